@@ -1,0 +1,47 @@
+"""Do the storage and the age of a training source change what detection dogs find?
+
+The data's way: ``records`` → ``exposure`` → ``join`` → ``fit`` → ``decide`` →
+``draw`` → ``brief``; ``cli`` calls each. The public functions below are
+imported when first used, so that ``import outcomes`` costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from outcomes.fit.finds import fit_finds
+    from outcomes.fit.lifetime import fit_lifetime
+    from outcomes.fit.which_predicts import which_predicts
+    from outcomes.join.trials import join
+    from outcomes.records.read import read_records
+    from outcomes.settings import Settings
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "Settings",
+    "__version__",
+    "fit_finds",
+    "fit_lifetime",
+    "join",
+    "read_records",
+    "which_predicts",
+]
+
+_HOMES = {
+    "Settings": "outcomes.settings",
+    "fit_finds": "outcomes.fit.finds",
+    "fit_lifetime": "outcomes.fit.lifetime",
+    "join": "outcomes.join.trials",
+    "read_records": "outcomes.records.read",
+    "which_predicts": "outcomes.fit.which_predicts",
+}
+
+
+def __getattr__(name: str) -> Any:
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module 'outcomes' has no attribute {name!r}")
+    return getattr(import_module(home), name)

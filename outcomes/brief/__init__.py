@@ -1,0 +1,1 @@
+"""The briefing: facts, words, and the page made of them."""

@@ -1,0 +1,1 @@
+"""From estimates to decisions: threshold, shelf, refrigerated against frozen."""

@@ -1,0 +1,1 @@
+"""Figures: a result in, a figure out; nothing is estimated here."""

@@ -1,0 +1,1 @@
+"""From the storage log to the state of a source at any moment."""

@@ -1,0 +1,1 @@
+"""What predicts finds, and how long a source stays reliable."""

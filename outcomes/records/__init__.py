@@ -1,0 +1,1 @@
+"""Records in: reading, checking, and a blank workbook to fill in."""

@@ -1,0 +1,91 @@
+"""The records after reading: four typed tables, and what was found wrong in them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from outcomes.settings import Settings
+
+SEVERITIES = ("stops", "set aside", "note")
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing found in the records: where it stands, what it is, what would mend it.
+
+    Attributes
+    ----------
+    rule
+        Name of the rule that found it.
+    severity
+        ``"stops"`` (no work is possible), ``"set aside"`` (this row is not used) or ``"note"``.
+    table, file
+        Table of the contract, and the file (or workbook sheet) as the user named it.
+    row
+        Row as the person sees it in the spreadsheet (header = row 1); None for a whole table.
+    column, value
+        The unit's own column name and the text found there; None where there is none.
+    problem, mend
+        What is wrong, and what would mend it.
+    """
+
+    rule: str
+    severity: str
+    table: str
+    file: str
+    row: int | None
+    column: str | None
+    value: str | None
+    problem: str
+    mend: str
+
+    def line(self) -> str:
+        """The finding as one line for people."""
+        where = self.file
+        if self.row is not None:
+            where += f", row {self.row}"
+        if self.column is not None:
+            where += f", column {self.column}"
+        found = "" if self.value is None else f" ({self.value!r})"
+        return f"{where}: {self.problem}{found}. {self.mend}"
+
+
+@dataclass(frozen=True, slots=True)
+class Records:
+    """A unit's records, typed and checked; only usable rows are in the frames.
+
+    Every frame has the columns ``file`` (text) and ``row`` (int, as in the
+    spreadsheet). Ids and words are text (object, missing = None), times are
+    ``datetime64[ns]`` (missing = NaT), numbers are float64 (missing = NaN),
+    ``assisted`` is pandas ``boolean``. A column the unit did not hand over is
+    absent, except those the contract needs. Columns the toolkit does not know
+    are kept as text.
+
+    Attributes
+    ----------
+    sources, storage, trials, dogs
+        The tables; ``dogs`` is empty where none was handed over. In ``trials``
+        a blank area has ``source_id`` missing; ``session_id`` is always filled.
+    findings
+        All that the checks found, in order of table and row.
+    rows_in
+        Table → rows handed over (used + set aside).
+    settings
+        The settings they were read with.
+    """
+
+    sources: pd.DataFrame
+    storage: pd.DataFrame
+    trials: pd.DataFrame
+    dogs: pd.DataFrame
+    findings: tuple[Finding, ...]
+    rows_in: Mapping[str, int]
+    settings: Settings
+
+    @property
+    def set_aside(self) -> tuple[Finding, ...]:
+        """Findings that took a row out of use; a row may have more than one."""
+        return tuple(f for f in self.findings if f.severity == "set aside")

@@ -1,0 +1,109 @@
+"""The unit's settings: ``unit.toml`` → :class:`Settings`.
+
+A setting the unit does not give keeps the default stated here. Nothing about
+the records themselves is decided in this module.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+PLACES = ("freezer", "refrigerator", "ambient", "discarded")
+
+_NO_MAP: Mapping[str, Mapping[str, str]] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class ReliabilityRule:
+    """When a source counts as unreliable: ``misses`` within ``window`` consecutive trials.
+
+    Parameters
+    ----------
+    misses, window
+        The event is the ``misses``-th miss within ``window`` consecutive
+        unassisted hide trials of one source.
+    qualified_only
+        Count only trials by dogs qualified on the day (where ``dogs`` says so).
+    """
+
+    misses: int = 2
+    window: int = 3
+    qualified_only: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything a unit may choose, with the defaults used where it does not.
+
+    Attributes
+    ----------
+    unit
+        The unit's own name, as printed on the briefing; empty if not given.
+    columns
+        For each table, this toolkit's column name → the unit's column name.
+    words
+        For each column, the unit's word → this toolkit's word.
+    date_order
+        ``"day first"``, ``"month first"`` or ``None`` (ISO 8601 only).
+    units
+        For each column with a unit, the unit it is written in (``"F"``,
+        ``"in"``, ``"mph"``, ``"min"``, ``"mm:ss"``, ...).
+    freezer_c, refrigerator_c, ambient_c
+        Temperature of a place where the log gives none, °C.
+    thaw_after_h
+        A stay outside the freezer counts as a thaw from this many hours on.
+    base_c
+        Base temperature of ``degree_hours``, °C.
+    frozen_at_least, refrigerated_at_most
+        Bounds of ``frozen_share`` that make a regime.
+    unlogged_thaws
+        ``"infer"`` or ``"strict"``: what to do with a trial while the log says freezer.
+    floor
+        The lowest acceptable find probability.
+    confidence
+        Confidence of two-sided intervals around the retirement threshold.
+    alpha
+        Level of the tests behind the verdict; other intervals are 1 - alpha.
+    seed
+        Seed of everything random.
+    rule
+        When a source counts as unreliable.
+    """
+
+    unit: str = ""
+    columns: Mapping[str, Mapping[str, str]] = field(default=_NO_MAP)
+    words: Mapping[str, Mapping[str, str]] = field(default=_NO_MAP)
+    date_order: str | None = None
+    units: Mapping[str, str] = field(default=MappingProxyType({}))
+    freezer_c: float = -18.0
+    refrigerator_c: float = 4.0
+    ambient_c: float = 20.0
+    thaw_after_h: float = 1.0
+    base_c: float = 0.0
+    frozen_at_least: float = 0.8
+    refrigerated_at_most: float = 0.2
+    unlogged_thaws: str = "infer"
+    floor: float = 0.85
+    confidence: float = 0.90
+    alpha: float = 0.05
+    seed: int = 1
+    rule: ReliabilityRule = field(default=ReliabilityRule())
+
+    def with_options(
+        self,
+        *,
+        floor: float | None = None,
+        confidence: float | None = None,
+        seed: int | None = None,
+    ) -> Settings:
+        """A copy in which the options given on the command line win."""
+        changes: dict[str, float | int] = {}
+        if floor is not None:
+            changes["floor"] = floor
+        if confidence is not None:
+            changes["confidence"] = confidence
+        if seed is not None:
+            changes["seed"] = seed
+        return replace(self, **changes)  # type: ignore[arg-type]
