@@ -1,6 +1,6 @@
 """Do the storage and the age of a training source change what detection dogs find?
 
-The data's way: ``records`` → ``exposure`` → ``join`` → ``fit`` → ``decide`` →
+The data's way: ``records`` → ``exposure`` → ``joining`` → ``fit`` → ``decide`` →
 ``draw`` → ``brief``; ``cli`` calls each. The public functions below are
 imported when first used, so that ``import outcomes`` costs nothing.
 """
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from outcomes.fit.finds import fit_finds
     from outcomes.fit.lifetime import fit_lifetime
     from outcomes.fit.which_predicts import which_predicts
-    from outcomes.join.trials import join
+    from outcomes.joining.trials import join
     from outcomes.records.read import read_records
     from outcomes.settings import Settings
 
@@ -34,7 +34,7 @@ _HOMES = {
     "Settings": "outcomes.settings",
     "fit_finds": "outcomes.fit.finds",
     "fit_lifetime": "outcomes.fit.lifetime",
-    "join": "outcomes.join.trials",
+    "join": "outcomes.joining.trials",
     "read_records": "outcomes.records.read",
     "which_predicts": "outcomes.fit.which_predicts",
 }
