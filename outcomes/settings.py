@@ -12,7 +12,14 @@ from types import MappingProxyType
 
 PLACES = ("freezer", "refrigerator", "ambient", "discarded")
 
-_NO_MAP: Mapping[str, Mapping[str, str]] = MappingProxyType({})
+
+
+def _no_names() -> Mapping[str, Mapping[str, str]]:
+    return MappingProxyType({})
+
+
+def _no_units() -> Mapping[str, str]:
+    return MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +80,10 @@ class Settings:
     """
 
     unit: str = ""
-    columns: Mapping[str, Mapping[str, str]] = field(default=_NO_MAP)
-    words: Mapping[str, Mapping[str, str]] = field(default=_NO_MAP)
+    columns: Mapping[str, Mapping[str, str]] = field(default_factory=_no_names)
+    words: Mapping[str, Mapping[str, str]] = field(default_factory=_no_names)
     date_order: str | None = None
-    units: Mapping[str, str] = field(default=MappingProxyType({}))
+    units: Mapping[str, str] = field(default_factory=_no_units)
     freezer_c: float = -18.0
     refrigerator_c: float = 4.0
     ambient_c: float = 20.0

@@ -1,0 +1,211 @@
+"""Every column of the contract: type, unit, range, whether it is needed, and what it means.
+
+The one place that states them; reading, checking and the blank workbook all
+follow it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from outcomes.settings import PLACES
+
+PACKAGINGS = ("sealed", "vented", "open")
+RESULTS = ("find", "miss", "clear", "false alert")
+BLINDINGS = ("open", "single", "double")
+YES_NO = ("yes", "no")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table.
+
+    Attributes
+    ----------
+    name
+        This toolkit's name.
+    type
+        ``"id"``, ``"text"``, ``"word"`` (one of ``words``), ``"time"``,
+        ``"number"``, ``"count"`` (whole number) or ``"yes or no"``.
+    meaning
+        For people, as printed in the blank workbook.
+    needed
+        The column must be there and no cell may be empty
+        (``may_be_empty`` lifts the second half).
+    unit
+        Unit of a number, as this toolkit keeps it.
+    low, high
+        Inclusive range of a number.
+    words
+        The words a cell may hold.
+    may_be_empty
+        A needed column whose empty cell has a meaning of its own.
+    """
+
+    name: str
+    type: str
+    meaning: str
+    needed: bool = False
+    unit: str | None = None
+    low: float | None = None
+    high: float | None = None
+    words: tuple[str, ...] = ()
+    may_be_empty: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table: its columns in the order of the contract, and the column that is unique."""
+
+    name: str
+    columns: tuple[Column, ...]
+    key: str | None
+    needed: bool = True
+
+    def column(self, name: str) -> Column:
+        """The column of that name.
+
+        Raises
+        ------
+        KeyError
+            Where the table has none.
+        """
+        for column in self.columns:
+            if column.name == name:
+                return column
+        raise KeyError(name)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Column names in order."""
+        return tuple(c.name for c in self.columns)
+
+
+SOURCES = Table(
+    "sources",
+    (
+        Column("source_id", "id", "The source's label; each only once.", needed=True),
+        Column(
+            "kind", "text", "What it is, in your own words (muscle, blood, wet bone).", needed=True
+        ),
+        Column("acquired_on", "time", "Date the unit took it in.", needed=True),
+        Column(
+            "age_at_acquisition_days",
+            "number",
+            "How old it was then.",
+            unit="days",
+            low=0,
+            high=36525,
+        ),
+        Column("packaging", "word", "How it is packed.", words=PACKAGINGS),
+        Column("mass_g", "number", "Amount.", unit="g", low=0, high=200_000),
+        Column("parent_id", "id", "The source this portion was cut from."),
+    ),
+    key="source_id",
+)
+
+STORAGE = Table(
+    "storage",
+    (
+        Column("source_id", "id", "Which source was moved.", needed=True),
+        Column("moved_at", "time", "When it was moved.", needed=True),
+        Column("moved_to", "word", "Where it was moved to.", needed=True, words=PLACES),
+        Column(
+            "temperature_c",
+            "number",
+            "Temperature of that place, if it was measured.",
+            unit="C",
+            low=-90,
+            high=60,
+        ),
+        Column("packaging", "word", "How it is packed from now on, if that changed.",
+               words=PACKAGINGS),
+    ),
+    key=None,
+)
+
+TRIALS = Table(
+    "trials",
+    (
+        Column(
+            "trial_id",
+            "id",
+            "One dog's search of one hide or one blank area; each only once.",
+            needed=True,
+        ),
+        Column("session_id", "id", "Trials of one day and place; left empty, the date is used."),
+        Column("started_at", "time", "When the search started.", needed=True),
+        Column("dog_id", "id", "The dog.", needed=True),
+        Column("handler_id", "id", "The handler."),
+        Column(
+            "source_id",
+            "id",
+            "The source in the hide; leave empty for a blank area.",
+            needed=True,
+            may_be_empty=True,
+        ),
+        Column(
+            "result",
+            "word",
+            "Hide: find or miss. Blank area: clear or false alert.",
+            needed=True,
+            words=RESULTS,
+        ),
+        Column(
+            "false_alerts",
+            "count",
+            "How many false alerts, on hides too.",
+            unit="count",
+            low=0,
+            high=100,
+        ),
+        Column(
+            "search_s",
+            "number",
+            "Seconds to the find, or until the search ended.",
+            unit="s",
+            low=0,
+            high=86_400,
+        ),
+        Column("limit_s", "number", "Time limit in seconds.", unit="s", low=0, high=86_400),
+        Column("blinding", "word", "Single: the handler does not know where the hide is. "
+               "Double: nobody present knows.", words=BLINDINGS),
+        Column(
+            "set_min",
+            "number",
+            "Minutes from placing the source to the search.",
+            unit="min",
+            low=0,
+            high=525_600,
+        ),
+        Column("hide_id", "id", "The same placement searched by several dogs."),
+        Column(
+            "temperature_c", "number", "Air temperature at the search.", unit="C", low=-50, high=55
+        ),
+        Column("humidity_pct", "number", "Relative humidity.", unit="%", low=0, high=100),
+        Column("wind_m_s", "number", "Wind speed.", unit="m/s", low=0, high=60),
+        Column("setting", "text", "Where: building, vehicle, woodland, in your own words."),
+        Column("placement", "text", "How: buried, hanging, on the surface, in your own words."),
+        Column("depth_cm", "number", "Depth of the hide.", unit="cm", low=0, high=1000),
+        Column("assisted", "yes or no", "yes if the dog was helped.", words=YES_NO),
+    ),
+    key="trial_id",
+)
+
+DOGS = Table(
+    "dogs",
+    (
+        Column("dog_id", "id", "The dog; each only once.", needed=True),
+        Column("started_on", "time", "When its training for this work started."),
+        Column("qualified_on", "time", "When it qualified."),
+        Column("born_on", "time", "When it was born."),
+    ),
+    key="dog_id",
+    needed=False,
+)
+
+TABLES: Mapping[str, Table] = MappingProxyType(
+    {t.name: t for t in (SOURCES, STORAGE, TRIALS, DOGS)}
+)
