@@ -1,0 +1,264 @@
+"""The reliability rule: where a source meets it, and how often a good source would.
+
+The rule is the ``misses``-th miss within ``window`` consecutive trials of one
+source (:class:`outcomes.settings.ReliabilityRule`). Any such rule calls a good
+source unreliable, given enough trials; how soon is computed here exactly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from outcomes.errors import SettingsError
+from outcomes.settings import ReliabilityRule
+
+_MOST_STATES = 20_000
+
+_ORDINALS = (
+    "first",
+    "second",
+    "third",
+    "fourth",
+    "fifth",
+    "sixth",
+    "seventh",
+    "eighth",
+    "ninth",
+    "tenth",
+)
+_NUMBERS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def check_rule(misses: int, window: int) -> None:
+    """Refuse a rule that cannot be met or that is too wide to compute.
+
+    Raises
+    ------
+    SettingsError
+        If ``misses`` is below 1 or above ``window``.
+    """
+    if misses < 1:
+        raise SettingsError(
+            f"The reliability rule asks for {misses} misses. Set rule.misses to 1 or more."
+        )
+    if window < misses:
+        raise SettingsError(
+            f"The reliability rule asks for {misses} misses within {window} trials, which cannot "
+            "happen. Set rule.window to at least rule.misses."
+        )
+
+
+def first_called(missed: Sequence[bool] | np.ndarray, misses: int, window: int) -> int | None:
+    """Find the trial that shows a source to be unreliable by the rule.
+
+    Parameters
+    ----------
+    missed
+        Shape (n,): True where the trial was a miss, in order of time.
+    misses, window
+        The event is the ``misses``-th miss within ``window`` consecutive trials.
+
+    Returns
+    -------
+    int or None
+        Position (from 0) of the first trial at which the last ``window``
+        trials, itself included, hold ``misses`` misses; None if there is none.
+
+    Raises
+    ------
+    SettingsError
+        If no source could meet the rule.
+
+    Examples
+    --------
+    >>> first_called([True, False, True, True], misses=2, window=3)
+    2
+    >>> first_called([True, False, False, True], misses=2, window=3) is None
+    True
+    """
+    check_rule(misses, window)
+    at = np.flatnonzero(np.asarray(missed, dtype=bool))
+    if len(at) < misses:
+        return None
+    last = at[misses - 1 :]
+    spans = last - at[: len(last)]
+    met = last[spans < window]
+    return int(met[0]) if len(met) else None
+
+
+def _transitions(misses: int, window: int) -> tuple[np.ndarray, np.ndarray]:
+    """Next state after a find and after a miss, shape (states,); -1 stands for called.
+
+    A state is the last ``window - 1`` results as bits, the latest lowest, 1 = miss.
+    State 0 is the start: results before the first trial count as finds.
+    """
+    keep = (1 << (window - 1)) - 1
+    number = {0: 0}
+    order = [0]
+    after_find: list[int] = []
+    after_miss: list[int] = []
+    for state in order:  # grows while it is read: every state reached is visited once
+        for result, after in ((0, after_find), (1, after_miss)):
+            if result and state.bit_count() + 1 >= misses:
+                after.append(-1)
+                continue
+            following = ((state << 1) | result) & keep
+            if following not in number:
+                number[following] = len(order)
+                order.append(following)
+            after.append(number[following])
+        if len(order) > _MOST_STATES:
+            raise SettingsError(
+                f"The reliability rule of {misses} misses within {window} trials is too wide to "
+                "compute how often it errs. Choose a smaller rule.window."
+            )
+    return np.array(after_find), np.array(after_miss)
+
+
+def rule_false_call(misses: int, window: int, find_probability: float, trials: int) -> float:
+    """Probability that a source that never changes is called unreliable by the rule.
+
+    Exact, by a Markov chain on the last ``window - 1`` results, for a source
+    found independently with the same probability in every trial.
+
+    Parameters
+    ----------
+    misses, window
+        The source is called at its ``misses``-th miss within ``window``
+        consecutive trials.
+    find_probability
+        Probability of a find in each trial, between 0 and 1.
+    trials
+        Number of trials the source goes through.
+
+    Returns
+    -------
+    float
+        Probability of having been called at or before trial ``trials``.
+
+    Raises
+    ------
+    SettingsError
+        If no source could meet the rule, or it is too wide to compute.
+    ValueError
+        If ``find_probability`` or ``trials`` is out of range.
+
+    References
+    ----------
+    Fu, J. C. and Koutras, M. V. (1994). Distribution theory of runs: a Markov
+    chain approach. *Journal of the American Statistical Association* 89,
+    1050-1058.
+
+    Examples
+    --------
+    Two misses running, each one time in ten:
+
+    >>> round(rule_false_call(misses=2, window=2, find_probability=0.9, trials=2), 12)
+    0.01
+    """
+    check_rule(misses, window)
+    _check_probability(find_probability)
+    if trials < 0:
+        raise ValueError(f"trials is {trials}; it cannot be negative")
+    after_find, after_miss = _transitions(misses, window)
+    going_on = after_miss >= 0
+    states = np.zeros(len(after_find))
+    states[0] = 1.0
+    called = 0.0
+    for _ in range(trials):
+        called += float(states[~going_on].sum()) * (1.0 - find_probability)
+        following = np.zeros_like(states)
+        np.add.at(following, after_find, states * find_probability)
+        np.add.at(
+            following, after_miss[going_on], states[going_on] * (1.0 - find_probability)
+        )
+        states = following
+    return min(called, 1.0)
+
+
+def mean_trials_to_call(misses: int, window: int, find_probability: float) -> float | None:
+    """Mean number of trials until a source that never changes is called unreliable.
+
+    Exact, by the same Markov chain as :func:`rule_false_call`.
+
+    Parameters
+    ----------
+    misses, window
+        The source is called at its ``misses``-th miss within ``window``
+        consecutive trials.
+    find_probability
+        Probability of a find in each trial, between 0 and 1.
+
+    Returns
+    -------
+    float or None
+        Trials, the one that shows it included; None where it never happens
+        (``find_probability`` of 1).
+
+    Raises
+    ------
+    SettingsError
+        If no source could meet the rule, or it is too wide to compute.
+    ValueError
+        If ``find_probability`` is out of range.
+
+    Examples
+    --------
+    >>> mean_trials_to_call(misses=1, window=1, find_probability=0.75)
+    4.0
+    """
+    from scipy.sparse import csc_array, identity
+    from scipy.sparse.linalg import spsolve
+
+    check_rule(misses, window)
+    _check_probability(find_probability)
+    if find_probability == 1.0:
+        return None
+    after_find, after_miss = _transitions(misses, window)
+    n = len(after_find)
+    here = np.arange(n)
+    going_on = after_miss >= 0
+    rows = np.concatenate([here, here[going_on]])
+    columns = np.concatenate([after_find, after_miss[going_on]])
+    values = np.concatenate(
+        [np.full(n, find_probability), np.full(int(going_on.sum()), 1.0 - find_probability)]
+    )
+    stay = csc_array((values, (rows, columns)), shape=(n, n))
+    mean = spsolve(csc_array(identity(n, format="csc") - stay), np.ones(n))
+    return float(mean[0])
+
+
+def describe_rule(rule: ReliabilityRule) -> str:
+    """Say the rule in words.
+
+    Examples
+    --------
+    >>> describe_rule(ReliabilityRule())  # doctest: +NORMALIZE_WHITESPACE
+    'the second miss within three consecutive unassisted hide trials of a source
+    by qualified dogs'
+    """
+    who = " by qualified dogs" if rule.qualified_only else ""
+    if rule.misses == 1:
+        return f"the first miss in an unassisted hide trial of a source{who}"
+    return (
+        f"the {_ordinal(rule.misses)} miss within {_number(rule.window)} consecutive unassisted "
+        f"hide trials of a source{who}"
+    )
+
+
+def _check_probability(find_probability: float) -> None:
+    if not 0.0 <= find_probability <= 1.0:
+        raise ValueError(f"find_probability is {find_probability}; it must be between 0 and 1")
+
+
+def _ordinal(n: int) -> str:
+    if n <= len(_ORDINALS):
+        return _ORDINALS[n - 1]
+    ending = "th" if 11 <= n % 100 <= 13 else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
+    return f"{n}{ending}"
+
+
+def _number(n: int) -> str:
+    return _NUMBERS[n - 1] if n <= len(_NUMBERS) else str(n)
