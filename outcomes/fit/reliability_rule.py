@@ -171,9 +171,7 @@ def rule_false_call(misses: int, window: int, find_probability: float, trials: i
         called += float(states[~going_on].sum()) * (1.0 - find_probability)
         following = np.zeros_like(states)
         np.add.at(following, after_find, states * find_probability)
-        np.add.at(
-            following, after_miss[going_on], states[going_on] * (1.0 - find_probability)
-        )
+        np.add.at(following, after_miss[going_on], states[going_on] * (1.0 - find_probability))
         states = following
     return min(called, 1.0)
 

@@ -8,7 +8,7 @@ it. Frames kept for later stages are never changed by them.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -61,17 +61,28 @@ class MixedFit:
     names
         Names of the p fixed effects, intercept first.
     beta, cov
-        Estimates, shape (p,), and their covariance, shape (p, p).
+        Estimates, shape (p,), and their covariance, shape (p, p), from the
+        second derivatives of the likelihood.
     sd
-        Grouping → standard deviation of its random intercept (log-odds).
+        Grouping → standard deviation of its random intercept (log-odds); 0
+        where it was estimated as zero or the grouping has a single level.
     slope_sd
         Grouping → standard deviation of its random slope, where one was asked for.
     effects
-        Grouping → frame indexed by level: ``effect`` (conditional mode, log-odds).
+        Grouping → frame indexed by level: ``effect`` (conditional mode of the
+        intercept, log-odds) and ``std_error`` (conditional, given the fixed effects).
     log_likelihood, df
         Maximised log-likelihood and number of parameters.
     singular
-        Groupings whose standard deviation was estimated as zero.
+        Groupings whose standard deviation was estimated as zero, or whose
+        intercept and slope as perfectly correlated.
+    joint_names, joint_cov
+        Rows and covariance of the prediction error of fixed effects and
+        conditional modes together: names are ``("", name)`` for a fixed effect
+        and ``(grouping, level)`` for an intercept. Groupings of more than
+        2,000 levels are integrated out of it.
+    notes
+        What the engine said about this fit, in words; empty when all went well.
     """
 
     names: tuple[str, ...]
@@ -83,6 +94,9 @@ class MixedFit:
     log_likelihood: float
     df: int
     singular: tuple[str, ...]
+    joint_names: tuple[tuple[str, str], ...]
+    joint_cov: np.ndarray
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +150,12 @@ class FindCurve:
 
 @dataclass(frozen=True, slots=True)
 class CurvePoint:
-    """One step of a reliability curve: after ``time`` the probability holds until the next."""
+    """One step of a reliability curve: after ``time`` the probability holds until the next.
+
+    ``at_risk`` is the number of sources followed just before ``time``; at the
+    first point of a curve, just after it. The last point of a group is where
+    its curve ends, whether or not a source met the rule there.
+    """
 
     group: str
     time: float
@@ -153,12 +172,13 @@ class Lifetime:
     Attributes
     ----------
     rule
-        The rule in words.
+        The rule in words, with how often it errs.
     rule_false_call
         Number of trials → how often a source found at ``baseline`` would be
         called unreliable within that many trials (exact).
     baseline
-        The find probability used for it.
+        The find probability used for it: the proportion of finds among the
+        trials that count for the rule. None where there are no such trials.
     sources, events
         Sources followed, and those that met the rule.
     by_group
@@ -171,6 +191,25 @@ class Lifetime:
         Group → why it has no curve.
     sentence
         What can be said, in one sentence; also when nothing can.
+    mean_trials_to_call
+        Trials until a source found at ``baseline`` is called unreliable, on
+        average; None without a baseline or where it is never called.
+    median_low, median_high
+        Group → limits of the median at 1 - alpha, ``None`` where not reached.
+    curve_from, curve_to
+        Group → days held at which its curve begins and ends. Each curve is
+        about sources still reliable at ``curve_from``.
+    followed
+        One row a source, in order of ``source_id``: ``source_id``, ``regime``,
+        ``trials`` (that count), ``entry_days`` and ``exit_days`` (days held at
+        its first trial and at the one that ended following), ``low_days``
+        (days held at the last trial at which the rule was not yet met; it was
+        met between ``low_days`` and ``exit_days`` if ``event``), ``event``,
+        ``ending`` (why following ended) and ``in_curve`` (adds to a drawn curve).
+    left_out
+        Reason → number of unassisted hide trials left out for it.
+    not_followed
+        Sources without a single trial that counts.
     """
 
     rule: str
@@ -183,3 +222,11 @@ class Lifetime:
     median: Mapping[str, float | None]
     not_drawn: Mapping[str, str]
     sentence: str
+    mean_trials_to_call: float | None = None
+    median_low: Mapping[str, float | None] = field(default_factory=dict)
+    median_high: Mapping[str, float | None] = field(default_factory=dict)
+    curve_from: Mapping[str, float] = field(default_factory=dict)
+    curve_to: Mapping[str, float] = field(default_factory=dict)
+    followed: pd.DataFrame = field(default_factory=pd.DataFrame)
+    left_out: Mapping[str, int] = field(default_factory=dict)
+    not_followed: int = 0
