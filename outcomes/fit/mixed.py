@@ -1,0 +1,404 @@
+"""The engine: a logistic mixed model with crossed random intercepts.
+
+The only module that knows the ``glmm`` package. Another engine can take its
+place by making the same :class:`~outcomes.fit.result.MixedFit`.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import glmm
+import numpy as np
+import pandas as pd
+from scipy import sparse
+
+from outcomes.errors import FitError
+from outcomes.fit.result import MixedFit
+
+_MOST_JOINT_LEVELS = 2_000
+_HOPELESS_STD_ERROR = 1e3  # log-odds per standard deviation: no information at all
+_FAR_THETA = 3.0  # a second start, far from zero, against stopping at a worse optimum
+_SMALL_SET = 200
+
+
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """One grouping as the engine sees it: codes, levels, and the covariance of its terms."""
+
+    name: str
+    codes: np.ndarray
+    levels: tuple[str, ...]
+    covariance: np.ndarray
+    effects: np.ndarray
+
+
+def fit_mixed(
+    y: np.ndarray,
+    x: np.ndarray,
+    names: Sequence[str],
+    groups: Mapping[str, np.ndarray],
+    *,
+    slope: tuple[str, str] | None = None,
+    start: MixedFit | None = None,
+    details: bool = True,
+) -> MixedFit:
+    """Fit a logistic mixed model by maximum likelihood (Laplace approximation).
+
+    Parameters
+    ----------
+    y
+        Outcomes 0 or 1, shape (n,). No missing values.
+    x
+        Fixed-effect design, shape (n, p), of full column rank, the intercept
+        in the first column. No missing values.
+    names
+        Names of the p columns.
+    groups
+        Grouping → label of each row, shape (n,). A grouping with a single
+        level adds nothing and gets a standard deviation of 0.
+    slope
+        (grouping, column): also let this column's effect vary by grouping,
+        correlated with the grouping's intercept.
+    start
+        A fit of the same columns to start from.
+    details
+        Also compute standard errors of the effects and the joint covariance
+        (False for refits that only need the likelihood).
+
+    Returns
+    -------
+    MixedFit
+
+    Raises
+    ------
+    FitError
+        The outcome does not vary, or the engine did not reach a maximum with
+        usable standard errors.
+
+    References
+    ----------
+    Bates D, Mächler M, Bolker B, Walker S (2015). Fitting linear mixed-effects
+    models using lme4. Journal of Statistical Software 67(1), for the model and
+    the penalised form used for the joint covariance.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> dog = np.repeat(["Ada", "Bo", "Cy"], 100)
+    >>> y = rng.binomial(1, 0.8, 300).astype(float)
+    >>> fit = fit_mixed(y, np.ones((300, 1)), ["(Intercept)"], {"dog": dog})
+    >>> fit.names, round(float(fit.beta[0]), 1)
+    (('(Intercept)',), 1.2)
+    """
+    y = np.asarray(y, dtype=float)
+    x = np.asarray(x, dtype=float)
+    if y.min() == y.max():
+        raise FitError("every trial had the same result, so nothing can be compared")
+    used = {name: _coded(labels) for name, labels in groups.items()}
+    used = {name: (codes, levels) for name, (codes, levels) in used.items() if len(levels) > 1}
+    centre, scale = _standardisation(x, names, slope)
+    fit, notes = _best_fit(y, (x - centre) / scale, names, used, slope, start, (centre, scale))
+
+    back = np.diag(1.0 / scale)
+    back[0, 1:] = -centre[1:] / scale[1:]
+    beta = back @ np.asarray(fit.beta, dtype=float)
+    cov = back @ np.asarray(fit.vcov, dtype=float) @ back.T
+    blocks = _blocks(fit, used, names, slope, scale)
+    sd = {name: 0.0 for name in groups} | {
+        b.name: float(np.sqrt(b.covariance[0, 0])) for b in blocks
+    }
+    slope_sd = {b.name: float(np.sqrt(b.covariance[1, 1])) for b in blocks if len(b.covariance) > 1}
+    singular = tuple(b.name for b in blocks if _is_singular(b.covariance))
+    effects: dict[str, pd.DataFrame] = {}
+    joint_names: tuple[tuple[str, str], ...] = tuple(("", name) for name in names)
+    joint_cov = cov
+    if details:
+        slope_column = None if slope is None else x[:, list(names).index(slope[1])]
+        mu = 1.0 / (1.0 + np.exp(-_eta(x, beta, blocks, slope_column)))
+        joint_names, joint_cov, std_errors = _joint(
+            x, names, mu * (1.0 - mu), blocks, slope_column
+        )
+        effects = {
+            b.name: pd.DataFrame(
+                {"effect": b.effects[:, 0], "std_error": std_errors[b.name]},
+                index=pd.Index(b.levels, name=b.name),
+            )
+            for b in blocks
+        }
+    return MixedFit(
+        names=tuple(names),
+        beta=beta,
+        cov=cov,
+        sd=sd,
+        slope_sd=slope_sd,
+        effects=effects,
+        log_likelihood=float(fit.loglik),
+        df=int(fit.df),
+        singular=singular,
+        joint_names=joint_names,
+        joint_cov=joint_cov,
+        notes=notes,
+    )
+
+
+def linear_predictor_variance(
+    fit: MixedFit, x: np.ndarray, levels: Mapping[str, Sequence[str | None]]
+) -> np.ndarray:
+    """Variance of ``x @ beta`` plus the named effects, shape (m,).
+
+    Parameters
+    ----------
+    fit
+        A fit with details.
+    x
+        Fixed-effect rows, shape (m, p).
+    levels
+        Grouping → level whose effect is added to each row (length m). ``None``
+        or a level the fit has not seen adds the variance of the grouping.
+    """
+    index = {name: i for i, name in enumerate(fit.joint_names)}
+    p = len(fit.names)
+    combination = np.zeros((len(x), len(fit.joint_names)))
+    combination[:, :p] = x
+    extra = np.zeros(len(x))
+    for grouping, wanted in levels.items():
+        for i, level in enumerate(wanted):
+            column = None if level is None else index.get((grouping, level))
+            if column is None:
+                extra[i] += fit.sd.get(grouping, 0.0) ** 2
+            else:
+                combination[i, column] += 1.0
+    return np.einsum("ij,jk,ik->i", combination, fit.joint_cov, combination) + extra
+
+
+def _coded(labels: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
+    codes, levels = pd.factorize(pd.Series(np.asarray(labels)).astype(str), sort=True)
+    return codes, tuple(levels)
+
+
+def _standardisation(
+    x: np.ndarray, names: Sequence[str], slope: tuple[str, str] | None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Centre and scale of every column; a slope column keeps its zero, which its intercept needs."""
+    centre = x.mean(axis=0)
+    scale = x.std(axis=0)
+    centre[0], scale[0] = 0.0, 1.0
+    scale[scale == 0.0] = 1.0
+    if slope is not None:
+        centre[list(names).index(slope[1])] = 0.0
+    return centre, scale
+
+
+def _best_fit(
+    y: np.ndarray,
+    z: np.ndarray,
+    names: Sequence[str],
+    used: Mapping[str, tuple[np.ndarray, tuple[str, ...]]],
+    slope: tuple[str, str] | None,
+    start: MixedFit | None,
+    standardisation: tuple[np.ndarray, np.ndarray],
+) -> tuple[glmm.Fit, tuple[str, ...]]:
+    """The engine's best optimum, tried from a second start where the first may mislead."""
+    columns = {f"c{j}": z[:, j] for j in range(1, z.shape[1])}
+    # The engine stops with an error when a smaller grouping is written first.
+    order = sorted(used, key=lambda name: -len(used[name][1]))
+    terms = ["1", *columns]
+    for k, name in enumerate(order):
+        codes, levels = used[name]
+        columns[f"g{k}"] = pd.Categorical.from_codes(codes, categories=list(levels))
+        inner = "1"
+        if slope is not None and slope[0] == name:
+            inner = f"1 + c{list(names).index(slope[1])}"
+        terms.append(f"({inner} | g{k})")
+    formula = "y ~ " + " + ".join(terms)
+    data = pd.DataFrame({"y": y, **columns})
+    starts: list[dict[str, list[float]] | None] = [None]
+    if start is not None and start.names == tuple(names):
+        centre, scale = standardisation
+        forward = start.beta * scale
+        forward[0] = start.beta[0] + float(start.beta[1:] @ centre[1:])
+        starts = [{"beta": list(forward)}]
+    parameters = sum(3 if slope is not None and slope[0] == name else 1 for name in order)
+    if order and len(y) <= _SMALL_SET:
+        theta = [_FAR_THETA] * parameters
+        starts.append({"theta": theta})
+    best: tuple[glmm.Fit, tuple[str, ...]] | None = None
+    reason = "the model did not converge"
+    while starts:
+        attempt = _attempt(data, formula, starts.pop(0))
+        if isinstance(attempt, str):
+            reason = attempt
+            if not starts and best is None and order and parameters > 0:
+                last = _attempt(data, formula, {"theta": [1.0] * parameters})
+                if not isinstance(last, str):
+                    best = last
+        elif best is None or attempt[0].loglik > best[0].loglik + 1e-6:
+            best = attempt
+    if best is None:
+        raise FitError(reason)
+    return best
+
+
+def _attempt(
+    data: pd.DataFrame, formula: str, start: dict[str, list[float]] | None
+) -> tuple[glmm.Fit, tuple[str, ...]] | str:
+    """One run of the engine; a reason in words where its answer cannot be used."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        try:
+            fit = glmm.fit(data, formula, "binomial", warm_start=start, anova_test="Wald")
+        except (ValueError, RuntimeError) as error:
+            return f"the model could not be fitted ({_first_line(error)})"
+    errors = np.sqrt(np.clip(np.diag(np.asarray(fit.vcov, dtype=float)), 0.0, None))
+    if not fit.diagnostics["converged"]:
+        return "the model did not converge"
+    if np.any(fit.diagnostics["aliased"]):
+        return "two terms carry the same information"
+    if not np.all(np.isfinite(errors)) or errors.max() > _HOPELESS_STD_ERROR:
+        return "finds and misses are separated too cleanly to put a size on the effects"
+    expected = (glmm.SingularFitWarning, glmm.FewRowsForRandomEffectsWarning)
+    notes = tuple(
+        str(w.message).split(". ")[0] for w in caught if not issubclass(w.category, expected)
+    )
+    return fit, notes
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0][:120] if str(error) else type(error).__name__
+
+
+def _blocks(
+    fit: glmm.Fit,
+    used: Mapping[str, tuple[np.ndarray, tuple[str, ...]]],
+    names: Sequence[str],
+    slope: tuple[str, str] | None,
+    scale: np.ndarray,
+) -> list[_Block]:
+    order = sorted(used, key=lambda name: -len(used[name][1]))
+    engine = {group: k for k, (group, _) in enumerate(fit.re_groups)}
+    blocks = []
+    for k, name in enumerate(order):
+        codes, levels = used[name]
+        place = engine[f"g{k}"]
+        packed = np.asarray(fit.varcorr[place], dtype=float)
+        covariance = np.array([[packed[0]]])
+        unit = np.ones(1)
+        if len(packed) == 3:
+            covariance = np.array([[packed[0], packed[1]], [packed[1], packed[2]]])
+            assert slope is not None
+            unit = np.array([1.0, scale[list(names).index(slope[1])]])
+        block = fit.ranef_blocks[place]
+        found = pd.DataFrame(np.asarray(block["values"]), index=list(block["levels"]))
+        effects = found.reindex(list(levels)).to_numpy() / unit
+        blocks.append(_Block(name, codes, levels, covariance / np.outer(unit, unit), effects))
+    return blocks
+
+
+def _is_singular(covariance: np.ndarray) -> bool:
+    scale = np.sqrt(np.diag(covariance))
+    if np.any(scale < 1e-6):
+        return True
+    correlation = covariance / np.outer(scale, scale)
+    return len(covariance) > 1 and bool(abs(correlation[0, 1]) > 0.9999)
+
+
+def _eta(
+    x: np.ndarray, beta: np.ndarray, blocks: Sequence[_Block], slope_column: np.ndarray | None
+) -> np.ndarray:
+    eta = x @ beta
+    for b in blocks:
+        eta = eta + b.effects[b.codes, 0]
+        if b.effects.shape[1] > 1 and slope_column is not None:
+            eta = eta + b.effects[b.codes, 1] * slope_column
+    return eta
+
+
+def _joint(
+    x: np.ndarray,
+    names: Sequence[str],
+    weight: np.ndarray,
+    blocks: Sequence[_Block],
+    slope_column: np.ndarray | None,
+) -> tuple[tuple[tuple[str, str], ...], np.ndarray, dict[str, np.ndarray]]:
+    """Joint prediction covariance, and conditional standard errors of the intercepts.
+
+    Effects are written as ``b = L u`` with ``u`` of unit variance, so that a
+    grouping estimated at zero is no special case.
+    """
+    designs = [_scaled_design(b, slope_column) for b in blocks]
+    large = [i for i, b in enumerate(blocks) if len(b.levels) > _MOST_JOINT_LEVELS]
+    kept = [i for i in range(len(blocks)) if i not in large]
+    rows = sparse.diags(weight)
+    fixed = sparse.csr_matrix(x)
+    small = sparse.hstack([fixed, *[designs[i] for i in kept]], format="csc")
+    p = x.shape[1]
+    information = (small.T @ rows @ small).toarray()
+    information[p:, p:] += np.eye(information.shape[0] - p)
+    inner_errors: dict[str, np.ndarray] = {}
+    if large:
+        big = sparse.hstack([designs[i] for i in large], format="csc")
+        cross = (big.T @ rows @ small).tocsc()
+        own = (big.T @ rows @ big + sparse.identity(big.shape[1])).tocsc()
+        solved = sparse.linalg.splu(own).solve(cross.toarray())
+        information -= cross.T @ solved
+        # Conditional on everything else: good enough where it is only shown, never tested.
+        position = 0
+        diagonal = own.diagonal()
+        for i in large:
+            width = designs[i].shape[1]
+            step = width // len(blocks[i].levels)
+            lead = blocks[i].covariance[0, 0]
+            inner_errors[blocks[i].name] = np.sqrt(
+                lead / diagonal[position : position + width : step]
+            )
+            position += width
+    covariance = np.linalg.inv(information)
+    conditional = np.linalg.inv(information[p:, p:]) if kept else np.zeros((0, 0))
+    to_effects, labels = _intercept_rows([blocks[i] for i in kept])
+    joint_map = np.zeros((p + to_effects.shape[0], information.shape[0]))
+    joint_map[:p, :p] = np.eye(p)
+    joint_map[p:, p:] = to_effects
+    spread = np.sqrt(np.einsum("ij,jk,ik->i", to_effects, conditional, to_effects))
+    position = 0
+    for i in kept:
+        width = len(blocks[i].levels)
+        inner_errors[blocks[i].name] = spread[position : position + width]
+        position += width
+    joint_names = (*(("", name) for name in names), *labels)
+    return joint_names, joint_map @ covariance @ joint_map.T, inner_errors
+
+
+def _cholesky(covariance: np.ndarray) -> np.ndarray:
+    """Lower factor L with L Lᵀ = covariance, also where it is singular."""
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
+    return np.asarray(np.linalg.qr(root.T)[1].T)
+
+
+def _scaled_design(block: _Block, slope_column: np.ndarray | None) -> sparse.csc_matrix:
+    n, m, k = len(block.codes), len(block.levels), len(block.covariance)
+    terms = np.ones((n, k))
+    if k > 1 and slope_column is not None:
+        terms[:, 1] = slope_column
+    values = terms @ _cholesky(block.covariance)
+    row = np.repeat(np.arange(n), k)
+    column = (block.codes[:, None] * k + np.arange(k)).ravel()
+    return sparse.csc_matrix((values.ravel(), (row, column)), shape=(n, m * k))
+
+
+def _intercept_rows(
+    blocks: Sequence[_Block],
+) -> tuple[np.ndarray, tuple[tuple[str, str], ...]]:
+    """Map from unit effects ``u`` to the intercept of every level."""
+    parts = []
+    labels: list[tuple[str, str]] = []
+    for b in blocks:
+        lead = _cholesky(b.covariance)[:1]
+        parts.append(sparse.kron(sparse.identity(len(b.levels)), lead))
+        labels += [(b.name, level) for level in b.levels]
+    if not parts:
+        return np.zeros((0, 0)), ()
+    return sparse.block_diag(parts).toarray(), tuple(labels)
