@@ -1,0 +1,126 @@
+"""Writing a synthetic unit as a unit would hand it over: CSV tables, settings, and its truth."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from outcomes.errors import OutputError
+
+if TYPE_CHECKING:
+    from outcomes.simulate import Unit
+
+TABLES = ("sources", "storage", "trials", "dogs")
+
+
+def write_unit(unit: Unit, folder: Path) -> tuple[Path, ...]:
+    """Write a synthetic unit's records and truth into a folder.
+
+    Writes ``sources.csv``, ``storage.csv``, ``trials.csv``, ``dogs.csv``,
+    ``unit.toml`` and ``truth.toml``. A time at midnight is written as a date, a
+    missing value as an empty cell. The same unit gives the same bytes.
+
+    Parameters
+    ----------
+    unit
+        A simulated unit.
+    folder
+        Made if it is not there; files of these names in it are replaced.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    OutputError
+        If the folder or a file cannot be written.
+    """
+    texts = {f"{table}.csv": _as_csv(getattr(unit, table)) for table in TABLES}
+    texts["unit.toml"] = _as_toml({"unit": unit.name})
+    texts["truth.toml"] = _as_toml(truth_facts(unit))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: the records could not be written ({error.strerror}). "
+            "Name a folder that can be written to."
+        ) from error
+    return tuple(folder / name for name in texts)
+
+
+def truth_facts(unit: Unit) -> dict[str, object]:
+    """What ``truth.toml`` holds: the planted values and what follows from them.
+
+    Parameters
+    ----------
+    unit
+        A simulated unit.
+
+    Returns
+    -------
+    dict
+        ``threshold`` (where the mean find probability truly falls to the
+        default floor; absent where it does not), ``planted`` (fields of the
+        truth), ``source_effects`` and ``dog_effects`` (log-odds).
+    """
+    from outcomes.settings import Settings
+    from outcomes.simulate import find_true_threshold
+
+    floor = Settings().floor
+    cycles = find_true_threshold(unit, floor)
+    age = find_true_threshold(unit, floor, by="age_days")
+    threshold = {"floor": floor, "cycles": cycles, "age_days": age}
+    return {
+        "threshold": {name: value for name, value in threshold.items() if value is not None},
+        "planted": asdict(unit.truth),
+        "source_effects": unit.source_effects["effect"].to_dict(),
+        "dog_effects": unit.dog_effects["effect"].to_dict(),
+    }
+
+
+def _as_csv(table: pd.DataFrame) -> str:
+    return table.apply(_as_text).to_csv(index=False, lineterminator="\n")
+
+
+def _as_text(column: pd.Series) -> pd.Series:
+    if pd.api.types.is_datetime64_any_dtype(column):
+        midnight = column.dt.normalize() == column
+        with_time = column.dt.strftime("%Y-%m-%d %H:%M")
+        return with_time.where(~midnight, column.dt.strftime("%Y-%m-%d"))
+    if pd.api.types.is_bool_dtype(column):
+        return column.map({True: "yes", False: "no"}).astype(object)
+    if pd.api.types.is_float_dtype(column):
+        return column.map(lambda number: f"{number:.10g}", na_action="ignore").astype(object)
+    return column
+
+
+def _as_toml(facts: Mapping[str, object], heading: str = "") -> str:
+    plain = {key: value for key, value in facts.items() if not isinstance(value, Mapping)}
+    lines = [f"{_key(key)} = {_value(value)}" for key, value in plain.items()]
+    text = "".join(f"{line}\n" for line in lines)
+    for key, value in facts.items():
+        if isinstance(value, Mapping):
+            inner = f"{heading}.{_key(key)}" if heading else _key(key)
+            text += f"\n[{inner}]\n{_as_toml(value, inner)}"
+    return text.lstrip("\n")
+
+
+def _key(key: str) -> str:
+    return key if key.replace("_", "").isalnum() and key.isascii() else json.dumps(key)
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return repr(round(value, 6))
+    return json.dumps(value, ensure_ascii=False)
