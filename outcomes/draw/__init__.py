@@ -1,1 +1,4 @@
-"""Figures: a result in, a figure out; nothing is estimated here."""
+"""Figures: a result in, a figure out; nothing is estimated here.
+
+``theme`` → ``find_panel``, ``lifetime_panel`` → ``main_figure`` → ``save``.
+"""

@@ -1,0 +1,614 @@
+"""One panel of find probability against one exposure, with its threshold."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil, floor
+
+import numpy as np
+import seaborn as sns
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
+from numpy.typing import NDArray
+
+from outcomes.draw.theme import (
+    DAYS_PER_MONTH,
+    FITTED,
+    FLOOR,
+    HAIRLINE,
+    INK,
+    LABEL_PT,
+    LANE,
+    MUTED,
+    Box,
+    lines_height_in,
+    spread_apart,
+    text_width_in,
+    wrap_to_width,
+    write,
+)
+from outcomes.fit.result import Bin, FindCurve
+
+COUNT_ROW_IN = 0.27
+COUNTS_IN = 2 * COUNT_ROW_IN + 0.12
+TICKS_IN = 0.36
+AXIS_NAME_IN = 0.34
+BELOW_IN = TICKS_IN + AXIS_NAME_IN
+THIN_ROW_IN = 0.30
+BRACKET_ROW_IN = 0.26
+LANE_PADDING_IN = 0.08
+
+FEW_SOURCES = "few sources out here"
+MONTHS_FROM_DAYS = 400.0
+
+
+@dataclass(frozen=True, slots=True)
+class ThresholdMark:
+    """Where one exposure's find probability falls to the floor, in the exposure's own unit.
+
+    Attributes
+    ----------
+    estimate, low, high
+        The exposure at which the curve falls to the floor, with its interval;
+        ``None`` where there is none within what was observed. A limit that is
+        ``None`` beside an estimate is open on that side.
+    retire_after
+        The largest exposure at which the lower limit of the find probability
+        is still at or above the floor; ``None`` where there is none.
+    """
+
+    estimate: float | None
+    low: float | None
+    high: float | None
+    retire_after: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ExposureScale:
+    """How an exposure is written on its axis: ``factor`` of its own units make one ``noun``."""
+
+    factor: float
+    noun: str
+    axis_name: str
+
+    def number(self, value: float) -> str:
+        """The value in this scale, whole from 10 on, else to one decimal."""
+        scaled = value / self.factor
+        if abs(scaled) >= 9.95:
+            return f"{scaled:,.0f}"
+        return f"{scaled:.1f}".removesuffix(".0")
+
+
+@dataclass(frozen=True, slots=True)
+class LaneWords:
+    """What is written under the data: about the thin part, the threshold and the limit."""
+
+    thin: bool
+    threshold: tuple[str, ...]
+    retire: tuple[str, ...]
+    has_marks: bool
+
+    @property
+    def height(self) -> float:
+        """Room the lane needs, inches; 0 where there is nothing to say."""
+        rows = len(self.threshold) + len(self.retire)
+        height = lines_height_in(rows, LABEL_PT)
+        height += THIN_ROW_IN if self.thin else 0.0
+        height += BRACKET_ROW_IN if self.has_marks else 0.0
+        return height + 2 * LANE_PADDING_IN if height else 0.0
+
+
+def extent(curve: FindCurve) -> tuple[float, float]:
+    """Lowest and highest exposure shown: the curve's own and those of its bins.
+
+    ``(0.0, 1.0)`` where there is neither.
+    """
+    values = [float(v) for v in np.asarray(curve.at, dtype=float)]
+    values += [b.mean for b in curve.bins]
+    if not values:
+        return 0.0, 1.0
+    return min(values), max(values)
+
+
+def exposure_scale(curve: FindCurve) -> ExposureScale:
+    """Cycles as they are; ages in days, or in months where they pass 400 days."""
+    if curve.exposure == "cycles":
+        return ExposureScale(1.0, "cycles", "freeze/thaw cycles so far")
+    if extent(curve)[1] > MONTHS_FROM_DAYS:
+        return ExposureScale(DAYS_PER_MONTH, "months", "age of the source, months")
+    return ExposureScale(1.0, "days", "age of the source, days")
+
+
+def in_100(probability: float) -> str:
+    """A probability as a number out of 100, without needless decimals."""
+    return f"{100.0 * probability:.1f}".removesuffix(".0")
+
+
+def lowest_shown(curves: Sequence[FindCurve], floor_probability: float) -> float:
+    """Lower end of the probability scale: everything drawn and the floor stay in sight.
+
+    A multiple of 0.1 with some room below; 0 where less than 0.2 would be cut off.
+    """
+    values = [floor_probability]
+    for curve in curves:
+        values += [float(v) for v in np.asarray(curve.low, dtype=float)]
+        values += [float(v) for v in np.asarray(curve.probability, dtype=float)]
+        values += [b.proportion_low for b in curve.bins]
+    lowest = floor((min(values) - 0.02) * 10.0) / 10.0
+    return lowest if lowest >= 0.2 else 0.0
+
+
+def threshold_words(
+    curve: FindCurve, mark: ThresholdMark | None, floor_probability: float
+) -> tuple[str, str]:
+    """What to say of the threshold and of the retirement limit; empty where nothing is known."""
+    if mark is None:
+        return "", ""
+    scale = exposure_scale(curve)
+    at_floor = f"{in_100(floor_probability)} in 100"
+    if mark.estimate is not None:
+        said = (
+            f"◆ falls to {at_floor} at about {scale.number(mark.estimate)} {scale.noun} "
+            f"({_interval_words(mark, scale)})"
+        )
+    elif curve.at.size and bool(np.all(curve.probability >= floor_probability)):
+        said = f"stays above {at_floor} as far as the records go"
+    elif curve.at.size and bool(np.all(curve.probability < floor_probability)):
+        said = f"below {at_floor} throughout"
+    else:
+        said = f"no single fall to {at_floor} in these records"
+    if mark.retire_after is None:
+        return said, ""
+    # A limit is never rounded up: the source would be kept past it.
+    limit = mark.retire_after / scale.factor
+    limit = floor(limit + 1e-9) if limit >= 10 or scale.factor == 1 else floor(limit * 10) / 10
+    if scale.noun == "months":
+        return said, f"■ retire after {limit:g} months ({mark.retire_after:,.0f} days)"
+    return said, f"■ retire after {limit:,} {scale.noun}"
+
+
+def _interval_words(mark: ThresholdMark, scale: ExposureScale) -> str:
+    if mark.low is None and mark.high is None:
+        return "interval not known"
+    if mark.low is None and mark.high is not None:
+        return f"{scale.number(mark.high)} at most"
+    if mark.high is None and mark.low is not None:
+        return f"{scale.number(mark.low)} or more"
+    assert mark.low is not None and mark.high is not None
+    return f"{scale.number(mark.low)}–{scale.number(mark.high)}"
+
+
+def lane_words(
+    curve: FindCurve, mark: ThresholdMark | None, floor_probability: float, width_in: float
+) -> LaneWords:
+    """The words of the lane under the data, wrapped to its width."""
+    threshold, retire = threshold_words(curve, mark, floor_probability)
+    room = width_in - 0.16
+    return LaneWords(
+        thin=bool(np.any(curve.thin)),
+        threshold=wrap_to_width(threshold, room, LABEL_PT),
+        retire=wrap_to_width(retire, room, LABEL_PT, "bold"),
+        has_marks=mark is not None and (mark.estimate is not None or mark.retire_after is not None),
+    )
+
+
+def draw_find_panel(
+    figure: Figure,
+    box: Box,
+    curve: FindCurve,
+    floor_probability: float,
+    mark: ThresholdMark | None,
+    *,
+    lowest: float,
+    lane_height: float,
+    first: bool,
+) -> Axes:
+    """Draw one curve with its bins, floor, threshold and counts inside ``box``.
+
+    Parameters
+    ----------
+    figure
+        The sheet.
+    box
+        Room for counts, data, lane and scale; the probability scale and the
+        floor's label stand outside to the left and right.
+    curve
+        What was fitted and observed; ``at`` may be empty.
+    floor_probability
+        The lowest acceptable find probability.
+    mark
+        The threshold, or ``None`` where nothing is to be said of one.
+    lowest
+        Lower end of the probability scale.
+    lane_height
+        Room under the data for the threshold, inches; 0 for none.
+    first
+        Whether the probability scale is written on the left.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes that hold the data.
+    """
+    data = Box(
+        box.left,
+        box.bottom + BELOW_IN + lane_height,
+        box.width,
+        box.height - BELOW_IN - lane_height - COUNTS_IN,
+    )
+    low, high = extent(curve)
+    room = 0.04 * (high - low) or max(0.5, 0.04 * high)
+    start = 0.0 if low <= 0.25 * high else low
+    ax = figure.add_axes(data.of_figure, gid=f"finds-{curve.exposure}")
+    ax.set_xlim(start - room, high + room)
+    ax.set_ylim(lowest, 1.0 + 0.03 * (1.0 - lowest))
+    _draw_probability_scale(ax, lowest, first)
+    ax.axhline(floor_probability, color=FLOOR, linewidth=2.0, zorder=2.5, gid="floor")
+    _draw_fitted(ax, curve)
+    _draw_observed(ax, curve.bins)
+    _write_counts(figure, data, ax, curve.bins, first)
+    _write_floor(figure, data, ax, floor_probability)
+
+    scaled = ax
+    if lane_height:
+        lane = figure.add_axes(
+            Box(box.left, box.bottom + BELOW_IN, box.width, lane_height).of_figure,
+            gid=f"lane-{curve.exposure}",
+        )
+        lane.set_facecolor(LANE)
+        lane.set_xlim(ax.get_xlim())
+        lane.set_ylim(lane_height, 0.0)
+        lane.set_yticks([])
+        sns.despine(ax=lane, left=True)
+        sns.despine(ax=ax, bottom=True)
+        ax.set_xticks([])
+        _draw_lane(ax, lane, curve, floor_probability, mark)
+        scaled = lane
+    else:
+        sns.despine(ax=ax)
+    _draw_exposure_scale(figure, box, scaled, curve)
+    return ax
+
+
+def _draw_probability_scale(ax: Axes, lowest: float, written: bool) -> None:
+    step = 0.1 if lowest >= 0.4 else 0.2
+    ticks = [t for t in np.arange(0.0, 1.0 + step / 2, step).round(2) if t >= lowest]
+    ax.yaxis.set_major_locator(FixedLocator(ticks))
+    ax.yaxis.set_major_formatter(FixedFormatter([in_100(t) if written else "" for t in ticks]))
+    ax.tick_params(axis="y", length=0)
+    ax.grid(axis="y", color=HAIRLINE, linewidth=0.8)
+    ax.set_axisbelow(True)
+
+
+def _draw_exposure_scale(figure: Figure, box: Box, ax: Axes, curve: FindCurve) -> None:
+    scale = exposure_scale(curve)
+    low, high = (edge / scale.factor for edge in ax.get_xlim())
+    if scale.noun == "months":
+        span = high - low
+        step = next((s for s in (1, 2, 3, 6, 12, 24, 36, 60) if span / s <= 7), ceil(span / 6))
+        marks: NDArray[np.float64] = np.arange(ceil(low / step) * step, high, step, dtype=float)
+    else:
+        marks = MaxNLocator(nbins=7, integer=True, steps=[1, 2, 5, 10]).tick_values(low, high)
+    marks = marks[(marks >= max(low, 0.0)) & (marks <= high)]
+    ax.xaxis.set_major_locator(FixedLocator(marks * scale.factor))
+    ax.xaxis.set_major_formatter(FixedFormatter([f"{m:,.0f}" for m in marks]))
+    ax.tick_params(axis="x", length=5)
+    write(
+        figure,
+        box.left + box.width / 2,
+        box.bottom + AXIS_NAME_IN - 0.04,
+        [scale.axis_name],
+        LABEL_PT,
+        gid="axis-name",
+        align="center",
+    )
+
+
+def _runs(thin: NDArray[np.bool_]) -> list[tuple[int, int, bool]]:
+    """Stretches of equal ``thin`` as (first, last + 1, thin)."""
+    edges = [0, *(np.flatnonzero(np.diff(thin)) + 1).tolist(), thin.size]
+    return [(a, b, bool(thin[a])) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]
+
+
+def _draw_fitted(ax: Axes, curve: FindCurve) -> None:
+    at = np.asarray(curve.at, dtype=float)
+    thin = np.asarray(curve.thin, dtype=bool)
+    for first, end, is_thin in _runs(thin):
+        # A stretch starts where the one before ended, so the line has no gap.
+        part = slice(max(first - 1, 0), end)
+        ax.fill_between(
+            at[part],
+            curve.low[part],
+            curve.high[part],
+            facecolor=FITTED,
+            alpha=0.10 if is_thin else 0.20,
+            linewidth=0,
+            zorder=2,
+            gid="band-thin" if is_thin else "band",
+        )
+        sns.lineplot(
+            x=at[part],
+            y=curve.probability[part],
+            ax=ax,
+            estimator=None,
+            sort=False,
+            color=FITTED,
+            alpha=0.65 if is_thin else 1.0,
+            linewidth=3.0 if is_thin else 4.0,
+            linestyle=(0, (2.5, 1.5)) if is_thin else "-",
+            marker="D" if at.size == 1 else None,
+            zorder=3,
+            legend=False,
+        )
+        ax.lines[-1].set_gid("fitted-thin" if is_thin else "fitted")
+
+
+def _draw_observed(ax: Axes, bins: Sequence[Bin]) -> None:
+    if not bins:
+        return
+    mean = [b.mean for b in bins]
+    ax.vlines(
+        mean,
+        [b.proportion_low for b in bins],
+        [b.proportion_high for b in bins],
+        color=INK,
+        linewidth=1.8,
+        zorder=4,
+        gid="observed-interval",
+    )
+    sns.scatterplot(
+        x=mean,
+        y=[b.proportion for b in bins],
+        ax=ax,
+        s=110,
+        color="white",
+        edgecolor=INK,
+        linewidth=2.0,
+        zorder=5,
+        clip_on=False,
+        legend=False,
+    )
+    ax.collections[-1].set_gid("observed")
+
+
+def _count_lettering(
+    bins: Sequence[Bin], width_in: float
+) -> tuple[list[str], list[str], float, NDArray[np.float64]]:
+    """Counts as text, their size and the room each takes, chosen to fit side by side."""
+    exact = [f"{b.n:,}" for b in bins], [f"{b.sources:,}" for b in bins]
+    short = [_short(b.n) for b in bins], [_short(b.sources) for b in bins]
+    for trials, sources in (exact, short):
+        for size in (LABEL_PT, 13.0, 12.0, 11.0):
+            rooms = np.array(
+                [
+                    max(text_width_in(t, size), text_width_in(s, size)) + 0.11
+                    for t, s in zip(trials, sources, strict=True)
+                ]
+            )
+            if rooms.sum() <= width_in:
+                return trials, sources, size, rooms
+    return trials, sources, size * width_in / rooms.sum(), rooms * width_in / rooms.sum()
+
+
+def _short(count: int) -> str:
+    return f"{count:,}" if count < 1000 else f"{count / 1000:.1f}k".replace(".0k", "k")
+
+
+def _write_counts(figure: Figure, data: Box, ax: Axes, bins: Sequence[Bin], first: bool) -> None:
+    if not bins:
+        return
+    x_low, x_high = ax.get_xlim()
+    wanted = [data.left + (b.mean - x_low) / (x_high - x_low) * data.width for b in bins]
+    trials, sources, size, rooms = _count_lettering(bins, data.width + 0.3)
+    centres = spread_apart(wanted, rooms, data.left - 0.15, data.right + 0.15)
+    rows = (("trials", trials), ("sources", sources))
+    for number, (name, counts) in enumerate(rows):
+        top = data.top + COUNTS_IN - number * COUNT_ROW_IN
+        if first:
+            write(
+                figure,
+                data.left - 0.25,
+                top,
+                [name],
+                LABEL_PT,
+                gid=f"count-name-{name}",
+                color=MUTED,
+                align="right",
+            )
+        for centre, count in zip(centres, counts, strict=True):
+            write(figure, centre, top, [count], size, gid=f"count-{name}", align="center")
+    across = ax.get_xaxis_transform()
+    for bin_, centre in zip(bins, centres, strict=True):
+        shown = x_low + (centre - data.left) / data.width * (x_high - x_low)
+        ax.plot(
+            [shown, bin_.mean],
+            [1.0 + 0.10 / data.height, 1.0],
+            transform=across,
+            color=MUTED,
+            linewidth=0.9,
+            clip_on=False,
+            gid="leader",
+        )
+        ax.vlines(
+            bin_.mean,
+            bin_.proportion_high,
+            ax.get_ylim()[1],
+            color=HAIRLINE,
+            linewidth=1.0,
+            zorder=1.5,
+            gid="leader-drop",
+        )
+
+
+def _write_floor(figure: Figure, data: Box, ax: Axes, floor_probability: float) -> None:
+    y_low, y_high = ax.get_ylim()
+    middle = data.bottom + (floor_probability - y_low) / (y_high - y_low) * data.height
+    write(
+        figure,
+        data.right + 0.08,
+        middle + lines_height_in(2, LABEL_PT) / 2,
+        ["floor", in_100(floor_probability)],
+        LABEL_PT,
+        gid="floor-label",
+        weight="bold",
+        color=FLOOR,
+    )
+
+
+def _draw_lane(
+    ax: Axes,
+    lane: Axes,
+    curve: FindCurve,
+    floor_probability: float,
+    mark: ThresholdMark | None,
+) -> None:
+    width_in = lane.get_position().width * figure_width(lane)
+    words = lane_words(curve, mark, floor_probability, width_in)
+    top = LANE_PADDING_IN
+    if words.thin:
+        _draw_thin(lane, curve, top, width_in)
+        top += THIN_ROW_IN
+    if mark is None:
+        return
+    if words.has_marks:
+        middle = top + BRACKET_ROW_IN / 2
+        _draw_bracket(ax, lane, curve, floor_probability, mark, middle)
+        top += BRACKET_ROW_IN
+    for lines, at, weight in (
+        (words.threshold, mark.estimate, "normal"),
+        (words.retire, mark.retire_after, "bold"),
+    ):
+        for line in lines:
+            _write_in_lane(lane, line, at, top + lines_height_in(1, LABEL_PT) / 2, weight, width_in)
+            top += lines_height_in(1, LABEL_PT)
+
+
+def figure_width(ax: Axes) -> float:
+    """Width of the sheet an axes stands on, inches."""
+    return float(ax.get_figure(root=True).get_figwidth())  # type: ignore[union-attr]
+
+
+def _write_in_lane(
+    lane: Axes, line: str, at: float | None, y: float, weight: str, width_in: float
+) -> None:
+    """One line centred on ``at`` as far as the lane is wide."""
+    x_low, x_high = lane.get_xlim()
+    half = (text_width_in(line, LABEL_PT, weight) * 1.02 / 2 + 0.06) / width_in
+    share = 0.5 if at is None else (at - x_low) / (x_high - x_low)
+    share = min(max(share, half), 1.0 - half)
+    lane.text(
+        share,
+        1.0 - y / lane.get_ylim()[0],
+        line,
+        transform=lane.transAxes,
+        fontsize=LABEL_PT,
+        fontweight=weight,
+        color=INK,
+        ha="center",
+        va="center_baseline",
+        gid="lane-words",
+    )
+
+
+def _draw_thin(lane: Axes, curve: FindCurve, top: float, width_in: float) -> None:
+    thin_at = np.asarray(curve.at, dtype=float)[np.asarray(curve.thin, dtype=bool)]
+    start, end = float(thin_at.min()), float(thin_at.max())
+    lane.plot(
+        [start, end],
+        [top - 0.02, top - 0.02],
+        color=FITTED,
+        alpha=0.65,
+        linewidth=3.0,
+        linestyle=(0, (2.5, 1.5)),
+        gid="thin-extent",
+    )
+    _write_in_lane(lane, FEW_SOURCES, (start + end) / 2, top + THIN_ROW_IN / 2, "normal", width_in)
+
+
+def _draw_bracket(
+    ax: Axes,
+    lane: Axes,
+    curve: FindCurve,
+    floor_probability: float,
+    mark: ThresholdMark,
+    y: float,
+) -> None:
+    """The threshold's interval, its estimate and the limit; open sides end in an arrow."""
+    if mark.estimate is not None:
+        low, high = extent(curve)
+        if mark.low is not None or mark.high is not None:
+            ends = (
+                low if mark.low is None else mark.low,
+                high if mark.high is None else mark.high,
+            )
+            lane.plot(
+                ends,
+                [y, y],
+                color=FLOOR,
+                linewidth=7,
+                alpha=0.45,
+                gid="threshold-interval",
+                solid_capstyle="butt",
+            )
+            for value, shape, is_open in (
+                (ends[0], "<", mark.low is None),
+                (ends[1], ">", mark.high is None),
+            ):
+                lane.plot(
+                    [value],
+                    [y],
+                    marker=shape if is_open else "|",
+                    markersize=13,
+                    markeredgewidth=2.5,
+                    color=FLOOR,
+                    linestyle="none",
+                    gid="threshold-end",
+                )
+        _drop(ax, lane, mark.estimate, floor_probability, y, (0, (1, 1.5)))
+        for axes, at_y in ((ax, floor_probability), (lane, y)):
+            axes.plot(
+                [mark.estimate],
+                [at_y],
+                marker="D",
+                markersize=10,
+                color=INK,
+                zorder=6,
+                linestyle="none",
+                gid="threshold",
+            )
+    if mark.retire_after is not None:
+        _drop(ax, lane, mark.retire_after, floor_probability, y, "-")
+        lane.plot(
+            [mark.retire_after],
+            [y],
+            marker="s",
+            markersize=10,
+            color=INK,
+            zorder=6,
+            linestyle="none",
+            gid="retire-after",
+        )
+
+
+def _drop(
+    ax: Axes,
+    lane: Axes,
+    at: float,
+    floor_probability: float,
+    y: float,
+    linestyle: str | tuple[float, tuple[float, ...]],
+) -> None:
+    """A line from the floor down to the mark in the lane."""
+    ax.vlines(
+        at,
+        ax.get_ylim()[0],
+        floor_probability,
+        color=INK,
+        linewidth=1.6,
+        linestyle=linestyle,
+        zorder=2.7,
+        gid="drop",
+    )
+    lane.vlines(at, 0.0, y, color=INK, linewidth=1.6, linestyle=linestyle, gid="drop")

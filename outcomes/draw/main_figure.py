@@ -1,0 +1,219 @@
+"""The one figure of the briefing: find probability by exposure, and time to unreliable."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from outcomes.draw.find_panel import (
+    ThresholdMark,
+    draw_find_panel,
+    in_100,
+    lane_words,
+    lowest_shown,
+)
+from outcomes.draw.lifetime_panel import draw_lifetime_panel
+from outcomes.draw.theme import (
+    FITTED,
+    FOOTER_PT,
+    HEADING_PT,
+    HEIGHT_IN,
+    INK,
+    LABEL_PT,
+    MUTED,
+    SUBTITLE_PT,
+    TITLE_PT,
+    WIDTH_IN,
+    Box,
+    lines_height_in,
+    text_width_in,
+    theme,
+    wrap_to_width,
+    write,
+)
+from outcomes.fit.result import FindCurve, Lifetime
+
+__all__ = ["CAUTION", "ThresholdMark", "draw_main_figure"]
+
+CAUTION = "Association in one unit's records, not proof of cause."
+HEADING = "Finds in 100 trials"
+NO_CURVE = "No curve of find probability can be drawn"
+
+MARGIN_IN = 0.45
+SCALE_ROOM_IN = 0.75
+FLOOR_ROOM_IN = 0.75
+KEY_IN = 0.36
+LIFETIME_IN = {0: 6.4, 1: 5.5, 2: 4.95}
+
+
+def draw_main_figure(
+    title: str,
+    subtitle: str,
+    curves: Sequence[FindCurve],
+    floor: float,
+    thresholds: Mapping[str, ThresholdMark | None],
+    lifetime: Lifetime,
+    footer: str,
+) -> Figure:
+    """Draw the briefing's figure on a sheet of 16 × 9 inches.
+
+    Parameters
+    ----------
+    title
+        One sentence saying what was found; it is wrapped, and set smaller
+        where it would fill more than three lines.
+    subtitle
+        What stands behind it; with no curve, the reason why there is none.
+    curves
+        One curve per exposure, at most two. A curve may have bins alone.
+    floor
+        The lowest acceptable find probability.
+    thresholds
+        Exposure → its threshold; ``None`` or missing where nothing is to be said.
+    lifetime
+        Time until a source counts as unreliable, by regime.
+    footer
+        Where the figures come from: trials, sources, dogs. That this is an
+        association and not proof of cause is added unless it is said there.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Independent of pyplot; see :func:`outcomes.draw.save.render_figure`.
+
+    Raises
+    ------
+    ValueError
+        For more than two curves.
+    """
+    if len(curves) > 2:
+        raise ValueError(f"{len(curves)} curves do not fit on one sheet; give at most two")
+    with theme():
+        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
+        top = _write_header(figure, title, subtitle if curves else "")
+        bottom = _write_footer(figure, footer)
+        left_of_lifetime = WIDTH_IN - MARGIN_IN - LIFETIME_IN[len(curves)]
+        body = Box(MARGIN_IN, bottom, left_of_lifetime - MARGIN_IN, top - bottom)
+        if curves:
+            _draw_finds(figure, body, curves, floor, thresholds)
+        else:
+            _write_reason(figure, body, subtitle)
+        draw_lifetime_panel(
+            figure, Box(left_of_lifetime, bottom, LIFETIME_IN[len(curves)], top - bottom), lifetime
+        )
+    return figure
+
+
+def _write_header(figure: Figure, title: str, subtitle: str) -> float:
+    width = WIDTH_IN - 2 * MARGIN_IN
+    size = TITLE_PT
+    lines = wrap_to_width(title, width, size, "bold")
+    while len(lines) > 3 and size > 16:
+        size -= 1
+        lines = wrap_to_width(title, width, size, "bold")
+    top = HEIGHT_IN - 0.35
+    top -= write(figure, MARGIN_IN, top, lines, size, gid="title", weight="bold") + 0.06
+    under = wrap_to_width(subtitle, width, SUBTITLE_PT)
+    top -= write(figure, MARGIN_IN, top, under, SUBTITLE_PT, gid="subtitle", color=MUTED)
+    return top - 0.25
+
+
+def _write_footer(figure: Figure, footer: str) -> float:
+    words = " ".join(footer.split())
+    if CAUTION.rstrip(".").lower() not in words.lower():
+        words = f"{words} {CAUTION}".strip()
+    lines = wrap_to_width(words, WIDTH_IN - 2 * MARGIN_IN, FOOTER_PT)
+    height = lines_height_in(len(lines), FOOTER_PT)
+    write(figure, MARGIN_IN, 0.25 + height, lines, FOOTER_PT, gid="footer", color=MUTED)
+    return 0.25 + height + 0.2
+
+
+def _write_reason(figure: Figure, body: Box, reason: str) -> None:
+    width = body.width - 0.8
+    top = body.top
+    top -= (
+        write(
+            figure,
+            body.left,
+            top,
+            wrap_to_width(NO_CURVE, width, HEADING_PT, "bold"),
+            HEADING_PT,
+            gid="finds-heading",
+            weight="bold",
+        )
+        + 0.15
+    )
+    write(
+        figure,
+        body.left,
+        top,
+        wrap_to_width(reason, width, HEADING_PT),
+        HEADING_PT,
+        gid="finds-reason",
+    )
+
+
+def _draw_finds(
+    figure: Figure,
+    body: Box,
+    curves: Sequence[FindCurve],
+    floor: float,
+    thresholds: Mapping[str, ThresholdMark | None],
+) -> None:
+    lowest = lowest_shown(curves, floor)
+    heading = HEADING if lowest == 0.0 else f"{HEADING} (scale starts at {in_100(lowest)})"
+    top = body.top
+    top -= (
+        write(figure, body.left, top, [heading], HEADING_PT, gid="finds-heading", weight="bold")
+        + 0.04
+    )
+    _write_key(figure, body.left, top - KEY_IN / 2, curves)
+    top -= KEY_IN
+    pitch = (body.width - SCALE_ROOM_IN) / len(curves)
+    width = pitch - FLOOR_ROOM_IN - 0.1
+    lane_height = max(
+        lane_words(c, thresholds.get(c.exposure), floor, width).height for c in curves
+    )
+    for number, curve in enumerate(curves):
+        draw_find_panel(
+            figure,
+            Box(body.left + SCALE_ROOM_IN + number * pitch, body.bottom, width, top - body.bottom),
+            curve,
+            floor,
+            thresholds.get(curve.exposure),
+            lowest=lowest,
+            lane_height=lane_height,
+            first=number == 0,
+        )
+
+
+def _write_key(figure: Figure, left: float, middle: float, curves: Sequence[FindCurve]) -> None:
+    """Say beside a sample of each what the points and the line are."""
+    y = middle / HEIGHT_IN
+    half = lines_height_in(1, LABEL_PT) / 2
+
+    def sample(xs: Sequence[float], **look: object) -> None:
+        figure.add_artist(
+            Line2D([x / WIDTH_IN for x in xs], [y] * len(xs), gid="key", **look)  # type: ignore[arg-type]
+        )
+
+    if any(c.bins for c in curves):
+        sample(
+            [left + 0.1],
+            marker="o",
+            markersize=10,
+            markerfacecolor="white",
+            markeredgecolor=INK,
+            markeredgewidth=2,
+            linestyle="none",
+        )
+        words = "observed, with its interval"
+        write(figure, left + 0.28, middle + half, [words], LABEL_PT, gid="key-observed")
+        left += 0.28 + text_width_in(words, LABEL_PT) + 0.4
+    fitted = [c for c in curves if c.at.size]
+    if fitted:
+        sample([left, left + 0.45], color=FITTED, linewidth=4)
+        words = f"fitted, with its {100 * fitted[0].confidence:g} % band"
+        write(figure, left + 0.55, middle + half, [words], LABEL_PT, gid="key-fitted")

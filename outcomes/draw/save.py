@@ -1,0 +1,99 @@
+"""A figure as bytes: PNG, SVG or PDF, the same from run to run. No files here."""
+
+from __future__ import annotations
+
+from html import escape
+from io import BytesIO
+from typing import Literal
+
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from outcomes.draw.theme import DPI, theme
+
+KINDS = ("png", "svg", "pdf")
+
+
+def describe_figure(figure: Figure) -> tuple[str, str]:
+    """The figure for someone who cannot see it.
+
+    Parameters
+    ----------
+    figure
+        A figure drawn by this package.
+
+    Returns
+    -------
+    tuple of str
+        Its title, and every other word on it in the order drawn; bare numbers
+        (scales and counts) are left out.
+    """
+    title: list[str] = []
+    rest: list[str] = []
+    for artist in figure.findobj(Text, include_self=False):
+        if (
+            not isinstance(artist, Text)
+            or not artist.get_visible()
+            or not any(letter.isalpha() for letter in artist.get_text())
+        ):
+            continue
+        words = " ".join(artist.get_text().split())
+        is_title = (artist.get_gid() or "").startswith("title-")
+        (title if is_title else rest).append(words)
+    return " ".join(title), " ".join(rest)
+
+
+def render_figure(figure: Figure, kind: Literal["png", "svg", "pdf"]) -> bytes:
+    """The figure as the bytes of a file.
+
+    Neither dates nor versions are written in, and identifiers are derived
+    from the content, so the same figure gives the same bytes. In SVG the letters are
+    outlines, so it looks alike on a machine without the font; its words
+    stand in ``<title>`` and ``<desc>`` for screen readers. In PDF
+    the letters stay text and the font is embedded.
+
+    Parameters
+    ----------
+    figure
+        A figure drawn by this package.
+    kind
+        ``"png"``, ``"svg"`` or ``"pdf"``.
+
+    Returns
+    -------
+    bytes
+        The whole file.
+
+    Raises
+    ------
+    ValueError
+        For any other kind.
+    """
+    title, words = describe_figure(figure)
+    metadata: dict[str, dict[str, str | None]] = {
+        "png": {"Title": title, "Software": None},
+        "svg": {"Title": title, "Date": None, "Creator": None},
+        "pdf": {
+            "Title": title,
+            "Subject": words,
+            "CreationDate": None,
+            "Creator": None,
+            "Producer": None,
+        },
+    }
+    if kind not in metadata:
+        raise ValueError(f"{kind!r} is not a kind of figure file; use one of {KINDS}")
+    held = BytesIO()
+    with theme():
+        figure.savefig(held, format=kind, dpi=DPI, metadata=metadata[kind])
+    made = held.getvalue()
+    return _with_description(made, words) if kind == "svg" else made
+
+
+def _with_description(svg: bytes, words: str) -> bytes:
+    """Put ``<desc>`` behind the ``<title>`` that matplotlib wrote."""
+    end_of_title = b"</title>\n"
+    before, mark, after = svg.partition(end_of_title)
+    if not mark:
+        return svg
+    return before + mark + f" <desc>{escape(words, quote=False)}</desc>\n".encode() + after

@@ -1,0 +1,231 @@
+"""How every figure looks: sizes, colours, lettering, and room for words.
+
+A figure is meant for a projector in a briefing room and for grey print: no
+meaning rests on colour alone, and no words lie on the data. Lengths are in
+inches on a sheet of 16 × 9, letter sizes in points.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cache
+
+import matplotlib
+import matplotlib.style
+import numpy as np
+import seaborn as sns
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.text import Text
+from matplotlib.textpath import text_to_path
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import isotonic_regression
+
+WIDTH_IN = 16.0
+HEIGHT_IN = 9.0
+DPI = 120
+FONT = "DejaVu Sans"  # ships with matplotlib, so the figure is the same everywhere
+POINTS_PER_IN = 72.0
+LINE_SPACING = 1.25
+
+TITLE_PT = 26.0
+HEADING_PT = 18.0
+SUBTITLE_PT = 16.0
+LABEL_PT = 14.0
+FOOTER_PT = 12.0
+
+INK = "#1d2b33"
+MUTED = "#4f5d66"
+HAIRLINE = "#c9d0d4"
+LANE = "#f1f3f4"
+FITTED = "#17507d"
+FLOOR = "#a3410b"
+
+DAYS_PER_MONTH = 30.44
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle on the sheet, inches from its lower left corner."""
+
+    left: float
+    bottom: float
+    width: float
+    height: float
+
+    @property
+    def right(self) -> float:
+        """Right edge, inches."""
+        return self.left + self.width
+
+    @property
+    def top(self) -> float:
+        """Upper edge, inches."""
+        return self.bottom + self.height
+
+    @property
+    def of_figure(self) -> tuple[float, float, float, float]:
+        """Left, bottom, width, height as shares of the sheet."""
+        return (
+            self.left / WIDTH_IN,
+            self.bottom / HEIGHT_IN,
+            self.width / WIDTH_IN,
+            self.height / HEIGHT_IN,
+        )
+
+
+@contextmanager
+def theme() -> Iterator[None]:
+    """Draw, or render, under this look whatever the reader's own matplotlib settings are."""
+    look = {
+        **sns.axes_style("ticks"),
+        **sns.plotting_context("talk"),
+        "font.family": [FONT],
+        "text.color": INK,
+        "text.parse_math": False,  # a "$" in a unit's own words is a dollar sign
+        "axes.edgecolor": MUTED,
+        "axes.labelcolor": INK,
+        "axes.linewidth": 1.0,
+        "axes.unicode_minus": True,
+        "xtick.color": MUTED,
+        "ytick.color": MUTED,
+        "xtick.labelcolor": INK,
+        "ytick.labelcolor": INK,
+        "xtick.labelsize": LABEL_PT,
+        "ytick.labelsize": LABEL_PT,
+        "figure.facecolor": "white",
+        "savefig.facecolor": "white",
+        "figure.dpi": DPI,
+        "savefig.dpi": DPI,
+        "svg.fonttype": "path",
+        "svg.hashsalt": "outcomes",
+        "pdf.fonttype": 42,
+    }
+    with matplotlib.style.context(["default", look]):
+        yield
+
+
+@cache
+def text_width_in(text: str, size_pt: float, weight: str = "normal") -> float:
+    """Width of one line of text, inches."""
+    font = FontProperties(family=[FONT], size=size_pt, weight=weight)
+    width_pt, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width_pt) / POINTS_PER_IN
+
+
+def lines_height_in(lines: int, size_pt: float) -> float:
+    """Height of a block of lines, inches, with the room below its last line."""
+    return lines * size_pt * LINE_SPACING / POINTS_PER_IN
+
+
+def wrap_to_width(
+    text: str, width_in: float, size_pt: float, weight: str = "normal"
+) -> tuple[str, ...]:
+    """Break text into lines no wider than ``width_in``.
+
+    Breaks fall between words; a single word wider than the line is broken
+    inside. Line breaks already in the text count as spaces.
+
+    Parameters
+    ----------
+    text
+        Any text; an empty one has no lines.
+    width_in
+        Greatest width of a line, inches.
+    size_pt, weight
+        The lettering.
+
+    Returns
+    -------
+    tuple of str
+        The lines in order.
+    """
+    # Hinting on the screen widens letters by up to two per cent.
+    room = width_in / 1.02
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        longer = f"{line} {word}" if line else word
+        if text_width_in(longer, size_pt, weight) <= room:
+            line = longer
+            continue
+        if line:
+            lines.append(line)
+        line = word
+        while text_width_in(line, size_pt, weight) > room and len(line) > 1:
+            cut = len(line) - 1
+            while cut > 1 and text_width_in(line[:cut], size_pt, weight) > room:
+                cut -= 1
+            lines.append(line[:cut])
+            line = line[cut:]
+    if line:
+        lines.append(line)
+    return tuple(lines)
+
+
+def write(
+    figure: Figure,
+    left_in: float,
+    top_in: float,
+    lines: Sequence[str],
+    size_pt: float,
+    *,
+    gid: str,
+    weight: str = "normal",
+    color: str = INK,
+    align: str = "left",
+) -> float:
+    """Write lines below ``top_in``; return the height they take, inches."""
+    if not lines:
+        return 0.0
+    height = lines_height_in(len(lines), size_pt)
+    for number, line in enumerate(lines):
+        # The middle of a line's slot: lines stay apart whatever letters they hold.
+        middle = top_in - lines_height_in(1, size_pt) * (number + 0.5)
+        text = Text(
+            left_in / WIDTH_IN,
+            middle / HEIGHT_IN,
+            line,
+            fontsize=size_pt,
+            fontweight=weight,
+            color=color,
+            horizontalalignment=align,
+            verticalalignment="center_baseline",
+            transform=figure.transFigure,
+        )
+        text.set_gid(f"{gid}-{number + 1}")
+        figure.add_artist(text)
+    return height
+
+
+def spread_apart(
+    wanted: ArrayLike, sizes: ArrayLike, low: float, high: float
+) -> NDArray[np.float64]:
+    """Move labels as little as possible (least squares) so that none touch.
+
+    Parameters
+    ----------
+    wanted
+        Centre of each label, shape (k,), in rising order.
+    sizes
+        Room each label takes along the same direction, shape (k,).
+    low, high
+        The labels stay between these. Where they cannot all fit, they still
+        keep their distance and the last ones pass ``high``.
+
+    Returns
+    -------
+    numpy.ndarray
+        Centres, shape (k,), in the order given.
+    """
+    centres = np.asarray(wanted, dtype=float)
+    rooms = np.asarray(sizes, dtype=float)
+    if centres.size == 0:
+        return centres
+    steps = np.concatenate([[0.0], (rooms[:-1] + rooms[1:]) / 2.0]).cumsum()
+    shifted = np.asarray(isotonic_regression(centres - steps).x, dtype=float)
+    shifted = np.minimum(shifted, high - rooms[-1] / 2.0 - steps[-1])
+    shifted = np.maximum(shifted, low + rooms[0] / 2.0)
+    return shifted + steps

@@ -1,0 +1,199 @@
+"""Made-up but realistic results to draw: no records, no model behind them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from outcomes.draw.main_figure import ThresholdMark
+from outcomes.fit.result import Bin, CurvePoint, FindCurve, Lifetime
+
+FOOTER = (
+    "Synthetic unit, 2024-01-03 to 2026-06-28: 1,187 hide trials, 24 sources, 7 dogs; 61 rows set "
+    "aside with reasons. Association in one unit's records, not proof of cause."
+)
+SUBTITLE = (
+    "1,187 unassisted hide trials of 24 sources by 7 dogs; dogs, kinds and conditions held alike"
+)
+TITLE = "Finds fall with freeze/thaw cycles, not with age: below 85 in 100 after about 14 cycles"
+
+
+def expit(x: Any) -> Any:
+    return 1.0 / (1.0 + np.exp(-x))
+
+
+def made_bins(edges: Any, intercept: float, slope: float, n: int) -> tuple[Bin, ...]:
+    bins = []
+    edges = np.asarray(edges, dtype=float)
+    for i, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+        mean = (low + high) / 2
+        trials = max(4, round(n * 0.8**i))
+        p = float(expit(intercept + slope * mean)) + 0.02 * (-1) ** i
+        finds = min(trials, round(trials * p))
+        half = 1.96 * np.sqrt(p * (1 - p) / trials + 0.2 / trials**2)
+        bins.append(
+            Bin(
+                low,
+                high,
+                mean,
+                finds,
+                trials,
+                max(2, 22 - 3 * i),
+                finds / trials,
+                max(0.0, finds / trials - half),
+                min(1.0, finds / trials + half),
+            )
+        )
+    return tuple(bins)
+
+
+def made_curve(
+    exposure: str = "cycles",
+    last: float = 32.0,
+    intercept: float = 2.6,
+    slope: float = -0.062,
+    edges: Any = (0, 3, 6, 10, 15, 22, 32),
+    n: int = 260,
+    thin_from: float | None = 26.0,
+) -> FindCurve:
+    at = np.linspace(0.0, last, 65)
+    eta = intercept + slope * at
+    half = 0.22 + 0.55 * (np.abs(at - 0.35 * last) / last) ** 1.5 * 2
+    thin = np.zeros(at.size, bool) if thin_from is None else at >= thin_from
+    return FindCurve(
+        exposure,
+        at,
+        expit(eta),
+        expit(eta - half),
+        expit(eta + half),
+        0.90,
+        thin,
+        made_bins(edges, intercept, slope, n),
+        "dogs, sources and conditions as in the trials",
+    )
+
+
+def made_age(**changes: Any) -> FindCurve:
+    given: dict[str, Any] = {
+        "exposure": "age_days",
+        "last": 900.0,
+        "intercept": 2.3,
+        "slope": -0.0004,
+        "edges": (0, 90, 200, 330, 500, 680, 900),
+        "thin_from": 800.0,
+    }
+    return made_curve(**(given | changes))
+
+
+def made_lifetime(groups: tuple[str, ...] = ("frozen", "mixed", "refrigerated")) -> Lifetime:
+    rates = {"frozen": 0.0006, "mixed": 0.0011, "refrigerated": 0.0024}
+    lasts = {"frozen": 860.0, "mixed": 700.0, "refrigerated": 540.0}
+    points = []
+    for group in groups:
+        times = np.concatenate([[0.0], np.linspace(70, lasts[group], 9)])
+        for i, time in enumerate(times):
+            p = float(np.exp(-rates[group] * time))
+            half = 0.32 * np.sqrt(i / 9)
+            points.append(
+                CurvePoint(
+                    group, float(time), p, max(0.0, p - half), min(1.0, p + half * 0.6), 12 - i
+                )
+            )
+    return Lifetime(
+        "second miss within three consecutive trials of a source by qualified dogs",
+        {10: 0.12, 20: 0.25, 50: 0.5},
+        0.9,
+        24,
+        11,
+        {g: (8, 4) for g in groups},
+        tuple(points),
+        {g: None for g in groups},
+        {"mixed": "only 2 sources"} if "mixed" not in groups else {},
+        "Refrigerated sources became unreliable sooner than frozen ones.",
+    )
+
+
+NO_LIFETIME = Lifetime(
+    "second miss within three consecutive trials of a source by qualified dogs",
+    {},
+    None,
+    24,
+    0,
+    {},
+    (),
+    {},
+    {"frozen": "no source met the rule", "refrigerated": "only 2 sources followed"},
+    "No source met the rule for unreliable, so there is no time to unreliable to draw.",
+)
+MARK = ThresholdMark(13.9, 10.8, 18.2, 10.0)
+AGE_MARK = ThresholdMark(None, None, None, None)
+
+
+def variants() -> dict[str, dict[str, Any]]:
+    one = {
+        "title": TITLE,
+        "subtitle": SUBTITLE,
+        "curves": [made_curve()],
+        "floor": 0.85,
+        "thresholds": {"cycles": MARK},
+        "lifetime": made_lifetime(),
+        "footer": FOOTER,
+    }
+    two = one | {
+        "curves": [made_curve(), made_age()],
+        "thresholds": {"cycles": MARK, "age_days": AGE_MARK},
+    }
+    flat = made_curve(slope=-0.002)
+    steep = made_curve(intercept=3.2, slope=-0.16)
+    eight = (0, 1, 2, 3, 5, 8, 13, 21, 32)
+    long_title = (
+        "Over these two and a half years finds fell with the number of freeze/thaw cycles of a "
+        "source rather than with its age, and most clearly so for muscle and blood kept in vented "
+        "packaging in a freezer"
+    )
+    return {
+        "one": one,
+        "two": two,
+        "steep": one
+        | {"curves": [steep], "thresholds": {"cycles": ThresholdMark(9.2, 7.6, 10.9, 7.0)}},
+        "flat": one | {"curves": [flat], "thresholds": {"cycles": AGE_MARK}},
+        "floor_50": one | {"floor": 0.5, "thresholds": {"cycles": AGE_MARK}},
+        "floor_95": one | {"floor": 0.95, "thresholds": {"cycles": AGE_MARK}},
+        "two_bins": one | {"curves": [made_curve(edges=(0, 8, 32))]},
+        "eight_bins": two
+        | {"curves": [made_curve(edges=eight), made_age(edges=np.array(eight) * 28.0)]},
+        "long_title": two
+        | {
+            "title": long_title,
+            "subtitle": SUBTITLE + "; " + SUBTITLE,
+            "thresholds": {"cycles": MARK, "age_days": ThresholdMark(701.0, 480.0, None, 426.0)},
+        },
+        "no_thresholds": one | {"thresholds": {"cycles": None}},
+        "no_lifetime": two | {"lifetime": NO_LIFETIME},
+        "big_n": two
+        | {
+            "curves": [
+                made_curve(edges=eight, n=123456),
+                made_age(edges=np.array(eight) * 28.0, n=98765),
+            ],
+        },
+        "no_curves": one
+        | {
+            "title": "These records cannot say whether cycles or age change what the dogs find",
+            "subtitle": "Too few trials: 21 misses and 6 sources where at least 30 and 8 are needed. "
+            "About 140 more hide trials on at least 2 more sources would do.",
+            "curves": [],
+            "thresholds": {},
+        },
+        "observed_only": one
+        | {
+            "curves": [
+                FindCurve(
+                    "cycles", *(np.array([]),) * 4, 0.9, np.array([], bool), made_curve().bins, ""
+                )
+            ],
+            "thresholds": {},
+        },
+        "nothing": one | {"curves": [], "thresholds": {}, "lifetime": NO_LIFETIME},
+    }
