@@ -10,7 +10,8 @@ never in them.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ from scipy.special import expit, ndtr, ndtri
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+Times = NDArray[Any]  # datetime64[m]
 
 TIED = ("no", "nearly", "exactly")
 KIND_PREFIX = {"muscle": "MUS", "blood": "BLD", "wet bone": "BON", "fat": "FAT"}
@@ -83,12 +85,21 @@ class Truth:
         Share of hide trials in which the dog was helped, and the change.
     false_alerts_per_hour
         Rate on hide trials (Poisson).
+    false_alert_cycle_log_rate
+        Change of its logarithm per cycle of the source.
     false_alert_per_blank
         Probability of a false alert on a blank area.
     median_search_s, search_log_sd
         Search time of a find with no cycles: log-normal, cut off at the limit.
     search_cycle_log_time
-        Change of log search time of a find per cycle.
+        Change of the log search time of a find per cycle.
+    search_within_limit
+        False: whether the dog finds and how long a find takes are drawn one
+        after the other, as described above. True: the time to find is
+        log-logistic and a find is a search that ends within the limit, so
+        that the log-odds and the search time are one truth; the median and
+        the change per cycle then follow from the log-odds (see
+        :func:`time_ratio_per_cycle`), and ``search_log_sd`` still holds.
     refrigerated_share
         Share of sources whose home is the refrigerator.
     moved_home_share
@@ -99,6 +110,9 @@ class Truth:
         Share of sources that rest for several months.
     idle_thaws_per_year
         Thaws per frozen source and year without a trial (power cut, cancelled day).
+    short_outings_per_year
+        Stays of half an hour outside the freezer, too short for a thaw, per
+        frozen source and year.
     discards_per_year
         Rate at which a source is discarded for reasons unrelated to its trials.
     tied
@@ -107,7 +121,8 @@ class Truth:
         weekly training and dates without clock times: one is a linear function
         of the other.
     shared_thaws
-        Trap 2. True: one thaw serves several dogs. False: one dog per hide.
+        Trap 2. True: one thaw serves several dogs. False: one thaw per trial,
+        as far as there are sources enough; so there are more thaws.
     strong_used_more
         Trap 3. Change of the log rate of use per standard deviation of the
         source's effect.
@@ -153,15 +168,18 @@ class Truth:
     assisted_share: float = 0.02
     assisted_effect: float = 1.0
     false_alerts_per_hour: float = 0.4
+    false_alert_cycle_log_rate: float = 0.0
     false_alert_per_blank: float = 0.06
     median_search_s: float = 300.0
     search_log_sd: float = 0.6
     search_cycle_log_time: float = 0.0
+    search_within_limit: bool = False
     refrigerated_share: float = 0.3
     moved_home_share: float = 0.08
     use_log_sd: float = 0.6
     rest_share: float = 0.5
     idle_thaws_per_year: float = 1.0
+    short_outings_per_year: float = 0.5
     discards_per_year: float = 0.15
     tied: str = "no"
     shared_thaws: bool = True
@@ -229,10 +247,10 @@ class _Plan:
     session: Ints
     hide: Ints  # within the session; -1 = blank area
     dog: Ints
-    started: NDArray[np.datetime64]
+    started: Times
     set_min: Floats
     hides: Ints  # per session
-    session_start: NDArray[np.datetime64]
+    session_start: Times
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,8 +279,10 @@ class _Uses:
     cycles: Floats  # per trial
     log_odds: Floats
     found: Bools
+    chance: Floats  # the uniform draw that decided between find and miss
     taken_out: tuple[tuple[int, int], ...]  # (source, session), whatever its home
     idle: tuple[tuple[int, int], ...]  # (source, session before which it thawed)
+    short: tuple[tuple[int, int], ...]  # the same, too short for a thaw
     discarded: Mapping[int, int]  # source → day
 
 
@@ -399,7 +419,7 @@ def find_true_threshold(unit: Unit, floor: float, by: str = "cycles") -> float |
 
 
 def mean_find_probability(unit: Unit, at: float, by: str = "cycles") -> float:
-    """True mean find probability of the unit's unassisted hide trials at one exposure.
+    """Average the true find probability of the unit's unassisted hide trials at one exposure.
 
     Parameters
     ----------
@@ -425,6 +445,38 @@ def mean_find_probability(unit: Unit, at: float, by: str = "cycles") -> float:
     return float(np.mean(expit(joined["log_odds"].to_numpy() + shift)))
 
 
+def time_ratio_per_cycle(truth: Truth) -> float:
+    """Return the planted factor by which one cycle multiplies the time to a find.
+
+    Parameters
+    ----------
+    truth
+        With ``search_within_limit`` the factor follows from the log-odds: the
+        log-odds of a log-logistic time to end within a limit fall by shape times
+        the change of log time (Bennett 1983); otherwise it is planted for finds alone.
+
+    Returns
+    -------
+    float
+        Time ratio.
+
+    References
+    ----------
+    Bennett S (1983). Analysis of survival data by the proportional odds model.
+    Statistics in Medicine 2:273-277.
+
+    Examples
+    --------
+    >>> time_ratio_per_cycle(Truth(cycle_log_odds=-0.1))
+    1.0
+    >>> round(time_ratio_per_cycle(Truth(cycle_log_odds=-0.1, search_within_limit=True)), 3)
+    1.034
+    """
+    if truth.search_within_limit:
+        return float(np.exp(-truth.cycle_log_odds / _log_logistic_shape(truth)))
+    return float(np.exp(truth.search_cycle_log_time))
+
+
 def _check(
     truth: Truth, trials: int, dogs: int, sources: int, months: int, blank_share: float
 ) -> None:
@@ -436,7 +488,11 @@ def _check(
     ):
         if value < 1:
             raise ValueError(f"{name} must be at least 1, not {value}")
-    shares = {name: getattr(truth, name) for name in Truth.__slots__ if name.endswith("_share")}
+    shares = {
+        each.name: getattr(truth, each.name)
+        for each in fields(truth)
+        if each.name.endswith("_share")
+    }
     shares |= {"blank_share": blank_share, "kind_decides_storage": truth.kind_decides_storage}
     for name, value in shares.items():
         if not 0 <= value <= 1:
@@ -482,10 +538,8 @@ def _plan_trials(
 ) -> _Plan:
     sessions = len(calendar.day)
     blanks = round(trials * blank_share)
-    hide_trials = np.bincount(rng.permutation(trials - blanks) % sessions, minlength=sessions)
-    # An uneven number of searches a day: move whole days' worth around at random.
-    share = rng.dirichlet(np.full(sessions, 12.0))
-    hide_trials = np.maximum(rng.multinomial(trials - blanks, share), 0).astype(np.int64)
+    share = rng.dirichlet(np.full(sessions, 12.0))  # some days are busier than others
+    hide_trials = rng.multinomial(trials - blanks, share)
     blank_trials = rng.multinomial(blanks, np.full(sessions, 1 / sessions))
     present = np.minimum(rng.integers(2, 5, sessions), dogs)
     present = np.minimum(np.maximum(present, -(-hide_trials // 8)), dogs)
@@ -556,7 +610,7 @@ def _stock_sources(
         -rng.integers(1, 60, sources),
         np.floor(rng.uniform(0.0, 0.75, sources) * calendar.days).astype(np.int64),
     )
-    age_at_acquisition = np.round(np.exp(rng.uniform(np.log(5), np.log(700), sources)))
+    age_at_acquisition = np.exp(rng.uniform(np.log(5), np.log(700), sources)).round()
     never = calendar.days + 1000
     rotation = 0
     if truth.all_refrigerated or truth.all_frozen:
@@ -601,8 +655,7 @@ def _draw_conditions(
     truth: Truth, rng: np.random.Generator, calendar: _Calendar, plan: _Plan
 ) -> pd.DataFrame:
     sessions, trials = len(calendar.day), len(plan.session)
-    season = 12.0 - 10.0 * np.cos(2 * np.pi * (calendar.day + 243 - 20) / 365.25)
-    temperature = np.round(season + rng.normal(0.0, 4.0, sessions), 1)
+    temperature = np.round(_season_c(calendar.day) + rng.normal(0.0, 4.0, sessions), 1)
     humidity = np.clip(np.round(70.0 + rng.normal(0.0, 12.0, sessions)), 20, 100)
     wind = np.round(np.abs(rng.normal(0.0, 2.5, sessions)), 1)
     setting = rng.choice(np.array(list(truth.setting_effects), dtype=object), sessions)
@@ -634,6 +687,12 @@ def _draw_conditions(
             "assisted": ~blank & (rng.random(trials) < truth.assisted_share),
         }
     )
+
+
+def _season_c(day: Ints) -> Floats:
+    """Mean air temperature of the day, °C, coldest in late January."""
+    day_of_year = day + 243  # the records begin on 1 September
+    return np.asarray(12.0 - 10.0 * np.cos(2 * np.pi * (day_of_year - 25) / 365.25))
 
 
 def _log_odds_without_source(
@@ -684,17 +743,21 @@ def _use_sources(
     chance = rng.random(trials)
     gap_days = np.diff(calendar.day, prepend=0)
     idle_chance = -np.expm1(-truth.idle_thaws_per_year * gap_days / 365.25)
-    idle = rng.random((sessions, sources)) < idle_chance[:, None]
+    outing = rng.random((sessions, sources))
+    idle = outing < idle_chance[:, None]
+    short_chance = -np.expm1(-truth.short_outings_per_year * gap_days / 365.25)
+    short = outing > 1 - short_chance[:, None]
     discard_chance = -np.expm1(-truth.discards_per_year * gap_days / 365.25)
     discard = rng.random((sessions, sources)) < discard_chance[:, None]
     if stock.rotation:
-        idle[:], discard[:] = False, False
+        idle[:], short[:], discard[:] = False, False, False
     kind_effect = np.array([truth.kind_effects[word] for word in stock.kind])
     day_of_trial = (plan.started - FIRST_DAY.astype("datetime64[m]")).astype(np.float64) / 1440
     first = np.searchsorted(plan.session, np.arange(sessions))
     last = np.searchsorted(plan.session, np.arange(sessions), side="right")
     log_use = np.log(stock.use_rate)
     keep_at_least = max(3, sources // 4)
+    place_in_rotation = np.arange(sources) % max(stock.rotation, 1)
 
     source = np.full(trials, -1, dtype=np.int64)
     cycles_then = np.full(trials, np.nan)
@@ -704,8 +767,10 @@ def _use_sources(
     misses_in_a_row = np.zeros(sources, dtype=np.int64)
     recent_misses = np.zeros(sources)
     gone = np.zeros(sources, dtype=bool)
+    home_changed = np.zeros(sources, dtype=bool)
     taken_out: list[tuple[int, int]] = []
     idle_thaws: list[tuple[int, int]] = []
+    short_outings: list[tuple[int, int]] = []
     discarded: dict[int, int] = {}
 
     for s in range(sessions):
@@ -713,30 +778,25 @@ def _use_sources(
         spare_day = int(calendar.slot[s]) * _DAYS_PER_SLOT - 1
         held = (stock.acquired_day < day) & ~gone
         frozen = stock.frozen_first ^ (day > stock.home_changes_day)
-        thawed_idle = (
-            idle[s]
-            & held
-            & frozen
-            & (stock.acquired_day < spare_day)
-            & (stock.home_changes_day != spare_day)
-        )
-        for i in np.flatnonzero(thawed_idle):
-            cycles[i] += 1
-            idle_thaws.append((int(i), s))
+        moving = stock.home_changes_day == spare_day
+        # Out of the freezer into the refrigerator for good: it thaws once.
+        cycles[(stock.home_changes_day < day) & ~home_changed & stock.frozen_first] += 1
+        home_changed |= stock.home_changes_day < day
+        at_home = held & frozen & (stock.acquired_day < spare_day) & ~moving
+        cycles[at_home & idle[s]] += 1
+        idle_thaws.extend((int(i), s) for i in np.flatnonzero(at_home & idle[s]))
+        short_outings.extend((int(i), s) for i in np.flatnonzero(at_home & short[s]))
         leaving = discard[s] & held
         if truth.poor_benched:
             leaving |= held & (misses_in_a_row >= 3)
         for i in np.flatnonzero(leaving & (stock.acquired_day < spare_day)):
-            if held.sum() > keep_at_least and not thawed_idle[i]:
+            if held.sum() > keep_at_least and not (idle[s, i] or short[s, i] or moving[i]):
                 held[i] = False
                 gone[i] = True
                 discarded[int(i)] = spare_day
         hides = int(plan.hides[s])
         if stock.rotation:
-            drawn = np.flatnonzero(
-                held & (np.arange(sources) % stock.rotation == s % stock.rotation)
-            )
-            brought = drawn
+            drawn = np.flatnonzero(held & (place_in_rotation == s % stock.rotation))
         else:
             resting = (day >= stock.rest_from) & (day < stock.rest_to)
             free = held & ~resting
@@ -744,9 +804,8 @@ def _use_sources(
                 free = held
             score = np.where(free, log_use + gumbel[s] - 2.0 * recent_misses, -np.inf)
             drawn = np.argsort(-score)[: min(hides, int(free.sum()))]
-            brought = drawn
-        cycles[brought[frozen[brought]]] += 1
-        taken_out.extend((int(i), s) for i in brought)
+        cycles[drawn[frozen[drawn]]] += 1
+        taken_out.extend((int(i), s) for i in drawn)
         rows = np.arange(first[s], last[s])
         rows = rows[plan.hide[rows] >= 0]
         if not len(rows):
@@ -773,8 +832,10 @@ def _use_sources(
         cycles=cycles_then,
         log_odds=log_odds,
         found=found,
+        chance=chance,
         taken_out=tuple(taken_out),
         idle=tuple(idle_thaws),
+        short=tuple(short_outings),
         discarded=discarded,
     )
 
@@ -792,17 +853,14 @@ def _trial_table(
     trials = len(plan.session)
     blank = uses.source < 0
     limit = conditions["limit_s"].to_numpy()
-    log_median = np.log(truth.median_search_s) + truth.search_cycle_log_time * np.nan_to_num(
-        uses.cycles
-    )
-    reach = ndtr((np.log(limit) - log_median) / truth.search_log_sd)
-    time_of_find = np.exp(
-        log_median + truth.search_log_sd * ndtri(reach * rng.uniform(1e-6, 1.0, trials))
-    )
+    time_of_find = _draw_find_times(truth, rng, uses, limit)
     blank_time = rng.uniform(0.5, 1.0, trials) * limit
     search = np.where(blank, blank_time, np.where(uses.found, time_of_find, limit))
     search = np.minimum(np.maximum(np.round(search), 1.0), limit)
-    on_hides = rng.poisson(truth.false_alerts_per_hour * search / 3600)
+    rate = truth.false_alerts_per_hour * np.exp(
+        truth.false_alert_cycle_log_rate * np.nan_to_num(uses.cycles)
+    )
+    on_hides = rng.poisson(rate * search / 3600)
     on_blank = (rng.random(trials) < truth.false_alert_per_blank).astype(np.int64)
     alerts = np.where(blank, on_blank, on_hides)
     result = np.where(
@@ -821,8 +879,9 @@ def _trial_table(
         dtype=object,
     )
     left_empty = rng.random((4, trials)) < truth.imperfect_share
-    source_names = np.append(stock.source_id, None)
-    handlers = np.array([f"H{number + 1}" for number in range(len(dog_ids))], dtype=object)
+    source_names = np.array([*stock.source_id, None], dtype=object)
+    people = max(1, len(dog_ids) - len(dog_ids) // 4)  # some handle two dogs
+    handlers = np.array([f"H{d % people + 1}" for d in range(len(dog_ids))], dtype=object)
     width = max(4, len(str(trials)))
     return pd.DataFrame(
         {
@@ -850,6 +909,22 @@ def _trial_table(
     )
 
 
+def _draw_find_times(truth: Truth, rng: np.random.Generator, uses: _Uses, limit: Floats) -> Floats:
+    """Seconds to the find; of no meaning where there was none."""
+    draw = rng.uniform(1e-6, 1.0, len(limit))
+    if truth.search_within_limit:
+        odds_of_draw = uses.chance / (1 - uses.chance)
+        shape = _log_logistic_shape(truth)
+        return np.asarray(limit * (odds_of_draw * np.exp(-uses.log_odds)) ** (1 / shape))
+    log_median = np.log(truth.median_search_s) + truth.search_cycle_log_time * uses.cycles
+    reach = ndtr((np.log(limit) - log_median) / truth.search_log_sd)
+    return np.asarray(np.exp(log_median + truth.search_log_sd * ndtri(reach * draw)))
+
+
+def _log_logistic_shape(truth: Truth) -> float:
+    return float(np.pi / (np.sqrt(3) * truth.search_log_sd))
+
+
 def _source_table(rng: np.random.Generator, stock: _Stock) -> pd.DataFrame:
     sources = len(stock.kind)
     packaging = np.array(["sealed", "vented", "open"], dtype=object)
@@ -873,13 +948,14 @@ def _storage_table(
     stock: _Stock,
     uses: _Uses,
 ) -> pd.DataFrame:
-    """The log: every stay outside the home is two rows, except where it went unlogged."""
+    """Write the log: a stay outside the home is two rows, unless it went unlogged."""
     sources = len(stock.kind)
     midnight = FIRST_DAY.astype("datetime64[m]")
     minutes = 24 * 60
 
     out_source, out_session = _columns(uses.taken_out)
-    idle_source, idle_session = _columns(uses.idle)
+    idle_source, idle_session = _columns((*uses.idle, *uses.short))
+    is_short = np.arange(len(idle_source)) >= len(uses.idle)
     out = plan.session_start[out_session] - rng.integers(130, 165, len(out_source))
     day = calendar.day[out_session]
     overnight = rng.random(len(out_source)) < 0.1
@@ -892,8 +968,11 @@ def _storage_table(
         back = out + minutes
     spare = calendar.slot[idle_session] * _DAYS_PER_SLOT - 1
     idle_out = midnight + spare * minutes + 9 * 60
-    idle_back = idle_out + rng.integers(2, 9, len(idle_source)) * 60
+    idle_back = idle_out + np.where(is_short, 30, rng.integers(2, 9, len(idle_source)) * 60)
 
+    warmth = np.round(10 + 0.5 * _season_c(calendar.day[out_session]), 0)
+    warmth[rng.random(len(warmth)) < 0.4] = np.nan
+    warmth = np.concatenate([warmth, np.full(len(idle_source), np.nan)])
     source = np.concatenate([out_source, idle_source])
     left = np.concatenate([out, idle_out])
     returned = np.concatenate([back, idle_back])
@@ -933,6 +1012,13 @@ def _storage_table(
                     np.full(len(gone), "discarded", dtype=object),
                 ]
             ),
+            "temperature_c": np.concatenate(
+                [
+                    np.full(sources, np.nan),
+                    warmth[logged],
+                    np.full(int(logged.sum()) + len(changed) + len(gone), np.nan),
+                ]
+            ),
         }
     )
     return table.sort_values(["moved_at", "source_id"], ignore_index=True, kind="stable")
@@ -958,20 +1044,25 @@ def _dog_table(rng: np.random.Generator, dog_ids: NDArray[np.object_]) -> pd.Dat
     )
 
 
+# Baselines are chosen so that about four searches in five end in a find in each.
 SCENARIOS: Mapping[str, Truth] = {
     "no effect": Truth(),
-    "cycles only": Truth(cycle_log_odds=-0.10),
-    "age only": Truth(age_log_odds=-0.08),
-    "both": Truth(cycle_log_odds=-0.08, age_log_odds=-0.06),
-    "tied together": Truth(cycle_log_odds=-0.08, tied="nearly"),
-    "benched sources": Truth(cycle_log_odds=-0.10, poor_benched=True),
-    "strong sources used more": Truth(cycle_log_odds=-0.10, strong_used_more=0.8),
+    "cycles only": Truth(cycle_log_odds=-0.10, baseline_log_odds=3.0),
+    "age only": Truth(age_log_odds=-0.08, baseline_log_odds=3.5),
+    "both": Truth(cycle_log_odds=-0.08, age_log_odds=-0.06, baseline_log_odds=3.8),
+    "tied together": Truth(cycle_log_odds=-0.10, baseline_log_odds=3.0, tied="nearly"),
+    "benched sources": Truth(cycle_log_odds=-0.10, baseline_log_odds=3.0, poor_benched=True),
+    "strong sources used more": Truth(
+        cycle_log_odds=-0.10, baseline_log_odds=3.0, strong_used_more=0.5
+    ),
 }
 
 DEMO = Truth(
-    cycle_log_odds=-0.12,
-    baseline_log_odds=3.4,
-    kind_decides_storage=0.5,
+    cycle_log_odds=-0.11,
+    baseline_log_odds=3.5,
+    use_log_sd=0.5,
+    refrigerated_share=0.2,
+    kind_decides_storage=0.4,
     open_blinding_share=0.2,
     blinding_effect=0.3,
     unlogged_thaw_share=0.03,
@@ -983,7 +1074,7 @@ DEMO_SEED = 1
 
 
 def demo_unit() -> Unit:
-    """The unit of ``synthetic_data/``, made anew.
+    """Make the unit of ``synthetic_data/`` anew.
 
     Returns
     -------

@@ -58,7 +58,7 @@ def write_unit(unit: Unit, folder: Path) -> tuple[Path, ...]:
 
 
 def truth_facts(unit: Unit) -> dict[str, object]:
-    """What ``truth.toml`` holds: the planted values and what follows from them.
+    """Gather what ``truth.toml`` holds: the planted values and what follows from them.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def _as_csv(table: pd.DataFrame) -> str:
 def _as_text(column: pd.Series) -> pd.Series:
     if pd.api.types.is_datetime64_any_dtype(column):
         midnight = column.dt.normalize() == column
-        with_time = column.dt.strftime("%Y-%m-%d %H:%M")
+        with_time: pd.Series[str] = column.dt.strftime("%Y-%m-%d %H:%M")
         return with_time.where(~midnight, column.dt.strftime("%Y-%m-%d"))
     if pd.api.types.is_bool_dtype(column):
         return column.map({True: "yes", False: "no"}).astype(object)
