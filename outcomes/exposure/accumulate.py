@@ -1,0 +1,186 @@
+"""The state of a source at a moment: everything it has been through by then."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.exposure.log import (
+    AMBIENT,
+    DAY_S,
+    DISCARDED,
+    FREEZER,
+    HOUR_S,
+    REFRIGERATOR,
+    SEALED,
+    UNDOCUMENTED,
+    UNKNOWN,
+    Array,
+    code_of,
+    seconds,
+)
+from outcomes.exposure.stays import History
+from outcomes.settings import PLACES, Settings
+
+EXPOSURES = (
+    "held_days",
+    "age_days",
+    "cycles",
+    "frozen_days",
+    "refrigerated_days",
+    "ambient_hours",
+    "degree_hours",
+    "hours_since_thaw",
+    "longest_freeze_days",
+    "open_frozen_days",
+    "frozen_share",
+    "regime",
+    "undocumented_days",
+    "inferred_thaws",
+)
+"""Columns of :func:`exposure_at`, in order; ``documented`` and ``place`` follow them."""
+
+REGIMES = ("frozen", "refrigerated", "mixed")
+
+_CHUNK = 1 << 19
+
+
+def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any]) -> pd.DataFrame:
+    """Exposure of a source by a moment, for any number of (source, moment) pairs.
+
+    Parameters
+    ----------
+    history
+        From :func:`~outcomes.exposure.stays.storage_history`.
+    source_id, at
+        Source and moment, shape (n,), on the same index.
+
+    Returns
+    -------
+    DataFrame
+        Shape (n, 16), on the index of ``source_id``: the columns of
+        ``EXPOSURES``, then ``documented`` (bool: the log covers the moment,
+        and the source is not discarded) and ``place`` (of ``PLACES``, unlogged
+        thaws counted as ambient; missing where the log does not say). All
+        numbers are float64. Where the source is missing or unknown, or the
+        moment missing, every column is missing and ``documented`` is False. A
+        source without a single move has 0 in each place, its whole time in
+        ``undocumented_days``, and is not ``documented``.
+
+    Raises
+    ------
+    ValueError
+        If the two are not of the same length.
+
+    Notes
+    -----
+    ``cycles``, the times spent in places, ``degree_hours`` and
+    ``longest_freeze_days`` never fall with time. A move logged later changes
+    none of the earlier exposures, but for three rules that look ahead: a stay
+    outside the freezer whose end is not logged counts as a thaw until an end
+    within ``thaw_after_h`` is; an unlogged thaw lasts at most until the next
+    logged move; and it stops being one where a logged thaw turns out to touch
+    its window. ``open_frozen_days`` is missing where no packaging is known by
+    then, or where any of the frozen days had packaging unknown.
+
+    ``hours_since_thaw`` counts from the latest thaw and is missing before the
+    first; ``frozen_share`` and ``regime`` are missing before the source was in
+    the freezer or the refrigerator. Nothing accumulates after a discard, but
+    ``held_days``, ``age_days`` and ``hours_since_thaw`` run on.
+    """
+    if len(source_id) != len(at):
+        raise ValueError(f"{len(source_id)} sources but {len(at)} moments")
+    n = len(source_id)
+    source = code_of(history.table.ids, source_id)
+    moment = seconds(at)
+    source[at.isna().to_numpy()] = -1
+    numbers = {name: np.full(n, np.nan) for name in EXPOSURES if name != "regime"}
+    regime = np.full(n, -1, dtype=np.int8)
+    place = np.full(n, UNDOCUMENTED, dtype=np.int8)
+    keys = history.clock.key(history.log.source, history.log.start)
+    # In pieces, so that what is needed along the way stays small beside the result.
+    for begin in range(0, n, _CHUNK):
+        piece = np.flatnonzero(source[begin : begin + _CHUNK] >= 0) + begin
+        # Neighbours in the log are looked up one after another, which memory rewards.
+        piece = piece[np.argsort(history.clock.key(source[piece], moment[piece]))]
+        found, place[piece] = _exposures(history, keys, source[piece], moment[piece])
+        for name, values in found.items():
+            numbers[name][piece] = values
+        regime[piece] = _regimes(found["frozen_share"], history.settings)
+    columns: dict[str, Array] = {}
+    for name in EXPOSURES:
+        columns[name] = (
+            np.array([*REGIMES, None], dtype=object)[regime]
+            if name == "regime"
+            else numbers.pop(name)
+        )
+    columns["documented"] = (place != UNDOCUMENTED) & (place != DISCARDED)
+    columns["place"] = np.array([*PLACES, None], dtype=object)[place]
+    return pd.DataFrame(columns, index=source_id.index, copy=False)
+
+
+def _exposures(
+    history: History, keys: Array, source: Array, at: Array
+) -> tuple[dict[str, Array], Array]:
+    """Numbers of :func:`exposure_at` and code of the place, for known sources."""
+    table, log, totals = history.table, history.log, history.totals
+    row = np.searchsorted(keys, history.clock.key(source, at), side="right") - 1
+    first = history.first[source]
+    logged = row >= first
+
+    def of(values: Array, otherwise: int) -> Array:
+        """The value at the stay that covers the moment."""
+        if not len(values):
+            return np.full(len(row), otherwise)
+        return np.where(logged, values[row], otherwise)
+
+    place = of(log.place, UNDOCUMENTED)
+    packaging = np.where(logged, of(log.packaging, UNKNOWN), table.packaging_before[source])
+    elapsed = at - of(log.start, 0)
+    warmth = np.maximum(of(log.temperature, 0) - history.settings.base_c, 0)
+    warmth[(place == UNDOCUMENTED) | (place == DISCARDED)] = 0
+    frozen = of(totals.frozen_s, 0) + elapsed * (place == FREEZER)
+    refrigerated = of(totals.refrigerated_s, 0) + elapsed * (place == REFRIGERATOR)
+    unsealed = (place == FREEZER) & (packaging != SEALED) & (packaging != UNKNOWN)
+    unknown = of(totals.unknown_s, 0) + elapsed * ((place == FREEZER) & (packaging == UNKNOWN))
+    open_s = of(totals.open_s, 0) + elapsed * unsealed
+    freeze = np.where(place == FREEZER, at - of(totals.froze, 0), 0)
+    cycles = of(totals.thaws, 0)
+    stored = frozen + refrigerated
+    held = (at - table.acquired[source]) / DAY_S
+    found = {
+        "held_days": held,
+        "age_days": held + table.age[source],
+        "cycles": cycles.astype(float),
+        "frozen_days": frozen / DAY_S,
+        "refrigerated_days": refrigerated / DAY_S,
+        "ambient_hours": (of(totals.ambient_s, 0) + elapsed * (place == AMBIENT)) / HOUR_S,
+        "degree_hours": (of(totals.degree_s, 0) + elapsed * warmth) / HOUR_S,
+        "hours_since_thaw": np.where(cycles > 0, (at - of(totals.thawed, 0)) / HOUR_S, np.nan),
+        "longest_freeze_days": np.maximum(of(totals.longest_s, 0), freeze) / DAY_S,
+        "open_frozen_days": np.where(
+            (unknown > 0) | (packaging == UNKNOWN), np.nan, open_s / DAY_S
+        ),
+        "frozen_share": np.divide(frozen, stored, out=np.full(len(row), np.nan), where=stored > 0),
+        "undocumented_days": _undocumented(history, source, at) / DAY_S,
+        "inferred_thaws": of(totals.inferred, 0).astype(float),
+    }
+    return found, place
+
+
+def _undocumented(history: History, source: Array, at: Array) -> Array:
+    """Seconds from ``acquired_on`` to the moment before the log begins."""
+    covered: Array = np.minimum(at, history.documented_from[source])
+    undocumented: Array = np.maximum(covered - history.table.acquired[source], 0)
+    return undocumented
+
+
+def _regimes(frozen_share: Array, settings: Settings) -> Array:
+    """Position in ``REGIMES`` of each share, -1 where it is missing."""
+    regime = np.full(len(frozen_share), 2, dtype=np.int8)
+    regime[frozen_share <= settings.refrigerated_at_most] = 1
+    regime[frozen_share >= settings.frozen_at_least] = 0
+    regime[np.isnan(frozen_share)] = -1
+    return regime

@@ -1,0 +1,347 @@
+"""The storage log as a step function per source, with what portions inherit.
+
+Everything here works on sorted flat arrays: one row per move, the sources one
+after another, each in order of time. Times are whole seconds of local time
+since 1970; clocks are read as written, so the hour that daylight saving takes
+or gives is not adjusted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from outcomes.errors import RecordsError
+from outcomes.settings import PLACES, Settings
+
+Array = npt.NDArray[Any]
+
+FREEZER, REFRIGERATOR, AMBIENT, DISCARDED = range(4)
+UNDOCUMENTED = -1
+PACKAGINGS = ("sealed", "vented", "open")
+SEALED = 0
+UNKNOWN = -1
+DAY_S = 86_400
+HOUR_S = 3_600
+FOREVER = np.iinfo(np.int64).max
+_UNCHANGED = -2
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """One integer key for (source, time), so that a single search finds both.
+
+    Attributes
+    ----------
+    origin, span
+        Every time in use lies strictly within ``origin`` to ``origin + span``, s.
+    """
+
+    origin: int
+    span: int
+
+    def key(self, source: Array, at: Array) -> Array:
+        """Key of each (source code, time); times out of range take the nearest end."""
+        within: Array = np.clip(at, self.origin, self.origin + self.span - 1)
+        within -= self.origin
+        within += source * np.int64(self.span)
+        return within
+
+
+@dataclass(frozen=True, slots=True)
+class SourceTable:
+    """What is known of the n sources themselves.
+
+    Attributes
+    ----------
+    ids
+        Source ids; the position of an id is the source's code.
+    acquired
+        Midnight of ``acquired_on``, s, shape (n,).
+    age
+        Age at acquisition, days, shape (n,); a portion's follows its parent's
+        where it is not given, a whole source's is 0.
+    packaging, packaging_before
+        Code of ``packaging`` as given for the source itself, and of what held
+        before the first row of its effective log, shape (n,).
+    parent
+        Code of the source it was cut from, -1 for none, shape (n,).
+    generations
+        Codes of the whole sources, then of their portions, then of theirs, ...
+    """
+
+    ids: pd.Index[Any]
+    acquired: Array
+    age: Array
+    packaging: Array
+    packaging_before: Array
+    parent: Array
+    generations: tuple[Array, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """The step function of every source: m rows sorted by source and time.
+
+    Attributes
+    ----------
+    source, start
+        Code of the source and begin of the stay, s, shape (m,).
+    place
+        Position in ``PLACES``, or ``UNDOCUMENTED``, shape (m,).
+    temperature
+        °C of the place, shape (m,); missing where undocumented or discarded.
+    packaging
+        Position in ``PACKAGINGS``, or ``UNKNOWN``, shape (m,).
+    """
+
+    source: Array
+    start: Array
+    place: Array
+    temperature: Array
+    packaging: Array
+
+    def take(self, rows: Array) -> Log:
+        """The rows at these positions (or under this mask)."""
+        return Log(
+            self.source[rows],
+            self.start[rows],
+            self.place[rows],
+            self.temperature[rows],
+            self.packaging[rows],
+        )
+
+    def opens(self) -> Array:
+        """True at the first row of each source, shape (m,)."""
+        opens = np.ones(len(self.source), dtype=bool)
+        opens[1:] = self.source[1:] != self.source[:-1]
+        return opens
+
+    def end(self) -> Array:
+        """End of each stay, s; ``FOREVER`` for the last of a source, shape (m,)."""
+        end = np.full(len(self.start), FOREVER)
+        follows = self.source[1:] == self.source[:-1]
+        end[:-1][follows] = self.start[1:][follows]
+        return end
+
+    def first_rows(self, sources: int) -> Array:
+        """Position of each source's first row, with the end appended, shape (sources + 1,)."""
+        first: Array = np.searchsorted(self.source, np.arange(sources + 1))
+        return first
+
+
+def stack(logs: list[Log]) -> Log:
+    """The rows of several logs, one after another."""
+    return Log(
+        np.concatenate([log.source for log in logs]),
+        np.concatenate([log.start for log in logs]),
+        np.concatenate([log.place for log in logs]),
+        np.concatenate([log.temperature for log in logs]),
+        np.concatenate([log.packaging for log in logs]),
+    )
+
+
+def seconds(times: pd.Series[Any]) -> Array:
+    """Whole seconds since 1970, shape (n,); a missing time gives the lowest integer."""
+    return times.to_numpy().astype("datetime64[s]").astype(np.int64)
+
+
+def code_of(ids: pd.Index[Any], values: pd.Series[Any]) -> Array:
+    """Position of each value in ``ids``, -1 where missing or unknown, shape (n,)."""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        codes = np.append(ids.get_indexer(values.cat.categories), -1)
+        return codes[values.cat.codes.to_numpy()]
+    # A missing id must not match anything, whatever kind of missing it is.
+    codes = ids.get_indexer(pd.Index(values))
+    return np.where(values.isna().to_numpy(), -1, codes)
+
+
+def read_sources(sources: pd.DataFrame) -> SourceTable:
+    """Sort out who was cut from whom.
+
+    Raises
+    ------
+    RecordsError
+        If a portion's parent is not among the sources, or portions are each
+        other's parents.
+    """
+    ids = pd.Index(sources["source_id"], dtype=object)
+    n = len(ids)
+    acquired = seconds(sources["acquired_on"])
+    acquired -= acquired % DAY_S
+    packaging = np.full(n, UNKNOWN, dtype=np.int8)
+    if "packaging" in sources:
+        packaging = code_of(pd.Index(PACKAGINGS), sources["packaging"]).astype(np.int8)
+    age = np.full(n, np.nan)
+    if "age_at_acquisition_days" in sources:
+        age = sources["age_at_acquisition_days"].to_numpy(dtype=float, copy=True)
+    parent = np.full(n, -1)
+    if "parent_id" in sources:
+        parent = code_of(ids, sources["parent_id"])
+        orphans = sources["parent_id"].notna().to_numpy() & (parent < 0)
+        if orphans.any():
+            named = sources["parent_id"].to_numpy()[orphans][0]
+            raise RecordsError(
+                f"sources: parent {named!r} of {ids[orphans][0]!r} is not among the sources. "
+                "Add it, or leave parent_id empty."
+            )
+    generations = _generations(ids, parent)
+    before = packaging.copy()
+    whole = generations[0]
+    age[whole] = np.nan_to_num(age[whole])
+    for portions in generations[1:]:
+        own = parent[portions]
+        inherited = age[own] + (acquired[portions] - acquired[own]) / DAY_S
+        age[portions] = np.where(np.isnan(age[portions]), inherited, age[portions])
+        before[portions] = before[own]
+    return SourceTable(ids, acquired, age, packaging, before, parent, generations)
+
+
+def _generations(ids: pd.Index[Any], parent: Array) -> tuple[Array, ...]:
+    reached = parent < 0
+    generations = [np.flatnonzero(reached)]
+    while not reached.all():
+        portions = np.flatnonzero(~reached & reached[parent])
+        if not len(portions):
+            raise RecordsError(
+                f"sources: following parent_id from {ids[~reached][0]!r} leads round in a circle. "
+                "Correct parent_id."
+            )
+        generations.append(portions)
+        reached[portions] = True
+    return tuple(generations)
+
+
+def read_log(storage: pd.DataFrame, table: SourceTable, settings: Settings, clock: Clock) -> Log:
+    """The effective log of every source: its own moves after those it inherits.
+
+    A portion inherits the moves of its parent's effective log up to and
+    including its own ``acquired_on``; its own follow, and its own ``packaging``,
+    where given, holds from ``acquired_on``. That the rest of the parent was
+    discarded is not inherited. Moves of one source at one time keep the order
+    of the file. Nothing after ``discarded`` is kept.
+
+    Raises
+    ------
+    RecordsError
+        If a move goes to a place that is not in ``PLACES``.
+    """
+    own = _own_moves(storage, table, settings, clock)
+    if len(table.generations) == 1:
+        return _settle(own, table.packaging_before)
+
+    generation_of = np.empty(len(table.ids), dtype=np.int32)
+    for number, members in enumerate(table.generations):
+        generation_of[members] = number
+    row_generation = generation_of[own.source]
+    logs = [_settle(own.take(row_generation == 0), table.packaging_before)]
+    for number, portions in enumerate(table.generations[1:], start=1):
+        inherited = _inherit(logs[-1], portions, table, clock)
+        repacked = portions[table.packaging[portions] != UNKNOWN]
+        cut = Log(
+            repacked,
+            table.acquired[repacked],
+            np.full(len(repacked), _UNCHANGED, dtype=np.int8),
+            np.full(len(repacked), np.nan),
+            table.packaging[repacked],
+        )
+        rows = stack([inherited, cut, own.take(row_generation == number)])
+        order = np.argsort(clock.key(rows.source, rows.start), kind="stable")
+        logs.append(_settle(rows.take(order), table.packaging_before))
+    rows = stack(logs)
+    return rows.take(np.argsort(rows.source, kind="stable"))
+
+
+def _own_moves(storage: pd.DataFrame, table: SourceTable, settings: Settings, clock: Clock) -> Log:
+    """The moves as logged, sorted by source, time and order in the file."""
+    if "row" in storage and not storage["row"].is_monotonic_increasing:
+        storage = storage.sort_values("row", kind="stable")
+    source = code_of(table.ids, storage["source_id"])
+    known = source >= 0
+    place = code_of(pd.Index(PLACES), storage["moved_to"]).astype(np.int8)
+    if (place < 0).any():
+        raise RecordsError(
+            f"storage: moved_to {storage['moved_to'].to_numpy()[place < 0][0]!r} is not a place. "
+            f"Use one of {', '.join(PLACES)}."
+        )
+    temperature = np.array(
+        [settings.freezer_c, settings.refrigerator_c, settings.ambient_c, np.nan]
+    )[place]
+    if "temperature_c" in storage:
+        given = storage["temperature_c"].to_numpy(dtype=float)
+        temperature = np.where(np.isnan(given) | (place == DISCARDED), temperature, given)
+    packaging = np.full(len(place), UNKNOWN, dtype=np.int8)
+    if "packaging" in storage:
+        packaging = code_of(pd.Index(PACKAGINGS), storage["packaging"]).astype(np.int8)
+    rows = Log(source, seconds(storage["moved_at"]), place, temperature, packaging)
+    if not known.all():
+        rows = rows.take(known)
+    key = clock.key(rows.source, rows.start)
+    if (key[1:] >= key[:-1]).all():
+        return rows
+    return rows.take(np.argsort(key, kind="stable"))
+
+
+def _inherit(parents: Log, portions: Array, table: SourceTable, clock: Clock) -> Log:
+    """Each portion's copy of its parent's rows up to and including the cut."""
+    parent = table.parent[portions]
+    begin = np.searchsorted(parents.source, parent)
+    end = np.searchsorted(
+        clock.key(parents.source, parents.start),
+        clock.key(parent, table.acquired[portions]),
+        side="right",
+    )
+    rows, which = spread(begin, np.maximum(end, begin))
+    inherited = parents.take(rows)
+    inherited = Log(
+        portions[which],
+        inherited.start,
+        inherited.place,
+        inherited.temperature,
+        inherited.packaging,
+    )
+    return inherited.take(inherited.place != DISCARDED)
+
+
+def spread(begin: Array, end: Array) -> tuple[Array, Array]:
+    """The integers of k half-open ranges in a row, and the range each belongs to."""
+    counts = end - begin
+    which = np.repeat(np.arange(len(begin)), counts)
+    offset = np.cumsum(counts) - counts
+    return np.arange(len(which)) - np.repeat(offset - begin, counts), which
+
+
+def _settle(rows: Log, packaging_before: Array) -> Log:
+    """Cut off what follows a discard; carry place, temperature and packaging forward."""
+    m = len(rows.source)
+    if not m:
+        return rows
+    opens = rows.opens()
+    discards = np.cumsum(rows.place == DISCARDED)
+    # Number of discards before this row within its source.
+    before = discards - (rows.place == DISCARDED)
+    before -= np.maximum.accumulate(np.where(opens, before, 0))
+    if before.any():
+        rows = rows.take(before == 0)
+        opens = rows.opens()
+        m = len(rows.source)
+    position = np.arange(m)
+    first = np.maximum.accumulate(np.where(opens, position, 0))
+
+    place, temperature = rows.place, rows.temperature
+    unchanged = place == _UNCHANGED
+    if unchanged.any():
+        last = np.maximum.accumulate(np.where(unchanged, -1, position))
+        held = last >= first
+        place = np.where(held, place[last], UNDOCUMENTED).astype(np.int8)
+        temperature = np.where(held, temperature[last], np.nan)
+    known = rows.packaging != UNKNOWN
+    last = np.maximum.accumulate(np.where(known, position, -1))
+    packaging = np.where(last >= first, rows.packaging[last], packaging_before[rows.source]).astype(
+        np.int8
+    )
+    return Log(rows.source, rows.start, place, temperature, packaging)

@@ -1,0 +1,309 @@
+"""Storage log → the history of every source, ready to be asked at any moment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.exposure.log import (
+    AMBIENT,
+    DISCARDED,
+    FOREVER,
+    FREEZER,
+    PACKAGINGS,
+    REFRIGERATOR,
+    SEALED,
+    UNDOCUMENTED,
+    UNKNOWN,
+    Array,
+    Clock,
+    Log,
+    SourceTable,
+    read_log,
+    read_sources,
+    seconds,
+)
+from outcomes.exposure.thaws import (
+    MARGIN_H,
+    Thaws,
+    UnloggedTrials,
+    add_unlogged_thaws,
+    find_logged_thaws,
+    find_unlogged_trials,
+)
+from outcomes.settings import PLACES, Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """What each source has behind it when a stay begins; all of shape (m,).
+
+    Attributes
+    ----------
+    frozen_s, refrigerated_s, ambient_s
+        Time spent in each place before the stay, s.
+    open_s
+        Time in the freezer before the stay with packaging known and not sealed, s.
+    unknown_s
+        Time in the freezer before the stay with packaging unknown, s.
+    degree_s
+        Integral of temperature above the base before the stay, °C·s.
+    thaws, inferred
+        Counted thaws up to and including the beginning of the stay, and how
+        many of them are inferred.
+    thawed
+        Moment of the latest of them, s; the lowest integer where there is none.
+    longest_s
+        Longest stay in the freezer before this one, s.
+    froze
+        Beginning of the stay in the freezer that this row belongs to, s
+        (consecutive rows in the freezer are one stay).
+    """
+
+    frozen_s: Array
+    refrigerated_s: Array
+    ambient_s: Array
+    open_s: Array
+    unknown_s: Array
+    degree_s: Array
+    thaws: Array
+    inferred: Array
+    thawed: Array
+    longest_s: Array
+    froze: Array
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """The history of every source: its effective stays and what they add up to.
+
+    Attributes
+    ----------
+    table
+        The n sources: ids, acquisition, age then, parents.
+    log
+        Effective stays (inherited, own, and out around unlogged thaws), sorted.
+    first
+        Position of each source's first stay, the end appended, shape (n + 1,).
+    documented_from
+        Moment from which the log covers a source, s; ``FOREVER`` where it
+        never does, shape (n,).
+    totals
+        Cumulative sums at the beginning of each stay.
+    counted
+        Every counted thaw.
+    clock
+        Makes the search key of (source, time).
+    settings
+        The settings it was made with.
+    """
+
+    table: SourceTable
+    log: Log
+    first: Array
+    documented_from: Array
+    totals: Totals
+    counted: Thaws
+    clock: Clock
+    settings: Settings
+
+    @property
+    def source_ids(self) -> pd.Index[Any]:
+        """Ids of the sources, in the order of ``sources``."""
+        return self.table.ids
+
+    def sources_frame(self) -> pd.DataFrame:
+        """One row per source, as resolved.
+
+        Returns
+        -------
+        DataFrame
+            ``source_id``, ``acquired_on``, ``age_at_acquisition_days`` (a
+            portion's from its parent where not given), ``documented_from`` and
+            ``discarded_at`` (missing where the log has none).
+        """
+        begin, end = self.first[:-1], self.first[1:]
+        discarded = np.full(len(begin), FOREVER)
+        logged = np.flatnonzero(end > begin)
+        last = end[logged] - 1
+        gone = self.log.place[last] == DISCARDED
+        discarded[logged[gone]] = self.log.start[last[gone]]
+        return pd.DataFrame(
+            {
+                "source_id": self.table.ids,
+                "acquired_on": _times(self.table.acquired),
+                "age_at_acquisition_days": self.table.age,
+                "documented_from": _times(self.documented_from),
+                "discarded_at": _times(discarded),
+            }
+        )
+
+    def stays_frame(self) -> pd.DataFrame:
+        """One row per effective stay, gaps in the log kept visible.
+
+        Returns
+        -------
+        DataFrame
+            ``source_id``, ``start``, ``end`` (missing while it goes on),
+            ``place`` (missing where undocumented), ``temperature_c``,
+            ``packaging`` (missing where unknown).
+        """
+        return pd.DataFrame(
+            {
+                "source_id": self.table.ids.to_numpy()[self.log.source],
+                "start": _times(self.log.start),
+                "end": _times(self.log.end()),
+                "place": np.array([*PLACES, None], dtype=object)[self.log.place],
+                "temperature_c": self.log.temperature,
+                "packaging": np.array([*PACKAGINGS, None], dtype=object)[self.log.packaging],
+            }
+        )
+
+    def thaws_frame(self) -> pd.DataFrame:
+        """One row per counted thaw.
+
+        Returns
+        -------
+        DataFrame
+            ``source_id``, ``at``, ``inferred`` (bool).
+        """
+        return pd.DataFrame(
+            {
+                "source_id": self.table.ids.to_numpy()[self.counted.source],
+                "at": _times(self.counted.at),
+                "inferred": self.counted.inferred,
+            }
+        )
+
+
+def storage_history(
+    sources: pd.DataFrame, storage: pd.DataFrame, trials: pd.DataFrame, settings: Settings
+) -> History:
+    """Turn the storage log into the history of every source.
+
+    The log is a step function: from each ``moved_at`` a source stays in
+    ``moved_to`` until its next move; nothing is assumed before the first.
+    Clocks are read as written: plain arithmetic on local time, so the hour
+    that daylight saving takes or gives is not adjusted. Times are taken to the
+    whole second.
+
+    Parameters
+    ----------
+    sources, storage, trials
+        Tables of the records. Moves of one source at one time follow ``row``,
+        or the order of the frame where there is no such column; no other order
+        matters. Moves and trials of sources that are not in ``sources`` have
+        no part.
+    settings
+        Default temperatures, ``thaw_after_h``, and ``unlogged_thaws``:
+        ``"infer"`` adds the thaws that trials prove, ``"strict"`` adds none.
+
+    Returns
+    -------
+    History
+
+    Raises
+    ------
+    RecordsError
+        If a parent is not among the sources, parents go round in a circle, or
+        a move goes to no known place.
+    """
+    table = read_sources(sources)
+    clock = _clock(table, storage, trials)
+    log = read_log(storage, table, settings, clock)
+    logged = find_logged_thaws(log, settings)
+    if settings.unlogged_thaws == "infer":
+        unlogged = find_unlogged_trials(log, table, trials, clock)
+    else:
+        none = np.empty(0, dtype=np.int64)
+        unlogged = UnloggedTrials(none, none, none)
+    log, thaws = add_unlogged_thaws(log, logged, unlogged, settings, clock)
+    totals = _add_up(log, thaws, settings, clock)
+    first = log.first_rows(len(table.ids))
+    documented_from = np.full(len(table.ids), FOREVER)
+    documented = np.flatnonzero(log.place != UNDOCUMENTED)
+    sources_logged, place_of_first = np.unique(log.source[documented], return_index=True)
+    documented_from[sources_logged] = log.start[documented[place_of_first]]
+    return History(table, log, first, documented_from, totals, thaws, clock, settings)
+
+
+def _times(at: Array) -> Array:
+    """Times as pandas keeps them; ``FOREVER`` becomes missing."""
+    times = np.where(at == FOREVER, 0, at).astype("datetime64[s]").astype("datetime64[ns]")
+    times[at == FOREVER] = np.datetime64("NaT")
+    return times
+
+
+def _clock(table: SourceTable, storage: pd.DataFrame, trials: pd.DataFrame) -> Clock:
+    """A clock that holds every time in the records and every unlogged thaw's window."""
+    known = [table.acquired]
+    for times in (storage["moved_at"], trials["started_at"]):
+        if times.notna().any():
+            known.append(seconds(pd.Series([times.min(), times.max()])))
+    every = np.concatenate(known)
+    if not len(every):
+        return Clock(0, 1)
+    origin = int(every.min()) - 1
+    end = int(every.max()) + MARGIN_H * 3_600 + 2
+    return Clock(origin, end - origin)
+
+
+def _before(amount: Array, opens: Array) -> Array:
+    """Sum of ``amount`` over the earlier rows of the same source (integers: exact)."""
+    total = np.cumsum(amount)
+    total -= amount
+    return total - _held(total, opens)
+
+
+def _held(values: Array, opens: Array) -> Array:
+    """Each source's value at its first row, repeated over its rows."""
+    first = np.flatnonzero(opens)
+    return np.repeat(values[first], np.diff(np.append(first, len(values))))
+
+
+def _add_up(log: Log, thaws: Thaws, settings: Settings, clock: Clock) -> Totals:
+    opens = log.opens()
+    # The last stay of a source has no end; nothing follows it to be added up.
+    end = log.end()
+    length = np.where(end == FOREVER, 0, end - log.start)
+    frozen = log.place == FREEZER
+    warmth = np.nan_to_num(np.maximum(log.temperature - settings.base_c, 0))
+    by_source = pd.Series(warmth * length).groupby(log.source, sort=False)
+    degree = np.zeros(len(length))
+    # Summed within each source, so that one source's log cannot touch another's digits.
+    degree[1:] = by_source.cumsum().to_numpy()[:-1]
+    degree[opens] = 0
+
+    origin = clock.key(log.source, np.full(len(length), clock.origin))
+    keys = clock.key(log.source, log.start)
+    thaw_keys = clock.key(thaws.source, thaws.at)
+    until = np.searchsorted(thaw_keys, keys, side="right")
+    since = np.searchsorted(thaw_keys, origin, side="left")
+    inferred = np.append(0, np.cumsum(thaws.inferred))
+    thawed = np.append(thaws.at, np.iinfo(np.int64).min)[np.where(until > since, until - 1, -1)]
+
+    freezes = frozen.copy()
+    freezes[1:] &= ~frozen[:-1] | opens[1:]
+    froze = np.maximum.accumulate(np.where(freezes, keys, -1)) - origin + clock.origin
+    run = np.where(frozen, log.start + length - froze, 0)
+    longest = np.zeros(len(length), dtype=np.int64)
+    longest[1:] = (np.maximum.accumulate(run + origin) - origin)[:-1]
+    longest[opens] = 0
+    return Totals(
+        frozen_s=_before(length * frozen, opens),
+        refrigerated_s=_before(length * (log.place == REFRIGERATOR), opens),
+        ambient_s=_before(length * (log.place == AMBIENT), opens),
+        open_s=_before(
+            length * (frozen & (log.packaging != SEALED) & (log.packaging != UNKNOWN)), opens
+        ),
+        unknown_s=_before(length * (frozen & (log.packaging == UNKNOWN)), opens),
+        degree_s=degree,
+        thaws=(until - since).astype(np.int32),
+        inferred=(inferred[until] - inferred[since]).astype(np.int32),
+        thawed=thawed,
+        longest_s=longest,
+        froze=froze,
+    )
