@@ -100,7 +100,11 @@ def fit_mixed(
     used = {name: _coded(labels) for name, labels in groups.items()}
     used = {name: (codes, levels) for name, (codes, levels) in used.items() if len(levels) > 1}
     centre, scale = _standardisation(x, names, slope)
-    fit, notes = _best_fit(y, (x - centre) / scale, names, used, slope, start, (centre, scale))
+    frame, formula, order = _engine_call(y, (x - centre) / scale, names, used, slope)
+    # Standard errors without the likelihood's own curvature are half the time of a refit.
+    wald_se = "hessian" if details else "rx"
+    starts = _starts(names, start, (centre, scale), len(y), _theta_length(order, slope))
+    fit, notes = _best_fit(frame, formula, starts, wald_se)
 
     back = np.diag(1.0 / scale)
     back[0, 1:] = -centre[1:] / scale[1:]
@@ -118,9 +122,7 @@ def fit_mixed(
     if details:
         slope_column = None if slope is None else x[:, list(names).index(slope[1])]
         mu = 1.0 / (1.0 + np.exp(-_eta(x, beta, blocks, slope_column)))
-        joint_names, joint_cov, std_errors = _joint(
-            x, names, mu * (1.0 - mu), blocks, slope_column
-        )
+        joint_names, joint_cov, std_errors = _joint(x, names, mu * (1.0 - mu), blocks, slope_column)
         effects = {
             b.name: pd.DataFrame(
                 {"effect": b.effects[:, 0], "std_error": std_errors[b.name]},
@@ -182,7 +184,7 @@ def _coded(labels: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
 def _standardisation(
     x: np.ndarray, names: Sequence[str], slope: tuple[str, str] | None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Centre and scale of every column; a slope column keeps its zero, which its intercept needs."""
+    """Centre and scale of every column; a slope column keeps its zero: its intercept needs it."""
     centre = x.mean(axis=0)
     scale = x.std(axis=0)
     centre[0], scale[0] = 0.0, 1.0
@@ -192,64 +194,98 @@ def _standardisation(
     return centre, scale
 
 
-def _best_fit(
+_Start = dict[str, list[float]] | None
+
+
+def _engine_call(
     y: np.ndarray,
     z: np.ndarray,
     names: Sequence[str],
     used: Mapping[str, tuple[np.ndarray, tuple[str, ...]]],
     slope: tuple[str, str] | None,
-    start: MixedFit | None,
-    standardisation: tuple[np.ndarray, np.ndarray],
-) -> tuple[glmm.Fit, tuple[str, ...]]:
-    """The engine's best optimum, tried from a second start where the first may mislead."""
-    columns = {f"c{j}": z[:, j] for j in range(1, z.shape[1])}
+) -> tuple[pd.DataFrame, str, list[str]]:
+    """Frame and formula for the engine, and the groupings in the order it gets them."""
+    columns: dict[str, object] = {f"c{j}": z[:, j] for j in range(1, z.shape[1])}
+    terms = ["1", *columns]
     # The engine stops with an error when a smaller grouping is written first.
     order = sorted(used, key=lambda name: -len(used[name][1]))
-    terms = ["1", *columns]
     for k, name in enumerate(order):
         codes, levels = used[name]
         columns[f"g{k}"] = pd.Categorical.from_codes(codes, categories=list(levels))
-        inner = "1"
-        if slope is not None and slope[0] == name:
-            inner = f"1 + c{list(names).index(slope[1])}"
+        sloped = slope is not None and slope[0] == name
+        inner = f"1 + c{list(names).index(slope[1])}" if slope is not None and sloped else "1"
         terms.append(f"({inner} | g{k})")
-    formula = "y ~ " + " + ".join(terms)
-    data = pd.DataFrame({"y": y, **columns})
-    starts: list[dict[str, list[float]] | None] = [None]
+    return pd.DataFrame({"y": y, **columns}), "y ~ " + " + ".join(terms), order
+
+
+def _theta_length(order: Sequence[str], slope: tuple[str, str] | None) -> int:
+    return sum(3 if slope is not None and slope[0] == name else 1 for name in order)
+
+
+def _starts(
+    names: Sequence[str],
+    start: MixedFit | None,
+    standardisation: tuple[np.ndarray, np.ndarray],
+    n: int,
+    theta_length: int,
+) -> list[_Start]:
+    """Where to start: cold or from an earlier fit, and once more from far away in a small set."""
+    first: _Start = None
     if start is not None and start.names == tuple(names):
         centre, scale = standardisation
-        forward = start.beta * scale
-        forward[0] = start.beta[0] + float(start.beta[1:] @ centre[1:])
-        starts = [{"beta": list(forward)}]
-    parameters = sum(3 if slope is not None and slope[0] == name else 1 for name in order)
-    if order and len(y) <= _SMALL_SET:
-        theta = [_FAR_THETA] * parameters
-        starts.append({"theta": theta})
-    best: tuple[glmm.Fit, tuple[str, ...]] | None = None
-    reason = "the model did not converge"
-    while starts:
-        attempt = _attempt(data, formula, starts.pop(0))
+        beta = start.beta * scale
+        beta[0] = start.beta[0] + float(start.beta[1:] @ centre[1:])
+        first = {"beta": list(beta)}
+    if theta_length and n <= _SMALL_SET:
+        return [first, {"theta": [_FAR_THETA] * theta_length}]
+    return [first]
+
+
+def _best_fit(
+    frame: pd.DataFrame, formula: str, starts: Sequence[_Start], wald_se: str
+) -> tuple[glmm.Fit, tuple[str, ...]]:
+    """The best optimum over the starts; one more try from elsewhere where all of them failed."""
+    usable: list[tuple[glmm.Fit, tuple[str, ...]]] = []
+    reason = ""
+    for start in starts:
+        attempt = _attempt(frame, formula, start, wald_se)
         if isinstance(attempt, str):
             reason = attempt
-            if not starts and best is None and order and parameters > 0:
-                last = _attempt(data, formula, {"theta": [1.0] * parameters})
-                if not isinstance(last, str):
-                    best = last
-        elif best is None or attempt[0].loglik > best[0].loglik + 1e-6:
-            best = attempt
-    if best is None:
+        else:
+            usable.append(attempt)
+    if not usable and "|" in formula:
+        attempt = _attempt(frame, formula, {"theta": _second_theta(formula)}, wald_se)
+        if isinstance(attempt, str):
+            raise FitError(attempt)
+        usable.append(attempt)
+    if not usable:
         raise FitError(reason)
-    return best
+    return max(usable, key=lambda found: float(found[0].loglik))
+
+
+def _second_theta(formula: str) -> list[float]:
+    """A start at standard deviation 1 for every grouping of the formula."""
+    theta: list[float] = []
+    for part in formula.split("(")[1:]:
+        theta += [1.0, 0.0, 1.0] if "+" in part.split("|")[0] else [1.0]
+    return theta
 
 
 def _attempt(
-    data: pd.DataFrame, formula: str, start: dict[str, list[float]] | None
+    frame: pd.DataFrame, formula: str, start: _Start, wald_se: str
 ) -> tuple[glmm.Fit, tuple[str, ...]] | str:
     """One run of the engine; a reason in words where its answer cannot be used."""
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
-            fit = glmm.fit(data, formula, "binomial", warm_start=start, anova_test="Wald")
+            fit = glmm.fit(
+                frame,
+                formula,
+                "binomial",
+                warm_start=start,
+                wald_se=wald_se,
+                anova_test="Wald",
+            )
         except (ValueError, RuntimeError) as error:
             return f"the model could not be fitted ({_first_line(error)})"
     errors = np.sqrt(np.clip(np.diag(np.asarray(fit.vcov, dtype=float)), 0.0, None))

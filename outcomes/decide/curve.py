@@ -1,0 +1,238 @@
+"""Find probability against one exposure, standardised over the unit's own trials."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from outcomes.errors import FitError
+from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor
+from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.result import Bin, FindCurve, MixedFit
+from outcomes.fit.terms import Design
+
+GRID = 121
+THIN_SOURCES = 3
+_MOST_BINS = 7
+_LEAST_IN_BIN = 30
+_ROWS = 2_000  # the average is taken over at most this many groups of alike trials
+
+
+def observed_bins(trials: pd.DataFrame, exposure: str, confidence: float) -> tuple[Bin, ...]:
+    """Observed proportions of finds along an exposure, with exact (Clopper-Pearson) intervals.
+
+    Bins hold about equally many trials, at least 30 each, and never split equal
+    exposures. The intervals take trials as independent, as a person counting would.
+
+    Parameters
+    ----------
+    trials
+        Usable hide trials.
+    exposure
+        Column with the exposure; missing values are not counted.
+    confidence
+        Two-sided confidence of the intervals.
+    """
+    frame = trials[trials[exposure].notna()]
+    if frame.empty:
+        return ()
+    values = frame[exposure].astype(float)
+    count = int(np.clip(len(frame) // _LEAST_IN_BIN, 1, _MOST_BINS))
+    edges = np.unique(np.quantile(values, np.linspace(0.0, 1.0, count + 1)))
+    place = np.clip(np.searchsorted(edges, values, side="right") - 1, 0, max(len(edges) - 2, 0))
+    place = _merged(place)
+    bins = []
+    for _, part in frame.groupby(place, sort=True):
+        found = int((part["result"] == "find").sum())
+        interval = stats.binomtest(found, len(part)).proportion_ci(confidence, method="exact")
+        exposures = part[exposure].astype(float)
+        bins.append(
+            Bin(
+                low=float(exposures.min()),
+                high=float(exposures.max()),
+                mean=float(exposures.mean()),
+                finds=found,
+                n=len(part),
+                sources=int(part["source_id"].nunique()),
+                proportion=found / len(part),
+                proportion_low=float(interval.low),
+                proportion_high=float(interval.high),
+            )
+        )
+    return tuple(bins)
+
+
+def _merged(place: np.ndarray) -> np.ndarray:
+    """Bin numbers with every bin under the least size joined to the one before it."""
+    sizes = np.bincount(place)
+    target = np.arange(len(sizes))
+    for k in range(len(sizes) - 1, 0, -1):
+        if sizes[k] < _LEAST_IN_BIN:
+            sizes[k - 1] += sizes[k]
+            target[target == k] = k - 1
+    if len(sizes) > 1 and sizes[0] < _LEAST_IN_BIN:
+        following = sorted(set(target[target > 0]))
+        if following:
+            target[target == 0] = following[0]
+    return target[place]
+
+
+def observed_to(trials: pd.DataFrame, exposure: str) -> float:
+    """Largest exposure at or beyond which at least three sources were observed.
+
+    The exposure itself where there are fewer sources than that.
+    """
+    furthest = trials.groupby("source_id")[exposure].max().dropna().astype(float)
+    if len(furthest) < THIN_SOURCES:
+        return float(furthest.max()) if len(furthest) else 0.0
+    return float(furthest.nlargest(THIN_SOURCES).iloc[-1])
+
+
+def find_curve(fit: FindFit, exposure: str, confidence: float, *, alone: bool) -> FindCurve:
+    """Find probability if every trial of the unit had been run at a given exposure.
+
+    Each trial keeps its own dog, source and conditions (standardisation); only
+    the exposure is set. The limits are pointwise, by the delta method on the
+    log-odds of the average, with Student's t on sources minus two degrees of
+    freedom, and count the uncertainty of fixed effects, dogs and sources together.
+
+    Parameters
+    ----------
+    fit
+        Fit of finds.
+    exposure
+        ``"cycles"`` or ``"age_days"``.
+    confidence
+        Two-sided confidence of the limits.
+    alone
+        True: the model with this exposure and without the other, so that the
+        curve also carries what rises along with it. False: the other exposure
+        stays where it was in each trial.
+
+    Returns
+    -------
+    FindCurve
+        With empty ``at`` where the model cannot be fitted; the bins are always there.
+    """
+    trials = fit.design.trials
+    bins = observed_bins(trials, exposure, confidence)
+    design, mixed = _model(fit, exposure, alone=alone)
+    empty = np.zeros(0)
+    if mixed is None:
+        return FindCurve(
+            exposure, empty, empty, empty, empty, confidence, empty.astype(bool), bins, ""
+        )
+    values = trials[exposure].astype(float)
+    at = np.linspace(float(values.min()), float(values.max()), GRID)
+    probability, low, high = standardised(design, mixed, exposure, at, confidence)
+    lowest = trials.groupby("source_id")[exposure].min().astype(float)
+    from_low = lowest.nsmallest(THIN_SOURCES).iloc[-1] if len(lowest) >= THIN_SOURCES else np.inf
+    thin = (at > observed_to(trials, exposure) + 1e-9) | (at < from_low - 1e-9)
+    other = "age" if exposure == "cycles" else "number of cycles"
+    held = (
+        f"same dogs, sources and conditions; the {other} moves along as it did in these records"
+        if alone
+        else f"same dogs, sources, conditions and {other}"
+    )
+    return FindCurve(exposure, at, probability, low, high, confidence, thin, bins, held)
+
+
+def _model(fit: FindFit, exposure: str, *, alone: bool) -> tuple[Design, MixedFit | None]:
+    """The fitted model, or the one without the other exposure."""
+    design = fit.design
+    column = design.column_of(exposure)
+    if fit.mixed is None or column is None:
+        return design, None
+    if not alone:
+        return design, fit.mixed
+    other = design.column_of("age_days" if exposure == "cycles" else "cycles")
+    if other is None:
+        return design, fit.mixed
+    reduced = Design(
+        trials=design.trials,
+        y=design.y,
+        x=np.delete(design.x, other, axis=1),
+        columns=tuple(c for j, c in enumerate(design.columns, start=1) if j != other),
+        groups=design.groups,
+        left_out=design.left_out,
+        copies={},
+        separated=design.separated,
+    )
+    try:
+        return reduced, fit_mixed(reduced.y, reduced.x, reduced.names, reduced.groups)
+    except FitError:
+        return reduced, None
+
+
+def standardised(
+    design: Design, mixed: MixedFit, exposure: str, at: np.ndarray, confidence: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Average find probability of the design's trials with the exposure set to each of ``at``.
+
+    Returns
+    -------
+    probability, low, high
+        Shape of ``at``.
+    """
+    position = design.column_of(exposure)
+    assert position is not None
+    plan = design.columns[position - 1]
+    eta, spread = linear_predictor(design, mixed)
+    base = eta - design.x[:, position] * mixed.beta[position]
+    contrast = _combinations(design, mixed)
+    base, spread, contrast, weight = _grouped(base, spread, contrast)
+    reach = _reach(design, confidence)
+    probability, low, high = (np.zeros(len(at)) for _ in range(3))
+    for k, value in enumerate(at):
+        step = (value - plan.reference) / plan.divisor
+        p, slope = averaged_probability(base + step * mixed.beta[position], spread)
+        mean = float(weight @ p)
+        gradient = (weight * slope) @ contrast
+        gradient[position] = step * float(weight @ slope)
+        error = np.sqrt(gradient @ mixed.joint_cov @ gradient) / (mean * (1.0 - mean))
+        centre = np.log(mean / (1.0 - mean))
+        probability[k] = mean
+        low[k], high[k] = (1.0 / (1.0 + np.exp(-(centre + s * reach * error))) for s in (-1, 1))
+    return probability, low, high
+
+
+def _reach(design: Design, confidence: float) -> float:
+    sources = design.trials["source_id"].nunique()
+    return float(stats.t(max(sources - 2, 1)).ppf(0.5 + confidence / 2.0))
+
+
+def _combinations(design: Design, mixed: MixedFit) -> np.ndarray:
+    """Each trial's linear predictor as a combination of fixed effects and modes, shape (n, j)."""
+    combination = np.zeros((len(design.y), len(mixed.joint_names)))
+    p = len(mixed.names)
+    combination[:, :p] = design.x
+    index = {name: i for i, name in enumerate(mixed.joint_names)}
+    rows = np.arange(len(design.y))
+    for grouping, labels in design.groups.items():
+        if grouping not in ("dog", "source"):
+            continue
+        levels, place = np.unique(labels, return_inverse=True)
+        columns = np.array([index.get((grouping, str(level)), -1) for level in levels])[place]
+        known = columns >= 0
+        combination[rows[known], columns[known]] = 1.0
+    return combination
+
+
+def _grouped(
+    base: np.ndarray, spread: np.ndarray, contrast: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Trials, or in a large unit groups of trials alike in log-odds, with their weights."""
+    n = len(base)
+    if n <= _ROWS:
+        return base, spread, contrast, np.full(n, 1.0 / n)
+    order = np.argsort(base, kind="stable")
+    starts = np.linspace(0, n, _ROWS, endpoint=False).astype(int)
+    size = np.diff(np.append(starts, n)).astype(float)
+    grouped = [np.add.reduceat(part[order], starts, axis=0) for part in (base, spread, contrast)]
+    return (
+        grouped[0] / size,
+        grouped[1] / size,
+        grouped[2] / size[:, None],
+        size / n,
+    )
