@@ -1,0 +1,193 @@
+"""The mixed model against lme4 and against published values.
+
+The stored output was made by ``tests/reference/mixed.R`` (R 4.2.2, lme4
+1.1-31, PIRLS tolerance 1e-11, best of four optimizers);
+``python tests/reference/run_r.py`` runs it again and compares.
+
+Tolerances. Log-likelihood within 0.01 and standard deviations within 1 % change
+no conclusion; fixed effects within 2e-3 and their errors within 1e-3 of a
+standard error are invisible at any printed precision. lme4's own numerical
+noise is smaller: its four optimizers agree on the log-likelihood to 2e-5, and
+its standard errors with a more exact difference quotient to 4e-4.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from outcomes.fit.mixed import fit_mixed, linear_predictor_variance
+from outcomes.fit.result import MixedFit
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def _load_cases_module() -> Any:
+    # tests/ is no package: the file is shared with run_r.py, so it is loaded by its path.
+    name = "mixed_cases"
+    spec = importlib.util.spec_from_file_location(name, REFERENCE / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+mixed_cases = _load_cases_module()
+LME4: dict[str, dict[str, Any]] = json.loads((REFERENCE / "mixed_lme4.json").read_text())["cases"]
+
+every_case = pytest.mark.parametrize("name", mixed_cases.CASES)
+
+
+@cache
+def _fit(name: str) -> MixedFit:
+    case = mixed_cases.load_case(name)
+    return fit_mixed(case.y, case.x, case.names, case.groups, slope=case.slope)
+
+
+def test_lme4_has_output_for_every_case_and_its_optimizers_agree() -> None:
+    assert set(LME4) == set(mixed_cases.CASES)
+    for stored in LME4.values():
+        reached = [v for v in stored["log_likelihoods"].values() if v is not None]
+        assert len(reached) >= 3
+        assert max(reached) - min(reached) < 1e-4
+        assert stored["log_likelihood"] == pytest.approx(max(reached), abs=1e-9)
+
+
+@every_case
+def test_names_and_number_of_parameters_are_those_of_lme4(name: str) -> None:
+    assert list(_fit(name).names) == LME4[name]["names"]
+    assert _fit(name).df == LME4[name]["df"]
+
+
+@every_case
+def test_the_log_likelihood_is_that_of_lme4(name: str) -> None:
+    assert _fit(name).log_likelihood == pytest.approx(LME4[name]["log_likelihood"], abs=0.01)
+
+
+@every_case
+def test_fixed_effects_are_those_of_lme4(name: str) -> None:
+    error = np.array(LME4[name]["std_error"])
+    difference = _fit(name).beta - np.array(LME4[name]["beta"])
+    np.testing.assert_array_less(np.abs(difference), 2e-3 * error)
+
+
+@every_case
+def test_standard_errors_are_those_of_lme4(name: str) -> None:
+    ours = np.sqrt(np.diag(_fit(name).cov))
+    np.testing.assert_allclose(ours, LME4[name]["std_error"], rtol=1e-3)
+
+
+@every_case
+def test_the_whole_covariance_is_the_inverse_curvature_of_lme4_s_criterion(name: str) -> None:
+    error = np.array(LME4[name]["std_error_central"])
+    difference = _fit(name).cov - np.array(LME4[name]["cov_central"])
+    # Relative to the product of the two errors: 2e-3 is 1e-3 in each of them.
+    np.testing.assert_array_less(np.abs(difference), 2e-3 * np.outer(error, error))
+
+
+@every_case
+def test_standard_deviations_of_the_random_effects_are_those_of_lme4(name: str) -> None:
+    assert set(_fit(name).sd) == set(LME4[name]["sd"])
+    for grouping, sd in LME4[name]["sd"].items():
+        # 1e-4 log-odds where lme4 says zero: the bound of a singular fit in lme4.
+        assert _fit(name).sd[grouping] == pytest.approx(sd, rel=0.01, abs=1e-4)
+
+
+def test_the_standard_deviation_of_a_random_slope_is_that_of_lme4() -> None:
+    expected = LME4["large_unit_slope"]["slope_sd"]
+    assert set(_fit("large_unit_slope").slope_sd) == {"source"}
+    assert _fit("large_unit_slope").slope_sd["source"] == pytest.approx(
+        expected["source"], rel=0.01
+    )
+
+
+@every_case
+def test_only_the_unit_whose_dogs_do_not_differ_is_singular(name: str) -> None:
+    expected = ("dog",) if name == "small_unit_like_dogs" else ()
+    assert _fit(name).singular == expected
+    assert LME4[name]["singular"] is bool(expected)
+
+
+def _effects(name: str, grouping: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Ours and lme4's, in the same order of levels."""
+    stored = LME4[name]["effects"][grouping]
+    expected = pd.DataFrame(
+        {"effect": stored["effect"], "std_error": stored["std_error"]},
+        index=[str(level) for level in stored["level"]],
+        dtype=float,
+    )
+    ours = _fit(name).effects[grouping]
+    assert sorted(ours.index) == sorted(expected.index)
+    return ours.loc[expected.index], expected
+
+
+@every_case
+def test_conditional_modes_are_those_of_lme4(name: str) -> None:
+    for grouping in LME4[name]["effects"]:
+        ours, expected = _effects(name, grouping)
+        # As for fixed effects; an absolute 1e-6 where lme4's effects are all zero.
+        allowed = 2e-3 * expected["std_error"] + 1e-6
+        assert ((ours["effect"] - expected["effect"]).abs() < allowed).all()
+
+
+@every_case
+def test_conditional_standard_errors_are_those_of_lme4(name: str) -> None:
+    for grouping in LME4[name]["effects"]:
+        ours, expected = _effects(name, grouping)
+        np.testing.assert_allclose(ours["std_error"], expected["std_error"], rtol=1e-3, atol=1e-6)
+
+
+@pytest.mark.parametrize("name", [n for n in mixed_cases.CASES if n != "large_unit_slope"])
+def test_variances_of_single_predictions_are_those_of_lme4_s_matrices(name: str) -> None:
+    case = mixed_cases.load_case(name)
+    rows = LME4[name]["prediction_rows"]
+    levels = {g: [str(label) for label in labels[rows]] for g, labels in case.groups.items()}
+    ours = linear_predictor_variance(_fit(name), case.x[rows], levels)
+    np.testing.assert_allclose(ours, LME4[name]["prediction_variance"], rtol=1e-3)
+
+
+def test_cbpp_agrees_with_the_published_values() -> None:
+    # Herds with contagious bovine pleuropneumonia (Lesnoff et al. 2004), Laplace, as
+    # printed by lme4's own example of glmer. Those come from its default tolerances:
+    # its standard errors there (0.2312, 0.3032, 0.3228, 0.4220) are 0.5 to 1.3 % below
+    # the converged ones, so errors are compared with the tight run alone, above.
+    fit = _fit("cbpp")
+    np.testing.assert_allclose(fit.beta, [-1.3983, -0.9919, -1.1282, -1.5797], atol=2e-3)
+    assert fit.sd["herd"] == pytest.approx(0.6421, rel=0.01)
+    # The printed likelihood is that of 56 herd-periods: one by one the animals
+    # differ from it by the binomial coefficients.
+    grouped = fit.log_likelihood + LME4["cbpp"]["log_choose"]
+    assert grouped == pytest.approx(-92.0266, abs=0.01)
+    assert grouped == pytest.approx(LME4["cbpp"]["log_likelihood_grouped"], abs=1e-4)
+
+
+def test_the_published_cbpp_errors_are_lme4_s_unconverged_ones() -> None:
+    loose = LME4["cbpp"]["default_tolerances"]
+    np.testing.assert_allclose(loose["std_error"], [0.2312, 0.3032, 0.3228, 0.4220], atol=1e-4)
+    ratio = np.array(LME4["cbpp"]["std_error_central"]) / np.array(loose["std_error"])
+    assert (ratio > 1.004).all()
+    assert (ratio < 1.014).all()
+
+
+def test_verbal_aggression_agrees_with_its_known_values() -> None:
+    # Vansteelandt's data as in De Boeck & Wilson 2004; values by lme4 at its default
+    # tolerances, which stops with a gradient of 0.003: hence 5e-3.
+    fit = _fit("verbagg")
+    error = np.sqrt(np.diag(fit.cov))
+    at = {name: i for i, name in enumerate(fit.names)}
+    assert fit.sd == pytest.approx({"id": 1.339, "item": 0.342}, abs=5e-3)
+    assert fit.beta[at["Anger"]] == pytest.approx(0.0574, abs=5e-3 * 0.0168)
+    assert fit.beta[at["btypeshout"]] == pytest.approx(-2.1032, abs=5e-3)
+    assert error[at["Anger"]] == pytest.approx(0.0168, abs=1e-4)
+    assert error[at["btypeshout"]] == pytest.approx(0.1872, rel=5e-3)
+    assert fit.log_likelihood == pytest.approx(-4068, abs=0.5)
