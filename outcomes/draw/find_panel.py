@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import ceil, floor
 
 import numpy as np
@@ -22,6 +23,8 @@ from outcomes.draw.theme import (
     LABEL_PT,
     LANE,
     MUTED,
+    SUBTITLE_PT,
+    WIDTH_IN,
     Box,
     lines_height_in,
     spread_apart,
@@ -32,7 +35,8 @@ from outcomes.draw.theme import (
 from outcomes.fit.result import Bin, FindCurve
 
 COUNT_ROW_IN = 0.27
-COUNTS_IN = 2 * COUNT_ROW_IN + 0.12
+LEADER_IN = 0.22
+COUNTS_IN = 2 * COUNT_ROW_IN + LEADER_IN
 TICKS_IN = 0.36
 AXIS_NAME_IN = 0.34
 BELOW_IN = TICKS_IN + AXIS_NAME_IN
@@ -41,6 +45,8 @@ BRACKET_ROW_IN = 0.26
 LANE_PADDING_IN = 0.08
 
 FEW_SOURCES = "few sources out here"
+FEW_AT_START = "few sources here"
+FEW_AT_BOTH_ENDS = "few sources at both ends"
 MONTHS_FROM_DAYS = 400.0
 
 
@@ -73,12 +79,9 @@ class ExposureScale:
     noun: str
     axis_name: str
 
-    def number(self, value: float) -> str:
-        """The value in this scale, whole from 10 on, else to one decimal."""
-        scaled = value / self.factor
-        if abs(scaled) >= 9.95:
-            return f"{scaled:,.0f}"
-        return f"{scaled:.1f}".removesuffix(".0")
+    def number(self, value: float, decimals: int = 0) -> str:
+        """The value in this scale."""
+        return f"{value / self.factor:,.{decimals}f}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +96,8 @@ class LaneWords:
     @property
     def height(self) -> float:
         """Room the lane needs, inches; 0 where there is nothing to say."""
-        rows = len(self.threshold) + len(self.retire)
-        height = lines_height_in(rows, LABEL_PT)
+        height = lines_height_in(len(self.threshold), LABEL_PT)
+        height += lines_height_in(len(self.retire), SUBTITLE_PT)
         height += THIN_ROW_IN if self.thin else 0.0
         height += BRACKET_ROW_IN if self.has_marks else 0.0
         return height + 2 * LANE_PADDING_IN if height else 0.0
@@ -119,6 +122,18 @@ def exposure_scale(curve: FindCurve) -> ExposureScale:
     if extent(curve)[1] > MONTHS_FROM_DAYS:
         return ExposureScale(DAYS_PER_MONTH, "months", "age of the source, months")
     return ExposureScale(1.0, "days", "age of the source, days")
+
+
+def within_observed(mark: ThresholdMark, curve: FindCurve) -> ThresholdMark:
+    """The mark with everything outside the exposures shown left out: nothing is extrapolated."""
+    low, high = extent(curve)
+
+    def kept(value: float | None) -> float | None:
+        return value if value is not None and low <= value <= high else None
+
+    return ThresholdMark(
+        kept(mark.estimate), kept(mark.low), kept(mark.high), kept(mark.retire_after)
+    )
 
 
 def in_100(probability: float) -> str:
@@ -149,35 +164,53 @@ def threshold_words(
     scale = exposure_scale(curve)
     at_floor = f"{in_100(floor_probability)} in 100"
     if mark.estimate is not None:
+        # A no-break space keeps the number, its unit and its interval on one line.
         said = (
-            f"◆ falls to {at_floor} at about {scale.number(mark.estimate)} {scale.noun} "
-            f"({_interval_words(mark, scale)})"
+            f"◆\u00a0falls to {at_floor} at "
+            + f"about {_estimate_words(mark.estimate, mark.low, mark.high, scale)}".replace(
+                " ", "\u00a0"
+            )
         )
-    elif curve.at.size and bool(np.all(curve.probability >= floor_probability)):
-        said = f"stays above {at_floor} as far as the records go"
-    elif curve.at.size and bool(np.all(curve.probability < floor_probability)):
-        said = f"below {at_floor} throughout"
     else:
-        said = f"no single fall to {at_floor} in these records"
+        said = _without_threshold(curve, floor_probability, at_floor)
     if mark.retire_after is None:
         return said, ""
     # A limit is never rounded up: the source would be kept past it.
-    limit = mark.retire_after / scale.factor
-    limit = floor(limit + 1e-9) if limit >= 10 or scale.factor == 1 else floor(limit * 10) / 10
     if scale.noun == "months":
-        return said, f"■ retire after {limit:g} months ({mark.retire_after:,.0f} days)"
-    return said, f"■ retire after {limit:,} {scale.noun}"
+        months = floor(mark.retire_after / scale.factor * 10) / 10
+        days = f"({floor(mark.retire_after):,} days)".replace(" ", "\u00a0")
+        return said, f"■\u00a0retire after {months:g}\u00a0months {days}"
+    return said, f"■\u00a0retire after {floor(mark.retire_after):,}\u00a0{scale.noun}"
 
 
-def _interval_words(mark: ThresholdMark, scale: ExposureScale) -> str:
-    if mark.low is None and mark.high is None:
-        return "interval not known"
-    if mark.low is None and mark.high is not None:
-        return f"{scale.number(mark.high)} at most"
-    if mark.high is None and mark.low is not None:
-        return f"{scale.number(mark.low)} or more"
-    assert mark.low is not None and mark.high is not None
-    return f"{scale.number(mark.low)}–{scale.number(mark.high)}"
+def _without_threshold(curve: FindCurve, floor_probability: float, at_floor: str) -> str:
+    """What the line does where no threshold was read off it."""
+    if not curve.at.size:
+        return ""
+    above = np.asarray(curve.probability) >= floor_probability
+    if above.all():
+        return f"the line stays above {at_floor} as far as the records go"
+    if not above.any():
+        return f"the line is below {at_floor} throughout"
+    if not above[0]:
+        return f"the line starts below {at_floor}"
+    if above[~np.asarray(curve.thin, dtype=bool)].all():
+        return f"the line stays above {at_floor} as far as enough sources go"
+    return f"no threshold at {at_floor} in these records"
+
+
+def _estimate_words(
+    estimate: float, low: float | None, high: float | None, scale: ExposureScale
+) -> str:
+    decimals = 0 if estimate / scale.factor >= 10 else 1
+    about = f"{scale.number(estimate, decimals)} {scale.noun}"
+    if low is not None and high is not None:
+        return f"{about} ({scale.number(low, decimals)}–{scale.number(high, decimals)})"
+    if low is not None:
+        return f"{about} ({scale.number(low, decimals)} or more)"
+    if high is not None:
+        return f"{about} ({scale.number(high, decimals)} or fewer)"
+    return f"{about} (interval wider than the records)"
 
 
 def lane_words(
@@ -188,8 +221,8 @@ def lane_words(
     room = width_in - 0.16
     return LaneWords(
         thin=bool(np.any(curve.thin)),
-        threshold=wrap_to_width(threshold, room, LABEL_PT),
-        retire=wrap_to_width(retire, room, LABEL_PT, "bold"),
+        threshold=wrap_to_width(threshold, room, LABEL_PT, even=True),
+        retire=wrap_to_width(retire, room, SUBTITLE_PT, "bold", even=True),
         has_marks=mark is not None and (mark.estimate is not None or mark.retire_after is not None),
     )
 
@@ -219,7 +252,8 @@ def draw_find_panel(
     floor_probability
         The lowest acceptable find probability.
     mark
-        The threshold, or ``None`` where nothing is to be said of one.
+        The threshold (see :func:`within_observed`), or ``None`` where nothing is
+        to be said of one.
     lowest
         Lower end of the probability scale.
     lane_height
@@ -290,9 +324,10 @@ def _draw_exposure_scale(figure: Figure, box: Box, ax: Axes, curve: FindCurve) -
         step = next((s for s in (1, 2, 3, 6, 12, 24, 36, 60) if span / s <= 7), ceil(span / 6))
         marks: NDArray[np.float64] = np.arange(ceil(low / step) * step, high, step, dtype=float)
     else:
-        marks = MaxNLocator(nbins=7, integer=True, steps=[1, 2, 5, 10]).tick_values(low, high)
+        ticks = MaxNLocator(nbins=7, integer=True, steps=[1, 2, 5, 10]).tick_values(low, high)
+        marks = np.asarray(ticks, dtype=float)
     marks = marks[(marks >= max(low, 0.0)) & (marks <= high)]
-    ax.xaxis.set_major_locator(FixedLocator(marks * scale.factor))
+    ax.xaxis.set_major_locator(FixedLocator((marks * scale.factor).tolist()))
     ax.xaxis.set_major_formatter(FixedFormatter([f"{m:,.0f}" for m in marks]))
     ax.tick_params(axis="x", length=5)
     write(
@@ -309,7 +344,7 @@ def _draw_exposure_scale(figure: Figure, box: Box, ax: Axes, curve: FindCurve) -
 def _runs(thin: NDArray[np.bool_]) -> list[tuple[int, int, bool]]:
     """Stretches of equal ``thin`` as (first, last + 1, thin)."""
     edges = [0, *(np.flatnonzero(np.diff(thin)) + 1).tolist(), thin.size]
-    return [(a, b, bool(thin[a])) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]
+    return [(a, b, bool(thin[a])) for a, b in pairwise(edges) if b > a]
 
 
 def _draw_fitted(ax: Axes, curve: FindCurve) -> None:
@@ -424,7 +459,7 @@ def _write_counts(figure: Figure, data: Box, ax: Axes, bins: Sequence[Bin], firs
         shown = x_low + (centre - data.left) / data.width * (x_high - x_low)
         ax.plot(
             [shown, bin_.mean],
-            [1.0 + 0.10 / data.height, 1.0],
+            [1.0 + (LEADER_IN - 0.03) / data.height, 1.0],
             transform=across,
             color=MUTED,
             linewidth=0.9,
@@ -464,11 +499,10 @@ def _draw_lane(
     floor_probability: float,
     mark: ThresholdMark | None,
 ) -> None:
-    width_in = lane.get_position().width * figure_width(lane)
-    words = lane_words(curve, mark, floor_probability, width_in)
+    words = lane_words(curve, mark, floor_probability, _width_in(lane))
     top = LANE_PADDING_IN
     if words.thin:
-        _draw_thin(lane, curve, top, width_in)
+        _draw_thin(lane, curve, top)
         top += THIN_ROW_IN
     if mark is None:
         return
@@ -476,26 +510,26 @@ def _draw_lane(
         middle = top + BRACKET_ROW_IN / 2
         _draw_bracket(ax, lane, curve, floor_probability, mark, middle)
         top += BRACKET_ROW_IN
-    for lines, at, weight in (
-        (words.threshold, mark.estimate, "normal"),
-        (words.retire, mark.retire_after, "bold"),
+    for lines, at, size, weight in (
+        (words.threshold, mark.estimate, LABEL_PT, "normal"),
+        (words.retire, mark.retire_after, SUBTITLE_PT, "bold"),
     ):
         for line in lines:
-            _write_in_lane(lane, line, at, top + lines_height_in(1, LABEL_PT) / 2, weight, width_in)
-            top += lines_height_in(1, LABEL_PT)
+            height = lines_height_in(1, size)
+            _write_in_lane(lane, line, at, top + height / 2, size, weight)
+            top += height
 
 
-def figure_width(ax: Axes) -> float:
-    """Width of the sheet an axes stands on, inches."""
-    return float(ax.get_figure(root=True).get_figwidth())  # type: ignore[union-attr]
+def _width_in(ax: Axes) -> float:
+    return float(ax.get_position().width) * WIDTH_IN
 
 
 def _write_in_lane(
-    lane: Axes, line: str, at: float | None, y: float, weight: str, width_in: float
+    lane: Axes, line: str, at: float | None, y: float, size_pt: float, weight: str
 ) -> None:
     """One line centred on ``at`` as far as the lane is wide."""
     x_low, x_high = lane.get_xlim()
-    half = (text_width_in(line, LABEL_PT, weight) * 1.02 / 2 + 0.06) / width_in
+    half = (text_width_in(line, size_pt, weight) * 1.02 / 2 + 0.06) / _width_in(lane)
     share = 0.5 if at is None else (at - x_low) / (x_high - x_low)
     share = min(max(share, half), 1.0 - half)
     lane.text(
@@ -503,28 +537,41 @@ def _write_in_lane(
         1.0 - y / lane.get_ylim()[0],
         line,
         transform=lane.transAxes,
-        fontsize=LABEL_PT,
+        fontsize=size_pt,
         fontweight=weight,
         color=INK,
         ha="center",
         va="center_baseline",
         gid="lane-words",
+        # Words in the thin row may cross the line down to a mark: it passes behind them.
+        bbox={"facecolor": LANE, "edgecolor": "none", "pad": 1.0},
+        zorder=5,
     )
 
 
-def _draw_thin(lane: Axes, curve: FindCurve, top: float, width_in: float) -> None:
-    thin_at = np.asarray(curve.at, dtype=float)[np.asarray(curve.thin, dtype=bool)]
-    start, end = float(thin_at.min()), float(thin_at.max())
-    lane.plot(
-        [start, end],
-        [top - 0.02, top - 0.02],
-        color=FITTED,
-        alpha=0.65,
-        linewidth=3.0,
-        linestyle=(0, (2.5, 1.5)),
-        gid="thin-extent",
-    )
-    _write_in_lane(lane, FEW_SOURCES, (start + end) / 2, top + THIN_ROW_IN / 2, "normal", width_in)
+def _draw_thin(lane: Axes, curve: FindCurve, top: float) -> None:
+    at = np.asarray(curve.at, dtype=float)
+    stretches = [
+        (at[first], at[end - 1])
+        for first, end, thin in _runs(np.asarray(curve.thin, dtype=bool))
+        if thin
+    ]
+    for start, end in stretches:
+        lane.plot(
+            [start, end],
+            [top - 0.02, top - 0.02],
+            color=FITTED,
+            alpha=0.65,
+            linewidth=3.0,
+            linestyle=(0, (2.5, 1.5)),
+            gid="thin-extent",
+        )
+    if len(stretches) > 1:
+        words = FEW_AT_BOTH_ENDS
+    else:
+        words = FEW_SOURCES if stretches[0][1] == at[-1] else FEW_AT_START
+    middle = float(stretches[0][0] + stretches[-1][1]) / 2
+    _write_in_lane(lane, words, middle, top + THIN_ROW_IN / 2, LABEL_PT, "normal")
 
 
 def _draw_bracket(
@@ -538,34 +585,30 @@ def _draw_bracket(
     """The threshold's interval, its estimate and the limit; open sides end in an arrow."""
     if mark.estimate is not None:
         low, high = extent(curve)
-        if mark.low is not None or mark.high is not None:
-            ends = (
-                low if mark.low is None else mark.low,
-                high if mark.high is None else mark.high,
-            )
+        ends = (
+            low if mark.low is None else mark.low,
+            high if mark.high is None else mark.high,
+        )
+        lane.plot(
+            ends,
+            [y, y],
+            color=FLOOR,
+            linewidth=7,
+            alpha=0.45,
+            solid_capstyle="butt",
+            gid="threshold-interval",
+        )
+        for value, arrow, limit in ((ends[0], "<", mark.low), (ends[1], ">", mark.high)):
             lane.plot(
-                ends,
-                [y, y],
+                [value],
+                [y],
+                marker=arrow if limit is None else "|",
+                markersize=13,
+                markeredgewidth=2.5,
                 color=FLOOR,
-                linewidth=7,
-                alpha=0.45,
-                gid="threshold-interval",
-                solid_capstyle="butt",
+                linestyle="none",
+                gid="threshold-end",
             )
-            for value, shape, is_open in (
-                (ends[0], "<", mark.low is None),
-                (ends[1], ">", mark.high is None),
-            ):
-                lane.plot(
-                    [value],
-                    [y],
-                    marker=shape if is_open else "|",
-                    markersize=13,
-                    markeredgewidth=2.5,
-                    color=FLOOR,
-                    linestyle="none",
-                    gid="threshold-end",
-                )
         _drop(ax, lane, mark.estimate, floor_probability, y, (0, (1, 1.5)))
         for axes, at_y in ((ax, floor_probability), (lane, y)):
             axes.plot(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import seaborn as sns
@@ -13,6 +14,7 @@ from matplotlib.ticker import FixedFormatter, FixedLocator
 
 from outcomes.draw.theme import (
     DAYS_PER_MONTH,
+    FOOTER_PT,
     HAIRLINE,
     HEADING_PT,
     INK,
@@ -20,13 +22,15 @@ from outcomes.draw.theme import (
     MUTED,
     Box,
     lines_height_in,
-    spread_apart,
+    text_width_in,
     wrap_to_width,
     write,
 )
 from outcomes.fit.result import CurvePoint, Lifetime
 
 HEADING = "Sources still reliable, in 100"
+NO_CURVE = "Time to unreliable: no curve"
+LATE_START = "Each curve is about the sources still reliable where it begins."
 SHORT_DAYS = 92.0
 ROW_IN = 0.27
 TICKS_IN = 0.36
@@ -34,43 +38,57 @@ AXIS_NAME_IN = 0.34
 LABEL_ROOM_IN = 1.40
 SCALE_ROOM_IN = 0.55
 
+Curves = Mapping[str, Sequence[CurvePoint]]
+
 
 @dataclass(frozen=True, slots=True)
 class GroupLook:
     """How a group's curve is told from the others, in colour and in grey."""
 
-    color: tuple[float, float, float]
+    color: str
     linestyle: str | tuple[float, tuple[float, ...]]
 
 
 def group_looks(groups: Sequence[str]) -> dict[str, GroupLook]:
     """A colour and a line style for each group; a regime always has the same ones."""
-    palette = sns.color_palette("colorblind")
+    palette = sns.color_palette("colorblind").as_hex()
+
+    def darker(number: int, lightness: float) -> str:
+        red, green, blue = sns.set_hls_values(palette[number], l=lightness)
+        return "#" + "".join(f"{round(255 * part):02x}" for part in (red, green, blue))
+
     known = {
-        "frozen": GroupLook(sns.set_hls_values(palette[0], l=0.30), "-"),
-        "mixed": GroupLook(sns.set_hls_values(palette[2], l=0.27), (0, (1, 1))),
-        "refrigerated": GroupLook(sns.set_hls_values(palette[1], l=0.36), (0, (4, 1.5))),
+        "frozen": GroupLook(darker(0, 0.26), "-"),
+        "mixed": GroupLook(darker(2, 0.27), (0, (1, 1))),
+        "refrigerated": GroupLook(darker(1, 0.34), (0, (4, 1.5))),
     }
-    others = [
-        GroupLook(sns.set_hls_values(palette[4], l=0.35), (0, (4, 1, 1, 1))),
-        GroupLook(sns.set_hls_values(palette[7], l=0.35), (0, (7, 2))),
-    ]
-    unknown = [g for g in groups if g not in known]
-    looks = {g: known[g] for g in groups if g in known}
-    looks.update({g: others[i % len(others)] for i, g in enumerate(unknown)})
-    return looks
+    others = (
+        GroupLook(darker(4, 0.35), (0, (4, 1, 1, 1))),
+        GroupLook(darker(7, 0.35), (0, (7, 2))),
+    )
+    strangers = [g for g in groups if g not in known]
+    return {g: known[g] if g in known else others[strangers.index(g) % len(others)] for g in groups}
 
 
-def at_risk_at(points: Sequence[CurvePoint], time: float) -> int:
-    """Sources of one group still followed just before ``time`` (days).
+def followed_at(lifetime: Lifetime, group: str, time: float) -> int:
+    """Sources of a drawn group followed on a day, for the table under the curves.
 
-    That of the first step at or after ``time``; 0 past the last one.
+    Counted from ``lifetime.followed`` where it is there (ends included), else
+    taken from the first step of the curve at or after that day; 0 past the last.
     """
+    followed = lifetime.followed
+    if len(followed):
+        own = followed[followed["in_curve"].astype(bool)]
+        regimes = set(own["regime"])
+        if group in regimes:
+            own = own[own["regime"] == group]
+        return int(((own["entry_days"] <= time) & (own["exit_days"] >= time)).sum())
+    points = [p for p in lifetime.curve if p.group == group]
     return next((p.at_risk for p in points if p.time >= time), 0)
 
 
 def draw_lifetime_panel(figure: Figure, box: Box, lifetime: Lifetime) -> Axes | None:
-    """Draw the step curves with numbers at risk inside ``box``, or the reason for none.
+    """Draw the step curves with numbers followed inside ``box``, or the reason for none.
 
     Parameters
     ----------
@@ -88,67 +106,59 @@ def draw_lifetime_panel(figure: Figure, box: Box, lifetime: Lifetime) -> Axes | 
         The axes that hold the curves; ``None`` where there are none.
     """
     top = box.top
-    top -= (
-        write(
-            figure,
-            box.left,
-            top,
-            wrap_to_width(HEADING, box.width, HEADING_PT, "bold"),
-            HEADING_PT,
-            gid="lifetime-heading",
-            weight="bold",
-        )
-        + 0.04
-    )
-    groups: dict[str, list[CurvePoint]] = {}
+    curves: dict[str, list[CurvePoint]] = {}
     for point in lifetime.curve:
-        groups.setdefault(point.group, []).append(point)
-    reasons = [f"{group}: {reason}" for group, reason in lifetime.not_drawn.items()]
-    if not groups:
-        top -= 0.15
-        for number, words in enumerate((lifetime.sentence, *reasons)):
-            lines = wrap_to_width(words, box.width, LABEL_PT)
-            top -= (
-                write(
-                    figure,
-                    box.left,
-                    top,
-                    lines,
-                    LABEL_PT,
-                    gid=f"lifetime-reason-{number}",
-                    color=INK if number == 0 else MUTED,
-                )
-                + 0.12
-            )
+        curves.setdefault(point.group, []).append(point)
+    heading = wrap_to_width(HEADING if curves else NO_CURVE, box.width, HEADING_PT, "bold")
+    top -= write(figure, box.left, top, heading, HEADING_PT, gid="lifetime-heading", weight="bold")
+    if not curves:
+        _write_reasons(figure, box, top - 0.12, lifetime)
         return None
-    rule = wrap_to_width(
-        f"Unreliable: {lifetime.rule}" if lifetime.rule else "", box.width, LABEL_PT
-    )
-    top -= write(figure, box.left, top, rule, LABEL_PT, gid="lifetime-rule", color=MUTED) + 0.18
 
     notes = [
-        line for r in reasons for line in wrap_to_width(f"Not drawn – {r}", box.width, LABEL_PT)
+        line
+        for note in _notes(lifetime, curves)
+        for line in wrap_to_width(note, box.width, FOOTER_PT)
     ]
-    bottom = box.bottom + lines_height_in(len(notes), LABEL_PT)
-    write(figure, box.left, bottom, notes, LABEL_PT, gid="lifetime-note", color=MUTED)
-    table_top = bottom + ROW_IN * (len(groups) + 1) + 0.05
+    bottom = box.bottom + lines_height_in(len(notes), FOOTER_PT)
+    write(figure, box.left, bottom, notes, FOOTER_PT, gid="lifetime-note", color=MUTED)
+    table_top = bottom + ROW_IN * (len(curves) + 1) + 0.12
+    below = table_top + TICKS_IN + AXIS_NAME_IN
     data = Box(
         box.left + SCALE_ROOM_IN,
-        table_top + TICKS_IN + AXIS_NAME_IN,
+        below,
         box.width - SCALE_ROOM_IN - LABEL_ROOM_IN,
-        top - table_top - TICKS_IN - AXIS_NAME_IN,
+        top - 0.18 - below,
     )
     ax = figure.add_axes(data.of_figure, gid="lifetime")
-    _draw_curves(ax, groups)
-    _write_names(figure, data, ax, groups)
+    _draw_curves(ax, curves)
+    _write_names(figure, data, ax, curves)
     ticks = _draw_time_scale(figure, data, ax)
-    _write_at_risk(figure, data, ax, groups, ticks, table_top)
+    _write_followed(figure, data, ax, lifetime, list(curves), ticks, table_top)
     return ax
 
 
-def _draw_curves(ax: Axes, groups: dict[str, list[CurvePoint]]) -> None:
-    looks = group_looks(list(groups))
-    for group, points in groups.items():
+def _notes(lifetime: Lifetime, curves: Curves) -> list[str]:
+    notes = [f"Not drawn – {group}: {reason}." for group, reason in lifetime.not_drawn.items()]
+    if any(points[0].time > 0 for points in curves.values()):
+        notes.append(LATE_START)
+    if lifetime.rule:
+        notes.append(f"Unreliable: {lifetime.rule}.")
+    return [f"{note.rstrip('.')}." for note in notes]
+
+
+def _write_reasons(figure: Figure, box: Box, top: float, lifetime: Lifetime) -> None:
+    reasons = [f"{group}: {reason}" for group, reason in lifetime.not_drawn.items()]
+    for number, words in enumerate((lifetime.sentence, *reasons)):
+        lines = wrap_to_width(words, box.width, LABEL_PT)
+        color = INK if number == 0 else MUTED
+        gid = f"lifetime-reason-{number}"
+        top -= write(figure, box.left, top, lines, LABEL_PT, gid=gid, color=color) + 0.12
+
+
+def _draw_curves(ax: Axes, curves: Curves) -> None:
+    looks = group_looks(list(curves))
+    for group, points in curves.items():
         time = np.array([p.time for p in points])
         look = looks[group]
         ax.fill_between(
@@ -174,7 +184,7 @@ def _draw_curves(ax: Axes, groups: dict[str, list[CurvePoint]]) -> None:
             legend=False,
         )
         ax.lines[-1].set_gid(f"reliable-{group}")
-    last = max(p.time for points in groups.values() for p in points)
+    last = max(p.time for points in curves.values() for p in points)
     ax.set_xlim(0.0, last * 1.02 or 1.0)
     ax.set_ylim(0.0, 1.03)
     ticks = [0.0, 0.2, 0.4, 0.6, 0.8, 1.0]
@@ -191,13 +201,11 @@ def _draw_time_scale(figure: Figure, data: Box, ax: Axes) -> list[float]:
     months = last > SHORT_DAYS
     factor = DAYS_PER_MONTH if months else 1.0
     span = last / factor
-    step = (
-        next(s for s in (1, 2, 3, 6, 12, 24, 36, 60, 120, 10**6) if span / s <= 5.5 or s == 10**6)
-        if months
-        else next(s for s in (1, 2, 5, 7, 14, 28) if span / s <= 5.5 or s == 28)
-    )
-    marks = np.arange(0, span, step)
-    ax.xaxis.set_major_locator(FixedLocator(marks * factor))
+    steps = (1, 2, 3, 6, 12, 24, 36, 60, 120) if months else (1, 2, 5, 7, 14, 28)
+    step = next((s for s in steps if span / s <= 5.5), steps[-1])
+    marks = np.arange(0.0, span, step)
+    ticks = [float(m) * factor for m in marks]
+    ax.xaxis.set_major_locator(FixedLocator(ticks))
     ax.xaxis.set_major_formatter(FixedFormatter([f"{m:,.0f}" for m in marks]))
     ax.tick_params(axis="x", length=5)
     write(
@@ -209,93 +217,126 @@ def _draw_time_scale(figure: Figure, data: Box, ax: Axes) -> list[float]:
         gid="axis-name",
         align="center",
     )
-    return [float(m * factor) for m in marks]
+    return ticks
 
 
-def _write_names(figure: Figure, data: Box, ax: Axes, groups: dict[str, list[CurvePoint]]) -> None:
-    """Each group's name beside the end of its curve."""
-    looks = group_looks(list(groups))
-    y_low, y_high = ax.get_ylim()
-    ordered = sorted(groups, key=lambda g: (groups[g][-1].probability, g))
-    wanted = [
-        data.bottom + (groups[g][-1].probability - y_low) / (y_high - y_low) * data.height
-        for g in ordered
+def _write_names(figure: Figure, data: Box, ax: Axes, curves: Curves) -> None:
+    """Each group's name beside the end of its curve, where no curve or other name lies."""
+    looks = group_looks(list(curves))
+    x_high, y_high = ax.get_xlim()[1], ax.get_ylim()[1]
+
+    def on_sheet(time: float, probability: float) -> tuple[float, float]:
+        return data.left + time / x_high * data.width, data.bottom + (
+            probability / y_high * data.height
+        )
+
+    segments = [
+        Box(x0, min(y0, y1), x1 - x0, abs(y1 - y0))
+        for points in curves.values()
+        for (x0, y0), (x1, y1) in pairwise(on_sheet(p.time, p.probability) for p in points)
     ]
-    room = lines_height_in(1, LABEL_PT)
-    centres = spread_apart(wanted, [room] * len(ordered), data.bottom, data.top + 0.1)
-    x_low, x_high = ax.get_xlim()
-    for group, centre in zip(ordered, centres, strict=True):
+    taken: list[Box] = []
+    height = lines_height_in(1, LABEL_PT)
+    for group in sorted(curves, key=lambda g: (-curves[g][-1].time, g)):
+        width = text_width_in(group, LABEL_PT, "bold") * 1.02
+        end_x, end_y = on_sheet(curves[group][-1].time, curves[group][-1].probability)
+        label = _free_place(data, (end_x, end_y), (width, height), [*segments, *taken])
+        taken.append(label)
         write(
             figure,
-            data.right + 0.2,
-            centre + room / 2,
+            label.left,
+            label.top,
             [group],
             LABEL_PT,
             gid=f"group-{group}",
             weight="bold",
-            color=_hex(looks[group].color),
+            color=looks[group].color,
+            halo=True,
         )
-        end = groups[group][-1]
-        ax.annotate(
-            "",
-            xy=(end.time, end.probability),
-            xytext=(
-                (data.right + 0.16 - data.left) / data.width,
-                (centre - data.bottom) / data.height,
-            ),
-            textcoords="axes fraction",
-            arrowprops={
-                "arrowstyle": "-",
-                "color": MUTED,
-                "linewidth": 0.9,
-                "shrinkA": 0,
-                "shrinkB": 3,
-            },
-            annotation_clip=False,
-        )
+        middle = label.bottom + height / 2
+        if label.left - end_x > 0.3 or abs(middle - end_y) > 0.3:
+            ax.annotate(
+                "",
+                xy=((end_x - data.left) / data.width, (end_y - data.bottom) / data.height),
+                xytext=(
+                    (label.left - 0.04 - data.left) / data.width,
+                    (middle - data.bottom) / data.height,
+                ),
+                xycoords="axes fraction",
+                textcoords="axes fraction",
+                arrowprops={"arrowstyle": "-", "color": MUTED, "linewidth": 0.9, "shrinkA": 0},
+                annotation_clip=False,
+            )
 
 
-def _write_at_risk(
+def _free_place(
+    data: Box, end: tuple[float, float], size: tuple[float, float], taken: Sequence[Box]
+) -> Box:
+    """The place nearest to a curve's end, beside it or in the margin, that is not taken."""
+    width, height = size
+    beside, margin = end[0] + 0.1, data.right + 0.15
+    offsets = sorted(np.arange(-40, 41) * 0.1, key=abs)
+    places = [
+        Box(left, end[1] + offset - height / 2, width, height)
+        for left, reach in ((beside, 0.4), (margin, 9.0))
+        for offset in offsets
+        if abs(offset) <= reach
+    ]
+    inside = [
+        p
+        for p in places
+        if p.bottom >= data.bottom and p.top <= data.top and p.right <= data.right + LABEL_ROOM_IN
+    ]
+    return next((p for p in inside if not any(_touch(p, t) for t in taken)), places[-1])
+
+
+def _touch(one: Box, other: Box, gap: float = 0.04) -> bool:
+    return (
+        one.left < other.right + gap
+        and other.left < one.right + gap
+        and one.bottom < other.top + gap
+        and other.bottom < one.top + gap
+    )
+
+
+def _write_followed(
     figure: Figure,
     data: Box,
     ax: Axes,
-    groups: dict[str, list[CurvePoint]],
+    lifetime: Lifetime,
+    groups: Sequence[str],
     ticks: Sequence[float],
     top: float,
 ) -> None:
-    looks = group_looks(list(groups))
+    looks = group_looks(groups)
+    x_high = ax.get_xlim()[1]
     write(
         figure,
         data.left - 0.2,
         top,
-        ["sources still followed"],
+        ["sources followed"],
         LABEL_PT,
-        gid="at-risk-heading",
+        gid="followed-heading",
         color=MUTED,
     )
-    x_high = ax.get_xlim()[1]
-    for number, (group, points) in enumerate(groups.items()):
+    for number, group in enumerate(groups):
         row = top - ROW_IN * (number + 1)
         write(
             figure,
-            data.right + 0.2,
+            data.right + 0.15,
             row,
             [group],
             LABEL_PT,
-            gid=f"at-risk-group-{group}",
-            color=_hex(looks[group].color),
+            gid=f"followed-group-{group}",
+            color=looks[group].color,
         )
         for tick in ticks:
             write(
                 figure,
                 data.left + tick / x_high * data.width,
                 row,
-                [f"{at_risk_at(points, tick):,}"],
+                [f"{followed_at(lifetime, group, tick):,}"],
                 LABEL_PT,
-                gid=f"at-risk-{group}",
+                gid=f"followed-{group}",
                 align="center",
             )
-
-
-def _hex(color: tuple[float, float, float]) -> str:
-    return "#" + "".join(f"{round(255 * c):02x}" for c in color)

@@ -13,6 +13,7 @@ from outcomes.draw.find_panel import (
     in_100,
     lane_words,
     lowest_shown,
+    within_observed,
 )
 from outcomes.draw.lifetime_panel import draw_lifetime_panel
 from outcomes.draw.theme import (
@@ -42,10 +43,11 @@ HEADING = "Finds in 100 trials"
 NO_CURVE = "No curve of find probability can be drawn"
 
 MARGIN_IN = 0.45
-SCALE_ROOM_IN = 0.75
+SCALE_ROOM_IN = 0.95
 FLOOR_ROOM_IN = 0.75
 KEY_IN = 0.36
-LIFETIME_IN = {0: 6.4, 1: 5.5, 2: 4.95}
+LIFETIME_IN = {0: 6.4, 1: 5.4, 2: 4.95}
+REASON_IN = 3.9
 
 
 def draw_main_figure(
@@ -94,14 +96,15 @@ def draw_main_figure(
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         top = _write_header(figure, title, subtitle if curves else "")
         bottom = _write_footer(figure, footer)
-        left_of_lifetime = WIDTH_IN - MARGIN_IN - LIFETIME_IN[len(curves)]
+        lifetime_width = LIFETIME_IN[len(curves)] if lifetime.curve or not curves else REASON_IN
+        left_of_lifetime = WIDTH_IN - MARGIN_IN - lifetime_width
         body = Box(MARGIN_IN, bottom, left_of_lifetime - MARGIN_IN, top - bottom)
         if curves:
             _draw_finds(figure, body, curves, floor, thresholds)
         else:
             _write_reason(figure, body, subtitle)
         draw_lifetime_panel(
-            figure, Box(left_of_lifetime, bottom, LIFETIME_IN[len(curves)], top - bottom), lifetime
+            figure, Box(left_of_lifetime, bottom, lifetime_width, top - bottom), lifetime
         )
     return figure
 
@@ -109,10 +112,10 @@ def draw_main_figure(
 def _write_header(figure: Figure, title: str, subtitle: str) -> float:
     width = WIDTH_IN - 2 * MARGIN_IN
     size = TITLE_PT
-    lines = wrap_to_width(title, width, size, "bold")
+    lines = wrap_to_width(title, width, size, "bold", even=True)
     while len(lines) > 3 and size > 16:
         size -= 1
-        lines = wrap_to_width(title, width, size, "bold")
+        lines = wrap_to_width(title, width, size, "bold", even=True)
     top = HEIGHT_IN - 0.35
     top -= write(figure, MARGIN_IN, top, lines, size, gid="title", weight="bold") + 0.06
     under = wrap_to_width(subtitle, width, SUBTITLE_PT)
@@ -173,16 +176,19 @@ def _draw_finds(
     top -= KEY_IN
     pitch = (body.width - SCALE_ROOM_IN) / len(curves)
     width = pitch - FLOOR_ROOM_IN - 0.1
+    given = [(curve, thresholds.get(curve.exposure)) for curve in curves]
+    marks = [None if mark is None else within_observed(mark, curve) for curve, mark in given]
     lane_height = max(
-        lane_words(c, thresholds.get(c.exposure), floor, width).height for c in curves
+        lane_words(curve, mark, floor, width).height
+        for curve, mark in zip(curves, marks, strict=True)
     )
-    for number, curve in enumerate(curves):
+    for number, (curve, mark) in enumerate(zip(curves, marks, strict=True)):
         draw_find_panel(
             figure,
             Box(body.left + SCALE_ROOM_IN + number * pitch, body.bottom, width, top - body.bottom),
             curve,
             floor,
-            thresholds.get(curve.exposure),
+            mark,
             lowest=lowest,
             lane_height=lane_height,
             first=number == 0,

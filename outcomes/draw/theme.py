@@ -7,10 +7,12 @@ inches on a sheet of 16 × 9, letter sizes in points.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
+from typing import Literal
 
 import matplotlib
 import matplotlib.style
@@ -18,6 +20,7 @@ import numpy as np
 import seaborn as sns
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
+from matplotlib.patheffects import withStroke
 from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
 from numpy.typing import ArrayLike, NDArray
@@ -121,12 +124,13 @@ def lines_height_in(lines: int, size_pt: float) -> float:
 
 
 def wrap_to_width(
-    text: str, width_in: float, size_pt: float, weight: str = "normal"
+    text: str, width_in: float, size_pt: float, weight: str = "normal", *, even: bool = False
 ) -> tuple[str, ...]:
     """Break text into lines no wider than ``width_in``.
 
     Breaks fall between words; a single word wider than the line is broken
-    inside. Line breaks already in the text count as spaces.
+    inside. Line breaks already in the text count as spaces, and words joined by a
+    no-break space stay together.
 
     Parameters
     ----------
@@ -136,17 +140,34 @@ def wrap_to_width(
         Greatest width of a line, inches.
     size_pt, weight
         The lettering.
+    even
+        Whether to make the lines about equally long, with no more of them.
 
     Returns
     -------
     tuple of str
         The lines in order.
     """
+    lines = _wrap(text, width_in, size_pt, weight)
+    if not even or len(lines) < 2:
+        return lines
+    narrow, wide = width_in / len(lines), width_in
+    while wide - narrow > 0.05:
+        middle = (narrow + wide) / 2
+        if len(_wrap(text, middle, size_pt, weight)) > len(lines):
+            narrow = middle
+        else:
+            wide = middle
+    return _wrap(text, wide, size_pt, weight)
+
+
+def _wrap(text: str, width_in: float, size_pt: float, weight: str) -> tuple[str, ...]:
     # Hinting on the screen widens letters by up to two per cent.
     room = width_in / 1.02
     lines: list[str] = []
     line = ""
-    for word in text.split():
+    # Not split(), which would part words at a no-break space too.
+    for word in re.split(r"[ \t\r\n\f\v]+", text.strip()):
         longer = f"{line} {word}" if line else word
         if text_width_in(longer, size_pt, weight) <= room:
             line = longer
@@ -175,9 +196,13 @@ def write(
     gid: str,
     weight: str = "normal",
     color: str = INK,
-    align: str = "left",
+    align: Literal["left", "center", "right"] = "left",
+    halo: bool = False,
 ) -> float:
-    """Write lines below ``top_in``; return the height they take, inches."""
+    """Write lines below ``top_in``; return the height they take, inches.
+
+    A ``halo`` keeps the words readable where they lie on a band.
+    """
     if not lines:
         return 0.0
     height = lines_height_in(len(lines), size_pt)
@@ -196,6 +221,8 @@ def write(
             transform=figure.transFigure,
         )
         text.set_gid(f"{gid}-{number + 1}")
+        if halo:
+            text.set_path_effects([withStroke(linewidth=3, foreground="white")])
         figure.add_artist(text)
     return height
 
@@ -228,4 +255,5 @@ def spread_apart(
     shifted = np.asarray(isotonic_regression(centres - steps).x, dtype=float)
     shifted = np.minimum(shifted, high - rooms[-1] / 2.0 - steps[-1])
     shifted = np.maximum(shifted, low + rooms[0] / 2.0)
-    return shifted + steps
+    spread: NDArray[np.float64] = shifted + steps
+    return spread
