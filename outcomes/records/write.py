@@ -1,4 +1,4 @@
-"""Writing a synthetic unit as a unit would hand it over: CSV tables, settings, and its truth."""
+"""A synthetic unit handed over: as CSV tables with settings and truth, or as typed records."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from outcomes.errors import OutputError
+from outcomes.records.tables import Records
+from outcomes.settings import Settings
 
 if TYPE_CHECKING:
     from outcomes.simulate import Unit
@@ -57,6 +59,35 @@ def write_unit(unit: Unit, folder: Path) -> tuple[Path, ...]:
     return tuple(folder / name for name in texts)
 
 
+def unit_records(unit: Unit, settings: Settings | None = None) -> Records:
+    """Hand over a synthetic unit without files, as reading them would give it.
+
+    Parameters
+    ----------
+    unit
+        A simulated unit.
+    settings
+        Settings to go with the records; None for the defaults.
+
+    Returns
+    -------
+    Records
+        The same tables as ``read_records`` makes of what :func:`write_unit` writes.
+    """
+    tables = {
+        name: getattr(unit, name).assign(
+            file=f"{name}.csv", row=range(2, len(getattr(unit, name)) + 2)
+        )
+        for name in TABLES
+    }
+    return Records(
+        **tables,
+        findings=(),
+        rows_in={name: len(table) for name, table in tables.items()},
+        settings=settings or Settings(),
+    )
+
+
 def truth_facts(unit: Unit) -> dict[str, object]:
     """Gather what ``truth.toml`` holds: the planted values and what follows from them.
 
@@ -72,8 +103,9 @@ def truth_facts(unit: Unit) -> dict[str, object]:
         default floor; absent where it does not), ``planted`` (fields of the
         truth), ``source_effects`` and ``dog_effects`` (log-odds).
     """
-    from outcomes.settings import Settings
-    from outcomes.simulate import find_true_threshold
+    from outcomes.simulate import (
+        find_true_threshold,
+    )  # costs scipy: only where a truth is asked for
 
     floor = Settings().floor
     cycles = find_true_threshold(unit, floor)

@@ -129,6 +129,8 @@ def draw_conditions(
     wind = np.round(np.abs(rng.normal(0.0, 2.5, sessions)), 1)
     setting = rng.choice(np.array(list(truth.setting_effects), dtype=object), sessions)
     limit = rng.choice(_LIMITS_S, sessions)
+    if truth.search_within_limit:
+        limit[:] = np.median(_LIMITS_S)
     known = (1 - truth.open_blinding_share) * 0.35
     blinding = _BLIND_WORDS[
         np.digitize(

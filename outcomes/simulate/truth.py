@@ -65,9 +65,9 @@ class Truth:
     search_within_limit
         False: whether the dog finds and how long a find takes are drawn one
         after the other, as described above. True: the time to find is
-        log-logistic and a find is a search that ends within the limit, so
-        that the log-odds and the search time are one truth; the median and
-        the change per cycle then follow from the log-odds (see
+        log-logistic and a find is a search that ends within the limit (15 min
+        everywhere), so that log-odds and search time are one truth; median and
+        change per cycle then follow from the log-odds (see
         :func:`time_ratio_per_cycle`), and ``search_log_sd`` still holds.
     refrigerated_share
         Share of sources whose home is the refrigerator.
@@ -228,7 +228,7 @@ def log_logistic_shape(truth: Truth) -> float:
     return float(np.pi / (np.sqrt(3) * truth.search_log_sd))
 
 
-# Baselines are chosen so that about four searches in five end in a find in each.
+# Baselines are chosen so that seven to nine searches in ten end in a find in each.
 SCENARIOS: Mapping[str, Truth] = {
     "no effect": Truth(),
     "cycles only": Truth(cycle_log_odds=-0.10, baseline_log_odds=3.0),
