@@ -192,6 +192,7 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
 def _shown_without_verdict(trials: pd.DataFrame) -> tuple[str, ...]:
     if trials.empty:
         return ()
-    if trials["cycles"].nunique() > 1:
-        return ("cycles",)
-    return ("age_days",) if trials["age_days"].nunique() > 1 else ()
+    for exposure in ("cycles", "age_days"):
+        if trials[exposure].max() > trials[exposure].min():
+            return (exposure,)
+    return ()

@@ -1,0 +1,266 @@
+"""The shelf: every source still held, its own find probability today, and what to do with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from outcomes.decide.curve import THIN_SOURCES, observed_to
+from outcomes.exposure.accumulate import exposure_at
+from outcomes.exposure.stays import History
+from outcomes.fit.finds import FindFit, averaged_probability
+from outcomes.fit.result import MixedFit
+from outcomes.fit.terms import Design
+
+_MOST_TRIALS_TO_SETTLE = 500
+
+
+@dataclass(frozen=True, slots=True)
+class ShelfSource:
+    """One source held, with its advice.
+
+    Attributes
+    ----------
+    source_id, kind, regime
+        As recorded; ``regime`` None where storage does not say.
+    cycles, age_days
+        Exposure at the moment asked about; None where it cannot be derived.
+    trials, finds
+        Usable hide trials of this source, and finds among them.
+    find_probability, low, high
+        Its own predicted find probability today, averaged over the unit's dogs
+        and conditions, with two-sided limits; None where it cannot be predicted.
+    advice
+        ``"keep"``, ``"test"`` or ``"retire"``.
+    ground
+        Why: ``"above"``, ``"below"``, ``"unsure"``, ``"no trials"``,
+        ``"beyond records"``, ``"no model"`` or ``"not documented"``.
+    trials_to_settle
+        For ``test``: about how many further trials would settle it if it goes
+        on as predicted; None where that is over 500 or cannot be said.
+    """
+
+    source_id: str
+    kind: str | None
+    regime: str | None
+    cycles: float | None
+    age_days: float | None
+    trials: int
+    finds: int
+    find_probability: float | None
+    low: float | None
+    high: float | None
+    advice: str
+    ground: str
+    trials_to_settle: int | None
+
+
+def review_shelf(
+    fit: FindFit,
+    sources: pd.DataFrame,
+    history: History,
+    as_of: pd.Timestamp,
+) -> tuple[ShelfSource, ...]:
+    """Advice for every source held at ``as_of``, what to act on first on top.
+
+    ``retire`` only where the upper limit of the source's own prediction is below
+    the floor, ``keep`` where the lower limit is at or above it, else ``test``.
+    A source that was never tried, whose storage is not documented, or whose
+    exposure goes beyond what at least three sources have shown, is never
+    advised to be retired or kept on a model's word: ``test``.
+
+    Parameters
+    ----------
+    fit
+        Fit of finds; its settings give floor and confidence.
+    sources
+        The unit's sources.
+    history
+        Their storage history.
+    as_of
+        The moment asked about.
+    """
+    held = _held(sources, history, as_of)
+    trials = fit.design.trials
+    found = trials.assign(found=trials["result"] == "find").groupby("source_id")["found"]
+    counts = found.agg(["size", "sum"]) if len(trials) else pd.DataFrame(columns=["size", "sum"])
+    rows = []
+    predicted = _predict(fit, held) if fit.mixed is not None and len(held) else None
+    for position, row in enumerate(held.itertuples(index=False)):
+        tried = str(row.source_id) in counts.index
+        n = int(counts.loc[row.source_id, "size"]) if tried else 0
+        finds = int(counts.loc[row.source_id, "sum"]) if tried else 0
+        prediction = None if predicted is None else tuple(float(p[position]) for p in predicted)
+        rows.append(_advise(fit, row, n, finds, prediction))
+    order = {"retire": 0, "test": 1, "keep": 2}
+    return tuple(
+        sorted(
+            rows,
+            key=lambda s: (
+                order[s.advice],
+                1.0 if s.find_probability is None else s.find_probability,
+                s.source_id,
+            ),
+        )
+    )
+
+
+def _held(sources: pd.DataFrame, history: History, as_of: pd.Timestamp) -> pd.DataFrame:
+    there = sources[sources["acquired_on"] <= as_of].reset_index(drop=True)
+    at = pd.Series(as_of, index=there.index)
+    exposure = exposure_at(history, there["source_id"], at)
+    columns = [c for c in ("source_id", "kind") if c in there]
+    held = pd.concat([there[columns], exposure], axis=1)
+    return held[held["place"].fillna("") != "discarded"].reset_index(drop=True)
+
+
+def _advise(
+    fit: FindFit,
+    row: object,
+    n: int,
+    finds: int,
+    prediction: tuple[float, ...] | None,
+) -> ShelfSource:
+    settings = fit.settings
+    documented = bool(row.documented)  # type: ignore[attr-defined]
+    cycles = _number(row.cycles) if documented else None  # type: ignore[attr-defined]
+    age = _number(row.age_days)  # type: ignore[attr-defined]
+    probability = low = high = None
+    if not documented:
+        advice, ground = "test", "not documented"
+    elif prediction is None:
+        advice, ground = "test", "no model"
+    elif n == 0:
+        advice, ground = "test", "no trials"
+    else:
+        probability, low, high = prediction
+        if high < settings.floor:
+            advice, ground = "retire", "below"
+        elif low >= settings.floor:
+            advice, ground = "keep", "above"
+        else:
+            advice, ground = "test", "unsure"
+        if advice != "test" and _beyond(fit, cycles, age):
+            advice, ground = "test", "beyond records"
+    settle = None
+    if ground == "unsure" and probability is not None and low is not None and high is not None:
+        settle = _trials_to_settle(probability, low, high, settings.floor, settings.confidence)
+    return ShelfSource(
+        source_id=str(row.source_id),  # type: ignore[attr-defined]
+        kind=None if pd.isna(row.kind) else str(row.kind),  # type: ignore[attr-defined]
+        regime=None if pd.isna(row.regime) else str(row.regime),  # type: ignore[attr-defined]
+        cycles=cycles,
+        age_days=age,
+        trials=n,
+        finds=finds,
+        find_probability=probability,
+        low=low,
+        high=high,
+        advice=advice,
+        ground=ground,
+        trials_to_settle=settle,
+    )
+
+
+def _number(value: object) -> float | None:
+    return None if pd.isna(value) else float(value)  # type: ignore[call-overload,arg-type]
+
+
+def _beyond(fit: FindFit, cycles: float | None, age: float | None) -> bool:
+    """Whether an exposure in the model lies past what three sources have shown."""
+    trials = fit.design.trials
+    for exposure, value in (("cycles", cycles), ("age_days", age)):
+        if fit.design.column_of(exposure) is None or value is None:
+            continue
+        limit = observed_to(trials, exposure)
+        # A source may sit a little past its own last trial; a tenth is not a new country.
+        if trials["source_id"].nunique() >= THIN_SOURCES and value > 1.1 * limit:
+            return True
+    return False
+
+
+def _predict(fit: FindFit, held: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Find probability of each held source over the unit's dogs and conditions, with limits."""
+    assert fit.mixed is not None
+    design, mixed = fit.design, fit.mixed
+    rows = [_source_rows(design, mixed, source) for source in held.itertuples(index=False)]
+    reach = float(stats.norm.ppf(0.5 + fit.settings.confidence / 2.0))
+    probability, low, high = (np.zeros(len(held)) for _ in range(3))
+    for k, (eta, spread, contrast) in enumerate(rows):
+        p, slope = averaged_probability(eta, spread)
+        mean = float(p.mean())
+        gradient = (slope[:, None] * contrast).mean(axis=0)
+        error = np.sqrt(gradient @ mixed.joint_cov @ gradient) / (mean * (1.0 - mean))
+        centre = np.log(mean / (1.0 - mean))
+        probability[k] = mean
+        low[k], high[k] = (1.0 / (1.0 + np.exp(-(centre + s * reach * error))) for s in (-1, 1))
+    return probability, low, high
+
+
+def _source_rows(
+    design: Design, mixed: MixedFit, source: object
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The unit's trials as if this source had been out in each: conditions and dogs as they were.
+
+    At most 500 trials, evenly spaced, stand for the unit.
+    """
+    n = len(design.y)
+    take = np.unique(np.linspace(0, n - 1, min(n, 500)).astype(int))
+    x = design.x[take].copy()
+    name = str(source.source_id)  # type: ignore[attr-defined]
+    for position, column in enumerate(design.columns, start=1):
+        if column.term in ("cycles", "age_days", "frozen_share"):
+            value = getattr(source, column.term)
+            if not pd.isna(value):
+                x[:, position] = (float(value) - column.reference) / column.divisor
+        elif column.term == "kind" and column.contrast is not None:
+            x[:, position] = float(str(source.kind) == column.contrast[0])  # type: ignore[attr-defined]
+    contrast = np.zeros((len(take), len(mixed.joint_names)))
+    contrast[:, : x.shape[1]] = x
+    index = {label: i for i, label in enumerate(mixed.joint_names)}
+    eta = x @ mixed.beta
+    variance = np.zeros(len(take))
+    for grouping, labels in design.groups.items():
+        if grouping == "source":
+            wanted = np.full(len(take), name)
+        elif grouping == "dog":
+            wanted = labels[take]
+        else:
+            variance += mixed.sd[grouping] ** 2
+            continue
+        effects = mixed.effects[grouping]
+        place = effects.index.get_indexer(wanted)
+        known = place >= 0
+        eta[known] += effects["effect"].to_numpy()[place[known]]
+        variance[known] += effects["std_error"].to_numpy()[place[known]] ** 2
+        variance[~known] += mixed.sd[grouping] ** 2
+        columns = np.array([index.get((grouping, str(level)), -1) for level in wanted])
+        listed = columns >= 0
+        contrast[np.flatnonzero(listed), columns[listed]] = 1.0
+    return eta, np.sqrt(variance), contrast
+
+
+def _trials_to_settle(
+    probability: float, low: float, high: float, floor: float, confidence: float
+) -> int | None:
+    """Further trials until the nearer limit would clear the floor, if all goes as predicted.
+
+    The information so far, read from the width of the interval on the log-odds
+    scale, is counted as trials; further trials add the binomial information of
+    the predicted probability.
+    """
+    reach = float(stats.norm.ppf(0.5 + confidence / 2.0))
+    logit = [float(np.log(p / (1.0 - p))) for p in (probability, low, high, floor)]
+    distance = abs(logit[0] - logit[3])
+    if distance < 1e-9:
+        return None
+    information_now = (2.0 * reach / (logit[2] - logit[1])) ** 2
+    information_needed = (reach / distance) ** 2
+    per_trial = probability * (1.0 - probability)
+    more = int(np.ceil((information_needed - information_now) / per_trial))
+    if more > _MOST_TRIALS_TO_SETTLE:
+        return None
+    return max(more, 1)
