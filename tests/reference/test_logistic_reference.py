@@ -18,6 +18,7 @@ import statsmodels.api as sm
 from scipy import stats
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
+from outcomes.decide.compare import e_value
 from outcomes.decide.curve import GRID, observed_bins, standardised
 from outcomes.decide.threshold import Threshold, read_threshold
 from outcomes.fit.mixed import fit_mixed, linear_predictor_variance
@@ -276,6 +277,25 @@ def test_observed_proportions_carry_exact_intervals(
     assert (only.finds, only.n, only.proportion) == (finds, n, finds / n)
     assert only.proportion_low == pytest.approx(low, abs=5e-5)
     assert only.proportion_high == pytest.approx(high, abs=5e-5)
+
+
+# What was not recorded -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("risk_ratio", "expected"),
+    [
+        # VanderWeele & Ding 2017, Annals of Internal Medicine 167:268-274: risk ratio 3.9
+        # (1.8, 8.7) has E-value 7.26, its lower limit 3.0 (the latter from memory).
+        (3.9, pytest.approx(7.26, abs=5e-3)),
+        (1.8, pytest.approx(3.0, abs=5e-4)),
+        # Their rule for ratios below 1: take the inverse first. 1.25 + sqrt(0.3125).
+        (0.80, pytest.approx(1.8090170, abs=1e-7)),
+        (1.0, 1.0),
+    ],
+)
+def test_e_values_are_the_published_ones(risk_ratio: float, expected: float) -> None:
+    assert e_value(risk_ratio) == expected
 
 
 # The library we call agrees with the published value --------------------------------------
