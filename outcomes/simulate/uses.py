@@ -86,7 +86,7 @@ def use_sources(
     outing = rng.random((sessions, sources))
     idle = outing < idle_chance[:, None]
     short_chance = -np.expm1(-truth.short_outings_per_year * gap_days / 365.25)
-    short = outing > 1 - short_chance[:, None]
+    short = (outing > 1 - short_chance[:, None]) & ~idle
     discard_chance = -np.expm1(-truth.discards_per_year * gap_days / 365.25)
     discard = rng.random((sessions, sources)) < discard_chance[:, None]
     if stock.rotation:
