@@ -54,9 +54,12 @@ class Settings:
         For each column, the unit's word → this toolkit's word.
     date_order
         ``"day first"``, ``"month first"`` or ``None`` (ISO 8601 only).
+    decimal
+        ``"."`` or ``","``: the sign before the decimals.
     units
         For each column with a unit, the unit it is written in (``"F"``,
-        ``"in"``, ``"mph"``, ``"min"``, ``"mm:ss"``, ...).
+        ``"in"``, ``"mph"``, ``"min"``, ``"mm:ss"``, ...); ``"storage.temperature_c"``
+        is that column in one table only.
     freezer_c, refrigerator_c, ambient_c
         Temperature of a place where the log gives none, °C.
     thaw_after_h
@@ -83,6 +86,7 @@ class Settings:
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=_no_names)
     words: Mapping[str, Mapping[str, str]] = field(default_factory=_no_names)
     date_order: str | None = None
+    decimal: str = "."
     units: Mapping[str, str] = field(default_factory=_no_units)
     freezer_c: float = -18.0
     refrigerator_c: float = 4.0

@@ -120,8 +120,9 @@ STORAGE = Table(
             low=-90,
             high=60,
         ),
-        Column("packaging", "word", "How it is packed from now on, if that changed.",
-               words=PACKAGINGS),
+        Column(
+            "packaging", "word", "How it is packed from now on, if that changed.", words=PACKAGINGS
+        ),
     ),
     key=None,
 )
@@ -169,9 +170,13 @@ TRIALS = Table(
             low=0,
             high=86_400,
         ),
-        Column("limit_s", "number", "Time limit in seconds.", unit="s", low=0, high=86_400),
-        Column("blinding", "word", "Single: the handler does not know where the hide is. "
-               "Double: nobody present knows.", words=BLINDINGS),
+        Column("limit_s", "number", "Time limit in seconds.", unit="s", low=1, high=86_400),
+        Column(
+            "blinding",
+            "word",
+            "Single: the handler does not know where the hide is. Double: nobody present knows.",
+            words=BLINDINGS,
+        ),
         Column(
             "set_min",
             "number",

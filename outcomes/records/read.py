@@ -1,66 +1,360 @@
-"""Reading a unit's records."""
+"""Reading a unit's records: files → typed, checked tables."""
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from outcomes.errors import UsageError
-from outcomes.records.columns import TABLES, Table
-from outcomes.records.tables import Records
+from outcomes.errors import RecordsError
+from outcomes.records.check import (
+    Log,
+    Sheet,
+    check_tables,
+    quoted,
+    words_facts,
+)
+from outcomes.records.columns import TABLES, Column, Table
+from outcomes.records.loading import CannotReadError, Cells, Places, find_tables, load_table
+from outcomes.records.suggest import likely_columns
+from outcomes.records.tables import Examination, Finding, Records
+from outcomes.records.unit_file import load_settings
+from outcomes.records.values import MAX_TEXT, read_column, texts_of
 from outcomes.settings import Settings
 
+LINES_SHOWN = 5
 
-def read_records(path: str | Path, settings: Settings | None = None) -> Records:
-    """Read a unit's records from a folder of CSV files.
+_NEEDED_ROWS = ("sources", "trials")
+
+
+def read_records(
+    path: str | Path, settings: Settings | None = None, *, today: dt.date | None = None
+) -> Records:
+    """Read and check a unit's records.
 
     Parameters
     ----------
     path
-        Folder of ``sources``, ``storage``, ``trials`` and (optional) ``dogs``.
+        Folder of ``sources``, ``storage``, ``trials`` and (optional) ``dogs``
+        as ``.csv`` or ``.parquet``, or one ``.xlsx`` workbook with those sheets.
+        Nothing in it is changed.
     settings
-        The unit's settings; None for the defaults.
+        The unit's settings; None reads ``unit.toml`` beside the records, or
+        keeps the defaults where there is none.
+    today
+        Dates later than a day after it are in the future; None for the real date.
+
+    Returns
+    -------
+    Records
+        The usable rows, typed, and all findings. A row is used whole or not at
+        all: one unreadable value in a known column sets it aside. Text is
+        trimmed; an empty cell is missing. ``session_id`` is the date of
+        ``started_at`` where it was not given. A discard without a time of day
+        stands at the end of its day where the source was used or moved on it.
+
+    Raises
+    ------
+    RecordsError
+        If a finding stops the work: one line for each of the first few.
+    UsageError
+        If there are no records at ``path``.
+    SettingsError
+        If ``unit.toml`` cannot be used.
+
+    See Also
+    --------
+    examine_records : The same checks without an error for bad records.
+    """
+    examination, sheets, settings, log = _examine(Path(path), settings, today)
+    if examination.stops:
+        raise RecordsError(_stop_lines(str(path), examination.stops))
+    frames = {
+        name: _usable_rows(sheets[name], log) if name in sheets else _no_rows(table)
+        for name, table in TABLES.items()
+    }
+    frames["trials"] = _with_sessions(frames["trials"])
+    return Records(
+        **frames,
+        findings=examination.findings,
+        rows_in=examination.rows_in,
+        settings=settings,
+    )
+
+
+def examine_records(
+    path: str | Path, settings: Settings | None = None, *, today: dt.date | None = None
+) -> Examination:
+    """Check a unit's records without raising for anything wrong in them.
+
+    Parameters
+    ----------
+    path, settings, today
+        As for :func:`read_records`.
+
+    Returns
+    -------
+    Examination
+        Findings, and for each table the rows handed over and those usable.
 
     Raises
     ------
     UsageError
-        If the folder or a needed table is not there.
+        If there are no records at ``path``.
+    SettingsError
+        If ``unit.toml`` cannot be used.
     """
-    folder = Path(path)
-    if not folder.is_dir():
-        raise UsageError(f"{folder}: no such folder. Give the folder that holds the records.")
-    frames = {name: _table(folder / f"{name}.csv", table) for name, table in TABLES.items()}
-    trials = frames["trials"]
-    if "session_id" not in trials:
-        trials["session_id"] = None
-    trials["session_id"] = trials["session_id"].where(
-        trials["session_id"].notna(), trials["started_at"].dt.strftime("%Y-%m-%d")
-    )
-    return Records(
-        **frames,
-        findings=(),
-        rows_in={name: len(frame) for name, frame in frames.items()},
-        settings=settings or Settings(),
+    return _examine(Path(path), settings, today)[0]
+
+
+def _examine(
+    path: Path, settings: Settings | None, today: dt.date | None
+) -> tuple[Examination, Mapping[str, Sheet], Settings, Log]:
+    log = Log()
+    places = _find(path, log)
+    if settings is None:
+        settings = load_settings(None, path)
+    cells = {} if places is None else _load(places, log)
+    sheets = {name: _type_cells(table, settings, log) for name, table in cells.items()}
+    sheets = check_tables(sheets, settings, today or dt.date.today(), log)
+    order = {name: number for number, name in enumerate(TABLES)}
+    findings = sorted(log.findings, key=lambda f: (order.get(f.table, -1), f.row or 0))
+    rows_in = {name: len(sheet.frame) for name, sheet in sheets.items()}
+    used = {name: int((~log.aside[name]).sum()) for name in sheets}
+    return Examination(tuple(findings), rows_in, used), sheets, settings, log
+
+
+def _find(path: Path, log: Log) -> Places | None:
+    try:
+        return find_tables(path)
+    except CannotReadError as problem:
+        _add_problem(log, problem, "", path.name)
+        return None
+
+
+def _load(places: Places, log: Log) -> dict[str, Cells]:
+    cells = {}
+    for name, table in TABLES.items():
+        found = places.found[name]
+        if len(found) > 1:
+            files = ", ".join(place.file for place in found)
+            log.add("table given twice", table=name, file=places.label, facts={"files": files})
+        elif found:
+            try:
+                cells[name] = load_table(found[0])
+            except CannotReadError as problem:
+                if problem.rule != "empty file" or table.needed:
+                    _add_problem(log, problem, name, found[0].file)
+        elif table.needed:
+            log.add("missing table", table=name, file=places.label)
+    return cells
+
+
+def _add_problem(log: Log, problem: CannotReadError, table: str, file: str) -> None:
+    log.add(
+        problem.rule,
+        table=table,
+        file=file,
+        row=problem.row,
+        facts={"reason": problem.reason, "mend": problem.mend},
     )
 
 
-def _table(file: Path, table: Table) -> pd.DataFrame:
-    if not file.exists():
-        if table.needed:
-            raise UsageError(f"{file}: no such file.")
-        text = pd.DataFrame(columns=list(table.names), dtype=object)
-    else:
-        text = pd.read_csv(file, dtype=object, keep_default_na=False, encoding="utf-8-sig")
-    frame = text.apply(lambda cells: cells.str.strip().where(cells.str.strip() != "", None))
+# --- columns --------------------------------------------------------------------------------
+
+
+def _type_cells(cells: Cells, settings: Settings, log: Log) -> Sheet:
+    """Place the columns and read their cells."""
+    table = TABLES[cells.name]
+    placed = _place_columns(cells, table, settings, log)
+    known = {name: cells.columns[at] for name, at in placed.items()}
+    names = {name: cells.header[at] for name, at in placed.items()}
+    typed = {
+        name: read_column(table.column(name), column, settings, cells.name)
+        for name, column in known.items()
+    }
+    carried = _carry(cells, table, set(placed.values()), log)
+    frame = pd.DataFrame(
+        {name: typed[name].series for name in typed}
+        | carried
+        | {"file": pd.Series(cells.file, index=range(len(cells.rows)), dtype=object)}
+        | {"row": pd.Series(cells.rows, dtype="int64")}
+    )
+    sheet = Sheet(table, cells.file, names, known, frame)
+    log.open(sheet)
+    _add_marks(cells, sheet, log)
+    for name, column in typed.items():
+        facts = _cell_facts(table.column(name), sheet)
+        for rule, at in column.broken().items():
+            log.flag(rule, sheet, at, name, facts)
+    if not len(cells.rows):
+        if table.name in _NEEDED_ROWS:
+            log.add("no rows", table=table.name, file=cells.file)
+        elif table.needed:
+            log.add("no storage rows", table=table.name, file=cells.file)
+    return sheet
+
+
+def _cell_facts(column: Column, sheet: Sheet) -> Any:
+    constant = dict(words_facts(column, sheet.table.name)) | {"limit": MAX_TEXT}
+    return lambda position: constant
+
+
+def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> dict[str, int]:
+    """Our column name → its position; what is missing, doubled or unknown is logged."""
+    mapped = settings.columns.get(table.name, {})
+    placed: dict[str, int] = {}
+    missing: list[str] = []
     for column in table.columns:
-        if column.name not in frame:
+        theirs = mapped.get(column.name, column.name)
+        at = [i for i, name in enumerate(cells.header) if name == theirs]
+        rivals = {
+            i
+            for i, name in enumerate(cells.header)
+            if name == column.name and name not in mapped.values()
+        }
+        if at and len(rivals | set(at)) > 1:
+            log.add(
+                "duplicate column",
+                table=table.name,
+                file=cells.file,
+                column=theirs,
+                facts={"count": len(rivals | set(at)), "name": column.name},
+            )
+        if at:
+            placed[column.name] = at[0]
+        elif column.needed or column.name in mapped:
+            missing.append(column.name)
+    free = [name for i, name in enumerate(cells.header) if name and i not in placed.values()]
+    absent = [name for name in table.names if name not in placed]
+    likely = likely_columns(table, absent, free)
+    for name in missing:
+        guess = likely.get(name)
+        log.add(
+            "missing column",
+            table=table.name,
+            file=cells.file,
+            column=mapped.get(name, name),
+            facts={"name": name, "likely": quoted(guess or "your column's name")},
+        )
+    ours_of = {theirs: ours for ours, theirs in likely.items()}
+    for theirs in dict.fromkeys(free):
+        ours = ours_of.get(theirs)
+        if theirs in table.names and theirs in placed:
             continue
-        cells = frame[column.name]
-        if column.type == "time":
-            frame[column.name] = pd.to_datetime(cells, format="ISO8601").astype("datetime64[ns]")
-        elif column.type in ("number", "count"):
-            frame[column.name] = pd.to_numeric(cells).astype("float64")
-        elif column.type == "yes or no":
-            frame[column.name] = cells.map({"yes": True, "no": False}).astype("boolean")
-    return frame.assign(file=file.name, row=range(2, len(frame) + 2))
+        log.add(
+            "unknown column",
+            table=table.name,
+            file=cells.file,
+            column=theirs,
+            facts={
+                "likely": "Nothing, if it is your own."
+                if ours is None
+                else f"If it is {ours}, say so in unit.toml: "
+                f"[columns.{table.name}] {ours} = {quoted(theirs)}"
+            },
+        )
+    return placed
+
+
+def _carry(cells: Cells, table: Table, placed: set[int], log: Log) -> dict[str, pd.Series[Any]]:
+    """Columns the toolkit does not know, as text, each under a name of its own."""
+    carried: dict[str, pd.Series[Any]] = {}
+    taken = {*table.names, "file", "row"}
+    for at, header in enumerate(cells.header):
+        if at in placed:
+            continue
+        name = header or f"column {at + 1}"
+        number = 1
+        while name in taken or name in carried:
+            number += 1
+            name = f"{header} ({number})"
+        carried[name] = _as_text(cells.columns[at])
+        if not header:
+            log.add(
+                "unnamed column",
+                table=table.name,
+                file=cells.file,
+                facts={"number": at + 1, "name": name},
+            )
+        elif number == 2 and header not in (*table.names, "file", "row"):
+            log.add(
+                "repeated unknown column",
+                table=table.name,
+                file=cells.file,
+                column=header,
+                facts={"count": cells.header.count(header)},
+            )
+    return carried
+
+
+def _as_text(cells: pd.Series[Any]) -> pd.Series[Any]:
+    codes, texts = texts_of(cells)
+    distinct = np.empty(len(texts) + 1, dtype=object)
+    distinct[:-1] = [text or None for text in texts]
+    return pd.Series(distinct[codes], dtype=object)
+
+
+def _add_marks(cells: Cells, sheet: Sheet, log: Log) -> None:
+    known = {cells.header.index(theirs): ours for ours, theirs in sheet.names.items()}
+    position_of = {row: i for i, row in enumerate(sheet.rows.tolist())} if cells.marks else {}
+    for mark in cells.marks:
+        if mark.row is None:
+            log.add(mark.rule, table=cells.name, file=cells.file, value=mark.value)
+            continue
+        position = position_of.get(mark.row)
+        whole_row = mark.position is None or mark.rule == "open quotation mark"
+        if position is None or not (whole_row or mark.position in known):
+            continue
+        column = None if mark.position is None else cells.header[mark.position]
+        log.add(
+            mark.rule,
+            table=cells.name,
+            file=cells.file,
+            row=mark.row,
+            column=column,
+            value=mark.value,
+        )
+        log.set_aside(mark.rule, sheet, position)
+
+
+# --- what is handed on ----------------------------------------------------------------------
+
+
+def _usable_rows(sheet: Sheet, log: Log) -> pd.DataFrame:
+    kept = log.usable(sheet)
+    frame = sheet.frame if kept.all() else sheet.frame[kept]
+    return frame.reset_index(drop=True)
+
+
+def _no_rows(table: Table) -> pd.DataFrame:
+    types = {"time": "datetime64[ns]", "number": "float64", "count": "float64"}
+    return pd.DataFrame(
+        {c.name: pd.Series(dtype=types.get(c.type, "object")) for c in table.columns}
+        | {"file": pd.Series(dtype=object), "row": pd.Series(dtype="int64")}
+    )
+
+
+def _with_sessions(trials: pd.DataFrame) -> pd.DataFrame:
+    """``session_id`` where it was not given: the date of the trial."""
+    days, codes = np.unique(trials["started_at"].dt.normalize().to_numpy(), return_inverse=True)
+    names = pd.DatetimeIndex(days).strftime("%Y-%m-%d").to_numpy(dtype=object)
+    dates = pd.Series(names[codes] if len(names) else [], index=trials.index, dtype=object)
+    if "session_id" not in trials:
+        return trials.assign(session_id=dates)
+    given = trials["session_id"]
+    return trials.assign(session_id=given.where(given.notna(), dates))
+
+
+def _stop_lines(path: str, stops: tuple[Finding, ...]) -> str:
+    lines = [finding.line() for finding in stops[:LINES_SHOWN]]
+    if len(stops) == 1:
+        return lines[0]
+    if len(stops) > LINES_SHOWN:
+        lines.append(f"… and {len(stops) - LINES_SHOWN} more.")
+    count = f"{path}: {len(stops)} things stop the work:"
+    return "\n".join([count, *lines])

@@ -12,6 +12,14 @@ from outcomes.settings import Settings
 SEVERITIES = ("stops", "set aside", "note")
 
 
+LONGEST_SHOWN = 60
+
+
+def shortened(value: str) -> str:
+    """A value short enough for one line, with an ellipsis for what is left off."""
+    return value if len(value) <= LONGEST_SHOWN else value[: LONGEST_SHOWN - 1] + "…"
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One thing found in the records: where it stands, what it is, what would mend it.
@@ -49,7 +57,7 @@ class Finding:
             where += f", row {self.row}"
         if self.column is not None:
             where += f", column {self.column}"
-        found = "" if self.value is None else f" ({self.value!r})"
+        found = "" if self.value is None else f" ({shortened(self.value)!r})"
         return f"{where}: {self.problem}{found}. {self.mend}"
 
 
@@ -89,3 +97,38 @@ class Records:
     def set_aside(self) -> tuple[Finding, ...]:
         """Findings that took a row out of use; a row may have more than one."""
         return tuple(f for f in self.findings if f.severity == "set aside")
+
+
+@dataclass(frozen=True, slots=True)
+class Examination:
+    """What is wrong with a unit's records, row by row, whether or not they can be used.
+
+    Attributes
+    ----------
+    findings
+        All that the checks found, in order of table and row.
+    rows_in
+        Table → rows handed over, for each table that could be read.
+    used
+        Table → rows that are not set aside; rows in = used + set aside. Where a
+        finding stops the work nothing is used, whatever this says of single rows.
+    """
+
+    findings: tuple[Finding, ...]
+    rows_in: Mapping[str, int]
+    used: Mapping[str, int]
+
+    @property
+    def stops(self) -> tuple[Finding, ...]:
+        """Findings that make work on these records impossible."""
+        return tuple(f for f in self.findings if f.severity == "stops")
+
+    @property
+    def set_aside(self) -> tuple[Finding, ...]:
+        """Findings that took a row out of use; a row may have more than one."""
+        return tuple(f for f in self.findings if f.severity == "set aside")
+
+    @property
+    def notes(self) -> tuple[Finding, ...]:
+        """Findings that a person should look at; their rows are used."""
+        return tuple(f for f in self.findings if f.severity == "note")

@@ -1,0 +1,853 @@
+"""Checking typed tables, each alone and against each other.
+
+Every check looks only at rows no earlier check has set aside, so that a row is
+told its first reason; setting a source aside sets aside its portions, moves
+and trials.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from outcomes.records.columns import TABLES, Column, Table
+from outcomes.records.rules import RULES
+from outcomes.records.spelling import alike, likeliest
+from outcomes.records.tables import Finding
+from outcomes.records.values import shown
+from outcomes.settings import PLACES, Settings
+
+Array = npt.NDArray[Any]
+
+FIRST_DATE = pd.Timestamp("1950-01-01")
+# A freezer or refrigerator that fails may warm up; beyond these it is another unit or place.
+PLACE_TEMPERATURES_C: Mapping[str, tuple[float, float]] = {
+    "freezer": (-90.0, 10.0),
+    "refrigerator": (-10.0, 20.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One table, read: n rows.
+
+    Attributes
+    ----------
+    table, file
+        What it is, and the file as people know it.
+    names
+        Our column name → the unit's, for the columns that are there.
+    cells
+        Our column name → the cells as handed over.
+    frame
+        Typed columns and carried-through text, with ``file`` and ``row``; index 0..n-1.
+    """
+
+    table: Table
+    file: str
+    names: Mapping[str, str]
+    cells: Mapping[str, pd.Series[Any]]
+    frame: pd.DataFrame
+
+    @property
+    def rows(self) -> Array:
+        """Row numbers as in the spreadsheet, shape (n,)."""
+        return self.frame["row"].to_numpy()
+
+    def has(self, *names: str) -> bool:
+        """Whether all these columns were handed over."""
+        return all(name in self.names for name in names)
+
+    def values(self, name: str) -> Array:
+        """Typed values of a column, shape (n,)."""
+        return self.frame[name].to_numpy()
+
+    def missing(self, name: str) -> Array:
+        """Where a column has no value, shape (n,)."""
+        return self.frame[name].isna().to_numpy()
+
+
+@dataclass(slots=True)
+class Log:
+    """Findings as they come in, and the rows they have set aside."""
+
+    findings: list[Finding] = field(default_factory=list)
+    aside: dict[str, Array] = field(default_factory=dict)
+
+    def open(self, sheet: Sheet) -> None:
+        """Begin a table: no row of it is set aside yet."""
+        self.aside[sheet.table.name] = np.zeros(len(sheet.frame), dtype=bool)
+
+    def usable(self, sheet: Sheet) -> Array:
+        """Rows not set aside so far, shape (n,)."""
+        return ~self.aside[sheet.table.name]
+
+    def flag(
+        self,
+        rule: str,
+        sheet: Sheet,
+        where: Array,
+        column: str | None,
+        facts: Callable[[int], Mapping[str, Any]] | None = None,
+    ) -> None:
+        """Record a breach in every row of ``where`` (mask or positions).
+
+        ``facts`` gives, for a position, what the message fills in.
+        """
+        at = np.flatnonzero(where) if where.dtype == bool else where
+        if not len(at):
+            return
+        severity = RULES[rule].severity
+        rows = sheet.rows
+        for position in at.tolist():
+            value = None
+            if column is not None and column in sheet.cells:
+                value = shown(sheet.cells[column], position) or None
+            self.add(
+                rule,
+                table=sheet.table.name,
+                file=sheet.file,
+                row=int(rows[position]),
+                column=None if column is None else sheet.names.get(column, column),
+                value=value,
+                facts={} if facts is None else facts(position),
+            )
+        if severity == "set aside":
+            self.aside[sheet.table.name][at] = True
+
+    def set_aside(self, rule: str, sheet: Sheet, position: int) -> None:
+        """Take one row out of use, if that is what the rule does."""
+        if RULES[rule].severity == "set aside":
+            self.aside[sheet.table.name][position] = True
+
+    def add(
+        self,
+        rule: str,
+        *,
+        table: str,
+        file: str,
+        row: int | None = None,
+        column: str | None = None,
+        value: str | None = None,
+        facts: Mapping[str, Any] | None = None,
+    ) -> None:
+        """Record one finding; it sets nothing aside by itself."""
+        text = RULES[rule]
+        known = {"table": table, "value": value, "quoted": quoted(value or ""), **(facts or {})}
+        self.findings.append(
+            Finding(
+                rule=rule,
+                severity=text.severity,
+                table=table,
+                file=file,
+                row=row,
+                column=column,
+                value=value,
+                problem=text.problem.format_map(known),
+                mend=text.mend.format_map(known),
+            )
+        )
+
+
+def quoted(text: str) -> str:
+    """A text as TOML wants it."""
+    return json.dumps(text, ensure_ascii=False)
+
+
+def check_tables(
+    sheets: Mapping[str, Sheet], settings: Settings, today: dt.date, log: Log
+) -> dict[str, Sheet]:
+    """Check the tables that could be read; breaches go to ``log``.
+
+    Parameters
+    ----------
+    sheets
+        Table → what was read of it; a table may be missing.
+    settings
+        The unit's settings.
+    today
+        Dates later than a day after it are in the future.
+    log
+        Open for every sheet; cells that could not be read are in it already.
+
+    Returns
+    -------
+    dict
+        The same tables; a discard dated without a time of day, on a day with
+        trials or moves of that source, stands at the end of that day.
+    """
+    for sheet in sheets.values():
+        _check_needed(sheet, log)
+        _check_dates(sheet, today, log)
+        _check_copies(sheet, log)
+        _check_unit_of_temperature(sheet, log)
+    checked = {**{name: _nothing(table) for name, table in TABLES.items()}, **sheets}
+    for name in checked.keys() - sheets.keys():
+        log.open(checked[name])
+    sources, storage, trials, dogs = (checked[name] for name in TABLES)
+    _check_portions(sources, log)
+    if "sources" in sheets:
+        _check_source_known(storage, sources, log)
+        _check_source_known(trials, sources, log)
+    _check_dog_known(trials, dogs, log)
+    _check_results(trials, log)
+    _check_search_times(trials, log)
+    _check_storage_temperatures(storage, log)
+    storage = _settle_discards(storage, trials, log)
+    _check_moves(storage, log)
+    moves = effective_moves(sources, storage, log)
+    if "storage" in sheets:
+        _check_histories(sources, moves, log)
+    _check_trials_in_storage(trials, moves, settings, log)
+    _check_one_dog_at_once(trials, log)
+    _check_dogs(dogs, log)
+    _check_spellings(checked, log)
+    return {name: storage if name == "storage" else sheet for name, sheet in sheets.items()}
+
+
+def _nothing(table: Table) -> Sheet:
+    """A table that could not be read: no columns, no rows."""
+    frame = pd.DataFrame({"row": pd.Series(dtype="int64")})
+    return Sheet(table, "", {}, {}, frame)
+
+
+# --- one table alone ------------------------------------------------------------------------
+
+
+def _check_needed(sheet: Sheet, log: Log) -> None:
+    for column in sheet.table.columns:
+        if column.needed and not column.may_be_empty and column.name in sheet.names:
+            empty = log.usable(sheet) & sheet.missing(column.name)
+            log.flag("empty needed value", sheet, empty, column.name)
+
+
+def _check_dates(sheet: Sheet, today: dt.date, log: Log) -> None:
+    latest = pd.Timestamp(today) + pd.Timedelta(days=2)
+    for column in sheet.table.columns:
+        if column.type != "time" or column.name not in sheet.names:
+            continue
+        times = sheet.frame[column.name]
+        for rule, breach in (
+            ("date in the future", (times >= latest).to_numpy()),
+            ("date before 1950", (times < FIRST_DATE).to_numpy()),
+        ):
+            log.flag(
+                rule, sheet, log.usable(sheet) & breach, column.name, lambda _: {"today": today}
+            )
+
+
+def _check_copies(sheet: Sheet, log: Log) -> None:
+    """Identical rows, and one id on rows that differ."""
+    key = [sheet.table.key] if sheet.table.key else ["source_id", "moved_at"]
+    if not sheet.has(*key):
+        return
+    usable = log.usable(sheet)
+    repeated = usable.copy()
+    repeated[usable] = sheet.frame.loc[usable, key].duplicated(keep=False).to_numpy()
+    at = np.flatnonzero(repeated)
+    if not len(at):
+        return
+    whole = sheet.frame.iloc[at].drop(columns=["row", "file"])
+    rows = sheet.rows
+    first = whole.groupby(list(whole.columns), dropna=False, observed=True, sort=False)
+    leader = at[first.ngroup().pipe(_first_of_group)]
+    copy = leader != at
+    of_copy = dict(zip(at.tolist(), leader.tolist(), strict=True))
+    log.flag("identical rows", sheet, at[copy], key[0], lambda i: {"other": rows[of_copy[i]]})
+    if not sheet.table.key:
+        return
+    left = at[~copy]
+    ids = sheet.frame[key[0]].iloc[left]
+    left = left[ids.duplicated(keep=False).to_numpy()]
+    members: dict[Any, list[int]] = {}
+    for position in left.tolist():
+        members.setdefault(sheet.frame[key[0]].iloc[position], []).append(position)
+
+    def facts(position: int) -> Mapping[str, Any]:
+        group = members[sheet.frame[key[0]].iloc[position]]
+        other = next(other for other in group if other != position)
+        return {"other": rows[other], "name": sheet.names[key[0]]}
+
+    log.flag("duplicate id", sheet, left, key[0], facts)
+
+
+def _first_of_group(group: pd.Series[Any]) -> Array:
+    """For each element, the position of the first with the same group number."""
+    codes = group.to_numpy()
+    _, first, inverse = np.unique(codes, return_index=True, return_inverse=True)
+    positions: Array = first[inverse]
+    return positions
+
+
+def _check_unit_of_temperature(sheet: Sheet, log: Log) -> None:
+    """Half a column of °C out of range that would be in range as °F: nothing in it can be used."""
+    name = "temperature_c"
+    if not sheet.has(name):
+        return
+    broken = [
+        f
+        for f in log.findings
+        if f.table == sheet.table.name and f.rule == "impossible temperature"
+    ]
+    given = int((~sheet.missing(name)).sum()) + len(broken)
+    column = sheet.table.column(name)
+    if len(broken) < max(3, given / 2) or column.low is None or column.high is None:
+        return
+    numbers = pd.to_numeric(pd.Series([f.value for f in broken]), errors="coerce")
+    if (((numbers - 32) / 1.8).between(column.low, column.high)).mean() > 0.9:
+        log.add(
+            "column in another unit",
+            table=sheet.table.name,
+            file=sheet.file,
+            column=sheet.names[name],
+            facts={"share": 100 * len(broken) / given},
+        )
+
+
+def _check_dogs(dogs: Sheet, log: Log) -> None:
+    for later, earlier in (
+        ("started_on", "born_on"),
+        ("qualified_on", "started_on"),
+        ("qualified_on", "born_on"),
+    ):
+        if dogs.has(later, earlier):
+            dates = dogs.frame[earlier]
+            breach = log.usable(dogs) & (dogs.frame[later] < dates).to_numpy()
+            log.flag(
+                "dog's dates out of order",
+                dogs,
+                breach,
+                later,
+                lambda i, dates=dates, earlier=earlier: {  # type: ignore[misc]
+                    "other_name": dogs.names[earlier],
+                    "date": _day(dates.iloc[i]),
+                },
+            )
+
+
+def _day(time: Any) -> str:
+    return str(pd.Timestamp(time).strftime("%Y-%m-%d"))
+
+
+# --- sources and what hangs on them ---------------------------------------------------------
+
+
+def _check_portions(sources: Sheet, log: Log) -> None:
+    """Portions of themselves, of nothing, of later sources, of each other, of set-aside ones."""
+    if not sources.has("source_id", "parent_id"):
+        return
+    ids = sources.values("source_id")
+    parents = sources.values("parent_id")
+    given = ~sources.missing("parent_id")
+    known = {i for i in ids if i is not None}
+    names = sorted(known)
+    log.flag(
+        "portion of itself", sources, log.usable(sources) & given & (ids == parents), "parent_id"
+    )
+    unknown = log.usable(sources) & given & ~np.array([p in known for p in parents], dtype=bool)
+    log.flag(
+        "unknown parent",
+        sources,
+        unknown,
+        "parent_id",
+        lambda i: {
+            "likely": _perhaps(parents[i], names, "Add it to the sources, or leave it empty.")
+        },
+    )
+    _check_rings(sources, ids, parents, log)
+    if sources.has("acquired_on"):
+        acquired = sources.frame["acquired_on"].dt.normalize()
+        of_parent = _lookup(sources, log.usable(sources), acquired)
+        begun = sources.frame["parent_id"].map(of_parent)
+        later = log.usable(sources) & (begun > acquired).to_numpy()
+        log.flag(
+            "parent acquired later",
+            sources,
+            later,
+            "parent_id",
+            lambda i: {"parent": parents[i], "parent_date": _day(begun.iloc[i])},
+        )
+    while True:
+        used = set(ids[log.usable(sources)])
+        orphaned = (
+            log.usable(sources) & given & np.array([p not in used for p in parents], dtype=bool)
+        )
+        if not orphaned.any():
+            return
+        row_of = _first_rows(sources)
+        log.flag(
+            "parent set aside",
+            sources,
+            orphaned,
+            "parent_id",
+            lambda i, row_of=row_of: {  # type: ignore[misc]
+                "where": f"{sources.file}, row {row_of[parents[i]]}"
+            },
+        )
+
+
+def _check_rings(sources: Sheet, ids: Array, parents: Array, log: Log) -> None:
+    usable = log.usable(sources)
+    parent_of = {i: p for i, p in zip(ids[usable], parents[usable], strict=True) if p is not None}
+    ring_of: dict[str, str] = {}
+    done: set[str] = set()
+    for start in parent_of:
+        path: list[str] = []
+        seen: set[str] = set()
+        here = start
+        while here in parent_of and here not in done and here not in seen:
+            seen.add(here)
+            path.append(here)
+            here = parent_of[here]
+        if here in seen:
+            ring = path[path.index(here) :]
+            ring_of |= dict.fromkeys(ring, ", ".join(ring))
+        done |= seen
+    in_ring = usable & np.array([i in ring_of for i in ids], dtype=bool)
+    log.flag("ring of portions", sources, in_ring, "parent_id", lambda i: {"ring": ring_of[ids[i]]})
+
+
+def _lookup(sources: Sheet, usable: Array, values: pd.Series[Any]) -> pd.Series[Any]:
+    """Values by source id, of usable sources (whose ids are unique)."""
+    kept = values[usable]
+    return pd.Series(kept.to_numpy(), index=pd.Index(sources.values("source_id")[usable]))
+
+
+def _first_rows(sheet: Sheet, name: str = "source_id") -> dict[Any, int]:
+    rows: dict[Any, int] = {}
+    for label, row in zip(sheet.values(name), sheet.rows.tolist(), strict=True):
+        rows.setdefault(label, row)
+    return rows
+
+
+def _perhaps(text: str, known: Sequence[str], otherwise: str) -> str:
+    guess = likeliest(text, known)
+    return otherwise if guess is None else f"Perhaps {guess!r}? {otherwise}"
+
+
+def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
+    if not (sheet.has("source_id") and sources.has("source_id")):
+        return
+    ids = sheet.frame["source_id"]
+    handed = pd.Index(sources.frame["source_id"].dropna().unique())
+    used = pd.Index(sources.values("source_id")[log.usable(sources)])
+    codes, labels = pd.factorize(ids.to_numpy(dtype=object))
+    # A blank area (code -1) has no source to look for.
+    is_handed = np.append(pd.Index(labels).isin(handed), True)[codes]
+    is_used = np.append(pd.Index(labels).isin(used), True)[codes]
+    names = sorted(handed)
+    blank = " Leave it empty for a blank area." if sheet.table.name == "trials" else ""
+    guesses: dict[str, str] = {}
+
+    def facts(position: int) -> Mapping[str, Any]:
+        label = str(ids.iloc[position])
+        if label not in guesses:
+            guesses[label] = _perhaps(
+                label, names, "Correct it, or add the source to the sources." + blank
+            )
+        return {"likely": guesses[label]}
+
+    log.flag("unknown source", sheet, log.usable(sheet) & ~is_handed, "source_id", facts)
+    row_of = _first_rows(sources)
+    log.flag(
+        "source set aside",
+        sheet,
+        log.usable(sheet) & is_handed & ~is_used,
+        "source_id",
+        lambda i: {"where": f"{sources.file}, row {row_of[ids.iloc[i]]}"},
+    )
+    time = "moved_at" if sheet.table.name == "storage" else "started_at"
+    if sheet.has(time) and sources.has("acquired_on"):
+        acquired = ids.map(
+            _lookup(sources, log.usable(sources), sources.frame["acquired_on"].dt.normalize())
+        )
+        early = log.usable(sheet) & (sheet.frame[time] < acquired).to_numpy()
+        log.flag(
+            "before the source existed",
+            sheet,
+            early,
+            time,
+            lambda i: {"date": _day(acquired.iloc[i]), "source": ids.iloc[i]},
+        )
+
+
+def _check_dog_known(trials: Sheet, dogs: Sheet, log: Log) -> None:
+    if not (trials.has("dog_id") and dogs.has("dog_id") and len(dogs.frame)):
+        return  # an empty table of dogs was not filled in, so it knows none
+    ids = trials.frame["dog_id"]
+    # A dog whose row is set aside for a bad date is still a known dog.
+    known = sorted(dogs.frame["dog_id"].dropna().unique())
+    unknown = log.usable(trials) & ~ids.isin(known).to_numpy()
+    log.flag(
+        "unknown dog",
+        trials,
+        unknown,
+        "dog_id",
+        lambda i: {
+            "likely": _perhaps(str(ids.iloc[i]), known, "Correct it, or add the dog to the dogs.")
+        },
+    )
+
+
+# --- storage --------------------------------------------------------------------------------
+
+
+def _check_storage_temperatures(storage: Sheet, log: Log) -> None:
+    if not storage.has("temperature_c", "moved_to"):
+        return
+    numbers = storage.frame["temperature_c"]
+    for place, (low, high) in PLACE_TEMPERATURES_C.items():
+        there = (storage.frame["moved_to"] == place).to_numpy()
+        outside = (numbers.notna() & ~numbers.between(low, high)).to_numpy()
+        log.flag(
+            "impossible storage temperature",
+            storage,
+            log.usable(storage) & there & outside,
+            "temperature_c",
+        )
+
+
+def _settle_discards(storage: Sheet, trials: Sheet | None, log: Log) -> Sheet:
+    """Put a discard without a time of day after what else happened to the source that day."""
+    if not storage.has("source_id", "moved_at", "moved_to"):
+        return storage
+    at = storage.frame["moved_at"]
+    day = at.dt.normalize()
+    gone = storage.frame["moved_to"] == "discarded"
+    others = log.usable(storage) & ~gone.to_numpy()
+    busy = [storage.frame.loc[others, ["source_id"]].assign(day=day)]
+    if trials is not None and trials.has("source_id", "started_at"):
+        kept = trials.frame.loc[log.usable(trials), ["source_id", "started_at"]]
+        busy.append(kept[["source_id"]].assign(day=kept["started_at"].dt.normalize()).dropna())
+    dated = log.usable(storage) & (gone & (at == day)).to_numpy()
+    days = pd.MultiIndex.from_frame(pd.concat(busy).drop_duplicates())
+    ours = pd.MultiIndex.from_arrays([storage.frame["source_id"], day])
+    last = dated & ours.isin(days)
+    if not last.any():
+        return storage
+    log.flag(
+        "discarded on a busy day",
+        storage,
+        last,
+        "moved_at",
+        lambda i: {"source": storage.frame["source_id"].iloc[i]},
+    )
+    moved = at.where(~last, day + pd.Timedelta(hours=23, minutes=59))
+    return replace(storage, frame=storage.frame.assign(moved_at=moved))
+
+
+def _check_moves(storage: Sheet, log: Log) -> None:
+    """Order, ties, repeats and what follows a discard, source by source."""
+    if not storage.has("source_id", "moved_at", "moved_to"):
+        return
+    log_rows = storage.frame.loc[log.usable(storage), ["source_id", "moved_at", "moved_to", "row"]]
+    before = log_rows.groupby("source_id")["moved_at"].shift()
+    backwards = log_rows["moved_at"] < before
+    log.flag(
+        "moves out of order",
+        storage,
+        log_rows.index[backwards].to_numpy(),
+        "moved_at",
+        lambda i: {"source": storage.frame["source_id"].iloc[i]},
+    )
+    disordered = set(log_rows.loc[backwards, "source_id"])
+    _check_ties(storage, log_rows, disordered, log)
+
+    usable = log.usable(storage)
+    moves = storage.frame.loc[usable, ["source_id", "moved_at", "moved_to"]]
+    moves = moves.sort_values(["source_id", "moved_at"], kind="stable")
+    discards = (moves["moved_to"] == "discarded").astype(int)
+    gone = discards.groupby(moves["source_id"]).cumsum() - discards > 0
+    discarded = _discards(moves)
+    log.flag(
+        "move after discard",
+        storage,
+        moves.index[gone].to_numpy(),
+        "moved_at",
+        lambda i: {
+            "source": storage.frame["source_id"].iloc[i],
+            "date": _day(discarded[str(storage.frame["source_id"].iloc[i])]),
+        },
+    )
+    moves = moves[~gone]
+    again = moves["moved_to"] == moves.groupby("source_id")["moved_to"].shift()
+    log.flag(
+        "move to the same place",
+        storage,
+        moves.index[again].to_numpy(),
+        "moved_to",
+        lambda i: {"source": storage.frame["source_id"].iloc[i]},
+    )
+
+
+def _check_ties(storage: Sheet, moves: pd.DataFrame, disordered: Iterable[str], log: Log) -> None:
+    """Two moves at one minute: the order of the rows decides, if it is an order of time at all."""
+    minute = moves["moved_at"].dt.floor("min")
+    tied = pd.DataFrame({"source_id": moves["source_id"], "minute": minute}).duplicated(keep=False)
+    if not tied.any():
+        return
+    together = moves[tied].groupby(["source_id", minute[tied]])["moved_to"]
+    different = together.transform("nunique") > 1
+    places = together.transform(lambda p: " and ".join(dict.fromkeys(p)))
+    unclear = moves.loc[tied, "source_id"].isin(set(disordered))
+
+    def facts(position: int) -> Mapping[str, Any]:
+        return {"source": storage.frame["source_id"].iloc[position], "places": places[position]}
+
+    for rule, which in (
+        ("two moves at one time, order unknown", different & unclear),
+        ("two moves at one time", different & ~unclear),
+    ):
+        log.flag(rule, storage, which.index[which].to_numpy(), "moved_at", facts)
+
+
+def _discards(moves: pd.DataFrame) -> pd.Series[Any]:
+    """Time of the first discard of each source."""
+    gone = moves[moves["moved_to"] == "discarded"]
+    return gone.groupby("source_id")["moved_at"].min()
+
+
+def effective_moves(sources: Sheet, storage: Sheet, log: Log) -> pd.DataFrame:
+    """Usable moves, with those a portion inherits from the source it was cut from.
+
+    Returns
+    -------
+    DataFrame
+        ``source_id``, ``moved_at``, ``moved_to``, ``position`` (in the storage
+        table), in order of time.
+    """
+    if not storage.has("source_id", "moved_at", "moved_to"):
+        return pd.DataFrame(columns=["source_id", "moved_at", "moved_to", "position"])
+    usable = log.usable(storage)
+    own = storage.frame.loc[usable, ["source_id", "moved_at", "moved_to"]]
+    own = own.assign(position=np.flatnonzero(usable))
+    parts = [own]
+    if sources.has("source_id", "parent_id", "acquired_on"):
+        kept = log.usable(sources) & ~sources.missing("parent_id")
+        portions = sources.frame.loc[kept, ["source_id", "parent_id", "acquired_on"]]
+        portions = portions.assign(acquired_on=portions["acquired_on"].dt.normalize())
+        newest = own
+        # Each turn hands moves down one generation; checked sources have no rings.
+        while len(newest):
+            handed = portions.merge(
+                newest.rename(columns={"source_id": "parent_id"}), on="parent_id"
+            )
+            handed = handed[
+                (handed["moved_at"] <= handed["acquired_on"]) & (handed["moved_to"] != "discarded")
+            ]
+            newest = handed[own.columns]
+            if len(newest):
+                parts.append(newest)
+    return pd.concat(parts).sort_values(["moved_at", "position"], kind="stable")
+
+
+def _check_histories(sources: Sheet, moves: pd.DataFrame, log: Log) -> None:
+    if not sources.has("source_id"):
+        return
+    bare = ~sources.frame["source_id"].isin(moves["source_id"].unique()).to_numpy()
+    log.flag("source without storage history", sources, log.usable(sources) & bare, "source_id")
+
+
+# --- trials ---------------------------------------------------------------------------------
+
+
+def _check_results(trials: Sheet, log: Log) -> None:
+    if not trials.has("source_id", "result"):
+        return
+    blank = trials.missing("source_id")
+    result = trials.frame["result"]
+    on_blank = result.isin(("clear", "false alert")).to_numpy()
+    usable = log.usable(trials)
+    name = trials.names["source_id"]
+    log.flag(
+        "result contradicts blank area",
+        trials,
+        usable & blank & ~on_blank,
+        "result",
+        lambda _: {
+            "what": f"a hide's result, but {name} is empty, which means a blank area",
+            "mend": f"Fill in {name}, or write clear or false alert.",
+        },
+    )
+    log.flag(
+        "result contradicts blank area",
+        trials,
+        usable & ~blank & on_blank,
+        "result",
+        lambda _: {
+            "what": f"a blank area's result, but {name} names a source",
+            "mend": f"Write find or miss, or empty {name}.",
+        },
+    )
+    if trials.has("false_alerts"):
+        count = trials.frame["false_alerts"]
+        wrong = ((result == "clear") & (count > 0)) | ((result == "false alert") & (count == 0))
+        log.flag(
+            "result contradicts false alerts",
+            trials,
+            log.usable(trials) & wrong.to_numpy(),
+            "false_alerts",
+            lambda i: {"result": result.iloc[i], "count": count.iloc[i]},
+        )
+
+
+def _check_search_times(trials: Sheet, log: Log) -> None:
+    if not trials.has("search_s"):
+        return
+    searched = trials.frame["search_s"]
+    log.flag(
+        "search time zero", trials, log.usable(trials) & (searched == 0).to_numpy(), "search_s"
+    )
+    if not trials.has("result"):
+        return
+    found = (trials.frame["result"] == "find").to_numpy()
+    missed = (trials.frame["result"] == "miss").to_numpy()
+    if trials.has("limit_s"):
+        limit = trials.frame["limit_s"]
+        over = (searched > limit).to_numpy()
+        for rule, which in (("find over the limit", found), ("search over the limit", ~found)):
+            log.flag(
+                rule,
+                trials,
+                log.usable(trials) & which & over,
+                "search_s",
+                lambda i: {"limit": limit.iloc[i]},
+            )
+        at_limit = (searched == limit).to_numpy()
+        log.flag("find at the limit", trials, log.usable(trials) & found & at_limit, "search_s")
+    untimed = log.usable(trials) & missed & trials.missing("search_s")
+    log.flag("miss without a time", trials, untimed, "search_s")
+
+
+def _check_trials_in_storage(
+    trials: Sheet, moves: pd.DataFrame, settings: Settings, log: Log
+) -> None:
+    """Trials after a discard, and while the log says freezer."""
+    if not trials.has("source_id", "started_at") or not len(moves):
+        return
+    ids = trials.frame["source_id"]
+    started = trials.frame["started_at"]
+    discarded = pd.to_datetime(ids.map(_discards(moves)))
+    late = log.usable(trials) & (started >= discarded).to_numpy()
+    log.flag(
+        "trial on a discarded source",
+        trials,
+        late,
+        "started_at",
+        lambda i: {"source": ids.iloc[i], "date": _day(discarded.iloc[i])},
+    )
+    hides = log.usable(trials) & ids.notna().to_numpy()
+    policy = (
+        "a thaw is inferred"
+        if settings.unlogged_thaws == "infer"
+        else "the trial is left out of the analysis"
+    )
+    frozen = _positions_in_freezer(trials.frame[hides], moves)
+    log.flag(
+        "trial while in the freezer",
+        trials,
+        frozen,
+        "started_at",
+        lambda i: {"source": ids.iloc[i], "policy": policy},
+    )
+
+
+def _positions_in_freezer(hides: pd.DataFrame, moves: pd.DataFrame) -> Array:
+    labels = pd.Index(moves["source_id"].unique())
+    left = pd.DataFrame(
+        {
+            "at": hides["started_at"].to_numpy(),
+            "source": labels.get_indexer(pd.Index(hides["source_id"])),
+            "position": hides.index.to_numpy(),
+        }
+    ).sort_values("at", kind="stable")
+    right = pd.DataFrame(
+        {
+            "at": moves["moved_at"].to_numpy(),
+            "source": labels.get_indexer(pd.Index(moves["source_id"])),
+            "place": pd.Index(PLACES).get_indexer(pd.Index(moves["moved_to"])),
+        }
+    )
+    joined = pd.merge_asof(left, right, on="at", by="source")
+    frozen = joined.loc[joined["place"] == PLACES.index("freezer"), "position"]
+    return np.sort(frozen.to_numpy(dtype=np.int64))
+
+
+def _check_one_dog_at_once(trials: Sheet, log: Log) -> None:
+    """A search that begins while the same dog is still searching (times of day given)."""
+    if not trials.has("dog_id", "started_at", "search_s"):
+        return
+    started = trials.frame["started_at"]
+    timed = log.usable(trials) & (started != started.dt.normalize()).to_numpy()
+    searches = trials.frame.loc[timed, ["dog_id", "started_at", "search_s", "row"]]
+    searches = searches.sort_values(["dog_id", "started_at"], kind="stable")
+    ended = searches["started_at"] + pd.to_timedelta(searches["search_s"].fillna(0), unit="s")
+    before = searches["dog_id"] == searches["dog_id"].shift()
+    # Starts are written to the minute, so an overlap within the minute is rounding.
+    overlap = searches["started_at"] + pd.Timedelta(minutes=1) < ended.shift()
+    other = searches["row"].shift()
+    breach = np.sort(searches.index[before & overlap].to_numpy())
+    log.flag(
+        "one dog in two trials",
+        trials,
+        breach,
+        "started_at",
+        lambda i: {"dog": trials.frame["dog_id"].iloc[i], "other": int(other[i])},
+    )
+
+
+# --- spellings ------------------------------------------------------------------------------
+
+
+def _check_spellings(sheets: Mapping[str, Sheet], log: Log) -> None:
+    homes = {"source_id": "sources", "kind": "sources"}
+    homes["dog_id"] = "dogs" if len(sheets["dogs"].frame) else "trials"
+    homes |= {"handler_id": "trials", "setting": "trials", "placement": "trials"}
+    for name, home in homes.items():
+        sheet = sheets[home]
+        if not sheet.has(name):
+            continue
+        usable = log.usable(sheet)
+        values = sheet.frame[name][usable].dropna().drop_duplicates()
+        position = dict(zip(values, values.index, strict=True))
+        for first, second in alike(list(values)):
+            facts = {
+                "other": first,
+                "other_quoted": quoted(first),
+                "other_row": int(sheet.rows[position[first]]),
+                "quoted": quoted(second),
+                "name": name,
+            }
+            at = np.array([position[second]])
+            log.flag("spellings alike", sheet, at, name, lambda _, facts=facts: facts)  # type: ignore[misc]
+
+
+# --- used by reading ------------------------------------------------------------------------
+
+
+def words_facts(column: Column, table: str) -> Mapping[str, Any]:
+    """What messages about a column's cells fill in."""
+    return {
+        "name": column.name,
+        "words": _or(column.words),
+        "example": quoted(column.words[0]) if column.words else '""',
+        "unit": _unit_name(column.unit),
+        "low": column.low,
+        "high": column.high,
+        "table": table,
+    }
+
+
+def _unit_name(unit: str | None) -> str:
+    return {"C": "°C", "count": "", None: "its unit"}.get(unit, unit or "")
+
+
+def _or(words: Sequence[str]) -> str:
+    return ", ".join(words[:-1]) + " or " + words[-1] if len(words) > 1 else "".join(words)

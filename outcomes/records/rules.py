@@ -1,0 +1,414 @@
+"""The rules records are checked against: one name, one severity, one message each.
+
+``stops``: no work is possible. ``set aside``: the row is not used.
+``note``: the row is used; a person should look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule.
+
+    Attributes
+    ----------
+    name, severity
+        What it is called, and what a breach does.
+    problem, mend
+        Message texts; the names in braces are filled in with the facts.
+    """
+
+    name: str
+    severity: str
+    problem: str
+    mend: str
+
+
+_STOPS = (
+    Rule(
+        "missing table",
+        "stops",
+        "there is no table of {table}",
+        "Add {table}.csv or {table}.parquet to the folder, or a sheet called {table} to the "
+        "workbook.",
+    ),
+    Rule(
+        "table given twice",
+        "stops",
+        "the table {table} is there more than once: {files}",
+        "Keep one of them.",
+    ),
+    Rule("unreadable file", "stops", "it cannot be read: {reason}", "{mend}"),
+    Rule("empty file", "stops", "{reason}", "{mend}"),
+    Rule("no header", "stops", "{reason}", "{mend}"),
+    Rule("merged header", "stops", "{reason}", "{mend}"),
+    Rule("no rows", "stops", "there are no rows under the header", "Fill in at least one row."),
+    Rule(
+        "missing column",
+        "stops",
+        "the column is missing",
+        "Add it, or say in unit.toml which column it is: [columns.{table}] {name} = {likely}",
+    ),
+    Rule(
+        "duplicate column",
+        "stops",
+        "{count} columns would be {name}",
+        "Keep one of them, or give the others another name.",
+    ),
+    Rule(
+        "column in another unit",
+        "stops",
+        "{share:.0f} % of the values are out of range, but not if they are °F",
+        'If they are °F, say so in unit.toml: [units.{table}] temperature_c = "F"',
+    ),
+)
+
+_CELLS = (
+    Rule(
+        "more cells than the header",
+        "set aside",
+        "the row has cells beyond the last named column",
+        "Put quotation marks around text that holds the separator, or name the column.",
+    ),
+    Rule(
+        "open quotation mark",
+        "set aside",
+        "the cell holds whole further rows, so a quotation mark was left open",
+        "Remove the lone quotation mark; the rows inside were not read.",
+    ),
+    Rule(
+        "merged cells",
+        "set aside",
+        "the cell is merged with others, so its rows are unclear",
+        "Unmerge it, and fill in every row.",
+    ),
+    Rule(
+        "formula without a value",
+        "set aside",
+        "the file does not hold the result of this formula",
+        "Open and save it in a spreadsheet program, or put the value itself there.",
+    ),
+    Rule(
+        "spreadsheet error",
+        "set aside",
+        "this is a spreadsheet's error, not a value",
+        "Mend the formula, or leave the cell empty.",
+    ),
+    Rule(
+        "line break in a name",
+        "set aside",
+        "there is a line break inside a name",
+        "Keep it on one line; look for a quotation mark left open.",
+    ),
+    Rule(
+        "text too long",
+        "set aside",
+        "the text is longer than {limit} characters",
+        "Shorten it; keep remarks in a column of their own.",
+    ),
+    Rule("empty needed value", "set aside", "a needed value is empty", "Fill it in."),
+    Rule(
+        "unknown word",
+        "set aside",
+        "not one of the words for {name}",
+        "Write {words}, or say in unit.toml what it means: [words.{name}] {quoted} = {example}",
+    ),
+    Rule(
+        "number unreadable",
+        "set aside",
+        "not a number",
+        "Write a plain number, as in 12.5, or leave it empty.",
+    ),
+    Rule(
+        "number with a unit in it",
+        "set aside",
+        "there is more than a number in the cell",
+        "Write the number alone, in {unit}; another unit for the whole column is named in "
+        "unit.toml under [units].",
+    ),
+    Rule(
+        "comma in a number",
+        "set aside",
+        "a comma can mean two things in a number",
+        'Write 12.5 and 1200, or say in unit.toml: decimal = ","',
+    ),
+    Rule(
+        "point in a number",
+        "set aside",
+        'there is a point, but unit.toml says decimal = ","',
+        "Write 12,5 and 1200.",
+    ),
+    Rule(
+        "minutes and seconds",
+        "set aside",
+        "this is a clock time, not a number in {unit}",
+        'Write the number, or say in unit.toml for the whole column: [units] {name} = "mm:ss"',
+    ),
+    Rule(
+        "not minutes and seconds",
+        "set aside",
+        "not minutes and seconds, as unit.toml says",
+        "Write it as 5:30, or change [units] {name} in unit.toml.",
+    ),
+    Rule("not a whole number", "set aside", "a count must be a whole number", "Correct the count."),
+    Rule(
+        "number out of range",
+        "set aside",
+        "not between {low:g} and {high:g} {unit}",
+        "Correct it; if the column is in another unit, say so in unit.toml under [units].",
+    ),
+    Rule(
+        "impossible temperature",
+        "set aside",
+        "not between {low:g} and {high:g} °C",
+        "Correct it; if the column is in °F, say so in unit.toml: [units.{table}] temperature_c "
+        '= "F"',
+    ),
+    Rule(
+        "impossible storage temperature",
+        "set aside",
+        "no temperature for this place, in °C",
+        "Correct it; if the column is in °F, say so in unit.toml: [units.storage] temperature_c "
+        '= "F"',
+    ),
+    Rule(
+        "date unreadable",
+        "set aside",
+        "not a date or time",
+        "Write it as 2026-03-14 or 2026-03-14 09:30.",
+    ),
+    Rule(
+        "date ambiguous",
+        "set aside",
+        "the date can be read two ways",
+        'Write it as 2026-03-14, or say in unit.toml: date_order = "day first" (or "month first")',
+    ),
+    Rule(
+        "time with a zone",
+        "set aside",
+        "the time names a time zone",
+        "Write the local time without zone, as in 2026-03-14 09:30.",
+    ),
+    Rule(
+        "spreadsheet date number",
+        "set aside",
+        "this is a spreadsheet's number for a date",
+        "Give the column a date format, or write 2026-03-14.",
+    ),
+    Rule(
+        "date in the future",
+        "set aside",
+        "the date is in the future (today is {today})",
+        "Correct the date.",
+    ),
+    Rule("date before 1950", "set aside", "no record is that old", "Correct the year."),
+)
+
+_ROWS = (
+    Rule("identical rows", "set aside", "the same as row {other}", "Remove one of them."),
+    Rule(
+        "duplicate id",
+        "set aside",
+        "also in row {other}, with other contents, so it cannot be told which is right",
+        "Give each its own {name}, or remove the wrong one.",
+    ),
+    Rule(
+        "unknown source", "set aside", "there is no such source in the table of sources", "{likely}"
+    ),
+    Rule("unknown dog", "set aside", "there is no such dog in the table of dogs", "{likely}"),
+    Rule(
+        "source set aside",
+        "set aside",
+        "its source was set aside ({where})",
+        "Mend that row first.",
+    ),
+    Rule("unknown parent", "set aside", "there is no such source to be a portion of", "{likely}"),
+    Rule(
+        "portion of itself",
+        "set aside",
+        "a source cannot be a portion of itself",
+        "Name the source it was cut from, or leave it empty.",
+    ),
+    Rule(
+        "ring of portions",
+        "set aside",
+        "these sources are portions of each other: {ring}",
+        "Name for each the source it was cut from.",
+    ),
+    Rule(
+        "parent acquired later",
+        "set aside",
+        "cut from {parent}, which was acquired only on {parent_date}",
+        "Correct one of the two dates.",
+    ),
+    Rule(
+        "parent set aside",
+        "set aside",
+        "the source it was cut from was set aside ({where})",
+        "Mend that row first.",
+    ),
+    Rule(
+        "before the source existed",
+        "set aside",
+        "earlier than the source was acquired ({date})",
+        "Correct this date, or acquired_on of {source}.",
+    ),
+    Rule(
+        "move after discard",
+        "set aside",
+        "{source} was discarded before this ({date})",
+        "Correct the date, or remove the discard.",
+    ),
+    Rule(
+        "two moves at one time, order unknown",
+        "set aside",
+        "{source} was moved to {places} at one time, and its log is not in order of time",
+        "Give the times of day.",
+    ),
+    Rule(
+        "trial on a discarded source",
+        "set aside",
+        "{source} was discarded before this ({date})",
+        "Correct the date, the source, or the discard.",
+    ),
+    Rule("result contradicts blank area", "set aside", "{what}", "{mend}"),
+    Rule(
+        "result contradicts false alerts",
+        "set aside",
+        "the result is {result}, but the number of false alerts is {count:g}",
+        "Correct one of the two.",
+    ),
+    Rule(
+        "search time zero",
+        "set aside",
+        "a search cannot take no time",
+        "Fill in the seconds, or leave it empty if it was not taken.",
+    ),
+    Rule(
+        "find over the limit",
+        "set aside",
+        "found after the time limit of {limit:g} s, so it is unclear whether it counts",
+        "Correct the time, the limit or the result.",
+    ),
+)
+
+_NOTES = (
+    Rule(
+        "unknown column",
+        "note",
+        "not a column of the records; carried through untouched",
+        "{likely}",
+    ),
+    Rule(
+        "unnamed column",
+        "note",
+        "column {number} has no name; carried through as {name}",
+        "Name it in row 1, or clear it.",
+    ),
+    Rule(
+        "repeated unknown column",
+        "note",
+        "the name is used {count} times; carried through under numbered names",
+        "Give each column its own name.",
+    ),
+    Rule(
+        "Windows-1252 text",
+        "note",
+        "not UTF-8, so read as Windows-1252",
+        "Look at accented letters; save as CSV UTF-8 to be sure.",
+    ),
+    Rule(
+        "fewer cells than the header",
+        "note",
+        "the row ends early; the missing cells are read as empty",
+        "Look whether the row is whole.",
+    ),
+    Rule(
+        "no storage rows",
+        "note",
+        "the storage log is empty",
+        "Without it, nothing can be said of thaws.",
+    ),
+    Rule(
+        "source without storage history",
+        "note",
+        "no storage move is logged for this source",
+        "Log where it has been kept.",
+    ),
+    Rule(
+        "moves out of order",
+        "note",
+        "earlier than the row before it for {source}",
+        "Nothing, if the dates are right; they are put in order.",
+    ),
+    Rule(
+        "two moves at one time",
+        "note",
+        "{source} was moved to {places} at one time; taken in the order of the rows",
+        "Give the times of day.",
+    ),
+    Rule(
+        "move to the same place",
+        "note",
+        "{source} was there already",
+        "Nothing, if temperature or packaging changed; otherwise a move between is missing.",
+    ),
+    Rule(
+        "discarded on a busy day",
+        "note",
+        "{source} has trials or moves on the day it was "
+        "discarded; taken as discarded at the end of that day",
+        "Give the time of the discard.",
+    ),
+    Rule(
+        "trial while in the freezer",
+        "note",
+        "the log has {source} in the freezer at this time",
+        "Log when it was taken out; until then {policy}.",
+    ),
+    Rule(
+        "miss without a time",
+        "note",
+        "a miss without a search time",
+        "Fill in how long the dog searched.",
+    ),
+    Rule(
+        "search over the limit",
+        "note",
+        "searched longer than the limit of {limit:g} s",
+        "Check whether the limit is in seconds.",
+    ),
+    Rule(
+        "find at the limit",
+        "note",
+        "found exactly at the time limit",
+        "Check that it was a find, not the end of the time.",
+    ),
+    Rule(
+        "one dog in two trials",
+        "note",
+        "{dog} was still searching in row {other} at this time",
+        "Correct one of the two start times, or the search time.",
+    ),
+    Rule(
+        "dog's dates out of order",
+        "note",
+        "earlier than {other_name} ({date})",
+        "Correct one of the two dates.",
+    ),
+    Rule(
+        "spellings alike",
+        "note",
+        "looks like {other!r} in row {other_row}; kept apart",
+        "If they are the same, say so in unit.toml: [words.{name}] {quoted} = {other_quoted}",
+    ),
+)
+
+RULES: Mapping[str, Rule] = MappingProxyType(
+    {rule.name: rule for rule in (*_STOPS, *_CELLS, *_ROWS, *_NOTES)}
+)
