@@ -122,7 +122,7 @@ def _direction(curve: FindCurve) -> str:
     return "fall" if curve.probability[-1] < curve.probability[0] else "rise"
 
 
-def _ends(curve: FindCurve, limit: float) -> tuple[float, float, float, float]:
+def _ends(curve: FindCurve) -> tuple[float, float, float, float]:
     """Exposure and probability at the start and at the end of what was well observed."""
     inside = [k for k in range(len(curve.at)) if not curve.thin[k]] or [0, len(curve.at) - 1]
     first, last = inside[0], inside[-1]
@@ -130,7 +130,7 @@ def _ends(curve: FindCurve, limit: float) -> tuple[float, float, float, float]:
 
 
 def _from_to(curve: FindCurve) -> str:
-    start, p_start, end, p_end = _ends(curve, curve.at[-1])
+    start, p_start, end, p_end = _ends(curve)
     word = "" if curve.exposure == "cycles" else " of age"
     return (
         f"from {in_100(p_start)} at {exposure_value(curve.exposure, start)} to "
@@ -220,7 +220,7 @@ def _other(exposure: str) -> str:
 
 def _other_exposure(verdict: WhichPredicts, exposure: str) -> str:
     """What the records say of the exposure the verdict does not name."""
-    name, given = ("cycles", "age") if exposure == "cycles" else ("age", "cycles")
+    name = "cycles" if exposure == "cycles" else "age"
     test = verdict.cycles_given_age if exposure == "cycles" else verdict.age_given_cycles
     if exposure not in verdict.asked or test is None:
         return f"Whether {name} matters could not be asked of these records."
@@ -261,7 +261,9 @@ def cannot_tell(verdict: WhichPredicts, retirement: Retirement) -> str:
         " Trials with old sources that were thawed seldom, and with young ones thawed often, "
         "would tell them apart"
     )
-    names = f": try first {joined(list(verdict.would_separate))}." if verdict.would_separate else "."
+    names = (
+        f": try first {joined(list(verdict.would_separate))}." if verdict.would_separate else "."
+    )
     return f"Finds change along with storage{test}, but not which part of it.{tie}{settle}{names}"
 
 
@@ -269,7 +271,8 @@ def too_few(fit: FindFit, verdict: WhichPredicts) -> str:
     """What is short, and what would be enough."""
     if not fit.too_few:
         return (
-            "No size can be put on an effect: " + (fit.reason or "the model could not be fitted")
+            "No size can be put on an effect: "
+            + (fit.reason or "the model could not be fitted")
             + ". More trials where finds and misses overlap would settle it."
         )
     one = {"misses": "miss", "finds": "find", "sources": "source", "dogs": "dog"}
@@ -297,9 +300,7 @@ def threshold_sentence(threshold: Threshold) -> str:
     if threshold.outcome == "crosses":
         assert threshold.estimate is not None
         low = "the start" if threshold.low is None else _plain(threshold.by, threshold.low)
-        high = (
-            f"beyond {limit}" if threshold.high is None else _plain(threshold.by, threshold.high)
-        )
+        high = f"beyond {limit}" if threshold.high is None else _plain(threshold.by, threshold.high)
         return (
             f"Find probability falls below {floor} at about "
             f"{exposure_value(threshold.by, threshold.estimate)} "
@@ -409,3 +410,107 @@ def shelf_summary(shelf: Sequence[ShelfSource]) -> str:
     number = {a: sum(s.advice == a for s in shelf) for a in ("retire", "test", "keep")}
     parts = [f"{number[a]} to {a}" for a in ("retire", "test", "keep") if number[a]]
     return f"Of {count(len(shelf), 'source')} held: {joined(parts)}."
+
+
+SHELF_NOTE = (
+    "Retire is advised only where a source's own trials and class show it below the floor; test "
+    "means that present evidence does not decide. The decision is the director's."
+)
+
+ACT_CAUTION = (
+    "Before acting: test again before throwing out scarce donated tissue; handle and dispose of "
+    "human tissue by your local codes and licensed practice; gloves, labelled double "
+    "containment; this is not a safety clearance."
+)
+
+
+def figure_caption(retirement: Retirement, confidence: float) -> str:
+    """How to read the figure."""
+    if not retirement.curves:
+        return "Nothing could be drawn from these records."
+    text = f"Points: observed finds with {percent(confidence)} intervals, n trials beside each. "
+    if any(len(c.at) for c in retirement.curves):
+        held = retirement.curves[0].held
+        text += (
+            f"Line and band: find probability averaged over the unit's own trials ({held}), with "
+            f"{percent(confidence)} limits; broken where fewer than 3 sources were observed. "
+        )
+    return text + "Right: sources not yet unreliable by the rule stated below."
+
+
+def limits(fit: FindFit, verdict: WhichPredicts) -> list[str]:
+    """What these records cannot say."""
+    lines = [
+        "Whether storage caused a change: sources were chosen for use and for storage, not "
+        "assigned. Only a trial planned for it, with sources assigned by lot, can say.",
+    ]
+    if verdict.verdict == "no change detected":
+        lines.append(
+            "That nothing changes: a change smaller than the one stated above would not show."
+        )
+    if verdict.verdict == "cannot be told apart":
+        lines.append("Which of cycles and age it is: they rise together in these records.")
+    lines += [f"{note[0].upper()}{note[1:]}." for note in verdict.notes]
+    if verdict.slopes_differ:
+        names = joined(["cycles" if e == "cycles" else "age" for e in verdict.slopes_differ])
+        lines.append(
+            f"How fast any one source changes: sources seem to differ in how they change with "
+            f"{names}, and the test allows for it."
+        )
+    if fit.mixed is not None and "source" in fit.mixed.singular:
+        lines.append(
+            "How much sources differ beyond what is on record: too little to measure here."
+        )
+    return lines
+
+
+def method(fit: FindFit, verdict: WhichPredicts) -> str:
+    """How the answer was worked out, for a reader who knows some statistics."""
+    if fit.mixed is None:
+        return (
+            f"No model was fitted: {fit.reason}. The points are plain proportions with exact "
+            "intervals."
+        )
+    groups = joined([*fit.design.groups])
+    text = (
+        f"Logistic mixed model of find or miss in {count(fit.n, 'unassisted hide trial')}, with "
+        f"random intercepts for {groups}; four nested models (neither, cycles, age, both) compared "
+        "by likelihood-ratio tests"
+    )
+    refits = max(
+        (
+            t.refits
+            for t in (verdict.joint, verdict.cycles_given_age, verdict.age_given_cycles)
+            if t
+        ),
+        default=0,
+    )
+    if refits:
+        text += (
+            f", each significant one calibrated on up to {refits} data sets simulated without the "
+            "effect"
+        )
+    return (
+        text + ". The curve is the average over the unit's own trials (standardisation), the "
+        "threshold the exposure where curve and limits cross the floor."
+    )
+
+
+def rows_sentence(rows_in: dict[str, int], used: dict[str, int], set_aside: int) -> str:
+    """Rows handed over, used and set aside."""
+    parts = [f"{used[t]:,} of {n:,} {t} rows" for t, n in rows_in.items() if t in used and n]
+    return f"Rows used: {joined(parts)}; {count(set_aside, 'row')} set aside" + (
+        ", each with its reason in set_aside.csv." if set_aside else "."
+    )
+
+
+def e_value_sentence(value: float, limit: float) -> str:
+    """What an E-value means."""
+    text = (
+        f"E-value {value:.2f}: something not on record would have to be at least {value:.2f} times "
+        "as common with one way of storage, and multiply finds by as much, to explain the "
+        "difference away"
+    )
+    if limit > 1.0:
+        return text + f" ({limit:.2f} to explain the interval's nearer end away)."
+    return text + "; for the interval's nearer end nothing at all is needed."

@@ -22,7 +22,7 @@ class Joined:
     ----------
     trials
         Every used trial, in the order of the records: their columns, then
-        ``experience``, ``qualified`` and the columns of
+        ``experience``, ``qualified``, ``kind`` (the source's) and the columns of
         :func:`~outcomes.exposure.accumulate.exposure_at`. For blank areas the
         exposures are missing (``documented`` is pandas ``boolean``).
     set_aside
@@ -79,6 +79,7 @@ def join(records: Records) -> Joined:
     hide = trials["source_id"].notna()
     trials["experience"] = _experience(trials)
     trials["qualified"] = _qualified(trials, records.dogs)
+    trials["kind"] = trials["source_id"].map(records.sources.set_index("source_id")["kind"])
     for name in exposure:
         trials[name] = exposure[name]
     trials["documented"] = trials["documented"].astype("boolean").where(hide)

@@ -1,0 +1,215 @@
+"""What stands on the briefing page: facts and words laid out as plain text fields."""
+
+from __future__ import annotations
+
+import base64
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+import jinja2
+
+from outcomes import __version__
+from outcomes.brief import words
+from outcomes.brief.facts import Facts
+from outcomes.decide.shelf import ShelfSource
+from outcomes.decide.threshold import Threshold
+from outcomes.draw.main_figure import ThresholdMark, draw_main_figure
+from outcomes.draw.save import render_figure
+from outcomes.fit.result import Term
+
+_TERM_WORDS = {
+    "cycles": "freeze/thaw cycles",
+    "age_days": "age",
+    "frozen_share": "share of storage spent frozen",
+    "set_min": "set time",
+    "temperature_c": "temperature",
+    "humidity_pct": "humidity",
+    "wind_m_s": "wind",
+    "experience": "the dog's trials so far",
+}
+_MOST_REASONS = 8
+
+
+def render_figures(facts: Facts) -> dict[str, bytes]:
+    """The main figure as PNG, SVG and PDF.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+
+    Returns
+    -------
+    dict
+        File ending → bytes.
+    """
+    figure = draw_main_figure(
+        title=words.headline(facts.fit, facts.verdict, facts.retirement),
+        subtitle=figure_subtitle(facts),
+        curves=[c for c in facts.retirement.curves if len(c.at) or c.bins],
+        floor=facts.settings.floor,
+        thresholds={t.by: _mark(t) for t in facts.retirement.thresholds},
+        lifetime=facts.lifetime,
+        footer=figure_footer(facts),
+    )
+    return {kind: render_figure(figure, kind) for kind in ("png", "svg", "pdf")}
+
+
+def _mark(threshold: Threshold) -> ThresholdMark | None:
+    if threshold.estimate is None:
+        return None
+    after = threshold.retire_after
+    return ThresholdMark(
+        estimate=threshold.estimate,
+        low=threshold.low,
+        high=threshold.high,
+        retire_after=None if after is None else float(after),
+    )
+
+
+def figure_subtitle(facts: Facts) -> str:
+    """The line under the title: size and certainty."""
+    return words.answer(facts.fit, facts.verdict, facts.retirement)
+
+
+def figure_footer(facts: Facts) -> str:
+    """What the figure rests on."""
+    fit = facts.fit
+    unit = facts.settings.unit or "One unit's records"
+    trials = facts.joined.trials["started_at"]
+    span = f"{trials.min():%Y-%m-%d} to {trials.max():%Y-%m-%d}"
+    return (
+        f"{unit}, {span}: {words.count(fit.n, 'usable hide trial')} "
+        f"({words.count(fit.misses, 'miss', 'misses')}), {words.count(fit.dogs, 'dog')}, "
+        f"{words.count(fit.sources, 'source')}. "
+        "Association in one unit's records, not proof of cause."
+    )
+
+
+def render_page(facts: Facts, figure: bytes) -> str:
+    """The briefing as one HTML file that needs nothing beside it.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    figure
+        The main figure as SVG.
+    """
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("outcomes.brief"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("briefing.html").render(page=page_fields(facts, figure))
+
+
+def page_fields(facts: Facts, figure: bytes) -> Mapping[str, Any]:
+    """Every text on the page, by its place."""
+    settings, fit = facts.settings, facts.fit
+    headline = words.headline(fit, facts.verdict, facts.retirement)
+    answer = words.answer(fit, facts.verdict, facts.retirement)
+    retire = words.retire_sentence(facts.verdict, facts.retirement)
+    unit = settings.unit or "One unit's records"
+    trials = facts.joined.trials["started_at"]
+    confidence = words.percent(1.0 - settings.alpha)
+    return {
+        "title": f"{unit}: do stored sources change what the dogs find?",
+        "who": (
+            f"{unit}. Asked of the training records {trials.min():%Y-%m-%d} to "
+            f"{trials.max():%Y-%m-%d}: does freezing, thawing or ageing of a source change what "
+            "the dogs find, and when should a source be retired?"
+        ),
+        "headline": headline,
+        "answer": answer,
+        "figure": "data:image/svg+xml;base64," + base64.b64encode(figure).decode("ascii"),
+        "figure_alt": f"Figure: {headline}. {retire}",
+        "figure_caption": words.figure_caption(facts.retirement, settings.confidence),
+        "retire": retire,
+        "shelf_summary": words.shelf_summary(facts.shelf),
+        "shelf_note": words.SHELF_NOTE,
+        "shelf": [_shelf_row(s, settings.floor) for s in facts.shelf],
+        "as_of": facts.as_of.date().isoformat(),
+        "act_caution": words.ACT_CAUTION,
+        "compare": words.compare_sentence(facts.comparison, settings.alpha),
+        "lifetime": facts.lifetime.sentence,
+        "rule": facts.lifetime.rule,
+        "limits": words.limits(fit, facts.verdict),
+        "method": words.method(fit, facts.verdict),
+        "terms": [_term_row(t) for t in fit.terms],
+        "terms_caption": (
+            f"{words.count(fit.n, 'trial')} of {words.count(fit.sources, 'source')} by "
+            f"{words.count(fit.dogs, 'dog')}. Odds ratio under 1 and finds under 0: fewer finds."
+        ),
+        "confidence": confidence,
+        "left_out": [
+            x.reason if x.term == "trials" else f"{_TERM_WORDS.get(x.term, x.term)}: {x.reason}"
+            for x in fit.left_out
+        ],
+        "rows": words.rows_sentence(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
+        "set_aside": _reasons(facts),
+        "cautions": words.CAUTIONS,
+        "made_by": (
+            f"Made with outcomes {__version__}; floor {words.in_100(settings.floor)}, confidence "
+            f"{words.percent(settings.confidence)}, seed {settings.seed}. "
+            "All numbers are in results.json."
+        ),
+    }
+
+
+def _aside_rows(facts: Facts) -> set[tuple[str, str, int | None]]:
+    return {(f.table, f.file, f.row) for f in facts.set_aside}
+
+
+def _reasons(facts: Facts) -> list[str]:
+    """Rows set aside, counted by reason, commonest first."""
+    first = {}
+    for f in facts.set_aside:
+        first.setdefault((f.table, f.file, f.row), f)
+    counted = Counter((f.file, f.problem) for f in first.values())
+    ordered = sorted(counted.items(), key=lambda pair: (-pair[1], pair[0]))
+    lines = [
+        f"{words.count(number, 'row')} of {file}: {reason}"
+        for (file, reason), number in ordered[:_MOST_REASONS]
+    ]
+    rest = sum(number for _, number in ordered[_MOST_REASONS:])
+    if rest:
+        lines.append(f"{words.count(rest, 'row')} for other reasons, listed in set_aside.csv")
+    return lines
+
+
+def _shelf_row(source: ShelfSource, floor: float) -> dict[str, str]:
+    predicted = "not known"
+    if source.find_probability is not None and source.low is not None and source.high is not None:
+        predicted = (
+            f"{100 * source.find_probability:.0f} "
+            f"({100 * source.low:.0f} to {100 * source.high:.0f})"
+        )
+    age = (
+        "not known" if source.age_days is None else f"{source.age_days / words.DAYS_PER_MONTH:.0f}"
+    )
+    return {
+        "source": source.source_id,
+        "kind": source.kind or "not recorded",
+        "regime": source.regime or "not known",
+        "cycles": "not known" if source.cycles is None else f"{source.cycles:.0f}",
+        "age": age,
+        "found": f"{source.finds} of {source.trials}",
+        "predicted": predicted,
+        "advice": source.advice,
+        "reason": words.advice_reason(source, floor),
+    }
+
+
+def _term_row(term: Term) -> dict[str, str]:
+    return {
+        "term": _TERM_WORDS.get(term.term, term.term),
+        "unit": term.unit,
+        "odds_ratio": f"{term.odds_ratio:.3g}",
+        "interval": f"{term.low:.3g} to {term.high:.3g}",
+        "points": f"{term.points:+.1f}",
+        "p": "< 0.001" if term.p < 0.001 else f"{term.p:.3f}",
+    }

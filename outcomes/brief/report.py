@@ -1,0 +1,181 @@
+"""What the commands print: lines for people, and parts of results for programs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from math import log
+from pathlib import Path
+from typing import Any
+
+from outcomes.brief import words
+from outcomes.brief.facts import Facts
+from outcomes.records.tables import Examination, Finding
+from outcomes.simulate import Unit, find_true_threshold
+
+_SEVERITY_WORDS = {"stops": "STOPS", "set aside": "set aside", "note": "note"}
+
+
+def part(results: Mapping[str, Any], keys: Sequence[str]) -> dict[str, Any]:
+    """Some sections of the results, with what tells where they came from."""
+    head = ("format", "unit", "made_by", "settings", "records")
+    reasons = [f"{k}_reason" for k in keys if f"{k}_reason" in results]
+    return {k: results[k] for k in (*head, *keys, *reasons)}
+
+
+def check_results(examination: Examination) -> dict[str, Any]:
+    """Findings and row counts for programs."""
+    return {
+        "format": 1,
+        "rows_in": dict(examination.rows_in),
+        "used": dict(examination.used),
+        "stops": len(examination.stops),
+        "findings": [
+            {
+                "rule": f.rule,
+                "severity": f.severity,
+                "table": f.table,
+                "file": f.file,
+                "row": f.row,
+                "column": f.column,
+                "value": f.value,
+                "problem": f.problem,
+                "mend": f.mend,
+            }
+            for f in examination.findings
+        ],
+    }
+
+
+def check_lines(examination: Examination, most: int | None) -> Iterator[str]:
+    """Findings for people: what stops first, then rows set aside, then notes.
+
+    Parameters
+    ----------
+    examination
+        What the checks found.
+    most
+        Show at most this many; None for all.
+    """
+    order = {"stops": 0, "set aside": 1, "note": 2}
+    findings = sorted(examination.findings, key=lambda f: order[f.severity])
+    for finding in findings[:most]:
+        yield f"{_SEVERITY_WORDS[finding.severity]:>9}  {finding.line()}"
+    if most is not None and len(findings) > most:
+        yield f"{'…':>9}  {len(findings) - most:,} more; --all shows every one."
+    if findings:
+        yield ""
+    yield from _count_lines(examination, findings)
+
+
+def _count_lines(examination: Examination, findings: Sequence[Finding]) -> Iterator[str]:
+    for table, rows in examination.rows_in.items():
+        used = examination.used.get(table, 0)
+        yield f"{table}: {rows:,} rows in = {used:,} usable + {rows - used:,} set aside"
+    stops = [f for f in findings if f.severity == "stops"]
+    if stops:
+        yield f"{words.count(len(stops), 'thing')} above stops the work; mend it first."
+    elif not findings:
+        yield "Nothing wrong found."
+
+
+def _strong(title: str) -> str:
+    return f"\n{title}\n{'-' * len(title)}"
+
+
+def fit_lines(facts: Facts) -> Iterator[str]:
+    """What predicts finds, for people."""
+    fit, verdict = facts.fit, facts.verdict
+    yield words.headline(fit, verdict, facts.retirement) + "."
+    yield words.answer(fit, verdict, facts.retirement)
+    if fit.terms:
+        yield _strong("Terms of the model")
+        yield f"{'term':<16}{'per':<34}{'odds ratio':>10}{'low':>8}{'high':>8}{'p':>8}"
+        for t in fit.terms:
+            p = "<0.001" if t.p < 0.001 else f"{t.p:.3f}"
+            yield (
+                f"{t.term:<16}{t.unit:<34}{t.odds_ratio:>10.3f}{t.low:>8.3f}{t.high:>8.3f}{p:>8}"
+            )
+        spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())
+        yield f"standard deviations (log-odds): {spread}"
+    for x in fit.left_out:
+        yield f"left out: {x.reason if x.term == 'trials' else f'{x.term}: {x.reason}'}"
+    yield _strong("What these records cannot say")
+    yield from words.limits(fit, verdict)
+    yield _strong("When sources become unreliable")
+    yield facts.lifetime.sentence
+    yield facts.lifetime.rule
+    yield from _caution()
+
+
+def retire_lines(facts: Facts) -> Iterator[str]:
+    """Threshold and shelf, for people."""
+    yield words.retire_sentence(facts.verdict, facts.retirement)
+    yield _strong(f"Sources held on {facts.as_of.date().isoformat()}")
+    yield words.shelf_summary(facts.shelf)
+    for s in facts.shelf:
+        cycles = "?" if s.cycles is None else f"{s.cycles:.0f}"
+        age = "age unknown" if s.age_days is None else words.months(s.age_days)
+        predicted = "no prediction"
+        if s.find_probability is not None and s.low is not None and s.high is not None:
+            predicted = (
+                f"{100 * s.find_probability:.0f} in 100 ({100 * s.low:.0f} to {100 * s.high:.0f})"
+            )
+        reason = words.advice_reason(s, facts.settings.floor)
+        yield (
+            f"{s.advice:<7} {s.source_id:<14} {cycles:>3} cycles, {age:<10} {predicted:<24} {reason}"
+        )
+    yield words.SHELF_NOTE
+    yield from _caution()
+
+
+def compare_lines(facts: Facts) -> Iterator[str]:
+    """Refrigerated against frozen, for people."""
+    c = facts.comparison
+    yield words.compare_sentence(c, facts.settings.alpha)
+    if c.kinds_left_out:
+        yield f"Kept only one way, so not compared: {words.joined(c.kinds_left_out)}."
+    if c.e_value is not None and c.e_value_limit is not None:
+        yield words.e_value_sentence(c.e_value, c.e_value_limit)
+    yield from _caution()
+
+
+def written_lines(folder: Path) -> Iterator[str]:
+    """Where to look now."""
+    yield f"Open {folder / 'briefing.html'}; the figure alone is figure.png, .svg and .pdf."
+    yield "It is an association in one unit's records: read the cautions before acting on it."
+
+
+def planted_lines(unit: Unit, facts: Facts) -> Iterator[str]:
+    """What was planted in a synthetic unit beside what was found."""
+    yield _strong("Planted and found (synthetic unit: the truth is known)")
+    confidence = words.percent(1.0 - facts.settings.alpha)
+    for name, planted, unit_word in (
+        ("cycles", unit.truth.cycle_log_odds, "cycle"),
+        ("age_days", unit.truth.age_log_odds, "30 days"),
+    ):
+        term = facts.fit.term(name)
+        found = "not estimated"
+        if term is not None:
+            low, high = (f"{x:+.3f}" for x in (log(term.low), log(term.high)))
+            found = f"{term.log_odds:+.3f} ({confidence} interval {low} to {high})"
+        yield f"log-odds per {unit_word:<8} planted {planted:+.3f}   found {found}"
+    threshold = next((t for t in facts.retirement.thresholds if t.by == "cycles"), None)
+    true = find_true_threshold(unit, facts.settings.floor)
+    planted_words = "none in range" if true is None else f"{true:.1f} cycles"
+    found = "none"
+    if threshold is not None and threshold.estimate is not None:
+        low = "start" if threshold.low is None else f"{threshold.low:.1f}"
+        high = "beyond records" if threshold.high is None else f"{threshold.high:.1f}"
+        found = (
+            f"{threshold.estimate:.1f} cycles "
+            f"({words.percent(threshold.confidence)} interval {low} to {high})"
+        )
+    yield f"crosses {words.in_100(facts.settings.floor)} at: planted {planted_words}   found {found}"
+    yield f"verdict: {facts.verdict.verdict}"
+    yield ""
+
+
+def _caution() -> Iterator[str]:
+    yield ""
+    yield words.CAUTIONS[0]
+    yield words.ACT_CAUTION

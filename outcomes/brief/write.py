@@ -1,0 +1,110 @@
+"""Write a briefing so that a failure leaves whatever was there before."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from outcomes.brief.facts import Facts, results
+from outcomes.brief.page import render_figures, render_page
+from outcomes.errors import OutputError, UsageError
+from outcomes.joining.set_aside import set_aside_frame
+from outcomes.joining.trials import Joined
+from outcomes.records.tables import Records
+
+FILES = (
+    "briefing.html",
+    "figure.png",
+    "figure.svg",
+    "figure.pdf",
+    "results.json",
+    "trials.csv",
+    "set_aside.csv",
+)
+
+
+def results_text(results_: Mapping[str, Any]) -> str:
+    """``results.json`` as text with stable bytes."""
+    return json.dumps(results_, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def briefing_files(facts: Facts) -> dict[str, bytes]:
+    """Name → bytes of every file of the briefing."""
+    figures = render_figures(facts)
+    trials = facts.joined.trials.drop(columns=["file", "row"], errors="ignore")
+    return {
+        "briefing.html": render_page(facts, figures["svg"]).encode(),
+        "figure.png": figures["png"],
+        "figure.svg": figures["svg"],
+        "figure.pdf": figures["pdf"],
+        "results.json": results_text(results(facts)).encode(),
+        "trials.csv": trials.to_csv(index=False, lineterminator="\n").encode(),
+        "set_aside.csv": set_aside_frame(facts.set_aside)
+        .to_csv(index=False, lineterminator="\n")
+        .encode(),
+    }
+
+
+def joined_files(records: Records, joined: Joined, out: Path) -> dict[str, bytes]:
+    """Name → bytes of the joined trials and of the rows set aside, named after ``out``."""
+    trials = joined.trials.drop(columns=["file", "row"], errors="ignore")
+    if out.suffix == ".parquet":
+        content = trials.to_parquet(index=False)
+    else:
+        content = trials.to_csv(index=False, lineterminator="\n").encode()
+    aside = set_aside_frame((*records.set_aside, *joined.set_aside))
+    return {
+        out.name: content,
+        f"{out.stem}_set_aside.csv": aside.to_csv(index=False, lineterminator="\n").encode(),
+    }
+
+
+def check_out(folder: Path, records: Path) -> None:
+    """Refuse to write a briefing among the records it is made from.
+
+    Raises
+    ------
+    UsageError
+        ``folder`` is the records' own folder.
+    """
+    if folder.resolve() == records.resolve():
+        raise UsageError(f"--out {folder} is where the records are. Name another folder.")
+
+
+def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Write all files or none: made aside in the same place, then renamed one by one.
+
+    Parameters
+    ----------
+    folder
+        Made if it is not there. Other files in it are left alone.
+    files
+        Name → bytes.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be made or written to, or the disk is full.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise OutputError(f"{folder} is a file, not a folder. Name a folder to write to.")
+    aside: Path | None = None
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        aside = Path(tempfile.mkdtemp(prefix=".outcomes-", dir=folder))
+        for name, content in files.items():
+            (aside / name).write_bytes(content)
+        for name in files:
+            (aside / name).replace(folder / name)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise OutputError(
+            f"{folder} cannot be written to ({reason}). Choose another folder or make room."
+        ) from error
+    finally:
+        if aside is not None:
+            shutil.rmtree(aside, ignore_errors=True)

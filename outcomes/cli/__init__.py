@@ -1,0 +1,89 @@
+"""The command line: one file per command, one boundary where errors become one line."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from importlib import import_module
+
+import click
+
+from outcomes import __version__
+from outcomes.errors import OutcomesError
+
+_COMMANDS = {
+    "template": "A blank workbook to fill in.",
+    "check": "What is wrong with the records, row by row.",
+    "join": "Trials with the exposure of their source.",
+    "fit": "What predicts finds, and when sources become unreliable.",
+    "retire": "Retirement threshold, and advice for each source held.",
+    "compare": "Refrigerated against frozen.",
+    "brief": "The briefing: page, figure, tables, results.json.",
+    "demo": "All of it on a synthetic unit, planted against found.",
+}
+_DEFECT = 70
+_INTERRUPTED = 130
+
+
+class _Commands(click.Group):
+    """Commands imported when called, so that help costs click alone."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        command = import_module(f"outcomes.cli.{cmd_name}_command").command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+
+@click.command(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="outcomes")
+def group() -> None:
+    """Tell from a unit's records whether stored sources change what the dogs find.
+
+    RECORDS is a folder with sources, storage and trials (and dogs) as .csv or
+    .parquet, or one .xlsx workbook with sheets of those names. Nothing in it
+    is ever changed.
+    """
+
+
+def main() -> None:
+    """Run the command line; every error a user can mend is one line on standard error."""
+    try:
+        status = group.main(standalone_mode=False)
+        sys.exit(status if isinstance(status, int) else 0)
+    except click.exceptions.Abort:
+        _stop("stopped; nothing was overwritten.", _INTERRUPTED)
+    except KeyboardInterrupt:
+        _stop("stopped; nothing was overwritten.", _INTERRUPTED)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except OutcomesError as error:
+        _stop(str(error), error.exit_status)
+    except BrokenPipeError:
+        # Whoever read our output has had enough; closing quietly is what they expect.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        if os.environ.get("OUTCOMES_TRACEBACK"):
+            traceback.print_exc()
+        what = f"{type(error).__name__}: {error}".splitlines()[0]
+        _stop(
+            f"something went wrong that is our defect, not yours ({what}). "
+            "Set OUTCOMES_TRACEBACK=1 and run again to see where.",
+            _DEFECT,
+        )
+
+
+def _stop(line: str, status: int) -> None:
+    click.echo(f"outcomes: {line}", err=True)
+    sys.exit(status)

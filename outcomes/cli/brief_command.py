@@ -1,0 +1,49 @@
+"""``outcomes brief``: the briefing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from outcomes.cli.options import analysis_options, gather, say, show_json
+
+out_option = click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder to write the briefing to.",
+)
+
+
+@click.command("brief")
+@analysis_options
+@out_option
+@click.option("--as-of", metavar="DATE", help="Judge the shelf on this day (the last trial's).")
+def command(
+    records: Path,
+    settings_file: Path | None,
+    floor: float | None,
+    confidence: float | None,
+    seed: int | None,
+    as_json: bool,
+    out: Path,
+    as_of: str | None,
+) -> None:
+    """Write the briefing: page, figure, joined trials, rows set aside, results.json."""
+    facts = gather(records, settings_file, floor, confidence, seed, as_of)
+    from outcomes.brief import report, words
+    from outcomes.brief.facts import results
+    from outcomes.brief.write import briefing_files, check_out, write_files
+
+    check_out(out, records)
+    say("Drawing and writing")
+    write_files(out, briefing_files(facts))
+    if as_json:
+        show_json(results(facts))
+        return
+    click.echo(words.headline(facts.fit, facts.verdict, facts.retirement) + ".")
+    click.echo(words.answer(facts.fit, facts.verdict, facts.retirement))
+    for line in report.written_lines(out):
+        click.echo(line)

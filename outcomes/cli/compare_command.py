@@ -1,0 +1,31 @@
+"""``outcomes compare``: refrigerated against frozen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from outcomes.cli.options import analysis_options, gather, show_json
+
+
+@click.command("compare")
+@analysis_options
+def command(
+    records: Path,
+    settings_file: Path | None,
+    floor: float | None,
+    confidence: float | None,
+    seed: int | None,
+    as_json: bool,
+) -> None:
+    """Compare refrigerated with frozen sources of the same kinds, dogs and age."""
+    facts = gather(records, settings_file, floor, confidence, seed)
+    from outcomes.brief import report
+    from outcomes.brief.facts import results
+
+    if as_json:
+        show_json(report.part(results(facts), ("compare",)))
+        return
+    for line in report.compare_lines(facts):
+        click.echo(line)

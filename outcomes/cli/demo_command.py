@@ -1,0 +1,32 @@
+"""``outcomes demo``: all of it on a synthetic unit, planted against found."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from outcomes.cli.brief_command import out_option
+from outcomes.cli.options import gather, say
+
+
+@click.command("demo")
+@out_option
+def command(out: Path) -> None:
+    """Write a synthetic unit's records and its briefing, and set planted against found."""
+    from outcomes.brief import report
+    from outcomes.brief.write import briefing_files, write_files
+    from outcomes.records.write import write_unit
+    from outcomes.simulate import demo_unit
+
+    say("Making a synthetic unit")
+    unit = demo_unit()
+    records = out / "records"
+    write_unit(unit, records)
+    facts = gather(records, None, None, None, None)
+    say("Drawing and writing")
+    write_files(out, briefing_files(facts))
+    for line in report.planted_lines(unit, facts):
+        click.echo(line)
+    for line in report.written_lines(out):
+        click.echo(line)

@@ -1,0 +1,32 @@
+"""``outcomes fit``: what predicts finds, and when sources become unreliable."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from outcomes.cli.options import analysis_options, gather, show_json
+
+
+@click.command("fit")
+@analysis_options
+def command(
+    records: Path,
+    settings_file: Path | None,
+    floor: float | None,
+    confidence: float | None,
+    seed: int | None,
+    as_json: bool,
+) -> None:
+    """Tell what predicts finds, and when sources become unreliable."""
+    facts = gather(records, settings_file, floor, confidence, seed)
+    from outcomes.brief import report
+    from outcomes.brief.facts import results
+
+    if as_json:
+        keys = ("which_predicts", "find", "search_time", "false_alerts", "lifetime")
+        show_json(report.part(results(facts), keys))
+        return
+    for line in report.fit_lines(facts):
+        click.echo(line)

@@ -1,0 +1,40 @@
+"""``outcomes join``: trials with the exposure of their source."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from outcomes.cli.options import load, records_argument, say, settings_option
+
+
+@click.command("join")
+@records_argument
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Where to write: .csv or .parquet.",
+)
+@settings_option
+def command(records: Path, out: Path, settings_file: Path | None) -> None:
+    """Write the trials, each with what its source had been through by then.
+
+    Rows set aside go to a second file beside it, named after it.
+    """
+    from outcomes.errors import UsageError
+
+    if out.suffix not in (".csv", ".parquet"):
+        raise UsageError(f"--out {out}: name a file that ends in .csv or .parquet.")
+    say("Reading the records")
+    read = load(records, settings_file)
+    from outcomes.brief.write import joined_files, write_files
+    from outcomes.joining.trials import join
+
+    say("Joining trials with storage")
+    joined = join(read)
+    write_files(out.parent, joined_files(read, joined, out))
+    aside = {(f.table, f.file, f.row) for f in (*read.set_aside, *joined.set_aside)}
+    click.echo(f"{out}: {len(joined.trials):,} trials; {len(aside):,} rows set aside.")

@@ -1,0 +1,123 @@
+"""Options that commands share, and how they become settings and records."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from outcomes.brief.facts import Facts
+    from outcomes.records.tables import Records
+    from outcomes.settings import Settings
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+records_argument = click.argument("records", type=click.Path(path_type=Path), metavar="RECORDS")
+settings_option = click.option(
+    "--settings",
+    "settings_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The unit's settings; unit.toml beside the records if not given.",
+)
+json_option = click.option(
+    "--json", "as_json", is_flag=True, help="One JSON object on standard output, nothing else."
+)
+
+
+def analysis_options(function: F) -> F:
+    """RECORDS, --settings, --floor, --confidence, --seed, --as-of and --json."""
+    open_interval = click.FloatRange(0.0, 1.0, min_open=True, max_open=True)
+    for decorate in (
+        json_option,
+        click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random."),
+        click.option(
+            "--confidence",
+            type=click.FloatRange(0.5, 1.0, max_open=True),
+            help="Confidence of the threshold's interval, two-sided (0.90).",
+        ),
+        click.option(
+            "--floor", type=open_interval, help="Lowest acceptable find probability (0.85)."
+        ),
+        settings_option,
+        records_argument,
+    ):
+        function = decorate(function)
+    return function
+
+
+def load(
+    path: Path,
+    settings_file: Path | None,
+    *,
+    floor: float | None = None,
+    confidence: float | None = None,
+    seed: int | None = None,
+) -> Records:
+    """Read and check the records with the unit's settings and the options given."""
+    return _read(path, _settings(path, settings_file, floor, confidence, seed))
+
+
+def _settings(
+    path: Path,
+    settings_file: Path | None,
+    floor: float | None,
+    confidence: float | None,
+    seed: int | None,
+) -> Settings:
+    from outcomes.records.unit_file import load_settings
+
+    settings = load_settings(settings_file, path)
+    return settings.with_options(floor=floor, confidence=confidence, seed=seed)
+
+
+def _read(path: Path, settings: Settings) -> Records:
+    from outcomes.records.read import read_records
+
+    return read_records(path, settings)
+
+
+def gather(
+    path: Path,
+    settings_file: Path | None,
+    floor: float | None,
+    confidence: float | None,
+    seed: int | None,
+    as_of: str | None = None,
+) -> Facts:
+    """Every answer on these records, with progress on standard error."""
+    say("Reading the records")
+    records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
+    from outcomes.brief.facts import gather_facts
+
+    return gather_facts(records, as_of=moment(as_of), progress=say)
+
+
+def moment(as_of: str | None) -> Any:
+    """A day given on the command line as the moment its next day begins."""
+    if as_of is None:
+        return None
+    import pandas as pd
+
+    from outcomes.errors import UsageError
+
+    try:
+        day = pd.to_datetime(as_of, format="%Y-%m-%d")
+    except ValueError:
+        raise UsageError(f"--as-of {as_of!r} is not a date. Write it as 2026-03-14.") from None
+    return day + pd.Timedelta(days=1)
+
+
+def say(words: str) -> None:
+    """Progress, on standard error."""
+    click.echo(f"{words} …", err=True)
+
+
+def show_json(value: Any) -> None:
+    """One JSON object on standard output."""
+    from outcomes.brief.write import results_text
+
+    click.echo(results_text(value), nl=False)
