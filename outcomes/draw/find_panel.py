@@ -351,8 +351,9 @@ def _draw_fitted(ax: Axes, curve: FindCurve) -> None:
     at = np.asarray(curve.at, dtype=float)
     thin = np.asarray(curve.thin, dtype=bool)
     for first, end, is_thin in _runs(thin):
-        # A stretch starts where the one before ended, so the line has no gap.
-        part = slice(max(first - 1, 0), end)
+        # A thin stretch reaches to its neighbours, so the line has no gap and is
+        # solid only between points that rest on enough sources.
+        part = slice(max(first - 1, 0), end + 1) if is_thin else slice(first, end)
         ax.fill_between(
             at[part],
             curve.low[part],
@@ -428,7 +429,9 @@ def _count_lettering(
 
 
 def _short(count: int) -> str:
-    return f"{count:,}" if count < 1000 else f"{count / 1000:.1f}k".replace(".0k", "k")
+    if count < 1_000:
+        return f"{count}"
+    return f"{count / 1_000:.{1 if count < 10_000 else 0}f}k"
 
 
 def _write_counts(figure: Figure, data: Box, ax: Axes, bins: Sequence[Bin], first: bool) -> None:
@@ -510,13 +513,13 @@ def _draw_lane(
         middle = top + BRACKET_ROW_IN / 2
         _draw_bracket(ax, lane, curve, floor_probability, mark, middle)
         top += BRACKET_ROW_IN
-    for lines, at, size, weight in (
-        (words.threshold, mark.estimate, LABEL_PT, "normal"),
-        (words.retire, mark.retire_after, SUBTITLE_PT, "bold"),
+    for name, lines, at, size, weight in (
+        ("threshold-words", words.threshold, mark.estimate, LABEL_PT, "normal"),
+        ("retire-words", words.retire, mark.retire_after, SUBTITLE_PT, "bold"),
     ):
-        for line in lines:
+        for number, line in enumerate(lines, start=1):
             height = lines_height_in(1, size)
-            _write_in_lane(lane, line, at, top + height / 2, size, weight)
+            _write_in_lane(lane, line, at, top + height / 2, size, weight, f"{name}-{number}")
             top += height
 
 
@@ -525,7 +528,7 @@ def _width_in(ax: Axes) -> float:
 
 
 def _write_in_lane(
-    lane: Axes, line: str, at: float | None, y: float, size_pt: float, weight: str
+    lane: Axes, line: str, at: float | None, y: float, size_pt: float, weight: str, gid: str
 ) -> None:
     """One line centred on ``at`` as far as the lane is wide."""
     x_low, x_high = lane.get_xlim()
@@ -542,7 +545,7 @@ def _write_in_lane(
         color=INK,
         ha="center",
         va="center_baseline",
-        gid="lane-words",
+        gid=gid,
         # Words in the thin row may cross the line down to a mark: it passes behind them.
         bbox={"facecolor": LANE, "edgecolor": "none", "pad": 1.0},
         zorder=5,
@@ -571,7 +574,7 @@ def _draw_thin(lane: Axes, curve: FindCurve, top: float) -> None:
     else:
         words = FEW_SOURCES if stretches[0][1] == at[-1] else FEW_AT_START
     middle = float(stretches[0][0] + stretches[-1][1]) / 2
-    _write_in_lane(lane, words, middle, top + THIN_ROW_IN / 2, LABEL_PT, "normal")
+    _write_in_lane(lane, words, middle, top + THIN_ROW_IN / 2, LABEL_PT, "normal", "thin-words-1")
 
 
 def _draw_bracket(

@@ -35,7 +35,7 @@ SHORT_DAYS = 92.0
 ROW_IN = 0.27
 TICKS_IN = 0.36
 AXIS_NAME_IN = 0.34
-LABEL_ROOM_IN = 1.40
+NAME_GAP_IN = 0.15
 SCALE_ROOM_IN = 0.55
 
 Curves = Mapping[str, Sequence[CurvePoint]]
@@ -59,8 +59,8 @@ def group_looks(groups: Sequence[str]) -> dict[str, GroupLook]:
 
     known = {
         "frozen": GroupLook(darker(0, 0.26), "-"),
-        "mixed": GroupLook(darker(2, 0.27), (0, (1, 1))),
-        "refrigerated": GroupLook(darker(1, 0.34), (0, (4, 1.5))),
+        "mixed": GroupLook(darker(2, 0.24), (0, (1, 1))),
+        "refrigerated": GroupLook(darker(1, 0.32), (0, (4, 1.5))),
     }
     others = (
         GroupLook(darker(4, 0.35), (0, (4, 1, 1, 1))),
@@ -124,10 +124,11 @@ def draw_lifetime_panel(figure: Figure, box: Box, lifetime: Lifetime) -> Axes | 
     write(figure, box.left, bottom, notes, FOOTER_PT, gid="lifetime-note", color=MUTED)
     table_top = bottom + ROW_IN * (len(curves) + 1) + 0.12
     below = table_top + TICKS_IN + AXIS_NAME_IN
+    names = max(text_width_in(group, LABEL_PT, "bold") for group in curves) * 1.03
     data = Box(
         box.left + SCALE_ROOM_IN,
         below,
-        box.width - SCALE_ROOM_IN - LABEL_ROOM_IN,
+        box.width - SCALE_ROOM_IN - NAME_GAP_IN - names,
         top - 0.18 - below,
     )
     ax = figure.add_axes(data.of_figure, gid="lifetime")
@@ -274,20 +275,17 @@ def _free_place(
 ) -> Box:
     """The place nearest to a curve's end, beside it or in the margin, that is not taken."""
     width, height = size
-    beside, margin = end[0] + 0.1, data.right + 0.15
-    offsets = sorted(np.arange(-40, 41) * 0.1, key=abs)
+    beside, margin = end[0] + 0.1, data.right + NAME_GAP_IN
+    lowest, highest = data.bottom, data.top - height
+    wanted = float(np.clip(end[1] - height / 2, lowest, highest))
+    steps = np.arange(lowest, highest, 0.05)
+    rows = [wanted, *sorted(steps.tolist(), key=lambda y: abs(y - wanted))]
+    near = [y for y in rows if abs(y - wanted) <= 0.4]
     places = [
-        Box(left, end[1] + offset - height / 2, width, height)
-        for left, reach in ((beside, 0.4), (margin, 9.0))
-        for offset in offsets
-        if abs(offset) <= reach
+        *(Box(beside, y, width, height) for y in near if beside <= margin),
+        *(Box(margin, y, width, height) for y in rows),
     ]
-    inside = [
-        p
-        for p in places
-        if p.bottom >= data.bottom and p.top <= data.top and p.right <= data.right + LABEL_ROOM_IN
-    ]
-    return next((p for p in inside if not any(_touch(p, t) for t in taken)), places[-1])
+    return next((place for place in places if not any(_touch(place, t) for t in taken)), places[-1])
 
 
 def _touch(one: Box, other: Box, gap: float = 0.04) -> bool:
@@ -323,7 +321,7 @@ def _write_followed(
         row = top - ROW_IN * (number + 1)
         write(
             figure,
-            data.right + 0.15,
+            data.right + NAME_GAP_IN,
             row,
             [group],
             LABEL_PT,

@@ -31,16 +31,17 @@ def describe_figure(figure: Figure) -> tuple[str, str]:
     title: list[str] = []
     rest: list[str] = []
     for artist in figure.findobj(Text, include_self=False):
-        if (
-            not isinstance(artist, Text)
-            or not artist.get_visible()
-            or not any(letter.isalpha() for letter in artist.get_text())
-        ):
-            continue
+        assert isinstance(artist, Text)
         words = " ".join(artist.get_text().split())
-        is_title = (artist.get_gid() or "").startswith("title-")
-        (title if is_title else rest).append(words)
-    return " ".join(title), " ".join(rest)
+        gid = artist.get_gid() or ""
+        block, _, line = gid.rpartition("-")
+        if block == "title":
+            title.append(words)
+        elif line.isdecimal() and int(line) > 1 and rest:
+            rest[-1] += f" {words}"
+        elif any(letter.isalpha() for letter in words):
+            rest.append(words)
+    return " ".join(title), "; ".join(rest)
 
 
 def render_figure(figure: Figure, kind: Literal["png", "svg", "pdf"]) -> bytes:
@@ -91,9 +92,10 @@ def render_figure(figure: Figure, kind: Literal["png", "svg", "pdf"]) -> bytes:
 
 
 def _with_description(svg: bytes, words: str) -> bytes:
-    """Put ``<desc>`` behind the ``<title>`` that matplotlib wrote."""
-    end_of_title = b"</title>\n"
-    before, mark, after = svg.partition(end_of_title)
+    """Put ``<desc>`` behind the ``<title>`` that matplotlib wrote, and name both for readers."""
+    head, mark, rest = svg.partition(b"</title>\n")
     if not mark:
         return svg
-    return before + mark + f" <desc>{escape(words, quote=False)}</desc>\n".encode() + after
+    head = head.replace(b"<svg ", b'<svg role="img" aria-labelledby="figure-title" ', 1)
+    head = head.replace(b"<title>", b'<title id="figure-title">', 1)
+    return head + mark + f" <desc>{escape(words, quote=False)}</desc>\n".encode() + rest

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from typing import Literal
 
 import matplotlib
@@ -110,7 +110,7 @@ def theme() -> Iterator[None]:
         yield
 
 
-@cache
+@lru_cache(maxsize=4096)
 def text_width_in(text: str, size_pt: float, weight: str = "normal") -> float:
     """Width of one line of text, inches."""
     font = FontProperties(family=[FONT], size=size_pt, weight=weight)
@@ -164,26 +164,35 @@ def wrap_to_width(
 def _wrap(text: str, width_in: float, size_pt: float, weight: str) -> tuple[str, ...]:
     # Hinting on the screen widens letters by up to two per cent.
     room = width_in / 1.02
+    space = text_width_in(" ", size_pt, weight)
     lines: list[str] = []
-    line = ""
+    line, reach = "", 0.0
     # Not split(), which would part words at a no-break space too.
-    for word in re.split(r"[ \t\r\n\f\v]+", text.strip()):
-        longer = f"{line} {word}" if line else word
-        if text_width_in(longer, size_pt, weight) <= room:
-            line = longer
+    for word in re.split(r"[ \t\r\n\f\v]+", text.strip(" \t\r\n\f\v")):
+        width = text_width_in(word, size_pt, weight)
+        if line and reach + space + width <= room:
+            line, reach = f"{line} {word}", reach + space + width
             continue
         if line:
             lines.append(line)
-        line = word
-        while text_width_in(line, size_pt, weight) > room and len(line) > 1:
-            cut = len(line) - 1
-            while cut > 1 and text_width_in(line[:cut], size_pt, weight) > room:
-                cut -= 1
-            lines.append(line[:cut])
-            line = line[cut:]
+        *full, line = _broken(word, room, size_pt, weight)
+        lines += full
+        reach = text_width_in(line, size_pt, weight)
     if line:
         lines.append(line)
     return tuple(lines)
+
+
+def _broken(word: str, room: float, size_pt: float, weight: str) -> list[str]:
+    """A word, or where it is wider than the line its pieces; at least one letter each."""
+    pieces: list[str] = []
+    while text_width_in(word, size_pt, weight) > room and len(word) > 1:
+        cut = len(word) - 1
+        while cut > 1 and text_width_in(word[:cut], size_pt, weight) > room:
+            cut -= 1
+        pieces.append(word[:cut])
+        word = word[cut:]
+    return [*pieces, word]
 
 
 def write(

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import pairwise
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pandas as pd
+import pytest
 
 from outcomes.draw.main_figure import ThresholdMark
 from outcomes.fit.result import Bin, CurvePoint, FindCurve, Lifetime
@@ -13,10 +18,20 @@ FOOTER = (
     "Synthetic unit, 2024-01-03 to 2026-06-28: 1,187 hide trials, 24 sources, 7 dogs; 61 rows set "
     "aside with reasons. Association in one unit's records, not proof of cause."
 )
+RULE = (
+    "the second miss within three consecutive unassisted hide trials of a source by qualified "
+    "dogs; a source found 90.2 times in 100 would still be called unreliable within 20 trials in "
+    "25.6 of 100"
+)
 SUBTITLE = (
     "1,187 unassisted hide trials of 24 sources by 7 dogs; dogs, kinds and conditions held alike"
 )
 TITLE = "Finds fall with freeze/thaw cycles, not with age: below 85 in 100 after about 14 cycles"
+
+
+RATES = {"frozen": 0.0006, "mixed": 0.0011, "refrigerated": 0.0024, "not known": 0.0017}
+LASTS = {"frozen": 860.0, "mixed": 700.0, "refrigerated": 540.0, "not known": 610.0}
+TAME = {"frozen": 1.0, "mixed": 0.65, "refrigerated": 0.4}
 
 
 def expit(x: Any) -> Any:
@@ -26,7 +41,7 @@ def expit(x: Any) -> Any:
 def made_bins(edges: Any, intercept: float, slope: float, n: int) -> tuple[Bin, ...]:
     bins = []
     edges = np.asarray(edges, dtype=float)
-    for i, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for i, (low, high) in enumerate(pairwise(edges)):
         mean = (low + high) / 2
         trials = max(4, round(n * 0.8**i))
         p = float(expit(intercept + slope * mean)) + 0.02 * (-1) ** i
@@ -87,13 +102,11 @@ def made_age(**changes: Any) -> FindCurve:
 
 
 def made_lifetime(groups: tuple[str, ...] = ("frozen", "mixed", "refrigerated")) -> Lifetime:
-    rates = {"frozen": 0.0006, "mixed": 0.0011, "refrigerated": 0.0024}
-    lasts = {"frozen": 860.0, "mixed": 700.0, "refrigerated": 540.0}
     points = []
     for group in groups:
-        times = np.concatenate([[0.0], np.linspace(70, lasts[group], 9)])
+        times = np.concatenate([[0.0], np.linspace(70, LASTS[group], 9)])
         for i, time in enumerate(times):
-            p = float(np.exp(-rates[group] * time))
+            p = float(np.exp(-RATES[group] * time))
             half = 0.32 * np.sqrt(i / 9)
             points.append(
                 CurvePoint(
@@ -101,7 +114,7 @@ def made_lifetime(groups: tuple[str, ...] = ("frozen", "mixed", "refrigerated"))
                 )
             )
     return Lifetime(
-        "second miss within three consecutive trials of a source by qualified dogs",
+        RULE,
         {10: 0.12, 20: 0.25, 50: 0.5},
         0.9,
         24,
@@ -114,8 +127,48 @@ def made_lifetime(groups: tuple[str, ...] = ("frozen", "mixed", "refrigerated"))
     )
 
 
+def alike_lifetime() -> Lifetime:
+    """Three groups whose curves end close together, and cross."""
+    whole = made_lifetime()
+    points = tuple(
+        replace(p, time=p.time * 800.0 / LASTS[p.group], probability=p.probability ** TAME[p.group])
+        for p in whole.curve
+    )
+    return replace(whole, curve=points)
+
+
+def late_lifetime() -> Lifetime:
+    """Two groups followed from late on, two not drawn, and the sources behind them."""
+    whole = made_lifetime(("frozen", "refrigerated"))
+    points = tuple(replace(p, time=p.time + 40.0) for p in whole.curve)
+    followed = pd.DataFrame(
+        {
+            "source_id": [f"S{i:02d}" for i in range(8)],
+            "regime": ["frozen"] * 5 + ["refrigerated"] * 3,
+            "entry_days": [0.0, 10.0, 40.0, 40.0, 300.0, 20.0, 40.0, 200.0],
+            "exit_days": [700.0, 365.0, 900.0, 180.0, 800.0, 580.0, 365.0, 400.0],
+            "in_curve": [True, True, True, True, False, True, True, True],
+        }
+    )
+    return replace(
+        whole,
+        curve=points,
+        followed=followed,
+        not_drawn={
+            "mixed": "3 met the rule; a curve needs 5",
+            "not known": "fewer than 3 of its sources were followed at the same time",
+        },
+    )
+
+
+def thin_twice(curve: FindCurve) -> FindCurve:
+    thin = curve.thin.copy()
+    thin[:4] = True
+    return replace(curve, thin=thin)
+
+
 NO_LIFETIME = Lifetime(
-    "second miss within three consecutive trials of a source by qualified dogs",
+    RULE,
     {},
     None,
     24,
@@ -181,8 +234,8 @@ def variants() -> dict[str, dict[str, Any]]:
         "no_curves": one
         | {
             "title": "These records cannot say whether cycles or age change what the dogs find",
-            "subtitle": "Too few trials: 21 misses and 6 sources where at least 30 and 8 are needed. "
-            "About 140 more hide trials on at least 2 more sources would do.",
+            "subtitle": "Too few trials: 21 misses and 6 sources where at least 30 and 8 are "
+            "needed. About 140 more hide trials on at least 2 more sources would do.",
             "curves": [],
             "thresholds": {},
         },
@@ -195,5 +248,44 @@ def variants() -> dict[str, dict[str, Any]]:
             ],
             "thresholds": {},
         },
+        "open_interval": one | {"thresholds": {"cycles": ThresholdMark(13.9, None, 29.0, None)}},
+        "wide_interval": two
+        | {"thresholds": {"cycles": ThresholdMark(30.0, None, None, 31.0), "age_days": AGE_MARK}},
+        "thin_at_both_ends": two | {"curves": [thin_twice(made_curve()), thin_twice(made_age())]},
+        "young": one | {"curves": [made_age(last=390.0, edges=(0, 60, 150, 390), thin_from=None)]},
+        "four_groups": two
+        | {"lifetime": made_lifetime(("frozen", "mixed", "not known", "refrigerated"))},
+        "alike_groups": two | {"lifetime": alike_lifetime()},
+        "late_groups": one | {"lifetime": late_lifetime()},
+        "stress": two
+        | {
+            "title": f"{long_title}, and {long_title}",
+            "subtitle": SUBTITLE + "; " + SUBTITLE,
+            "footer": FOOTER + " " + FOOTER,
+            "lifetime": late_lifetime(),
+            "thresholds": {"cycles": MARK, "age_days": ThresholdMark(701.0, 480.0, 760.0, 426.0)},
+        },
         "nothing": one | {"curves": [], "thresholds": {}, "lifetime": NO_LIFETIME},
     }
+
+
+VARIANTS = variants()
+
+
+@pytest.fixture(params=list(VARIANTS))
+def variant(request: pytest.FixtureRequest) -> dict[str, Any]:
+    """What to draw, in turn."""
+    return VARIANTS[request.param]
+
+
+@pytest.fixture(scope="session")
+def made() -> SimpleNamespace:
+    """The makers and the variants by name."""
+    return SimpleNamespace(
+        variants=VARIANTS,
+        curve=made_curve,
+        age=made_age,
+        lifetime=made_lifetime,
+        late_lifetime=late_lifetime,
+        no_lifetime=NO_LIFETIME,
+    )

@@ -1,0 +1,506 @@
+"""The briefing's figure, by the data it draws and the room its words take."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from itertools import combinations, pairwise
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.cbook import pts_to_poststep
+from matplotlib.collections import LineCollection, PathCollection, PolyCollection
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
+
+from outcomes.draw.find_panel import (
+    exposure_scale,
+    lowest_shown,
+    threshold_words,
+    within_observed,
+)
+from outcomes.draw.lifetime_panel import followed_at, group_looks
+from outcomes.draw.main_figure import CAUTION, ThresholdMark, draw_main_figure
+from outcomes.draw.theme import DAYS_PER_MONTH, LANE, theme
+
+
+def axes_of(figure: Figure, gid: str) -> Axes:
+    (found,) = [ax for ax in figure.axes if ax.get_gid() == gid]
+    return found
+
+
+def lines_of(ax: Axes, start: str) -> list[Line2D]:
+    return [line for line in ax.lines if (line.get_gid() or "").startswith(start)]
+
+
+def words_of(figure: Figure, start: str) -> list[str]:
+    return [
+        text.get_text()
+        for text in figure.findobj(Text)
+        if isinstance(text, Text) and (text.get_gid() or "").startswith(start)
+    ]
+
+
+DRAWN: dict[int, Figure] = {}
+
+
+def drawn(variant: dict[str, Any]) -> Figure:
+    """The variant's figure, drawn once for all tests that only look at it."""
+    if id(variant) not in DRAWN:
+        DRAWN[id(variant)] = draw_main_figure(**variant)
+    return DRAWN[id(variant)]
+
+
+@cache
+def extents(figure: Figure) -> list[tuple[Text, Bbox]]:
+    """Every word on the sheet with the pixels it takes."""
+    with theme():
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        renderer = canvas.get_renderer()
+        return [
+            (text, Text.get_window_extent(text, renderer))
+            for text in figure.findobj(Text)
+            if isinstance(text, Text) and text.get_visible() and text.get_text().strip()
+        ]
+
+
+def overlap(one: Bbox, other: Bbox) -> bool:
+    # Boxes that share half a pixel do not touch in ink.
+    return bool(
+        one.x0 < other.x1 - 0.5
+        and other.x0 < one.x1 - 0.5
+        and one.y0 < other.y1 - 0.5
+        and other.y0 < one.y1 - 0.5
+    )
+
+
+# --- room -----------------------------------------------------------------------------
+
+
+def test_no_words_overlap_and_none_are_cut_off(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    placed = extents(figure)
+    assert placed
+    sheet = figure.bbox
+    for text, box in placed:
+        assert box.x0 >= 0.15 * figure.dpi, text.get_text()
+        assert box.x1 <= sheet.x1 - 0.15 * figure.dpi, text.get_text()
+        assert box.y0 >= 0.15 * figure.dpi, text.get_text()
+        assert box.y1 <= sheet.y1 - 0.15 * figure.dpi, text.get_text()
+    for (text, box), (other_text, other) in combinations(placed, 2):
+        assert not overlap(box, other), (text.get_text(), other_text.get_text())
+
+
+def test_no_words_lie_on_the_finds(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    placed = extents(figure)
+    for ax in figure.axes:
+        if (ax.get_gid() or "").startswith("finds-"):
+            for text, box in placed:
+                assert not overlap(box, ax.bbox), text.get_text()
+
+
+def test_no_words_lie_on_a_curve_of_reliability(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    placed = extents(figure)
+    for ax in figure.axes:
+        for line in lines_of(ax, "reliable-"):
+            steps = np.column_stack(pts_to_poststep(*line.get_data()))
+            shown = ax.transData.transform(steps)
+            for text, box in placed:
+                for (x0, y0), (x1, y1) in pairwise(shown):
+                    step = Bbox([[min(x0, x1), min(y0, y1)], [max(x0, x1), max(y0, y1)]])
+                    assert not overlap(box, step.padded(1.0)), text.get_text()
+
+
+def test_every_panel_keeps_a_readable_height(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    for ax in figure.axes:
+        if not (ax.get_gid() or "").startswith("lane-"):
+            assert ax.bbox.height >= 1.4 * figure.dpi
+
+
+def test_words_are_large_enough_for_the_back_of_the_room(variant: dict[str, Any]) -> None:
+    for text, _ in extents(drawn(variant)):
+        gid = text.get_gid() or ""
+        small = gid.startswith(("footer", "lifetime-note"))
+        # Counts may be set smaller where eight of them share a narrow panel.
+        least = 12 if small else 11 if gid.startswith("count-") else 14
+        assert text.get_fontsize() >= least, (gid, text.get_text())
+
+
+def contrast(color: str, ground: str) -> float:
+    def luminance(name: str) -> float:
+        parts = np.array(to_rgb(name))
+        linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+        return float(linear @ [0.2126, 0.7152, 0.0722])
+
+    light, dark = sorted((luminance(color), luminance(ground)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_words_stand_out_from_the_paper(made: SimpleNamespace) -> None:
+    """At least 4.5 : 1, level AA of the Web Content Accessibility Guidelines 2.1, 1.4.3."""
+    for text, _ in extents(draw_main_figure(**made.variants["four_groups"])):
+        assert contrast(text.get_color(), "white") >= 4.5, text.get_text()
+        if (text.get_gid() or "").startswith(("threshold-", "retire-", "thin-")):
+            assert contrast(text.get_color(), LANE) >= 4.5, text.get_text()
+
+
+# --- what is drawn ------------------------------------------------------------------------
+
+
+def test_the_line_and_band_are_the_curve(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    for curve in variant["curves"]:
+        ax = axes_of(figure, f"finds-{curve.exposure}")
+        on_line = {tuple(p) for line in lines_of(ax, "fitted") for p in line.get_xydata()}
+        assert on_line == set(zip(curve.at.tolist(), curve.probability.tolist(), strict=True))
+        corners = {
+            tuple(v)
+            for band in ax.collections
+            if isinstance(band, PolyCollection) and (band.get_gid() or "").startswith("band")
+            for v in band.get_paths()[0].vertices
+        }
+        for limit in (curve.low, curve.high):
+            assert set(zip(curve.at.tolist(), limit.tolist(), strict=True)) <= corners
+
+
+def test_the_thin_part_alone_is_dashed(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    for curve in variant["curves"]:
+        ax = axes_of(figure, f"finds-{curve.exposure}")
+        thin_at = set(curve.at[curve.thin].tolist())
+        dashed, solid = set(), set()
+        for line in lines_of(ax, "fitted"):
+            (dashed if line.is_dashed() else solid).update(line.get_xdata().tolist())
+        assert thin_at <= dashed
+        assert not thin_at & solid
+        assert set(curve.at[~curve.thin].tolist()) == solid
+        assert bool(words_of(figure, "thin-words")) or not thin_at
+
+
+def test_a_solid_line_ends_where_sources_become_few(made: SimpleNamespace) -> None:
+    curve = made.curve(thin_from=20.0)
+    figure = draw_main_figure(**made.variants["one"] | {"curves": [curve]})
+    (solid,) = [
+        line for line in lines_of(axes_of(figure, "finds-cycles"), "fitted") if not line.is_dashed()
+    ]
+    assert solid.get_xdata().max() == curve.at[~curve.thin].max() < 20.0
+    assert words_of(figure, "thin-words") == ["few sources out here"]
+
+
+def test_nothing_says_few_sources_where_there_are_enough(made: SimpleNamespace) -> None:
+    figure = draw_main_figure(**made.variants["one"] | {"curves": [made.curve(thin_from=None)]})
+    assert words_of(figure, "thin-words") == []
+
+
+def test_no_line_goes_beyond_what_was_observed(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    for curve in variant["curves"]:
+        for line in lines_of(axes_of(figure, f"finds-{curve.exposure}"), "fitted"):
+            assert line.get_xdata().min() >= curve.at[0]
+            assert line.get_xdata().max() <= curve.at[-1]
+    for group in {p.group for p in variant["lifetime"].curve}:
+        (line,) = lines_of(axes_of(figure, "lifetime"), f"reliable-{group}")
+        times = [p.time for p in variant["lifetime"].curve if p.group == group]
+        assert (line.get_xdata().min(), line.get_xdata().max()) == (min(times), max(times))
+
+
+def test_every_bin_is_drawn_with_its_interval_and_counts(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    for curve in variant["curves"]:
+        ax = axes_of(figure, f"finds-{curve.exposure}")
+        (points,) = [
+            c for c in ax.collections if isinstance(c, PathCollection) and c.get_gid() == "observed"
+        ]
+        assert points.get_offsets().tolist() == [[b.mean, b.proportion] for b in curve.bins]
+        (bars,) = [
+            c
+            for c in ax.collections
+            if isinstance(c, LineCollection) and c.get_gid() == "observed-interval"
+        ]
+        assert [segment.tolist() for segment in bars.get_segments()] == [
+            [[b.mean, b.proportion_low], [b.mean, b.proportion_high]] for b in curve.bins
+        ]
+    bins = [b for curve in variant["curves"] for b in curve.bins]
+    assert words_of(figure, "count-sources") == [f"{b.sources:,}" for b in bins]
+    if all(b.n < 10_000 for b in bins):
+        assert words_of(figure, "count-trials") == [f"{b.n:,}" for b in bins]
+
+
+def test_counts_too_large_for_the_panel_are_written_in_thousands(made: SimpleNamespace) -> None:
+    counts = words_of(draw_main_figure(**made.variants["big_n"]), "count-trials")
+    assert counts[:2] == ["123k", "99k"]
+
+
+def test_all_that_is_drawn_and_the_floor_lie_within_the_scale(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    for curve in variant["curves"]:
+        ax = axes_of(figure, f"finds-{curve.exposure}")
+        low, high = ax.get_ylim()
+        assert high >= 1.0
+        lowest = [variant["floor"], *curve.low, *(b.proportion_low for b in curve.bins)]
+        assert low <= min(lowest)
+        (floor,) = lines_of(ax, "floor")
+        assert set(floor.get_ydata()) == {variant["floor"]}
+        left, right = ax.get_xlim()
+        assert all(left < b.mean < right for b in curve.bins)
+
+
+@pytest.mark.parametrize(("floor", "written"), [(0.85, "85"), (0.5, "50"), (0.875, "87.5")])
+def test_the_floor_is_labelled(made: SimpleNamespace, floor: float, written: str) -> None:
+    figure = draw_main_figure(**made.variants["one"] | {"floor": floor})
+    assert words_of(figure, "floor-label") == ["floor", written]
+
+
+def test_a_scale_that_does_not_start_at_zero_says_so(made: SimpleNamespace) -> None:
+    zoomed = draw_main_figure(**made.variants["one"])
+    low = axes_of(zoomed, "finds-cycles").get_ylim()[0]
+    assert words_of(zoomed, "finds-heading") == [
+        f"Finds in 100 trials (scale starts at {100 * low:.0f})"
+    ]
+    whole = draw_main_figure(**made.variants["steep"])
+    assert axes_of(whole, "finds-cycles").get_ylim()[0] == 0
+    assert words_of(whole, "finds-heading") == ["Finds in 100 trials"]
+
+
+def test_two_curves_share_one_scale_of_finds(made: SimpleNamespace) -> None:
+    figure = draw_main_figure(**made.variants["two"])
+    limits = {axes_of(figure, f"finds-{e}").get_ylim() for e in ("cycles", "age_days")}
+    assert len(limits) == 1
+
+
+# --- the threshold --------------------------------------------------------------------------
+
+
+def test_the_threshold_and_its_interval_stand_at_their_exposures(made: SimpleNamespace) -> None:
+    mark = ThresholdMark(13.9, 10.8, 18.2, 10.0)
+    figure = draw_main_figure(**made.variants["one"] | {"thresholds": {"cycles": mark}})
+    lane = axes_of(figure, "lane-cycles")
+    assert lane.get_xlim() == axes_of(figure, "finds-cycles").get_xlim()
+    (interval,) = lines_of(lane, "threshold-interval")
+    assert interval.get_xdata().tolist() == [10.8, 18.2]
+    (estimate,) = [line for line in lines_of(lane, "threshold") if line.get_gid() == "threshold"]
+    assert estimate.get_xdata().tolist() == [13.9]
+    (crossing,) = lines_of(axes_of(figure, "finds-cycles"), "threshold")
+    assert crossing.get_xydata().tolist() == [[13.9, 0.85]]
+    (limit,) = lines_of(lane, "retire-after")
+    assert limit.get_xdata().tolist() == [10.0]
+    assert words_of(figure, "threshold-words") == [
+        "◆\u00a0falls to 85 in 100 at about\u00a014\u00a0cycles\u00a0(11–18)"
+    ]
+    assert words_of(figure, "retire-words") == ["■\u00a0retire after 10\u00a0cycles"]
+
+
+def said(curve: Any, mark: ThresholdMark | None, floor: float = 0.85) -> tuple[str, str]:
+    threshold, retire = threshold_words(curve, mark, floor)
+    return threshold.replace("\u00a0", " "), retire.replace("\u00a0", " ")
+
+
+@pytest.mark.parametrize(
+    ("mark", "words"),
+    [
+        ((13.9, 10.8, 18.2), "◆ falls to 85 in 100 at about 14 cycles (11–18)"),
+        ((9.24, 7.61, 11.0), "◆ falls to 85 in 100 at about 9.2 cycles (7.6–11.0)"),
+        ((13.9, 10.8, None), "◆ falls to 85 in 100 at about 14 cycles (11 or more)"),
+        ((13.9, None, 18.2), "◆ falls to 85 in 100 at about 14 cycles (18 or fewer)"),
+        (
+            (13.9, None, None),
+            "◆ falls to 85 in 100 at about 14 cycles (interval wider than the records)",
+        ),
+    ],
+)
+def test_the_threshold_is_said_in_words(
+    made: SimpleNamespace, mark: tuple[float | None, ...], words: str
+) -> None:
+    assert said(made.curve(), ThresholdMark(*mark, None)) == (words, "")
+
+
+@pytest.mark.parametrize(
+    ("slope", "floor", "words"),
+    [
+        (-0.002, 0.85, "the line stays above 85 in 100 as far as the records go"),
+        (-0.002, 0.95, "the line is below 95 in 100 throughout"),
+        (0.03, 0.95, "the line starts below 95 in 100"),
+        (-0.062, 0.72, "the line stays above 72 in 100 as far as enough sources go"),
+        (-0.062, 0.85, "no threshold at 85 in 100 in these records"),
+    ],
+)
+def test_without_a_threshold_the_words_say_what_the_line_does(
+    made: SimpleNamespace, slope: float, floor: float, words: str
+) -> None:
+    curve = made.curve(slope=slope)
+    assert said(curve, ThresholdMark(None, None, None, None), floor) == (words, "")
+
+
+def test_nothing_is_said_of_a_threshold_that_was_not_sought(made: SimpleNamespace) -> None:
+    assert said(made.curve(), None) == ("", "")
+    for thresholds in ({}, {"cycles": None}):
+        figure = draw_main_figure(**made.variants["one"] | {"thresholds": thresholds})
+        assert words_of(figure, "threshold-words") == []
+
+
+def test_ages_beyond_400_days_are_written_in_months_and_limits_rounded_down(
+    made: SimpleNamespace,
+) -> None:
+    mark = ThresholdMark(701.0, 480.0, None, 426.9)
+    assert said(made.age(), mark) == (
+        "◆ falls to 85 in 100 at about 23 months (16 or more)",
+        "■ retire after 14 months (426 days)",
+    )
+    young = made.age(last=390.0, edges=(0, 90, 390))
+    assert said(young, ThresholdMark(300.0, 200.0, 380.0, 290.7)) == (
+        "◆ falls to 85 in 100 at about 300 days (200–380)",
+        "■ retire after 290 days",
+    )
+
+
+def test_ticks_of_months_stand_at_their_days(made: SimpleNamespace) -> None:
+    figure = draw_main_figure(**made.variants["two"])
+    axis = axes_of(figure, "lane-age_days").xaxis
+    labels = [label.get_text() for label in axis.get_ticklabels()]
+    np.testing.assert_allclose(
+        axis.get_ticklocs(), [DAYS_PER_MONTH * float(label) for label in labels], rtol=1e-12
+    )
+    assert exposure_scale(made.age()).axis_name == "age of the source, months"
+
+
+def test_marks_outside_what_was_observed_are_left_out(made: SimpleNamespace) -> None:
+    mark = ThresholdMark(30.0, -4.0, 41.0, 55.0)
+    assert within_observed(mark, made.curve()) == ThresholdMark(30.0, None, None, None)
+    figure = draw_main_figure(**made.variants["one"] | {"thresholds": {"cycles": mark}})
+    lane = axes_of(figure, "lane-cycles")
+    (interval,) = lines_of(lane, "threshold-interval")
+    assert interval.get_xdata().tolist() == [0.0, 32.0]
+    assert [line.get_marker() for line in lines_of(lane, "threshold-end")] == ["<", ">"]
+    assert words_of(figure, "retire-words") == []
+
+
+# --- time to unreliable ---------------------------------------------------------------------
+
+
+def test_each_group_is_drawn_in_steps_and_named_once(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    groups = list(dict.fromkeys(p.group for p in variant["lifetime"].curve))
+    assert sorted(words_of(figure, "group-")) == sorted(groups)
+    for group in groups:
+        (line,) = lines_of(axes_of(figure, "lifetime"), f"reliable-{group}")
+        assert line.get_drawstyle() == "steps-post"
+        assert line.get_xydata().tolist() == [
+            [p.time, p.probability] for p in variant["lifetime"].curve if p.group == group
+        ]
+
+
+def test_groups_differ_by_more_than_colour() -> None:
+    looks = group_looks(["frozen", "mixed", "refrigerated", "not known", "all sources"])
+    assert len({str(look.linestyle) for look in looks.values()}) == len(looks)
+    assert len({look.color for look in looks.values()}) == len(looks)
+
+
+def test_numbers_followed_are_counted_from_the_sources_themselves(made: SimpleNamespace) -> None:
+    lifetime = made.late_lifetime()
+    # By hand from entry and exit: of the five frozen sources one adds to no curve.
+    assert [followed_at(lifetime, "frozen", day) for day in (0, 40, 180, 365, 700, 900)] == [
+        1,
+        4,
+        4,
+        3,
+        2,
+        1,
+    ]
+    assert followed_at(lifetime, "refrigerated", 365.0) == 3
+    assert followed_at(lifetime, "all sources", 40.0) == 6
+
+
+def test_without_the_sources_the_steps_give_the_numbers_followed(made: SimpleNamespace) -> None:
+    lifetime = made.lifetime(("frozen",))
+    first, *_, last = lifetime.curve
+    assert followed_at(lifetime, "frozen", first.time) == first.at_risk
+    assert followed_at(lifetime, "frozen", last.time) == last.at_risk
+    assert followed_at(lifetime, "frozen", last.time + 1) == 0
+
+
+def test_a_group_without_a_curve_is_named_with_its_reason(made: SimpleNamespace) -> None:
+    figure = draw_main_figure(**made.variants["late_groups"])
+    notes = " ".join(words_of(figure, "lifetime-note"))
+    assert "Not drawn – mixed: 3 met the rule; a curve needs 5." in notes
+    assert "Each curve is about the sources still reliable where it begins." in notes
+    assert made.late_lifetime().rule in notes
+
+
+def test_without_any_curve_of_reliability_the_reason_stands_in_its_place(
+    made: SimpleNamespace,
+) -> None:
+    figure = draw_main_figure(**made.variants["no_lifetime"])
+    assert not [ax for ax in figure.axes if ax.get_gid() == "lifetime"]
+    said = " ".join(words_of(figure, "lifetime-reason"))
+    assert made.no_lifetime.sentence in said
+    assert "refrigerated: only 2 sources followed" in said
+
+
+# --- the sheet --------------------------------------------------------------------------------
+
+
+def test_title_and_footer_are_written_whole(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    assert " ".join(words_of(figure, "title")) == variant["title"]
+    assert " ".join(words_of(figure, "footer")) == variant["footer"]
+
+
+def test_the_caution_is_added_where_the_footer_lacks_it(made: SimpleNamespace) -> None:
+    figure = draw_main_figure(**made.variants["one"] | {"footer": "Made-up records."})
+    assert words_of(figure, "footer") == [f"Made-up records. {CAUTION}"]
+
+
+def test_without_a_curve_the_reason_takes_its_place(made: SimpleNamespace) -> None:
+    given = made.variants["no_curves"]
+    figure = draw_main_figure(**given)
+    assert " ".join(words_of(figure, "finds-reason")) == given["subtitle"]
+    assert words_of(figure, "subtitle") == []
+    assert not [ax for ax in figure.axes if (ax.get_gid() or "").startswith("finds-")]
+
+
+def test_bins_without_a_model_are_drawn_without_a_line(made: SimpleNamespace) -> None:
+    figure = draw_main_figure(**made.variants["observed_only"])
+    assert lines_of(axes_of(figure, "finds-cycles"), "fitted") == []
+    assert words_of(figure, "key-fitted") == []
+    assert words_of(figure, "key-observed") == ["observed, with its interval"]
+
+
+def test_a_dollar_sign_is_a_dollar_sign(made: SimpleNamespace) -> None:
+    figure = draw_main_figure(**made.variants["one"] | {"title": "Costs $4 or $5 a thaw"})
+    (title,) = [t for t, _ in extents(figure) if (t.get_gid() or "").startswith("title")]
+    assert not title.get_parse_math()
+
+
+def test_three_curves_are_refused(made: SimpleNamespace) -> None:
+    with pytest.raises(ValueError, match="at most two"):
+        draw_main_figure(**made.variants["one"] | {"curves": [made.curve()] * 3})
+
+
+def test_drawing_leaves_results_and_pyplot_as_they_were(made: SimpleNamespace) -> None:
+    import matplotlib.pyplot as plt
+
+    curve = made.curve()
+    kept = [np.array(getattr(curve, name)) for name in ("at", "probability", "low", "high", "thin")]
+    open_before = plt.get_fignums()
+    draw_main_figure(**made.variants["one"] | {"curves": [curve]})
+    assert plt.get_fignums() == open_before
+    for name, before in zip(("at", "probability", "low", "high", "thin"), kept, strict=True):
+        np.testing.assert_array_equal(getattr(curve, name), before)
+
+
+def test_the_scale_opens_to_zero_rather_than_cut_an_interval(made: SimpleNamespace) -> None:
+    curve = made.curve()
+    low = replace(curve.bins[0], proportion_low=0.13)
+    assert lowest_shown([replace(curve, bins=(low,))], 0.85) == 0.0
+    assert lowest_shown([made.curve(slope=0.0)], 0.95) >= 0.5

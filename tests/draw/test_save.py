@@ -1,0 +1,113 @@
+"""A figure as bytes."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from pathlib import Path
+from types import SimpleNamespace
+
+import matplotlib
+import pytest
+from PIL import Image
+
+from outcomes.draw.main_figure import CAUTION, draw_main_figure
+from outcomes.draw.save import KINDS, describe_figure, render_figure
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_two_drawings_give_the_same_bytes(made: SimpleNamespace, kind: str) -> None:
+    first, second = (
+        render_figure(draw_main_figure(**made.variants["two"]), kind) for _ in range(2)
+    )
+    assert first == second
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_rendering_a_figure_again_gives_the_same_bytes(made: SimpleNamespace, kind: str) -> None:
+    figure = draw_main_figure(**made.variants["one"])
+    first = render_figure(figure, kind)
+    for other in KINDS:
+        render_figure(figure, other)
+    assert render_figure(figure, kind) == first
+
+
+def test_another_process_gives_the_same_bytes(made: SimpleNamespace) -> None:
+    made_here = [
+        hashlib.sha256(render_figure(draw_main_figure(**made.variants["nothing"]), kind))
+        for kind in KINDS
+    ]
+    program = (
+        "import hashlib, runpy, sys\n"
+        "given = runpy.run_path(sys.argv[1])['VARIANTS']['nothing']\n"
+        "from outcomes.draw.main_figure import draw_main_figure\n"
+        "from outcomes.draw.save import KINDS, render_figure\n"
+        "for kind in KINDS:\n"
+        "    print(hashlib.sha256(render_figure(draw_main_figure(**given), kind)).hexdigest())\n"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", program, str(Path(__file__).parent / "conftest.py")],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=Path(__file__).parents[2],
+    )
+    assert ran.stdout.split() == [made_hash.hexdigest() for made_hash in made_here]
+
+
+def test_the_readers_own_settings_change_nothing(made: SimpleNamespace) -> None:
+    plain = render_figure(draw_main_figure(**made.variants["one"]), "png")
+    own = {"font.size": 31, "lines.linewidth": 9, "axes.grid": True, "savefig.bbox": "tight"}
+    with matplotlib.rc_context(own):
+        assert render_figure(draw_main_figure(**made.variants["one"]), "png") == plain
+
+
+def test_the_picture_is_sixteen_by_nine(made: SimpleNamespace) -> None:
+    png = render_figure(draw_main_figure(**made.variants["one"]), "png")
+    with Image.open(io.BytesIO(png)) as picture:
+        assert picture.size == (1920, 1080)
+        assert "Software" not in picture.info
+
+
+def test_svg_speaks_its_title_and_words_and_bears_no_date(made: SimpleNamespace) -> None:
+    given = made.variants["two"] | {"title": "Finds fall <fast> & far"}
+    svg = render_figure(draw_main_figure(**given), "svg")
+    root = ET.fromstring(svg)
+    assert root.get("role") == "img"
+    assert root.findtext(f"{SVG}title") == "Finds fall <fast> & far"
+    words = root.findtext(f"{SVG}desc") or ""
+    assert "falls to 85 in 100 at about" in words
+    assert CAUTION in words
+    assert b"<dc:date>" not in svg
+    assert b"matplotlib v" not in svg.lower()
+
+
+def test_svg_needs_no_font(made: SimpleNamespace) -> None:
+    root = ET.fromstring(render_figure(draw_main_figure(**made.variants["one"]), "svg"))
+    assert not list(root.iter(f"{SVG}text"))
+
+
+def test_pdf_bears_no_date_and_no_version(made: SimpleNamespace) -> None:
+    pdf = render_figure(draw_main_figure(**made.variants["one"]), "pdf")
+    assert pdf.startswith(b"%PDF")
+    for mark in (b"CreationDate", b"Producer", b"Creator"):
+        assert mark not in pdf
+
+
+def test_the_description_joins_the_lines_of_a_block(made: SimpleNamespace) -> None:
+    given = made.variants["long_title"]
+    title, words = describe_figure(draw_main_figure(**given))
+    assert title == given["title"]
+    assert given["subtitle"] in words
+    assert given["footer"] in words
+    assert "floor 85" in words
+
+
+def test_any_other_kind_is_refused_by_name(made: SimpleNamespace) -> None:
+    with pytest.raises(ValueError, match="'gif' is not a kind of figure file"):
+        render_figure(draw_main_figure(**made.variants["nothing"]), "gif")  # type: ignore[arg-type]
