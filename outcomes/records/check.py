@@ -74,6 +74,15 @@ class Sheet:
         return self.frame[name].isna().to_numpy()
 
 
+class _Facts(dict[str, Any]):
+    """What a message fills in; the value as TOML wants it only where it is asked for."""
+
+    def __missing__(self, key: str) -> str:
+        if key != "quoted":
+            raise KeyError(key)
+        return quoted(self["value"] or "")
+
+
 @dataclass(slots=True)
 class Log:
     """Findings as they come in, and the rows they have set aside."""
@@ -105,16 +114,16 @@ class Log:
         if not len(at):
             return
         severity = RULES[rule].severity
-        rows = sheet.rows
-        for position in at.tolist():
-            value = None
-            if column is not None and column in sheet.cells:
-                value = shown(sheet.cells[column], position) or None
+        rows = sheet.rows[at].tolist()
+        values: Sequence[str | None] = [None] * len(at)
+        if column is not None and column in sheet.cells:
+            values = shown(sheet.cells[column], at)
+        for position, row, value in zip(at.tolist(), rows, values, strict=True):
             self.add(
                 rule,
                 table=sheet.table.name,
                 file=sheet.file,
-                row=int(rows[position]),
+                row=row,
                 column=None if column is None else sheet.names.get(column, column),
                 value=value,
                 facts={} if facts is None else facts(position),
@@ -140,7 +149,7 @@ class Log:
     ) -> None:
         """Record one finding; it sets nothing aside by itself."""
         text = RULES[rule]
-        known = {"table": table, "value": value, "quoted": quoted(value or ""), **(facts or {})}
+        known = _Facts(facts or {}, table=table, value=value)
         self.findings.append(
             Finding(
                 rule=rule,
@@ -268,10 +277,10 @@ def _check_copies(sheet: Sheet, log: Log) -> None:
     left = left[ids.duplicated(keep=False).to_numpy()]
     members: dict[Any, list[int]] = {}
     for position in left.tolist():
-        members.setdefault(sheet.frame[key[0]].iloc[position], []).append(position)
+        members.setdefault(sheet.frame[key[0]].to_numpy()[position], []).append(position)
 
     def facts(position: int) -> Mapping[str, Any]:
-        group = members[sheet.frame[key[0]].iloc[position]]
+        group = members[sheet.frame[key[0]].to_numpy()[position]]
         other = next(other for other in group if other != position)
         return {"other": rows[other], "name": sheet.names[key[0]]}
 
@@ -327,7 +336,7 @@ def _check_dogs(dogs: Sheet, log: Log) -> None:
                 later,
                 lambda i, dates=dates, earlier=earlier: {  # type: ignore[misc]
                     "other_name": dogs.names[earlier],
-                    "date": _day(dates.iloc[i]),
+                    "date": _day(dates.to_numpy()[i]),
                 },
             )
 
@@ -372,7 +381,7 @@ def _check_portions(sources: Sheet, log: Log) -> None:
             sources,
             later,
             "parent_id",
-            lambda i: {"parent": parents[i], "parent_date": _day(begun.iloc[i])},
+            lambda i: {"parent": parents[i], "parent_date": _day(begun.to_numpy()[i])},
         )
     while True:
         used = set(ids[log.usable(sources)])
@@ -447,7 +456,7 @@ def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
     guesses: dict[str, str] = {}
 
     def facts(position: int) -> Mapping[str, Any]:
-        label = str(ids.iloc[position])
+        label = str(ids.to_numpy()[position])
         if label not in guesses:
             guesses[label] = _perhaps(
                 label, names, "Correct it, or add the source to the sources." + blank
@@ -461,7 +470,7 @@ def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
         sheet,
         log.usable(sheet) & is_handed & ~is_used,
         "source_id",
-        lambda i: {"where": f"{sources.file}, row {row_of[ids.iloc[i]]}"},
+        lambda i: {"where": f"{sources.file}, row {row_of[ids.to_numpy()[i]]}"},
     )
     time = "moved_at" if sheet.table.name == "storage" else "started_at"
     if sheet.has(time) and sources.has("acquired_on"):
@@ -474,7 +483,7 @@ def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
             sheet,
             early,
             time,
-            lambda i: {"date": _day(acquired.iloc[i]), "source": ids.iloc[i]},
+            lambda i: {"date": _day(acquired.to_numpy()[i]), "source": ids.to_numpy()[i]},
         )
 
 
@@ -491,7 +500,9 @@ def _check_dog_known(trials: Sheet, dogs: Sheet, log: Log) -> None:
         unknown,
         "dog_id",
         lambda i: {
-            "likely": _perhaps(str(ids.iloc[i]), known, "Correct it, or add the dog to the dogs.")
+            "likely": _perhaps(
+                str(ids.to_numpy()[i]), known, "Correct it, or add the dog to the dogs."
+            )
         },
     )
 
@@ -537,7 +548,7 @@ def _settle_discards(storage: Sheet, trials: Sheet | None, log: Log) -> Sheet:
         storage,
         last,
         "moved_at",
-        lambda i: {"source": storage.frame["source_id"].iloc[i]},
+        lambda i: {"source": storage.frame["source_id"].to_numpy()[i]},
     )
     moved = at.where(~last, day + pd.Timedelta(hours=23, minutes=59))
     return replace(storage, frame=storage.frame.assign(moved_at=moved))
@@ -555,7 +566,7 @@ def _check_moves(storage: Sheet, log: Log) -> None:
         storage,
         log_rows.index[backwards].to_numpy(),
         "moved_at",
-        lambda i: {"source": storage.frame["source_id"].iloc[i]},
+        lambda i: {"source": storage.frame["source_id"].to_numpy()[i]},
     )
     disordered = set(log_rows.loc[backwards, "source_id"])
     _check_ties(storage, log_rows, disordered, log)
@@ -572,8 +583,8 @@ def _check_moves(storage: Sheet, log: Log) -> None:
         moves.index[gone].to_numpy(),
         "moved_at",
         lambda i: {
-            "source": storage.frame["source_id"].iloc[i],
-            "date": _day(discarded[str(storage.frame["source_id"].iloc[i])]),
+            "source": storage.frame["source_id"].to_numpy()[i],
+            "date": _day(discarded[str(storage.frame["source_id"].to_numpy()[i])]),
         },
     )
     moves = moves[~gone]
@@ -583,7 +594,7 @@ def _check_moves(storage: Sheet, log: Log) -> None:
         storage,
         moves.index[again].to_numpy(),
         "moved_to",
-        lambda i: {"source": storage.frame["source_id"].iloc[i]},
+        lambda i: {"source": storage.frame["source_id"].to_numpy()[i]},
     )
 
 
@@ -599,7 +610,8 @@ def _check_ties(storage: Sheet, moves: pd.DataFrame, disordered: Iterable[str], 
     unclear = moves.loc[tied, "source_id"].isin(set(disordered))
 
     def facts(position: int) -> Mapping[str, Any]:
-        return {"source": storage.frame["source_id"].iloc[position], "places": places[position]}
+        source = storage.frame["source_id"].to_numpy()[position]
+        return {"source": source, "places": places[position]}
 
     for rule, which in (
         ("two moves at one time, order unknown", different & unclear),
@@ -694,7 +706,7 @@ def _check_results(trials: Sheet, log: Log) -> None:
             trials,
             log.usable(trials) & wrong.to_numpy(),
             "false_alerts",
-            lambda i: {"result": result.iloc[i], "count": count.iloc[i]},
+            lambda i: {"result": result.to_numpy()[i], "count": count.to_numpy()[i]},
         )
 
 
@@ -718,7 +730,7 @@ def _check_search_times(trials: Sheet, log: Log) -> None:
                 trials,
                 log.usable(trials) & which & over,
                 "search_s",
-                lambda i: {"limit": limit.iloc[i]},
+                lambda i: {"limit": limit.to_numpy()[i]},
             )
         at_limit = (searched == limit).to_numpy()
         log.flag("find at the limit", trials, log.usable(trials) & found & at_limit, "search_s")
@@ -741,7 +753,7 @@ def _check_trials_in_storage(
         trials,
         late,
         "started_at",
-        lambda i: {"source": ids.iloc[i], "date": _day(discarded.iloc[i])},
+        lambda i: {"source": ids.to_numpy()[i], "date": _day(discarded.to_numpy()[i])},
     )
     hides = log.usable(trials) & ids.notna().to_numpy()
     policy = (
@@ -755,7 +767,7 @@ def _check_trials_in_storage(
         trials,
         frozen,
         "started_at",
-        lambda i: {"source": ids.iloc[i], "policy": policy},
+        lambda i: {"source": ids.to_numpy()[i], "policy": policy},
     )
 
 
@@ -799,7 +811,7 @@ def _check_one_dog_at_once(trials: Sheet, log: Log) -> None:
         trials,
         breach,
         "started_at",
-        lambda i: {"dog": trials.frame["dog_id"].iloc[i], "other": int(other[i])},
+        lambda i: {"dog": trials.frame["dog_id"].to_numpy()[i], "other": int(other[i])},
     )
 
 

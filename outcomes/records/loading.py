@@ -210,17 +210,16 @@ def _load_csv(place: Place) -> Cells:
             f"it is larger than {MAX_TEXT_BYTES // 1_000_000_000} GB",
             "Split the records by year.",
         )
-    data = place.path.read_bytes()
-    text, marks = _decode(data)
-    if not text.strip():
+    data, marks = _as_utf8(place.path.read_bytes())
+    if not data.strip():
         raise CannotReadError("empty file", "there is nothing in it", "Fill it in.")
-    first = text[: MAX_CELL * 4].lstrip("\r\n")
-    if first[:1] != text[:1]:
+    if data[:1] in b"\r\n":
         raise CannotReadError(
             "no header", "row 1 is blank", "Put the column names in row 1.", row=1
         )
+    first = data[: MAX_CELL * 4].decode("utf-8", errors="ignore")
     separator = _separator(first)
-    lengths = _record_lengths(text, separator)
+    lengths = _record_lengths(data, separator)
     width = int(lengths[0])
     widest = int(lengths.max())
     if widest > MAX_COLUMNS:
@@ -232,7 +231,8 @@ def _load_csv(place: Place) -> Cells:
         )
     try:
         frame = pd.read_csv(
-            io.StringIO(text),
+            io.BytesIO(data),
+            encoding="utf-8",
             sep=separator,
             header=None,
             names=list(range(widest)),
@@ -261,12 +261,12 @@ def _load_csv(place: Place) -> Cells:
     lengths = lengths[1:]
     if (lengths != width).any():
         marks += _uneven_rows(columns, rows, lengths, width)
-    if frame.shape[0] != text.count("\n") + (not text.endswith("\n")):
+    if len(frame) != data.count(b"\n") + (not data.endswith(b"\n")):
         marks += _swallowed_rows(columns[:width], rows, separator, width)
     return _without_blanks(place, header, columns[:width], rows, marks)
 
 
-def _decode(data: bytes) -> tuple[str, list[Mark]]:
+def _as_utf8(data: bytes) -> tuple[bytes, list[Mark]]:
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         encodings = ["utf-16"]
     elif b"\x00" in data:
@@ -276,7 +276,10 @@ def _decode(data: bytes) -> tuple[str, list[Mark]]:
             "Save it as CSV UTF-8.",
         )
     else:
-        encodings = ["utf-8-sig", "cp1252"]
+        data = data.removeprefix(codecs.BOM_UTF8)
+        if data.isascii():
+            return data, []
+        encodings = ["utf-8", "cp1252"]
     for encoding in encodings:
         try:
             text = data.decode(encoding)
@@ -285,7 +288,7 @@ def _decode(data: bytes) -> tuple[str, list[Mark]]:
         if "\x00" in text:
             break
         marks = [Mark("Windows-1252 text", None, None, None)] if encoding == "cp1252" else []
-        return text.removeprefix("\ufeff"), marks
+        return data if encoding == "utf-8" else text.encode(), marks
     raise CannotReadError(
         "unreadable file",
         "its characters are neither UTF-8, UTF-16 nor Windows-1252",
@@ -299,19 +302,20 @@ def _separator(first: str) -> str:
     return max((",", ";", "\t"), key=header.count)
 
 
-def _record_lengths(text: str, separator: str) -> Array:
+def _record_lengths(data: bytes, separator: str) -> Array:
     """Number of cells of each record, blank lines (0 cells) included."""
-    if '"' not in text and "\r" not in text.replace("\r\n", ""):
+    if b'"' not in data and data.count(b"\r") == data.count(b"\r\n"):
         # No quotation marks: every line is a record, and counting characters will do.
-        lines = text.replace("\r\n", "\n").split("\n")
-        if not lines[-1]:
-            lines.pop()
+        mark = separator.encode()
         return np.fromiter(
-            (line.count(separator) + 1 if line else 0 for line in lines), np.int64, len(lines)
+            (line.count(mark) + 1 if line.strip(b"\r\n") else 0 for line in io.BytesIO(data)),
+            np.int64,
         )
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    text = io.TextIOWrapper(io.BytesIO(data), encoding="utf-8", newline="")
     try:
-        return np.fromiter((len(record) for record in reader), np.int64)
+        return np.fromiter(
+            (len(record) for record in csv.reader(text, delimiter=separator)), np.int64
+        )
     except csv.Error as error:
         raise CannotReadError(
             "unreadable file",

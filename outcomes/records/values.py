@@ -139,14 +139,13 @@ def time_text(time: pd.Timestamp) -> str:
     return time.strftime("%Y-%m-%d") if time == time.normalize() else time.isoformat(sep=" ")
 
 
-def shown(cells: pd.Series[Any], position: int) -> str:
-    """The text of one cell, as handed over."""
-    cell = cells.iloc[position]
-    if pd.isna(cell):
-        return ""
-    if isinstance(cell, str):
-        return cell
-    return time_text(cell) if isinstance(cell, pd.Timestamp) else number_text(float(cell))
+def shown(cells: pd.Series[Any], at: Array) -> list[str | None]:
+    """The texts of some cells as handed over; None where empty."""
+    taken = cells.iloc[at]
+    if isinstance(taken.dtype, pd.CategoricalDtype):
+        return [text or None for text in taken.astype(object).where(taken.notna(), None)]
+    codes, texts = texts_of(taken)
+    return [None if code < 0 else texts[code] for code in codes.tolist()]
 
 
 def read_column(column: Column, cells: pd.Series[Any], settings: Settings, table: str) -> Typed:
