@@ -390,14 +390,14 @@ def compare_sentence(comparison: Comparison, alpha: float) -> str:
     confidence = percent(1.0 - alpha)
     if low <= 0.0 <= high:
         return (
-            f"No difference between refrigerated and frozen was detected: anything from "
+            "No difference between refrigerated and frozen was detected: anything from "
             f"{abs(low):.0f} fewer to {high:.0f} more finds in 100 for refrigerated fits these "
             f"records ({confidence} interval; {rest}). Storage was chosen, not assigned."
         )
     sign = "more" if difference > 0 else "fewer"
     near, far = sorted((abs(low), abs(high)))
     return (
-        f"Refrigerated sources were found about {abs(difference):.0f} times {sign} in 100 than "
+        f"Refrigerated sources gave about {_finds(abs(difference))} {sign} in 100 trials than "
         f"frozen ones ({confidence} interval {near:.0f} to {far:.0f} {sign}; {rest}). Storage was "
         "chosen, not assigned, so something else about these sources may explain it."
     )
@@ -451,11 +451,12 @@ def limits(fit: FindFit, verdict: WhichPredicts) -> list[str]:
     if verdict.verdict == "cannot be told apart":
         lines.append("Which of cycles and age it is: they rise together in these records.")
     lines += [f"{note[0].upper()}{note[1:]}." for note in verdict.notes]
-    if verdict.slopes_differ:
-        names = joined(["cycles" if e == "cycles" else "age" for e in verdict.slopes_differ])
+    for slope in fit.slopes:
+        name = "cycles" if slope.exposure == "cycles" else "age"
         lines.append(
-            f"How fast any one source changes: sources seem to differ in how they change with "
-            f"{names}, and the test allows for it."
+            f"How fast any one {slope.grouping} changes: {slope.grouping}s seem to differ in how "
+            f"they change with {name}. The size given is the average, and its interval allows "
+            "for that."
         )
     if fit.mixed is not None and "source" in fit.mixed.singular:
         lines.append(

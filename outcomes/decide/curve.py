@@ -37,11 +37,7 @@ def observed_bins(trials: pd.DataFrame, exposure: str, confidence: float) -> tup
     frame = trials[trials[exposure].notna()]
     if frame.empty:
         return ()
-    values = frame[exposure].astype(float)
-    count = int(np.clip(len(frame) // _LEAST_IN_BIN, 1, _MOST_BINS))
-    edges = np.unique(np.quantile(values, np.linspace(0.0, 1.0, count + 1)))
-    place = np.clip(np.searchsorted(edges, values, side="right") - 1, 0, max(len(edges) - 2, 0))
-    place = _merged(place)
+    place = _bin_numbers(frame[exposure].astype(float).to_numpy())
     bins = []
     for _, part in frame.groupby(place, sort=True):
         found = int((part["result"] == "find").sum())
@@ -63,19 +59,27 @@ def observed_bins(trials: pd.DataFrame, exposure: str, confidence: float) -> tup
     return tuple(bins)
 
 
-def _merged(place: np.ndarray) -> np.ndarray:
-    """Bin numbers with every bin under the least size joined to the one before it."""
-    sizes = np.bincount(place)
-    target = np.arange(len(sizes))
-    for k in range(len(sizes) - 1, 0, -1):
-        if sizes[k] < _LEAST_IN_BIN:
-            sizes[k - 1] += sizes[k]
-            target[target == k] = k - 1
-    if len(sizes) > 1 and sizes[0] < _LEAST_IN_BIN:
-        following = sorted(set(target[target > 0]))
-        if following:
-            target[target == 0] = following[0]
-    return target[place]
+def _bin_numbers(values: np.ndarray) -> np.ndarray:
+    """Bin of each value: filled in order of value, equal values never parted.
+
+    What is left after a bin is spread evenly over the bins left, so that one
+    very common value takes a bin and not several.
+    """
+    unique, inverse, counts = np.unique(values, return_inverse=True, return_counts=True)
+    bins_left = int(np.clip(len(values) // _LEAST_IN_BIN, 1, _MOST_BINS))
+    number = np.zeros(len(unique), dtype=int)
+    left, held, current = len(values), 0, 0
+    for k, size in enumerate(counts):
+        target = max(left / bins_left, _LEAST_IN_BIN)
+        # Close the bin where taking this value too would overshoot by more than it falls short.
+        if held >= _LEAST_IN_BIN and abs(held + size - target) > abs(held - target):
+            left, bins_left, current = left - held, max(bins_left - 1, 1), current + 1
+            held = 0
+        number[k] = current
+        held += int(size)
+    if held < _LEAST_IN_BIN and current:
+        number[number == current] = current - 1
+    return np.asarray(number[inverse])
 
 
 def observed_to(trials: pd.DataFrame, exposure: str) -> float:

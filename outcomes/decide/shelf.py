@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from outcomes.decide.curve import THIN_SOURCES, observed_to
+from outcomes.decide.curve import observed_to
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
 from outcomes.fit.finds import FindFit, averaged_probability
@@ -16,6 +16,7 @@ from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import Design
 
 _MOST_TRIALS_TO_SETTLE = 500
+_TRIALS_OF_ITS_OWN = 10  # from here on a source's own trials speak for where it has been
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,7 @@ def review_shelf(
     ``retire`` only where the upper limit of the source's own prediction is below
     the floor, ``keep`` where the lower limit is at or above it, else ``test``.
     A source that was never tried, whose storage is not documented, or whose
-    exposure goes beyond what at least three sources have shown, is never
+    exposure goes beyond what at least three sources or its own trials have shown, is never
     advised to be retired or kept on a model's word: ``test``.
 
     Parameters
@@ -143,7 +144,7 @@ def _advise(
             advice, ground = "keep", "above"
         else:
             advice, ground = "test", "unsure"
-        if advice != "test" and _beyond(fit, cycles, age):
+        if advice != "test" and _beyond(fit, str(row.source_id), cycles, age):  # type: ignore[attr-defined]
             advice, ground = "test", "beyond records"
     settle = None
     if ground == "unsure" and probability is not None and low is not None and high is not None:
@@ -169,15 +170,18 @@ def _number(value: object) -> float | None:
     return None if pd.isna(value) else float(value)  # type: ignore[call-overload,arg-type]
 
 
-def _beyond(fit: FindFit, cycles: float | None, age: float | None) -> bool:
-    """Whether an exposure in the model lies past what three sources have shown."""
+def _beyond(fit: FindFit, source: str, cycles: float | None, age: float | None) -> bool:
+    """Whether an exposure in the model lies past what three sources, or its own trials, showed."""
     trials = fit.design.trials
+    own = trials[trials["source_id"] == source]
     for exposure, value in (("cycles", cycles), ("age_days", age)):
         if fit.design.column_of(exposure) is None or value is None:
             continue
         limit = observed_to(trials, exposure)
+        if len(own) >= _TRIALS_OF_ITS_OWN:
+            limit = max(limit, float(own[exposure].max()))
         # A source may sit a little past its own last trial; a tenth is not a new country.
-        if trials["source_id"].nunique() >= THIN_SOURCES and value > 1.1 * limit:
+        if value > 1.1 * limit:
             return True
     return False
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -19,8 +19,25 @@ LEAST_MISSES = 30
 LEAST_FINDS = 30
 LEAST_SOURCES = 8
 LEAST_DOGS = 3
-_BETWEEN = 0.9  # a term whose variation lies this much between sources is judged on sources
+_BETWEEN = 0.5  # a term whose variation lies this much between sources is judged on sources
+_SLOPES_DIFFER = 2.0  # likelihood-ratio statistic from which levels differ in slope (as AIC)
 _NODES = 25
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """Levels of a grouping that differ in how they change with an exposure.
+
+    ``sd`` is the standard deviation of their slopes (log-odds per unit),
+    ``statistic`` the likelihood-ratio statistic against a common slope, and
+    ``std_error`` that of the mean slope once they may differ.
+    """
+
+    grouping: str
+    exposure: str
+    sd: float
+    statistic: float
+    std_error: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +54,13 @@ class FindFit:
         Grouping → SD of its random intercept, log-odds.
     left_out
         Terms, groupings and trials the model does without, and why.
+    slopes
+        Where sources or dogs were found to differ in how they change with an
+        exposure. The errors of that term, and of every curve along it, then
+        allow for it.
+    freedom, widening
+        Per column of the design: degrees of freedom of its t distribution and
+        the factor on its model error (see :func:`describe_terms`), shape (p,).
     design, mixed
         The design, and the fitted model (None where ``reason`` says why).
     reason
@@ -55,6 +79,9 @@ class FindFit:
     terms: tuple[Term, ...]
     sd: Mapping[str, float]
     left_out: tuple[LeftOut, ...]
+    slopes: tuple[Slope, ...]
+    freedom: np.ndarray
+    widening: np.ndarray
     design: Design
     mixed: MixedFit | None
     reason: str | None
@@ -105,15 +132,22 @@ def fit_finds(
     }
     too_few = {word: pair for word, pair in counts.items() if pair[0] < pair[1]}
     mixed, reason = _fit(design, bool(too_few))
+    slopes = () if mixed is None else find_slopes(design)
+    freedom, widening = small_sample(design)
+    if mixed is not None:
+        mixed = _widened(design, mixed, slopes, widening)
     return FindFit(
         n=n,
         finds=finds,
         misses=n - finds,
         dogs=counts["dogs"][0],
         sources=counts["sources"][0],
-        terms=() if mixed is None else describe_terms(design, mixed, settings.alpha),
+        terms=() if mixed is None else describe_terms(design, mixed, freedom, settings.alpha),
         sd={} if mixed is None else dict(mixed.sd),
         left_out=design.left_out,
+        slopes=slopes,
+        freedom=freedom,
+        widening=widening,
         design=design,
         mixed=mixed,
         reason=reason,
@@ -136,15 +170,70 @@ def _fit(design: Design, too_few: bool) -> tuple[MixedFit | None, str | None]:
         return None, str(error)
 
 
-def describe_terms(design: Design, mixed: MixedFit, alpha: float) -> tuple[Term, ...]:
+def find_slopes(design: Design) -> tuple[Slope, ...]:
+    """Where sources, or dogs, differ in how they change with an exposure.
+
+    A random slope beside the random intercept, tried for each exposure and
+    grouping, in the model without sessions or hides (with them it takes
+    minutes in a large unit); kept where twice the gain in log-likelihood
+    exceeds 2, and never taken to make the error smaller.
+    """
+    groups = {name: labels for name, labels in design.groups.items() if name in ("dog", "source")}
+    found = []
+    for exposure in EXPOSURES:
+        column = design.column_of(exposure)
+        if column is None:
+            continue
+        # Centred, so that the intercepts are those at the usual exposure.
+        centred = design.x.copy()
+        centred[:, column] -= centred[:, column].mean()
+        try:
+            plain = fit_mixed(design.y, centred, design.names, groups, details=False)
+            for grouping in groups:
+                slope = (grouping, design.names[column])
+                fit = fit_mixed(design.y, centred, design.names, groups, slope=slope, start=plain)
+                statistic = 2.0 * (fit.log_likelihood - plain.log_likelihood)
+                if statistic > _SLOPES_DIFFER:
+                    error = float(np.sqrt(fit.cov[column, column]))
+                    sd = fit.slope_sd[grouping]
+                    found.append(Slope(grouping, exposure, sd, statistic, error))
+        except FitError:
+            continue
+    return tuple(found)
+
+
+def _widened(
+    design: Design, mixed: MixedFit, slopes: Sequence[Slope], widening: np.ndarray
+) -> MixedFit:
+    """The fit with errors that allow for few sources and for differing slopes."""
+    factor = np.append(widening, np.ones(len(mixed.joint_names) - len(widening)))
+    extra = np.zeros(len(widening))
+    for slope in slopes:
+        column = design.column_of(slope.exposure)
+        assert column is not None
+        more = slope.std_error**2 - float(mixed.cov[column, column])
+        extra[column] = max(extra[column], more * widening[column] ** 2)
+    joint = mixed.joint_cov * np.outer(factor, factor)
+    joint[np.arange(len(extra)), np.arange(len(extra))] += extra
+    return replace(
+        mixed,
+        cov=mixed.cov * np.outer(widening, widening) + np.diag(extra),
+        joint_cov=joint,
+    )
+
+
+def describe_terms(
+    design: Design, mixed: MixedFit, freedom: np.ndarray, alpha: float
+) -> tuple[Term, ...]:
     """Every fixed effect after the intercept, with intervals at 1 - ``alpha``.
 
-    A term that varies almost only between sources is judged against Student's
-    t with sources minus such terms minus one degrees of freedom, as in a
-    between-cluster comparison; a term that varies within sources against the
-    normal distribution.
+    A maximum-likelihood model takes the spread between sources as a little too
+    small when sources are few. The error of an exposure, and of any term that
+    varies mainly between sources, is therefore multiplied by sqrt(S / (S - k))
+    and judged against Student's t with S - k degrees of freedom, for S sources
+    and k such terms (the intercept is one), as is usual for clustered errors.
+    Other terms are judged against the normal distribution.
     """
-    freedom = _degrees_of_freedom(design)
     eta, spread = linear_predictor(design, mixed)
     mean_slope = float(averaged_probability(eta, spread)[1].mean())
     rows = []
@@ -235,20 +324,22 @@ def _contrast_points(base: np.ndarray, spread: np.ndarray, steps: Sequence[float
     ]
 
 
-def _degrees_of_freedom(design: Design) -> np.ndarray:
-    """Degrees of freedom per column of ``x``; infinite where a term varies within sources."""
-    freedom = np.full(design.x.shape[1], np.inf)
+def small_sample(design: Design) -> tuple[np.ndarray, np.ndarray]:
+    """Degrees of freedom, and the factor on the model's error, per column of ``x``."""
+    columns = design.x.shape[1]
+    freedom, widening = np.full(columns, np.inf), np.ones(columns)
     if "source" not in design.groups:
-        return freedom
+        return freedom, widening
     codes, levels = pd.factorize(design.groups["source"])
     size = np.bincount(codes)
-    between = np.zeros(design.x.shape[1], dtype=bool)
-    for j in range(1, design.x.shape[1]):
+    judged = np.zeros(columns, dtype=bool)
+    judged[0] = True
+    for j in range(1, columns):
         column = design.x[:, j]
         means = np.bincount(codes, weights=column) / size
         share = (size * (means - column.mean()) ** 2).sum() / ((column - column.mean()) ** 2).sum()
-        between[j] = share > _BETWEEN
-    left = max(len(levels) - int(between.sum()) - 1, 1)
-    freedom[between] = left
-    freedom[0] = left
-    return freedom
+        judged[j] = share > _BETWEEN or design.columns[j - 1].term in EXPOSURES
+    left = max(len(levels) - int(judged.sum()), 1)
+    freedom[judged] = left
+    widening[judged] = np.sqrt(len(levels) / left)
+    return freedom, widening

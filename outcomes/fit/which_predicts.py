@@ -20,7 +20,6 @@ _REFITS_WHEN_CLEAR = 25
 _CLEAR = 2.5  # an inflation that few sources have not been seen to exceed
 _FEW_SOURCES = 100  # from here on the chi-square reference is used as it stands
 _MOST_TRIALS_TO_REFIT = 20_000
-_SLOPES_DIFFER = 1.0  # likelihood-ratio statistic from which varying slopes are allowed for
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +206,7 @@ class _Tests:
         assert fit.mixed is not None
         self.design = fit.design
         self.full = fit.mixed
+        self.slopes = fit.slopes
         self.alpha = fit.settings.alpha
         self.rng = np.random.default_rng([fit.settings.seed, 20])
         sources = len(set(fit.design.groups.get("source", np.array([]))))
@@ -235,32 +235,20 @@ class _Tests:
         return self.drop((exposure,)) if len(present) > 1 else None
 
     def drop_with_slopes(self, exposure: str, inflation: float) -> RatioTest | None:
-        """The same test where sources may differ in slope; None where they do not differ."""
-        groups = dict(self.design.groups)
-        if "source" not in groups:
-            return None
-        if len(self.design.y) > _MOST_TRIALS_TO_REFIT:
-            groups = {k: v for k, v in groups.items() if k in ("dog", "source")}
-        names, x, y = self.design.names, self.design.x, self.design.y
+        """The same question where levels differ in slope; None where they do not.
+
+        The square of estimate over error, the error allowing for the slopes,
+        against F with levels - 1 degrees of freedom.
+        """
+        slopes = [s for s in self.slopes if s.exposure == exposure]
         column = self.design.column_of(exposure)
-        assert column is not None
-        # Centred, so that the sources' intercepts are those at the usual exposure.
-        centred = x.copy()
-        centred[:, column] -= x[:, column].mean()
-        try:
-            plain = fit_mixed(y, centred, names, groups, details=False)
-            sloped = fit_mixed(y, centred, names, groups, slope=("source", names[column]))
-            if 2.0 * (sloped.log_likelihood - plain.log_likelihood) < _SLOPES_DIFFER:
-                return None
-        except FitError:
+        if not slopes or column is None:
             return None
-        estimate = float(sloped.beta[column])
-        error = float(np.sqrt(sloped.cov[column, column]))
-        statistic = (estimate / error) ** 2
-        df = len(set(groups["source"])) - 1
-        p_chi_square = float(stats.chi2.sf(statistic, 1))
-        p = float(stats.f.sf(statistic / inflation, 1, df))
-        return RatioTest(statistic, 1, p_chi_square, inflation, 0, p)
+        error = max(s.std_error for s in slopes)
+        statistic = (float(self.full.beta[column]) / error) ** 2
+        levels = min(len(set(self.design.groups[s.grouping])) for s in slopes)
+        p = float(stats.f.sf(statistic / inflation, 1, levels - 1))
+        return RatioTest(statistic, 1, float(stats.chi2.sf(statistic, 1)), inflation, 0, p)
 
     def columns_without(self, exposures: tuple[str, ...]) -> list[int]:
         dropped = {self.design.column_of(e) for e in exposures}
