@@ -307,7 +307,7 @@ def draw_find_panel(
 
 
 def _draw_probability_scale(ax: Axes, lowest: float, written: bool) -> None:
-    step = 0.1 if lowest >= 0.4 else 0.2
+    step = 0.05 if lowest >= 0.7 else 0.1 if lowest >= 0.4 else 0.2
     ticks = [t for t in np.arange(0.0, 1.0 + step / 2, step).round(2) if t >= lowest]
     ax.yaxis.set_major_locator(FixedLocator(ticks))
     ax.yaxis.set_major_formatter(FixedFormatter([in_100(t) if written else "" for t in ticks]))
@@ -324,8 +324,8 @@ def _draw_exposure_scale(figure: Figure, box: Box, ax: Axes, curve: FindCurve) -
         step = next((s for s in (1, 2, 3, 6, 12, 24, 36, 60) if span / s <= 7), ceil(span / 6))
         marks: NDArray[np.float64] = np.arange(ceil(low / step) * step, high, step, dtype=float)
     else:
-        ticks = MaxNLocator(nbins=7, integer=True, steps=[1, 2, 5, 10]).tick_values(low, high)
-        marks = np.asarray(ticks, dtype=float)
+        locator = MaxNLocator(nbins=7, integer=True, min_n_ticks=1, steps=[1, 2, 5, 10])
+        marks = np.unique(np.round(np.asarray(locator.tick_values(low, high), dtype=float)))
     marks = marks[(marks >= max(low, 0.0)) & (marks <= high)]
     ax.xaxis.set_major_locator(FixedLocator((marks * scale.factor).tolist()))
     ax.xaxis.set_major_formatter(FixedFormatter([f"{m:,.0f}" for m in marks]))

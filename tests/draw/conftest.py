@@ -44,7 +44,7 @@ def made_bins(edges: Any, intercept: float, slope: float, n: int) -> tuple[Bin, 
     for i, (low, high) in enumerate(pairwise(edges)):
         mean = (low + high) / 2
         trials = max(4, round(n * 0.8**i))
-        p = float(expit(intercept + slope * mean)) + 0.02 * (-1) ** i
+        p = float(np.clip(expit(intercept + slope * mean) + 0.02 * (-1) ** i, 0.0, 1.0))
         finds = min(trials, round(trials * p))
         half = 1.96 * np.sqrt(p * (1 - p) / trials + 0.2 / trials**2)
         bins.append(

@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.cbook import pts_to_poststep
@@ -97,6 +99,72 @@ def test_no_words_overlap_and_none_are_cut_off(variant: dict[str, Any]) -> None:
         assert box.y1 <= sheet.y1 - 0.15 * figure.dpi, text.get_text()
     for (text, box), (other_text, other) in combinations(placed, 2):
         assert not overlap(box, other), (text.get_text(), other_text.get_text())
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    floor=st.sampled_from([0.02, 0.3, 0.85, 0.95, 1.0]),
+    last=st.sampled_from([1.0, 3.0, 8.0, 60.0, 200.0]),
+    days=st.sampled_from([20.0, 100.0, 390.0, 700.0, 9000.0]),
+    slope=st.floats(-4.0, 1.0),
+    trials=st.sampled_from([8, 90, 1500, 70_000]),
+    edges=st.lists(st.floats(0.01, 0.99), min_size=1, max_size=7, unique=True),
+    mark=st.tuples(*[st.none() | st.floats(0.0, 1.0)] * 4),
+    title_words=st.integers(3, 50),
+)
+def test_words_stay_apart_whatever_is_drawn(
+    made: SimpleNamespace,
+    floor: float,
+    last: float,
+    days: float,
+    slope: float,
+    trials: int,
+    edges: list[float],
+    mark: tuple[float | None, ...],
+    title_words: int,
+) -> None:
+    shares = np.array([0.0, *sorted(edges), 1.0])
+    curves = [
+        made.curve(exposure, end, 2.5, slope / end, shares * end, trials, 0.8 * end)
+        for exposure, end in (("cycles", last), ("age_days", days))
+    ]
+    thresholds = {
+        curve.exposure: ThresholdMark(*[None if m is None else m * curve.at[-1] for m in mark])
+        for curve in curves
+    }
+    figure = draw_main_figure(
+        **made.variants["two"]
+        | {
+            "curves": curves,
+            "floor": floor,
+            "thresholds": thresholds,
+            "title": " ".join(["thawed"] * title_words),
+        }
+    )
+    for (text, box), (other_text, other) in combinations(extents(figure), 2):
+        assert not overlap(box, other), (text.get_text(), other_text.get_text())
+    for text, box in extents(figure):
+        assert figure.bbox.x0 <= box.x0 < box.x1 <= figure.bbox.x1, text.get_text()
+        assert figure.bbox.y0 <= box.y0 < box.y1 <= figure.bbox.y1, text.get_text()
+
+
+@pytest.mark.parametrize("last", [0.0, 1.0, 2.0, 32.0, 400.0])
+def test_ticks_of_cycles_are_whole_and_differ(made: SimpleNamespace, last: float) -> None:
+    bins = [replace(b, mean=3.0 + last * k) for k, b in enumerate(made.curve().bins[:2])]
+    empty = np.array([])
+    curve = replace(
+        made.curve(),
+        at=empty,
+        probability=empty,
+        low=empty,
+        high=empty,
+        thin=empty.astype(bool),
+        bins=tuple(bins),
+    )
+    figure = draw_main_figure(**made.variants["observed_only"] | {"curves": [curve]})
+    ticks = axes_of(figure, "finds-cycles").xaxis.get_ticklocs()
+    assert ticks.tolist() == sorted({round(t) for t in ticks})
+    assert 1 <= len(ticks) <= 8
 
 
 def test_no_words_lie_on_the_finds(variant: dict[str, Any]) -> None:
