@@ -57,7 +57,7 @@ def render_figures(facts: Facts) -> dict[str, bytes]:
 
 
 def _mark(threshold: Threshold) -> ThresholdMark | None:
-    if threshold.estimate is None:
+    if threshold.estimate is None and threshold.outcome != "stays above":
         return None
     after = threshold.retire_after
     return ThresholdMark(

@@ -187,8 +187,8 @@ def effect_size(fit: FindFit, exposure: str) -> str:
     term = fit.term(exposure)
     if term is None:
         return ""
-    step, words = (
-        (10.0, "Every 10 cycles") if exposure == "cycles" else (365.25 / 30.0, "Every year of age")
+    step, more = (
+        (10.0, "10 more cycles") if exposure == "cycles" else (365.25 / 30.0, "a year more of age")
     )
     points, low, high = (step * v for v in (term.points, term.points_low, term.points_high))
     other = "age" if exposure == "cycles" else "cycles"
@@ -196,16 +196,19 @@ def effect_size(fit: FindFit, exposure: str) -> str:
     confidence = percent(1.0 - fit.settings.alpha)
     sign = "fewer" if points < 0 else "more"
     near, far = sorted((abs(low), abs(high)))
+    verb = "go" if exposure == "cycles" else "goes"
+    start = f"Over these trials, {more}{held} {verb} with about {_finds(abs(points))} {sign} in 100"
     if low < 0 < high:
         return (
-            f"{words}{held} goes with about {abs(points):.0f} {sign} finds in 100 trials, but "
-            f"anything from {abs(low):.0f} fewer to {high:.0f} more fits these records "
-            f"({confidence} interval)."
+            f"{start}, but anything from {abs(low):.0f} fewer to {high:.0f} more fits these "
+            f"records ({confidence} interval)."
         )
-    return (
-        f"{words}{held} goes with about {_finds(abs(points))} {sign} in 100 trials "
-        f"({confidence} interval {near:.0f} to {far:.0f} {sign})."
-    )
+    return f"{start} ({confidence} interval {_span(near, far)} {sign})."
+
+
+def _span(near: float, far: float) -> str:
+    """Two numbers of finds, with a decimal where whole numbers would say zero."""
+    return f"{near:.1f} to {far:.0f}" if near < 0.95 else f"{near:.0f} to {far:.0f}"
 
 
 def _finds(points: float) -> str:
@@ -433,7 +436,9 @@ def figure_caption(retirement: Retirement, confidence: float) -> str:
         held = retirement.curves[0].held
         text += (
             f"Line and band: find probability averaged over the unit's own trials ({held}), with "
-            f"{percent(confidence)} limits; broken where fewer than 3 sources were observed. "
+            f"{percent(confidence)} limits; broken where fewer than 3 sources were observed. The "
+            "line allows for which dogs, sources and conditions were met at each exposure; the "
+            "points do not, so they need not lie on it. "
         )
     return text + "Right: sources not yet unreliable by the rule stated below."
 
