@@ -851,6 +851,7 @@ def words_facts(column: Column, table: str) -> Mapping[str, Any]:
         "words": _or(column.words),
         "example": quoted(column.words[0]) if column.words else '""',
         "unit": _unit_name(column.unit),
+        "space_unit": f" {_unit_name(column.unit)}".rstrip(),
         "low": column.low,
         "high": column.high,
         "table": table,

@@ -252,7 +252,7 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
             file=cells.file,
             column=theirs,
             facts={
-                "likely": "Nothing, if it is your own."
+                "likely": "Leave it, if it is your own."
                 if ours is None
                 else f"If it is {ours}, say so in unit.toml: "
                 f"[columns.{table.name}] {ours} = {quoted(theirs)}"

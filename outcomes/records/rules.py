@@ -159,7 +159,7 @@ _CELLS = (
     Rule(
         "number out of range",
         "set aside",
-        "not between {low:g} and {high:g} {unit}",
+        "not between {low:g} and {high:g}{space_unit}",
         "Correct it; if the column is in another unit, say so in unit.toml under [units].",
     ),
     Rule(
@@ -203,7 +203,7 @@ _CELLS = (
     Rule(
         "date in the future",
         "set aside",
-        "the date is in the future (today is {today})",
+        "later than tomorrow; today is {today}",
         "Correct the date.",
     ),
     Rule("date before 1950", "set aside", "no record is that old", "Correct the year."),
@@ -224,7 +224,7 @@ _ROWS = (
     Rule(
         "source set aside",
         "set aside",
-        "its source was set aside ({where})",
+        "its source was set aside in {where}",
         "Mend that row first.",
     ),
     Rule("unknown parent", "set aside", "there is no such source to be a portion of", "{likely}"),
@@ -249,19 +249,19 @@ _ROWS = (
     Rule(
         "parent set aside",
         "set aside",
-        "the source it was cut from was set aside ({where})",
+        "the source it was cut from was set aside in {where}",
         "Mend that row first.",
     ),
     Rule(
         "before the source existed",
         "set aside",
-        "earlier than the source was acquired ({date})",
+        "the source was acquired only on {date}",
         "Correct this date, or acquired_on of {source}.",
     ),
     Rule(
         "move after discard",
         "set aside",
-        "{source} was discarded before this ({date})",
+        "{source} was discarded on {date}",
         "Correct the date, or remove the discard.",
     ),
     Rule(
@@ -273,7 +273,7 @@ _ROWS = (
     Rule(
         "trial on a discarded source",
         "set aside",
-        "{source} was discarded before this ({date})",
+        "{source} was discarded on {date}",
         "Correct the date, the source, or the discard.",
     ),
     Rule("result contradicts blank area", "set aside", "{what}", "{mend}"),
@@ -344,7 +344,7 @@ _NOTES = (
         "moves out of order",
         "note",
         "earlier than the row before it for {source}",
-        "Nothing, if the dates are right; they are put in order.",
+        "Leave it, if the dates are right; they are put in order.",
     ),
     Rule(
         "two moves at one time",
@@ -356,7 +356,7 @@ _NOTES = (
         "move to the same place",
         "note",
         "{source} was there already",
-        "Nothing, if temperature or packaging changed; otherwise a move between is missing.",
+        "Leave it, if temperature or packaging changed; otherwise a move between is missing.",
     ),
     Rule(
         "discarded on a busy day",
@@ -398,7 +398,7 @@ _NOTES = (
     Rule(
         "dog's dates out of order",
         "note",
-        "earlier than {other_name} ({date})",
+        "earlier than {other_name}, which is {date}",
         "Correct one of the two dates.",
     ),
     Rule(

@@ -169,6 +169,7 @@ def suggest_settings(path: str | Path, settings: Settings | None = None) -> str:
     words: dict[str, list[str]] = {}
     units: list[str] = []
     orders: set[str] = set()
+    ambiguous = False
     for cells in _loaded(path):
         table = TABLES[cells.name]
         placed, guessed = _placed(cells, table, known)
@@ -182,14 +183,21 @@ def suggest_settings(path: str | Path, settings: Settings | None = None) -> str:
             texts = [clean(text) for text in texts_of(raw)[1]]
             if column.words:
                 words.setdefault(ours, []).extend(_word_lines(column, texts, known))
-            if "date ambiguous" in read_column(column, raw, known, table.name).rules:
+            if column.type == "time" and known.date_order is None:
                 orders |= _orders(texts)
+                ambiguous |= "date ambiguous" in read_column(column, raw, known, table.name).rules
             units += _unit_lines(column, theirs, texts, known)
-    return _toml(orders, columns, words, units)
+    return _toml(_order_lines(orders) if ambiguous else [], columns, words, units)
+
+
+def _order_lines(orders: set[str]) -> list[str]:
+    if len(orders) == 1:
+        return [f"date_order = {quoted(min(orders))}", ""]
+    return ['# date_order = "day first"  # or "month first"', ""]
 
 
 def _toml(
-    orders: set[str],
+    order: Sequence[str],
     columns: Sequence[str],
     words: Mapping[str, Sequence[str]],
     units: Sequence[str],
@@ -198,12 +206,9 @@ def _toml(
         "# Guessed from the records: read every line, correct it, and save it as unit.toml",
         "# beside them. Nothing here is applied until you do.",
         "",
+        *order,
+        *columns,
     ]
-    if len(orders) == 1:
-        lines += [f"date_order = {quoted(min(orders))}", ""]
-    elif orders:
-        lines += ['# date_order = "day first"  # or "month first"', ""]
-    lines += columns
     for name, pairs in words.items():
         if pairs:
             lines += [f"[words.{name}]  # your word = our word", *dict.fromkeys(pairs), ""]
@@ -270,7 +275,7 @@ def _likely_word(column: Column, text: str) -> str | None:
 
 
 def _orders(texts: Sequence[str]) -> set[str]:
-    """Orders some date of the column can only be read in; both where nothing tells."""
+    """Orders that some date of the column can only be read in."""
     pairs = [re.match(r"(\d{1,2})[/.\-](\d{1,2})[/.\-]\d{2,4}\b", text) for text in texts]
     numbers = np.array([(int(m[1]), int(m[2])) for m in pairs if m]).reshape(-1, 2)
     orders = set()
@@ -278,7 +283,7 @@ def _orders(texts: Sequence[str]) -> set[str]:
         orders.add("day first")
     if (numbers[:, 1] > 12).any():
         orders.add("month first")
-    return orders or {"day first", "month first"}
+    return orders
 
 
 def _unit_lines(column: Column, theirs: str, texts: Sequence[str], settings: Settings) -> list[str]:

@@ -256,6 +256,11 @@ def _unknown(section: str, key: str, known: tuple[str, ...], path: Path) -> str:
     guess = process.extractOne(key, known, score_cutoff=70)
     if guess is not None:
         return f"{text} Perhaps {guess[0]}?"
+    homes = {name: home for home, names in _SCALARS.items() for name in names}
+    guess = process.extractOne(key, list(homes), score_cutoff=80)
+    if guess is not None:
+        home = f" in the section [{homes[guess[0]]}]" if homes[guess[0]] else ""
+        return f"{text} Perhaps {guess[0]}{home}?"
     return f"{text} Known here: {', '.join(known)}."
 
 

@@ -1,0 +1,165 @@
+"""Every row handed over is used or set aside, whatever was done to the tables."""
+
+import copy
+import datetime as dt
+import tempfile
+from pathlib import Path
+
+import pandas as pd
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from outcomes.records.columns import TABLES
+from outcomes.records.read import examine_records, read_records
+
+TODAY = dt.date(2026, 3, 14)
+
+CELLS = st.one_of(
+    st.sampled_from(
+        [
+            "",
+            " ",
+            "S1",
+            "S2",
+            "P1",
+            "s1",
+            "Ash",
+            "T1",
+            "find",
+            "miss",
+            "clear",
+            "false alert",
+            "0",
+            "-1",
+            "12,5",
+            "54 F",
+            "1:30",
+            "1e400",
+            "nan",
+            "inf",
+            "=1+1",
+            "#N/A",
+            "03/04/2025",
+            "2025-02-01",
+            "2025-02-01 09:30",
+            "2024-01-01",
+            "2026-12-31",
+            "0000-00-00",
+            "freezer",
+            "discarded",
+            "ambient",
+            '"',
+            "a\nb",
+            "\u200b",
+            "yes",
+            "3000",
+            "45689",
+        ]
+    ),
+    st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00"), max_size=6),
+)
+
+
+@st.composite
+def damages(draw: st.DrawFn) -> list[tuple]:
+    kind = st.sampled_from(["cell", "copy", "delete", "swap"])
+    table = st.sampled_from(["sources", "storage", "trials", "dogs"])
+    number = st.integers(0, 30)
+    return draw(st.lists(st.tuples(kind, table, number, number, CELLS), max_size=12))
+
+
+def damaged(tables: dict, steps: list[tuple]) -> dict:
+    tables = copy.deepcopy(tables)
+    for kind, table, one, other, cell in steps:
+        rows = tables[table]
+        row = rows[one % len(rows)]
+        if kind == "cell":
+            row[list(row)[other % len(row)]] = cell
+        elif kind == "copy":
+            rows.append(dict(row))
+        elif kind == "delete" and len(rows) > 1:
+            rows.remove(row)
+        elif kind == "swap":
+            at, to = one % len(rows), other % len(rows)
+            rows[at], rows[to] = rows[to], rows[at]
+    return tables
+
+
+def is_blank(row: dict) -> bool:
+    return not any(cell.strip() for cell in row.values())
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(damages())
+def test_rows_in_are_rows_used_and_rows_set_aside(steps: list[tuple]) -> None:
+    tables = damaged(_clean(), steps)
+    with tempfile.TemporaryDirectory() as folder:
+        for name, rows in tables.items():
+            pd.DataFrame(rows).to_csv(Path(folder) / f"{name}.csv", index=False)
+        found = examine_records(folder, today=TODAY)
+        for name, rows in tables.items():
+            aside = {f.row for f in found.set_aside if f.table == name}
+            handed = sum(not is_blank(row) for row in rows)
+            assert found.rows_in[name] == handed == found.used[name] + len(aside)
+        if found.stops:
+            return
+        records = read_records(folder, today=TODAY)
+    for name, table in TABLES.items():
+        frame = getattr(records, name)
+        aside = {f.row for f in found.set_aside if f.table == name}
+        assert frame["row"].is_unique
+        assert not set(frame["row"]) & aside
+        assert len(frame) == found.used[name]
+        for column in table.columns:
+            if column.name not in frame:
+                assert not column.needed
+                continue
+            values = frame[column.name]
+            if column.needed and not column.may_be_empty:
+                assert values.notna().all()
+            if column.words and column.type == "word":
+                assert set(values.dropna()) <= set(column.words)
+            if column.low is not None:
+                assert values.dropna().between(column.low, column.high).all()
+    sources = records.sources
+    assert sources["source_id"].is_unique
+    assert set(records.storage["source_id"]) <= set(sources["source_id"])
+    assert set(records.trials["source_id"].dropna()) <= set(sources["source_id"])
+    assert set(sources["parent_id"].dropna()) <= set(sources["source_id"])
+    acquired = records.trials["source_id"].map(sources.set_index("source_id")["acquired_on"])
+    assert not (records.trials["started_at"] < acquired).any()
+    blank = records.trials["source_id"].isna()
+    assert set(records.trials.loc[blank, "result"]) <= {"clear", "false alert"}
+    assert set(records.trials.loc[~blank, "result"]) <= {"find", "miss"}
+
+
+def _clean() -> dict:
+    trial = {
+        "trial_id": "T1", "started_at": "2025-02-01 09:30", "dog_id": "Ash", "source_id": "S1",
+        "result": "find", "false_alerts": "0", "search_s": "45", "limit_s": "300",
+        "temperature_c": "12.5", "assisted": "no",
+    }  # fmt: skip
+    return {
+        "sources": [
+            {"source_id": "S1", "kind": "muscle", "acquired_on": "2025-01-01", "parent_id": ""},
+            {"source_id": "S2", "kind": "blood", "acquired_on": "2025-01-05", "parent_id": ""},
+            {"source_id": "P1", "kind": "muscle", "acquired_on": "2025-01-20", "parent_id": "S1"},
+            {"source_id": "P2", "kind": "muscle", "acquired_on": "2025-01-25", "parent_id": "P1"},
+        ],
+        "storage": [
+            {"source_id": "S1", "moved_at": "2025-01-01", "moved_to": "freezer"},
+            {"source_id": "S1", "moved_at": "2025-02-01 08:00", "moved_to": "ambient"},
+            {"source_id": "S2", "moved_at": "2025-01-05", "moved_to": "refrigerator"},
+        ],
+        "trials": [
+            trial,
+            trial | {"trial_id": "T2", "dog_id": "Birch", "result": "miss", "search_s": "300"},
+            trial | {"trial_id": "T3", "source_id": "", "result": "clear"},
+            trial | {"trial_id": "T4", "source_id": "P2", "started_at": "2025-02-02"},
+            trial | {"trial_id": "T5", "source_id": "S2", "started_at": "2025-02-03 10:00"},
+        ],
+        "dogs": [
+            {"dog_id": "Ash", "born_on": "2019-04-01"},
+            {"dog_id": "Birch", "born_on": "2020-04-01"},
+        ],
+    }

@@ -1,0 +1,349 @@
+"""Files in every form a unit may hand over hold the same records."""
+
+import datetime as dt
+import shutil
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from outcomes.errors import RecordsError
+from outcomes.records.read import examine_records, read_records
+
+TODAY = dt.date(2026, 3, 14)
+
+
+def same(one: pd.DataFrame, other: pd.DataFrame) -> None:
+    pd.testing.assert_frame_equal(
+        one.drop(columns="file"), other.drop(columns="file")[list(one.drop(columns="file"))]
+    )
+
+
+def again(folder: Path, change) -> Path:
+    """A copy of a folder of CSV files with each file's bytes changed."""
+    copy = folder / "copy"
+    copy.mkdir()
+    for file in folder.glob("*.csv"):
+        (copy / file.name).write_bytes(change(file.read_text(encoding="utf-8")))
+    return copy
+
+
+def workbook(path: Path, tables: dict, convert=lambda column, text: text or None) -> Path:
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name, rows in tables.items():
+        sheet = book.create_sheet(name)
+        columns = list(dict.fromkeys(c for row in rows for c in row))
+        sheet.append(columns)
+        for row in rows:
+            sheet.append([convert(column, row.get(column, "")) for column in columns])
+    book.save(path)
+    return path
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda text: text.replace(",", ";").encode(),
+        lambda text: text.replace(",", "\t").encode(),
+        lambda text: text.encode("utf-8-sig"),
+        lambda text: text.encode("utf-16"),
+        lambda text: text.replace("\n", "\r\n").encode(),
+        lambda text: text.replace("\n", "\r").encode(),
+        lambda text: text.rstrip("\n").encode(),
+        lambda text: (
+            "\n".join(
+                ",".join(f'"{cell}"' for cell in line.split(",")) for line in text.splitlines()
+            )
+        ).encode(),
+    ],
+    ids=["semicolons", "tabs", "BOM", "UTF-16", "CRLF", "CR", "no last newline", "quoted"],
+)
+def test_every_form_of_csv_holds_the_same_records(clean, write, change) -> None:
+    clean["sources"][0]["kind"] = clean["sources"][2]["kind"] = "Müskel"
+    folder = write(clean)
+    copy = again(folder, change)
+    expected, found = read_records(folder, today=TODAY), read_records(copy, today=TODAY)
+    assert found.findings == ()
+    for table in ("sources", "storage", "trials", "dogs"):
+        same(getattr(expected, table), getattr(found, table))
+
+
+def test_windows_1252_is_read_and_said(clean, write) -> None:
+    clean["dogs"][0]["dog_id"] = "Zoë"
+    for row in clean["trials"]:
+        row["dog_id"] = row["dog_id"].replace("Ash", "Zoë")
+    records = read_records(again(write(clean), lambda t: t.encode("cp1252")), today=TODAY)
+    assert {f.rule for f in records.findings} == {"Windows-1252 text"}
+    assert records.dogs.loc[0, "dog_id"] == "Zoë"
+
+
+def test_one_accented_letter_written_two_ways_is_one_name(clean, write) -> None:
+    clean["dogs"][0]["dog_id"] = "Zoe\u0308"
+    for row in clean["trials"]:
+        row["dog_id"] = row["dog_id"].replace("Ash", "Zo\u00eb")
+    assert read_records(write(clean), today=TODAY).findings == ()
+
+
+def test_blank_lines_count_as_rows_and_are_no_records(clean, write) -> None:
+    folder = write(clean)
+    lines = (folder / "trials.csv").read_text().splitlines()
+    lines[3:3] = ["", ",,,,,,,,,,"]
+    lines[-1] = lines[-1].replace("Birch", "")
+    (folder / "trials.csv").write_text("\n".join(lines) + "\n\n\n")
+    records = read_records(folder, today=TODAY)
+    assert list(records.trials["row"]) == [2, 3, 6, 7, 8]
+    assert [f.row for f in records.set_aside] == [9]
+    assert records.rows_in["trials"] == 6
+
+
+def test_a_quoted_line_break_is_one_row_as_a_spreadsheet_shows_it(clean, write) -> None:
+    clean["trials"][0]["remarks"] = 'first\nsecond, "third"\n\nfourth'
+    clean["trials"][1]["dog_id"] = ""
+    records = read_records(write(clean), today=TODAY)
+    assert [f.row for f in records.set_aside] == [3]
+    assert records.trials["remarks"][0] == 'first\nsecond, "third"\n\nfourth'
+
+
+def test_a_row_with_cells_beyond_the_header_is_set_aside(clean, write) -> None:
+    folder = write(clean)
+    lines = (folder / "trials.csv").read_text().splitlines()
+    lines[2] += ",stray"
+    lines[3] += ",,"
+    (folder / "trials.csv").write_text("\n".join(lines))
+    (finding,) = examine_records(folder, today=TODAY).findings
+    assert (finding.rule, finding.row, finding.value) == ("more cells than the header", 3, "stray")
+    assert finding.severity == "set aside"
+
+
+def test_a_row_that_ends_early_is_noted(clean, write) -> None:
+    folder = write(clean)
+    lines = (folder / "trials.csv").read_text().splitlines()
+    lines[6] = ",".join(lines[6].split(",")[:7])
+    (folder / "trials.csv").write_text("\n".join(lines))
+    (finding,) = examine_records(folder, today=TODAY).findings
+    assert (finding.rule, finding.row, finding.severity) == (
+        "fewer cells than the header",
+        7,
+        "note",
+    )
+
+
+def test_a_quotation_mark_left_open_sets_aside_the_row_that_swallowed_others(clean, write) -> None:
+    for row in clean["trials"]:
+        row["remarks"] = "dry"
+    folder = write(clean)
+    lines = (folder / "trials.csv").read_text().splitlines()
+    lines[1] = lines[1].replace(",dry", ',"dry')
+    lines[4] = lines[4].replace(",dry", ',dry"')
+    (folder / "trials.csv").write_text("\n".join(lines))
+    found = examine_records(folder, today=TODAY)
+    (finding,) = found.set_aside
+    assert (finding.rule, finding.row, finding.column) == ("open quotation mark", 2, "remarks")
+    assert found.used["trials"] == 2
+
+
+def test_a_quotation_mark_never_closed_stops_with_one_line(clean, write) -> None:
+    folder = write(clean)
+    with (folder / "trials.csv").open("a") as file:
+        file.write('T9,"2025-03-06,Ash\n')
+    with pytest.raises(RecordsError, match=r"trials\.csv: it cannot be read"):
+        read_records(folder, today=TODAY)
+
+
+def test_headers_are_trimmed_and_unnamed_or_repeated_columns_are_noted(clean, write) -> None:
+    folder = write(clean)
+    lines = (folder / "dogs.csv").read_text().splitlines()
+    lines[0] = " dog_id ,born_on,started_on,notes,notes,"
+    lines[1:] = [f"{line},a,b,c" for line in lines[1:]]
+    (folder / "dogs.csv").write_text("\n".join(lines))
+    records = read_records(folder, today=TODAY)
+    assert list(records.dogs)[:6] == [
+        "dog_id", "started_on", "born_on", "notes", "notes (2)", "column 6",
+    ]  # fmt: skip
+    assert {f.rule for f in records.findings} == {
+        "unknown column",
+        "repeated unknown column",
+        "unnamed column",
+    }
+
+
+@pytest.mark.parametrize(
+    ("content", "rule"),
+    [
+        (b"", "empty file"),
+        (b"\n\n  \n", "empty file"),
+        (b"\nsource_id,kind,acquired_on\nS1,muscle,2025-01-01\n", "no header"),
+        (b",,\nS1,muscle,2025-01-01\n", "no header"),
+    ],
+)
+def test_a_file_without_content_or_header_stops(clean, write, content, rule) -> None:
+    folder = write(clean)
+    (folder / "sources.csv").write_bytes(content)
+    assert [(f.rule, f.file) for f in examine_records(folder, today=TODAY).stops] == [
+        (rule, "sources.csv")
+    ]
+
+
+def test_one_table_in_two_files_stops(clean, write) -> None:
+    folder = write(clean)
+    shutil.copy(folder / "trials.csv", folder / "Trials.CSV")
+    (finding,) = examine_records(folder, today=TODAY).stops
+    assert finding.rule == "table given twice"
+    assert "Trials.CSV, trials.csv" in finding.problem
+
+
+# --- workbooks ------------------------------------------------------------------------------
+
+
+def typed(column: str, text: str):
+    """Cells as a spreadsheet program holds them: real dates and numbers."""
+    if not text:
+        return None
+    if column.endswith(("_at", "_on")):
+        return dt.datetime.fromisoformat(text)
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+@pytest.mark.parametrize("convert", [typed, lambda column, text: text or None])
+def test_a_workbook_holds_the_same_records_typed_or_as_text(clean, write, convert) -> None:
+    folder = write(clean)
+    path = workbook(folder / "unit.xlsx", clean, convert)
+    expected, found = read_records(folder, today=TODAY), read_records(path, today=TODAY)
+    assert found.findings == ()
+    for table in ("sources", "storage", "trials", "dogs"):
+        same(getattr(expected, table), getattr(found, table))
+    assert found.trials.loc[0, "file"] == "unit.xlsx, sheet trials"
+
+
+def test_a_number_used_as_a_label_is_the_same_in_a_workbook_and_a_csv(clean, write) -> None:
+    for table in ("sources", "storage", "trials"):
+        for row in clean[table]:
+            for column in ("source_id", "parent_id"):
+                if column in row:
+                    row[column] = row[column].replace("S", "10").replace("P", "20")
+    folder = write(clean)
+    path = workbook(folder / "unit.xlsx", clean, typed)
+    found = read_records(path, today=TODAY)
+    assert list(found.sources["source_id"]) == ["101", "102", "201"]
+    same(read_records(folder, today=TODAY).trials, found.trials)
+
+
+def test_clock_times_and_percentages_are_read_as_a_person_sees_them(clean, tmp_path) -> None:
+    for row in clean["trials"]:
+        row["humidity_pct"] = ""
+    path = workbook(tmp_path / "unit.xlsx", clean, typed)
+    book = openpyxl.load_workbook(path)
+    sheet = book["trials"]
+    names = [cell.value for cell in sheet[1]]
+    search, humidity = names.index("search_s") + 1, names.index("humidity_pct") + 1
+    for row in range(2, 8):
+        sheet.cell(row, search).value = dt.time(1, 30)  # typed as 1:30, shown as 1:30
+        sheet.cell(row, search).number_format = "h:mm"
+        sheet.cell(row, humidity).value = 0.45
+        sheet.cell(row, humidity).number_format = "0%"
+    sheet.cell(3, search).value = dt.time(0, 2, 15)  # typed as 0:02:15
+    sheet.cell(3, search).number_format = "h:mm:ss"
+    book.save(path)
+    (tmp_path / "unit.toml").write_text('[units]\nsearch_s = "mm:ss"\n')
+    trials = read_records(path, today=TODAY).trials
+    assert list(trials["search_s"][:3]) == [90.0, 135.0, 90.0]
+    assert list(trials["humidity_pct"][:3]) == [45.0, 45.0, 45.0]
+
+
+def test_rows_and_blanks_of_a_workbook_are_counted_as_shown(clean, tmp_path) -> None:
+    path = workbook(tmp_path / "unit.xlsx", clean, typed)
+    book = openpyxl.load_workbook(path)
+    sheet = book["trials"]
+    sheet.insert_rows(4, 2)
+    sheet["D9"].value = "Nowhere"
+    sheet["A1048576"].font = openpyxl.styles.Font(bold=True)  # stray formatting far below
+    book.save(path)
+    found = examine_records(path, today=TODAY)
+    assert [(f.row, f.column) for f in found.set_aside] == [(9, "source_id")]
+    assert found.rows_in["trials"] == 6
+
+
+def test_a_merged_header_stops_and_merged_cells_set_their_rows_aside(clean, tmp_path) -> None:
+    path = workbook(tmp_path / "unit.xlsx", clean, typed)
+    book = openpyxl.load_workbook(path)
+    book["trials"].merge_cells("C3:C4")
+    book["dogs"].merge_cells("A1:B1")
+    book.save(path)
+    found = examine_records(path, today=TODAY)
+    (stop,) = found.stops
+    assert (stop.rule, stop.row) == ("merged header", 1)
+    assert "A1:B1" in stop.problem
+    rows = [(f.rule, f.row, f.column, f.value) for f in found.set_aside if f.table == "trials"]
+    assert rows[:2] == [
+        ("merged cells", 3, "dog_id", "C3:C4"),
+        ("merged cells", 4, "dog_id", "C3:C4"),
+    ]
+
+
+def test_a_formula_without_a_stored_value_is_not_taken_for_an_empty_cell(clean, tmp_path) -> None:
+    path = workbook(tmp_path / "unit.xlsx", clean, typed)
+    book = openpyxl.load_workbook(path)
+    book["trials"]["D2"].value = "=sources!A2"
+    book.save(path)
+    (finding,) = examine_records(path, today=TODAY).set_aside
+    assert (finding.rule, finding.row, finding.column, finding.value) == (
+        "formula without a value", 2, "source_id", "=sources!A2",
+    )  # fmt: skip
+
+
+def test_text_that_looks_like_a_formula_stays_text(clean, write) -> None:
+    signs = ["=1+1", "+44", "-x", "@home"]
+    for source, sign in zip(clean["sources"], signs, strict=False):
+        source["kind"] = sign
+    folder = write(clean)
+    assert list(read_records(folder, today=TODAY).sources["kind"]) == signs[:3]
+    path = workbook(folder / "unit.xlsx", clean, lambda column, text: text or None)
+    book = openpyxl.load_workbook(path)
+    cell = book["sources"]["B2"]
+    cell.data_type = "s"
+    book.save(path)
+    assert list(read_records(path, today=TODAY).sources["kind"]) == signs[:3]
+
+
+# --- parquet --------------------------------------------------------------------------------
+
+
+def test_parquet_holds_the_same_records_typed_by_the_file_or_as_text(clean, write) -> None:
+    folder = write(clean)
+    expected = read_records(folder, today=TODAY)
+    typed_folder, text_folder = folder / "typed", folder / "text"
+    typed_folder.mkdir()
+    text_folder.mkdir()
+    for table, rows in clean.items():
+        columns = list(dict.fromkeys(c for row in rows for c in row))
+        cells = {c: [typed(c, row.get(c, "")) for row in rows] for c in columns}
+        pq.write_table(pa.table(cells), typed_folder / f"{table}.parquet")
+        frame = pd.DataFrame(rows).fillna("").set_index(columns[0], drop=False)
+        frame.index.name = None
+        frame.astype("category").to_parquet(text_folder / f"{table}.parquet")
+    for other in (typed_folder, text_folder):
+        found = read_records(other, today=TODAY)
+        assert found.findings == ()
+        for table in ("sources", "storage", "trials", "dogs"):
+            same(getattr(expected, table), getattr(found, table))
+
+
+def test_parquet_times_with_a_zone_and_nested_columns_are_told(clean, write) -> None:
+    folder = write(clean)
+    (folder / "trials.csv").unlink()
+    (folder / "dogs.csv").unlink()
+    frame = pd.DataFrame(clean["trials"])
+    frame["started_at"] = pd.to_datetime(frame["started_at"]).dt.tz_localize("UTC")
+    frame.to_parquet(folder / "trials.parquet")
+    pq.write_table(pa.table({"dog_id": [["Ash"], ["Birch"]]}), folder / "dogs.parquet")
+    found = examine_records(folder, today=TODAY)
+    assert [f.rule for f in found.set_aside] == ["time with a zone"] * 6
+    (stop,) = found.stops
+    assert (stop.rule, stop.file) == ("unreadable file", "dogs.parquet")

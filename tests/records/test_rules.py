@@ -1,0 +1,502 @@
+"""Every rule: an example that breaks it and only it, where it is reported, and what it does."""
+
+import datetime as dt
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+from outcomes.records.read import examine_records, read_records
+from outcomes.records.rules import RULES
+
+TODAY = dt.date(2026, 3, 14)
+
+Change = Callable[[dict], None]
+
+
+def put(table: str, row: int, **values: str) -> Change:
+    """Overwrite cells of a spreadsheet row (header = row 1)."""
+    return lambda tables: tables[table][row - 2].update(values)
+
+
+def add(table: str, like: int, **values: str) -> Change:
+    """Append a copy of a row with other values."""
+    return lambda tables: tables[table].append({**tables[table][like - 2], **values})
+
+
+def drop_column(table: str, column: str) -> Change:
+    return lambda tables: [row.pop(column) for row in tables[table]]
+
+
+def rename(table: str, column: str, name: str) -> Change:
+    def change(tables: dict) -> None:
+        for row in tables[table]:
+            row[name] = row.pop(column)
+
+    return change
+
+
+def both(*changes: Change) -> Change:
+    return lambda tables: [change(tables) for change in changes]
+
+
+class Case(NamedTuple):
+    """A change to the clean unit, and where the rule must report it."""
+
+    rule: str
+    change: Change
+    at: list[tuple]  # (table, row, column, value), in order
+    settings: str | None = None
+
+
+CASES = [
+    Case("missing table", lambda t: t.pop("storage"), [("storage", None, None, None)]),
+    Case(
+        "no rows",
+        lambda t: t.update(trials=[dict.fromkeys(t["trials"][0], "")]),
+        [("trials", None, None, None)],
+    ),
+    Case(
+        "missing column", rename("trials", "result", "Outcome"), [("trials", None, "result", None)]
+    ),
+    Case(
+        "missing column",
+        lambda t: None,
+        [("trials", None, "Outcome", None)],
+        '[columns.trials]\nresult = "Outcome"\n',
+    ),
+    Case(
+        "duplicate column",
+        put("trials", 2, Outcome="find"),
+        [("trials", None, "Outcome", None)],
+        '[columns.trials]\nresult = "Outcome"\n',
+    ),
+    Case(
+        "column in another unit",
+        lambda t: [row.update(temperature_c="68") for row in t["trials"]],
+        [("trials", None, "temperature_c", None)],
+    ),
+    Case("spreadsheet error", put("trials", 2, dog_id="#REF!"), [("trials", 2, "dog_id", "#REF!")]),
+    Case(
+        "line break in a name",
+        put("trials", 2, trial_id="T\n1"),
+        [("trials", 2, "trial_id", "T\n1")],
+    ),
+    Case(
+        "text too long",
+        put("trials", 2, trial_id="T" * 201),
+        [("trials", 2, "trial_id", "T" * 201)],
+    ),
+    Case("empty needed value", put("trials", 4, dog_id="  "), [("trials", 4, "dog_id", "  ")]),
+    Case("empty needed value", put("sources", 4, kind=""), [("sources", 4, "kind", None)]),
+    Case("unknown word", put("trials", 2, result="hit"), [("trials", 2, "result", "hit")]),
+    Case("unknown word", put("trials", 2, assisted="x"), [("trials", 2, "assisted", "x")]),
+    Case(
+        "number unreadable", put("trials", 2, search_s="long"), [("trials", 2, "search_s", "long")]
+    ),
+    Case(
+        "number unreadable",
+        put("trials", 2, temperature_c="=1+2"),
+        [("trials", 2, "temperature_c", "=1+2")],
+    ),
+    Case(
+        "number with a unit in it",
+        put("trials", 2, temperature_c="54 F"),
+        [("trials", 2, "temperature_c", "54 F")],
+    ),
+    Case(
+        "comma in a number",
+        put("trials", 2, temperature_c="12,5"),
+        [("trials", 2, "temperature_c", "12,5")],
+    ),
+    Case(
+        "point in a number",
+        both(
+            lambda t: [r.update(temperature_c="12,5") for r in t["trials"]],
+            put("trials", 2, temperature_c="1.200"),
+        ),
+        [("trials", 2, "temperature_c", "1.200")],
+        'decimal = ","\n',
+    ),
+    Case(
+        "minutes and seconds",
+        put("trials", 2, search_s="1:30"),
+        [("trials", 2, "search_s", "1:30")],
+    ),
+    Case(
+        "not minutes and seconds",
+        both(
+            lambda t: [r.update(search_s="1:30") for r in t["trials"]],
+            put("trials", 2, search_s="90"),
+        ),
+        [("trials", 2, "search_s", "90")],
+        '[units]\nsearch_s = "mm:ss"\n',
+    ),
+    Case(
+        "not a whole number",
+        put("trials", 2, false_alerts="0.5"),
+        [("trials", 2, "false_alerts", "0.5")],
+    ),
+    Case(
+        "number out of range",
+        put("trials", 2, false_alerts="-1"),
+        [("trials", 2, "false_alerts", "-1")],
+    ),
+    Case(
+        "number out of range", put("trials", 2, search_s="-45"), [("trials", 2, "search_s", "-45")]
+    ),
+    Case(
+        "impossible temperature",
+        put("trials", 2, temperature_c="68"),
+        [("trials", 2, "temperature_c", "68")],
+    ),
+    Case(
+        "impossible storage temperature",
+        put("storage", 5, temperature_c="39"),
+        [("storage", 5, "temperature_c", "39")],
+    ),
+    Case(
+        "date unreadable",
+        put("trials", 2, started_at="last Monday"),
+        [("trials", 2, "started_at", "last Monday")],
+    ),
+    Case(
+        "date unreadable",
+        put("trials", 2, started_at="2025-02-30"),
+        [("trials", 2, "started_at", "2025-02-30")],
+    ),
+    Case(
+        "date ambiguous",
+        put("trials", 2, started_at="03/04/2025 09:30"),
+        [("trials", 2, "started_at", "03/04/2025 09:30")],
+    ),
+    Case(
+        "time with a zone",
+        put("trials", 2, started_at="2025-02-01T09:30:00Z"),
+        [("trials", 2, "started_at", "2025-02-01T09:30:00Z")],
+    ),
+    Case(
+        "time with a zone",
+        put("trials", 2, started_at="2025-02-01 09:30+01:00"),
+        [("trials", 2, "started_at", "2025-02-01 09:30+01:00")],
+    ),
+    Case(
+        "spreadsheet date number",
+        put("trials", 2, started_at="45689.4"),
+        [("trials", 2, "started_at", "45689.4")],
+    ),
+    Case(
+        "date in the future",
+        put("trials", 2, started_at="2026-03-16"),
+        [("trials", 2, "started_at", "2026-03-16")],
+    ),
+    Case(
+        "date before 1950",
+        put("dogs", 2, born_on="1919-04-01"),
+        [("dogs", 2, "born_on", "1919-04-01")],
+    ),
+    Case("identical rows", add("trials", 2), [("trials", 8, "trial_id", "T1")]),
+    Case("identical rows", add("storage", 5), [("storage", 7, "source_id", "S2")]),
+    Case(
+        "duplicate id",
+        add("trials", 2, search_s="46"),
+        [("trials", 2, "trial_id", "T1"), ("trials", 8, "trial_id", "T1")],
+    ),
+    Case(
+        "unknown source", put("trials", 5, source_id="S-2x"), [("trials", 5, "source_id", "S-2x")]
+    ),
+    Case("unknown source", add("storage", 5, source_id="S9"), [("storage", 7, "source_id", "S9")]),
+    Case("unknown dog", put("trials", 4, dog_id="Ashe"), [("trials", 4, "dog_id", "Ashe")]),
+    Case(
+        "source set aside",
+        put("sources", 3, acquired_on=""),
+        [("storage", 5, "source_id", "S2"), ("trials", 5, "source_id", "S2")],
+    ),
+    Case("unknown parent", put("sources", 4, parent_id="S7"), [("sources", 4, "parent_id", "S7")]),
+    Case(
+        "portion of itself", put("sources", 4, parent_id="P1"), [("sources", 4, "parent_id", "P1")]
+    ),
+    Case(
+        "ring of portions",
+        both(put("sources", 2, parent_id="P1"), put("sources", 4, acquired_on="2025-01-01")),
+        [("sources", 2, "parent_id", "P1"), ("sources", 4, "parent_id", "S1")],
+    ),
+    Case(
+        "parent acquired later",
+        put("sources", 4, acquired_on="2024-12-01"),
+        [("sources", 4, "parent_id", "S1")],
+    ),
+    Case("parent set aside", put("sources", 2, kind=""), [("sources", 4, "parent_id", "S1")]),
+    Case(
+        "before the source existed",
+        put("trials", 5, started_at="2025-01-04 23:59"),
+        [("trials", 5, "started_at", "2025-01-04 23:59")],
+    ),
+    Case(
+        "before the source existed",
+        put("storage", 2, moved_at="2024-12-31"),
+        [("storage", 2, "moved_at", "2024-12-31")],
+    ),
+    Case(
+        "move after discard",
+        both(
+            add("storage", 5, moved_at="2025-04-01", moved_to="discarded", temperature_c=""),
+            add("storage", 5, moved_at="2025-04-02", moved_to="ambient", temperature_c=""),
+        ),
+        [("storage", 8, "moved_at", "2025-04-02")],
+    ),
+    Case(
+        "two moves at one time, order unknown",
+        both(
+            add("storage", 5, moved_at="2025-06-01"),
+            add("storage", 5, moved_at="2025-05-01"),
+            add("storage", 5, moved_at="2025-05-01", moved_to="ambient", temperature_c=""),
+        ),
+        [("storage", 8, "moved_at", "2025-05-01"), ("storage", 9, "moved_at", "2025-05-01")],
+    ),
+    Case(
+        "trial on a discarded source",
+        add("storage", 5, moved_at="2025-02-01 18:00", moved_to="discarded", temperature_c=""),
+        [("trials", 5, "started_at", "2025-02-02 09:30")],
+    ),
+    Case(
+        "result contradicts blank area",
+        put("trials", 4, result="find"),
+        [("trials", 4, "result", "find")],
+    ),
+    Case(
+        "result contradicts blank area",
+        put("trials", 2, result="clear"),
+        [("trials", 2, "result", "clear")],
+    ),
+    Case(
+        "result contradicts false alerts",
+        put("trials", 4, false_alerts="2"),
+        [("trials", 4, "false_alerts", "2")],
+    ),
+    Case(
+        "result contradicts false alerts",
+        put("trials", 7, false_alerts="0"),
+        [("trials", 7, "false_alerts", "0")],
+    ),
+    Case("search time zero", put("trials", 2, search_s="0"), [("trials", 2, "search_s", "0")]),
+    Case(
+        "find over the limit", put("trials", 2, search_s="301"), [("trials", 2, "search_s", "301")]
+    ),
+    Case("unknown column", put("trials", 2, remarks="wet"), [("trials", None, "remarks", None)]),
+    Case(
+        "no storage rows",
+        lambda t: t.update(storage=[dict.fromkeys(t["storage"][0], "")]),
+        [("storage", None, None, None)],
+    ),
+    Case(
+        "source without storage history",
+        lambda t: t["storage"].pop(3),
+        [("sources", 3, "source_id", "S2")],
+    ),
+    Case(
+        "moves out of order",
+        lambda t: t["storage"].append(t["storage"].pop(1)),
+        [("storage", 6, "moved_at", "2025-02-01 08:00")],
+    ),
+    Case(
+        "two moves at one time",
+        both(
+            add("storage", 5, moved_at="2025-05-01", moved_to="ambient", temperature_c=""),
+            add("storage", 5, moved_at="2025-05-01"),
+        ),
+        [("storage", 7, "moved_at", "2025-05-01"), ("storage", 8, "moved_at", "2025-05-01")],
+    ),
+    Case(
+        "move to the same place",
+        add("storage", 5, moved_at="2025-05-01"),
+        [("storage", 7, "moved_to", "refrigerator")],
+    ),
+    Case(
+        "discarded on a busy day",
+        add("storage", 5, moved_at="2025-02-02", moved_to="discarded", temperature_c=""),
+        [("storage", 7, "moved_at", "2025-02-02")],
+    ),
+    Case(
+        "trial while in the freezer",
+        put("trials", 2, started_at="2025-02-01 07:30"),
+        [("trials", 2, "started_at", "2025-02-01 07:30")],
+    ),
+    Case("miss without a time", put("trials", 3, search_s=""), [("trials", 3, "search_s", None)]),
+    Case(
+        "search over the limit",
+        put("trials", 3, search_s="310"),
+        [("trials", 3, "search_s", "310")],
+    ),
+    Case("find at the limit", put("trials", 2, search_s="300"), [("trials", 2, "search_s", "300")]),
+    Case(
+        "one dog in two trials",
+        add("trials", 4, trial_id="T7", started_at="2025-02-01 11:31", search_s="100"),
+        [],
+    ),
+    Case(
+        "one dog in two trials",
+        both(
+            put("trials", 4, search_s="280"),
+            add("trials", 4, trial_id="T7", started_at="2025-02-01 11:33"),
+        ),
+        [("trials", 8, "started_at", "2025-02-01 11:33")],
+    ),
+    Case(
+        "dog's dates out of order",
+        put("dogs", 2, started_on="2018-01-01"),
+        [("dogs", 2, "started_on", "2018-01-01")],
+    ),
+    Case("spellings alike", put("sources", 4, kind="mussle"), [("sources", 4, "kind", "mussle")]),
+    Case("spellings alike", add("dogs", 3, dog_id="birch"), [("dogs", 4, "dog_id", "birch")]),
+]
+
+# What only a file can show: tested in test_loading.py and test_hostile_files.py.
+OF_FILES = {
+    "table given twice",
+    "unreadable file",
+    "empty file",
+    "no header",
+    "merged header",
+    "more cells than the header",
+    "open quotation mark",
+    "merged cells",
+    "formula without a value",
+    "unnamed column",
+    "repeated unknown column",
+    "Windows-1252 text",
+    "fewer cells than the header",
+}
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.rule)
+def test_a_breach_is_reported_at_its_cell(clean, write, case: Case) -> None:
+    case.change(clean)
+    found = examine_records(write(clean, case.settings), today=TODAY)
+    at = [(f.table, f.row, f.column, f.value) for f in found.findings if f.rule == case.rule]
+    assert at == case.at
+
+
+@pytest.mark.parametrize(
+    "case",
+    [c for c in CASES if RULES[c.rule].severity == "set aside"],
+    ids=lambda case: case.rule,
+)
+def test_rows_set_aside_are_not_used_and_all_others_are(clean, write, case: Case) -> None:
+    case.change(clean)
+    records = read_records(write(clean, case.settings), today=TODAY)
+    for table, handed in clean.items():
+        aside = {f.row for f in records.set_aside if f.table == table}
+        used = set(getattr(records, table)["row"])
+        assert used | aside == set(range(2, len(handed) + 2))
+        assert not used & aside
+        assert records.rows_in[table] == len(handed)
+
+
+@pytest.mark.parametrize(
+    "case",
+    [c for c in CASES if RULES[c.rule].severity == "note"],
+    ids=lambda case: case.rule,
+)
+def test_a_note_keeps_the_row(clean, write, case: Case) -> None:
+    case.change(clean)
+    found = examine_records(write(clean, case.settings), today=TODAY)
+    assert found.set_aside == ()
+    assert found.used == found.rows_in
+
+
+def test_every_rule_has_an_example() -> None:
+    assert {case.rule for case in CASES} | OF_FILES == set(RULES)
+
+
+def test_a_clean_unit_has_no_findings(clean, write) -> None:
+    found = examine_records(write(clean), today=TODAY)
+    assert found.findings == ()
+    assert found.used == found.rows_in == {"sources": 3, "storage": 5, "trials": 6, "dogs": 2}
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.rule)
+def test_every_message_is_one_line_that_says_what_would_mend_it(clean, write, case: Case) -> None:
+    case.change(clean)
+    for finding in examine_records(write(clean, case.settings), today=TODAY).findings:
+        line = finding.line()
+        assert len(line.splitlines()) == 1
+        assert finding.mend.endswith((".", "?", '"', ")"))
+        assert "{" not in line.replace(str(finding.value), "")
+
+
+def test_setting_a_source_aside_takes_its_portions_moves_and_trials(clean, write) -> None:
+    clean["sources"][0]["kind"] = ""
+    records = read_records(write(clean), today=TODAY)
+    reasons = {(f.table, f.row): f.rule for f in records.set_aside}
+    assert reasons == {
+        ("sources", 2): "empty needed value",
+        ("sources", 4): "parent set aside",
+        ("storage", 2): "source set aside",
+        ("storage", 3): "source set aside",
+        ("storage", 4): "source set aside",
+        ("storage", 6): "source set aside",
+        ("trials", 2): "source set aside",
+        ("trials", 3): "source set aside",
+        ("trials", 6): "source set aside",
+    }
+
+
+def test_a_dated_discard_stands_at_the_end_of_its_day_when_the_source_was_used_on_it(
+    clean, write
+) -> None:
+    clean["storage"].append({"source_id": "S2", "moved_at": "2025-02-02", "moved_to": "discarded"})
+    records = read_records(write(clean), today=TODAY)
+    moves = records.storage.set_index("row")
+    assert str(moves.loc[7, "moved_at"]) == "2025-02-02 23:59:00"
+    assert "T4" in set(records.trials["trial_id"])
+
+
+def test_a_dogs_sheet_without_rows_knows_no_dog_and_so_misses_none(clean, write) -> None:
+    clean["dogs"] = [dict.fromkeys(clean["dogs"][0], "")]
+    assert examine_records(write(clean), today=TODAY).findings == ()
+
+
+def test_tomorrow_is_not_the_future_since_clocks_differ(clean, write) -> None:
+    clean["trials"][0]["started_at"] = "2026-03-15 23:00"
+    rules = {f.rule for f in examine_records(write(clean), today=TODAY).findings}
+    assert "date in the future" not in rules
+
+
+def test_unknown_sources_are_suggested_and_never_merged(clean, write) -> None:
+    clean["trials"][3]["source_id"] = "s-02"
+    records = read_records(write(clean), today=TODAY)
+    (finding,) = [f for f in records.findings if f.rule == "unknown source"]
+    assert finding.mend.startswith("Perhaps 'S2'?")
+    assert "T4" not in set(records.trials["trial_id"])
+
+
+def test_words_are_matched_after_trimming_and_without_case(clean, write) -> None:
+    clean["trials"][0]["result"] = " FIND "
+    clean["storage"][0]["moved_to"] = "Freezer"
+    records = read_records(write(clean), today=TODAY)
+    assert not records.findings
+    assert records.trials.loc[0, "result"] == "find"
+
+
+def test_columns_of_the_unit_are_carried_through_untouched(clean, write) -> None:
+    clean["trials"][0]["remarks"] = " =HYPERLINK(1) "
+    clean["trials"][1]["row"] = "theirs"
+    records = read_records(write(clean), today=TODAY)
+    assert list(records.trials["remarks"][:2]) == [" =HYPERLINK(1) ", None]
+    assert list(records.trials["row"]) == [2, 3, 4, 5, 6, 7]
+    assert list(records.trials["row (2)"][:2]) == [None, "theirs"]
+
+
+def test_a_session_is_the_day_unless_one_is_given(clean, write) -> None:
+    clean["trials"][0]["session_id"] = "north field"
+    records = read_records(write(clean), today=TODAY)
+    assert list(records.trials["session_id"][:2]) == ["north field", "2025-02-01"]
+
+
+def test_the_records_are_left_as_they_are(clean, write) -> None:
+    folder: Path = write(clean, 'unit = "x"\n')
+    before = {p.name: (p.read_bytes(), p.stat().st_mtime_ns) for p in folder.iterdir()}
+    read_records(folder, today=TODAY)
+    assert {p.name: (p.read_bytes(), p.stat().st_mtime_ns) for p in folder.iterdir()} == before
