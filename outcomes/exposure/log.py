@@ -29,6 +29,7 @@ DAY_S = 86_400
 HOUR_S = 3_600
 FOREVER = np.iinfo(np.int64).max
 _UNCHANGED = -2
+_PIECE = 1 << 19
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +135,26 @@ class Log:
         return first
 
 
+def search(log: Log, keys: Array, source: Array, at: Array, clock: Clock) -> Array:
+    """Row of each source's latest stay begun by each moment, -1 where none has, shape (n,).
+
+    ``keys`` are the log's own, shape (m,). At one moment the last row counts.
+    """
+    row = np.full(len(source), -1)
+    if not len(keys):
+        return row
+    for begin in range(0, len(source), _PIECE):
+        piece = slice(begin, begin + _PIECE)
+        asked = clock.key(source[piece], at[piece])
+        # Neighbours are looked up one after another, which memory rewards.
+        order = np.argsort(asked)
+        found = np.empty(len(order), dtype=np.int64)
+        found[order] = np.searchsorted(keys, asked[order], side="right") - 1
+        found[log.source[found] != source[piece]] = -1
+        row[piece] = found
+    return row
+
+
 def stack(logs: list[Log]) -> Log:
     """The rows of several logs, one after another."""
     return Log(
@@ -220,8 +241,9 @@ def read_log(storage: pd.DataFrame, table: SourceTable, settings: Settings, cloc
     """The effective log of every source: its own moves after those it inherits.
 
     A portion inherits the moves of its parent's effective log up to and
-    including its own ``acquired_on``; its own follow, and its own ``packaging``,
-    where given, holds from ``acquired_on``. That the rest of the parent was
+    including its own ``acquired_on``, each with the packaging the parent had
+    then; its own follow, and its own ``packaging``, where given, holds from
+    ``acquired_on``. That the rest of the parent was
     discarded is not inherited. Moves of one source at one time keep the order
     of the file. Nothing after ``discarded`` is kept.
 

@@ -24,6 +24,7 @@ from outcomes.exposure.log import (
     Log,
     SourceTable,
     code_of,
+    search,
     seconds,
     spread,
     stack,
@@ -146,10 +147,9 @@ def find_unlogged_trials(
 
 def _frozen_at(log: Log, keys: Array, source: Array, at: Array, clock: Clock) -> Array:
     """Whether the log says freezer for each source and time."""
-    if not len(keys):
-        return np.zeros(len(source), dtype=bool)
-    row = np.searchsorted(keys, clock.key(source, at), side="right") - 1
-    frozen: Array = (row >= 0) & (log.source[row] == source) & (log.place[row] == FREEZER)
+    row = search(log, keys, source, at, clock)
+    frozen = row >= 0
+    frozen[frozen] = log.place[row[frozen]] == FREEZER
     return frozen
 
 

@@ -73,19 +73,24 @@ def join(records: Records) -> Joined:
     # Shares the columns, which nothing changes; only the list of columns is its own.
     trials = records.trials.copy(deep=False)
     trials.index = pd.RangeIndex(len(trials))
-    history = storage_history(records.sources, records.storage, trials, settings)
-    exposure = exposure_at(history, trials["source_id"], trials["started_at"])
-    reasons = _reasons(trials, exposure, history)
+    # As a category each id is looked up once, here, and not again by every step.
+    source = trials["source_id"].astype(pd.CategoricalDtype(records.sources["source_id"]))
+    asked = pd.DataFrame({"source_id": source, "started_at": trials["started_at"]}, copy=False)
+    if "set_min" in trials:
+        asked["set_min"] = trials["set_min"]
+    history = storage_history(records.sources, records.storage, asked, settings)
+    exposure = exposure_at(history, source, trials["started_at"])
     hide = trials["source_id"].notna()
-    trials["experience"] = _experience(trials)
-    trials["qualified"] = _qualified(trials, records.dogs)
-    trials["kind"] = trials["source_id"].map(records.sources.set_index("source_id")["kind"])
-    for name in exposure:
-        trials[name] = exposure[name]
-    trials["documented"] = trials["documented"].astype("boolean").where(hide)
+    reasons = _reasons(exposure, hide & source.isna(), settings)
+    experience, qualified = _dog_columns(trials, records.dogs)
+    columns = {name: trials[name] for name in trials}
+    columns |= {"experience": experience, "qualified": qualified}
+    columns |= {name: exposure[name] for name in exposure}
+    columns["documented"] = exposure["documented"].astype("boolean").where(hide)
+    trials = pd.DataFrame(columns, copy=False)
     findings: tuple[Finding, ...] = ()
     if reasons.any():
-        findings = _findings(trials, reasons, settings)
+        findings = _findings(trials, reasons, records)
         trials = trials.loc[reasons == 0].reset_index(drop=True)
     return Joined(
         trials=trials,
@@ -96,79 +101,108 @@ def join(records: Records) -> Joined:
     )
 
 
-_REASONS = (
-    ("", "", ""),
-    (
+@dataclass(frozen=True, slots=True)
+class _Reason:
+    """Why a trial cannot be used: the column to look at, and what to say of ``{source}``."""
+
+    rule: str
+    column: str
+    problem: str
+    mend: str
+
+
+_UNKNOWN_SOURCE, _AFTER_DISCARD, _UNLOGGED_THAW = 1, 2, 3
+_REASONS = {
+    _UNKNOWN_SOURCE: _Reason(
         "unknown source",
-        "this source is not among the sources that can be used",
-        "Add it to the sources, or correct the name.",
+        "source_id",
+        "{source} is not among the sources that can be used",
+        "Correct the name, or add it to the sources.",
     ),
-    (
-        "trial after discard",
-        "the source had been discarded by the start of this trial",
-        "Correct the date of the trial or of the discard, or the name of the source.",
+    _AFTER_DISCARD: _Reason(
+        "trial on a discarded source",
+        "started_at",
+        "{source} had been discarded by then",
+        "Correct the date, the source, or the discard.",
     ),
-    (
-        "unlogged thaw",
-        "the storage log says the source was in the freezer at the start of this trial",
+    _UNLOGGED_THAW: _Reason(
+        "trial while in the freezer",
+        "started_at",
+        "the log has {source} in the freezer at this time",
         'Log when it left the freezer, or set unlogged_thaws = "infer".',
     ),
-)
-_UNKNOWN_SOURCE, _AFTER_DISCARD, _UNLOGGED_THAW = 1, 2, 3
+}
 
 
 def _reasons(
-    trials: pd.DataFrame, exposure: pd.DataFrame, history: History
+    exposure: pd.DataFrame, unknown: pd.Series[bool], settings: Settings
 ) -> np.ndarray[tuple[int], np.dtype[np.int8]]:
-    """Position in ``_REASONS`` of why each trial is set aside; 0 where it is used."""
+    """Key in ``_REASONS`` of why each trial is set aside; 0 where it is used."""
     reasons = np.zeros(len(exposure), dtype=np.int8)
-    hide = trials["source_id"].notna().to_numpy()
-    place = exposure["place"]
-    if history.settings.unlogged_thaws == "strict":
-        reasons[(place == "freezer").to_numpy()] = _UNLOGGED_THAW
-    reasons[(place == "discarded").to_numpy()] = _AFTER_DISCARD
-    known = trials["source_id"].isin(history.source_ids).to_numpy()
-    reasons[hide & ~known] = _UNKNOWN_SOURCE
+    if settings.unlogged_thaws == "strict":
+        reasons[(exposure["place"] == "freezer").to_numpy()] = _UNLOGGED_THAW
+    reasons[(exposure["place"] == "discarded").to_numpy()] = _AFTER_DISCARD
+    reasons[unknown.to_numpy()] = _UNKNOWN_SOURCE
     return reasons
 
 
 def _findings(
-    trials: pd.DataFrame, reasons: np.ndarray[tuple[int], np.dtype[np.int8]], settings: Settings
+    trials: pd.DataFrame, reasons: np.ndarray[tuple[int], np.dtype[np.int8]], records: Records
 ) -> tuple[Finding, ...]:
-    column = settings.columns.get("trials", {}).get("source_id", "source_id")
-    rows = np.flatnonzero(reasons)
-    aside = trials.iloc[rows]
-    return tuple(
-        Finding(
-            rule=_REASONS[reason][0],
+    names = records.settings.columns.get("trials", {})
+    # As the person wrote it, where a check quoted it already.
+    quoted = {
+        (finding.rule, finding.row): finding.value
+        for finding in records.findings
+        if finding.table == "trials"
+    }
+    aside = trials.loc[reasons > 0]
+    findings = []
+    for code, file, row, source, started_at in zip(
+        reasons[reasons > 0],
+        aside["file"],
+        aside["row"],
+        aside["source_id"],
+        aside["started_at"].dt.strftime("%Y-%m-%d %H:%M"),
+        strict=True,
+    ):
+        reason = _REASONS[code]
+        found = source if reason.column == "source_id" else started_at
+        finding = Finding(
+            rule=reason.rule,
             severity="set aside",
             table="trials",
             file=str(file),
             row=int(row),
-            column=column,
-            value=str(source),
-            problem=_REASONS[reason][1],
-            mend=_REASONS[reason][2],
+            column=names.get(reason.column, reason.column),
+            value=quoted.get((reason.rule, int(row))) or str(found),
+            problem=reason.problem.format(source=source),
+            mend=reason.mend,
         )
-        for reason, file, row, source in zip(
-            reasons[rows], aside["file"], aside["row"], aside["source_id"], strict=True
-        )
-    )
+        findings.append(finding)
+    return tuple(findings)
 
 
-def _experience(trials: pd.DataFrame) -> pd.Series[float]:
-    """Number of the dog's earlier trials; missing where the dog is."""
-    keys = [key for key in ("started_at", "row") if key in trials]
-    in_order = trials[["dog_id", *keys]].sort_values(keys, kind="stable")
-    earlier = in_order.groupby("dog_id", sort=False).cumcount().astype(float)
-    return earlier.where(in_order["dog_id"].notna()).reindex(trials.index)
+def _dog_columns(
+    trials: pd.DataFrame, dogs: pd.DataFrame
+) -> tuple[pd.Series[float], pd.Series[bool]]:
+    """Number of the dog's earlier trials, and whether it was qualified by the start.
 
+    Both are missing where the dog is; the second also where ``dogs`` does not say.
+    """
+    dog, ids = pd.factorize(trials["dog_id"])
+    started_at = trials["started_at"].to_numpy()
+    if "row" in trials and not trials["row"].is_monotonic_increasing:
+        order = np.lexsort((trials["row"].to_numpy(), started_at))
+    else:
+        order = np.argsort(started_at, kind="stable")
+    experience = np.empty(len(dog))
+    experience[order] = pd.Series(dog[order]).groupby(dog[order], sort=False).cumcount()
+    experience[dog < 0] = np.nan
 
-def _qualified(trials: pd.DataFrame, dogs: pd.DataFrame) -> pd.Series[bool]:
-    """Whether the dog was qualified by the start; missing where ``dogs`` does not say."""
-    if "qualified_on" not in dogs or not len(dogs):
-        return pd.Series(pd.NA, index=trials.index, dtype="boolean")
-    dates = dogs.set_index("dog_id")["qualified_on"]
-    qualified_on = trials["dog_id"].map(dates)
-    qualified = (trials["started_at"] >= qualified_on).astype("boolean")
-    return qualified.mask(qualified_on.isna())
+    since = np.full(len(ids) + 1, np.datetime64("NaT"), dtype="datetime64[ns]")
+    if "qualified_on" in dogs and len(dogs):
+        since[:-1] = dogs.set_index("dog_id")["qualified_on"].reindex(ids).to_numpy()
+    qualified_on = since[dog]
+    qualified = pd.arrays.BooleanArray(started_at >= qualified_on, np.isnat(qualified_on))
+    return pd.Series(experience, index=trials.index), pd.Series(qualified, index=trials.index)

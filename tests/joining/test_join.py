@@ -1,0 +1,249 @@
+"""Trials joined to what their source had been through."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from outcomes.exposure.accumulate import EXPOSURES, exposure_at
+from outcomes.joining.set_aside import set_aside_frame
+from outcomes.joining.trials import join
+from outcomes.records.tables import Finding, Records
+from outcomes.settings import Settings
+
+
+def records(**changes: Any) -> Records:
+    """Two sources, one thrown away; two dogs, one with a date of qualification."""
+    sources = pd.DataFrame(
+        {
+            "file": "sources.csv",
+            "row": [2, 3],
+            "source_id": ["A", "B"],
+            "kind": "bone",
+            "acquired_on": pd.to_datetime(["2026-01-01", "2026-01-01"]),
+        }
+    )
+    storage = pd.DataFrame(
+        {
+            "file": "storage.csv",
+            "row": [2, 3, 4, 5],
+            "source_id": ["A", "A", "B", "B"],
+            "moved_at": pd.to_datetime(
+                ["2026-01-01", "2026-01-05 08:00", "2026-01-02", "2026-02-01"], format="ISO8601"
+            ),
+            "moved_to": ["freezer", "ambient", "freezer", "discarded"],
+        }
+    )
+    trials = pd.DataFrame(
+        {
+            "file": "trials.csv",
+            "row": [2, 3, 4, 5, 6],
+            "trial_id": ["t1", "t2", "t3", "t4", "t5"],
+            "session_id": "s",
+            "started_at": pd.to_datetime(
+                [
+                    "2026-01-05 10:00",
+                    "2026-01-05 10:00",
+                    "2026-01-04 10:00",
+                    "2026-01-03 10:00",
+                    "2026-02-02 10:00",
+                ]
+            ),
+            "dog_id": ["rex", "rex", "ivy", "rex", "ivy"],
+            "source_id": ["A", None, "B", "B", "B"],
+            "result": ["find", "clear", "miss", "find", "find"],
+            "wind_note": ["calm", None, "gusts", None, None],
+        }
+    )
+    dogs = pd.DataFrame(
+        {
+            "file": "dogs.csv",
+            "row": [2],
+            "dog_id": ["rex"],
+            "qualified_on": pd.to_datetime(["2026-01-05"]),
+        }
+    )
+    made = Records(
+        sources,
+        storage,
+        trials,
+        dogs,
+        findings=(),
+        rows_in={"sources": 2, "storage": 4, "trials": 5, "dogs": 1},
+        settings=Settings(),
+    )
+    return replace(made, **changes)
+
+
+def test_every_trial_is_used_or_set_aside_exactly_once() -> None:
+    for policy in ("infer", "strict"):
+        joined = join(records(settings=Settings(unlogged_thaws=policy)))
+        aside = [finding.row for finding in joined.set_aside]
+        assert sorted([*joined.trials["row"], *aside]) == [2, 3, 4, 5, 6]
+        assert joined.rows_in["trials"] == len(joined.trials) + len(aside)
+
+
+def test_a_trial_after_the_discard_is_set_aside_with_its_row() -> None:
+    (finding,) = join(records()).set_aside
+    assert (finding.table, finding.file, finding.row) == ("trials", "trials.csv", 6)
+    assert (finding.rule, finding.severity) == ("trial on a discarded source", "set aside")
+    assert finding.line() == (
+        "trials.csv, row 6, column started_at: B had been discarded by then "
+        "('2026-02-02 10:00'). Correct the date, the source, or the discard."
+    )
+
+
+def test_strict_sets_aside_the_trials_that_infer_makes_thaws_of() -> None:
+    inferred = join(records())
+    assert inferred.trials["inferred_thaws"].tolist()[2:] == [2.0, 1.0]
+    strict = join(records(settings=Settings(unlogged_thaws="strict")))
+    assert [f.row for f in strict.set_aside] == [4, 5, 6]
+    assert {f.rule for f in strict.set_aside[:2]} == {"trial while in the freezer"}
+    assert strict.trials["trial_id"].tolist() == ["t1", "t2"]
+
+
+def test_a_finding_names_the_units_own_column_and_quotes_its_own_text() -> None:
+    note = Finding(
+        "trial while in the freezer",
+        "note",
+        "trials",
+        "trials.csv",
+        4,
+        "Start",
+        "4 Jan 26, 10am",
+        "p",
+        "m",
+    )
+    settings = Settings(unlogged_thaws="strict", columns={"trials": {"started_at": "Start"}})
+    joined = join(records(settings=settings, findings=(note,)))
+    assert [f.column for f in joined.set_aside] == ["Start"] * 3
+    assert [f.value for f in joined.set_aside] == [
+        "4 Jan 26, 10am",
+        "2026-01-03 10:00",
+        "2026-02-02 10:00",
+    ]
+
+
+def test_a_trial_of_a_source_nobody_knows_is_set_aside() -> None:
+    trials = records().trials.assign(source_id=["A", None, "B", "Z", "B"])
+    findings = join(records(trials=trials)).set_aside
+    assert [(f.row, f.rule, f.value) for f in findings] == [
+        (5, "unknown source", "Z"),
+        (6, "trial on a discarded source", "2026-02-02 10:00"),
+    ]
+
+
+def test_blank_areas_are_kept_with_their_exposures_missing() -> None:
+    blank = join(records()).trials.set_index("trial_id").loc["t2"]
+    assert blank[list(EXPOSURES)].isna().all()
+    assert blank["documented"] is pd.NA
+    assert blank["place"] is None
+    assert blank["result"] == "clear"
+
+
+def test_exposures_are_those_of_the_source_at_the_start_of_the_trial() -> None:
+    given = records()
+    joined = join(given)
+    kept = given.trials.iloc[:4]
+    expected = exposure_at(joined.history, kept["source_id"], kept["started_at"])
+    got = joined.trials[list(expected.columns)]
+    pd.testing.assert_frame_equal(
+        got.drop(columns="documented"), expected.drop(columns="documented")
+    )
+    assert got["documented"].dropna().tolist() == [True, True, True]
+
+
+def test_experience_counts_the_dogs_earlier_trials_hides_and_blanks_by_time() -> None:
+    trials = join(records()).trials.set_index("trial_id")
+    # Rex searched t4, then t1 and t2 at one time, in the order of the file.
+    assert trials["experience"].to_dict() == {"t1": 1.0, "t2": 2.0, "t3": 0.0, "t4": 0.0}
+
+
+def test_experience_does_not_depend_on_the_order_of_the_frame() -> None:
+    given = records()
+    backwards = replace(given, trials=given.trials.iloc[::-1])
+    expected = join(given).trials.set_index("trial_id")["experience"]
+    got = join(backwards).trials.set_index("trial_id")["experience"]
+    pd.testing.assert_series_equal(got.sort_index(), expected.sort_index())
+
+
+def test_experience_counts_searches_that_joining_sets_aside() -> None:
+    strict = join(records(settings=Settings(unlogged_thaws="strict")))
+    assert strict.trials.set_index("trial_id").loc["t1", "experience"] == 1
+
+
+def test_a_dog_is_qualified_from_the_day_on_and_unknown_where_dogs_does_not_say() -> None:
+    trials = join(records()).trials.set_index("trial_id")
+    assert trials["qualified"].dtype == "boolean"
+    assert trials.loc[["t1", "t4"], "qualified"].tolist() == [True, False]
+    assert trials.loc["t3", "qualified"] is pd.NA
+    without = join(records(dogs=pd.DataFrame(columns=["file", "row", "dog_id"])))
+    assert without.trials["qualified"].isna().all()
+
+
+def test_columns_the_toolkit_does_not_know_are_carried_through() -> None:
+    given = records()
+    trials = join(given).trials
+    assert list(trials.columns[: given.trials.shape[1]]) == list(given.trials.columns)
+    assert trials["wind_note"].tolist() == ["calm", None, "gusts", None]
+
+
+def test_the_records_are_not_changed() -> None:
+    given = records()
+    before = {
+        name: getattr(given, name).copy() for name in ("sources", "storage", "trials", "dogs")
+    }
+    join(given)
+    for name, frame in before.items():
+        pd.testing.assert_frame_equal(getattr(given, name), frame)
+
+
+def test_a_unit_without_a_storage_log_or_trials_can_be_joined() -> None:
+    given = records()
+    no_log = join(replace(given, storage=given.storage.iloc[:0]))
+    assert not no_log.trials["documented"].any()
+    assert len(no_log.trials) == 5
+    no_trials = join(replace(given, trials=given.trials.iloc[:0]))
+    assert len(no_trials.trials) == 0
+    assert set(EXPOSURES) < set(no_trials.trials.columns)
+    nothing = join(
+        replace(
+            given,
+            sources=given.sources.iloc[:0],
+            storage=given.storage.iloc[:0],
+            trials=given.trials.iloc[:0],
+        )
+    )
+    assert len(nothing.trials) == 0
+
+
+def test_the_table_of_rows_set_aside_has_a_line_for_each_finding() -> None:
+    whole = Finding("r", "stops", "dogs", "dogs.csv", None, None, None, "no such column", "Add it")
+    frame = set_aside_frame([*join(records()).set_aside, whole])
+    assert list(frame.columns) == ["file", "row", "column", "value", "reason"]
+    assert frame["row"].dtype == "Int64"
+    assert frame.iloc[0].to_dict() == {
+        "file": "trials.csv",
+        "row": 6,
+        "column": "started_at",
+        "value": "2026-02-02 10:00",
+        "reason": "B had been discarded by then. Correct the date, the source, or the discard.",
+    }
+    assert frame.iloc[1].isna().tolist() == [False, True, True, True, False]
+    assert set_aside_frame([]).shape == (0, 5)
+
+
+@pytest.mark.parametrize("unlogged", ["infer", "strict"])
+def test_categories_and_text_ids_give_the_same_trials(unlogged: str) -> None:
+    given = records(settings=Settings(unlogged_thaws=unlogged))
+    categories = replace(
+        given,
+        trials=given.trials.astype({"source_id": "category", "dog_id": "category"}),
+        storage=given.storage.astype({"source_id": "category", "moved_to": "category"}),
+    )
+    added = ["experience", "qualified", *EXPOSURES, "documented", "place"]
+    pd.testing.assert_frame_equal(join(given).trials[added], join(categories).trials[added])
+    assert [f.row for f in join(given).set_aside] == [f.row for f in join(categories).set_aside]
