@@ -61,7 +61,7 @@ class Design:
     copies
         Exposures that carry exactly the same information as another: name → that other.
     separated
-        Columns (or exposures) along which finds and misses do not overlap at all.
+        Whether some combination of columns parts finds from misses without overlap.
     """
 
     trials: pd.DataFrame
@@ -101,11 +101,11 @@ def _as_is(values: pd.Series) -> pd.Series:
 
 
 def _log2_minutes(values: pd.Series) -> pd.Series:
-    return np.log2(values.astype(float).clip(lower=1.0))
+    return pd.Series(np.log2(values.astype(float).clip(lower=1.0)))
 
 
 def _log2_count(values: pd.Series) -> pd.Series:
-    return np.log2(values.astype(float) + 1.0)
+    return pd.Series(np.log2(values.astype(float) + 1.0))
 
 
 _NUMBERS: Mapping[str, _Number] = {
@@ -118,6 +118,10 @@ _NUMBERS: Mapping[str, _Number] = {
     "humidity_pct": _Number("humidity_pct", "10 %", 10.0, _as_is, None, 0.0),
     "wind_m_s": _Number("wind_m_s", "1 m/s", 1.0, _as_is, None, 0.0),
     "experience": _Number("experience", "doubling", 1.0, _log2_count, None, 0.0),
+}
+EXPOSURE_COLUMNS: Mapping[str, Column] = {
+    name: Column(name, name, _NUMBERS[name].unit, 0.0, _NUMBERS[name].divisor, None)
+    for name in EXPOSURES
 }
 _WORDS = ("kind", "blinding", "setting", "placement")
 # Exposures first, then what is most often entangled with storage.
@@ -347,7 +351,55 @@ class _Chosen:
             self.values.append(series)
             self.missing = self.missing | series.isna()
 
+    def settle(self) -> None:
+        """Drop terms that the loss of trials with a missing condition left without ground.
+
+        Terms are accepted one by one; the trials a later one costs may leave an
+        earlier one constant, a copy, with one result only, or over the budget.
+        """
+        while self.columns:
+            kept = ~self.missing
+            bad = next(
+                ((j, why) for j in range(len(self.columns)) if (why := self.spoilt(j, kept))), None
+            )
+            if bad is None:
+                finds = int((self.frame.loc[kept, "result"] == "find").sum())
+                self.budget = min(finds, int(kept.sum()) - finds) // PER_PARAMETER
+                if len(self.columns) <= max(self.budget, 0):
+                    return
+                last = self.columns[-1].term
+                dropped = [j for j, c in enumerate(self.columns) if c.term == last]
+                self.refuse(last, self.too_many(len(dropped)))
+            else:
+                dropped = [bad[0]]
+                self.refuse(self.columns[bad[0]].name, bad[1])
+            self.columns = [c for j, c in enumerate(self.columns) if j not in dropped]
+            self.values = [v for j, v in enumerate(self.values) if j not in dropped]
+            self.missing = pd.Series(False, index=self.frame.index)
+            for series in self.values:
+                self.missing = self.missing | series.isna()
+
+    def spoilt(self, j: int, kept: pd.Series) -> str | None:
+        """Why a column says nothing among the trials kept; None if it does."""
+        values = self.values[j][kept].to_numpy(dtype=float)
+        if len(values) == 0 or values.max() == values.min():
+            return "the same in every trial without a missing condition"
+        if self.columns[j].contrast is not None:
+            found = (self.frame["result"] == "find")[kept].to_numpy()[values == 1.0]
+            if found.all() or not found.any():
+                return "found, or missed, in every trial without a missing condition"
+        before = np.column_stack(
+            [np.ones(len(values)), *(s[kept].to_numpy(dtype=float) for s in self.values[:j])]
+        )
+        centred = values - values.mean()
+        left = centred - before @ np.linalg.lstsq(before, centred, rcond=None)[0]
+        if float(left @ left) <= _NEW_INFORMATION * float(centred @ centred):
+            return "carries the same information as other terms where no condition is missing"
+        return None
+
     def design(self) -> Design:
+        if self.missing.any():
+            self.settle()
         kept = ~self.missing
         if not kept.all():
             self.refuse("trials", f"{_trials((~kept).sum())}: a condition in use is missing")
@@ -428,4 +480,6 @@ def is_separated(y: np.ndarray, x: np.ndarray) -> bool:
         bounds=[(None, None)] * x.shape[1],
         method="highs",
     )
-    return bool(found.status == 0 and -found.fun > 1e-6)
+    # Margins have no scale of their own: if finds and misses part at all, one reaches its bound
+    # of 1. Anything much smaller is the solver's own tolerance, added up over many trials.
+    return bool(found.status == 0 and -found.fun > 0.5)
