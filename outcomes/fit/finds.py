@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
 from outcomes.errors import FitError
 from outcomes.fit.mixed import fit_mixed
@@ -20,7 +20,7 @@ LEAST_FINDS = 30
 LEAST_SOURCES = 8
 LEAST_DOGS = 3
 _BETWEEN = 0.5  # a term whose variation lies this much between sources is judged on sources
-_SLOPES_DIFFER = 2.0  # likelihood-ratio statistic from which levels differ in slope (as AIC)
+_SLOPES_DIFFER = 2.0  # likelihood-ratio statistic from which levels are taken to differ in slope
 _NODES = 25
 
 
@@ -29,8 +29,9 @@ class Slope:
     """Levels of a grouping that differ in how they change with an exposure.
 
     ``sd`` is the standard deviation of their slopes (log-odds per unit),
-    ``statistic`` the likelihood-ratio statistic against a common slope, and
-    ``std_error`` that of the mean slope once they may differ.
+    ``statistic`` the likelihood-ratio statistic against a common slope,
+    ``std_error`` that of the mean slope once they may differ, and
+    ``common_error`` that of a slope taken to be common.
     """
 
     grouping: str
@@ -38,6 +39,7 @@ class Slope:
     sd: float
     statistic: float
     std_error: float
+    common_error: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,10 +134,14 @@ def fit_finds(
     }
     too_few = {word: pair for word, pair in counts.items() if pair[0] < pair[1]}
     mixed, reason = _fit(design, bool(too_few))
-    slopes = () if mixed is None else find_slopes(design)
+    slopes: tuple[Slope, ...] = ()
+    untried: tuple[LeftOut, ...] = ()
+    if mixed is not None:
+        slopes, untried = _try_slopes(design)
     freedom, widening = small_sample(design)
     if mixed is not None:
         mixed = _widened(design, mixed, slopes, widening)
+        freedom = _slope_freedom(design, slopes, freedom)
     return FindFit(
         n=n,
         finds=finds,
@@ -144,7 +150,7 @@ def fit_finds(
         sources=counts["sources"][0],
         terms=() if mixed is None else describe_terms(design, mixed, freedom, settings.alpha),
         sd={} if mixed is None else dict(mixed.sd),
-        left_out=design.left_out,
+        left_out=(*design.left_out, *untried),
         slopes=slopes,
         freedom=freedom,
         widening=widening,
@@ -170,16 +176,44 @@ def _fit(design: Design, too_few: bool) -> tuple[MixedFit | None, str | None]:
         return None, str(error)
 
 
+def refit(design: Design, *, slopes: bool) -> MixedFit:
+    """A changed design fitted anew, with errors that allow for few sources.
+
+    Parameters
+    ----------
+    design
+        A design with some terms exchanged or left away.
+    slopes
+        Also let the errors allow for levels that differ in slope, where they do.
+
+    Raises
+    ------
+    FitError
+        The model cannot be fitted.
+    """
+    mixed = fit_mixed(design.y, design.x, design.names, design.groups)
+    found = find_slopes(design) if slopes else ()
+    return _widened(design, mixed, found, small_sample(design)[1])
+
+
 def find_slopes(design: Design) -> tuple[Slope, ...]:
     """Where sources, or dogs, differ in how they change with an exposure.
 
     A random slope beside the random intercept, tried for each exposure and
     grouping, in the model without sessions or hides (with them it takes
     minutes in a large unit); kept where twice the gain in log-likelihood
-    exceeds 2, and never taken to make the error smaller.
+    exceeds 2, and never taken to make the error smaller. (By Akaike's criterion
+    it would have to exceed 4, a variance and a correlation being added: an error
+    too wide does less harm here than one too narrow.)
     """
+    return _try_slopes(design)[0]
+
+
+def _try_slopes(design: Design) -> tuple[tuple[Slope, ...], tuple[LeftOut, ...]]:
+    """The slopes found, and those that could not be tried, with the reason."""
     groups = {name: labels for name, labels in design.groups.items() if name in ("dog", "source")}
-    found = []
+    found: list[Slope] = []
+    untried: list[LeftOut] = []
     for exposure in EXPOSURES:
         column = design.column_of(exposure)
         if column is None:
@@ -187,39 +221,71 @@ def find_slopes(design: Design) -> tuple[Slope, ...]:
         # Centred, so that the intercepts are those at the usual exposure.
         centred = design.x.copy()
         centred[:, column] -= centred[:, column].mean()
-        try:
-            plain = fit_mixed(design.y, centred, design.names, groups, details=False)
-            for grouping in groups:
-                slope = (grouping, design.names[column])
+        plain: MixedFit | None = None
+        for grouping in groups:
+            slope = (grouping, design.names[column])
+            try:
+                if plain is None:
+                    plain = fit_mixed(design.y, centred, design.names, groups, details=False)
                 fit = fit_mixed(design.y, centred, design.names, groups, slope=slope, start=plain)
-                statistic = 2.0 * (fit.log_likelihood - plain.log_likelihood)
-                if statistic > _SLOPES_DIFFER:
-                    error = float(np.sqrt(fit.cov[column, column]))
-                    sd = fit.slope_sd[grouping]
-                    found.append(Slope(grouping, exposure, sd, statistic, error))
-        except FitError:
-            continue
-    return tuple(found)
+            except FitError as error:
+                name = f"differences between {grouping}s in {exposure}"
+                untried.append(LeftOut(name, str(error)))
+                continue
+            statistic = 2.0 * (fit.log_likelihood - plain.log_likelihood)
+            if statistic > _SLOPES_DIFFER:
+                errors = (float(np.sqrt(f.cov[column, column])) for f in (fit, plain))
+                found.append(Slope(grouping, exposure, fit.slope_sd[grouping], statistic, *errors))
+    return tuple(found), tuple(untried)
+
+
+def _slope_freedom(design: Design, slopes: Sequence[Slope], freedom: np.ndarray) -> np.ndarray:
+    """Degrees of freedom where levels differ in slope: Satterthwaite's, if they are fewer.
+
+    Only the part of the variance of a mean slope that comes from differing
+    slopes rests on as few as levels - 1 degrees of freedom.
+
+    References
+    ----------
+    Satterthwaite FE (1946). An approximate distribution of estimates of
+    variance components. Biometrics Bulletin 2, 110-114.
+    """
+    freedom = freedom.copy()
+    for slope in slopes:
+        column = design.column_of(slope.exposure)
+        levels = len(set(design.groups[slope.grouping]))
+        share = 1.0 - (slope.common_error / slope.std_error) ** 2
+        if column is not None and share > 0.0:
+            freedom[column] = min(freedom[column], (levels - 1) / share**2)
+    return freedom
 
 
 def _widened(
     design: Design, mixed: MixedFit, slopes: Sequence[Slope], widening: np.ndarray
 ) -> MixedFit:
-    """The fit with errors that allow for few sources and for differing slopes."""
-    factor = np.append(widening, np.ones(len(mixed.joint_names) - len(widening)))
-    extra = np.zeros(len(widening))
-    for slope in slopes:
-        column = design.column_of(slope.exposure)
-        assert column is not None
-        more = slope.std_error**2 - float(mixed.cov[column, column])
-        extra[column] = max(extra[column], more * widening[column] ** 2)
+    """The fit with errors that allow for few sources and for differing slopes.
+
+    Both steps keep the covariance positive semidefinite: rows and columns are
+    multiplied, and one direction an exposure is added. That direction turns the
+    line about the mean exposure, where the level is known whatever the slope.
+    """
+    p = len(widening)
+    factor = np.append(widening, np.ones(len(mixed.joint_names) - p))
+    cov = mixed.cov * np.outer(widening, widening)
     joint = mixed.joint_cov * np.outer(factor, factor)
-    joint[np.arange(len(extra)), np.arange(len(extra))] += extra
-    return replace(
-        mixed,
-        cov=mixed.cov * np.outer(widening, widening) + np.diag(extra),
-        joint_cov=joint,
-    )
+    for exposure in dict.fromkeys(slope.exposure for slope in slopes):
+        column = design.column_of(exposure)
+        assert column is not None
+        error = max(slope.std_error for slope in slopes if slope.exposure == exposure)
+        more = error**2 - float(mixed.cov[column, column])
+        if more <= 0.0:
+            continue
+        turn = np.zeros(p)
+        turn[0], turn[column] = -float(design.x[:, column].mean()), 1.0
+        extra = more * widening[column] ** 2 * np.outer(turn, turn)
+        cov = cov + extra
+        joint[:p, :p] += extra
+    return replace(mixed, cov=cov, joint_cov=joint)
 
 
 def describe_terms(
@@ -231,8 +297,9 @@ def describe_terms(
     small when sources are few. The error of an exposure, and of any term that
     varies mainly between sources, is therefore multiplied by sqrt(S / (S - k))
     and judged against Student's t with S - k degrees of freedom, for S sources
-    and k such terms (the intercept is one), as is usual for clustered errors.
-    Other terms are judged against the normal distribution.
+    and k such terms (the intercept is one), as is usual for clustered errors;
+    with fewer, by Satterthwaite's rule, where levels differ in slope. Other terms
+    are judged against the normal distribution.
     """
     eta, spread = linear_predictor(design, mixed)
     mean_slope = float(averaged_probability(eta, spread)[1].mean())
@@ -255,9 +322,9 @@ def describe_terms(
                 unit=column.unit,
                 log_odds=estimate,
                 std_error=error,
-                odds_ratio=float(np.exp(estimate)),
-                low=float(np.exp(estimate - reach)),
-                high=float(np.exp(estimate + reach)),
+                odds_ratio=_odds_ratio(estimate),
+                low=_odds_ratio(estimate - reach),
+                high=_odds_ratio(estimate + reach),
                 p=float(2.0 * reference.sf(abs(estimate) / error)),
                 points=points[0],
                 points_low=points[1],
@@ -265,6 +332,11 @@ def describe_terms(
             )
         )
     return tuple(rows)
+
+
+def _odds_ratio(log_odds: float) -> float:
+    """Its exponential, kept finite: with one degree of freedom an interval can be that wide."""
+    return float(np.exp(np.clip(log_odds, -700.0, 700.0)))
 
 
 def linear_predictor(design: Design, mixed: MixedFit) -> tuple[np.ndarray, np.ndarray]:
@@ -282,7 +354,7 @@ def linear_predictor(design: Design, mixed: MixedFit) -> tuple[np.ndarray, np.nd
     for grouping, labels in design.groups.items():
         if grouping in ("dog", "source"):
             effects = mixed.effects[grouping]
-            place = effects.index.get_indexer(labels)
+            place = effects.index.get_indexer(pd.Index(labels))
             eta = eta + effects["effect"].to_numpy()[place]
             variance += effects["std_error"].to_numpy()[place] ** 2
         else:
@@ -309,7 +381,7 @@ def averaged_probability(
     probability = np.zeros(eta.shape)
     slope = np.zeros(eta.shape)
     for node, weight in zip(nodes, weights, strict=True):
-        p = 1.0 / (1.0 + np.exp(-(eta + spread * node)))
+        p = special.expit(eta + spread * node)
         probability += weight * p
         slope += weight * p * (1.0 - p)
     return probability, slope

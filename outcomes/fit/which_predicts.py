@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from outcomes.errors import FitError
-from outcomes.fit.finds import FindFit
+from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import Design
@@ -115,7 +115,8 @@ def which_predicts(fit: FindFit, *, refits: int = REFITS) -> WhichPredicts:
     Bartlett-type correction found by parametric bootstrap), never by less than
     1; from 99 data sets, or 25 where the statistic would stay significant after
     division by 2.5. A test that is not significant against chi-square stays so and is not
-    simulated.
+    simulated. Where sources or dogs differ in slope, an exposure must also pass
+    the test that belongs to its reported interval, which allows for that.
 
     References
     ----------
@@ -139,14 +140,15 @@ def which_predicts(fit: FindFit, *, refits: int = REFITS) -> WhichPredicts:
         if joint is None:
             notes.append("neither cycles nor age varies between these trials")
     elif design.copies:
-        verdict, given, differ = "cannot be told apart", {}, ()
-        notes.append("cycles and age carry exactly the same information in these records")
+        verdict, given, differ = _decide_copies(tests, joint, present[0], settings.alpha, notes)
     else:
         verdict, given, differ = _decide(tests, joint, present, settings.alpha, notes)
     for test in (joint, *given.values()):
-        if test is not None and test.p < settings.alpha and test.refits == 0 and refits:
+        chi_square = test is not None and not test.refits and test.p == test.p_chi_square
+        if refits and chi_square and test is not None and test.p < settings.alpha:
             notes.append("p-values are from the chi-square distribution, not simulated")
             break
+    notes += _doubts(fit, verdict)
     return WhichPredicts(
         verdict=verdict,
         joint=joint,
@@ -171,7 +173,7 @@ def _decide(
     for exposure in present:
         test = joint if len(present) == 1 else tests.drop((exposure,))
         if test.p < alpha:
-            sloped = tests.drop_with_slopes(exposure, test.inflation)
+            sloped = tests.with_slopes(exposure)
             if sloped is not None:
                 differ.append(exposure)
                 test = sloped
@@ -182,6 +184,7 @@ def _decide(
         other = "age" if only == "cycles" else "cycles"
         notes.append(f"{other} could not be asked about in these records")
         if not significant:
+            notes.append(_NO_COMMON_COURSE)
             return "no change detected", given, tuple(differ)
         return _WORD[only], given, tuple(differ)
     if len(significant) == 2:
@@ -189,14 +192,27 @@ def _decide(
     if len(significant) == 1:
         return _WORD[significant[0]], given, tuple(differ)
     if differ:
-        notes.append(
-            "sources differ so much in how they change that no common course is established"
-        )
+        notes.append(_NO_COMMON_COURSE)
         return "no change detected", given, tuple(differ)
     return "cannot be told apart", given, tuple(differ)
 
 
+def _decide_copies(
+    tests: _Tests, joint: RatioTest, exposure: str, alpha: float, notes: list[str]
+) -> tuple[str, dict[str, RatioTest | None], tuple[str, ...]]:
+    """Verdict once the joint test is significant and one exposure is a copy of the other."""
+    notes.append("cycles and age carry exactly the same information in these records")
+    sloped = tests.with_slopes(exposure)
+    if sloped is None:
+        return "cannot be told apart", {}, ()
+    if sloped.p >= alpha:
+        notes.append(_NO_COMMON_COURSE)
+        return "no change detected", {}, (exposure,)
+    return "cannot be told apart", {}, (exposure,)
+
+
 _WORD = {"cycles": "cycles", "age_days": "age"}
+_NO_COMMON_COURSE = "sources differ so much in how they change that no common course is established"
 
 
 class _Tests:
@@ -207,6 +223,7 @@ class _Tests:
         self.design = fit.design
         self.full = fit.mixed
         self.slopes = fit.slopes
+        self.freedom = fit.freedom
         self.alpha = fit.settings.alpha
         self.rng = np.random.default_rng([fit.settings.seed, 20])
         sources = len(set(fit.design.groups.get("source", np.array([]))))
@@ -216,7 +233,10 @@ class _Tests:
     def drop(self, exposures: tuple[str, ...]) -> RatioTest:
         """Test of the exposures, everything else kept."""
         keep = self.columns_without(exposures)
-        null = self.fit(self.design.y, keep)
+        try:
+            null = self.fit(self.design.y, keep)
+        except FitError:
+            return self.wald(keep)
         statistic = max(2.0 * (self.full.log_likelihood - null.log_likelihood), 0.0)
         df = len(exposures)
         plain = float(stats.chi2.sf(statistic, df))
@@ -226,29 +246,35 @@ class _Tests:
         clear = float(stats.chi2.sf(statistic / _CLEAR, df)) < self.alpha
         refits = min(self.refits, _REFITS_WHEN_CLEAR) if clear else self.refits
         mean, done = self.mean_under(null, keep, refits)
-        inflation = max(mean / df, 1.0)
+        inflation = max(mean / df, 1.0) if done else 1.0
         p = float(stats.chi2.sf(statistic / inflation, df))
         return RatioTest(statistic, df, plain, inflation, done, p)
+
+    def wald(self, keep: list[int]) -> RatioTest:
+        """The same question from the full model alone, where the other cannot be fitted."""
+        tested = [j for j in range(len(self.full.beta)) if j not in keep]
+        beta, cov = self.full.beta[tested], self.full.cov[np.ix_(tested, tested)]
+        statistic = float(beta @ np.linalg.solve(cov, beta))
+        p = float(stats.chi2.sf(statistic, len(tested)))
+        return RatioTest(statistic, len(tested), p, 1.0, 0, p)
 
     def single(self, exposure: str, present: tuple[str, ...]) -> RatioTest | None:
         """Test of one exposure given the other; None where there is no other."""
         return self.drop((exposure,)) if len(present) > 1 else None
 
-    def drop_with_slopes(self, exposure: str, inflation: float) -> RatioTest | None:
+    def with_slopes(self, exposure: str) -> RatioTest | None:
         """The same question where levels differ in slope; None where they do not.
 
-        The square of estimate over error, the error allowing for the slopes,
-        against F with levels - 1 degrees of freedom.
+        Estimate over error, squared, by the error and the degrees of freedom of
+        the reported interval, which allow for the slopes and for few sources:
+        the two cannot disagree.
         """
-        slopes = [s for s in self.slopes if s.exposure == exposure]
         column = self.design.column_of(exposure)
-        if not slopes or column is None:
+        if column is None or all(s.exposure != exposure for s in self.slopes):
             return None
-        error = max(s.std_error for s in slopes)
-        statistic = (float(self.full.beta[column]) / error) ** 2
-        levels = min(len(set(self.design.groups[s.grouping])) for s in slopes)
-        p = float(stats.f.sf(statistic / inflation, 1, levels - 1))
-        return RatioTest(statistic, 1, float(stats.chi2.sf(statistic, 1)), inflation, 0, p)
+        statistic = float(self.full.beta[column] ** 2 / self.full.cov[column, column])
+        p = float(stats.f.sf(statistic, 1, self.freedom[column]))
+        return RatioTest(statistic, 1, float(stats.chi2.sf(statistic, 1)), 1.0, 0, p)
 
     def columns_without(self, exposures: tuple[str, ...]) -> list[int]:
         dropped = {self.design.column_of(e) for e in exposures}
@@ -272,27 +298,40 @@ class _Tests:
             drawn = eta.copy()
             for grouping, (levels, place) in codes.items():
                 drawn += self.rng.normal(0.0, null.sd[grouping], len(levels))[place]
-            y = (self.rng.random(len(drawn)) < 1.0 / (1.0 + np.exp(-drawn))).astype(float)
+            y = (self.rng.random(len(drawn)) < special.expit(drawn)).astype(float)
             try:
                 small = self.fit(y, keep, null)
                 large = self.fit(y, everything, self.full)
             except FitError:
                 continue
             statistics.append(max(2.0 * (large.log_likelihood - small.log_likelihood), 0.0))
-        if not statistics:
-            raise FitError("none of the simulated data sets could be fitted")
-        return float(np.mean(statistics)), len(statistics)
+        return float(np.mean(statistics)) if statistics else 0.0, len(statistics)
+
+
+def _doubts(fit: FindFit, verdict: str) -> list[str]:
+    """Where the interval of an exposure that the verdict names still holds no effect."""
+    named = {"cycles": ("cycles",), "age": ("age_days",), "both": ("cycles", "age_days")}
+    doubts = []
+    for exposure in named.get(verdict, ()):
+        term = fit.term(exposure)
+        if term is not None and term.low <= 1.0 <= term.high:
+            word = _WORD[exposure]
+            doubts.append(
+                f"the verdict on {word} is a close call: its interval, which allows more for few "
+                "sources than the test does, still includes no change"
+            )
+    return doubts
 
 
 def _without_model(
     fit: FindFit, correlation: float | None, present: tuple[str, ...], notes: list[str]
 ) -> WhichPredicts:
-    more = None
-    if "misses" in fit.too_few and fit.misses > 0:
-        rate = fit.misses / fit.n
-        more = math.ceil((fit.too_few["misses"][1] - fit.misses) / rate)
-    elif "finds" in fit.too_few and fit.finds > 0:
-        more = math.ceil((fit.too_few["finds"][1] - fit.finds) / (fit.finds / fit.n))
+    needed = [
+        math.ceil((fit.too_few[word][1] - have) / (have / fit.n))
+        for word, have in (("misses", fit.misses), ("finds", fit.finds))
+        if word in fit.too_few and have > 0
+    ]
+    more = max(needed, default=None)
     return WhichPredicts(
         verdict="too few trials",
         joint=None,
@@ -317,12 +356,18 @@ def _correlation(design: Design) -> float | None:
 
 def _largest_fall(fit: FindFit, present: tuple[str, ...]) -> dict[str, float]:
     """Largest fall the interval allows, percentage points per 10 cycles and per year."""
+    if fit.mixed is None or not present:
+        return {}
     steps = {"cycles": 10.0, "age_days": 365.25 / 30.0}
+    eta, spread = linear_predictor(fit.design, fit.mixed)
+    now = averaged_probability(eta, spread)[0].mean()
     falls = {}
     for exposure in present:
         term = fit.term(exposure)
         if term is not None:
-            falls[exposure] = max(-term.points_low * steps[exposure], 0.0)
+            # Along the curve itself: a straight line could fall by more than there is to lose.
+            then = averaged_probability(eta + steps[exposure] * math.log(term.low), spread)[0]
+            falls[exposure] = max(float(100.0 * (now - then.mean())), 0.0)
     return falls
 
 
