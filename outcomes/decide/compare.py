@@ -9,8 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from outcomes.errors import FitError
-from outcomes.fit.finds import FindFit, averaged_probability
-from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.finds import FindFit, averaged_probability, refit, small_sample
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import Column, Design, is_separated
 
@@ -36,7 +35,7 @@ class Comparison:
     kinds, kinds_left_out
         Kinds kept both ways (compared), and those kept only one way.
     p
-        P-value of the difference on the log-odds scale.
+        P-value of the difference; below alpha exactly where the limits exclude 0.
     e_value
         How strongly something unrecorded would have to go with both storage and
         finds to explain the difference away (risk-ratio scale); None with no difference.
@@ -124,9 +123,9 @@ def compare_storage(fit: FindFit) -> Comparison:
     if min(finds, len(design.y) - finds) < LEAST_EVENTS * design.x.shape[1] or is_separated(
         design.y, design.x
     ):
-        return _refused(counts, both, only, "too few misses to compare the two")
+        return _refused(counts, both, only, "too few finds or misses to compare the two")
     try:
-        mixed = fit_mixed(design.y, design.x, design.names, design.groups)
+        mixed = refit(design, slopes=False)
     except FitError as error:
         return _refused(counts, both, only, str(error))
     return _standardised_difference(design, mixed, at_age, fit.settings.alpha, counts, both, only)
@@ -160,7 +159,7 @@ def _storage_design(design: Design, sides: pd.DataFrame) -> Design:
     kept = [
         j for j, c in enumerate(design.columns, start=1) if c.term not in ("cycles", "frozen_share")
     ]
-    x = design.x[np.ix_(rows, [0, *kept])]
+    x = design.x[np.ix_(rows, np.array([0, *kept]))]
     columns = [design.columns[j - 1] for j in kept]
     storage = (sides["regime"] == "refrigerated").to_numpy(dtype=float)
     x = np.column_stack([x, storage])
@@ -227,12 +226,13 @@ def _standardised_difference(
         means.append(float(p.mean()))
         gradients.append((slope[:, None] * way).mean(axis=0))
     gradient = gradients[0] - gradients[1]
-    freedom = max(sum(counts.values()) - 3, 1)
-    reach = float(stats.t(freedom).ppf(1.0 - alpha / 2.0))
+    # Storage is judged on sources, as any term that varies mainly between them.
+    freedom = float(small_sample(design)[0][0])
+    reference = stats.t(freedom) if np.isfinite(freedom) else stats.norm()
+    reach = float(reference.ppf(1.0 - alpha / 2.0))
     error = float(np.sqrt(gradient @ mixed.cov @ gradient))
     difference = means[0] - means[1]
-    low, high = difference - reach * error, difference + reach * error
-    z = float(beta[storage] / np.sqrt(mixed.cov[storage, storage]))
+    low, high = max(difference - reach * error, -1.0), min(difference + reach * error, 1.0)
     return Comparison(
         at_age_days=at_age,
         risk_difference=difference,
@@ -243,8 +243,8 @@ def _standardised_difference(
         sources=counts,
         kinds=both,
         kinds_left_out=only,
-        p=float(2.0 * stats.t(freedom).sf(abs(z))),
-        e_value=e_value(means[0] / means[1]),
+        p=float(2.0 * reference.sf(abs(difference) / error)),
+        e_value=e_value(means[0] / max(means[1], 1e-9)),
         e_value_limit=_e_value_limit(means[1], low, high),
         reason=None,
     )
@@ -270,5 +270,5 @@ def e_value(risk_ratio: float) -> float:
     >>> round(e_value(3.9), 2), round(e_value(0.8), 3)
     (7.26, 1.809)
     """
-    ratio = max(risk_ratio, 1.0 / risk_ratio)
+    ratio = max(risk_ratio, 1.0 / max(risk_ratio, 1e-9))
     return float(ratio + np.sqrt(ratio * (ratio - 1.0)))

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import sparse, special, stats
 
 from outcomes.errors import FitError
-from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor
-from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor, refit
 from outcomes.fit.result import Bin, FindCurve, MixedFit
-from outcomes.fit.terms import Design
+from outcomes.fit.terms import EXPOSURE_COLUMNS, Design
 
 GRID = 121
 THIN_SOURCES = 3
 _MOST_BINS = 7
 _LEAST_IN_BIN = 30
+_NO_NEARER = 1e-9
 _ROWS = 2_000  # the average is taken over at most this many groups of alike trials
 
 
@@ -143,28 +145,28 @@ def find_curve(fit: FindFit, exposure: str, confidence: float, *, alone: bool) -
 
 
 def _model(fit: FindFit, exposure: str, *, alone: bool) -> tuple[Design, MixedFit | None]:
-    """The fitted model, or the one without the other exposure."""
+    """The fitted model, or the one with this exposure in place of both."""
     design = fit.design
-    column = design.column_of(exposure)
-    if fit.mixed is None or column is None:
+    other = "age_days" if exposure == "cycles" else "cycles"
+    column, taken = design.column_of(exposure), design.column_of(other)
+    if fit.mixed is None or (column is None and not (alone and exposure in design.copies)):
         return design, None
-    if not alone:
+    if not alone or taken is None:
         return design, fit.mixed
-    other = design.column_of("age_days" if exposure == "cycles" else "cycles")
-    if other is None:
-        return design, fit.mixed
-    reduced = Design(
-        trials=design.trials,
-        y=design.y,
-        x=np.delete(design.x, other, axis=1),
-        columns=tuple(c for j, c in enumerate(design.columns, start=1) if j != other),
-        groups=design.groups,
-        left_out=design.left_out,
-        copies={},
-        separated=design.separated,
-    )
+    x, columns = design.x, list(design.columns)
+    if column is None:
+        # An exact copy of the other: it takes its place.
+        own = EXPOSURE_COLUMNS[exposure]
+        values = design.trials[exposure].to_numpy(dtype=float)
+        x = x.copy()
+        x[:, taken] = (values - own.reference) / own.divisor
+        columns[taken - 1] = own
+    else:
+        x = np.delete(x, taken, axis=1)
+        del columns[taken - 1]
+    reduced = replace(design, x=x, columns=tuple(columns), copies={})
     try:
-        return reduced, fit_mixed(reduced.y, reduced.x, reduced.names, reduced.groups)
+        return reduced, refit(reduced, slopes=any(s.exposure == exposure for s in fit.slopes))
     except FitError:
         return reduced, None
 
@@ -186,7 +188,7 @@ def standardised(
     base = eta - design.x[:, position] * mixed.beta[position]
     contrast = _combinations(design, mixed)
     base, spread, contrast, weight = _grouped(base, spread, contrast)
-    reach = _reach(design, confidence)
+    reach = reach_of(design, confidence)
     probability, low, high = (np.zeros(len(at)) for _ in range(3))
     for k, value in enumerate(at):
         step = (value - plan.reference) / plan.divisor
@@ -194,49 +196,72 @@ def standardised(
         mean = float(weight @ p)
         gradient = (weight * slope) @ contrast
         gradient[position] = step * float(weight @ slope)
-        error = np.sqrt(gradient @ mixed.joint_cov @ gradient) / (mean * (1.0 - mean))
-        centre = np.log(mean / (1.0 - mean))
         probability[k] = mean
-        low[k], high[k] = (1.0 / (1.0 + np.exp(-(centre + s * reach * error))) for s in (-1, 1))
+        low[k], high[k] = log_odds_limits(mean, float(gradient @ mixed.joint_cov @ gradient), reach)
     return probability, low, high
 
 
-def _reach(design: Design, confidence: float) -> float:
+def log_odds_limits(mean: float, variance: float, reach: float) -> tuple[float, float]:
+    """Limits of a probability, ``reach`` errors either way on the log-odds scale (delta method).
+
+    Parameters
+    ----------
+    mean, variance
+        The probability and its variance.
+    reach
+        Quantile, in standard errors.
+
+    Examples
+    --------
+    >>> low, high = log_odds_limits(0.5, 0.0025, 2.0)
+    >>> round(low, 3), round(high, 3)
+    (0.401, 0.599)
+    """
+    # A probability that rounds to 0 or 1 has no log-odds to put an error on.
+    mean = min(max(mean, _NO_NEARER), 1.0 - _NO_NEARER)
+    error = np.sqrt(max(variance, 0.0)) / (mean * (1.0 - mean))
+    low, high = special.expit(special.logit(mean) + np.array([-1.0, 1.0]) * reach * error)
+    return float(low), float(high)
+
+
+def reach_of(design: Design, confidence: float) -> float:
+    """Two-sided quantile of Student's t on sources minus two degrees of freedom."""
     sources = design.trials["source_id"].nunique()
     return float(stats.t(max(sources - 2, 1)).ppf(0.5 + confidence / 2.0))
 
 
-def _combinations(design: Design, mixed: MixedFit) -> np.ndarray:
+def _combinations(design: Design, mixed: MixedFit) -> sparse.csr_matrix:
     """Each trial's linear predictor as a combination of fixed effects and modes, shape (n, j)."""
-    combination = np.zeros((len(design.y), len(mixed.joint_names)))
-    p = len(mixed.names)
-    combination[:, :p] = design.x
+    n = len(design.y)
     index = {name: i for i, name in enumerate(mixed.joint_names)}
-    rows = np.arange(len(design.y))
+    effects = sparse.csr_matrix((n, len(mixed.joint_names)))
     for grouping, labels in design.groups.items():
         if grouping not in ("dog", "source"):
             continue
         levels, place = np.unique(labels, return_inverse=True)
         columns = np.array([index.get((grouping, str(level)), -1) for level in levels])[place]
-        known = columns >= 0
-        combination[rows[known], columns[known]] = 1.0
-    return combination
+        known = np.flatnonzero(columns >= 0)
+        effects = effects + sparse.csr_matrix(
+            (np.ones(len(known)), (known, columns[known])), shape=effects.shape
+        )
+    fixed = sparse.csr_matrix(design.x)
+    fixed.resize(effects.shape)
+    return (effects + fixed).tocsr()
 
 
 def _grouped(
-    base: np.ndarray, spread: np.ndarray, contrast: np.ndarray
+    base: np.ndarray, spread: np.ndarray, contrast: sparse.csr_matrix
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Trials, or in a large unit groups of trials alike in log-odds, with their weights."""
     n = len(base)
     if n <= _ROWS:
-        return base, spread, contrast, np.full(n, 1.0 / n)
+        return base, spread, contrast.toarray(), np.full(n, 1.0 / n)
     order = np.argsort(base, kind="stable")
     starts = np.linspace(0, n, _ROWS, endpoint=False).astype(int)
-    size = np.diff(np.append(starts, n)).astype(float)
-    grouped = [np.add.reduceat(part[order], starts, axis=0) for part in (base, spread, contrast)]
-    return (
-        grouped[0] / size,
-        grouped[1] / size,
-        grouped[2] / size[:, None],
-        size / n,
+    size = np.diff(np.append(starts, n))
+    # One row a group, an equal share for each of its trials.
+    members = sparse.csr_matrix(
+        (1.0 / np.repeat(size, size), (np.repeat(np.arange(_ROWS), size), order)),
+        shape=(_ROWS, n),
     )
+    return members @ base, members @ spread, (members @ contrast).toarray(), size / n

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
-from outcomes.decide.curve import observed_to
+from outcomes.decide.curve import log_odds_limits, observed_to, reach_of
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
 from outcomes.fit.finds import FindFit, averaged_probability
@@ -16,6 +17,8 @@ from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import Design
 
 _MOST_TRIALS_TO_SETTLE = 500
+_STANDING = 500  # trials that stand for the unit's dogs and conditions
+_OF_THE_SOURCE = ("cycles", "age_days", "frozen_share", "kind")
 _TRIALS_OF_ITS_OWN = 10  # from here on a source's own trials speak for where it has been
 
 
@@ -86,14 +89,12 @@ def review_shelf(
     """
     held = _held(sources, history, as_of)
     trials = fit.design.trials
-    found = trials.assign(found=trials["result"] == "find").groupby("source_id")["found"]
-    counts = found.agg(["size", "sum"]) if len(trials) else pd.DataFrame(columns=["size", "sum"])
+    tried = trials["source_id"].astype(str).value_counts()
+    found = trials.loc[trials["result"] == "find", "source_id"].astype(str).value_counts()
     rows = []
     predicted = _predict(fit, held) if fit.mixed is not None and len(held) else None
     for position, row in enumerate(held.itertuples(index=False)):
-        tried = str(row.source_id) in counts.index
-        n = int(counts.loc[row.source_id, "size"]) if tried else 0
-        finds = int(counts.loc[row.source_id, "sum"]) if tried else 0
+        n, finds = (int(of_source.get(str(row.source_id), 0)) for of_source in (tried, found))
         prediction = None if predicted is None else tuple(float(p[position]) for p in predicted)
         rows.append(_advise(fit, row, n, finds, prediction))
     order = {"retire": 0, "test": 1, "keep": 2}
@@ -147,8 +148,9 @@ def _advise(
         if advice != "test" and _beyond(fit, str(row.source_id), cycles, age):  # type: ignore[attr-defined]
             advice, ground = "test", "beyond records"
     settle = None
+    reach = reach_of(fit.design, settings.confidence)
     if ground == "unsure" and probability is not None and low is not None and high is not None:
-        settle = _trials_to_settle(probability, low, high, settings.floor, settings.confidence)
+        settle = _trials_to_settle(probability, low, high, settings.floor, reach)
     return ShelfSource(
         source_id=str(row.source_id),  # type: ignore[attr-defined]
         kind=None if pd.isna(row.kind) else str(row.kind),  # type: ignore[attr-defined]
@@ -190,29 +192,60 @@ def _predict(fit: FindFit, held: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, 
     """Find probability of each held source over the unit's dogs and conditions, with limits."""
     assert fit.mixed is not None
     design, mixed = fit.design, fit.mixed
-    rows = [_source_rows(design, mixed, source) for source in held.itertuples(index=False)]
-    reach = float(stats.norm.ppf(0.5 + fit.settings.confidence / 2.0))
+    take = _standing_trials(design, mixed)
+    kinds = _kind_columns(design)
+    rows = [
+        _source_rows(design, mixed, source, take, kinds) for source in held.itertuples(index=False)
+    ]
+    reach = reach_of(design, fit.settings.confidence)
     probability, low, high = (np.zeros(len(held)) for _ in range(3))
     for k, (eta, spread, contrast) in enumerate(rows):
         p, slope = averaged_probability(eta, spread)
         mean = float(p.mean())
         gradient = (slope[:, None] * contrast).mean(axis=0)
-        error = np.sqrt(gradient @ mixed.joint_cov @ gradient) / (mean * (1.0 - mean))
-        centre = np.log(mean / (1.0 - mean))
         probability[k] = mean
-        low[k], high[k] = (1.0 / (1.0 + np.exp(-(centre + s * reach * error))) for s in (-1, 1))
+        low[k], high[k] = log_odds_limits(mean, float(gradient @ mixed.joint_cov @ gradient), reach)
     return probability, low, high
 
 
-def _source_rows(
-    design: Design, mixed: MixedFit, source: object
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The unit's trials as if this source had been out in each: conditions and dogs as they were.
+def _standing_trials(design: Design, mixed: MixedFit) -> np.ndarray:
+    """Rows of at most 500 trials that stand for the unit's dogs and conditions.
 
-    At most 500 trials, evenly spaced, stand for the unit.
+    Evenly spaced in the log-odds that dog and conditions give, so that neither
+    the order of the records nor chance decides which.
     """
     n = len(design.y)
-    take = np.unique(np.linspace(0, n - 1, min(n, 500)).astype(int))
+    own = [j for j, c in enumerate(design.columns, start=1) if c.term not in _OF_THE_SOURCE]
+    log_odds = design.x[:, own] @ mixed.beta[own]
+    if "dog" in design.groups:
+        effects = mixed.effects["dog"]["effect"]
+        log_odds = log_odds + effects.reindex(design.groups["dog"]).to_numpy()
+    order = np.argsort(log_odds, kind="stable")
+    size = min(n, _STANDING)
+    return np.asarray(order[((np.arange(size) + 0.5) * n / size).astype(int)])
+
+
+def _kind_columns(design: Design) -> Mapping[str, np.ndarray]:
+    """Kind → its values in the columns of the term ``kind``, as the model's own trials have them.
+
+    Read from the trials: a rare kind may be pooled with others or with the commonest.
+    """
+    own = [j for j, c in enumerate(design.columns, start=1) if c.term == "kind"]
+    if not own:
+        return {}
+    kinds = design.trials["kind"].fillna("not recorded").astype(str).to_numpy()
+    names, first = np.unique(kinds, return_index=True)
+    return {str(name): design.x[row, own] for name, row in zip(names, first, strict=True)}
+
+
+def _source_rows(
+    design: Design,
+    mixed: MixedFit,
+    source: object,
+    take: np.ndarray,
+    kinds: Mapping[str, np.ndarray],
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The standing trials as if this source had been out in each: conditions, dogs as they were."""
     x = design.x[take].copy()
     name = str(source.source_id)  # type: ignore[attr-defined]
     for position, column in enumerate(design.columns, start=1):
@@ -220,8 +253,11 @@ def _source_rows(
             value = getattr(source, column.term)
             if not pd.isna(value):
                 x[:, position] = (float(value) - column.reference) / column.divisor
-        elif column.term == "kind" and column.contrast is not None:
-            x[:, position] = float(str(source.kind) == column.contrast[0])  # type: ignore[attr-defined]
+    of_kind = [j for j, c in enumerate(design.columns, start=1) if c.term == "kind"]
+    kind = source.kind  # type: ignore[attr-defined]
+    # A kind the model has never met is only asked about for a source without trials, whose
+    # prediction is not shown.
+    x[:, of_kind] = kinds.get("not recorded" if pd.isna(kind) else str(kind), 0.0)
     contrast = np.zeros((len(take), len(mixed.joint_names)))
     contrast[:, : x.shape[1]] = x
     index = {label: i for i, label in enumerate(mixed.joint_names)}
@@ -236,7 +272,7 @@ def _source_rows(
             variance += mixed.sd[grouping] ** 2
             continue
         effects = mixed.effects[grouping]
-        place = effects.index.get_indexer(wanted)
+        place = effects.index.get_indexer(pd.Index(wanted))
         known = place >= 0
         eta[known] += effects["effect"].to_numpy()[place[known]]
         variance[known] += effects["std_error"].to_numpy()[place[known]] ** 2
@@ -248,7 +284,7 @@ def _source_rows(
 
 
 def _trials_to_settle(
-    probability: float, low: float, high: float, floor: float, confidence: float
+    probability: float, low: float, high: float, floor: float, reach: float
 ) -> int | None:
     """Further trials until the nearer limit would clear the floor, if all goes as predicted.
 
@@ -256,14 +292,14 @@ def _trials_to_settle(
     scale, is counted as trials; further trials add the binomial information of
     the predicted probability.
     """
-    reach = float(stats.norm.ppf(0.5 + confidence / 2.0))
-    logit = [float(np.log(p / (1.0 - p))) for p in (probability, low, high, floor)]
-    distance = abs(logit[0] - logit[3])
-    if distance < 1e-9:
+    logit = special.logit(np.clip([probability, low, high, floor], 1e-9, 1.0 - 1e-9))
+    distance = abs(float(logit[0] - logit[3]))
+    # So close to the floor no number of trials worth stating would do.
+    if distance < 1e-3:
         return None
     information_now = (2.0 * reach / (logit[2] - logit[1])) ** 2
     information_needed = (reach / distance) ** 2
-    per_trial = probability * (1.0 - probability)
+    per_trial = max(probability * (1.0 - probability), 1e-9)
     more = int(np.ceil((information_needed - information_now) / per_trial))
     if more > _MOST_TRIALS_TO_SETTLE:
         return None

@@ -98,10 +98,15 @@ def read_threshold(curve: FindCurve, floor: float, limit: float) -> Threshold:
     """
     inside = curve.at <= limit + 1e-9
     at = curve.at[inside]
-    centre = curve.probability[inside]
+    if len(at) < len(curve.at) and limit > at[-1]:
+        # The limit itself rarely is a point of the grid.
+        at = np.append(at, limit)
+    centre, low_limit, high_limit = (
+        np.interp(at, curve.at, values) for values in (curve.probability, curve.low, curve.high)
+    )
     estimate = crossing(at, centre, floor)
-    low = crossing(at, curve.low[inside], floor)
-    high = crossing(at, curve.high[inside], floor)
+    low = crossing(at, low_limit, floor)
+    high = crossing(at, high_limit, floor)
     falls = centre[-1] < centre[0]
     retire_after: int | None = None
     if not falls:
@@ -111,7 +116,7 @@ def read_threshold(curve: FindCurve, floor: float, limit: float) -> Threshold:
     elif estimate is None:
         outcome = "stays above"
     else:
-        retire_after = _last_whole(at, curve.low[inside], floor)
+        retire_after = _last_whole(at, low_limit, floor)
         outcome = "crosses" if retire_after is not None else "never sure"
     if outcome not in ("crosses", "never sure"):
         estimate = low = high = None
@@ -134,7 +139,7 @@ def crossing(at: np.ndarray, values: np.ndarray, floor: float) -> float | None:
 
     Examples
     --------
-    >>> crossing(np.array([0.0, 10.0, 20.0]), np.array([0.9, 0.8, 0.7]), 0.85)
+    >>> round(crossing(np.array([0.0, 10.0, 20.0]), np.array([0.9, 0.8, 0.7]), 0.85), 6)
     5.0
     >>> crossing(np.array([0.0, 10.0]), np.array([0.95, 0.9]), 0.85) is None
     True
