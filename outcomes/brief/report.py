@@ -73,7 +73,12 @@ def _count_lines(examination: Examination, findings: Sequence[Finding]) -> Itera
         yield f"{table}: {rows:,} rows in = {used:,} usable + {rows - used:,} set aside"
     stops = [f for f in findings if f.severity == "stops"]
     if stops:
-        yield f"{words.count(len(stops), 'thing')} above stops the work; mend it first."
+        stop = (
+            "stops the work; mend it first."
+            if len(stops) == 1
+            else "stop the work; mend them first."
+        )
+        yield f"{words.count(len(stops), 'thing')} above {stop}"
     elif not findings:
         yield "Nothing wrong found."
 

@@ -227,9 +227,10 @@ def _other_exposure(verdict: WhichPredicts, exposure: str) -> str:
     test = verdict.cycles_given_age if exposure == "cycles" else verdict.age_given_cycles
     if exposure not in verdict.asked or test is None:
         return f"Whether {name} matters could not be asked of these records."
+    adds, does = ("add", "do") if exposure == "cycles" else ("adds", "does")
     return (
-        f"Beyond that, {name} adds nothing that these records can show ({p_value(test.p)}); "
-        f"that is not proof that {name} does nothing."
+        f"Beyond that, {name} {adds} nothing that these records can show ({p_value(test.p)}); "
+        f"that is not proof that {name} {does} nothing."
     )
 
 
@@ -267,7 +268,10 @@ def cannot_tell(verdict: WhichPredicts, retirement: Retirement) -> str:
     names = (
         f": try first {joined(list(verdict.would_separate))}." if verdict.would_separate else "."
     )
-    return f"Finds change along with storage{test}, but not which part of it.{tie}{settle}{names}"
+    return (
+        f"Finds change with storage{test}, but these records cannot tell which part of it does "
+        f"it.{tie}{settle}{names}"
+    )
 
 
 def too_few(fit: FindFit, verdict: WhichPredicts) -> str:
@@ -504,7 +508,7 @@ def method(fit: FindFit, verdict: WhichPredicts) -> str:
 
 def rows_sentence(rows_in: dict[str, int], used: dict[str, int], set_aside: int) -> str:
     """Rows handed over, used and set aside."""
-    parts = [f"{used[t]:,} of {n:,} {t} rows" for t, n in rows_in.items() if t in used and n]
+    parts = [f"{used[t]:,} of {n:,} in {t}" for t, n in rows_in.items() if t in used and n]
     return f"Rows used: {joined(parts)}; {count(set_aside, 'row')} set aside" + (
         ", each with its reason in set_aside.csv." if set_aside else "."
     )
