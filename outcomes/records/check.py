@@ -442,8 +442,8 @@ def _perhaps(text: str, known: Sequence[str], otherwise: str) -> str:
 
 
 def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
-    if not (sheet.has("source_id") and sources.has("source_id")):
-        return
+    if not (sheet.has("source_id") and sources.has("source_id") and len(sources.frame)):
+        return  # without any source the work stops anyway
     ids = sheet.frame["source_id"]
     handed = pd.Index(sources.frame["source_id"].dropna().unique())
     used = pd.Index(sources.values("source_id")[log.usable(sources)])

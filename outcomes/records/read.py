@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ from outcomes.records.values import MAX_TEXT, read_column, texts_of
 from outcomes.settings import Settings
 
 LINES_SHOWN = 5
+ROWS_SEARCHED = 10
 
 _NEEDED_ROWS = ("sources", "trials")
 
@@ -232,6 +234,11 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
     free = [name for i, name in enumerate(cells.header) if name and i not in placed.values()]
     absent = [name for name in table.names if name not in placed]
     likely = likely_columns(table, absent, free)
+    buried = _buried_header(cells, {mapped.get(name, name) for name in table.names})
+    if missing and not placed and buried is not None:
+        facts = {"found": buried}
+        log.add("header not in row 1", table=table.name, file=cells.file, row=1, facts=facts)
+        return placed
     for name in missing:
         guess = likely.get(name)
         log.add(
@@ -259,6 +266,16 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
             },
         )
     return placed
+
+
+def _buried_header(cells: Cells, names: set[str]) -> int | None:
+    """The row among the first few that holds at least two of the column names."""
+    for position in range(min(len(cells.rows), ROWS_SEARCHED)):
+        line = {str(column.iloc[position]).strip() for column in cells.columns}
+        line |= {part for cell in line for part in re.split("[,;\t]", cell)}
+        if len(line & names) >= 2:
+            return int(cells.rows[position])
+    return None
 
 
 def _carry(cells: Cells, table: Table, placed: set[int], log: Log) -> dict[str, pd.Series[Any]]:

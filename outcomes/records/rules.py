@@ -55,6 +55,12 @@ _STOPS = (
         "Add it, or say in unit.toml which column it is: [columns.{table}] {name} = {likely}",
     ),
     Rule(
+        "header not in row 1",
+        "stops",
+        "the column names stand in row {found}, not in row 1",
+        "Remove what is above them.",
+    ),
+    Rule(
         "duplicate column",
         "stops",
         "{count} columns would be {name}",

@@ -186,7 +186,8 @@ def read_column(column: Column, cells: pd.Series[Any], settings: Settings, table
         values = _read_times(texts, filled, settings.date_order, problems)
     elif column.type in ("number", "count"):
         unit = unit_of(column, settings, table)
-        numbers = _read_numbers(texts, filled, unit, settings.decimal, problems)
+        clock = "mm:ss" in UNITS.get(column.name, {})
+        numbers = _read_numbers(texts, filled, unit, settings.decimal, clock, problems)
         values = pd.Series(_in_range(column, numbers, unit, problems))
     elif column.words:
         values = _read_words(column, texts, filled, problems)
@@ -285,7 +286,12 @@ def _matches(texts: Sequence[str], pattern: str) -> Array:
 
 
 def _read_numbers(
-    texts: Sequence[str], filled: Array, unit: str | None, decimal: str, problems: _Problems
+    texts: Sequence[str],
+    filled: Array,
+    unit: str | None,
+    decimal: str,
+    clock: bool,
+    problems: _Problems,
 ) -> Array:
     numbers = np.full(len(texts), np.nan)
     if unit == "mm:ss":
@@ -304,7 +310,8 @@ def _read_numbers(
     good = _matches(texts, _PLAIN_NUMBER) & (problems.code == 0)
     rest = ~good & filled
     if rest.any():
-        problems.add("minutes and seconds", rest & _matches(texts, _MINUTES_SECONDS))
+        if clock:
+            problems.add("minutes and seconds", rest & _matches(texts, _MINUTES_SECONDS))
         problems.add("comma in a number", rest & _matches(texts, _COMMA_NUMBER))
         problems.add("number with a unit in it", rest & _matches(texts, _NUMBER_AND_UNIT))
         problems.add("number unreadable", rest)

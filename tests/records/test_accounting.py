@@ -14,6 +14,7 @@ from outcomes.records.read import examine_records, read_records
 
 TODAY = dt.date(2026, 3, 14)
 
+# A lone carriage return is left out: the writer used here does not quote it, so it ends the row.
 CELLS = st.one_of(
     st.sampled_from(
         [
@@ -56,7 +57,7 @@ CELLS = st.one_of(
             "45689",
         ]
     ),
-    st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00"), max_size=6),
+    st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00\r"), max_size=6),
 )
 
 

@@ -188,6 +188,22 @@ def test_a_file_without_content_or_header_stops(clean, write, content, rule) -> 
     ]
 
 
+@pytest.mark.parametrize(
+    ("above", "row"), [("Sources of the unit,,\n", 2), ("Unit,,\n2025,,\n", 3), ("sep=;\n", 2)]
+)
+def test_a_header_below_a_title_is_told_instead_of_every_missing_column(
+    clean, write, above, row
+) -> None:
+    folder = write(clean)
+    text = (folder / "sources.csv").read_text()
+    if "sep" in above:
+        text = text.replace(",", ";")
+    (folder / "sources.csv").write_text(above + text)
+    stops = examine_records(folder, today=TODAY).stops
+    assert [(f.rule, f.file) for f in stops] == [("header not in row 1", "sources.csv")]
+    assert f"in row {row}," in stops[0].problem
+
+
 def test_one_table_in_two_files_stops(clean, write) -> None:
     folder = write(clean)
     shutil.copy(folder / "trials.csv", folder / "Trials.CSV")

@@ -358,6 +358,7 @@ OF_FILES = {
     "unreadable file",
     "empty file",
     "no header",
+    "header not in row 1",
     "merged header",
     "more cells than the header",
     "open quotation mark",

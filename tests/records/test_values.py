@@ -125,6 +125,11 @@ def test_what_is_not_one_plain_number_is_not_read(text: str, rule: str) -> None:
     assert list(read(TRIALS.column("temperature_c"), [text]).broken()) == [rule]
 
 
+def test_a_clock_time_is_only_suggested_where_it_can_be_stated() -> None:
+    assert list(read(TRIALS.column("search_s"), ["1:30"]).broken()) == ["minutes and seconds"]
+    assert list(read(TRIALS.column("set_min"), ["1:30"]).broken()) == ["number unreadable"]
+
+
 # The inch, the mile and the pound are fixed by the international yard and pound agreement
 # (1959), the knot by the First International Extraordinary Hydrographic Conference (1929).
 @pytest.mark.parametrize(
