@@ -85,6 +85,7 @@ def join(records: Records) -> Joined:
     experience, qualified = _dog_columns(trials, records.dogs)
     columns = {name: trials[name] for name in trials}
     columns |= {"experience": experience, "qualified": qualified}
+    columns["kind"] = _kind(source, records.sources)
     columns |= {name: exposure[name] for name in exposure}
     columns["documented"] = exposure["documented"].astype("boolean").where(hide)
     trials = pd.DataFrame(columns, copy=False)
