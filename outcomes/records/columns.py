@@ -211,6 +211,24 @@ DOGS = Table(
     needed=False,
 )
 
+# Names that reading and joining give to columns of their own.
+ADDED: Mapping[str, frozenset[str]] = MappingProxyType(
+    {
+        "sources": frozenset(("file", "row")),
+        "storage": frozenset(("file", "row")),
+        "dogs": frozenset(("file", "row")),
+        "trials": frozenset(
+            (
+                *("file", "row", "kind", "place", "documented", "experience", "qualified"),
+                *("held_days", "age_days", "cycles", "frozen_days", "refrigerated_days"),
+                *("ambient_hours", "degree_hours", "hours_since_thaw", "longest_freeze_days"),
+                *("open_frozen_days", "frozen_share", "regime", "undocumented_days"),
+                "inferred_thaws",
+            )
+        ),
+    }
+)
+
 TABLES: Mapping[str, Table] = MappingProxyType(
     {t.name: t for t in (SOURCES, STORAGE, TRIALS, DOGS)}
 )

@@ -19,7 +19,7 @@ from outcomes.records.check import (
     quoted,
     words_facts,
 )
-from outcomes.records.columns import TABLES, Column, Table
+from outcomes.records.columns import ADDED, TABLES, Column, Table
 from outcomes.records.loading import CannotReadError, Cells, Places, find_tables, load_table
 from outcomes.records.suggest import likely_columns
 from outcomes.records.tables import Examination, Finding, Records
@@ -281,31 +281,23 @@ def _buried_header(cells: Cells, names: set[str]) -> int | None:
 def _carry(cells: Cells, table: Table, placed: set[int], log: Log) -> dict[str, pd.Series[Any]]:
     """Columns the toolkit does not know, as text, each under a name of its own."""
     carried: dict[str, pd.Series[Any]] = {}
-    taken = {*table.names, "file", "row"}
     for at, header in enumerate(cells.header):
         if at in placed:
             continue
         name = header or f"column {at + 1}"
-        number = 1
-        while name in taken or name in carried:
+        rule = "" if header else "unnamed column"
+        if name in ADDED[table.name]:
+            name, rule = f"{name} (as given)", "column of an added name"
+        plain, number = name, 1
+        while name in table.names or name in carried:
             number += 1
-            name = f"{header} ({number})"
+            name = f"{plain} ({number})"
         carried[name] = _as_text(cells.columns[at])
-        if not header:
-            log.add(
-                "unnamed column",
-                table=table.name,
-                file=cells.file,
-                facts={"number": at + 1, "name": name},
-            )
-        elif number == 2 and header not in (*table.names, "file", "row"):
-            log.add(
-                "repeated unknown column",
-                table=table.name,
-                file=cells.file,
-                column=header,
-                facts={"count": cells.header.count(header)},
-            )
+        if number == 2 and header not in table.names:
+            rule = rule or "repeated unknown column"
+        if rule:
+            facts = {"number": at + 1, "name": name, "count": cells.header.count(header)}
+            log.add(rule, table=table.name, file=cells.file, column=header or None, facts=facts)
     return carried
 
 

@@ -323,6 +323,12 @@ _NOTES = (
         "Give each column its own name.",
     ),
     Rule(
+        "column of an added name",
+        "note",
+        "the toolkit adds a column of this name; carried through as {name}",
+        "Leave it, if that will do; otherwise give it another name.",
+    ),
+    Rule(
         "Windows-1252 text",
         "note",
         "not UTF-8, so read as Windows-1252",

@@ -286,6 +286,9 @@ CASES = [
     ),
     Case("unknown column", put("trials", 2, remarks="wet"), [("trials", None, "remarks", None)]),
     Case(
+        "column of an added name", put("trials", 2, cycles="3"), [("trials", None, "cycles", None)]
+    ),
+    Case(
         "no storage rows",
         lambda t: t.update(storage=[dict.fromkeys(t["storage"][0], "")]),
         [("storage", None, None, None)],
@@ -487,7 +490,7 @@ def test_columns_of_the_unit_are_carried_through_untouched(clean, write) -> None
     records = read_records(write(clean), today=TODAY)
     assert list(records.trials["remarks"][:2]) == [" =HYPERLINK(1) ", None]
     assert list(records.trials["row"]) == [2, 3, 4, 5, 6, 7]
-    assert list(records.trials["row (2)"][:2]) == [None, "theirs"]
+    assert list(records.trials["row (as given)"][:2]) == [None, "theirs"]
 
 
 def test_a_session_is_the_day_unless_one_is_given(clean, write) -> None:
