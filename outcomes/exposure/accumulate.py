@@ -89,6 +89,38 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
     first; ``frozen_share`` and ``regime`` are missing before the source was in
     the freezer or the refrigerator. Nothing accumulates after a discard, but
     ``held_days``, ``age_days`` and ``hours_since_thaw`` run on.
+
+    Examples
+    --------
+    Out of the freezer for 20 minutes, which is no thaw, then for the trial.
+
+    >>> import pandas as pd
+    >>> from outcomes.exposure.stays import storage_history
+    >>> from outcomes.settings import Settings
+    >>> sources = pd.DataFrame(
+    ...     {"source_id": ["F1"], "acquired_on": pd.to_datetime(["2026-03-01"])}
+    ... )
+    >>> storage = pd.DataFrame(
+    ...     {
+    ...         "source_id": "F1",
+    ...         "moved_at": pd.to_datetime(
+    ...             [
+    ...                 "2026-03-01 00:00",
+    ...                 "2026-03-05 08:00",
+    ...                 "2026-03-05 08:20",
+    ...                 "2026-03-11 06:00",
+    ...             ]
+    ...         ),
+    ...         "moved_to": ["freezer", "ambient", "freezer", "ambient"],
+    ...     }
+    ... )
+    >>> trials = pd.DataFrame(
+    ...     {"source_id": ["F1"], "started_at": pd.to_datetime(["2026-03-11 09:00"])}
+    ... )
+    >>> history = storage_history(sources, storage, trials, Settings())
+    >>> found = exposure_at(history, trials["source_id"], trials["started_at"])
+    >>> found[["cycles", "ambient_hours", "hours_since_thaw", "regime"]].round(2).loc[0].to_dict()
+    {'cycles': 1.0, 'ambient_hours': 3.33, 'hours_since_thaw': 3.0, 'regime': 'frozen'}
     """
     if len(source_id) != len(at):
         raise ValueError(f"{len(source_id)} sources but {len(at)} moments")

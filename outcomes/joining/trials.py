@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -133,6 +134,12 @@ _REASONS = {
         'Log when it left the freezer, or set unlogged_thaws = "infer".',
     ),
 }
+
+
+def _kind(source: pd.Series[Any], sources: pd.DataFrame) -> pd.Series[Any]:
+    """Kind of each trial's source, as text; missing for a blank area."""
+    kinds = np.array([*sources["kind"], None], dtype=object)
+    return pd.Series(kinds[source.cat.codes.to_numpy()], index=source.index, dtype=object)
 
 
 def _reasons(
