@@ -7,6 +7,8 @@ from typing import NamedTuple
 
 import pytest
 
+from outcomes.joining.trials import join
+from outcomes.records.columns import ADDED
 from outcomes.records.read import examine_records, read_records
 from outcomes.records.rules import RULES
 
@@ -504,3 +506,10 @@ def test_the_records_are_left_as_they_are(clean, write) -> None:
     before = {p.name: (p.read_bytes(), p.stat().st_mtime_ns) for p in folder.iterdir()}
     read_records(folder, today=TODAY)
     assert {p.name: (p.read_bytes(), p.stat().st_mtime_ns) for p in folder.iterdir()} == before
+
+
+def test_no_column_that_joining_adds_can_be_one_of_the_units(clean, write) -> None:
+    records = read_records(write(clean), today=TODAY)
+    added = set(join(records).trials) - set(records.trials)
+    assert added
+    assert added <= ADDED["trials"]
