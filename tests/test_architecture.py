@@ -1,0 +1,292 @@
+"""The package keeps to its own plan: who imports whom, who touches files, who prints."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import outcomes
+
+PACKAGE = Path(outcomes.__file__).parent
+STAGES = ("records", "exposure", "joining", "fit", "decide", "draw", "brief", "cli")
+GROUND = ("errors", "settings")
+TOUCH_FILES = ("records", "brief", "cli")
+COMMANDS = ("template", "check", "join", "fit", "retire", "compare", "brief", "demo")
+
+FILE_MODULES = {"glob", "io.open", "os", "pathlib", "shutil", "tempfile"}
+FILE_MODULES |= {"http", "requests", "socket", "subprocess", "urllib"}
+FILE_CALLS = {"open", "fromfile", "genfromtxt", "loadtxt", "memmap", "save", "savetxt", "savez"}
+FILE_CALLS |= {"read_bytes", "read_text", "write_bytes", "write_text", "mkdir", "unlink", "tofile"}
+FILE_CALLS |= {"savefig", "to_csv", "to_excel", "to_feather", "to_json", "to_parquet", "to_pickle"}
+FILE_CALLS |= {"read_csv", "read_excel", "read_json", "read_parquet", "read_pickle", "read_table"}
+# What makes a buffer in memory, where bytes may go without any file.
+BUFFERS = {"BytesIO", "StringIO"}
+
+
+def _name(call: ast.Call) -> str:
+    """Last part of what is called: ``open`` in ``open(…)`` and in ``path.open(…)``."""
+    if isinstance(call.func, ast.Attribute):
+        return call.func.attr
+    return call.func.id if isinstance(call.func, ast.Name) else ""
+
+
+def _imported(tree: ast.AST, module: str, is_package: bool) -> Iterator[tuple[int, str]]:
+    """Line and full name of every import anywhere in a module, by statement or by name."""
+    package = module if is_package else module.rpartition(".")[0]
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from ((node.lineno, alias.name) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            parts = package.split(".")
+            base = ".".join(parts[: len(parts) - node.level + 1]) if node.level else ""
+            home = ".".join(part for part in (base, node.module) if part)
+            yield from ((node.lineno, f"{home}.{alias.name}") for alias in node.names)
+        elif isinstance(node, ast.Call) and _name(node) in ("import_module", "__import__"):
+            for part in node.args[:1]:
+                if isinstance(part, ast.JoinedStr):
+                    part = part.values[0]
+                if isinstance(part, ast.Constant) and isinstance(part.value, str):
+                    yield node.lineno, part.value.rstrip(".")
+
+
+def _room(name: str) -> str:
+    """Room of a module of the package: its stage, ``errors``, ``settings``, ``simulate`` or ''.
+
+    A public function imported from the package itself belongs to its home.
+    """
+    parts = name.split(".")
+    if len(parts) > 1 and parts[1] in outcomes._HOMES:
+        parts = outcomes._HOMES[parts[1]].split(".")
+    return parts[1] if len(parts) > 1 and not parts[1].startswith("__") else ""
+
+
+def _may_import(room: str) -> set[str]:
+    if room in GROUND:
+        return set(GROUND) | {""}
+    if room == "simulate":
+        return {*GROUND, "simulate", ""}
+    return {*GROUND, "simulate", "", *STAGES[: STAGES.index(room) + 1]}
+
+
+def import_faults(source: str, module: str, *, is_package: bool = False) -> list[str]:
+    """Imports that go against the data's way, one line each."""
+    room = _room(module)
+    faults = []
+    for line, name in _imported(ast.parse(source), module, is_package):
+        if name.partition(".")[0] != "outcomes" or _room(name) in _may_import(room):
+            continue
+        faults.append(f"{module}:{line} imports {name}")
+    return faults
+
+
+def _into_memory(call: ast.Call, buffers: set[str]) -> bool:
+    """Whether what is written or read goes to a buffer, or comes back as text."""
+    first = call.args[0] if call.args else None
+    if first is None:
+        return _name(call).startswith("to_") and not any(
+            k.arg in ("path", "path_or_buf", "excel_writer") for k in call.keywords
+        )
+    if isinstance(first, ast.Call):
+        return _name(first) in BUFFERS
+    return isinstance(first, ast.Name) and first.id in buffers
+
+
+def file_faults(source: str, module: str) -> list[str]:
+    """Ways to a file or to the network in a room that has none, one line each."""
+    if _room(module) in TOUCH_FILES:
+        return []
+    tree = ast.parse(source)
+    buffers = {
+        target.id
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Assign)
+        and isinstance(node.value, ast.Call)
+        and _name(node.value) in BUFFERS
+        for target in node.targets
+        if isinstance(target, ast.Name)
+    }
+    faults = [
+        f"{module}:{line} imports {name}"
+        for line, name in _imported(tree, module, is_package=False)
+        if name in FILE_MODULES or name.partition(".")[0] in FILE_MODULES
+    ]
+    faults += [
+        f"{module}:{node.lineno} calls {_name(node)}"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call)
+        and _name(node) in FILE_CALLS
+        and not _into_memory(node, buffers)
+    ]
+    return faults
+
+
+def print_faults(source: str, module: str) -> list[str]:
+    """Words sent to the terminal by anything but the command line, one line each."""
+    faults = []
+    for node in ast.walk(ast.parse(source)):
+        if not isinstance(node, ast.Call):
+            continue
+        name = _name(node)
+        holder = node.func.value if isinstance(node.func, ast.Attribute) else None
+        if name in ("print", "pprint") or (name in ("echo", "secho") and _room(module) != "cli"):
+            faults.append(f"{module}:{node.lineno} calls {name}")
+        elif (
+            name in ("write", "writelines")
+            and isinstance(holder, ast.Attribute)
+            and holder.attr in ("stdout", "stderr")
+        ):
+            faults.append(f"{module}:{node.lineno} writes to {holder.attr}")
+    return faults
+
+
+def _modules() -> list[tuple[str, Path]]:
+    found = []
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+        found.append((".".join(part for part in parts if part != "__init__"), path))
+    return found
+
+
+# The map at the top names every public function, from whatever room.
+MODULES = [(module, path) for module, path in _modules() if module != "outcomes"]
+
+
+def test_every_room_is_a_stage_or_ground() -> None:
+    assert {_room(module) for module, _ in MODULES} == {*STAGES, *GROUND, "simulate"}
+
+
+@pytest.mark.parametrize(("module", "path"), MODULES, ids=[module for module, _ in MODULES])
+def test_a_stage_imports_itself_and_earlier_stages_only(module: str, path: Path) -> None:
+    source = path.read_text(encoding="utf-8")
+    assert import_faults(source, module, is_package=path.name == "__init__.py") == []
+
+
+@pytest.mark.parametrize(("module", "path"), MODULES, ids=[module for module, _ in MODULES])
+def test_files_are_touched_in_records_brief_and_cli_alone(module: str, path: Path) -> None:
+    assert file_faults(path.read_text(encoding="utf-8"), module) == []
+
+
+@pytest.mark.parametrize(("module", "path"), MODULES, ids=[module for module, _ in MODULES])
+def test_only_the_command_line_prints(module: str, path: Path) -> None:
+    assert print_faults(path.read_text(encoding="utf-8"), module) == []
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        ("outcomes.fit.bad", "from outcomes.decide.threshold import Threshold"),
+        ("outcomes.fit.bad", "import outcomes.brief.words"),
+        ("outcomes.fit.bad", "from outcomes import decide"),
+        ("outcomes.fit.bad", "from ..decide import shelf"),
+        ("outcomes.fit.bad", "from .. import draw"),
+        ("outcomes.fit.bad", "def late():\n    from outcomes.cli import main"),
+        ("outcomes.fit.bad", "import importlib\nimportlib.import_module('outcomes.draw.save')"),
+        ("outcomes.records.bad", "from outcomes import join"),
+        ("outcomes.exposure.bad", "from outcomes.joining.trials import join"),
+        ("outcomes.draw.bad", "from outcomes.brief.facts import Facts"),
+        ("outcomes.simulate.bad", "from outcomes.records.tables import Records"),
+        ("outcomes.settings", "from outcomes.records.columns import TABLES"),
+    ],
+)
+def test_an_import_of_a_later_stage_is_found(module: str, source: str) -> None:
+    assert len(import_faults(source, module)) == 1
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        ("outcomes.decide.good", "from outcomes.fit.finds import FindFit"),
+        ("outcomes.decide.good", "from . import curve\nfrom ..fit import terms"),
+        ("outcomes.brief.good", "from outcomes import __version__, join"),
+        ("outcomes.records.good", "from outcomes.simulate import Unit\nimport pandas as pd"),
+        ("outcomes.cli.good", "from outcomes.brief import words"),
+    ],
+)
+def test_an_import_of_an_earlier_stage_is_let_pass(module: str, source: str) -> None:
+    assert import_faults(source, module) == []
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "open('trials.csv')",
+        "import os",
+        "from pathlib import Path",
+        "import urllib.request",
+        "frame.to_csv('trials.csv')",
+        "frame.to_csv(path_or_buf=where)",
+        "pd.read_csv(where)",
+        "path.write_text('words')",
+        "figure.savefig('figure.png')",
+        "figure.savefig(where)",
+        "np.save('effects.npy', effects)",
+    ],
+)
+def test_a_way_to_a_file_is_found(source: str) -> None:
+    assert len(file_faults(source, "outcomes.fit.bad")) == 1
+    assert file_faults(source, "outcomes.brief.write") == []
+
+
+@pytest.mark.parametrize(
+    "source",
+    ["frame.to_csv(index=False)", "held = BytesIO()\nfigure.savefig(held)", "values.to_numpy()"],
+)
+def test_bytes_in_memory_are_let_pass(source: str) -> None:
+    assert file_faults(source, "outcomes.draw.good") == []
+
+
+@pytest.mark.parametrize(
+    "source", ["print('done')", "click.echo('done')", "import sys\nsys.stderr.write('done')"]
+)
+def test_words_to_the_terminal_are_found(source: str) -> None:
+    assert len(print_faults(source, "outcomes.fit.bad")) == 1
+
+
+def test_the_command_line_may_echo_but_not_print() -> None:
+    assert print_faults("click.echo('done')", "outcomes.cli.good") == []
+    assert len(print_faults("print('done')", "outcomes.cli.bad")) == 1
+
+
+def _loaded_by(code: str) -> set[str]:
+    """Top-level packages in memory after some code, in a Python of its own."""
+    tell = "\nimport sys\nsys.stderr.write('loaded ' + ' '.join(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code + tell], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    return {name.partition(".")[0] for name in done.stderr.rpartition("loaded ")[2].split()}
+
+
+HEAVY = {"glmm", "jinja2", "lifelines", "matplotlib", "numpy", "openpyxl", "pandas", "pyarrow"}
+HEAVY |= {"rapidfuzz", "scipy", "seaborn", "statsmodels"}
+
+
+def _help(*words: str) -> str:
+    arguments = ["outcomes", *words, "--help"]
+    return (
+        f"import sys\nsys.argv = {arguments!r}\nfrom outcomes.cli import main\n"
+        "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code"
+    )
+
+
+def test_importing_the_package_loads_no_library() -> None:
+    assert not _loaded_by("import outcomes") & (HEAVY | {"click"})
+
+
+@pytest.mark.parametrize("command", ["", *COMMANDS])
+def test_help_loads_click_alone(command: str) -> None:
+    loaded = _loaded_by(_help(*([command] if command else [])))
+    assert "click" in loaded
+    assert not loaded & HEAVY
+
+
+def test_a_public_name_is_loaded_when_first_used() -> None:
+    assert {"numpy", "pandas"} <= _loaded_by("import outcomes\noutcomes.join")
+
+
+def test_every_public_name_is_there() -> None:
+    for name in outcomes.__all__:
+        assert getattr(outcomes, name) is not None

@@ -1,0 +1,170 @@
+"""Pages lead somewhere, and the commands on them do what the pages say."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+from html import unescape
+from pathlib import Path
+
+import pytest
+
+from outcomes.records.columns import TABLES
+from outcomes.records.unit_file import load_settings
+
+ROOT = Path(__file__).parents[1]
+PAGES = sorted(
+    [*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md"), ROOT / "synthetic_data/README.md"]
+)
+NAMES = [page.relative_to(ROOT).as_posix() for page in PAGES]
+
+
+def _text(name: str) -> str:
+    return (ROOT / name).read_text(encoding="utf-8")
+
+
+def _blocks(name: str, language: str) -> list[str]:
+    found = re.findall(rf"^```{language}\n(.*?)^```$", _text(name), flags=re.MULTILINE | re.DOTALL)
+    return [block.strip() for block in found]
+
+
+def _anchors(page: Path) -> set[str]:
+    """What a heading can be linked by, as code hosts derive it."""
+    headings = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
+def _run(arguments: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
+    code = "import sys\nfrom outcomes.cli import main\nsys.argv[0] = 'outcomes'\nmain()"
+    command = [sys.executable, "-c", code, *arguments]
+    return subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=300)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_links_within_the_project_lead_somewhere(name: str) -> None:
+    page = ROOT / name
+    broken = []
+    for link in re.findall(r"\]\(([^)\s]+)\)", _text(name)):
+        if re.match(r"[a-z]+:", link):
+            continue
+        path, _, anchor = link.partition("#")
+        target = (page.parent / path).resolve() if path else page
+        if not target.exists() or (anchor and anchor not in _anchors(target)):
+            broken.append(link)
+    assert broken == []
+
+
+def test_the_readmes_figure_is_described_by_its_finding() -> None:
+    alt, path = re.search(r"!\[([^\]]+)\]\((\S+\.png)\)", _text("README.md")).groups()
+    assert (ROOT / path).is_file()
+    headline = re.search(r"<h1>(.*?)</h1>", _text("reports/briefing.html"), flags=re.DOTALL)
+    assert unescape(headline.group(1)).strip() in alt
+
+
+def test_the_readme_says_whether_the_example_found_what_was_planted() -> None:
+    planted = tomllib.loads(_text("synthetic_data/truth.toml"))["threshold"]["cycles"]
+    low = json.loads(_text("reports/results.json"))["retire"]["low"]
+    said = f"{planted:.1f} cycles, a little below the interval found ({low:.0f} or more)"
+    assert planted < low
+    assert said in " ".join(_text("README.md").split())
+
+
+def test_every_column_of_the_records_is_on_the_page_about_them() -> None:
+    page = _text("docs/preparing-records.md")
+    absent = [
+        f"{table.name}.{column.name}"
+        for table in TABLES.values()
+        for column in table.columns
+        if f"`{column.name}`" not in page
+    ]
+    assert absent == []
+
+
+def test_the_settings_on_the_page_can_be_read(tmp_path: Path) -> None:
+    (text,) = _blocks("docs/preparing-records.md", "toml")
+    (tmp_path / "unit.toml").write_text(text, encoding="utf-8")
+    settings = load_settings(None, tmp_path)
+    assert settings.unit == "North Valley"
+    assert settings.units["storage.temperature_c"] == "C"
+
+
+def test_every_command_is_on_the_first_page_of_the_documentation() -> None:
+    from outcomes.cli import _COMMANDS
+
+    listed = re.findall(r"^\| `outcomes (\w+)", _text("docs/index.md"), flags=re.MULTILINE)
+    assert listed == list(_COMMANDS)
+
+
+COMMANDS = [
+    (name, line)
+    for name in NAMES
+    if name.startswith("docs/")
+    for block in _blocks(name, "sh")
+    for line in block.splitlines()
+]
+# What each command leaves behind, by what it is called with.
+LEFT_BY = {
+    "template": ["unit.xlsx"],
+    "join": ["joined.csv", "joined_set_aside.csv"],
+    "brief": [
+        "briefing/briefing.html",
+        "briefing/figure.pdf",
+        "briefing/figure.png",
+        "briefing/figure.svg",
+        "briefing/results.json",
+        "briefing/set_aside.csv",
+        "briefing/trials.csv",
+    ],
+}
+
+
+@pytest.mark.parametrize(("name", "line"), COMMANDS, ids=[line for _, line in COMMANDS])
+def test_a_command_on_a_page_runs(name: str, line: str, tmp_path: Path) -> None:
+    shutil.copytree(ROOT / "synthetic_data", tmp_path / "records")
+    program, *arguments = line.split()
+    assert program == "outcomes"
+    done = _run(arguments, tmp_path)
+    assert done.returncode == 0, done.stderr
+    made = {p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*") if p.is_file()}
+    made -= {f"records/{p.name}" for p in (ROOT / "synthetic_data").iterdir()}
+    assert sorted(made) == sorted(LEFT_BY.get(arguments[0], []))
+
+
+def _fill(workbook: Path) -> None:
+    """Write the synthetic unit's tables into a blank workbook, under the columns it names."""
+    import openpyxl
+    import pandas as pd
+
+    book = openpyxl.load_workbook(workbook)
+    for table in TABLES:
+        sheet = book[table]
+        header = [cell.value for cell in sheet[1]]
+        rows = pd.read_csv(ROOT / "synthetic_data" / f"{table}.csv", dtype=object).reindex(
+            columns=header
+        )
+        for position, row in enumerate(rows.itertuples(index=False), start=2):
+            for column, value in enumerate(row, start=1):
+                if not pd.isna(value):
+                    sheet.cell(position, column, value)
+    book.save(workbook)
+
+
+def test_the_readmes_way_from_a_blank_workbook_to_a_briefing(tmp_path: Path) -> None:
+    steps = [
+        block.removeprefix(".venv/bin/outcomes ").split()
+        for block in _blocks("README.md", "sh")[2:]
+    ]
+    assert [step[0] for step in steps] == ["template", "check", "brief"]
+    template, check, brief = steps
+    assert _run(template, tmp_path).returncode == 0
+    _fill(tmp_path / template[-1])
+    checked = _run(check, tmp_path)
+    assert checked.returncode == 0, checked.stdout + checked.stderr
+    assert "trials: 1,200 rows in = 1,200 usable + 0 set aside" in checked.stdout
+    made = _run(brief, tmp_path)
+    assert made.returncode == 0, made.stderr
+    assert (tmp_path / brief[-1] / "briefing.html").is_file()
