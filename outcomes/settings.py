@@ -13,7 +13,6 @@ from types import MappingProxyType
 PLACES = ("freezer", "refrigerator", "ambient", "discarded")
 
 
-
 def _no_names() -> Mapping[str, Mapping[str, str]]:
     return MappingProxyType({})
 
