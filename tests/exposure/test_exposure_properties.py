@@ -16,7 +16,7 @@ from outcomes.exposure.accumulate import EXPOSURES, exposure_at
 from outcomes.exposure.stays import storage_history
 from outcomes.settings import Settings
 
-EXAMPLES = int(os.environ.get("OUTCOMES_EXAMPLES", "150"))
+EXAMPLES = int(os.environ.get("OUTCOMES_EXAMPLES", "100"))
 often = settings(max_examples=EXAMPLES, deadline=None)
 
 # Sums of a few hundred float terms of size up to 1e4: rounding stays far below this.

@@ -11,6 +11,7 @@ import pytest
 from outcomes.exposure.accumulate import EXPOSURES, exposure_at
 from outcomes.joining.set_aside import set_aside_frame
 from outcomes.joining.trials import join
+from outcomes.records.columns import ADDED
 from outcomes.records.tables import Finding, Records
 from outcomes.settings import Settings
 
@@ -189,6 +190,12 @@ def test_columns_the_toolkit_does_not_know_are_carried_through() -> None:
     trials = join(given).trials
     assert list(trials.columns[: given.trials.shape[1]]) == list(given.trials.columns)
     assert trials["wind_note"].tolist() == ["calm", None, "gusts", None]
+
+
+def test_reading_keeps_the_units_columns_clear_of_every_name_that_joining_adds() -> None:
+    given = records()
+    added = set(join(given).trials.columns) - set(given.trials.columns)
+    assert added == ADDED["trials"] - {"file", "row"}
 
 
 def test_the_records_are_not_changed() -> None:
