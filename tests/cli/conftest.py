@@ -8,7 +8,7 @@ import io
 import json
 import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -56,7 +56,7 @@ class Answer:
     @property
     def complaints(self) -> list[str]:
         """Lines of standard error that are not progress."""
-        return [line for line in self.err.splitlines() if not line.endswith("…")]
+        return [line for line in self.err.splitlines() if line and not line.endswith("…")]
 
 
 @dataclass(frozen=True)
@@ -301,10 +301,10 @@ def few_records(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def own_records(few_records: Path, tmp_path: Path) -> Iterator[Path]:
+def own_records(few_records: Path, tmp_path: Path) -> Path:
     """A copy of those records to spoil."""
     folder = tmp_path / "own"
     folder.mkdir()
     for file in few_records.iterdir():
         (folder / file.name).write_bytes(file.read_bytes())
-    yield folder
+    return folder

@@ -1,0 +1,313 @@
+"""Whatever is wrong with records is one clear line: where it stands, what it is, what mends it."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Call = Callable[..., Any]
+Rows = list[list[str]]
+
+
+def _edit(folder: Path, table: str, change: Callable[[Rows], Rows]) -> None:
+    file = folder / f"{table}.csv"
+    with file.open(newline="", encoding="utf-8") as stream:
+        rows = list(csv.reader(stream))
+    with file.open("w", newline="", encoding="utf-8") as stream:
+        csv.writer(stream).writerows(change(rows))
+
+
+def _put(folder: Path, table: str, row: int, column: str, value: str) -> None:
+    """Write one cell, with the row number a spreadsheet shows."""
+
+    def change(rows: Rows) -> Rows:
+        rows[row - 1][rows[0].index(column)] = value
+        return rows
+
+    _edit(folder, table, change)
+
+
+def _hide_row(folder: Path) -> int:
+    """Row number of the first hide trial."""
+    with (folder / "trials.csv").open(newline="", encoding="utf-8") as stream:
+        rows = list(csv.reader(stream))
+    at = rows[0].index("source_id")
+    return next(number for number, cells in enumerate(rows[1:], start=2) if cells[at])
+
+
+# --- nothing to read ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", ["check", "fit", "retire", "compare"])
+def test_a_path_that_is_not_there_is_wrong_usage(command: str, call: Call, tmp_path: Path) -> None:
+    answer = call(command, tmp_path / "nowhere")
+    assert answer.status == 2
+    assert answer.complaints == [
+        f"outcomes: {tmp_path / 'nowhere'}: no such file or directory. "
+        "Give the folder or the .xlsx workbook of the records."
+    ]
+    assert answer.out == ""
+
+
+def test_one_table_instead_of_its_folder_names_the_folder(call: Call, own_records: Path) -> None:
+    answer = call("check", own_records / "trials.csv")
+    assert answer.status == 2
+    assert answer.complaints == [
+        f"outcomes: {own_records / 'trials.csv'}: this is one table. "
+        f"Give the folder that holds it: {own_records}"
+    ]
+
+
+def test_a_file_of_another_kind_is_wrong_usage(call: Call, tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("hello")
+    answer = call("fit", tmp_path / "notes.txt")
+    assert answer.status == 2
+    assert len(answer.complaints) == 1
+    assert "not a folder and not an .xlsx workbook" in answer.err
+
+
+def test_a_workbook_that_is_no_workbook_says_so(call: Call, tmp_path: Path) -> None:
+    (tmp_path / "records.xlsx").write_bytes(b"not a zip file")
+    answer = call("fit", tmp_path / "records.xlsx")
+    assert answer.status == 1
+    assert len(answer.complaints) == 1
+    assert "records.xlsx: " in answer.err
+    assert "Save it as .xlsx" in answer.err
+
+
+def test_an_empty_folder_says_what_it_should_hold(call: Call, tmp_path: Path) -> None:
+    answer = call("fit", tmp_path)
+    assert answer.status == 2
+    assert answer.complaints == [
+        f"outcomes: {tmp_path}: no tables of records in this folder. "
+        "It should hold sources.csv, storage.csv and trials.csv."
+    ]
+
+
+# --- what stops the work --------------------------------------------------------------------
+
+
+def _empty(folder: Path) -> None:
+    (folder / "trials.csv").write_text("")
+
+
+def _header_only(folder: Path) -> None:
+    _edit(folder, "trials", lambda rows: rows[:1])
+
+
+def _no_table(folder: Path) -> None:
+    (folder / "storage.csv").unlink()
+
+
+def _no_column(folder: Path) -> None:
+    _edit(
+        folder,
+        "trials",
+        lambda rows: [["outcome" if c == "result" else c for c in rows[0]], *rows[1:]],
+    )
+
+
+def _twice(folder: Path) -> None:
+    _edit(folder, "trials", lambda rows: [[*r, r[rows[0].index("result")]] for r in rows])
+
+
+STOPS = pytest.mark.parametrize(
+    ("spoil", "line"),
+    [
+        (_empty, "trials.csv: there is nothing in it. Fill it in."),
+        (_header_only, "trials.csv: there are no rows under the header. Fill in at least one row."),
+        (
+            _no_table,
+            "own: there is no table of storage. Add storage.csv or storage.parquet to the folder, "
+            "or a sheet called storage to the workbook.",
+        ),
+        (
+            _no_column,
+            "trials.csv, column result: the column is missing. Add it, or say in unit.toml which "
+            'column it is: [columns.trials] result = "outcome"',
+        ),
+        (
+            _twice,
+            "trials.csv, column result: 2 columns would be result. Keep one of them, or give the "
+            "others another name.",
+        ),
+    ],
+)
+
+
+@STOPS
+def test_check_names_what_stops_the_work_and_exits_1(
+    spoil: Callable[[Path], None], line: str, call: Call, own_records: Path
+) -> None:
+    spoil(own_records)
+    answer = call("check", own_records)
+    assert answer.status == 1
+    assert f"    STOPS  {line}" in answer.out.splitlines()
+    assert "1 thing above stops the work; mend it first." in answer.out.splitlines()
+    assert answer.err == ""
+    found = json.loads(call("check", own_records, "--json").out)
+    assert found["stops"] == 1
+
+
+@STOPS
+@pytest.mark.parametrize("command", ["fit", "retire", "compare", "brief", "join"])
+def test_no_command_works_past_it(
+    command: str,
+    spoil: Callable[[Path], None],
+    line: str,
+    call: Call,
+    own_records: Path,
+    tmp_path: Path,
+) -> None:
+    spoil(own_records)
+    out = {"brief": ["--out", tmp_path / "b"], "join": ["--out", tmp_path / "j.csv"]}
+    answer = call(command, own_records, *out.get(command, []))
+    assert answer.status == 1
+    assert answer.complaints == [f"outcomes: {line}"]
+    assert answer.out == ""
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["own"]
+
+
+def test_several_things_are_told_at_once(call: Call, own_records: Path) -> None:
+    _no_table(own_records)
+    _no_column(own_records)
+    answer = call("fit", own_records, "--json")
+    assert answer.status == 1
+    assert answer.out == ""
+    assert answer.complaints[0] == f"outcomes: {own_records}: 2 things stop the work:"
+    assert len(answer.complaints) == 3
+    assert "2 things above stop the work; mend them first." in call("check", own_records).out
+
+
+def test_a_settings_file_that_cannot_be_used_says_where(call: Call, own_records: Path) -> None:
+    (own_records / "unit.toml").write_text("[decision]\nfloor = 85\n")
+    answer = call("fit", own_records)
+    assert answer.status == 1
+    assert len(answer.complaints) == 1
+    assert "unit.toml: [decision] floor = 85 cannot be used." in answer.err
+    (own_records / "unit.toml").write_text("floor = = 1\n")
+    answer = call("fit", own_records)
+    assert answer.status == 1
+    assert "unit.toml" in answer.complaints[0]
+
+
+# --- what sets a row aside ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "value", "problem", "mend"),
+    [
+        ("trials", "source_id", "ZZZ-99", "there is no such source in the table of sources", ""),
+        ("trials", "search_s", "quick", "not a number", "Write a plain number, as in 12.5"),
+        ("trials", "search_s", "12 min", "there is more than a number in the cell", "in s"),
+        ("trials", "temperature_c", "68", "not between -50 and 55 °C", "[units.trials]"),
+        ("trials", "started_at", "03/04/2024", "the date can be read two ways", "2026-03-14"),
+        ("trials", "started_at", "2024-02-30", "not a date or time", "2026-03-14"),
+        ("trials", "started_at", "2199-01-01", "today is", "Correct the date."),
+        ("trials", "result", "maybe", "not one of the words for result", "Write find, miss"),
+        ("trials", "dog_id", "", "a needed value is empty", "Fill it in."),
+        ("storage", "moved_to", "cellar", "not one of the words for moved_to", "freezer"),
+        ("sources", "acquired_on", "31.12.23", "the date can be read two ways", "2026-03-14"),
+    ],
+)
+def test_one_bad_cell_sets_its_row_aside_and_is_told(
+    table: str, column: str, value: str, problem: str, mend: str, call: Call, own_records: Path
+) -> None:
+    row = _hide_row(own_records) if table == "trials" else 3
+    _put(own_records, table, row, column, value)
+    answer = call("check", own_records)
+    assert answer.status == 0
+    where = f"set aside  {table}.csv, row {row}, column {column}: "
+    told = [line for line in answer.out.splitlines() if line.startswith(where)]
+    assert len(told) == 1
+    assert problem in told[0]
+    assert mend in told[0]
+    if value:
+        assert f"({value!r})" in told[0]
+    assert "1 set aside" in answer.out or "set aside" in answer.out
+
+
+def test_a_row_set_aside_is_listed_in_results_with_its_reason(
+    call: Call, own_records: Path, tmp_path: Path
+) -> None:
+    row = _hide_row(own_records)
+    _put(own_records, "trials", row, "search_s", "quick")
+    answer = call("brief", own_records, "--json", "--out", tmp_path / "b")
+    assert answer.status == 0
+    records = json.loads(answer.out)["records"]
+    assert records["set_aside"] == [
+        {
+            "file": "trials.csv",
+            "row": row,
+            "column": "search_s",
+            "value": "quick",
+            "reason": "not a number",
+        }
+    ]
+    assert records["rows_in"]["trials"] == records["used"]["trials"] + 1
+    page = (tmp_path / "b" / "briefing.html").read_text(encoding="utf-8")
+    assert "59 of 60 in trials" in page
+    assert "1 row of trials.csv: not a number" in page
+    aside = (tmp_path / "b" / "set_aside.csv").read_text(encoding="utf-8").splitlines()
+    assert aside[0] == "file,row,column,value,reason"
+    assert aside[1].startswith(f"trials.csv,{row},search_s,quick,")
+
+
+def test_an_id_given_twice_sets_both_rows_aside(call: Call, own_records: Path) -> None:
+    def change(rows: Rows) -> Rows:
+        rows[3][0] = rows[4][0]
+        return rows
+
+    _edit(own_records, "trials", change)
+    answer = call("check", own_records)
+    assert answer.status == 0
+    told = [line for line in answer.out.splitlines() if "also in row" in line]
+    assert [line.split(",")[1] for line in told] == [" row 4", " row 5"]
+    assert "trials: 60 rows in = 58 usable + 2 set aside" in answer.out
+
+
+def test_a_source_given_twice_takes_its_moves_and_trials_along_and_says_why(
+    call: Call, own_records: Path
+) -> None:
+    _edit(own_records, "sources", lambda rows: [*rows, [*rows[1][:1], "fat", *rows[1][2:]]])
+    answer = call("check", own_records)
+    assert answer.status == 0
+    for table in ("storage", "trials"):
+        told = [line for line in answer.out.splitlines() if line.startswith(f"set aside  {table}.")]
+        assert told
+        assert all("its source" in line and "Mend that row first." in line for line in told)
+
+
+def test_records_of_which_no_trial_is_left_stop_with_one_line(
+    call: Call, own_records: Path, tmp_path: Path
+) -> None:
+    def spoil(rows: Rows) -> Rows:
+        at = rows[0].index("result")
+        return [rows[0], *([*r[:at], "maybe", *r[at + 1 :]] for r in rows[1:])]
+
+    _edit(own_records, "trials", spoil)
+    answer = call("brief", own_records, "--out", tmp_path / "b")
+    assert answer.status == 1
+    assert len(answer.complaints) == 1
+    assert "no trial can be used" in answer.complaints[0]
+    assert not (tmp_path / "b").exists()
+
+
+def test_findings_beyond_200_are_counted_and_can_be_shown(call: Call, own_records: Path) -> None:
+    def spoil(rows: Rows) -> Rows:
+        at, time = rows[0].index("result"), rows[0].index("search_s")
+        return [
+            rows[0],
+            *([*("?" if i in (at, time) else c for i, c in enumerate(r))] for r in rows[1:] * 4),
+        ]
+
+    _edit(own_records, "trials", spoil)
+    short, whole = call("check", own_records).out, call("check", own_records, "--all").out
+    assert "more; --all shows every one." in short
+    assert "--all shows every one" not in whole
+    assert whole.count("set aside  ") > 400

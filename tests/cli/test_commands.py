@@ -1,0 +1,272 @@
+"""Every command: exit status, what stands on standard output, and what on standard error."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Call = Callable[..., Any]
+COMMANDS = ("template", "check", "join", "fit", "retire", "compare", "brief", "demo")
+HEAD = ["format", "unit", "made_by", "settings", "records"]
+SECTIONS = {
+    "fit": ["which_predicts", "find", "search_time", "false_alerts", "lifetime"],
+    "retire": ["retire", "shelf", "cautions"],
+    "compare": ["compare"],
+    "brief": [
+        "which_predicts",
+        "find",
+        "search_time",
+        "false_alerts",
+        "lifetime",
+        "retire",
+        "shelf",
+        "compare",
+        "cautions",
+    ],
+}
+
+
+def _options(command: str, tmp_path: Path) -> list[object]:
+    return ["--out", tmp_path / "briefing"] if command == "brief" else []
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_tells_how_it_is_used(command: str, call: Call) -> None:
+    answer = call(command, "--help")
+    assert answer.status == 0
+    assert re.match(rf"Usage: .*\b{command} ", answer.out)
+    assert answer.err == ""
+
+
+def test_help_lists_every_command_of_the_contract(call: Call) -> None:
+    answer = call("--help")
+    listed = [line.split()[0] for line in answer.out.split("Commands:")[1].splitlines() if line]
+    assert tuple(listed) == COMMANDS
+    assert answer.status == 0
+
+
+def test_the_version_is_told(call: Call) -> None:
+    from outcomes import __version__
+
+    assert call("--version").out == f"outcomes, version {__version__}\n"
+
+
+@pytest.mark.parametrize("command", SECTIONS)
+def test_json_is_one_object_and_nothing_else(
+    command: str, call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    answer = call(command, few_records, "--json", *_options(command, tmp_path))
+    assert answer.status == 0
+    found = json.loads(answer.out)
+    assert list(found)[: len(HEAD)] == HEAD
+    named = [key for key in list(found)[len(HEAD) :] if not key.endswith("_reason")]
+    assert sorted(named) == sorted(SECTIONS[command])
+    assert found["format"] == 1
+    assert answer.complaints == []
+
+
+def test_json_of_the_briefing_is_the_file_it_wrote(
+    call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    answer = call("brief", few_records, "--json", "--out", tmp_path / "briefing")
+    assert answer.out == (tmp_path / "briefing" / "results.json").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("command", ["fit", "retire", "compare"])
+def test_json_is_part_of_what_the_briefing_writes(
+    command: str, call: Call, few_records: Path
+) -> None:
+    whole = call("brief", few_records, "--json", "--out", few_records.parent / "briefing")
+    part = json.loads(call(command, few_records, "--json").out)
+    assert part.items() <= json.loads(whole.out).items()
+
+
+def test_check_tells_findings_as_json(call: Call, few_records: Path) -> None:
+    answer = call("check", few_records, "--json")
+    found = json.loads(answer.out)
+    assert answer.status == 0
+    assert answer.err == ""
+    assert list(found) == ["format", "rows_in", "used", "stops", "findings"]
+    keys = ["rule", "severity", "table", "file", "row", "column", "value", "problem", "mend"]
+    assert all(list(finding) == keys for finding in found["findings"])
+
+
+@pytest.mark.parametrize("command", SECTIONS)
+def test_people_read_the_answer_first_and_a_caution_last(
+    command: str, call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    answer = call(command, few_records, *_options(command, tmp_path))
+    first = {
+        "fit": "These records cannot say yet whether storage changes what the dogs find.",
+        "brief": "These records cannot say yet whether storage changes what the dogs find.",
+        "retire": "No retirement limit can be set from these records yet",
+        "compare": "Refrigerated and frozen cannot be compared: ",
+    }[command]
+    assert answer.status == 0
+    assert answer.out.startswith(first)
+    assert (
+        "association in one unit's records"
+        in answer.out.splitlines()[-2 if command != "brief" else -1]
+    )
+    assert answer.complaints == []
+
+
+def test_check_counts_every_row(call: Call, few_records: Path) -> None:
+    lines = call("check", few_records).out.splitlines()
+    rows = {
+        t: len((few_records / f"{t}.csv").read_text().splitlines()) - 1
+        for t in ("sources", "trials")
+    }
+    for table, number in rows.items():
+        assert f"{table}: {number} rows in = {number} usable + 0 set aside" in lines
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("fit", "RECORDS", "--floor", "1.5"), "'--floor': 1.5 is not in the range"),
+        (("fit", "RECORDS", "--floor", "0"), "'--floor': 0"),
+        (("fit", "RECORDS", "--floor", "-0.1"), "'--floor': -0.1"),
+        (("fit", "RECORDS", "--floor", "high"), "'--floor': 'high'"),
+        (("retire", "RECORDS", "--confidence", "1"), "'--confidence': 1"),
+        (("retire", "RECORDS", "--confidence", "0.4"), "'--confidence': 0.4"),
+        (("fit", "RECORDS", "--seed", "-1"), "'--seed': -1"),
+        (("fit", "RECORDS", "--seed", "1.5"), "'--seed': '1.5'"),
+        (("fit",), "Missing argument 'RECORDS'"),
+        (("brief", "RECORDS"), "Missing option '--out'"),
+        (("join", "RECORDS"), "Missing option '--out'"),
+        (("fit", "RECORDS", "more"), "unexpected extra argument"),
+        (("fit", "RECORDS", "--no-such-option"), "No such option"),
+        (("no-such-command",), "No such command"),
+        (("join", "RECORDS", "--out", "joined.txt"), "name a file that ends in .csv or .parquet"),
+        (("template", "blank.csv"), "Give a name that ends in .xlsx"),
+        (("fit", "RECORDS", "--settings", "nowhere.toml"), "no such settings file"),
+        (("retire", "RECORDS", "--as-of", "03/04/2026"), "Write it as 2026-03-14"),
+        (("brief", "RECORDS", "--as-of", "soon", "--out", "x"), "Write it as 2026-03-14"),
+    ],
+)
+def test_wrong_usage_is_status_2_and_said(
+    arguments: tuple[str, ...],
+    said: str,
+    call: Call,
+    few_records: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    answer = call(*[few_records if a == "RECORDS" else a for a in arguments])
+    assert answer.status == 2
+    assert said in answer.err
+    assert answer.out == ""
+    assert "Traceback" not in answer.err
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ((), "Tell from a unit's records"),
+        (("fit", "nowhere"), "nowhere: no such file or directory"),
+    ],
+)
+def test_the_installed_command_answers_alike(
+    arguments: tuple[str, ...], said: str, tmp_path: Path
+) -> None:
+    run = subprocess.run(
+        [sys.executable, "-c", "from outcomes.cli import main; main()", *arguments],
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        check=False,
+    )
+    assert run.returncode == 2
+    assert said in run.stdout + run.stderr
+    assert "Traceback" not in run.stderr
+
+
+def test_a_defect_of_ours_is_one_line_and_no_traceback(
+    call: Call, few_records: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("first line\nsecond line")
+
+    monkeypatch.delenv("OUTCOMES_TRACEBACK", raising=False)
+    monkeypatch.setattr("outcomes.brief.facts.gather_facts", broken)
+    answer = call("fit", few_records)
+    assert answer.status == 70
+    assert answer.complaints == [
+        "outcomes: something went wrong that is our defect, not yours (ZeroDivisionError: first "
+        "line). Set OUTCOMES_TRACEBACK=1 and run again to see where."
+    ]
+
+
+def test_stopping_by_hand_is_status_130(
+    call: Call, few_records: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("outcomes.brief.facts.gather_facts", stopped)
+    answer = call("fit", few_records)
+    assert answer.status == 130
+    assert answer.complaints == ["outcomes: stopped; nothing was overwritten."]
+
+
+def test_settings_and_options_reach_the_answer_and_options_win(
+    call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    settings = tmp_path / "own.toml"
+    settings.write_text(
+        'unit = "North Ridge"\n[decision]\nfloor = 0.8\nconfidence = 0.8\nseed = 3\n'
+    )
+    answer = call(
+        "retire", few_records, "--settings", settings, "--floor", "0.75", "--seed", "5", "--json"
+    )
+    found = json.loads(answer.out)
+    assert found["unit"] == "North Ridge"
+    chosen = {key: found["settings"][key] for key in ("floor", "confidence", "seed")}
+    assert chosen == {"floor": 0.75, "confidence": 0.8, "seed": 5}
+
+
+def test_the_shelf_is_judged_on_the_day_asked_for(call: Call, few_records: Path) -> None:
+    today = json.loads(call("retire", few_records, "--json").out)["shelf"]
+    later = json.loads(call("retire", few_records, "--as-of", "2026-12-31", "--json").out)["shelf"]
+    age = {s["source_id"]: s["age_days"] for s in today}
+    assert {s["source_id"] for s in later} == set(age)
+    assert len({s["age_days"] - age[s["source_id"]] for s in later}) == 1
+    assert all(s["age_days"] > age[s["source_id"]] for s in later)
+
+
+def test_the_template_can_be_filled_in_and_checked(call: Call, tmp_path: Path) -> None:
+    blank = tmp_path / "blank.xlsx"
+    answer = call("template", blank)
+    assert answer.status == 0
+    assert str(blank) in answer.out
+    checked = call("check", blank)
+    assert checked.status == 1
+    assert "sheet trials: there are no rows under the header" in checked.out
+
+
+def test_joined_trials_come_with_their_exposures(
+    call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    import pandas as pd
+
+    for ending in ("csv", "parquet"):
+        answer = call("join", few_records, "--out", tmp_path / f"joined.{ending}")
+        assert answer.status == 0
+        assert answer.out == f"{tmp_path / f'joined.{ending}'}: 60 trials; 0 rows set aside.\n"
+    text = pd.read_csv(tmp_path / "joined.csv")
+    binary = pd.read_parquet(tmp_path / "joined.parquet")
+    exposures = {"cycles", "age_days", "held_days", "frozen_days", "degree_hours", "regime"}
+    assert exposures <= set(text) == set(binary)
+    assert text["cycles"].fillna(-1).tolist() == binary["cycles"].fillna(-1).tolist()
