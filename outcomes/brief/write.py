@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -63,16 +64,28 @@ def joined_files(records: Records, joined: Joined, out: Path) -> dict[str, bytes
     }
 
 
+_RECORDS = ("sources", "storage")
+_TABLE_ENDINGS = (".csv", ".parquet")
+
+
 def check_out(folder: Path, records: Path) -> None:
-    """Refuse to write a briefing among the records it is made from.
+    """Refuse to write into a folder that holds records, these or another unit's.
 
     Raises
     ------
     UsageError
-        ``folder`` is the records' own folder.
+        ``folder`` is the records' own folder, or holds tables of records, or
+        is there and is not a folder.
     """
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file, not a folder. Name a folder to write to.")
     if folder.resolve() == records.resolve():
         raise UsageError(f"--out {folder} is where the records are. Name another folder.")
+    if folder.is_dir() and any(
+        entry.stem.lower() in _RECORDS and entry.suffix.lower() in _TABLE_ENDINGS
+        for entry in folder.iterdir()
+    ):
+        raise UsageError(f"--out {folder} holds tables of records. Name another folder.")
 
 
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
@@ -98,8 +111,7 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
         aside = Path(tempfile.mkdtemp(prefix=".outcomes-", dir=folder))
         for name, content in files.items():
             (aside / name).write_bytes(content)
-        for name in files:
-            (aside / name).replace(folder / name)
+        _put_in_place(aside, folder, list(files))
     except OSError as error:
         reason = error.strerror or str(error)
         raise OutputError(
@@ -108,3 +120,24 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     finally:
         if aside is not None:
             shutil.rmtree(aside, ignore_errors=True)
+
+
+def _put_in_place(aside: Path, folder: Path, names: Sequence[str]) -> None:
+    """Rename all into place, or put back what was there."""
+    before = aside / "before"
+    before.mkdir()
+    moved: list[str] = []
+    try:
+        for name in names:
+            if (folder / name).is_dir():
+                raise IsADirectoryError(errno.EISDIR, f"{name} is a folder")
+            if (folder / name).exists():
+                (folder / name).replace(before / name)
+            moved.append(name)
+            (aside / name).replace(folder / name)
+    except BaseException:  # an interrupt too must not leave half old, half new
+        for name in moved:
+            (folder / name).unlink(missing_ok=True)
+            if (before / name).exists():
+                (before / name).replace(folder / name)
+        raise

@@ -32,12 +32,13 @@ def command(
     as_of: str | None,
 ) -> None:
     """Write the briefing: page, figure, joined trials, rows set aside, results.json."""
-    facts = gather(records, settings_file, floor, confidence, seed, as_of)
-    from outcomes.brief import report, words
-    from outcomes.brief.facts import results
     from outcomes.brief.write import briefing_files, check_out, write_files
 
     check_out(out, records)
+    facts = gather(records, settings_file, floor, confidence, seed, as_of)
+    from outcomes.brief import report, words
+    from outcomes.brief.facts import results
+
     say("Drawing and writing")
     write_files(out, briefing_files(facts))
     if as_json:

@@ -15,13 +15,17 @@ from outcomes.cli.options import gather, say
 def command(out: Path) -> None:
     """Write a synthetic unit's records and its briefing, and set planted against found."""
     from outcomes.brief import report
-    from outcomes.brief.write import briefing_files, write_files
+    from outcomes.brief.write import briefing_files, check_out, write_files
+    from outcomes.errors import UsageError
     from outcomes.records.write import write_unit
     from outcomes.simulate import demo_unit
 
+    records = out / "records"
+    if records.exists() and not (records / "truth.toml").is_file():
+        raise UsageError(f"{records} is there and is not a synthetic unit's. Name another folder.")
+    check_out(out, records)
     say("Making a synthetic unit")
     unit = demo_unit()
-    records = out / "records"
     write_unit(unit, records)
     facts = gather(records, None, None, None, None)
     say("Drawing and writing")

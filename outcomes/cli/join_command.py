@@ -28,9 +28,11 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
 
     if out.suffix not in (".csv", ".parquet"):
         raise UsageError(f"--out {out}: name a file that ends in .csv or .parquet.")
+    from outcomes.brief.write import check_out, joined_files, write_files
+
+    check_out(out.parent, records)
     say("Reading the records")
     read = load(records, settings_file)
-    from outcomes.brief.write import joined_files, write_files
     from outcomes.joining.trials import join
 
     say("Joining trials with storage")

@@ -139,7 +139,6 @@ def test_a_full_disk_while_making_the_files_leaves_the_old_ones(
     assert _bytes_in(tmp_path) == {"a": b"old a", "b": b"old b"}
 
 
-@pytest.mark.xfail(strict=True, reason="files are put in place one by one, without a way back")
 def test_a_file_that_cannot_be_put_in_place_leaves_the_old_ones(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(b"old a")
     (tmp_path / "b").mkdir()
@@ -149,7 +148,6 @@ def test_a_file_that_cannot_be_put_in_place_leaves_the_old_ones(tmp_path: Path) 
     assert _bytes_in(tmp_path) == {"a": b"old a", "b/mine": b"mine"}
 
 
-@pytest.mark.xfail(strict=True, reason="join writes wherever it is told")
 @pytest.mark.parametrize("out", ["trials.csv", "sources.csv", "storage.csv"])
 def test_joined_trials_never_take_the_place_of_the_records(
     out: str, call: Call, own_records: Path
@@ -160,7 +158,6 @@ def test_joined_trials_never_take_the_place_of_the_records(
     assert _bytes_in(own_records) == before
 
 
-@pytest.mark.xfail(strict=True, reason="demo writes into any folder called records")
 def test_the_demo_never_takes_the_place_of_a_unit_s_records(
     call: Call, own_records: Path, tmp_path: Path
 ) -> None:
@@ -172,7 +169,6 @@ def test_the_demo_never_takes_the_place_of_a_unit_s_records(
     assert _bytes_in(home) == before
 
 
-@pytest.mark.xfail(strict=True, reason="only the records briefed on are protected")
 def test_a_briefing_never_takes_the_place_of_another_unit_s_records(
     call: Call, few_records: Path, own_records: Path
 ) -> None:
