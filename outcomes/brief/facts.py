@@ -6,6 +6,7 @@ their composition.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -63,6 +64,11 @@ class Facts:
     def settings(self) -> Settings:
         """The settings all of it was made with."""
         return self.records.settings
+
+    @property
+    def shelf_day(self) -> dt.date:
+        """The day at whose end the shelf is judged."""
+        return (self.as_of - pd.Timedelta(1, "ns")).date()
 
     @property
     def used(self) -> Mapping[str, int]:
@@ -135,12 +141,12 @@ def results(facts: Facts) -> dict[str, Any]:
     Numbers keep 10 significant digits, so that the same records, settings and
     seed give the same bytes; whatever could not be estimated is None.
     """
-    return _plain(
+    plain: dict[str, Any] = _plain(
         {
             "format": FORMAT,
             "unit": facts.settings.unit,
             "made_by": {"name": "outcomes", "version": __version__},
-            "settings": _settings(facts.settings, facts.as_of),
+            "settings": _settings(facts.settings, facts.shelf_day),
             "records": _records(facts),
             "which_predicts": _which(facts),
             "find": _find(facts),
@@ -155,6 +161,7 @@ def results(facts: Facts) -> dict[str, Any]:
             "cautions": list(words.CAUTIONS),
         }
     )
+    return plain
 
 
 def _plain(value: Any) -> Any:
@@ -172,7 +179,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _settings(settings: Settings, as_of: pd.Timestamp) -> dict[str, Any]:
+def _settings(settings: Settings, as_of: dt.date) -> dict[str, Any]:
     return {
         "floor": settings.floor,
         "confidence": settings.confidence,
@@ -191,7 +198,7 @@ def _settings(settings: Settings, as_of: pd.Timestamp) -> dict[str, Any]:
             "window": settings.rule.window,
             "qualified_only": settings.rule.qualified_only,
         },
-        "as_of": as_of.date().isoformat(),
+        "as_of": as_of.isoformat(),
     }
 
 

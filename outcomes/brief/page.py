@@ -17,17 +17,8 @@ from outcomes.decide.threshold import Threshold
 from outcomes.draw.main_figure import ThresholdMark, draw_main_figure
 from outcomes.draw.save import render_figure
 from outcomes.fit.result import Term
+from outcomes.records.tables import Finding
 
-_TERM_WORDS = {
-    "cycles": "freeze/thaw cycles",
-    "age_days": "age",
-    "frozen_share": "share of storage spent frozen",
-    "set_min": "set time",
-    "temperature_c": "temperature",
-    "humidity_pct": "humidity",
-    "wind_m_s": "wind",
-    "experience": "the dog's trials so far",
-}
 _MOST_REASONS = 8
 
 
@@ -127,16 +118,18 @@ def page_fields(facts: Facts, figure: bytes) -> Mapping[str, Any]:
         "answer": answer,
         "figure": "data:image/svg+xml;base64," + base64.b64encode(figure).decode("ascii"),
         "figure_alt": f"Figure: {headline}. {retire}",
-        "figure_caption": words.figure_caption(facts.retirement, settings.confidence),
+        "figure_caption": words.figure_caption(
+            facts.retirement, facts.lifetime, settings.confidence
+        ),
         "retire": retire,
         "shelf_summary": words.shelf_summary(facts.shelf),
         "shelf_note": words.SHELF_NOTE,
         "shelf": [_shelf_row(s, settings.floor) for s in facts.shelf],
-        "as_of": facts.as_of.date().isoformat(),
+        "as_of": facts.shelf_day.isoformat(),
         "act_caution": words.ACT_CAUTION,
         "compare": words.compare_sentence(facts.comparison, settings.alpha),
         "lifetime": facts.lifetime.sentence,
-        "rule": facts.lifetime.rule,
+        "rule": f"The rule: {facts.lifetime.rule}.",
         "limits": words.limits(fit, facts.verdict),
         "method": words.method(fit, facts.verdict),
         "terms": [_term_row(t) for t in fit.terms],
@@ -145,10 +138,7 @@ def page_fields(facts: Facts, figure: bytes) -> Mapping[str, Any]:
             f"{words.count(fit.dogs, 'dog')}. Odds ratio under 1 and finds under 0: fewer finds."
         ),
         "confidence": confidence,
-        "left_out": [
-            x.reason if x.term == "trials" else f"{_TERM_WORDS.get(x.term, x.term)}: {x.reason}"
-            for x in fit.left_out
-        ],
+        "left_out": words.left_out_lines(fit),
         "rows": words.rows_sentence(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
         "cautions": words.CAUTIONS,
@@ -166,7 +156,7 @@ def _aside_rows(facts: Facts) -> set[tuple[str, str, int | None]]:
 
 def _reasons(facts: Facts) -> list[str]:
     """Rows set aside, counted by reason, commonest first."""
-    first = {}
+    first: dict[tuple[str, str, int | None], Finding] = {}
     for f in facts.set_aside:
         first.setdefault((f.table, f.file, f.row), f)
     counted = Counter((f.file, f.problem) for f in first.values())
@@ -184,10 +174,8 @@ def _reasons(facts: Facts) -> list[str]:
 def _shelf_row(source: ShelfSource, floor: float) -> dict[str, str]:
     predicted = "not known"
     if source.find_probability is not None and source.low is not None and source.high is not None:
-        predicted = (
-            f"{100 * source.find_probability:.0f} "
-            f"({100 * source.low:.0f} to {100 * source.high:.0f})"
-        )
+        shown = [words.finds_in_100(p) for p in (source.find_probability, source.low, source.high)]
+        predicted = f"{shown[0]} ({shown[1]} to {shown[2]})"
     age = (
         "not known" if source.age_days is None else f"{source.age_days / words.DAYS_PER_MONTH:.0f}"
     )
@@ -206,7 +194,7 @@ def _shelf_row(source: ShelfSource, floor: float) -> dict[str, str]:
 
 def _term_row(term: Term) -> dict[str, str]:
     return {
-        "term": _TERM_WORDS.get(term.term, term.term),
+        "term": words.TERM_WORDS.get(term.term, term.term),
         "unit": term.unit,
         "odds_ratio": f"{term.odds_ratio:.3g}",
         "interval": f"{term.low:.3g} to {term.high:.3g}",

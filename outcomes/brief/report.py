@@ -102,8 +102,8 @@ def fit_lines(facts: Facts) -> Iterator[str]:
             )
         spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())
         yield f"standard deviations (log-odds): {spread}"
-    for x in fit.left_out:
-        yield f"left out: {x.reason if x.term == 'trials' else f'{x.term}: {x.reason}'}"
+    for line in words.left_out_lines(fit):
+        yield f"left out: {line}"
     yield _strong("What these records cannot say")
     yield from words.limits(fit, verdict)
     yield _strong("When sources become unreliable")
@@ -115,10 +115,10 @@ def fit_lines(facts: Facts) -> Iterator[str]:
 def retire_lines(facts: Facts) -> Iterator[str]:
     """Threshold and shelf, for people."""
     yield words.retire_sentence(facts.verdict, facts.retirement)
-    yield _strong(f"Sources held on {facts.as_of.date().isoformat()}")
+    yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
     yield words.shelf_summary(facts.shelf)
     for s in facts.shelf:
-        cycles = "?" if s.cycles is None else f"{s.cycles:.0f}"
+        cycles = "? cycles" if s.cycles is None else words.count(round(s.cycles), "cycle")
         age = "age unknown" if s.age_days is None else words.months(s.age_days)
         predicted = "no prediction"
         if s.find_probability is not None and s.low is not None and s.high is not None:
@@ -126,9 +126,7 @@ def retire_lines(facts: Facts) -> Iterator[str]:
                 f"{100 * s.find_probability:.0f} in 100 ({100 * s.low:.0f} to {100 * s.high:.0f})"
             )
         reason = words.advice_reason(s, facts.settings.floor)
-        yield (
-            f"{s.advice:<7} {s.source_id:<14} {cycles:>3} cycles, {age:<10} {predicted:<24} {reason}"
-        )
+        yield (f"{s.advice:<7} {s.source_id:<14} {cycles:>10}, {age:<10} {predicted:<24} {reason}")
     yield words.SHELF_NOTE
     yield from _caution()
 
@@ -175,7 +173,8 @@ def planted_lines(unit: Unit, facts: Facts) -> Iterator[str]:
             f"{threshold.estimate:.1f} cycles "
             f"({words.percent(threshold.confidence)} interval {low} to {high})"
         )
-    yield f"crosses {words.in_100(facts.settings.floor)} at: planted {planted_words}   found {found}"
+    floor = words.in_100(facts.settings.floor)
+    yield f"crosses {floor} at: planted {planted_words}   found {found}"
     yield f"verdict: {facts.verdict.verdict}"
     yield ""
 

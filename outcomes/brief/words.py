@@ -7,13 +7,13 @@ of each thing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from outcomes.decide.compare import Comparison
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.fit.finds import FindFit
-from outcomes.fit.result import FindCurve
+from outcomes.fit.result import FindCurve, Lifetime
 from outcomes.fit.which_predicts import WhichPredicts
 
 DAYS_PER_MONTH = 365.25 / 12.0
@@ -143,6 +143,8 @@ def headline(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> st
     curves = retirement.curves
     word = verdict.verdict
     if word == "too few trials":
+        if not fit.too_few:
+            return "Finds and misses part so sharply in these records that no size can be given"
         return "These records cannot say yet whether storage changes what the dogs find"
     if word == "no change detected":
         return "No change in finds with cycles or age was detected in these records"
@@ -197,7 +199,7 @@ def effect_size(fit: FindFit, exposure: str) -> str:
     sign = "fewer" if points < 0 else "more"
     near, far = sorted((abs(low), abs(high)))
     verb = "go" if exposure == "cycles" else "goes"
-    start = f"Over these trials, {more}{held} {verb} with about {_finds(abs(points))} {sign} in 100"
+    start = f"Over these trials, {more}{held} {verb} with about {_finds(abs(points), sign)} in 100"
     if low < 0 < high:
         return (
             f"{start}, but anything from {abs(low):.0f} fewer to {high:.0f} more fits these "
@@ -211,10 +213,10 @@ def _span(near: float, far: float) -> str:
     return f"{near:.1f} to {far:.0f}" if near < 0.95 else f"{near:.0f} to {far:.0f}"
 
 
-def _finds(points: float) -> str:
+def _finds(points: float, sign: str) -> str:
     if points < 0.95:
-        return f"{points:.1f} finds"
-    return count(round(points), "find")
+        return f"{points:.1f} {sign} finds"
+    return count(round(points), f"{sign} find")
 
 
 def _other(exposure: str) -> str:
@@ -258,6 +260,8 @@ def cannot_tell(verdict: WhichPredicts, retirement: Retirement) -> str:
     tie = (
         ""
         if correlation is None
+        else " Cycles and age rise exactly together here."
+        if correlation > 0.995
         else f" Cycles and age rise together here (correlation {correlation:.2f})."
     )
     test = "" if verdict.joint is None else f" ({p_value(verdict.joint.p)})"
@@ -278,25 +282,43 @@ def too_few(fit: FindFit, verdict: WhichPredicts) -> str:
     """What is short, and what would be enough."""
     if not fit.too_few:
         return (
-            "No size can be put on an effect: "
-            + (fit.reason or "the model could not be fitted")
-            + ". More trials where finds and misses overlap would settle it."
+            f"Why: {fit.reason or 'the model could not be fitted'}. More trials where finds and "
+            "misses overlap would settle it."
         )
-    one = {"misses": "miss", "finds": "find", "sources": "source", "dogs": "dog"}
-    short = [
-        f"{count(have, one[word], word)} (at least {need} needed)"
-        for word, (have, need) in fit.too_few.items()
-    ]
-    text = f"Too few to judge storage by: {joined(short)} in {count(fit.n, 'usable hide trial')}."
+    if fit.n == 0:
+        reasons = [x.reason for x in fit.left_out if x.term == "trials"]
+        if not reasons:
+            return "There is no hide trial in these records, so nothing can be said about finds."
+        return f"No hide trial can be used: {'; '.join(reasons)}."
+    text = f"Too little to judge storage by: {_short(fit)} in {count(fit.n, 'usable hide trial')}."
+    absent = [word for word in ("miss", "find") if _none_of(fit, word)]
+    if absent:
+        return text + f" Without a single {absent[0]} it cannot be said how many more would do."
     if verdict.more_trials is not None:
-        scarce = "misses" if "misses" in fit.too_few else "finds"
+        scarce = joined([word for word in ("misses", "finds") if word in fit.too_few])
         text += (
-            f" At the present rate of {scarce}, about {verdict.more_trials:,} more hide trials "
-            "would be enough."
+            f" At the present rate, about {verdict.more_trials:,} more hide trials would bring "
+            f"enough {scarce}."
         )
-    elif "misses" in fit.too_few and fit.n:
-        text += " Without a single miss so far it cannot be said how many more would be enough."
+    if "sources" in fit.too_few or "dogs" in fit.too_few:
+        needed = joined([word for word in ("sources", "dogs") if word in fit.too_few])
+        text += f" More trials alone would not do: it needs more {needed}."
     return text
+
+
+def _short(fit: FindFit) -> str:
+    """What there is too little of, with what is needed."""
+    one = {"misses": "miss", "finds": "find", "sources": "source", "dogs": "dog"}
+    return joined(
+        [
+            f"{count(have, one[word], word)} (at least {need} needed)"
+            for word, (have, need) in fit.too_few.items()
+        ]
+    )
+
+
+def _none_of(fit: FindFit, word: str) -> bool:
+    return (fit.misses if word == "miss" else fit.finds) == 0
 
 
 def threshold_sentence(threshold: Threshold) -> str:
@@ -313,30 +335,46 @@ def threshold_sentence(threshold: Threshold) -> str:
             f"{exposure_value(threshold.by, threshold.estimate)} "
             f"({percent(threshold.confidence)} interval {low} to {high}). "
             f"It is still shown to be at or above it up to "
-            f"{exposure_value(threshold.by, float(threshold.retire_after or 0))}: "
+            f"{_at_least(threshold.by, threshold.retire_after or 0)}: "
             "retiring by then keeps to the floor on present evidence."
         )
     if threshold.outcome == "never sure":
         assert threshold.estimate is not None
         return (
             f"Find probability falls below {floor} at about "
-            f"{exposure_value(threshold.by, threshold.estimate)}, but at no {name} do these "
-            f"records show it at or above the floor with {percent(threshold.confidence)} "
-            "confidence, so no limit can be set."
+            f"{exposure_value(threshold.by, threshold.estimate)}, but these records show no "
+            f"{'number of cycles' if threshold.by == 'cycles' else 'age'} at which it is surely "
+            f"({percent(threshold.confidence)} confidence) at or above the floor, so no limit can "
+            "be set."
         )
     if threshold.outcome == "stays above":
         return (
             f"Find probability does not fall below {floor} within what was observed "
             f"(up to {limit}), so there is no ground for a limit by {name}."
         )
+    start = exposure_value(threshold.by, threshold.curve.at[0]) if len(threshold.curve.at) else ""
     if threshold.outcome == "below from the start":
+        other = "age" if threshold.by == "cycles" else "cycles"
         return (
-            f"Find probability is below {floor} from the start, before any effect of {name}: "
-            f"a limit by {name} cannot mend that. Look at the dogs, the hides, or a lower floor."
+            f"Find probability is below {floor} already at {start}, with {other}, dogs and "
+            f"conditions as they were in these records, so no limit by {name} alone would keep to "
+            "the floor."
         )
     if threshold.outcome == "rises":
-        return f"Find probability does not fall with {name}, so there is no ground for a limit."
+        curve = threshold.curve
+        text = f"Find probability does not fall with {name}, so there is no ground for a limit"
+        if curve.probability[0] < threshold.floor:
+            return f"{text}; at {start} it is {in_100(curve.probability[0])}, below the floor."
+        return text + "."
     return f"No curve by {name} could be fitted, so no limit can be set."
+
+
+def _at_least(exposure: str, value: int) -> str:
+    """A limit in words, never more than was shown: months are whole months gone by."""
+    if exposure == "cycles":
+        return count(value, "cycle")
+    gone_by = int(value / DAYS_PER_MONTH)
+    return count(gone_by, "month") if gone_by >= 2 else count(value, "day")
 
 
 def _plain(exposure: str, value: float) -> str:
@@ -347,7 +385,7 @@ def retire_sentence(verdict: WhichPredicts, retirement: Retirement) -> str:
     """The retirement answer: by the verdict's exposures, or why there is none."""
     if not retirement.thresholds:
         if verdict.verdict == "too few trials":
-            return "No retirement limit can be set from these records yet: too few trials."
+            return "No retirement limit can be set from these records yet."
         return (
             "No retirement limit: these records show no change with cycles or age to base one on."
         )
@@ -404,7 +442,7 @@ def compare_sentence(comparison: Comparison, alpha: float) -> str:
     sign = "more" if difference > 0 else "fewer"
     near, far = sorted((abs(low), abs(high)))
     return (
-        f"Refrigerated sources gave about {_finds(abs(difference))} {sign} in 100 trials than "
+        f"Refrigerated sources gave about {_finds(abs(difference), sign)} in 100 trials than "
         f"frozen ones ({confidence} interval {near:.0f} to {far:.0f} {sign}; {rest}). Storage was "
         "chosen, not assigned, so something else about these sources may explain it."
     )
@@ -413,7 +451,9 @@ def compare_sentence(comparison: Comparison, alpha: float) -> str:
 def shelf_summary(shelf: Sequence[ShelfSource]) -> str:
     """How many sources to retire, test and keep."""
     if not shelf:
-        return "No source is held today."
+        return "No source is held."
+    if len(shelf) == 1:
+        return f"The one source held: {shelf[0].advice}."
     number = {a: sum(s.advice == a for s in shelf) for a in ("retire", "test", "keep")}
     parts = [f"{number[a]} to {a}" for a in ("retire", "test", "keep") if number[a]]
     return f"Of {count(len(shelf), 'source')} held: {joined(parts)}."
@@ -431,11 +471,11 @@ ACT_CAUTION = (
 )
 
 
-def figure_caption(retirement: Retirement, confidence: float) -> str:
+def figure_caption(retirement: Retirement, lifetime: Lifetime, confidence: float) -> str:
     """How to read the figure."""
-    if not retirement.curves:
+    if not any(c.bins for c in retirement.curves):
         return "Nothing could be drawn from these records."
-    text = f"Points: observed finds with {percent(confidence)} intervals, n trials beside each. "
+    text = f"Points: observed finds with {percent(confidence)} intervals, n trials above each. "
     if any(len(c.at) for c in retirement.curves):
         held = retirement.curves[0].held
         text += (
@@ -444,7 +484,9 @@ def figure_caption(retirement: Retirement, confidence: float) -> str:
             "line allows for which dogs, sources and conditions were met at each exposure; the "
             "points do not, so they need not lie on it. "
         )
-    return text + "Right: sources not yet unreliable by the rule stated below."
+    if lifetime.curve:
+        text += "Right: sources not yet unreliable by the rule stated below."
+    return text
 
 
 def limits(fit: FindFit, verdict: WhichPredicts) -> list[str]:
@@ -477,10 +519,7 @@ def limits(fit: FindFit, verdict: WhichPredicts) -> list[str]:
 def method(fit: FindFit, verdict: WhichPredicts) -> str:
     """How the answer was worked out, for a reader who knows some statistics."""
     if fit.mixed is None:
-        return (
-            f"No model was fitted: {fit.reason}. The points are plain proportions with exact "
-            "intervals."
-        )
+        return f"No model was fitted: {fit.reason}. Any points are plain proportions."
     groups = joined([*fit.design.groups])
     text = (
         f"Logistic mixed model of find or miss in {count(fit.n, 'unassisted hide trial')}, with "
@@ -506,7 +545,7 @@ def method(fit: FindFit, verdict: WhichPredicts) -> str:
     )
 
 
-def rows_sentence(rows_in: dict[str, int], used: dict[str, int], set_aside: int) -> str:
+def rows_sentence(rows_in: Mapping[str, int], used: Mapping[str, int], set_aside: int) -> str:
     """Rows handed over, used and set aside."""
     parts = [f"{used[t]:,} of {n:,} in {t}" for t, n in rows_in.items() if t in used and n]
     return f"Rows used: {joined(parts)}; {count(set_aside, 'row')} set aside" + (
@@ -524,3 +563,37 @@ def e_value_sentence(value: float, limit: float) -> str:
     if limit > 1.0:
         return text + f" ({limit:.2f} to explain the interval's nearer end away)."
     return text + "; for the interval's nearer end nothing at all is needed."
+
+
+def left_out_lines(fit: FindFit) -> list[str]:
+    """Trials and terms the model does without, with the reason; trials alone without a model."""
+    lines = [x.reason for x in fit.left_out if x.term == "trials"]
+    if fit.mixed is None:
+        return lines
+    terms = [x for x in fit.left_out if x.term != "trials"]
+    return lines + [f"{TERM_WORDS.get(x.term, x.term)}: {x.reason}" for x in terms]
+
+
+TERM_WORDS = {
+    "cycles": "freeze/thaw cycles",
+    "age_days": "age",
+    "frozen_share": "share of storage spent frozen",
+    "set_min": "set time",
+    "temperature_c": "temperature",
+    "humidity_pct": "humidity",
+    "wind_m_s": "wind",
+    "experience": "the dog's trials so far",
+}
+
+
+def finds_in_100(probability: float) -> str:
+    """A predicted share for a table: a bare number, never 0 or 100 where it is neither.
+
+    >>> finds_in_100(0.853), finds_in_100(0.999), finds_in_100(0.001)
+    ('85', '>99', '<1')
+    """
+    if 0.995 <= probability < 1.0:
+        return ">99"
+    if 0.0 < probability < 0.005:
+        return "<1"
+    return f"{100.0 * probability:.0f}"

@@ -58,7 +58,7 @@ def group() -> None:
 def main() -> None:
     """Run the command line; every error a user can mend is one line on standard error."""
     try:
-        status = group.main(standalone_mode=False)
+        status = group.main(prog_name="outcomes", standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
     except click.exceptions.Abort:
         _stop("stopped; nothing was overwritten.", _INTERRUPTED)

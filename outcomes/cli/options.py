@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -28,19 +30,32 @@ json_option = click.option(
 )
 
 
+class _Share(click.FloatRange):
+    """A share of one; "nan" is no number here."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        number = float(super().convert(value, param, ctx))
+        if math.isnan(number):
+            self.fail(f"{value!r} is not a number.", param, ctx)
+        return number
+
+
 def analysis_options(function: F) -> F:
     """RECORDS, --settings, --floor, --confidence, --seed, --as-of and --json."""
-    open_interval = click.FloatRange(0.0, 1.0, min_open=True, max_open=True)
     for decorate in (
         json_option,
         click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random."),
         click.option(
             "--confidence",
-            type=click.FloatRange(0.5, 1.0, max_open=True),
+            type=_Share(0.5, 1.0, max_open=True),
             help="Confidence of the threshold's interval, two-sided (0.90).",
         ),
         click.option(
-            "--floor", type=open_interval, help="Lowest acceptable find probability (0.85)."
+            "--floor",
+            type=_Share(0.0, 1.0, min_open=True, max_open=True),
+            help="Lowest acceptable find probability (0.85).",
         ),
         settings_option,
         records_argument,
@@ -105,10 +120,12 @@ def moment(as_of: str | None) -> Any:
     from outcomes.errors import UsageError
 
     try:
-        day = pd.to_datetime(as_of, format="%Y-%m-%d")
+        day = dt.date.fromisoformat(as_of)
     except ValueError:
         raise UsageError(f"--as-of {as_of!r} is not a date. Write it as 2026-03-14.") from None
-    return day + pd.Timedelta(days=1)
+    if not 1900 <= day.year <= 2200:
+        raise UsageError(f"--as-of {as_of} is out of range. Name a day of the records' own time.")
+    return pd.Timestamp(day) + pd.Timedelta(days=1)
 
 
 def say(words: str) -> None:

@@ -173,7 +173,8 @@ def linear_predictor_variance(
                 extra[i] += fit.sd.get(grouping, 0.0) ** 2
             else:
                 combination[i, column] += 1.0
-    return np.einsum("ij,jk,ik->i", combination, fit.joint_cov, combination) + extra
+    variance: np.ndarray = np.einsum("ij,jk,ik->i", combination, fit.joint_cov, combination)
+    return variance + extra
 
 
 def _coded(labels: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
@@ -211,7 +212,7 @@ def _engine_call(
     order = sorted(used, key=lambda name: -len(used[name][1]))
     for k, name in enumerate(order):
         codes, levels = used[name]
-        columns[f"g{k}"] = pd.Categorical.from_codes(codes, categories=list(levels))
+        columns[f"g{k}"] = pd.Categorical.from_codes(codes, categories=pd.Index(list(levels)))
         sloped = slope is not None and slope[0] == name
         inner = f"1 + c{list(names).index(slope[1])}" if slope is not None and sloped else "1"
         terms.append(f"({inner} | g{k})")
@@ -344,7 +345,7 @@ def _is_singular(covariance: np.ndarray) -> bool:
 def _eta(
     x: np.ndarray, beta: np.ndarray, blocks: Sequence[_Block], slope_column: np.ndarray | None
 ) -> np.ndarray:
-    eta = x @ beta
+    eta: np.ndarray = x @ beta
     for b in blocks:
         eta = eta + b.effects[b.codes, 0]
         if b.effects.shape[1] > 1 and slope_column is not None:
