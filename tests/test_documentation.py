@@ -58,11 +58,13 @@ def test_links_within_the_project_lead_somewhere(name: str) -> None:
     assert broken == []
 
 
-def test_the_readmes_figure_is_described_by_its_finding() -> None:
+def test_the_readmes_figure_is_described_as_on_the_page() -> None:
     alt, path = re.search(r"!\[([^\]]+)\]\((\S+\.png)\)", _text("README.md")).groups()
     assert (ROOT / path).is_file()
-    headline = re.search(r"<h1>(.*?)</h1>", _text("reports/briefing.html"), flags=re.DOTALL)
-    assert unescape(headline.group(1)).strip() in alt
+    page = _text("reports/briefing.html")
+    headline = re.search(r"<h1>(.*?)</h1>", page, flags=re.DOTALL).group(1)
+    assert alt.startswith(unescape(headline).strip())
+    assert f'alt="Figure: {alt}"' in unescape(page)
 
 
 def test_the_readme_says_whether_the_example_found_what_was_planted() -> None:
