@@ -20,9 +20,11 @@ from outcomes.decide.compare import Comparison, compare_storage
 from outcomes.decide.shelf import ShelfSource, review_shelf
 from outcomes.decide.threshold import Retirement, Threshold, set_threshold
 from outcomes.errors import RecordsError
+from outcomes.fit.false_alerts import FalseAlertFit, fit_false_alerts
 from outcomes.fit.finds import FindFit, fit_finds
 from outcomes.fit.lifetime import fit_lifetime
 from outcomes.fit.result import Lifetime
+from outcomes.fit.search_time import SearchTimeFit, fit_search_time
 from outcomes.fit.which_predicts import RatioTest, WhichPredicts, which_predicts
 from outcomes.joining.trials import Joined, join
 from outcomes.records.tables import Finding, Records
@@ -43,7 +45,7 @@ class Facts:
         What was read, and the trials with their exposures.
     set_aside
         Every row out of use, with the reason, from checking and from joining.
-    fit, verdict, retirement, shelf, comparison, lifetime
+    fit, verdict, retirement, shelf, comparison, lifetime, search_time, false_alerts
         The answers, question by question.
     as_of
         The moment the shelf is judged at.
@@ -58,6 +60,8 @@ class Facts:
     shelf: tuple[ShelfSource, ...]
     comparison: Comparison
     lifetime: Lifetime
+    search_time: SearchTimeFit
+    false_alerts: FalseAlertFit
     as_of: pd.Timestamp
 
     @property
@@ -120,7 +124,10 @@ def gather_facts(
     shelf = review_shelf(fit, records.sources, joined.history, moment)
     say("Comparing refrigerated with frozen")
     comparison = compare_storage(fit)
+    say("Search time, false alerts, and when sources become unreliable")
     lifetime = fit_lifetime(joined.trials, records.sources, records.storage, records.settings)
+    search_time = fit_search_time(joined.trials, records.settings)
+    false_alerts = fit_false_alerts(joined.trials, records.settings)
     return Facts(
         records=records,
         joined=joined,
@@ -131,6 +138,8 @@ def gather_facts(
         shelf=shelf,
         comparison=comparison,
         lifetime=lifetime,
+        search_time=search_time,
+        false_alerts=false_alerts,
         as_of=moment,
     )
 
@@ -150,10 +159,8 @@ def results(facts: Facts) -> dict[str, Any]:
             "records": _records(facts),
             "which_predicts": _which(facts),
             "find": _find(facts),
-            "search_time": None,
-            "search_time_reason": "not estimated in this version",
-            "false_alerts": None,
-            "false_alerts_reason": "not estimated in this version",
+            "search_time": _search_time(facts.search_time),
+            "false_alerts": _false_alerts(facts.false_alerts),
             "lifetime": _lifetime(facts.lifetime),
             "retire": _retire(facts),
             "shelf": [_shelf(s, facts.settings.floor) for s in facts.shelf],
@@ -298,6 +305,73 @@ def _find(facts: Facts) -> dict[str, Any]:
         "sd": dict(fit.sd),
         "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
         "specifications": [],
+    }
+
+
+def _search_time(fit: SearchTimeFit) -> dict[str, Any]:
+    return {
+        "n": fit.n,
+        "events": fit.events,
+        "sources": fit.sources,
+        "dogs": fit.dogs,
+        "terms": [
+            {
+                "term": t.term,
+                "unit": t.unit,
+                "hazard_ratio": t.hazard_ratio,
+                "low": t.low,
+                "high": t.high,
+                "p": t.p,
+                "proportional_p": t.proportional_p,
+            }
+            for t in fit.terms
+        ],
+        "time_ratio": {
+            ("per_cycle" if t.term == "cycles" else "per_30_days"): {
+                "ratio": t.time_ratio,
+                "low": t.low,
+                "high": t.high,
+                "p": t.p,
+            }
+            for t in fit.time_ratio
+        },
+        "time_model": fit.time_model,
+        "proportional_p": fit.proportional_p,
+        "source_sd": fit.source_sd,
+        "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
+        "reason": fit.reason,
+        "sentence": fit.sentence,
+    }
+
+
+def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
+    return {
+        "n": fit.n,
+        "hours": fit.hours,
+        "alerts": fit.alerts,
+        "rate_per_hour": fit.rate_per_hour,
+        "rate_low": fit.rate_low,
+        "rate_high": fit.rate_high,
+        "blanks": fit.blanks,
+        "blank_alerts": fit.blank_alerts,
+        "per_blank": fit.per_blank,
+        "per_blank_low": fit.per_blank_low,
+        "per_blank_high": fit.per_blank_high,
+        "model": fit.model,
+        "terms": [
+            {
+                "term": t.term,
+                "unit": t.unit,
+                "rate_ratio": t.rate_ratio,
+                "low": t.low,
+                "high": t.high,
+                "p": t.p,
+            }
+            for t in fit.terms
+        ],
+        "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
+        "reason": fit.reason,
+        "sentence": fit.sentence,
     }
 
 

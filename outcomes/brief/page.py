@@ -128,6 +128,8 @@ def page_fields(facts: Facts, figure: bytes) -> Mapping[str, Any]:
         "as_of": facts.shelf_day.isoformat(),
         "act_caution": words.ACT_CAUTION,
         "compare": words.compare_sentence(facts.comparison, settings.alpha),
+        "search_time": facts.search_time.sentence,
+        "false_alerts": facts.false_alerts.sentence,
         "lifetime": facts.lifetime.sentence,
         "rule": f"The rule: {facts.lifetime.rule}.",
         "limits": words.limits(fit, facts.verdict),

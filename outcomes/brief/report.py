@@ -106,6 +106,9 @@ def fit_lines(facts: Facts) -> Iterator[str]:
         yield f"left out: {line}"
     yield _strong("What these records cannot say")
     yield from words.limits(fit, verdict)
+    yield _strong("Search time and false alerts")
+    yield facts.search_time.sentence
+    yield facts.false_alerts.sentence
     yield _strong("When sources become unreliable")
     yield facts.lifetime.sentence
     yield facts.lifetime.rule
