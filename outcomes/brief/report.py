@@ -111,7 +111,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield facts.false_alerts.sentence
     yield _strong("When sources become unreliable")
     yield facts.lifetime.sentence
-    yield facts.lifetime.rule
+    yield f"The rule: {facts.lifetime.rule}."
     yield from _caution()
 
 
