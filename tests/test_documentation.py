@@ -101,6 +101,13 @@ def test_every_command_is_on_the_first_page_of_the_documentation() -> None:
     assert listed == list(_COMMANDS)
 
 
+def test_every_source_of_a_method_is_cited_and_every_citation_listed() -> None:
+    text, _, references = _text("docs/methods.md").partition("## References")
+    listed = re.findall(r"^- (\w+) .*?\((\d{4})\)", references, flags=re.MULTILINE)
+    cited = re.findall(r"(\w+)(?:, \w+)*(?: and \w+| et al\.)? \(?(\d{4})\b", text)
+    assert sorted(set(cited)) == sorted(listed)
+
+
 COMMANDS = [
     (name, line)
     for name in NAMES
