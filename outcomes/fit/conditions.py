@@ -244,7 +244,7 @@ def choose_conditions(trials: pd.DataFrame, informative: pd.Series) -> Condition
     return Conditions(
         trials=trials[complete],
         columns=tuple(chosen.columns),
-        x=x - x.mean(axis=0),
+        x=x - x.mean(axis=0) if len(x) else x,
         left_out=tuple(chosen.left_out),
         copies=chosen.copies,
     )
