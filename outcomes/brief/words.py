@@ -399,7 +399,7 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
     """Why a source got its advice."""
     at = in_100(floor)
     if source.ground == "above":
-        return f"its own trials and its class show it at or above {at}"
+        return f"its own trials and others like it show it at or above {at}"
     if source.ground == "below":
         return f"unreliable for this purpose on present evidence: shown below {at}"
     if source.ground == "unsure":
@@ -410,6 +410,11 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
         return "not tried yet: no evidence about this source"
     if source.ground == "beyond records":
         return "has been through more than the records can speak for"
+    if source.ground == "own trials disagree":
+        return (
+            "its class points one way and its own latest trials the other "
+            f"(found {source.finds} of {source.trials} so far): test before deciding"
+        )
     if source.ground == "not documented":
         return "its storage is not on record"
     return "no model could be fitted to these records"
@@ -460,7 +465,8 @@ def shelf_summary(shelf: Sequence[ShelfSource]) -> str:
 
 
 SHELF_NOTE = (
-    "Retire is advised only where a source's own trials and class show it below the floor; test "
+    "Retire is advised only where a source's own trials, and others with as much behind them, show "
+    "it below the floor; test "
     "means that present evidence does not decide. The decision is the director's."
 )
 

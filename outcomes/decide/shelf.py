@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special
+from scipy import special, stats
 
 from outcomes.decide.curve import log_odds_limits, observed_to, reach_of
 from outcomes.exposure.accumulate import exposure_at
@@ -19,6 +19,8 @@ from outcomes.fit.terms import Design
 _MOST_TRIALS_TO_SETTLE = 500
 _STANDING = 500  # trials that stand for the unit's dogs and conditions
 _OF_THE_SOURCE = ("cycles", "age_days", "frozen_share", "kind")
+_RECENT = 20
+_FEWEST_RECENT = 5
 _TRIALS_OF_ITS_OWN = 10  # from here on a source's own trials speak for where it has been
 
 
@@ -41,7 +43,8 @@ class ShelfSource:
         ``"keep"``, ``"test"`` or ``"retire"``.
     ground
         Why: ``"above"``, ``"below"``, ``"unsure"``, ``"no trials"``,
-        ``"beyond records"``, ``"no model"`` or ``"not documented"``.
+        ``"beyond records"``, ``"own trials disagree"``, ``"no model"`` or
+        ``"not documented"``.
     trials_to_settle
         For ``test``: about how many further trials would settle it if it goes
         on as predicted; None where that is over 500 or cannot be said.
@@ -74,7 +77,9 @@ def review_shelf(
     the floor, ``keep`` where the lower limit is at or above it, else ``test``.
     A source that was never tried, whose storage is not documented, or whose
     exposure goes beyond what at least three sources or its own trials have shown, is never
-    advised to be retired or kept on a model's word: ``test``.
+    advised to be retired or kept on a model's word: ``test``. Nor is one whose
+    own latest 20 trials speak against it: none is retired that was found at the
+    floor or more often, none kept that was surely found less often.
 
     Parameters
     ----------
@@ -145,8 +150,11 @@ def _advise(
             advice, ground = "keep", "above"
         else:
             advice, ground = "test", "unsure"
-        if advice != "test" and _beyond(fit, str(row.source_id), cycles, age):  # type: ignore[attr-defined]
+        name = str(row.source_id)  # type: ignore[attr-defined]
+        if advice != "test" and _beyond(fit, name, cycles, age):
             advice, ground = "test", "beyond records"
+        elif advice != "test" and _contradicts(fit, name, advice):
+            advice, ground = "test", "own trials disagree"
     settle = None
     reach = reach_of(fit.design, settings.confidence)
     if ground == "unsure" and probability is not None and low is not None and high is not None:
@@ -166,6 +174,24 @@ def _advise(
         ground=ground,
         trials_to_settle=settle,
     )
+
+
+def _contradicts(fit: FindFit, source: str, advice: str) -> bool:
+    """Whether a source's own latest 20 trials speak against what its class predicts.
+
+    Against ``retire``: they were found at the floor or more often. Against
+    ``keep``: the upper exact limit of their proportion is below the floor.
+    """
+    trials = fit.design.trials
+    own = trials[trials["source_id"].astype(str) == source].sort_values("started_at", kind="stable")
+    recent = own["result"].tail(_RECENT) == "find"
+    if len(recent) < _FEWEST_RECENT:
+        return False
+    floor = fit.settings.floor
+    if advice == "retire":
+        return bool(recent.mean() >= floor)
+    test = stats.binomtest(int(recent.sum()), len(recent))
+    return bool(test.proportion_ci(fit.settings.confidence, method="exact").high < floor)
 
 
 def _number(value: object) -> float | None:

@@ -110,7 +110,7 @@ def read_threshold(curve: FindCurve, floor: float, limit: float) -> Threshold:
     falls = centre[-1] < centre[0]
     retire_after: int | None = None
     if not falls:
-        outcome = "rises" if centre[0] >= floor else "below from the start"
+        outcome = "rises"
     elif centre[0] < floor:
         outcome = "below from the start"
     elif estimate is None:

@@ -159,7 +159,12 @@ def which_predicts(fit: FindFit, *, refits: int = REFITS) -> WhichPredicts:
         largest_fall=_largest_fall(fit, present),
         more_trials=None,
         slopes_differ=differ,
-        would_separate=_would_separate(design) if verdict == "cannot be told apart" else (),
+        # Where one is a copy of the other, nothing on record parts them: any name would be noise.
+        would_separate=(
+            _would_separate(design)
+            if verdict == "cannot be told apart" and not design.copies
+            else ()
+        ),
         notes=tuple(notes),
     )
 
