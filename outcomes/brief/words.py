@@ -401,7 +401,7 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
     if source.ground == "above":
         return f"its own trials and others like it show it at or above {at}"
     if source.ground == "below":
-        return f"unreliable for this purpose on present evidence: shown below {at}"
+        return f"unreliable for this purpose, on present evidence: shown below {at}"
     if source.ground == "unsure":
         if source.trials_to_settle is None:
             return f"too close to {at} for a reasonable number of trials to settle"

@@ -38,7 +38,7 @@ VERDICTS = {
 }
 NAMES = pytest.mark.parametrize("name", VERDICTS)
 NOUNS = "source|trial|dog|find|cycle|month|row|day|session"
-FOREIGN = re.compile(r"(?<![\w'])(nan|NaN|NaT|None(?! of)|inf|null|True|False)(?![\w'])")
+FOREIGN = re.compile(r"(?<![\w'])(nan|NaN|NaT|None(?! of)|inf|null|True|False(?! alert))(?![\w'])")
 
 
 @NAMES

@@ -1,0 +1,72 @@
+"""Refrigerated against frozen: recovery, refusals, and the E-value."""
+
+from __future__ import annotations
+
+import pytest
+
+from outcomes.decide.compare import Comparison, compare_storage, e_value
+from outcomes.fit.finds import fit_finds
+from outcomes.joining.trials import join
+from outcomes.records.write import unit_records
+from outcomes.settings import Settings
+from outcomes.simulate import SCENARIOS, Truth, simulate_unit
+
+
+def _compare(truth: Truth, seed: int = 2) -> Comparison:
+    trials = join(unit_records(simulate_unit(truth, seed, trials=1600, sources=30))).trials
+    return compare_storage(fit_finds(trials, Settings()))
+
+
+def _planted(effect: float) -> Truth:
+    from dataclasses import replace
+
+    return replace(
+        SCENARIOS["no effect"],
+        refrigerated_log_odds=effect,
+        refrigerated_share=0.5,
+        baseline_log_odds=1.5,
+    )
+
+
+def test_a_planted_difference_is_found_with_its_sign() -> None:
+    comparison = _compare(_planted(-1.0))
+    assert comparison.reason is None
+    assert comparison.high < 0.0
+    assert comparison.risk_difference == pytest.approx(comparison.refrigerated - comparison.frozen)
+    assert comparison.p < 0.05
+    assert comparison.e_value_limit > 1.0
+
+
+def test_no_difference_planted_leaves_zero_inside_the_interval() -> None:
+    comparison = _compare(_planted(0.0))
+    assert comparison.low < 0.0 < comparison.high
+    assert comparison.e_value_limit == 1.0
+
+
+@pytest.mark.parametrize(
+    ("word", "missing"), [("frozen", "refrigerated"), ("refrigerated", "frozen")]
+)
+def test_a_unit_that_keeps_all_sources_one_way_is_refused(word: str, missing: str) -> None:
+    from dataclasses import replace
+
+    truth = replace(SCENARIOS["no effect"], **{f"all_{word}": True})
+    comparison = _compare(truth)
+    assert comparison.risk_difference is None
+    assert comparison.reason == f"no {missing} source was tried"
+
+
+def test_kinds_kept_only_one_way_are_never_compared() -> None:
+    trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
+    trials = trials.copy()
+    trials["kind"] = trials["regime"].map({"frozen": "bone", "refrigerated": "blood"})
+    comparison = compare_storage(fit_finds(trials, Settings()))
+    assert comparison.reason == "no kind of source was kept both ways"
+    assert set(comparison.kinds_left_out) == {"bone", "blood"}
+
+
+def test_the_e_value_of_the_published_example() -> None:
+    # VanderWeele & Ding 2017: risk ratio 3.9, limits 1.8 and 8.7; 7.26, limit 3.0 (from memory).
+    assert e_value(3.9) == pytest.approx(7.26, abs=0.005)
+    assert e_value(1.8) == pytest.approx(3.0, abs=0.005)
+    assert e_value(0.8) == pytest.approx(1.809, abs=0.001)
+    assert e_value(1.0) == 1.0

@@ -1,0 +1,101 @@
+"""Advice for every source held, and the evidence each needs."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from outcomes.decide.shelf import ShelfSource, review_shelf
+from outcomes.fit.finds import FindFit, fit_finds
+from outcomes.joining.trials import Joined, join
+from outcomes.records.tables import Records
+from outcomes.records.write import unit_records
+from outcomes.settings import Settings
+from outcomes.simulate import SCENARIOS, simulate_unit
+
+
+@pytest.fixture(scope="module")
+def reviewed() -> tuple[Records, Joined, FindFit, tuple[ShelfSource, ...]]:
+    records = unit_records(simulate_unit(SCENARIOS["cycles only"], 4, trials=1600))
+    joined = join(records)
+    fit = fit_finds(joined.trials, Settings())
+    as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
+    return records, joined, fit, review_shelf(fit, records.sources, joined.history, as_of)
+
+
+Reviewed = tuple[Records, Joined, FindFit, tuple[ShelfSource, ...]]
+
+
+def test_advice_follows_the_limits_and_the_floor(reviewed: Reviewed) -> None:
+    *_, shelf = reviewed
+    assert {s.advice for s in shelf} == {"retire", "test", "keep"}
+    for s in shelf:
+        if s.advice == "retire":
+            assert s.high < 0.85
+        if s.advice == "keep":
+            assert s.low >= 0.85
+        if s.ground == "unsure":
+            assert s.low < 0.85 <= s.high
+
+
+def test_every_source_held_stands_once_and_none_discarded(reviewed: Reviewed) -> None:
+    records, _, _, shelf = reviewed
+    gone = set(records.storage.loc[records.storage["moved_to"] == "discarded", "source_id"])
+    assert sorted(s.source_id for s in shelf) == sorted(set(records.sources["source_id"]) - gone)
+
+
+def test_what_to_act_on_first_stands_first(reviewed: Reviewed) -> None:
+    *_, shelf = reviewed
+    order = [("retire", "test", "keep").index(s.advice) for s in shelf]
+    assert order == sorted(order)
+
+
+def test_counts_are_those_of_the_usable_trials(reviewed: Reviewed) -> None:
+    _, _, fit, shelf = reviewed
+    used = fit.design.trials
+    for s in shelf:
+        own = used[used["source_id"] == s.source_id]
+        assert (s.trials, s.finds) == (len(own), int((own["result"] == "find").sum()))
+
+
+def test_a_source_never_tried_is_to_be_tested(reviewed: Reviewed) -> None:
+    records, _, fit, _ = reviewed
+    new = records.sources.iloc[[0]].assign(
+        source_id="NEW-01", acquired_on=pd.Timestamp("2023-09-10")
+    )
+    sources = pd.concat([records.sources, new], ignore_index=True)
+    move = records.storage.iloc[[0]].assign(
+        source_id="NEW-01", moved_at=pd.Timestamp("2023-09-10"), moved_to="freezer"
+    )
+    storage = pd.concat([records.storage, move], ignore_index=True)
+    from dataclasses import replace
+
+    joined = join(replace(records, sources=sources, storage=storage))
+    shelf = review_shelf(fit, sources, joined.history, pd.Timestamp("2026-02-01"))
+    advice = next(s for s in shelf if s.source_id == "NEW-01")
+    assert (advice.advice, advice.ground, advice.trials) == ("test", "no trials", 0)
+
+
+def test_a_source_found_at_the_floor_of_late_is_never_retired(reviewed: Reviewed) -> None:
+    _, joined, fit, shelf = reviewed
+    retired = next(s.source_id for s in shelf if s.advice == "retire")
+    # The same fit, asked as if every late trial of that source had been a find.
+    from dataclasses import replace
+
+    trials = fit.design.trials.copy()
+    trials.loc[trials["source_id"] == retired, "result"] = "find"
+    asked = replace(fit, design=replace(fit.design, trials=trials))
+    records = reviewed[0]
+    as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
+    again = review_shelf(asked, records.sources, joined.history, as_of)
+    now = next(s for s in again if s.source_id == retired)
+    assert (now.advice, now.ground) == ("test", "own trials disagree")
+
+
+def test_without_a_model_everything_is_to_be_tested(reviewed: Reviewed) -> None:
+    records, joined, _, _ = reviewed
+    few = fit_finds(joined.trials.head(60), Settings())
+    assert few.mixed is None
+    shelf = review_shelf(few, records.sources, joined.history, pd.Timestamp("2026-02-01"))
+    assert {s.advice for s in shelf} == {"test"}
+    assert all(s.find_probability is None for s in shelf)

@@ -1,0 +1,166 @@
+"""Retirement thresholds: every outcome, and what they may never claim."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from outcomes.decide.curve import find_curve, observed_bins, observed_to
+from outcomes.decide.threshold import find_threshold, read_threshold, set_threshold
+from outcomes.fit.finds import fit_finds
+from outcomes.fit.result import FindCurve
+from outcomes.fit.which_predicts import which_predicts
+from outcomes.joining.trials import join
+from outcomes.records.write import unit_records
+from outcomes.settings import Settings
+from outcomes.simulate import SCENARIOS, find_true_threshold, simulate_unit
+
+Made = Callable[..., pd.DataFrame]
+
+
+def _curve(start: float, end: float, half: float = 0.3) -> FindCurve:
+    """A straight line on the log-odds scale from 0 to 30 cycles with a constant band."""
+    at = np.linspace(0.0, 30.0, 61)
+    line = np.linspace(start, end, 61)
+    p, low, high = (1 / (1 + np.exp(-(line + d))) for d in (0.0, -half, half))
+    return FindCurve("cycles", at, p, low, high, 0.9, np.zeros(61, bool), (), "")
+
+
+@pytest.mark.parametrize(
+    ("curve", "outcome"),
+    [
+        (_curve(3.0, 0.5), "crosses"),
+        (_curve(3.5, 2.5), "stays above"),
+        (_curve(1.0, 0.0), "below from the start"),
+        (_curve(1.9, 2.9), "rises"),
+        (_curve(0.5, 1.0), "rises"),
+        (_curve(2.0, 0.5, half=0.6), "never sure"),
+    ],
+)
+def test_every_shape_of_curve_has_its_outcome(curve: FindCurve, outcome: str) -> None:
+    threshold = read_threshold(curve, 0.85, 30.0)
+    assert threshold.outcome == outcome
+    assert (threshold.retire_after is not None) == (outcome == "crosses")
+    assert (threshold.estimate is not None) == (outcome in ("crosses", "never sure"))
+
+
+def test_the_crossing_of_a_straight_line_is_where_algebra_puts_it() -> None:
+    # logit(0.85) = 1.734601; the line 3 - x/12 reaches it at 12 * (3 - 1.734601), the lower
+    # limit (0.3 below) 3.6 earlier and the upper 3.6 later.
+    threshold = read_threshold(_curve(3.0, 0.5), 0.85, 30.0)
+    exact = 12.0 * (3.0 - np.log(0.85 / 0.15))
+    # Linear interpolation on a grid of half a cycle.
+    assert threshold.estimate == pytest.approx(exact, abs=0.01)
+    assert threshold.low == pytest.approx(exact - 3.6, abs=0.01)
+    assert threshold.high == pytest.approx(exact + 3.6, abs=0.01)
+    assert threshold.retire_after == int(exact - 3.6)
+
+
+def test_nothing_is_read_beyond_what_was_observed() -> None:
+    threshold = read_threshold(_curve(3.0, 0.5), 0.85, 14.0)
+    assert threshold.outcome == "stays above"
+    assert threshold.estimate is None
+    threshold = read_threshold(_curve(3.0, 0.5), 0.85, 16.0)
+    assert threshold.estimate is not None
+    assert threshold.high is None
+
+
+@given(
+    st.floats(-1.0, 5.0),
+    st.floats(-3.0, 5.0),
+    st.floats(0.05, 1.5),
+    st.floats(0.5, 0.98),
+    st.floats(1.0, 30.0),
+)
+@settings(deadline=None, max_examples=200)
+def test_a_limit_is_always_observed_and_always_shown_at_or_above_the_floor(
+    start: float, end: float, half: float, floor: float, limit: float
+) -> None:
+    curve = _curve(start, end, half)
+    threshold = read_threshold(curve, floor, limit)
+    if threshold.retire_after is not None:
+        assert threshold.retire_after <= limit
+        assert np.interp(threshold.retire_after, curve.at, curve.low) >= floor
+        assert threshold.retire_after <= threshold.estimate
+    if threshold.estimate is not None and threshold.low is not None:
+        assert threshold.low <= threshold.estimate + 1e-9
+
+
+@given(st.floats(0.55, 0.9), st.floats(0.01, 0.05))
+@settings(deadline=None, max_examples=50)
+def test_a_higher_floor_is_crossed_earlier(floor: float, more: float) -> None:
+    low, high = (read_threshold(_curve(3.2, -0.5), f, 30.0) for f in (floor, floor + more))
+    assert high.estimate < low.estimate
+
+
+def test_the_curve_is_an_average_of_predictions_where_nothing_is_random(made_trials: Made) -> None:
+    # Standardisation by hand: set the exposure, predict every trial, average (statsmodels Logit).
+    import statsmodels.api as sm
+
+    fit = fit_finds(made_trials(7, n=900, cycle=-0.06, age=-0.02), Settings())
+    assert max(fit.sd.values()) < 1e-3
+    curve = find_curve(fit, "cycles", 0.9, alone=False)
+    plain = sm.Logit(fit.design.y, fit.design.x).fit(disp=False)
+    for k in (0, 60, 120):
+        x = fit.design.x.copy()
+        x[:, fit.design.column_of("cycles")] = curve.at[k]
+        assert curve.probability[k] == pytest.approx(plain.predict(x).mean(), abs=1e-4)
+    assert (curve.low < curve.probability).all()
+    assert (curve.probability < curve.high).all()
+
+
+def test_the_bins_hold_every_trial_once_and_never_part_equal_exposures(made_trials: Made) -> None:
+    trials = made_trials(3)
+    bins = observed_bins(trials, "cycles", 0.9)
+    assert sum(b.n for b in bins) == len(trials)
+    assert sum(b.finds for b in bins) == (trials["result"] == "find").sum()
+    assert all(a.high < b.low for a, b in itertools.pairwise(bins))
+    assert all(b.n >= 30 for b in bins)
+    assert all(b.proportion_low <= b.proportion <= b.proportion_high for b in bins)
+
+
+def test_one_very_common_exposure_takes_one_bin(made_trials: Made) -> None:
+    trials = made_trials(3)
+    trials.loc[trials.index[:400], "cycles"] = 0.0
+    bins = observed_bins(trials, "cycles", 0.9)
+    assert bins[0].low == bins[0].high == 0.0
+    assert len(bins) >= 4
+
+
+def test_observed_to_counts_sources_and_not_trials() -> None:
+    trials = pd.DataFrame(
+        {"source_id": ["a", "a", "a", "b", "c", "d"], "cycles": [50.0, 49.0, 48.0, 9.0, 7.0, 3.0]}
+    )
+    assert observed_to(trials, "cycles") == 7.0
+
+
+def test_the_planted_threshold_lies_in_its_interval() -> None:
+    unit = simulate_unit(SCENARIOS["cycles only"], 11)
+    fit = fit_finds(join(unit_records(unit)).trials, Settings())
+    threshold = find_threshold(fit, "cycles", alone=False)
+    true = find_true_threshold(unit, 0.85)
+    assert true is not None
+    assert threshold.low is not None
+    assert threshold.low <= true <= (threshold.high or np.inf)
+    assert threshold.retire_after <= true
+
+
+def test_no_verdict_gives_no_threshold_but_still_a_curve(made_trials: Made) -> None:
+    fit = fit_finds(made_trials(4), Settings())
+    retirement = set_threshold(fit, which_predicts(fit, refits=0))
+    assert retirement.thresholds == ()
+    assert [c.exposure for c in retirement.curves] == ["cycles"]
+
+
+def test_exposures_that_cannot_be_told_apart_get_two_views_of_one_fall(made_trials: Made) -> None:
+    fit = fit_finds(made_trials(2, n=900, cycle=-0.15, baseline=3.0, tied=True), Settings())
+    retirement = set_threshold(fit, which_predicts(fit, refits=0))
+    by_cycles, by_age = retirement.thresholds
+    # Age is 30 days a cycle here, so the two must be the same point.
+    assert by_age.estimate == pytest.approx(30.0 * by_cycles.estimate, rel=1e-3)

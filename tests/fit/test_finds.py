@@ -1,0 +1,285 @@
+"""The model of finds: sizes, intervals, differing slopes, and what averages mean."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import integrate, stats
+from scipy.special import expit
+
+from outcomes.fit.finds import (
+    averaged_probability,
+    describe_terms,
+    find_slopes,
+    fit_finds,
+    linear_predictor,
+    refit,
+    small_sample,
+)
+from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.terms import plan_design
+from outcomes.joining.trials import join
+from outcomes.records.write import unit_records
+from outcomes.settings import Settings
+from outcomes.simulate import SCENARIOS, simulate_unit
+
+SETTINGS = Settings()
+
+
+@pytest.fixture(scope="module")
+def plain(made_trials):
+    """A design without groupings, our terms from it, and statsmodels' fit of the same."""
+    trials = made_trials(1, cycle=-0.08, age=-0.02)
+    rng = np.random.default_rng(1)
+    trials["temperature_c"] = rng.normal(15.0, 6.0, len(trials))
+    trials["setting"] = rng.choice(["field", "wood"], len(trials), p=[0.6, 0.4])
+    design = replace(plan_design(trials), groups={})
+    mixed = fit_mixed(design.y, design.x, design.names, {})
+    terms = describe_terms(design, mixed, np.full(design.x.shape[1], np.inf), 0.05)
+    return design, terms, sm.Logit(design.y, design.x).fit(disp=False)
+
+
+# Against statsmodels ---------------------------------------------------------------------
+
+
+def test_without_groupings_sizes_errors_and_intervals_are_those_of_statsmodels(plain):
+    _, terms, reference = plain
+    # 1e-5: both maximise the same likelihood, each to its own tolerance.
+    for j, term in enumerate(terms, start=1):
+        assert term.log_odds == pytest.approx(reference.params[j], abs=1e-5)
+        assert term.std_error == pytest.approx(reference.bse[j], rel=1e-5)
+        assert term.p == pytest.approx(reference.pvalues[j], rel=1e-3)
+        assert np.log([term.low, term.high]) == pytest.approx(reference.conf_int()[j], abs=1e-4)
+
+
+def test_points_are_the_average_marginal_effects_of_statsmodels(plain):
+    design, terms, reference = plain
+    effects = reference.get_margeff(at="overall", dummy=True).margeff
+    for j, term in enumerate(terms):
+        assert term.points == pytest.approx(100.0 * effects[j], abs=1e-3)
+        assert term.points_low <= term.points <= term.points_high
+    assert {c.term for c in design.columns} == {"cycles", "age_days", "temperature_c", "setting"}
+
+
+# Averages over what is not known -----------------------------------------------------------
+
+
+@pytest.mark.parametrize("eta", [-6.0, -0.5, 0.0, 2.0, 5.0])
+@pytest.mark.parametrize("spread", [0.0, 0.3, 1.0, 2.0])
+def test_averaging_over_a_normal_spread_is_the_integral(eta, spread):
+    # 25 Gauss-Hermite nodes against adaptive quadrature; 1e-5 is the worst at SD 2.
+    found = averaged_probability(np.array([eta]), spread)
+    for value, integrand in zip(
+        found, (expit, lambda v: expit(v) * (1.0 - expit(v))), strict=True
+    ):
+        expected = integrate.quad(
+            lambda z, f=integrand: f(eta + spread * z) * stats.norm.pdf(z), -12, 12, epsabs=1e-10
+        )[0]
+        assert value[0] == pytest.approx(expected, abs=1e-5)
+
+
+@given(st.floats(-1e4, 1e4), st.floats(0.0, 50.0))
+def test_averages_stay_probabilities_however_extreme_the_log_odds(eta, spread):
+    probability, slope = averaged_probability(np.array([eta]), spread)
+    assert 0.0 <= probability[0] <= 1.0 + 1e-12
+    assert 0.0 <= slope[0] <= 0.25 + 1e-12
+
+
+# Few sources, differing slopes ---------------------------------------------------------------
+
+
+def test_exposures_and_terms_of_sources_are_judged_on_sources_and_others_on_trials(made_trials):
+    trials = made_trials(2, baseline=1.0)
+    rng = np.random.default_rng(2)
+    trials["kind"] = np.where(trials["source_id"] < "S05", "blood", "muscle")
+    trials["temperature_c"] = rng.normal(15.0, 6.0, len(trials))
+    design = plan_design(trials)
+    freedom, widening = small_sample(design)
+    judged = dict(zip(design.names, freedom, strict=True))
+    # 12 sources less intercept, two exposures and one kind.
+    assert judged == {
+        "(Intercept)": 8,
+        "cycles": 8,
+        "age_days": 8,
+        "kind: blood": 8,
+        "temperature_c": np.inf,
+    }
+    np.testing.assert_allclose(widening, [np.sqrt(12 / 8)] * 4 + [1.0])
+
+
+def test_an_interval_is_student_s_with_the_widened_error(made_trials):
+    fit = fit_finds(made_trials(3, baseline=1.0, source_sd=0.5), SETTINGS)
+    assert fit.slopes == ()
+    term = fit.term("cycles")
+    raw = fit_mixed(fit.design.y, fit.design.x, fit.design.names, fit.design.groups)
+    error = np.sqrt(raw.cov[1, 1] * 12 / 9)
+    assert term.std_error == pytest.approx(error, rel=1e-9)
+    reach = stats.t(9).ppf(0.975) * error
+    assert np.log(term.high) == pytest.approx(term.log_odds + reach, rel=1e-9)
+
+
+@pytest.fixture(scope="module")
+def sloped(made_trials):
+    """Twelve sources that change at clearly different speeds."""
+    slopes = np.tile([-0.3, 0.0, 0.3], 4)
+    return fit_finds(made_trials(4, n=1500, cycle_slopes=slopes, baseline=1.0), SETTINGS)
+
+
+def test_sources_that_change_at_different_speeds_are_found_with_the_size_of_it(sloped):
+    by_source = next(s for s in sloped.slopes if s.grouping == "source" and s.exposure == "cycles")
+    # Planted SD 0.245; the error of an SD from 12 sources is about SD / sqrt(2 * 11).
+    assert by_source.sd == pytest.approx(0.245, abs=3 * 0.245 / np.sqrt(22))
+    assert by_source.statistic > 10.0
+    # The mean of 12 slopes cannot be known better than SD / sqrt(12) lets it.
+    assert by_source.std_error > 0.8 * by_source.sd / np.sqrt(12)
+    assert by_source.std_error > 2.0 * by_source.common_error
+
+
+def test_the_term_of_differing_slopes_carries_their_error_and_degrees_of_freedom(sloped):
+    term, column = sloped.term("cycles"), sloped.design.column_of("cycles")
+    slope = max((s for s in sloped.slopes if s.exposure == "cycles"), key=lambda s: s.std_error)
+    assert term.std_error == pytest.approx(slope.std_error * sloped.widening[column], rel=1e-6)
+    # Nearly all of the variance is between sources: little more than 11 (Satterthwaite),
+    # and never more than sources less terms.
+    assert sloped.freedom[column] == 9
+    assert term.low < 1.0 < term.high
+
+
+def test_differing_slopes_turn_the_line_about_the_usual_exposure(sloped):
+    # At the mean exposure the level is known whatever the slope: no error is added there.
+    mixed, design = sloped.mixed, sloped.design
+    unsloped = refit(design, slopes=False)
+    at = np.zeros(len(mixed.names))
+    at[0], at[1] = 1.0, design.x[:, 1].mean()
+    assert at @ mixed.cov @ at == pytest.approx(at @ unsloped.cov @ at, rel=1e-6)
+    for away in (-8.0, 8.0):
+        moved = at.copy()
+        moved[1] += away
+        gained = moved @ mixed.cov @ moved - moved @ unsloped.cov @ moved
+        assert gained == pytest.approx(64.0 * (mixed.cov[1, 1] - unsloped.cov[1, 1]), rel=1e-6)
+
+
+def test_widened_covariances_are_still_covariances(sloped):
+    for cov in (sloped.mixed.cov, sloped.mixed.joint_cov):
+        np.testing.assert_allclose(cov, cov.T, atol=1e-12)
+        values = np.linalg.eigvalsh(cov)
+        assert values[0] >= -1e-10 * values[-1]
+
+
+def test_a_slope_never_makes_an_error_smaller(made_trials):
+    for seed in (5, 6, 7):
+        fit = fit_finds(made_trials(seed, n=400, baseline=1.0), SETTINGS)
+        plain_fit = refit(fit.design, slopes=False)
+        assert (np.diag(fit.mixed.cov) >= np.diag(plain_fit.cov) * (1.0 - 1e-9)).all()
+        assert fit.slopes == find_slopes(fit.design)
+
+
+# Refusals ----------------------------------------------------------------------------------
+
+
+def test_what_is_short_is_named_with_how_much_there_is_and_should_be(made_trials):
+    trials = made_trials(8, n=100, dogs=2, sources=5)
+    trials["result"] = np.where(np.arange(100) < 80, "find", "miss")
+    fit = fit_finds(trials, SETTINGS)
+    assert fit.too_few == {"misses": (20, 30), "sources": (5, 8), "dogs": (2, 3)}
+    assert (fit.mixed, fit.terms, fit.log_likelihood, fit.slopes) == (None, (), None, ())
+    assert fit.reason == "too few trials to fit a model that could be trusted"
+    only_misses = fit_finds(trials.assign(result="miss"), SETTINGS)
+    assert only_misses.too_few["finds"] == (0, 30)
+
+
+def test_finds_and_misses_that_do_not_overlap_get_no_model_and_the_reason(made_trials):
+    trials = made_trials(9)
+    trials["result"] = np.where(trials["cycles"] <= 10, "find", "miss")
+    fit = fit_finds(trials, SETTINGS)
+    assert fit.mixed is None
+    assert "do not overlap" in fit.reason
+
+
+# Invariants and recovery ---------------------------------------------------------------------
+
+
+def test_names_of_dogs_and_sources_and_the_order_of_rows_change_nothing(made_trials):
+    trials = made_trials(10, source_sd=0.5, cycle=-0.05, baseline=1.5)
+    fit = fit_finds(trials, SETTINGS)
+    renamed = trials.assign(
+        dog_id=trials["dog_id"].map({"D0": "Z", "D1": "b", "D2": "1", "D3": "aa"}),
+        source_id=trials["source_id"].map(lambda s: f"{(int(s[1:]) * 7) % 12}x"),
+    )
+    shuffled = trials.sample(frac=1.0, random_state=1)
+    for other in (fit_finds(renamed, SETTINGS), fit_finds(shuffled, SETTINGS)):
+        # The optimiser stops within 1e-5 of a log-likelihood unit, 0.005 errors away.
+        assert other.log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-5)
+        for a, b in zip(fit.terms, other.terms, strict=True):
+            assert b.log_odds == pytest.approx(a.log_odds, abs=0.005 * a.std_error)
+            assert b.std_error == pytest.approx(a.std_error, rel=1e-3)
+
+
+def test_swapping_finds_and_misses_turns_every_size_round(made_trials):
+    trials = made_trials(11, baseline=0.5, cycle=-0.05)
+    fit = fit_finds(trials, SETTINGS)
+    turned = trials.assign(result=trials["result"].map({"find": "miss", "miss": "find"}))
+    for a, b in zip(fit.terms, fit_finds(turned, SETTINGS).terms, strict=True):
+        assert b.log_odds == pytest.approx(-a.log_odds, abs=0.005 * a.std_error)
+        assert b.points == pytest.approx(-a.points, abs=0.01)
+
+
+def test_an_interval_is_wider_at_higher_confidence(made_trials):
+    trials = made_trials(12)
+    at_95, at_99 = (fit_finds(trials, replace(SETTINGS, alpha=a)) for a in (0.05, 0.01))
+    for a, b in zip(at_95.terms, at_99.terms, strict=True):
+        assert b.low < a.low < a.high < b.high
+
+
+@pytest.fixture(scope="module")
+def recovered():
+    """Six units with both effects planted."""
+    truth = SCENARIOS["both"]
+    fits = [
+        fit_finds(join(unit_records(simulate_unit(truth, seed, trials=800))).trials, SETTINGS)
+        for seed in range(20, 26)
+    ]
+    return truth, fits
+
+
+@pytest.mark.parametrize("term", ["cycles", "age_days"])
+def test_planted_effects_are_recovered_by_the_model(recovered, term):
+    truth, fits = recovered
+    planted = truth.cycle_log_odds if term == "cycles" else truth.age_log_odds
+    sizes = np.array([fit.term(term).log_odds for fit in fits])
+    errors = np.array([fit.term(term).std_error for fit in fits])
+    # The mean of six within three of its standard errors, and each within four of its own.
+    assert abs(sizes.mean() - planted) < 3.0 * np.sqrt((errors**2).sum()) / len(fits)
+    assert (np.abs(sizes - planted) < 4.0 * errors).all()
+    # Not by errors too wide to miss: the average over six units still tells the effect from none.
+    assert sizes.mean() / (np.sqrt((errors**2).sum()) / len(fits)) < -2.0
+
+
+def test_the_log_odds_of_each_trial_carry_its_own_dog_and_source(recovered):
+    _, fits = recovered
+    fit = fits[0]
+    eta, spread = linear_predictor(fit.design, fit.mixed)
+    i = 17
+    effects = {g: fit.mixed.effects[g].loc[fit.design.groups[g][i]] for g in ("dog", "source")}
+    expected = fit.design.x[i] @ fit.mixed.beta + sum(e["effect"] for e in effects.values())
+    variance = sum(e["std_error"] ** 2 for e in effects.values())
+    variance += sum(s**2 for g, s in fit.mixed.sd.items() if g not in effects)
+    assert eta[i] == pytest.approx(expected, rel=1e-12)
+    assert spread[i] == pytest.approx(np.sqrt(variance), rel=1e-12)
+    # Averaged over its own trials the model finds as often as the dogs did.
+    mean = averaged_probability(eta, spread)[0].mean()
+    assert mean == pytest.approx(fit.finds / fit.n, abs=0.01)
+
+
+def test_every_trial_set_aside_by_the_model_is_counted(recovered):
+    _, fits = recovered
+    for fit in fits:
+        assert fit.finds + fit.misses == fit.n == len(fit.design.trials)
+        assert isinstance(fit.design.trials, pd.DataFrame)
+        assert fit.sources == fit.design.trials["source_id"].nunique()

@@ -1,0 +1,121 @@
+"""The six verdicts, and that each is reached for its own reason."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from scipy import special, stats
+
+from outcomes.fit.finds import fit_finds
+from outcomes.fit.result import VERDICTS
+from outcomes.fit.which_predicts import WhichPredicts, which_predicts
+from outcomes.settings import Settings
+
+Made = Callable[..., pd.DataFrame]
+
+
+def _ask(trials: pd.DataFrame, refits: int = 0) -> WhichPredicts:
+    return which_predicts(fit_finds(trials, Settings()), refits=refits)
+
+
+def test_each_planted_cause_gets_its_verdict(made_trials: Made) -> None:
+    assert _ask(made_trials(2, n=900, cycle=-0.15, baseline=3.0)).verdict == "cycles"
+    assert _ask(made_trials(2, n=900, age=-0.12, baseline=3.0)).verdict == "age"
+    assert _ask(made_trials(2, n=1200, cycle=-0.15, age=-0.12, baseline=4.0)).verdict == "both"
+    assert _ask(made_trials(4)).verdict == "no change detected"
+    assert set(VERDICTS) >= {"cycles", "age", "both", "no change detected"}
+
+
+def test_cycles_and_age_that_are_one_cannot_be_told_apart(made_trials: Made) -> None:
+    answer = _ask(made_trials(2, n=900, cycle=-0.15, baseline=3.0, tied=True))
+    assert answer.verdict == "cannot be told apart"
+    assert answer.correlation == pytest.approx(1.0)
+    # Nothing on record parts them, so naming sources to test would be naming noise.
+    assert answer.would_separate == ()
+
+
+def test_nearly_tied_exposures_name_the_sources_that_would_part_them(made_trials: Made) -> None:
+    trials = made_trials(2, n=900, cycle=-0.12, baseline=3.0, tied=True)
+    rng = np.random.default_rng(1)
+    trials["age_days"] += rng.normal(0.0, 8.0, len(trials))
+    answer = _ask(trials)
+    assert answer.verdict == "cannot be told apart"
+    assert answer.correlation > 0.99
+    assert 0 < len(answer.would_separate) <= 6
+    assert set(answer.would_separate) <= set(trials["source_id"])
+
+
+def test_too_few_misses_say_how_many_more_trials_would_do(made_trials: Made) -> None:
+    trials = made_trials(1, n=200, baseline=3.0)
+    answer = _ask(trials)
+    misses = int((trials["result"] == "miss").sum())
+    assert 0 < misses < 30
+    assert answer.verdict == "too few trials"
+    assert answer.more_trials == int(np.ceil((30 - misses) / (misses / 200)))
+
+
+def test_an_effect_of_the_other_sign_is_found_as_well(made_trials: Made) -> None:
+    trials = made_trials(2, n=900, cycle=0.15, baseline=0.5)
+    fit = fit_finds(trials, Settings())
+    assert which_predicts(fit, refits=0).verdict == "cycles"
+    assert fit.term("cycles").points > 0
+
+
+def test_the_ratio_statistic_is_that_of_statsmodels_where_nothing_is_random(
+    made_trials: Made,
+) -> None:
+    # statsmodels Logit: twice the difference in log-likelihood of nested models.
+    trials = made_trials(7, n=900, cycle=-0.06, age=-0.02)
+    fit = fit_finds(trials, Settings())
+    assert max(fit.sd.values()) < 1e-3
+    answer = which_predicts(fit, refits=0)
+    full = sm.Logit(fit.design.y, fit.design.x).fit(disp=False)
+    null = sm.Logit(fit.design.y, fit.design.x[:, :1]).fit(disp=False)
+    assert answer.joint.statistic == pytest.approx(2 * (full.llf - null.llf), abs=1e-3)
+    assert answer.joint.p_chi_square == pytest.approx(stats.chi2.sf(answer.joint.statistic, 2))
+
+
+def test_calibration_never_makes_a_test_more_certain_and_is_the_same_twice(
+    made_trials: Made,
+) -> None:
+    trials = made_trials(6, n=400, cycle=-0.07, source_sd=0.8)
+    one, two = _ask(trials, refits=15), _ask(trials, refits=15)
+    assert one == two
+    for test in (one.joint, one.cycles_given_age):
+        if test is not None:
+            assert test.p >= test.p_chi_square
+    assert one.joint.refits > 0
+    assert one.joint.inflation >= 1.0
+
+
+def test_no_change_states_the_largest_fall_that_still_fits(made_trials: Made) -> None:
+    # By hand: every trial moved 10 cycles on at the interval's steepest fall (no random spread).
+    fit = fit_finds(made_trials(7), Settings())
+    assert max(fit.sd.values()) < 1e-3
+    answer = which_predicts(fit, refits=0)
+    assert answer.verdict == "no change detected"
+    eta = fit.design.x @ fit.mixed.beta
+    then = eta + 10 * np.log(fit.term("cycles").low)
+    fall = 100 * (special.expit(eta) - special.expit(then)).mean()
+    assert answer.largest_fall["cycles"] == pytest.approx(fall, abs=0.01)
+
+
+def test_sources_never_frozen_are_asked_about_age_alone(made_trials: Made) -> None:
+    trials = made_trials(2, n=900, age=-0.12, baseline=3.0).assign(cycles=0.0)
+    answer = _ask(trials)
+    assert answer.asked == ("age_days",)
+    assert answer.verdict == "age"
+    assert answer.correlation is None
+
+
+def test_finds_parted_from_misses_without_overlap_get_no_made_up_size(made_trials: Made) -> None:
+    trials = made_trials(1, n=400)
+    trials["result"] = np.where(trials["cycles"] < 10, "find", "miss")
+    fit = fit_finds(trials, Settings())
+    assert fit.mixed is None
+    assert "overlap" in fit.reason
+    assert which_predicts(fit).verdict == "too few trials"
