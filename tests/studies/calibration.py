@@ -1,0 +1,247 @@
+"""How often the answers are right on units whose truth is known.
+
+The study behind ``docs/calibration.md``. In full, from the repository's root:
+
+    .venv/bin/python tests/studies/calibration.py --units 500
+
+It takes hours on two cores, shows its progress, and goes on where it stopped:
+every finished unit is a line of ``build/calibration/*.csv``. The reduced run is
+``tests/studies/test_calibration.py``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import os
+import platform
+import sys
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from outcomes.decide.shelf import review_shelf
+from outcomes.decide.threshold import find_threshold
+from outcomes.exposure.accumulate import exposure_at
+from outcomes.fit.finds import fit_finds
+from outcomes.fit.which_predicts import which_predicts
+from outcomes.joining.trials import join
+from outcomes.records.write import unit_records
+from outcomes.simulate import SCENARIOS, find_true_threshold, simulate_unit
+
+ROOT = Path(__file__).parents[2]
+FIRST_SEED = 20_000  # none of the seeds the tests or the demo use
+
+
+@dataclass(frozen=True)
+class Summary:
+    """One line of the results: how many units, and the share or size asked about."""
+
+    scenario: str
+    units: int
+    measure: str
+    value: float
+    error: float
+    promised: str
+
+
+def study_unit(scenario: str, seed: int, refits: int) -> dict[str, object]:
+    """Everything asked of one simulated unit, beside its truth."""
+    truth = SCENARIOS[scenario]
+    unit = simulate_unit(truth, seed)
+    records = unit_records(unit)
+    joined = join(records)
+    fit = fit_finds(joined.trials, records.settings)
+    row: dict[str, object] = {"seed": seed, "n": fit.n, "misses": fit.misses}
+    verdict = which_predicts(fit, refits=refits)
+    row["verdict"] = verdict.verdict
+    if fit.mixed is None:
+        return row
+    for name, planted in (("cycles", truth.cycle_log_odds), ("age_days", truth.age_log_odds)):
+        term = fit.term(name)
+        if term is not None:
+            row[f"{name}_error"] = term.log_odds - planted
+            row[f"{name}_covered"] = np.log(term.low) <= planted <= np.log(term.high)
+    threshold = find_threshold(fit, "cycles", alone=False)
+    true = find_true_threshold(unit, records.settings.floor)
+    curve = threshold.curve
+    if true is not None and len(curve.at) and curve.at[0] <= true <= threshold.observed_to:
+        low, high = (np.interp(true, curve.at, v) for v in (curve.low, curve.high))
+        row["threshold_covered"] = low <= records.settings.floor <= high
+        if threshold.retire_after is not None:
+            row["limit_safe"] = threshold.retire_after <= true
+    row |= _advice(unit, records, joined, fit)
+    return row
+
+
+def _advice(unit, records, joined, fit) -> dict[str, object]:
+    """How many sources were advised to be retired or kept, and how many wrongly."""
+    as_of = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
+    shelf = review_shelf(fit, records.sources, joined.history, as_of)
+    decided = [s for s in shelf if s.advice != "test"]
+    if not decided:
+        return {"retired": 0, "retired_wrongly": 0, "kept": 0, "kept_wrongly": 0}
+    ids = pd.Series([s.source_id for s in decided])
+    exposure = exposure_at(joined.history, ids, pd.Series(as_of, index=ids.index))
+    at_or_above = _true_probability(unit, ids, exposure) >= records.settings.floor
+    retired = np.array([s.advice == "retire" for s in decided])
+    return {
+        "retired": int(retired.sum()),
+        "retired_wrongly": int((retired & at_or_above).sum()),
+        "kept": int((~retired).sum()),
+        "kept_wrongly": int((~retired & ~at_or_above).sum()),
+    }
+
+
+def _true_probability(unit, ids: pd.Series, exposure: pd.DataFrame) -> np.ndarray:
+    """True find probability of each source today, over the unit's own dogs and conditions.
+
+    Every hide trial of the unit is taken as if this source had been out in it:
+    the trial's log-odds, less its own source's part, plus this source's.
+    """
+    truth, effects = unit.truth, unit.source_effects
+    kinds = unit.sources.set_index("source_id")["kind"].map(truth.kind_effects)
+    helped = unit.trials.set_index("trial_id")["assisted"].fillna(False).astype(bool)
+    trials = unit.true_trials.set_index("trial_id")
+    trials = trials[~helped.reindex(trials.index)]
+    source = unit.trials.set_index("trial_id")["source_id"].reindex(trials.index)
+
+    def part(name: pd.Series, cycles: pd.Series, age: pd.Series) -> np.ndarray:
+        slope = effects["cycle_slope"].reindex(name).to_numpy()
+        return (
+            kinds.reindex(name).to_numpy(dtype=float)
+            + effects["effect"].reindex(name).to_numpy(dtype=float)
+            + slope * cycles.to_numpy(dtype=float)
+            + truth.age_log_odds * age.to_numpy(dtype=float) / 30.0
+        )
+
+    rest = trials["log_odds"].to_numpy() - part(source, trials["cycles"], trials["age_days"])
+    own = part(ids, exposure["cycles"], exposure["age_days"])
+    return np.array([(1.0 / (1.0 + np.exp(-(rest + o)))).mean() for o in own])
+
+
+def run_study(scenario: str, units: int, refits: int, workers: int, folder: Path) -> pd.DataFrame:
+    """Study units that are not yet in the scenario's file, and return all of them."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{scenario.replace(' ', '_')}.csv"
+    done = pd.read_csv(path) if path.exists() else pd.DataFrame({"seed": []})
+    wanted = range(FIRST_SEED, FIRST_SEED + units)
+    left = [seed for seed in wanted if seed not in set(done["seed"])]
+    rows = done.to_dict("records")
+    with ProcessPoolExecutor(workers) as pool:
+        jobs = [pool.submit(study_unit, scenario, seed, refits) for seed in left]
+        for number, job in enumerate(as_completed(jobs), start=1):
+            rows.append(job.result())
+            if number % 10 == 0 or number == len(jobs):
+                frame = pd.DataFrame(rows).sort_values("seed")
+                frame.to_csv(path, index=False)
+                sys.stderr.write(f"\r{scenario}: {len(rows)} of {units}   ")
+    sys.stderr.write("\n")
+    frame = pd.DataFrame(rows).sort_values("seed")
+    return frame[frame["seed"].isin(wanted)].reset_index(drop=True)
+
+
+def summarise(scenario: str, units: pd.DataFrame) -> list[Summary]:
+    """What the study promises, measured, each with its Monte Carlo error."""
+    truth = SCENARIOS[scenario]
+    lines: list[Summary] = []
+
+    def share(measure: str, values: pd.Series, promised: str) -> None:
+        values = values.dropna().astype(float)
+        if len(values):
+            p = float(values.mean())
+            error = float(np.sqrt(max(p * (1 - p), 1e-9) / len(values)))
+            lines.append(Summary(scenario, len(values), measure, p, error, promised))
+
+    planted = {"cycles": truth.cycle_log_odds != 0, "age": truth.age_log_odds != 0}
+    named = {
+        "cycles": units["verdict"].isin(["cycles", "both"]),
+        "age": units["verdict"].isin(["age", "both"]),
+    }
+    if not any(planted.values()):
+        change = ~units["verdict"].isin(["no change detected", "too few trials"])
+        share("a change is called that is not there", change, "at most 5 %")
+    else:
+        for cause, there in planted.items():
+            if not there:
+                share(f"{cause} is named and is not a cause", named[cause], "at most 5 %")
+        tells = named["cycles"] == planted["cycles"]
+        tells &= named["age"] == planted["age"]
+        share("the verdict names the planted causes and no other", tells, "")
+    for name in ("cycles", "age_days"):
+        column = f"{name}_covered"
+        if column in units and scenario != "tied together":
+            share(f"95 % interval of {name} holds the truth", units[column], "93 to 97 %")
+            errors = units[f"{name}_error"].dropna()
+            spread = float(errors.std() / np.sqrt(len(errors)))
+            bias = float(errors.mean())
+            lines.append(Summary(scenario, len(errors), f"bias of {name}", bias, spread, ""))
+    if "threshold_covered" in units:
+        share("90 % interval holds the true threshold", units["threshold_covered"], "90 %")
+    if "limit_safe" in units:
+        share("retire_after is not beyond the true threshold", units["limit_safe"], "95 %")
+    for word, done in (("retire", "retired"), ("keep", "kept")):
+        total, wrong = units[done].sum(), units[f"{done}_wrongly"].sum()
+        if total:
+            p = float(wrong / total)
+            # Sources of one unit share its errors: the spread is over units.
+            by_unit = (units[f"{done}_wrongly"] - p * units[done]) / (total / len(units))
+            error = float(by_unit.std() / np.sqrt(len(units)))
+            lines.append(
+                Summary(scenario, int(total), f"{word} is advised wrongly", p, error, "at most 5 %")
+            )
+    return lines
+
+
+def as_markdown(lines: list[Summary], refits: int) -> str:
+    """The results as a page of the documentation."""
+    versions = ", ".join(f"{n} {metadata.version(n)}" for n in ("glmm", "numpy", "pandas", "scipy"))
+    text = [
+        "# How often the answers are right",
+        "",
+        "Made by `tests/studies/calibration.py`; nothing here is typed by hand.",
+        f"Date {dt.date.today().isoformat()}, Python {platform.python_version()}, {versions}; "
+        f"seeds from {FIRST_SEED}, {refits} simulated data sets a test. ± is the Monte Carlo error "
+        "of this study (one standard error).",
+        "",
+        "| scenario | units (or sources) | what | found | promised |",
+        "|---|---|---|---|---|",
+    ]
+    for x in lines:
+        if x.measure.startswith("bias"):
+            found = f"{x.value:+.4f} ± {x.error:.4f} log-odds"
+        else:
+            found = f"{100 * x.value:.1f} % ± {100 * x.error:.1f}"
+        text.append(f"| {x.scenario} | {x.units} | {x.measure} | {found} | {x.promised} |")
+    return "\n".join(text) + "\n"
+
+
+def at_most(count: int, n: int, share: float, certainty: float = 0.999) -> bool:
+    """Whether ``count`` of ``n`` is what a true share of at most ``share`` can give by chance."""
+    return count <= stats.binom.ppf(certainty, n, share)
+
+
+def main() -> None:
+    """Run the study from the command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--units", type=int, default=500)
+    parser.add_argument("--refits", type=int, default=99)
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--scenarios", nargs="*", default=list(SCENARIOS))
+    parser.add_argument("--folder", type=Path, default=ROOT / "build" / "calibration")
+    parser.add_argument("--page", type=Path, default=ROOT / "docs" / "calibration.md")
+    given = parser.parse_args()
+    lines: list[Summary] = []
+    for scenario in given.scenarios:
+        units = run_study(scenario, given.units, given.refits, given.workers, given.folder)
+        lines += summarise(scenario, units)
+    given.page.write_text(as_markdown(lines, given.refits), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,61 @@
+"""The calibration study in a reduced size: wide limits, but ones that a wrong program exceeds.
+
+With 12 units a scenario, a false-positive rate of 5 % gives more than 4 of 12 once in a
+thousand; cluster-robust logistic regression, at 15 %, would do so one time in twelve, so this
+run guards against gross faults and the full study (``calibration.py``) against subtle ones.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pandas as pd
+import pytest
+
+UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
+
+
+def _study() -> ModuleType:
+    path = Path(__file__).with_name("calibration.py")
+    spec = importlib.util.spec_from_file_location("calibration", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["calibration"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def study() -> ModuleType:
+    return _study()
+
+
+def _units(study: ModuleType, scenario: str) -> pd.DataFrame:
+    seeds = range(study.FIRST_SEED, study.FIRST_SEED + UNITS)
+    return pd.DataFrame([study.study_unit(scenario, seed, refits=19) for seed in seeds])
+
+
+@pytest.mark.study
+def test_no_effect_is_seldom_called_one(study: ModuleType) -> None:
+    units = _units(study, "no effect")
+    called = int((units["verdict"] != "no change detected").sum())
+    assert study.at_most(called, UNITS, 0.05)
+    for name in ("cycles", "age_days"):
+        assert study.at_most(int((~units[f"{name}_covered"].astype(bool)).sum()), UNITS, 0.07)
+    assert study.as_markdown(study.summarise("no effect", units), 19).count("\n| no effect") >= 5
+
+
+@pytest.mark.study
+def test_a_planted_effect_of_cycles_is_found_and_its_threshold_held(study: ModuleType) -> None:
+    units = _units(study, "cycles only")
+    assert units["verdict"].isin(["cycles", "both"]).all()
+    covered = units["cycles_covered"].astype(bool)
+    assert study.at_most(int((~covered).sum()), UNITS, 0.07)
+    held = units["threshold_covered"].dropna().astype(bool)
+    assert study.at_most(int((~held).sum()), len(held), 0.10)
+    assert study.at_most(int(units["retired_wrongly"].sum()), int(units["retired"].sum()), 0.10)
