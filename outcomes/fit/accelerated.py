@@ -12,6 +12,7 @@ import numpy as np
 from scipy.special import expit
 
 from outcomes.errors import FitError
+from outcomes.fit.effects import EffectsDesign, effects_design
 from outcomes.fit.maximise import maximise, maximise_with_effects
 
 FAMILIES = ("Weibull", "log-logistic")
@@ -102,27 +103,31 @@ def fit_accelerated(
     basis, triangle = basis * np.sqrt(n), triangle / np.sqrt(n)
     guess = basis.T @ log_time / n
     spread = max(float(np.std(log_time - basis @ guess)), 1e-3)
-    design = basis
-    if clusters is not None:
-        codes = np.unique(clusters, return_inverse=True)[1].reshape(-1)
-        design = np.column_stack([basis, np.eye(codes.max() + 1)[codes]])
-    start = np.concatenate([guess, np.zeros(design.shape[1] - p), [np.log(spread)]])
-    own = np.append(np.arange(p), design.shape[1])  # the coefficients, then the log scale
+    design = effects_design(basis, clusters)
+    start = np.concatenate([guess, np.zeros(design.width - p), [np.log(spread)]])
+    own = np.append(np.arange(p), design.width)  # the coefficients, then the log scale
 
     def likelihood(theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
-        value, scores, hessian = _likelihood(log_time, event, design, theta, family)
-        return value, scores.sum(axis=0), -hessian
+        at = _errors(log_time, event, design, theta, family)
+        information = np.empty((len(theta), len(theta)))
+        information[:-1, :-1] = design.square(at.bend) / at.scale**2
+        cross = design.total((at.bend * at.z - at.u) / at.scale)
+        information[:-1, -1] = information[-1, :-1] = cross
+        information[-1, -1] = float((at.bend * at.z**2 - at.u * at.z).sum())
+        gradient = np.append(-design.total(at.u) / at.scale, float((-at.u * at.z - event).sum()))
+        return at.value, gradient, information
 
     if clusters is None:
         maximum, variance = maximise(likelihood, start), None
     else:
-        effects = ~np.isin(np.arange(len(start)), own)
+        effects = np.append(design.is_effect, False)
         maximum, variance = maximise_with_effects(likelihood, start, effects)
     back = np.eye(p + 1)
     back[:p, :p] = np.linalg.inv(triangle)
     cov = maximum.covariance()[np.ix_(own, own)]
-    scores = _likelihood(log_time, event, design, maximum.at, family)[1]
     bare = clusters is None
+    at = _errors(log_time, event, design, maximum.at, family)
+    scores = np.column_stack([-at.u[:, None] * basis / at.scale, -at.u * at.z - event])
     return AcceleratedFit(
         family=family,
         beta=back[:p, :p] @ maximum.at[:p],
@@ -135,13 +140,27 @@ def fit_accelerated(
     )
 
 
-def _likelihood(
-    log_time: np.ndarray, event: np.ndarray, x: np.ndarray, theta: np.ndarray, family: str
-) -> tuple[float, np.ndarray, np.ndarray]:
-    """Log-likelihood, each trial's score (n, p + 1) and the Hessian (p + 1, p + 1)."""
+@dataclass(frozen=True, slots=True)
+class _Errors:
+    """Log-likelihood at some parameters, and what its derivatives are made of.
+
+    ``z`` are the standardised log times, ``u`` the derivative of each trial's
+    log-likelihood with respect to its z, ``bend`` minus the second one; shape (n,).
+    """
+
+    value: float
+    scale: float
+    z: np.ndarray
+    u: np.ndarray
+    bend: np.ndarray
+
+
+def _errors(
+    log_time: np.ndarray, event: np.ndarray, design: EffectsDesign, theta: np.ndarray, family: str
+) -> _Errors:
     log_scale = theta[-1]
-    scale = np.exp(log_scale)
-    z = (log_time - x @ theta[:-1]) / scale
+    scale = float(np.exp(log_scale))
+    z = (log_time - design.linear(theta[:-1])) / scale
     if family == "Weibull":
         loss = slope = bend = np.exp(z)
     else:
@@ -149,11 +168,4 @@ def _likelihood(
         slope = (1.0 + event) * expit(z)
         bend = slope * expit(-z)
     value = float((event * (z - log_scale - log_time) - loss).sum())
-    u = event - slope
-    scores = np.column_stack([-u[:, None] * x / scale, -u * z - event])
-    cross = (u - bend * z) / scale
-    hessian = np.empty((len(theta), len(theta)))
-    hessian[:-1, :-1] = -(x * bend[:, None]).T @ x / scale**2
-    hessian[:-1, -1] = hessian[-1, :-1] = x.T @ cross
-    hessian[-1, -1] = float((u * z - bend * z**2).sum())
-    return value, scores, hessian
+    return _Errors(value, scale, z, event - slope, bend)

@@ -14,6 +14,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from outcomes.errors import FitError
+from outcomes.fit.effects import EffectsDesign, effects_design
 from outcomes.fit.maximise import maximise, maximise_with_effects
 
 
@@ -103,22 +104,21 @@ def fit_cox(
     centre, scale = x.mean(axis=0), x.std(axis=0)
     if not (scale > 0).all():
         raise FitError("a term is the same in every trial used, so it has no hazard ratio")
-    z = (x - centre) / scale
-    p = z.shape[1]
-    if clusters is not None:
-        codes = np.unique(clusters, return_inverse=True)[1].reshape(-1)
-        z = np.column_stack([z, np.eye(codes.max() + 1)[codes]])
+    p = x.shape[1]
+    design = effects_design((x - centre) / scale, clusters)
     pieces = _pieces(time, event, strata)
 
     def likelihood(beta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
-        parts = [_pass(piece, z[piece.rows], beta) for piece in pieces]
-        value = sum(part.value for part in parts)
-        gradient = np.sum([part.scores.sum(axis=0) for part in parts], axis=0)
-        return float(value), gradient, np.sum([part.information[0] for part in parts], axis=0)
+        parts = [_pass(piece, design, beta) for piece in pieces]
+        return (
+            float(sum(part.value for part in parts)),
+            np.sum([part.gradient for part in parts], axis=0),
+            np.sum([part.information for part in parts], axis=0),
+        )
 
-    start = np.zeros(z.shape[1])
+    start = np.zeros(design.width)
     if clusters is not None:
-        maximum, variance = maximise_with_effects(likelihood, start, np.arange(len(start)) >= p)
+        maximum, variance = maximise_with_effects(likelihood, start, design.is_effect)
         return CoxFit(
             beta=maximum.at[:p] / scale,
             cov=_usable(maximum.covariance()[:p, :p]) / np.outer(scale, scale),
@@ -126,11 +126,12 @@ def fit_cox(
         )
     maximum = maximise(likelihood, start)
     cov = _usable(maximum.covariance())
-    parts = [_pass(piece, z[piece.rows], maximum.at, powers=3) for piece in pieces]
-    scores = np.zeros_like(z)
-    for piece, part in zip(pieces, parts, strict=True):
-        scores[piece.rows] = part.scores
-    each, together = _proportionality(parts, cov)
+    scores = np.zeros((len(x), p))
+    trends = []
+    for piece in pieces:
+        scores[piece.rows], trend = _residuals(piece, design, maximum.at)
+        trends.append(trend)
+    each, together = _proportionality(trends, cov)
     return CoxFit(
         beta=maximum.at / scale,
         cov=cov / np.outer(scale, scale),
@@ -194,12 +195,20 @@ class _Piece:
 
 @dataclass(frozen=True, slots=True)
 class _Pass:
-    """Value, scores (n, q), information (q, q) by powers of place, and trend (q,) along place."""
+    """One stratum's log partial likelihood, its gradient (q,) and its information (q, q)."""
 
     value: float
-    scores: np.ndarray
-    information: tuple[np.ndarray, ...]
-    trend: np.ndarray
+    gradient: np.ndarray
+    information: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class _Trend:
+    """Derivatives along the place in time: score (q,), information with beta and with itself."""
+
+    score: np.ndarray
+    across: np.ndarray
+    within: np.ndarray
 
 
 def _pieces(time: np.ndarray, event: np.ndarray, strata: np.ndarray) -> list[_Piece]:
@@ -243,59 +252,80 @@ def _survival_before(time: np.ndarray, event: np.ndarray) -> np.ndarray:
     return np.asarray((1.0 - np.concatenate([[1.0], after[:-1]]))[back])
 
 
-def _pass(piece: _Piece, x: np.ndarray, beta: np.ndarray, *, powers: int = 1) -> _Pass:
-    """Efron's likelihood in one stratum at ``beta``."""
-    linear = x @ beta
-    top = linear.max()
-    w = np.exp(linear - top)
-    wx = w[:, None] * x
-    event, which, share, until = piece.event, piece.which, piece.share, piece.until
+class _RiskSets:
+    """Sums over one stratum's risk sets at ``beta``, one for each death in order of time."""
 
-    def seen(values: np.ndarray) -> np.ndarray:
-        """Sum over those at risk, for each death, with the share of the tied ones gone."""
+    def __init__(self, piece: _Piece, design: EffectsDesign, beta: np.ndarray) -> None:
+        self.piece = piece
+        self.design = EffectsDesign(design.x[piece.rows], design.member[piece.rows])
+        linear = self.design.linear(beta)
+        top = float(linear.max())
+        self.w = np.exp(linear - top)
+        self.s0 = self.seen(self.w)
+        self.rows = np.column_stack([self.design.x, self.design.member.toarray()])
+        self.mean = self.seen(self.w[:, None] * self.rows) / self.s0[:, None]
+        self.value = float(linear[piece.event].sum() - (np.log(self.s0) + top).sum())
+
+    def seen(self, values: np.ndarray) -> np.ndarray:
+        """Sum over those at risk, with the share of the tied ones gone."""
+        piece = self.piece
         dying = np.add.reduceat(values[piece.dying], piece.begin)
         total = values[piece.order].cumsum(axis=0)[piece.last]
-        part = share if values.ndim == 1 else share[:, None]
-        return np.asarray(total[which] - part * dying[which])
+        share = piece.share if values.ndim == 1 else piece.share[:, None]
+        return np.asarray(total[piece.which] - share * dying[piece.which])
 
-    def per_time(values: np.ndarray) -> np.ndarray:
-        return np.asarray(np.add.reduceat(values, piece.begin))
-
-    s0 = seen(w)
-    mean = seen(wx) / s0[:, None]
-
-    def met(values: np.ndarray) -> np.ndarray:
+    def met(self, values: np.ndarray) -> np.ndarray:
         """Sum of a quantity of each death over the deaths that each trial is at risk for."""
-        once = per_time(values)
+        piece = self.piece
+        once = np.add.reduceat(values, piece.begin)
         zero = np.zeros((1, *once.shape[1:]))
-        total = np.concatenate([zero, once.cumsum(axis=0)])[until]
-        gone = per_time((share if values.ndim == 1 else share[:, None]) * values)
-        total[event] -= gone[piece.at]
+        total = np.concatenate([zero, once.cumsum(axis=0)])[piece.until]
+        share = piece.share if values.ndim == 1 else piece.share[:, None]
+        gone = np.add.reduceat(share * values, piece.begin)
+        total[piece.event] -= gone[piece.at]
         return np.asarray(total)
 
-    hazard = met(1.0 / s0)
-    scores = -(wx * hazard[:, None] - w[:, None] * met(mean / s0[:, None]))
-    count = np.bincount(which)
-    residuals = x[event] - (per_time(mean) / count[:, None])[piece.at]
+    def information(self, weight: np.ndarray | None = None) -> np.ndarray:
+        """Sum over the deaths of the covariance within the risk set, each times its weight."""
+        if weight is None:
+            hazard = self.met(1.0 / self.s0)
+            # Written so, numpy forms only half of the symmetric product.
+            squares = self.mean.T @ self.mean
+        else:
+            hazard = self.met(weight / self.s0)
+            squares = (self.mean * weight[:, None]).T @ self.mean
+        return np.asarray(self.design.square(self.w * hazard) - squares)
+
+
+def _pass(piece: _Piece, design: EffectsDesign, beta: np.ndarray) -> _Pass:
+    """Efron's likelihood in one stratum at ``beta``."""
+    sets = _RiskSets(piece, design, beta)
+    gradient = sets.design.total(piece.event.astype(float)) - sets.mean.sum(axis=0)
+    return _Pass(sets.value, gradient, sets.information())
+
+
+def _residuals(piece: _Piece, design: EffectsDesign, beta: np.ndarray) -> tuple[np.ndarray, _Trend]:
+    """Score residuals of one stratum, shape (n, q), and what shows a trend in time."""
+    sets = _RiskSets(piece, design, beta)
+    event, which = piece.event, piece.which
+    hazard = sets.met(1.0 / sets.s0)
+    hazard_mean = sets.met(sets.mean / sets.s0[:, None])
+    scores = -sets.w[:, None] * (sets.rows * hazard[:, None] - hazard_mean)
+    mean = np.add.reduceat(sets.mean, piece.begin) / np.bincount(which)[:, None]
+    residuals = sets.rows[event] - mean[piece.at]
     scores[event] += residuals
-
-    def information(weight: np.ndarray) -> np.ndarray:
-        return np.asarray(
-            (wx * met(weight / s0)[:, None]).T @ x - (mean * weight[:, None]).T @ mean
-        )
-
     place = piece.place[which]
-    return _Pass(
-        value=float(linear[event].sum() - (np.log(s0) + top).sum()),
-        scores=scores,
-        information=tuple(information(place**k) for k in range(powers)),
-        trend=piece.place[piece.at] @ residuals,
+    return scores, _Trend(
+        score=piece.place[piece.at] @ residuals,
+        across=sets.information(place),
+        within=sets.information(place**2),
     )
 
 
-def _proportionality(parts: list[_Pass], cov: np.ndarray) -> tuple[np.ndarray, float]:
+def _proportionality(trends: list[_Trend], cov: np.ndarray) -> tuple[np.ndarray, float]:
     """Score statistics of coefficients that change along the place in time."""
-    trend = np.sum([part.trend for part in parts], axis=0)
-    across, within = (np.sum([part.information[k] for part in parts], axis=0) for k in (1, 2))
+    score = np.sum([trend.score for trend in trends], axis=0)
+    across = np.sum([trend.across for trend in trends], axis=0)
+    within = np.sum([trend.within for trend in trends], axis=0)
     left = within - across @ cov @ across
-    return trend**2 / np.diag(left), float(trend @ np.linalg.solve(left, trend))
+    return score**2 / np.diag(left), float(score @ np.linalg.solve(left, score))

@@ -15,8 +15,9 @@ from outcomes.errors import FitError
 Likelihood = Callable[[np.ndarray], tuple[float, np.ndarray, np.ndarray]]
 
 _STEPS = 100
-_SMALL_GAIN = 1e-14  # half the squared distance to the maximum, in standard errors
+_SMALL_GAIN = 1e-11  # half the squared distance to the maximum, in standard errors
 _LEAST_VARIANCE = 1e-5
+_USUAL_VARIANCE = 0.1
 _MOST_VARIANCE = 25.0
 
 
@@ -79,8 +80,9 @@ def maximise(
         for _ in range(_STEPS):
             step = _step(gradient, information, damping)
             gain = None if step is None else float(step @ gradient)
-            if gain is not None and damping == 0.0 and gain < 2 * _SMALL_GAIN:
-                return Maximum(at, float(value), information)
+            if step is not None and gain is not None and damping == 0.0 and gain < 2 * _SMALL_GAIN:
+                # The last step squares the distance and needs no evaluation.
+                return Maximum(at + step, float(value), information)
             tried = None if step is None else penalised(at + step)
             # Close to the maximum the value no longer tells two points apart.
             if tried is not None and tried[0] >= value - 1e-11 * abs(value):
@@ -146,15 +148,38 @@ def maximise_with_effects(
         return found["last"]
 
     def excess(log_variance: float) -> float:
+        """Logarithm of the variance the effects show over the one they were given."""
         variance = float(np.exp(log_variance))
         maximum = at_variance(variance)
         spread = float(np.diag(maximum.covariance())[effects].sum())
-        return (float((maximum.at[effects] ** 2).sum()) + spread) / (many * variance) - 1.0
+        shown = (float((maximum.at[effects] ** 2).sum()) + spread) / many
+        return float(np.log(shown / variance))
 
-    low, high = np.log(_LEAST_VARIANCE), np.log(_MOST_VARIANCE)
-    if excess(low) <= 0.0:
+    bracket = _bracket(excess)
+    if bracket is None:
         return at_variance(_LEAST_VARIANCE), 0.0
-    if excess(high) >= 0.0:
-        raise FitError("the sources differ too much for their spread to be estimated")
-    variance = float(np.exp(brentq(excess, low, high, xtol=1e-8)))
+    variance = float(np.exp(brentq(excess, *bracket, xtol=1e-7)))
     return at_variance(variance), variance
+
+
+def _bracket(excess: Callable[[float], float]) -> tuple[float, float] | None:
+    """Log variances between which the excess changes sign; None if it is zero or less throughout.
+
+    The search goes from a moderate variance outwards, for each evaluation is a
+    fit; steps grow with the excess, which tells how far off the variance is.
+    """
+    low, high = float(np.log(_LEAST_VARIANCE)), float(np.log(_MOST_VARIANCE))
+    at = float(np.log(_USUAL_VARIANCE))
+    found = excess(at)
+    up = found > 0.0
+    while True:
+        if at <= low and not up:
+            return None
+        if at >= high and up:
+            raise FitError("the sources differ too much for their spread to be estimated")
+        step = max(0.5, 3.0 * abs(found))
+        further = min(at + step, high) if up else max(at - step, low)
+        found = excess(further)
+        if (found > 0.0) != up:
+            return (at, further) if up else (further, at)
+        at = further

@@ -14,6 +14,7 @@ from scipy.special import digamma, gammaln, polygamma
 from scipy.stats import norm
 
 from outcomes.errors import FitError
+from outcomes.fit.effects import EffectsDesign, effects_design
 from outcomes.fit.maximise import maximise, maximise_with_effects
 
 POISSON = "Poisson"
@@ -87,15 +88,12 @@ def fit_rates(
     if np.abs(np.diag(triangle)).min() < 1e-10 * np.abs(np.diag(triangle)).max():
         raise FitError("the terms cannot be told apart in these false alerts")
     basis, triangle = basis * np.sqrt(n), triangle / np.sqrt(n)
-    design = basis
-    if clusters is not None:
-        design = np.column_stack([basis, np.eye(clusters.max() + 1)[clusters]])
+    design = effects_design(basis, clusters)
     scattered = family == NEGATIVE_BINOMIAL
-    start = np.zeros(design.shape[1] + scattered)
+    start = np.zeros(design.width + scattered)
     level = np.log(count.sum() / np.exp(offset).sum())
     start[:p] = basis.T @ np.full(n, level) / n
-    effects = np.zeros(len(start), dtype=bool)
-    effects[p : design.shape[1]] = True
+    effects = np.concatenate([design.is_effect, np.zeros(int(scattered), dtype=bool)])
 
     def likelihood(theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         if scattered:
@@ -122,19 +120,19 @@ def fit_rates(
 
 
 def _poisson(
-    y: np.ndarray, offset: np.ndarray, x: np.ndarray, beta: np.ndarray
+    y: np.ndarray, offset: np.ndarray, design: EffectsDesign, beta: np.ndarray
 ) -> tuple[float, np.ndarray, np.ndarray]:
-    eta = offset + x @ beta
+    eta = offset + design.linear(beta)
     mu = np.exp(eta)
     value = float((y * eta - mu - gammaln(y + 1.0)).sum())
-    return value, x.T @ (y - mu), (x * mu[:, None]).T @ x
+    return value, design.total(y - mu), design.square(mu)
 
 
 def _negative_binomial(
-    y: np.ndarray, offset: np.ndarray, x: np.ndarray, theta: np.ndarray
+    y: np.ndarray, offset: np.ndarray, design: EffectsDesign, theta: np.ndarray
 ) -> tuple[float, np.ndarray, np.ndarray]:
     """Log-likelihood with the logarithm of the dispersion as last parameter."""
-    mu = np.exp(offset + x @ theta[:-1])
+    mu = np.exp(offset + design.linear(theta[:-1]))
     size = np.exp(-theta[-1])
     total = size + mu
     value = (
@@ -153,10 +151,10 @@ def _negative_binomial(
     bend = size * mu * (size + y) / total**2
     cross = -size * (mu * (y - mu) / total**2)
     information = np.empty((len(theta), len(theta)))
-    information[:-1, :-1] = (x * bend[:, None]).T @ x
-    information[:-1, -1] = information[-1, :-1] = -(x.T @ cross)
+    information[:-1, :-1] = design.square(bend)
+    information[:-1, -1] = information[-1, :-1] = -design.total(cross)
     information[-1, -1] = -float((second * size**2 + first * size).sum())
-    return float(value.sum()), np.append(x.T @ u, -size * float(first.sum())), information
+    return float(value.sum()), np.append(design.total(u), -size * float(first.sum())), information
 
 
 def overdispersion_p(count: np.ndarray, mean: np.ndarray) -> float:

@@ -26,7 +26,7 @@ class HazardTerm:
     """One term of a Cox model, per ``unit``: above 1, finds come sooner.
 
     ``proportional_p`` is the p-value of a hazard ratio that changes during the
-    search; None where it was not tested.
+    search, by the model without an effect of the source, trials independent.
     """
 
     term: str
@@ -37,7 +37,7 @@ class HazardTerm:
     p: float
     log_hazard: float
     std_error: float
-    proportional_p: float | None
+    proportional_p: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,10 +241,10 @@ def _fitted(
         events=counts.events,
         sources=counts.sources,
         dogs=counts.dogs,
-        terms=_hazard_terms(chosen.columns, shared, errors, alpha, freedom),
+        terms=_hazard_terms(chosen.columns, shared, errors, bare, alpha, freedom),
         source_sd=shared.effects_sd,
         clustered=_hazard_terms(
-            chosen.columns, bare, clustered_errors(bare, sources), alpha, freedom
+            chosen.columns, bare, clustered_errors(bare, sources), bare, alpha, freedom
         ),
         proportional_p=bare.proportional_all_p,
         time_ratio=time_ratio,
@@ -282,11 +282,12 @@ def _hazard_terms(
     columns: tuple[Condition, ...],
     fit: CoxFit,
     std_errors: np.ndarray,
+    tested: CoxFit,
     alpha: float,
     freedom: int,
 ) -> tuple[HazardTerm, ...]:
     rows = []
-    tested = fit.proportional_p
+    assert tested.proportional_p is not None  # it has no cluster effects
     for j, column in enumerate(columns):
         estimate, error = float(fit.beta[j]), float(std_errors[j])
         found = ratio_interval(estimate, error, alpha, freedom)
@@ -300,7 +301,7 @@ def _hazard_terms(
                 p=found.p,
                 log_hazard=estimate,
                 std_error=error,
-                proportional_p=None if tested is None else float(tested[j]),
+                proportional_p=float(tested.proportional_p[j]),
             )
         )
     return tuple(rows)
