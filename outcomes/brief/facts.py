@@ -171,6 +171,11 @@ def results(facts: Facts) -> dict[str, Any]:
     return plain
 
 
+def _fields(of: object, names: str) -> dict[str, Any]:
+    """The named attributes, in that order."""
+    return {name: getattr(of, name) for name in names.split()}
+
+
 def _plain(value: Any) -> Any:
     """JSON-ready copy: no NaN, no infinities, no library types, 10 significant digits."""
     if isinstance(value, Mapping):
@@ -238,13 +243,7 @@ def _records(facts: Facts) -> dict[str, Any]:
 def _test(test: RatioTest | None) -> dict[str, Any] | None:
     if test is None:
         return None
-    return {
-        "statistic": test.statistic,
-        "df": test.df,
-        "p_chi_square": test.p_chi_square,
-        "inflation": test.inflation,
-        "refits": test.refits,
-    }
+    return _fields(test, "statistic df p_chi_square inflation refits")
 
 
 def _which(facts: Facts) -> dict[str, Any]:
@@ -287,19 +286,10 @@ def _find(facts: Facts) -> dict[str, Any]:
         "log_likelihood": fit.log_likelihood,
         "reason": fit.reason,
         "terms": [
-            {
-                "term": t.term,
-                "unit": t.unit,
-                "log_odds": t.log_odds,
-                "std_error": t.std_error,
-                "odds_ratio": t.odds_ratio,
-                "low": t.low,
-                "high": t.high,
-                "p": t.p,
-                "points": t.points,
-                "points_low": t.points_low,
-                "points_high": t.points_high,
-            }
+            _fields(
+                t,
+                "term unit log_odds std_error odds_ratio low high p points points_low points_high",
+            )
             for t in fit.terms
         ],
         "sd": dict(fit.sd),
@@ -315,16 +305,7 @@ def _search_time(fit: SearchTimeFit) -> dict[str, Any]:
         "sources": fit.sources,
         "dogs": fit.dogs,
         "terms": [
-            {
-                "term": t.term,
-                "unit": t.unit,
-                "hazard_ratio": t.hazard_ratio,
-                "low": t.low,
-                "high": t.high,
-                "p": t.p,
-                "proportional_p": t.proportional_p,
-            }
-            for t in fit.terms
+            _fields(t, "term unit hazard_ratio low high p proportional_p") for t in fit.terms
         ],
         "time_ratio": {
             ("per_cycle" if t.term == "cycles" else "per_30_days"): {
@@ -358,17 +339,7 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
         "per_blank_low": fit.per_blank_low,
         "per_blank_high": fit.per_blank_high,
         "model": fit.model,
-        "terms": [
-            {
-                "term": t.term,
-                "unit": t.unit,
-                "rate_ratio": t.rate_ratio,
-                "low": t.low,
-                "high": t.high,
-                "p": t.p,
-            }
-            for t in fit.terms
-        ],
+        "terms": [_fields(t, "term unit rate_ratio low high p") for t in fit.terms],
         "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
         "reason": fit.reason,
         "sentence": fit.sentence,
@@ -386,17 +357,7 @@ def _lifetime(lifetime: Lifetime) -> dict[str, Any]:
             group: {"sources": sources, "events": events}
             for group, (sources, events) in lifetime.by_group.items()
         },
-        "curve": [
-            {
-                "group": c.group,
-                "time": c.time,
-                "probability": c.probability,
-                "low": c.low,
-                "high": c.high,
-                "at_risk": c.at_risk,
-            }
-            for c in lifetime.curve
-        ],
+        "curve": [_fields(c, "group time probability low high at_risk") for c in lifetime.curve],
         "median": dict(lifetime.median),
         "not_drawn": dict(lifetime.not_drawn),
         "sentence": lifetime.sentence,
@@ -447,17 +408,9 @@ def _retire(facts: Facts) -> dict[str, Any]:
                 "low": c.low.tolist(),
                 "high": c.high.tolist(),
                 "bins": [
-                    {
-                        "low": b.low,
-                        "high": b.high,
-                        "mean": b.mean,
-                        "finds": b.finds,
-                        "n": b.n,
-                        "sources": b.sources,
-                        "proportion": b.proportion,
-                        "proportion_low": b.proportion_low,
-                        "proportion_high": b.proportion_high,
-                    }
+                    _fields(
+                        b, "low high mean finds n sources proportion proportion_low proportion_high"
+                    )
                     for b in c.bins
                 ],
             }
