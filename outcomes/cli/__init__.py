@@ -22,6 +22,9 @@ _COMMANDS = {
     "brief": "The briefing: page, figure, tables, results.json.",
     "demo": "All of it on a synthetic unit, planted against found.",
 }
+# One thread: sums in a fixed order give the same bytes on any number of cores, and threads of
+# small products cost more than they save. Set before NumPy is imported; the user's choice wins.
+_ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 _DEFECT = 70
 _INTERRUPTED = 130
 
@@ -57,6 +60,8 @@ def group() -> None:
 
 def main() -> None:
     """Run the command line; every error a user can mend is one line on standard error."""
+    for name in _ONE_THREAD:
+        os.environ.setdefault(name, "1")
     try:
         status = group.main(prog_name="outcomes", standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
