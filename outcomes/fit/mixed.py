@@ -44,6 +44,7 @@ def fit_mixed(
     slope: tuple[str, str] | None = None,
     start: MixedFit | None = None,
     details: bool = True,
+    offset: np.ndarray | None = None,
 ) -> MixedFit:
     """Fit a logistic mixed model by maximum likelihood (Laplace approximation).
 
@@ -67,6 +68,10 @@ def fit_mixed(
     details
         Also compute standard errors of the effects and the joint covariance
         (False for refits that only need the likelihood).
+    offset
+        Known part of the log-odds, shape (n,), added to every row; no missing
+        values. With a column moved here at a fixed coefficient, the likelihood
+        is the profile likelihood of that coefficient.
 
     Returns
     -------
@@ -91,7 +96,7 @@ def fit_mixed(
     >>> y = rng.binomial(1, 0.8, 300).astype(float)
     >>> fit = fit_mixed(y, np.ones((300, 1)), ["(Intercept)"], {"dog": dog})
     >>> fit.names, round(float(fit.beta[0]), 1)
-    (('(Intercept)',), 1.2)
+    (('(Intercept)',), 1.5)
     """
     y = np.asarray(y, dtype=float)
     x = np.asarray(x, dtype=float)
@@ -104,7 +109,8 @@ def fit_mixed(
     # Standard errors without the likelihood's own curvature are half the time of a refit.
     wald_se = "hessian" if details else "rx"
     starts = _starts(names, start, (centre, scale), len(y), _theta_length(order, slope))
-    fit, notes = _best_fit(frame, formula, starts, wald_se)
+    known = np.zeros(len(y)) if offset is None else np.asarray(offset, dtype=float)
+    fit, notes = _best_fit(frame, formula, starts, wald_se, None if offset is None else known)
 
     back = np.diag(1.0 / scale)
     back[0, 1:] = -centre[1:] / scale[1:]
@@ -121,7 +127,7 @@ def fit_mixed(
     joint_cov = cov
     if details:
         slope_column = None if slope is None else x[:, list(names).index(slope[1])]
-        mu = 1.0 / (1.0 + np.exp(-_eta(x, beta, blocks, slope_column)))
+        mu = 1.0 / (1.0 + np.exp(-(_eta(x, beta, blocks, slope_column) + known)))
         joint_names, joint_cov, std_errors = _joint(x, names, mu * (1.0 - mu), blocks, slope_column)
         effects = {
             b.name: pd.DataFrame(
@@ -243,19 +249,24 @@ def _starts(
 
 
 def _best_fit(
-    frame: pd.DataFrame, formula: str, starts: Sequence[_Start], wald_se: str
+    frame: pd.DataFrame,
+    formula: str,
+    starts: Sequence[_Start],
+    wald_se: str,
+    offset: np.ndarray | None,
 ) -> tuple[glmm.Fit, tuple[str, ...]]:
     """The best optimum over the starts; one more try from elsewhere where all of them failed."""
     usable: list[tuple[glmm.Fit, tuple[str, ...]]] = []
     reason = ""
     for start in starts:
-        attempt = _attempt(frame, formula, start, wald_se)
+        attempt = _attempt(frame, formula, start, wald_se, offset)
         if isinstance(attempt, str):
             reason = attempt
         else:
             usable.append(attempt)
     if not usable and "|" in formula:
-        attempt = _attempt(frame, formula, {"theta": _second_theta(formula)}, wald_se)
+        far: _Start = {"theta": _second_theta(formula)}
+        attempt = _attempt(frame, formula, far, wald_se, offset)
         if isinstance(attempt, str):
             raise FitError(attempt)
         usable.append(attempt)
@@ -273,7 +284,7 @@ def _second_theta(formula: str) -> list[float]:
 
 
 def _attempt(
-    frame: pd.DataFrame, formula: str, start: _Start, wald_se: str
+    frame: pd.DataFrame, formula: str, start: _Start, wald_se: str, offset: np.ndarray | None
 ) -> tuple[glmm.Fit, tuple[str, ...]] | str:
     """One run of the engine; a reason in words where its answer cannot be used."""
     with warnings.catch_warnings(record=True) as caught:
@@ -283,6 +294,7 @@ def _attempt(
                 frame,
                 formula,
                 "binomial",
+                offset=offset,
                 warm_start=start,
                 wald_se=wald_se,
                 anova_test="Wald",
