@@ -1,0 +1,157 @@
+"""Four suspects on equal footing: the guilty one is named, and what ties them is said."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from outcomes.fit.finds import fit_finds
+from outcomes.fit.suspects import SUSPECTS, Suspects, compare_suspects, transformed
+from outcomes.joining.trials import join
+from outcomes.records.write import unit_records
+from outcomes.settings import Settings
+from outcomes.simulate import SCENARIOS, simulate_unit
+
+SETTINGS = Settings()
+
+
+@pytest.fixture(scope="module")
+def trials() -> pd.DataFrame:
+    """Trials of a unit in which the four exposures go their own ways."""
+    rng = np.random.default_rng(7)
+    n, sources = 1500, 40
+    source = rng.integers(0, sources, n)
+    cycles = rng.poisson(rng.uniform(2.0, 20.0, sources)[source]).astype(float)
+    age_days = rng.uniform(50.0, 300.0, sources)[source] + rng.uniform(0.0, 500.0, n)
+    share = rng.choice([0.0, 0.4, 0.9], sources)[source]
+    return pd.DataFrame(
+        {
+            "trial_id": [f"T{i}" for i in range(n)],
+            "started_at": pd.Timestamp("2025-01-01") + pd.to_timedelta(np.arange(n), unit="h"),
+            "dog_id": [f"D{k}" for k in rng.integers(0, 6, n)],
+            "source_id": [f"S{k:02d}" for k in source],
+            "cycles": cycles,
+            "age_days": age_days,
+            "open_frozen_days": age_days * share,
+            "degree_hours": 50.0 + 30.0 * cycles + rng.gamma(1.0, 4000.0, n),
+            "documented": pd.array(np.ones(n, dtype=bool), dtype="boolean"),
+        }
+    )
+
+
+def _searched(trials: pd.DataFrame, guilty: str | None, seed: int = 1) -> pd.DataFrame:
+    rng = np.random.default_rng(seed)
+    log_odds = np.full(len(trials), 1.3)
+    if guilty is not None:
+        values = transformed(guilty, trials[guilty].to_numpy(float))
+        log_odds -= 0.9 * (values - values.mean()) / values.std()
+    log_odds += rng.normal(0.0, 0.3, 40)[trials["source_id"].str[1:].astype(int)]
+    found = rng.random(len(trials)) < 1.0 / (1.0 + np.exp(-log_odds))
+    return trials.assign(result=np.where(found, "find", "miss"))
+
+
+@pytest.mark.parametrize("guilty", SUSPECTS)
+def test_the_planted_suspect_is_the_one_named(trials: pd.DataFrame, guilty: str) -> None:
+    compared = compare_suspects(_searched(trials, guilty), SETTINGS)
+    named = compared.suspect(guilty)
+    assert named.importance > 0.99
+    assert named.given_others.p < 1e-4
+    assert named.given_others.points_high < -10.0
+    values = transformed(guilty, trials[guilty].to_numpy(float))
+    planted = -0.9 / values.std()
+    assert np.log(named.given_others.low) < planted < np.log(named.given_others.high)
+    for other in compared.suspects:
+        if other.exposure != guilty:
+            # The guilty one is held; 0.001 leaves room for chance in twelve tests.
+            assert other.given_others.p > 0.001
+
+
+def test_without_a_culprit_none_is_named(trials: pd.DataFrame) -> None:
+    compared = compare_suspects(_searched(trials, None), SETTINGS)
+    assert compared.joint_p > 0.05
+    assert compared.sentence.endswith("none was found to go with finds in these records.")
+    assert compared.models[0].weight < 0.7
+
+
+def _check_shares(compared: Suspects) -> None:
+    assert len(compared.models) == 2 ** len(compared.suspects)
+    assert sum(m.weight for m in compared.models) == pytest.approx(1.0)
+    assert [m.criterion for m in compared.models] == sorted(m.criterion for m in compared.models)
+    for suspect in compared.suspects:
+        assert 0.0 <= suspect.weight <= 1.0
+        assert 0.0 <= suspect.importance <= 1.0
+        assert suspect.variance_inflation >= 1.0
+        for effect in (suspect.alone, suspect.given_others):
+            assert effect.points_low <= effect.points <= effect.points_high
+            assert effect.low <= effect.odds_ratio <= effect.high
+
+
+def test_shares_add_up_and_the_order_of_the_trials_does_not_matter(trials: pd.DataFrame) -> None:
+    searched = _searched(trials, "cycles")
+    compared = compare_suspects(searched, SETTINGS)
+    _check_shares(compared)
+    turned = compare_suspects(searched.sample(frac=1.0, random_state=3), SETTINGS)
+    assert turned.sentence == compared.sentence
+    for a, b in zip(compared.suspects, turned.suspects, strict=True):
+        # 1e-3: the optimizer's tolerance on a log-likelihood of some hundreds.
+        assert a.importance == pytest.approx(b.importance, abs=1e-3)
+
+
+def test_one_suspect_alone_is_the_effect_that_the_fit_of_finds_gives(trials: pd.DataFrame) -> None:
+    searched = _searched(trials, "cycles")
+    compared = compare_suspects(searched, SETTINGS)
+    fit = fit_finds(searched, SETTINGS, exposures=("cycles",))
+    assert compared.suspect("cycles").alone.log_odds == pytest.approx(
+        fit.term("cycles").log_odds, abs=1e-4
+    )
+
+
+def test_nearly_copied_suspects_are_said_to_be_too_closely_tied(trials: pd.DataFrame) -> None:
+    rng = np.random.default_rng(2)
+    tied = trials.assign(age_days=30.0 * trials["cycles"] + rng.uniform(0, 10, len(trials)) + 5)
+    compared = compare_suspects(_searched(tied, "cycles"), SETTINGS)
+    assert "Freeze/thaw cycles and age are too closely tied" in compared.sentence
+    assert compared.suspect("age_days").variance_inflation > 100.0
+    assert compared.suspect("age_days").most_like[0] == "cycles"
+    assert "cannot tell which" in compared.sentence
+
+
+def test_an_exact_copy_is_left_out_with_what_it_copies(trials: pd.DataFrame) -> None:
+    tied = trials.assign(age_days=30.0 * trials["cycles"])
+    compared = compare_suspects(_searched(tied, "cycles"), SETTINGS)
+    reason = next(x.reason for x in compared.left_out if x.term == "age_days")
+    assert reason == "carries the same information as freeze/thaw cycles in these records"
+    assert compared.suspect("age_days") is None
+    _check_shares(compared)
+
+
+def test_without_packaging_drying_is_left_out_and_the_others_compared(
+    trials: pd.DataFrame,
+) -> None:
+    searched = _searched(trials.assign(open_frozen_days=np.nan), "cycles")
+    compared = compare_suspects(searched, SETTINGS)
+    assert [s.exposure for s in compared.suspects] == ["cycles", "degree_hours", "age_days"]
+    assert any(x.term == "open_frozen_days" and "packaging" in x.reason for x in compared.left_out)
+
+
+def test_few_trials_are_too_few_and_what_is_short_is_said(trials: pd.DataFrame) -> None:
+    compared = compare_suspects(_searched(trials, "cycles").head(40), SETTINGS)
+    assert compared.suspects == ()
+    assert compared.reason.startswith("too few to compare: ")
+    assert "misses of at least 30" in compared.reason
+
+
+def test_nothing_handed_in_is_changed(trials: pd.DataFrame) -> None:
+    searched = _searched(trials, "cycles")
+    before = searched.copy(deep=True)
+    compare_suspects(searched, SETTINGS)
+    pd.testing.assert_frame_equal(searched, before)
+
+
+def test_a_simulated_unit_with_an_effect_of_cycles_alone_is_told_from_the_others() -> None:
+    unit = simulate_unit(SCENARIOS["cycles only"], 3)
+    compared = compare_suspects(join(unit_records(unit)).trials, SETTINGS)
+    best = max(compared.suspects, key=lambda s: s.importance)
+    assert best.exposure == "cycles"
+    assert "only freeze/thaw cycles (more than 99 in 100) goes with finds" in compared.sentence
