@@ -1,0 +1,152 @@
+"""The shape of a change along an exposure: the simplest that will do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.interpolate import CubicSpline
+
+from outcomes.decide.curve import find_curve
+from outcomes.fit.finds import FindFit, fit_finds
+from outcomes.fit.shape import Shapes, compare_shapes, natural_spline
+from outcomes.settings import Settings
+
+PLANTED: dict[str, Callable[[np.ndarray], np.ndarray]] = {
+    "flat": lambda cycles: np.full(len(cycles), 1.0),
+    "straight": lambda cycles: 2.2 - 0.15 * cycles,
+    "logarithmic": lambda cycles: 3.2 - 0.8 * np.log2(cycles + 1.0),
+    "step": lambda cycles: np.where(cycles >= 1.0, 0.6, 2.6),
+    "spline": lambda cycles: 2.0 - 0.035 * (cycles - 10.0) ** 2,
+}
+
+
+def _fit(made_trials, planted: str, n: int = 3000) -> FindFit:
+    trials = made_trials(4, n=n, sources=30, dogs=6)
+    rng = np.random.default_rng(12)
+    eta = PLANTED[planted](trials["cycles"].to_numpy())
+    found = rng.random(n) < 1.0 / (1.0 + np.exp(-eta))
+    return fit_finds(trials.assign(result=np.where(found, "find", "miss")), Settings())
+
+
+@pytest.fixture(scope="module")
+def compared(made_trials) -> dict[str, Shapes]:
+    return {planted: compare_shapes(_fit(made_trials, planted), "cycles") for planted in PLANTED}
+
+
+@pytest.mark.parametrize("planted", PLANTED)
+def test_the_planted_shape_is_chosen(compared: dict[str, Shapes], planted: str) -> None:
+    assert compared[planted].chosen == planted
+
+
+@pytest.mark.parametrize("planted", PLANTED)
+def test_the_curve_of_the_chosen_shape_is_near_the_planted_one(
+    compared: dict[str, Shapes], planted: str
+) -> None:
+    shapes = compared[planted]
+    true = 1.0 / (1.0 + np.exp(-PLANTED[planted](shapes.at)))
+    whole = shapes.at == np.round(shapes.at)
+    found = shapes.candidate(planted).probability
+    # 3,000 trials, 140 at each number of cycles: pointwise errors of up to 0.03, twice over.
+    assert np.abs(found - true)[whole].max() < 0.06
+
+
+def test_each_shape_is_told_in_its_own_words(compared: dict[str, Shapes]) -> None:
+    words = {
+        "flat": "No change with cycles is needed",
+        "straight": "A straight line is enough",
+        "logarithmic": "The first cycles count most",
+        "step": "The change comes with the first thaw",
+        "spline": "bends in a way that no simple shape follows",
+    }
+    for planted, start in words.items():
+        assert start in compared[planted].sentence
+    assert compared["straight"].bend_p > 0.01
+    assert compared["spline"].bend_p < 1e-6
+
+
+@pytest.mark.parametrize("planted", PLANTED)
+def test_differences_weights_and_nesting_hold(compared: dict[str, Shapes], planted: str) -> None:
+    shapes = compared[planted]
+    assert min(c.difference for c in shapes.candidates) == 0.0
+    assert sum(c.weight for c in shapes.candidates) == pytest.approx(1.0)
+    flat = shapes.candidate("flat")
+    # Nothing is set, so the curve is the average find probability itself.
+    assert np.ptp(flat.probability) == pytest.approx(0.0, abs=1e-12)
+    for candidate in shapes.candidates:
+        # 1e-3: both likelihoods stop at the optimizer's tolerance.
+        assert candidate.log_likelihood >= flat.log_likelihood - 1e-3
+        assert ((candidate.probability > 0.0) & (candidate.probability < 1.0)).all()
+    straight = shapes.candidate("straight")
+    assert shapes.candidate("spline").log_likelihood >= straight.log_likelihood - 1e-3
+
+
+def test_the_straight_line_is_the_curve_of_the_fit_itself(made_trials) -> None:
+    fit = _fit(made_trials, "straight", n=1200)
+    straight = compare_shapes(fit, "cycles").candidate("straight")
+    curve = find_curve(fit, "cycles", 0.9, alone=False)
+    shapes_at = np.linspace(curve.at[0], curve.at[-1], 61)
+    expected = np.interp(shapes_at, curve.at, curve.probability)
+    assert straight.probability == pytest.approx(expected, abs=1e-4)
+
+
+def test_age_has_no_step_and_a_unit_without_unthawed_sources_has_none_either(made_trials) -> None:
+    fit = _fit(made_trials, "straight", n=1200)
+    by_age = compare_shapes(fit, "age_days")
+    assert by_age.candidate("step") is None
+    assert all(x.term != "step" for x in by_age.left_out)
+    trials = made_trials(4, n=900, sources=20, cycle=-0.1)
+    thawed = compare_shapes(
+        fit_finds(trials.assign(cycles=trials["cycles"] + 1.0), Settings()), "cycles"
+    )
+    assert thawed.candidate("step") is None
+    assert any(x.term == "step" and "never thawed" in x.reason for x in thawed.left_out)
+
+
+def test_a_step_that_other_terms_already_tell_is_left_out_with_the_reason(made_trials) -> None:
+    trials = made_trials(4, n=1500, sources=20, cycle=-0.05)
+    trials = trials.assign(frozen_share=(trials["cycles"] >= 1.0).astype(float))
+    frozen = trials["frozen_share"] == 0.0
+    trials.loc[frozen, "cycles"] = 0.0
+    trials.loc[trials.index[::3], ["cycles", "frozen_share"]] = 0.0
+    shapes = compare_shapes(fit_finds(trials, Settings()), "cycles")
+    reason = next(x.reason for x in shapes.left_out if x.term == "step")
+    assert "says the same as the other terms" in reason
+
+
+def test_without_a_model_there_is_no_shape_and_the_reason_is_said(made_trials) -> None:
+    few = compare_shapes(fit_finds(made_trials(1, n=40), Settings()), "cycles")
+    assert few.chosen is None
+    assert few.sentence.startswith("The shape of the change with cycles cannot be told: too few")
+
+
+@given(
+    st.lists(st.integers(0, 60), min_size=4, max_size=6, unique=True),
+    st.lists(st.floats(-3.0, 3.0), min_size=6, max_size=6),
+)
+@settings(deadline=None, max_examples=40)
+def test_the_spline_is_scipys_natural_cubic_spline_and_straight_outside(
+    knots: list[int], heights: list[float]
+) -> None:
+    t = np.sort(np.array(knots, dtype=float))
+    reference = CubicSpline(t, np.array(heights[: len(t)]), bc_type="natural")
+    at_knots = np.column_stack([np.ones(len(t)), natural_spline(t, t)])
+    weights = np.linalg.solve(at_knots, reference(t))
+    inside = np.linspace(t[0], t[-1], 30)
+    ours = np.column_stack([np.ones(30), natural_spline(inside, t)]) @ weights
+    assert ours == pytest.approx(reference(inside), abs=1e-6)
+    for end in (t[0] - np.arange(1.0, 4.0), t[-1] + np.arange(1.0, 4.0)):
+        beyond = np.column_stack([np.ones(3), natural_spline(end, t)]) @ weights
+        assert np.diff(beyond, 2) == pytest.approx([0.0], abs=1e-6)
+
+
+def test_nothing_handed_in_is_changed(made_trials) -> None:
+    fit = _fit(made_trials, "straight", n=900)
+    x, trials = fit.design.x.copy(), fit.design.trials.copy(deep=True)
+    compare_shapes(fit, "cycles")
+    assert np.array_equal(x, fit.design.x)
+    pd.testing.assert_frame_equal(trials, fit.design.trials)
