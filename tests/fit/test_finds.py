@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 from scipy.special import expit
@@ -75,9 +75,7 @@ def test_points_are_the_average_marginal_effects_of_statsmodels(plain):
 def test_averaging_over_a_normal_spread_is_the_integral(eta, spread):
     # 25 Gauss-Hermite nodes against adaptive quadrature; 1e-5 is the worst at SD 2.
     found = averaged_probability(np.array([eta]), spread)
-    for value, integrand in zip(
-        found, (expit, lambda v: expit(v) * (1.0 - expit(v))), strict=True
-    ):
+    for value, integrand in zip(found, (expit, lambda v: expit(v) * (1.0 - expit(v))), strict=True):
         expected = integrate.quad(
             lambda z, f=integrand: f(eta + spread * z) * stats.norm.pdf(z), -12, 12, epsabs=1e-10
         )[0]

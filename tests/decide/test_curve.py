@@ -1,0 +1,210 @@
+"""The standardised curve: what it averages, its limits, and where it is thin."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import integrate, special, stats
+
+from outcomes.decide import curve as module
+from outcomes.decide.curve import find_curve, log_odds_limits, observed_bins, standardised
+from outcomes.fit.finds import fit_finds, refit
+from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.terms import plan_design
+from outcomes.joining.trials import join
+from outcomes.records.write import unit_records
+from outcomes.settings import Settings
+from outcomes.simulate import SCENARIOS, mean_find_probability, simulate_unit
+
+
+@pytest.fixture(scope="module")
+def grouped(made_trials):
+    trials = made_trials(1, n=500, cycle=-0.08, baseline=2.0, source_sd=0.7)
+    return fit_finds(trials, Settings())
+
+
+@pytest.mark.parametrize("exposure", ["cycles", "age_days"])
+def test_the_limits_are_the_delta_method_of_statsmodels_average_prediction(made_trials, exposure):
+    # statsmodels: get_prediction(average=True) gives the mean prediction and its delta-method
+    # error; ours is put on the log-odds scale with Student's t on sources minus two.
+    design = replace(plan_design(made_trials(2, cycle=-0.1, age=-0.03)), groups={})
+    mixed = fit_mixed(design.y, design.x, design.names, {})
+    reference = sm.Logit(design.y, design.x).fit(disp=False)
+    position = design.column_of(exposure)
+    at = np.array([0.0, 6.0, 20.0]) * design.columns[position - 1].divisor
+    found = np.array(standardised(design, mixed, exposure, at, 0.90))
+    for k, value in enumerate(at):
+        x = design.x.copy()
+        x[:, position] = value / design.columns[position - 1].divisor
+        prediction = reference.get_prediction(x, average=True)
+        mean, error = float(prediction.predicted), float(np.squeeze(prediction.se))
+        reach = stats.t(12 - 2).ppf(0.95) * error / (mean * (1.0 - mean))
+        expected = [mean, *special.expit(special.logit(mean) + reach * np.array([-1.0, 1.0]))]
+        # 1e-5: two optimisers, each within its own tolerance.
+        assert found[:, k] == pytest.approx(expected, abs=1e-5)
+
+
+def test_each_trial_keeps_its_own_dog_and_source_and_only_the_exposure_is_set(grouped):
+    # Trial by trial with adaptive quadrature over what its dog, source and session leave open.
+    design, mixed = grouped.design, grouped.mixed
+    column = design.column_of("cycles")
+    at = 7.0
+    values = {}
+    total = 0.0
+    for i in range(len(design.y)):
+        key = (design.groups["dog"][i], design.groups["source"][i], design.x[i, 2])
+        if key not in values:
+            row = design.x[i].copy()
+            row[column] = at
+            eta, variance = float(row @ mixed.beta), 0.0
+            for grouping in ("dog", "source"):
+                effect = mixed.effects[grouping].loc[design.groups[grouping][i]]
+                eta += effect["effect"]
+                variance += effect["std_error"] ** 2
+            sd = np.sqrt(variance)
+            values[key] = integrate.quad(
+                lambda z, e=eta, s=sd: special.expit(e + s * z) * stats.norm.pdf(z), -9, 9
+            )[0]
+        total += values[key]
+    probability, _, _ = standardised(design, mixed, "cycles", np.array([at]), 0.9)
+    assert probability[0] == pytest.approx(total / len(design.y), abs=1e-6)
+
+
+def test_groups_of_alike_trials_stand_for_a_large_unit(grouped, monkeypatch):
+    curve = find_curve(grouped, "cycles", 0.9, alone=False)
+    monkeypatch.setattr(module, "_ROWS", 100)
+    coarse = find_curve(grouped, "cycles", 0.9, alone=False)
+    # Five neighbours in log-odds share a point: far below what a reader could see.
+    np.testing.assert_allclose(coarse.probability, curve.probability, atol=5e-4)
+    np.testing.assert_allclose(coarse.low, curve.low, atol=2e-3)
+    np.testing.assert_allclose(coarse.high, curve.high, atol=2e-3)
+
+
+@given(st.floats(0.5, 0.98), st.floats(0.002, 0.015))
+@settings(deadline=None, max_examples=10)
+def test_a_band_is_wider_at_higher_confidence_and_always_holds_the_curve(grouped, base, more):
+    at = np.linspace(0.0, 20.0, 5)
+    design, mixed = grouped.design, grouped.mixed
+    p, low, high = standardised(design, mixed, "cycles", at, base)
+    q, lower, higher = standardised(design, mixed, "cycles", at, base + more)
+    np.testing.assert_array_equal(p, q)
+    assert (lower < low).all()
+    assert (low < p).all()
+    assert (p < high).all()
+    assert (high < higher).all()
+
+
+def test_the_curve_goes_one_way_and_spans_what_was_observed(grouped):
+    for exposure in ("cycles", "age_days"):
+        curve = find_curve(grouped, exposure, 0.9, alone=False)
+        steps = np.diff(curve.probability)
+        assert (steps < 0).all() or (steps > 0).all()
+        values = grouped.design.trials[exposure]
+        assert (curve.at[0], curve.at[-1]) == (values.min(), values.max())
+
+
+def test_alone_is_the_model_without_the_other_exposure_with_the_same_care_for_few_sources(grouped):
+    curve = find_curve(grouped, "cycles", 0.9, alone=True)
+    only = plan_design(grouped.design.trials, exposures=("cycles",))
+    expected = standardised(only, refit(only, slopes=False), "cycles", curve.at, 0.9)
+    for found, wanted in zip((curve.probability, curve.low, curve.high), expected, strict=True):
+        np.testing.assert_allclose(found, wanted, atol=1e-6)
+    plain = fit_mixed(only.y, only.x, only.names, only.groups)
+    _, low, high = standardised(only, plain, "cycles", curve.at, 0.9)
+    assert (curve.low < low).all()
+    assert (curve.high > high).all()
+
+
+def test_a_copy_is_drawn_on_its_own_scale(made_trials):
+    fit = fit_finds(made_trials(3, cycle=-0.1, tied=True), Settings())
+    by_cycles, by_age = (find_curve(fit, e, 0.9, alone=True) for e in ("cycles", "age_days"))
+    np.testing.assert_allclose(by_age.at, 30.0 * by_cycles.at)
+    np.testing.assert_allclose(by_age.probability, by_cycles.probability, atol=1e-5)
+    np.testing.assert_allclose(by_age.low, by_cycles.low, atol=1e-4)
+    # Not alone there is nothing to hold the copy at.
+    assert len(find_curve(fit, "age_days", 0.9, alone=False).at) == 0
+
+
+def test_without_a_model_the_observed_proportions_are_still_there(made_trials):
+    fit = fit_finds(made_trials(4, n=100, dogs=2), Settings())
+    curve = find_curve(fit, "cycles", 0.9, alone=False)
+    assert len(curve.at) == len(curve.probability) == 0
+    assert sum(b.n for b in curve.bins) == 100
+
+
+def test_where_fewer_than_three_sources_were_is_thin():
+    curve = find_curve(_staggered(), "cycles", 0.9, alone=False)
+    # Sources reach 10, 11, ... 19 cycles: at least three reach 17, two reach 18.
+    assert not curve.thin[(curve.at >= 2.0) & (curve.at <= 17.0)].any()
+    assert curve.thin[curve.at > 17.0].all()
+
+
+def _staggered():
+    rng = np.random.default_rng(5)
+    rows = []
+    for k in range(10):
+        cycles = np.tile(np.arange(0.0, 11.0 + k), 6)
+        rows.append(pd.DataFrame({"source_id": f"S{k}", "cycles": cycles}))
+    trials = pd.concat(rows, ignore_index=True)
+    n = len(trials)
+    found = rng.random(n) < special.expit(2.0 - 0.05 * trials["cycles"])
+    return fit_finds(
+        trials.assign(
+            trial_id=np.arange(n).astype(str),
+            started_at=pd.Timestamp("2025-01-01"),
+            dog_id=[f"D{i % 4}" for i in range(n)],
+            result=np.where(found, "find", "miss"),
+            age_days=rng.uniform(0, 900, n),
+            documented=pd.array(np.ones(n, dtype=bool), dtype="boolean"),
+        ),
+        Settings(),
+    )
+
+
+@given(st.floats(0.0, 1.0), st.floats(0.0, 10.0), st.floats(0.1, 20.0))
+def test_limits_hold_the_probability_at_every_extreme(mean, variance, reach):
+    low, high = log_odds_limits(mean, variance, reach)
+    assert 0.0 <= low <= high <= 1.0
+    # A probability nearer to 0 or 1 than 1e-9 counts as that near.
+    assert low <= mean + 2e-9
+    assert high >= mean - 2e-9
+
+
+@given(st.lists(st.integers(0, 40), min_size=1, max_size=400), st.integers(0, 9))
+@settings(deadline=None, max_examples=40)
+def test_bins_hold_every_trial_once_whatever_the_exposures(values, seed):
+    rng = np.random.default_rng(seed)
+    trials = pd.DataFrame(
+        {
+            "cycles": np.array(values, dtype=float),
+            "source_id": rng.integers(0, 5, len(values)).astype(str),
+            "result": rng.choice(["find", "miss"], len(values)),
+        }
+    )
+    trials.loc[rng.random(len(values)) < 0.1, "cycles"] = np.nan
+    bins = observed_bins(trials, "cycles", 0.95)
+    used = trials.dropna(subset=["cycles"])
+    assert sum(b.n for b in bins) == len(used)
+    assert sum(b.finds for b in bins) == (used["result"] == "find").sum()
+    assert len(bins) <= 7
+    assert len(bins) == 1 or not bins or all(b.n >= 30 for b in bins)
+    for before, after in pairwise(bins):
+        assert before.high < after.low
+
+
+@pytest.mark.parametrize("seed", [51, 52, 53, 54])
+def test_the_true_curve_lies_within_its_limits(seed):
+    unit = simulate_unit(SCENARIOS["cycles only"], seed, trials=800)
+    fit = fit_finds(join(unit_records(unit)).trials, Settings())
+    # 99.9 %: each of eight points misses once in a thousand units.
+    curve = find_curve(fit, "cycles", 0.999, alone=False)
+    for at in fit.design.trials["cycles"].quantile([0.25, 0.9]):
+        true = mean_find_probability(unit, float(at))
+        assert np.interp(at, curve.at, curve.low) < true < np.interp(at, curve.at, curve.high)

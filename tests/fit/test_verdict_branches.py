@@ -1,0 +1,171 @@
+"""Verdicts where sources change at different speeds, and how tests are calibrated."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from outcomes.errors import FitError
+from outcomes.fit import which_predicts as module
+from outcomes.fit.finds import fit_finds
+from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.terms import plan_design
+from outcomes.fit.which_predicts import which_predicts
+from outcomes.settings import Settings
+
+SETTINGS = Settings()
+SPEEDS = np.tile([-0.45, 0.0, 0.3], 4)  # mean -0.05 a cycle, far from common to all
+
+
+@pytest.fixture(scope="module")
+def uneven(made_trials):
+    trials = made_trials(31, n=1500, baseline=1.0, cycle_slopes=SPEEDS)
+    return fit_finds(trials, SETTINGS)
+
+
+def test_sources_that_go_different_ways_establish_no_common_course(uneven):
+    answer = which_predicts(uneven, refits=0)
+    # Taken for a common slope the fall is beyond doubt, 5 in 100 at the least.
+    assert answer.joint.p < 0.01
+    assert answer.verdict == "no change detected"
+    assert answer.slopes_differ == ("cycles",)
+    assert any("no common course is established" in note for note in answer.notes)
+
+
+def test_the_test_and_the_interval_agree_where_slopes_differ(uneven):
+    answer, term = which_predicts(uneven, refits=0), uneven.term("cycles")
+    assert answer.cycles_given_age.p == pytest.approx(term.p, rel=1e-6)
+    assert (answer.cycles_given_age.p < 0.05) == (not term.low <= 1.0 <= term.high)
+
+
+def test_copies_need_a_common_course_too(made_trials):
+    trials = made_trials(31, n=1500, baseline=1.0, cycle_slopes=SPEEDS, tied=True)
+    answer = which_predicts(fit_finds(trials, SETTINGS), refits=0)
+    assert answer.verdict == "no change detected"
+    assert answer.slopes_differ == ("cycles",)
+
+
+def test_age_alone_with_differing_speeds_says_why_nothing_is_detected(made_trials):
+    trials = made_trials(31, n=1500, baseline=1.0, cycle_slopes=SPEEDS, tied=True)
+    answer = which_predicts(fit_finds(trials.assign(cycles=0.0), SETTINGS), refits=0)
+    assert (answer.verdict, answer.asked) == ("no change detected", ("age_days",))
+    assert any("cycles could not be asked" in note for note in answer.notes)
+    assert any("no common course" in note for note in answer.notes)
+
+
+def test_a_verdict_whose_interval_still_holds_no_change_is_called_close(made_trials):
+    # Only cycles are planted. By chance age passes its uncorrected test at 0.026, while its
+    # interval, which allows for 12 sources, still holds 1.
+    fit = fit_finds(made_trials(32, n=900, cycle=-0.15, baseline=3.0), SETTINGS)
+    answer = which_predicts(fit, refits=0)
+    assert answer.verdict == "both"
+    assert fit.term("age_days").low < 1.0 < fit.term("age_days").high
+    assert fit.term("cycles").high < 1.0
+    close = [note for note in answer.notes if "close call" in note]
+    assert len(close) == 1
+    assert "verdict on age" in close[0]
+
+
+def test_without_groupings_simulation_finds_nothing_to_correct(made_trials):
+    # Wilks: with 800 trials and no sources the mean statistic of one parameter is 1.
+    # The mean of 60 chi-square values has the standard error sqrt(2 / 60) = 0.18.
+    trials = made_trials(33, n=800, baseline=1.0)
+    fit = fit_finds(trials, SETTINGS)
+    design = replace(plan_design(trials), groups={})
+    plain = replace(fit, design=design, mixed=fit_mixed(design.y, design.x, design.names, {}))
+    tests = module._Tests(plain, 60)
+    keep = tests.columns_without(("cycles",))
+    mean, done = tests.mean_under(tests.fit(design.y, keep), keep, 60)
+    assert done == 60
+    assert mean == pytest.approx(1.0, abs=3 * np.sqrt(2 / 60))
+
+
+def test_far_beyond_the_level_fewer_refits_do_and_the_verdict_stays(made_trials):
+    fit = fit_finds(made_trials(34, n=500, cycle=-0.2, baseline=3.0, source_sd=0.5), SETTINGS)
+    answer = which_predicts(fit, refits=40)
+    assert answer.verdict == "cycles"
+    for test in (answer.joint, answer.cycles_given_age):
+        assert test.refits == 25
+        assert test.p == pytest.approx(stats.chi2.sf(test.statistic / test.inflation, test.df))
+
+
+def test_without_simulation_significant_p_values_say_so_only_when_it_was_asked_for(made_trials):
+    trials = made_trials(35, n=900, sources=110, cycle=-0.2, baseline=3.0)
+    fit = fit_finds(trials, SETTINGS)
+    said = "p-values are from the chi-square distribution, not simulated"
+    assert said in which_predicts(fit).notes  # 110 sources: the reference is used as it stands
+    assert said not in which_predicts(fit, refits=0).notes
+
+
+def test_the_seed_alone_decides_what_is_simulated(made_trials):
+    trials = made_trials(36, n=400, cycle=-0.09, baseline=2.5, source_sd=0.5)
+    fit = fit_finds(trials, SETTINGS)
+    one, same = which_predicts(fit, refits=6), which_predicts(fit, refits=6)
+    other = which_predicts(replace(fit, settings=replace(SETTINGS, seed=2)), refits=6)
+    assert one == same
+    assert one.joint.refits > 0
+    assert one.joint.statistic == other.joint.statistic
+    assert one.joint.inflation != other.joint.inflation or one.joint.inflation == 1.0
+
+
+def test_where_the_smaller_model_cannot_be_fitted_the_larger_one_answers_alone(
+    made_trials, monkeypatch
+):
+    fit = fit_finds(made_trials(37, n=900, cycle=-0.15, baseline=3.0), SETTINGS)
+    by_ratio = which_predicts(fit, refits=0)
+
+    def fails(*_args, **_options):
+        raise FitError("the model did not converge")
+
+    monkeypatch.setattr(module, "fit_mixed", fails)
+    by_error = which_predicts(fit, refits=0)
+    assert by_error.verdict == by_ratio.verdict == "cycles"
+    # Wald and likelihood-ratio statistics agree to first order; the widened error
+    # makes the former smaller by 9/12 here.
+    assert by_error.cycles_given_age.statistic == pytest.approx(
+        by_ratio.cycles_given_age.statistic * 9 / 12, rel=0.15
+    )
+
+
+@given(finds=st.integers(1, 29), misses=st.integers(1, 29))
+@hypothesis_settings(deadline=None, max_examples=20)
+def test_more_trials_are_enough_for_finds_and_for_misses(made_trials, finds, misses):
+    n = finds + misses
+    trials = made_trials(38, n=n).assign(result=["find"] * finds + ["miss"] * misses)
+    answer = which_predicts(fit_finds(trials, SETTINGS))
+    assert answer.verdict == "too few trials"
+    total = n + answer.more_trials
+    assert min(finds, misses) * total / n >= 30 - 1e-9
+    assert min(finds, misses) * (total - 1) / n < 30
+
+
+def test_no_miss_at_all_cannot_say_how_many_more_trials(made_trials):
+    answer = which_predicts(fit_finds(made_trials(39).assign(result="find"), SETTINGS))
+    assert (answer.verdict, answer.more_trials) == ("too few trials", None)
+
+
+def test_the_largest_fall_is_never_more_than_there_is_to_lose(made_trials):
+    trials = made_trials(40, n=120, baseline=0.5, sources=8)
+    fit = fit_finds(trials, SETTINGS)
+    answer = which_predicts(fit, refits=0)
+    for fall in answer.largest_fall.values():
+        assert 0.0 <= fall <= 100.0 * fit.finds / fit.n + 1.0
+
+
+def test_names_and_order_do_not_change_the_verdict(made_trials):
+    trials = made_trials(41, n=700, cycle=-0.12, baseline=3.0)
+    renamed = trials.assign(source_id=trials["source_id"].map(lambda s: f"{s[::-1]}q"))
+    answers = [
+        which_predicts(fit_finds(t, SETTINGS), refits=0)
+        for t in (trials, renamed, trials.sample(frac=1.0, random_state=3))
+    ]
+    assert len({a.verdict for a in answers}) == 1
+    statistics = [a.joint.statistic for a in answers]
+    # Twice the 1e-5 of a log-likelihood unit that the optimiser leaves.
+    assert max(statistics) - min(statistics) < 4e-5
