@@ -136,6 +136,9 @@ def fit_mixed(
             )
             for b in blocks
         }
+        for b in blocks:
+            if b.effects.shape[1] > 1:
+                effects[b.name]["slope"] = b.effects[:, 1]
     return MixedFit(
         names=tuple(names),
         beta=beta,

@@ -70,7 +70,8 @@ class MixedFit:
         Grouping → standard deviation of its random slope, where one was asked for.
     effects
         Grouping → frame indexed by level: ``effect`` (conditional mode of the
-        intercept, log-odds) and ``std_error`` (conditional, given the fixed effects).
+        intercept, log-odds) and ``std_error`` (conditional, given the fixed effects);
+        also ``slope`` (conditional mode, beside the mean slope) where one was asked for.
     log_likelihood, df
         Maximised log-likelihood and number of parameters.
     singular
