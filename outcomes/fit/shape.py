@@ -123,11 +123,11 @@ def compare_shapes(fit: FindFit, exposure: str) -> Shapes:
 
     Notes
     -----
-    The criterion is QAICc with n = trials and the inflation S / (S - k) of
-    :func:`outcomes.fit.suspects.compare_suspects`. A difference of 2 or less
-    leaves a model substantial support (Burnham & Anderson 2002, section 2.6).
-    Tests are likelihood-ratio tests divided by the inflation, against an F
-    distribution on S - k degrees of freedom.
+    The criterion is QAICc with n = trials; log-likelihoods are divided by the
+    factor by which few sources widen the variances of the fit. A difference of
+    2 or less leaves a model substantial support (Burnham & Anderson 2002,
+    section 2.6). Tests are likelihood-ratio tests divided by the same factor,
+    against an F distribution on the fit's degrees of freedom.
 
     References
     ----------

@@ -146,8 +146,8 @@ class Suspects:
     models
         Every combination, best first.
     inflation
-        What the log-likelihoods were divided by: S / (S - k) for S sources and
-        k terms judged on sources.
+        What the log-likelihoods were divided by: S / (S - q) for S sources and
+        q suspects and intercept.
     joint_p
         Whether any suspect matters: all against none. None without models.
     condition_index
@@ -216,10 +216,11 @@ def compare_suspects(trials: pd.DataFrame, settings: Settings) -> Suspects:
 
     Models are weighed by QAICc with n = trials. The number of sources is no
     usable n: there are often fewer sources than parameters. What few sources
-    cost is in the inflation factor instead, S / (S - k), which divides every
-    log-likelihood, the same as widens the intervals of a fit. Tests compare
-    twice the difference in log-likelihood, divided by the inflation and its
-    degrees of freedom, with an F distribution on S - k degrees of freedom.
+    cost is in the inflation factor instead, S / (S - q) with q suspects and
+    intercept, which divides every log-likelihood, as it widens the intervals of
+    a fit. Tests compare twice the difference in log-likelihood, divided by the
+    inflation and its degrees of freedom, with an F distribution on S - k
+    degrees of freedom, k counting every term that varies mainly between sources.
 
     References
     ----------
@@ -422,10 +423,10 @@ class _Comparison:
         self.values = {name: values[name] for name in self.present}
         self.alpha = settings.alpha
         full = self.design(self.present)
-        freedom, widening = small_sample(full)
-        # The intercept is always judged on sources: its allowance is that of every suspect.
-        self.freedom = float(freedom[0])
-        self.inflation = float(widening[0]) ** 2
+        # The intercept is always judged on sources: its freedom is that of every suspect.
+        self.freedom = float(small_sample(full)[0][0])
+        sources = int(self.base.trials["source_id"].nunique())
+        self.inflation = sources / max(sources - 1 - len(self.present), 1)
         self.fits: dict[tuple[str, ...], MixedFit] = {}
 
     def design(self, exposures: Sequence[str]) -> Design:
@@ -596,8 +597,7 @@ def _sentence(suspects: Sequence[Suspect], joint_p: float, alpha: float) -> str:
         text += f" {_capital(_joined(entangled))} are too closely tied in these records to part."
     if joint_p >= alpha:
         return text
-    named = [s for s in suspects if _holds(s.given_others, alpha)] or suspects
-    if any(s.slopes_differ for s in named):
+    if any(s.slopes_differ for s in suspects if _holds(s.given_others, alpha)):
         text += " Sources differ in how they change, so this is less certain than it looks."
     return text + " This is association: what a source met was not assigned."
 
@@ -619,13 +619,13 @@ def _finding(suspects: Sequence[Suspect], joint_p: float, alpha: float) -> str:
         if len(alone) > 1:
             text += f": {_joined(alone)} each do when asked alone, none once the others are held"
         return (
-            f"{text}. As the only explanation, {SUSPECT_WORDS[best.exposure]} has most support "
-            f"({_in_100(best.weight)})."
+            f"{text}. If it is one alone, most support ({_in_100(best.weight)}) goes to "
+            f"{SUSPECT_WORDS[best.exposure]}. To tell {len(suspects)} suspects apart takes more "
+            "than to tell cycles from age."
         )
     told = [f"{SUSPECT_WORDS[s.exposure]} ({_in_100(s.importance)})" for s in supported]
-    verb = "go" if len(told) > 1 else "goes"
     text = (
-        f"Of {names}, {'' if len(told) > 1 else 'only '}{_joined(told)} {verb} with finds while "
+        f"Of {names}, finds go {'with' if len(told) > 1 else 'only with'} {_joined(told)} once "
         "the others are held the same; in brackets the support for its having a part"
     )
     near = [

@@ -154,4 +154,4 @@ def test_a_simulated_unit_with_an_effect_of_cycles_alone_is_told_from_the_others
     compared = compare_suspects(join(unit_records(unit)).trials, SETTINGS)
     best = max(compared.suspects, key=lambda s: s.importance)
     assert best.exposure == "cycles"
-    assert "only freeze/thaw cycles (more than 99 in 100) goes with finds" in compared.sentence
+    assert "finds go only with freeze/thaw cycles (more than 99 in 100)" in compared.sentence
