@@ -146,7 +146,7 @@ class Suspects:
     models
         Every combination, best first.
     inflation
-        What the log-likelihoods were divided by: S / (S - k) for S sources and
+        What the log-likelihoods were divided by: S / (S - q) for S sources and
         q suspects and intercept.
     joint_p
         Whether any suspect matters: all against none. None without models.
@@ -216,7 +216,7 @@ def compare_suspects(trials: pd.DataFrame, settings: Settings) -> Suspects:
 
     Models are weighed by QAICc with n = trials. The number of sources is no
     usable n: there are often fewer sources than parameters. What few sources
-    cost is in the inflation factor instead, S / (S - k) with q suspects and
+    cost is in the inflation factor instead, S / (S - q) with q suspects and
     intercept, which divides every log-likelihood, as it widens the intervals of
     a fit. Tests compare twice the difference in log-likelihood, divided by the
     inflation and its degrees of freedom, with an F distribution on S - k
