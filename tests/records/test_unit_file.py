@@ -1,6 +1,7 @@
 """``unit.toml``: what it may hold, and one line for what it may not."""
 
 import dataclasses
+import inspect
 from pathlib import Path
 
 import pytest
@@ -93,7 +94,9 @@ def test_numbers_are_floats_even_if_written_without_a_point(tmp_path) -> None:
 
 
 def test_the_example_in_the_docstring_can_be_used(tmp_path) -> None:
-    notes = str(load_settings.__doc__).split("::\n", 1)[1].split("\n    Words are", 1)[0]
+    # Python 3.13 takes a docstring's indentation away; cleandoc does so on every version.
+    text = inspect.cleandoc(str(load_settings.__doc__))
+    notes = text.split("::\n", 1)[1].split("\nWords are", 1)[0]
     settings = load(tmp_path, "\n".join(line.strip() for line in notes.splitlines()))
     assert settings.unit == "North Valley"
     assert settings.rule == ReliabilityRule()
