@@ -65,6 +65,13 @@ class Settings:
         A stay outside the freezer counts as a thaw from this many hours on.
     base_c
         Base temperature of ``degree_hours``, °C.
+    thawed_above_c, frozen_below_c
+        A reading above the first shows a source in the freezer thawed, one
+        below the second frozen again, °C. Ice forms in tissue a little below
+        0 °C (in lean meat near -1.1 °C), so what lies between shows neither.
+    longest_reading_gap_h
+        Between two readings at most this far apart the temperature runs in a
+        straight line; what lies between others is a gap.
     frozen_at_least, refrigerated_at_most
         Bounds of ``frozen_share`` that make a regime.
     unlogged_thaws
@@ -92,6 +99,9 @@ class Settings:
     ambient_c: float = 20.0
     thaw_after_h: float = 1.0
     base_c: float = 0.0
+    thawed_above_c: float = 0.0
+    frozen_below_c: float = -1.0
+    longest_reading_gap_h: float = 2.0
     frozen_at_least: float = 0.8
     refrigerated_at_most: float = 0.2
     unlogged_thaws: str = "infer"

@@ -149,7 +149,7 @@ def _fill(workbook: Path) -> None:
     import pandas as pd
 
     book = openpyxl.load_workbook(workbook)
-    for table in TABLES:
+    for table in ("sources", "storage", "trials", "dogs"):
         sheet = book[table]
         header = [cell.value for cell in sheet[1]]
         rows = pd.read_csv(ROOT / "synthetic_data" / f"{table}.csv", dtype=object).reindex(

@@ -18,9 +18,9 @@ from scipy import stats
 
 from outcomes.errors import OutputError
 from outcomes.joining.trials import join
-from outcomes.records.columns import TABLES
+from outcomes.records.columns import TABLES as CONTRACT
 from outcomes.records.read import read_records
-from outcomes.records.write import unit_records, write_unit
+from outcomes.records.write import TABLES, unit_records, write_unit
 from outcomes.settings import Settings
 from outcomes.simulate import (
     DEMO,
@@ -468,7 +468,7 @@ class TestTheRecordsFollowTheContract:
     @pytest.mark.parametrize("table", TABLES)
     def test_columns_words_and_ranges_are_those_of_the_contract(self, table: str) -> None:
         frame = getattr(demo_unit(), table)
-        contract = TABLES[table]
+        contract = CONTRACT[table]
         assert list(frame) == [name for name in contract.names if name in frame]
         for column in contract.columns:
             if column.needed:
@@ -491,8 +491,8 @@ class TestTheRecordsFollowTheContract:
 
     def test_nothing_of_the_truth_is_in_the_records(self) -> None:
         unit = demo_unit()
-        for table, contract in TABLES.items():
-            assert set(getattr(unit, table)) <= set(contract.names)
+        for table in TABLES:
+            assert set(getattr(unit, table)) <= set(CONTRACT[table].names)
 
     @pytest.mark.parametrize(
         "truth", [DEMO, replace(Truth(), tied="exactly")], ids=["demo", "tied"]

@@ -21,6 +21,7 @@ from outcomes.exposure.log import (
     code_of,
     seconds,
 )
+from outcomes.exposure.readings import read_amounts
 from outcomes.exposure.stays import History
 from outcomes.settings import PLACES, Settings
 
@@ -41,6 +42,9 @@ EXPOSURES = (
     "inferred_thaws",
 )
 """Columns of :func:`exposure_at`, in order; ``documented`` and ``place`` follow them."""
+
+OF_READINGS = ("read_thaws", "read_hours", "reading_gap_hours")
+"""Columns that follow those where there are readings of a temperature logger."""
 
 REGIMES = ("frozen", "refrigerated", "mixed")
 
@@ -67,7 +71,8 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
         numbers are float64. Where the source is missing or unknown, or the
         moment missing, every column is missing and ``documented`` is False. A
         source without a single move has 0 in each place, its whole time in
-        ``undocumented_days``, and is not ``documented``.
+        ``undocumented_days``, and is not ``documented``. Where there are
+        readings the columns of ``OF_READINGS`` follow (see Notes).
 
     Raises
     ------
@@ -89,6 +94,19 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
     first; ``frozen_share`` and ``regime`` are missing before the source was in
     the freezer or the refrigerator. Nothing accumulates after a discard, but
     ``held_days``, ``age_days`` and ``hours_since_thaw`` run on.
+
+    Readings of a temperature logger bear on ``degree_hours``, ``cycles`` and
+    ``hours_since_thaw`` alone. While the log says where the source is,
+    ``degree_hours`` is the exact integral of the line through the readings; at
+    moments that no reading covers the place's own temperature is used. A thaw
+    that a logger shows while the log says freezer (a power cut, a defrost)
+    counts as a cycle as a stay outside does, and one that touches a stay
+    outside, or a thaw that a trial proves, is the same thaw. The times spent in
+    places stay as logged, the source having moved nowhere: they say where it
+    was, the others what it has been through. ``read_thaws`` are the cycles that
+    begin with a thaw a logger shows; ``read_hours`` is the time read, and
+    ``reading_gap_hours`` that in a place, or of a source, which the readings
+    name but do not cover then.
 
     Examples
     --------
@@ -128,7 +146,8 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
     source = code_of(history.table.ids, source_id)
     moment = seconds(at)
     source[at.isna().to_numpy()] = -1
-    numbers = {name: np.full(n, np.nan) for name in EXPOSURES if name != "regime"}
+    extra = () if history.read is None else OF_READINGS
+    numbers = {name: np.full(n, np.nan) for name in (*EXPOSURES, *extra) if name != "regime"}
     regime = np.full(n, -1, dtype=np.int8)
     place = np.full(n, UNDOCUMENTED, dtype=np.int8)
     keys = history.clock.key(history.log.source, history.log.start)
@@ -150,6 +169,7 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
         )
     columns["documented"] = (place != UNDOCUMENTED) & (place != DISCARDED)
     columns["place"] = np.array([*PLACES, None], dtype=object)[place]
+    columns |= {name: numbers.pop(name) for name in extra}
     return pd.DataFrame(columns, index=source_id.index, copy=False)
 
 
@@ -182,6 +202,10 @@ def _exposures(
     cycles = of(totals.thaws, 0)
     stored = frozen + refrigerated
     held = (at - table.acquired[source]) / DAY_S
+    degree = elapsed * warmth
+    extra: dict[str, Array] = {}
+    if history.read is not None:
+        degree, extra = _read(history, row, logged, elapsed, warmth)
     found = {
         "held_days": held,
         "age_days": held + table.age[source],
@@ -189,7 +213,7 @@ def _exposures(
         "frozen_days": frozen / DAY_S,
         "refrigerated_days": refrigerated / DAY_S,
         "ambient_hours": (of(totals.ambient_s, 0) + elapsed * (place == AMBIENT)) / HOUR_S,
-        "degree_hours": (of(totals.degree_s, 0) + elapsed * warmth) / HOUR_S,
+        "degree_hours": (of(totals.degree_s, 0) + degree) / HOUR_S,
         "hours_since_thaw": np.where(cycles > 0, (at - of(totals.thawed, 0)) / HOUR_S, np.nan),
         "longest_freeze_days": np.maximum(of(totals.longest_s, 0), freeze) / DAY_S,
         "open_frozen_days": np.where(
@@ -199,7 +223,30 @@ def _exposures(
         "undocumented_days": _undocumented(history, source, at) / DAY_S,
         "inferred_thaws": of(totals.inferred, 0).astype(float),
     }
-    return found, place
+    return found | extra, place
+
+
+def _read(
+    history: History, row: Array, logged: Array, elapsed: Array, warmth: Array
+) -> tuple[Array, dict[str, Array]]:
+    """Degree-seconds of the stay that covers each moment, and the columns of readings."""
+    read, totals = history.read, history.totals
+    assert read is not None
+    assert totals.read is not None
+    assert totals.covered_s is not None
+    assert totals.gap_s is not None
+    degree = elapsed * warmth
+    thaws, covered, gap = (np.zeros(len(row)) for _ in range(3))
+    at = np.flatnonzero(logged)
+    rows = row[at]
+    degree[at], since, silent = read_amounts(
+        history.log, rows, elapsed[at], warmth[at], read, history.clock
+    )
+    thaws[at] = totals.read[rows]
+    covered[at] = totals.covered_s[rows] + since
+    gap[at] = totals.gap_s[rows] + silent
+    columns = (thaws, covered / HOUR_S, gap / HOUR_S)
+    return degree, dict(zip(OF_READINGS, columns, strict=True))
 
 
 def _undocumented(history: History, source: Array, at: Array) -> Array:

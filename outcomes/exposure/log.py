@@ -8,7 +8,7 @@ or gives is not adjusted.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -98,6 +98,12 @@ class Log:
         °C of the place, shape (m,); missing where undocumented or discarded.
     packaging
         Position in ``PACKAGINGS``, or ``UNKNOWN``, shape (m,).
+    logger
+        Code of the temperature logger that speaks for the stay, -1 for none,
+        shape (m,); None where there are no readings.
+    thawed
+        True where a logger shows a thaw in the freezer, shape (m,); None where
+        there are no readings.
     """
 
     source: Array
@@ -105,6 +111,8 @@ class Log:
     place: Array
     temperature: Array
     packaging: Array
+    logger: Array | None = None
+    thawed: Array | None = None
 
     def take(self, rows: Array) -> Log:
         """The rows at these positions (or under this mask)."""
@@ -114,7 +122,26 @@ class Log:
             self.place[rows],
             self.temperature[rows],
             self.packaging[rows],
+            None if self.logger is None else self.logger[rows],
+            None if self.thawed is None else self.thawed[rows],
         )
+
+    def starting(self, at: Array) -> Log:
+        """The same rows, begun at other moments."""
+        return replace(self, start=at)
+
+    def with_logger(self, logger: Array) -> Log:
+        """The same rows, read by other loggers."""
+        return replace(self, logger=logger)
+
+    def with_thawed(self, thawed: Array) -> Log:
+        """The same rows, thawed or not."""
+        return replace(self, thawed=thawed)
+
+    def frozen(self) -> Array:
+        """True where the log says freezer and no logger shows a thaw, shape (m,)."""
+        frozen: Array = self.place == FREEZER
+        return frozen if self.thawed is None else frozen & ~self.thawed
 
     def opens(self) -> Array:
         """True at the first row of each source, shape (m,)."""
@@ -163,7 +190,15 @@ def stack(logs: list[Log]) -> Log:
         np.concatenate([log.place for log in logs]),
         np.concatenate([log.temperature for log in logs]),
         np.concatenate([log.packaging for log in logs]),
+        _stacked([log.logger for log in logs]),
+        _stacked([log.thawed for log in logs]),
     )
+
+
+def _stacked(columns: list[Array | None]) -> Array | None:
+    """Columns one after another, where every log has them."""
+    known = [column for column in columns if column is not None]
+    return np.concatenate(known) if len(known) == len(columns) else None
 
 
 def seconds(times: pd.Series[Any]) -> Array:
@@ -237,25 +272,37 @@ def _generations(ids: pd.Index[Any], parent: Array) -> tuple[Array, ...]:
     return tuple(generations)
 
 
-def read_log(storage: pd.DataFrame, table: SourceTable, settings: Settings, clock: Clock) -> Log:
+def read_log(
+    storage: pd.DataFrame,
+    table: SourceTable,
+    settings: Settings,
+    clock: Clock,
+    places: pd.Index[Any] | None = None,
+) -> Log:
     """The effective log of every source: its own moves after those it inherits.
 
     A portion inherits the moves of its parent's effective log up to and
     including its own ``acquired_on``, each with the packaging the parent had
-    then; its own follow, and its own ``packaging``, where given, holds from
-    ``acquired_on``. That the rest of the parent was
+    then; its own follow from ``acquired_on`` on, and its own ``packaging``,
+    where given, holds from then. That the rest of the parent was
     discarded is not inherited. Moves of one source at one time keep the order
     of the file. Nothing after ``discarded`` is kept.
+
+    Where ``places`` are given, those that readings name, a move goes to the one
+    its ``place_id`` names, or, without one, to the one called as ``moved_to``;
+    ``logger`` is the number of sources plus the position of the place.
 
     Raises
     ------
     RecordsError
         If a move goes to a place that is not in ``PLACES``.
     """
-    own = _own_moves(storage, table, settings, clock)
+    own = _own_moves(storage, table, settings, clock, places)
     if len(table.generations) == 1:
         return _settle(own, table.packaging_before)
 
+    early = (table.parent[own.source] >= 0) & (own.start < table.acquired[own.source])
+    own = own.take(~early) if early.any() else own
     generation_of = np.empty(len(table.ids), dtype=np.int32)
     for number, members in enumerate(table.generations):
         generation_of[members] = number
@@ -270,6 +317,7 @@ def read_log(storage: pd.DataFrame, table: SourceTable, settings: Settings, cloc
             np.full(len(repacked), _UNCHANGED, dtype=np.int8),
             np.full(len(repacked), np.nan),
             table.packaging[repacked],
+            None if places is None else np.full(len(repacked), -1),
         )
         rows = stack([inherited, cut, own.take(row_generation == number)])
         order = np.argsort(clock.key(rows.source, rows.start), kind="stable")
@@ -278,7 +326,13 @@ def read_log(storage: pd.DataFrame, table: SourceTable, settings: Settings, cloc
     return rows.take(np.argsort(rows.source, kind="stable"))
 
 
-def _own_moves(storage: pd.DataFrame, table: SourceTable, settings: Settings, clock: Clock) -> Log:
+def _own_moves(
+    storage: pd.DataFrame,
+    table: SourceTable,
+    settings: Settings,
+    clock: Clock,
+    places: pd.Index[Any] | None,
+) -> Log:
     """The moves as logged, sorted by source, time and order in the file."""
     if "row" in storage and not storage["row"].is_monotonic_increasing:
         storage = storage.sort_values("row", kind="stable")
@@ -299,7 +353,14 @@ def _own_moves(storage: pd.DataFrame, table: SourceTable, settings: Settings, cl
     packaging = np.full(len(place), UNKNOWN, dtype=np.int8)
     if "packaging" in storage:
         packaging = code_of(pd.Index(PACKAGINGS), storage["packaging"]).astype(np.int8)
-    rows = Log(source, seconds(storage["moved_at"]), place, temperature, packaging)
+    logger = None
+    if places is not None:
+        logger = code_of(places, storage["moved_to"])
+        if "place_id" in storage:
+            named = storage["place_id"].notna().to_numpy()
+            logger = np.where(named, code_of(places, storage["place_id"]), logger)
+        logger = np.where(logger < 0, -1, logger + len(table.ids))
+    rows = Log(source, seconds(storage["moved_at"]), place, temperature, packaging, logger)
     if not known.all():
         rows = rows.take(known)
     key = clock.key(rows.source, rows.start)
@@ -319,13 +380,7 @@ def _inherit(parents: Log, portions: Array, table: SourceTable, clock: Clock) ->
     )
     rows, which = spread(begin, np.maximum(end, begin))
     inherited = parents.take(rows)
-    inherited = Log(
-        portions[which],
-        inherited.start,
-        inherited.place,
-        inherited.temperature,
-        inherited.packaging,
-    )
+    inherited = replace(inherited, source=portions[which])
     return inherited.take(inherited.place != DISCARDED)
 
 
@@ -354,16 +409,17 @@ def _settle(rows: Log, packaging_before: Array) -> Log:
     position = np.arange(m)
     first = np.maximum.accumulate(np.where(opens, position, 0))
 
-    place, temperature = rows.place, rows.temperature
+    place, temperature, logger = rows.place, rows.temperature, rows.logger
     unchanged = place == _UNCHANGED
     if unchanged.any():
         last = np.maximum.accumulate(np.where(unchanged, -1, position))
         held = last >= first
         place = np.where(held, place[last], UNDOCUMENTED).astype(np.int8)
         temperature = np.where(held, temperature[last], np.nan)
+        logger = None if logger is None else np.where(held, logger[last], -1)
     known = rows.packaging != UNKNOWN
     last = np.maximum.accumulate(np.where(known, position, -1))
     packaging = np.where(last >= first, rows.packaging[last], packaging_before[rows.source]).astype(
         np.int8
     )
-    return Log(rows.source, rows.start, place, temperature, packaging)
+    return Log(rows.source, rows.start, place, temperature, packaging, logger)

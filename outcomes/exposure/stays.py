@@ -26,6 +26,14 @@ from outcomes.exposure.log import (
     read_sources,
     seconds,
 )
+from outcomes.exposure.readings import (
+    Read,
+    add_readings,
+    places_read,
+    read_amounts,
+    read_of,
+    read_readings,
+)
 from outcomes.exposure.thaws import (
     MARGIN_H,
     Thaws,
@@ -61,6 +69,12 @@ class Totals:
     froze
         Beginning of the stay in the freezer that this row belongs to, s
         (consecutive rows in the freezer are one stay).
+    read
+        Counted thaws up to and including the beginning of the stay that begin
+        with a thaw a logger shows; None where there are no readings.
+    covered_s, gap_s
+        Time read before the stay, and time in a place or with a logger that the
+        readings name without being read, s; None where there are no readings.
     """
 
     frozen_s: Array
@@ -74,6 +88,9 @@ class Totals:
     thawed: Array
     longest_s: Array
     froze: Array
+    read: Array | None = None
+    covered_s: Array | None = None
+    gap_s: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +116,8 @@ class History:
         Makes the search key of (source, time).
     settings
         The settings it was made with.
+    read
+        What temperature loggers read; None where there are no readings.
     """
 
     table: SourceTable
@@ -109,6 +128,7 @@ class History:
     counted: Thaws
     clock: Clock
     settings: Settings
+    read: Read | None = None
 
     @property
     def source_ids(self) -> pd.Index[Any]:
@@ -144,6 +164,9 @@ class History:
     def stays_frame(self) -> pd.DataFrame:
         """One row per effective stay, gaps in the log kept visible.
 
+        Where there are readings, a stay is cut where a logger begins or ends to
+        speak, and where it shows the beginning or end of a thaw.
+
         Returns
         -------
         DataFrame
@@ -168,19 +191,25 @@ class History:
         Returns
         -------
         DataFrame
-            ``source_id``, ``at``, ``inferred`` (bool).
+            ``source_id``, ``at``, ``inferred`` (bool) and, where there are
+            readings, ``read`` (bool: a logger shows its beginning).
         """
-        return pd.DataFrame(
+        thaws = pd.DataFrame(
             {
                 "source_id": self.table.ids.to_numpy()[self.counted.source],
                 "at": _times(self.counted.at),
                 "inferred": self.counted.inferred,
             }
         )
+        return thaws if self.counted.read is None else thaws.assign(read=self.counted.read)
 
 
 def storage_history(
-    sources: pd.DataFrame, storage: pd.DataFrame, trials: pd.DataFrame, settings: Settings
+    sources: pd.DataFrame,
+    storage: pd.DataFrame,
+    trials: pd.DataFrame,
+    settings: Settings,
+    readings: pd.DataFrame | None = None,
 ) -> History:
     """Turn the storage log into the history of every source.
 
@@ -200,6 +229,11 @@ def storage_history(
     settings
         Default temperatures, ``thaw_after_h``, and ``unlogged_thaws``:
         ``"infer"`` adds the thaws that trials prove, ``"strict"`` adds none.
+    readings
+        What temperature loggers read: ``read_at``, ``temperature_c``, and
+        ``source_id`` (the logger travels with the source) or ``place_id`` (it
+        stays where moves with that ``place_id`` go; a move without one goes to
+        the place called as its ``moved_to``). None or no rows: none.
 
     Returns
     -------
@@ -212,22 +246,29 @@ def storage_history(
         a move goes to no known place.
     """
     table = read_sources(sources)
-    clock = _clock(table, storage, trials)
-    log = read_log(storage, table, settings, clock)
+    if readings is None or readings.empty:
+        clock, read = _clock(table, storage["moved_at"], trials["started_at"]), None
+        log = read_log(storage, table, settings, clock)
+    else:
+        clock = _clock(table, storage["moved_at"], trials["started_at"], readings["read_at"])
+        places = places_read(readings)
+        read = read_of(read_readings(readings, places, table, settings, clock), table)
+        log = read_log(storage, table, settings, clock, places)
+        log = add_readings(log, read, clock)
     logged = find_logged_thaws(log, settings)
     if settings.unlogged_thaws == "infer":
         unlogged = find_unlogged_trials(log, table, trials, clock)
     else:
         none = np.empty(0, dtype=np.int64)
         unlogged = UnloggedTrials(none, none, none)
-    log, thaws = add_unlogged_thaws(log, logged, unlogged, settings, clock)
-    totals = _add_up(log, thaws, settings, clock)
+    log, thaws = add_unlogged_thaws(log, logged, unlogged, len(table.ids), settings, clock)
+    totals = _add_up(log, thaws, read, settings, clock)
     first = log.first_rows(len(table.ids))
     documented_from = np.full(len(table.ids), FOREVER)
     documented = np.flatnonzero(log.place != UNDOCUMENTED)
     sources_logged, place_of_first = np.unique(log.source[documented], return_index=True)
     documented_from[sources_logged] = log.start[documented[place_of_first]]
-    return History(table, log, first, documented_from, totals, thaws, clock, settings)
+    return History(table, log, first, documented_from, totals, thaws, clock, settings, read)
 
 
 def _times(at: Array) -> Array:
@@ -237,10 +278,10 @@ def _times(at: Array) -> Array:
     return times
 
 
-def _clock(table: SourceTable, storage: pd.DataFrame, trials: pd.DataFrame) -> Clock:
+def _clock(table: SourceTable, *columns: pd.Series[Any]) -> Clock:
     """A clock that holds every time in the records and every unlogged thaw's window."""
     known = [table.acquired]
-    for times in (storage["moved_at"], trials["started_at"]):
+    for times in columns:
         if times.notna().any():
             known.append(seconds(pd.Series([times.min(), times.max()])))
     every = np.concatenate(known)
@@ -264,14 +305,20 @@ def _held(values: Array, opens: Array) -> Array:
     return np.repeat(values[first], np.diff(np.append(first, len(values))))
 
 
-def _add_up(log: Log, thaws: Thaws, settings: Settings, clock: Clock) -> Totals:
+def _add_up(log: Log, thaws: Thaws, read: Read | None, settings: Settings, clock: Clock) -> Totals:
     opens = log.opens()
     # The last stay of a source has no end; nothing follows it to be added up.
     end = log.end()
     length = np.where(end == FOREVER, 0, end - log.start)
     frozen = log.place == FREEZER
     warmth = np.nan_to_num(np.maximum(log.temperature - settings.base_c, 0))
-    by_source = pd.Series(warmth * length).groupby(log.source, sort=False)
+    amount = warmth * length
+    of_readings: dict[str, Array] = {}
+    if read is not None and thaws.read is not None:
+        rows = np.arange(len(length))
+        amount, covered, gap = read_amounts(log, rows, length, warmth, read, clock)
+        of_readings = {"covered_s": _before(covered, opens), "gap_s": _before(gap, opens)}
+    by_source = pd.Series(amount).groupby(log.source, sort=False)
     degree = np.zeros(len(length))
     # Summed within each source, so that one source's log cannot touch another's digits.
     degree[1:] = by_source.cumsum().to_numpy()[:-1]
@@ -283,6 +330,9 @@ def _add_up(log: Log, thaws: Thaws, settings: Settings, clock: Clock) -> Totals:
     until = np.searchsorted(thaw_keys, keys, side="right")
     since = np.searchsorted(thaw_keys, origin, side="left")
     inferred = np.append(0, np.cumsum(thaws.inferred))
+    if thaws.read is not None:
+        shown = np.append(0, np.cumsum(thaws.read))
+        of_readings["read"] = (shown[until] - shown[since]).astype(np.int32)
     thawed = np.append(thaws.at, np.iinfo(np.int64).min)[np.where(until > since, until - 1, -1)]
 
     freezes = frozen.copy()
@@ -306,4 +356,5 @@ def _add_up(log: Log, thaws: Thaws, settings: Settings, clock: Clock) -> Totals:
         thawed=thawed,
         longest_s=longest,
         froze=froze,
+        **of_readings,
     )

@@ -1,13 +1,17 @@
-"""Thaws: those the log shows, and those it lacks but a trial proves.
+"""Thaws: those the log shows, those loggers read, and those a trial proves.
 
 A trial while the log says freezer proves that the source was out. Under the
 policy ``infer`` it counts as one thaw per source and calendar day, and the
 source is out around every such trial of that day.
+
+A thaw that a logger shows while the log says freezer counts as a stay outside
+does: from its beginning, if it lasts ``thaw_after_h``. One that touches a stay
+outside is the same thaw, and both together must last as long.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -44,11 +48,15 @@ class LoggedThaws:
     source, start, end
         Code of the source, when it left the freezer and when it went back or
         was discarded (``FOREVER`` if neither is logged), s, shape (k,).
+    read
+        True where it begins with a thaw that a logger shows in the freezer,
+        shape (k,); None where there are no readings.
     """
 
     source: Array
     start: Array
     end: Array
+    read: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +69,15 @@ class Thaws:
         Code of the source and moment from which the thaw counts, s, shape (k,).
     inferred
         True where a trial proves a thaw that the log lacks, shape (k,).
+    read
+        True where it begins with a thaw that a logger shows in the freezer,
+        shape (k,); None where there are no readings.
     """
 
     source: Array
     at: Array
     inferred: Array
+    read: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +101,13 @@ def find_logged_thaws(log: Log, settings: Settings) -> LoggedThaws:
 
     Refrigerator and ambient in a row are one stay outside. A stay whose end is
     not logged lasts for ever, and so counts. From the freezer to ``discarded``
-    is no thaw.
+    is no thaw. Where a logger shows a thaw in the freezer, the source counts as
+    outside.
     """
-    outside = (log.place != FREEZER) & (log.place != DISCARDED)
+    frozen = log.frozen()
+    outside = ~frozen & (log.place != DISCARDED)
     leaves = np.zeros(len(outside), dtype=bool)
-    leaves[1:] = outside[1:] & (log.place[:-1] == FREEZER) & (log.source[1:] == log.source[:-1])
+    leaves[1:] = outside[1:] & frozen[:-1] & (log.source[1:] == log.source[:-1])
     # A stay outside ends with its last row: the one before a freezer, a discard or another source.
     lasts = outside.copy()
     lasts[:-1] &= ~outside[1:] | (log.source[1:] != log.source[:-1])
@@ -102,7 +116,8 @@ def find_logged_thaws(log: Log, settings: Settings) -> LoggedThaws:
     end = log.end()[ends[np.searchsorted(ends, rows)]]
     start = log.start[rows]
     counts = (end == FOREVER) | (end - start >= settings.thaw_after_h * HOUR_S)
-    return LoggedThaws(log.source[rows][counts], start[counts], end[counts])
+    read = None if log.thawed is None else log.thawed[rows][counts]
+    return LoggedThaws(log.source[rows][counts], start[counts], end[counts], read)
 
 
 def find_unlogged_trials(
@@ -179,16 +194,21 @@ def _merge(source: Array, day: Array, group: Array, begin: Array, end: Array) ->
 
 
 def add_unlogged_thaws(
-    log: Log, logged: LoggedThaws, trials: UnloggedTrials, settings: Settings, clock: Clock
+    log: Log,
+    logged: LoggedThaws,
+    trials: UnloggedTrials,
+    sources: int,
+    settings: Settings,
+    clock: Clock,
 ) -> tuple[Log, Thaws]:
     """The log with the source out around each trial that proves it, and all thaws.
 
     The source is out from ``set_s`` and two hours before each trial to two
     hours after its start, as far as the log says freezer. Each source and
     calendar day counts one thaw, from the first of those moments. Where such a
-    window touches a logged thaw that starts or ends within it on the same day,
-    that is the same thaw with its clock off: no other is added, but it counts
-    from whichever came first.
+    window touches a logged thaw that starts or ends within it on the same day, or
+    lies within one that a logger shows, that is the same thaw with its clock
+    off: no other is added, but it counts from whichever came first.
 
     Returns
     -------
@@ -197,7 +217,7 @@ def add_unlogged_thaws(
     """
     none = np.zeros(len(logged.source), dtype=bool)
     if not len(trials.at):
-        return log, Thaws(logged.source, logged.start, none)
+        return log, Thaws(logged.source, logged.start, none, logged.read)
     margin = MARGIN_H * HOUR_S
     day = trials.at // DAY_S
     order = np.lexsort((day, trials.source))
@@ -221,8 +241,11 @@ def add_unlogged_thaws(
     thaw_at = np.concatenate([at, moment[~known]])
     inferred = np.concatenate([none, np.ones(np.count_nonzero(~known), dtype=bool)])
     order = np.argsort(clock.key(thaw_source, thaw_at), kind="stable")
-    thaws = Thaws(thaw_source[order], thaw_at[order], inferred[order])
-    return _take_out(log, keys, windows, source, moment, settings, clock), thaws
+    read = None
+    if logged.read is not None:
+        read = np.concatenate([logged.read, np.zeros(np.count_nonzero(~known), dtype=bool)])[order]
+    thaws = Thaws(thaw_source[order], thaw_at[order], inferred[order], read)
+    return _take_out(log, keys, windows, source, moment, sources, settings, clock), thaws
 
 
 def _first_frozen(log: Log, keys: Array, source: Array, begin: Array, clock: Clock) -> Array:
@@ -252,6 +275,12 @@ def _touched(windows: _Windows, logged: LoggedThaws, clock: Clock) -> Array:
         found = np.searchsorted(keys, low, side="left")
         within = found < np.searchsorted(keys, high, side="right")
         touched = np.where(within, np.minimum(touched, found), touched)
+    if logged.read is not None and count:
+        # A stay outside cannot hold a whole window, for the trial was in the freezer.
+        around = np.searchsorted(clock.key(logged.source, logged.start), low, side="right") - 1
+        holds = (around >= 0) & (logged.source[around] == windows.source)
+        holds &= clock.key(logged.source, logged.end)[around] >= high
+        touched = np.where(holds, np.minimum(touched, around), touched)
     return touched
 
 
@@ -261,6 +290,7 @@ def _take_out(
     windows: _Windows,
     source: Array,
     moment: Array,
+    sources: int,
     settings: Settings,
     clock: Clock,
 ) -> Log:
@@ -279,21 +309,20 @@ def _take_out(
     rows, leaves, returns = rows[lasting], leaves[lasting], returns[lasting]
     back = returns < stay_end[lasting]
 
-    resumed = log.take(rows[back])
-    resumed = Log(
-        resumed.source, returns[back], resumed.place, resumed.temperature, resumed.packaging
-    )
+    resumed = log.take(rows[back]).starting(returns[back])
     # A thaw of one day may begin while the window of the day before is still open.
     extra = ~np.isin(clock.key(source, moment), clock.key(log.source[rows], leaves))
     extra_rows = np.searchsorted(keys, clock.key(source, moment), side="right")[extra] - 1
     out_rows = np.concatenate([rows, extra_rows])
-    out = Log(
-        log.source[out_rows],
-        np.concatenate([leaves, moment[extra]]),
-        np.full(len(out_rows), AMBIENT, dtype=np.int8),
-        np.full(len(out_rows), settings.ambient_c),
-        log.packaging[out_rows],
+    out = replace(
+        log.take(out_rows),
+        start=np.concatenate([leaves, moment[extra]]),
+        place=np.full(len(out_rows), AMBIENT, dtype=np.int8),
+        temperature=np.full(len(out_rows), settings.ambient_c),
     )
+    if out.logger is not None:
+        # Only a logger that travels with the source is out with it.
+        out = out.with_logger(np.where(out.logger < sources, out.logger, -1))
     # At one moment the row that takes the source out must come after the logged one.
     effective = stack([log, resumed, out])
     order = np.argsort(clock.key(effective.source, effective.start), kind="stable")

@@ -79,7 +79,7 @@ def join(records: Records) -> Joined:
     asked = pd.DataFrame({"source_id": source, "started_at": trials["started_at"]}, copy=False)
     if "set_min" in trials:
         asked["set_min"] = trials["set_min"]
-    history = storage_history(records.sources, records.storage, asked, settings)
+    history = storage_history(records.sources, records.storage, asked, settings, records.readings)
     exposure = exposure_at(history, source, trials["started_at"])
     hide = trials["source_id"].notna()
     reasons = _reasons(exposure, hide & source.isna(), settings)

@@ -8,166 +8,20 @@ and trials.
 from __future__ import annotations
 
 import datetime as dt
-import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from outcomes.records.check_readings import PLACE_TEMPERATURES_C, check_readings
 from outcomes.records.columns import TABLES, Column, Table
-from outcomes.records.rules import RULES
-from outcomes.records.spelling import alike, likeliest
-from outcomes.records.tables import Finding
-from outcomes.records.values import shown
+from outcomes.records.findings import Array, Log, Sheet, perhaps, quoted
+from outcomes.records.spelling import alike
 from outcomes.settings import PLACES, Settings
 
-Array = npt.NDArray[Any]
-
 FIRST_DATE = pd.Timestamp("1950-01-01")
-# A freezer or refrigerator that fails may warm up; beyond these it is another unit or place.
-PLACE_TEMPERATURES_C: Mapping[str, tuple[float, float]] = {
-    "freezer": (-90.0, 10.0),
-    "refrigerator": (-10.0, 20.0),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """One table, read: n rows.
-
-    Attributes
-    ----------
-    table, file
-        What it is, and the file as people know it.
-    names
-        Our column name → the unit's, for the columns that are there.
-    cells
-        Our column name → the cells as handed over.
-    frame
-        Typed columns and carried-through text, with ``file`` and ``row``; index 0..n-1.
-    """
-
-    table: Table
-    file: str
-    names: Mapping[str, str]
-    cells: Mapping[str, pd.Series[Any]]
-    frame: pd.DataFrame
-
-    @property
-    def rows(self) -> Array:
-        """Row numbers as in the spreadsheet, shape (n,)."""
-        return self.frame["row"].to_numpy()
-
-    def has(self, *names: str) -> bool:
-        """Whether all these columns were handed over."""
-        return all(name in self.names for name in names)
-
-    def values(self, name: str) -> Array:
-        """Typed values of a column, shape (n,)."""
-        return self.frame[name].to_numpy()
-
-    def missing(self, name: str) -> Array:
-        """Where a column has no value, shape (n,)."""
-        return self.frame[name].isna().to_numpy()
-
-
-class _Facts(dict[str, Any]):
-    """What a message fills in; the value as TOML wants it only where it is asked for."""
-
-    def __missing__(self, key: str) -> str:
-        if key != "quoted":
-            raise KeyError(key)
-        return quoted(self["value"] or "")
-
-
-@dataclass(slots=True)
-class Log:
-    """Findings as they come in, and the rows they have set aside."""
-
-    findings: list[Finding] = field(default_factory=list)
-    aside: dict[str, Array] = field(default_factory=dict)
-
-    def open(self, sheet: Sheet) -> None:
-        """Begin a table: no row of it is set aside yet."""
-        self.aside[sheet.table.name] = np.zeros(len(sheet.frame), dtype=bool)
-
-    def usable(self, sheet: Sheet) -> Array:
-        """Rows not set aside so far, shape (n,)."""
-        return ~self.aside[sheet.table.name]
-
-    def flag(
-        self,
-        rule: str,
-        sheet: Sheet,
-        where: Array,
-        column: str | None,
-        facts: Callable[[int], Mapping[str, Any]] | None = None,
-    ) -> None:
-        """Record a breach in every row of ``where`` (mask or positions).
-
-        ``facts`` gives, for a position, what the message fills in.
-        """
-        at = np.flatnonzero(where) if where.dtype == bool else where
-        if not len(at):
-            return
-        severity = RULES[rule].severity
-        rows = sheet.rows[at].tolist()
-        values: Sequence[str | None] = [None] * len(at)
-        if column is not None and column in sheet.cells:
-            values = shown(sheet.cells[column], at)
-        for position, row, value in zip(at.tolist(), rows, values, strict=True):
-            self.add(
-                rule,
-                table=sheet.table.name,
-                file=sheet.file,
-                row=row,
-                column=None if column is None else sheet.names.get(column, column),
-                value=value,
-                facts={} if facts is None else facts(position),
-            )
-        if severity == "set aside":
-            self.aside[sheet.table.name][at] = True
-
-    def set_aside(self, rule: str, sheet: Sheet, position: int) -> None:
-        """Take one row out of use, if that is what the rule does."""
-        if RULES[rule].severity == "set aside":
-            self.aside[sheet.table.name][position] = True
-
-    def add(
-        self,
-        rule: str,
-        *,
-        table: str,
-        file: str,
-        row: int | None = None,
-        column: str | None = None,
-        value: str | None = None,
-        facts: Mapping[str, Any] | None = None,
-    ) -> None:
-        """Record one finding; it sets nothing aside by itself."""
-        text = RULES[rule]
-        known = _Facts(facts or {}, table=table, value=value)
-        self.findings.append(
-            Finding(
-                rule=rule,
-                severity=text.severity,
-                table=table,
-                file=file,
-                row=row,
-                column=column,
-                value=value,
-                problem=text.problem.format_map(known),
-                mend=text.mend.format_map(known),
-            )
-        )
-
-
-def quoted(text: str) -> str:
-    """A text as TOML wants it."""
-    return json.dumps(text, ensure_ascii=False)
 
 
 def check_tables(
@@ -200,7 +54,7 @@ def check_tables(
     checked = {**{name: _nothing(table) for name, table in TABLES.items()}, **sheets}
     for name in checked.keys() - sheets.keys():
         log.open(checked[name])
-    sources, storage, trials, dogs = (checked[name] for name in TABLES)
+    sources, storage, trials, dogs, readings = (checked[name] for name in TABLES)
     _check_portions(sources, log)
     if "sources" in sheets:
         _check_source_known(storage, sources, log)
@@ -209,6 +63,10 @@ def check_tables(
     _check_results(trials, log)
     _check_search_times(trials, log)
     _check_storage_temperatures(storage, log)
+    if "readings" in sheets:
+        if "sources" in sheets:
+            _check_source_known(readings, sources, log)
+        check_readings(readings, storage, settings, log)
     storage = _settle_discards(storage, trials, log)
     _check_moves(storage, log)
     moves = effective_moves(sources, storage, log)
@@ -252,10 +110,19 @@ def _check_dates(sheet: Sheet, today: dt.date, log: Log) -> None:
             )
 
 
+# What names a row of a table that has no id of its own.
+_MOMENTS: Mapping[str, tuple[str, ...]] = {
+    "storage": ("source_id", "moved_at"),
+    "readings": ("read_at", "source_id", "place_id", "temperature_c"),
+}
+
+
 def _check_copies(sheet: Sheet, log: Log) -> None:
     """Identical rows, and one id on rows that differ."""
-    key = [sheet.table.key] if sheet.table.key else ["source_id", "moved_at"]
-    if not sheet.has(*key):
+    key = [sheet.table.key] if sheet.table.key else list(_MOMENTS[sheet.table.name])
+    if sheet.table.name == "readings":
+        key = [name for name in key if sheet.has(name)]
+    if not key or not sheet.has(*key):
         return
     usable = log.usable(sheet)
     repeated = usable.copy()
@@ -367,7 +234,7 @@ def _check_portions(sources: Sheet, log: Log) -> None:
         unknown,
         "parent_id",
         lambda i: {
-            "likely": _perhaps(parents[i], names, "Add it to the sources, or leave it empty.")
+            "likely": perhaps(parents[i], names, "Add it to the sources, or leave it empty.")
         },
     )
     _check_rings(sources, ids, parents, log)
@@ -436,11 +303,6 @@ def _first_rows(sheet: Sheet, name: str = "source_id") -> dict[Any, int]:
     return rows
 
 
-def _perhaps(text: str, known: Sequence[str], otherwise: str) -> str:
-    guess = likeliest(text, known)
-    return otherwise if guess is None else f"Perhaps {guess!r}? {otherwise}"
-
-
 def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
     if not (sheet.has("source_id") and sources.has("source_id") and len(sources.frame)):
         return  # without any source the work stops anyway
@@ -458,7 +320,7 @@ def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
     def facts(position: int) -> Mapping[str, Any]:
         label = str(ids.to_numpy()[position])
         if label not in guesses:
-            guesses[label] = _perhaps(
+            guesses[label] = perhaps(
                 label, names, "Correct it, or add the source to the sources." + blank
             )
         return {"likely": guesses[label]}
@@ -472,7 +334,7 @@ def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
         "source_id",
         lambda i: {"where": f"{sources.file}, row {row_of[ids.to_numpy()[i]]}"},
     )
-    time = "moved_at" if sheet.table.name == "storage" else "started_at"
+    time = {"storage": "moved_at", "trials": "started_at", "readings": "read_at"}[sheet.table.name]
     if sheet.has(time) and sources.has("acquired_on"):
         acquired = ids.map(
             _lookup(sources, log.usable(sources), sources.frame["acquired_on"].dt.normalize())
@@ -500,7 +362,7 @@ def _check_dog_known(trials: Sheet, dogs: Sheet, log: Log) -> None:
         unknown,
         "dog_id",
         lambda i: {
-            "likely": _perhaps(
+            "likely": perhaps(
                 str(ids.to_numpy()[i]), known, "Correct it, or add the dog to the dogs."
             )
         },
@@ -821,6 +683,7 @@ def _check_one_dog_at_once(trials: Sheet, log: Log) -> None:
 def _check_spellings(sheets: Mapping[str, Sheet], log: Log) -> None:
     homes = {"source_id": "sources", "kind": "sources"}
     homes["dog_id"] = "dogs" if len(sheets["dogs"].frame) else "trials"
+    homes |= {"place_id": "storage"}
     homes |= {"handler_id": "trials", "setting": "trials", "placement": "trials"}
     for name, home in homes.items():
         sheet = sheets[home]

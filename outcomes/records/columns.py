@@ -123,6 +123,11 @@ STORAGE = Table(
         Column(
             "packaging", "word", "How it is packed from now on, if that changed.", words=PACKAGINGS
         ),
+        Column(
+            "place_id",
+            "id",
+            "Which freezer, refrigerator or room, as the readings name it; otherwise moved_to.",
+        ),
     ),
     key=None,
 )
@@ -211,24 +216,45 @@ DOGS = Table(
     needed=False,
 )
 
+READINGS = Table(
+    "readings",
+    (
+        Column("source_id", "id", "The source that the logger travels with; or:"),
+        Column("place_id", "id", "The place that the logger stays in, as in storage."),
+        Column("read_at", "time", "When it was read.", needed=True),
+        Column(
+            "temperature_c",
+            "number",
+            "The temperature read.",
+            needed=True,
+            unit="C",
+            low=-90,
+            high=60,
+        ),
+    ),
+    key=None,
+    needed=False,
+)
+
 # Names that reading and joining give to columns of their own.
 ADDED: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         "sources": frozenset(("file", "row")),
         "storage": frozenset(("file", "row")),
         "dogs": frozenset(("file", "row")),
+        "readings": frozenset(("file", "row")),
         "trials": frozenset(
             (
                 *("file", "row", "kind", "place", "documented", "experience", "qualified"),
                 *("held_days", "age_days", "cycles", "frozen_days", "refrigerated_days"),
                 *("ambient_hours", "degree_hours", "hours_since_thaw", "longest_freeze_days"),
                 *("open_frozen_days", "frozen_share", "regime", "undocumented_days"),
-                "inferred_thaws",
+                *("inferred_thaws", "read_thaws", "read_hours", "reading_gap_hours"),
             )
         ),
     }
 )
 
 TABLES: Mapping[str, Table] = MappingProxyType(
-    {t.name: t for t in (SOURCES, STORAGE, TRIALS, DOGS)}
+    {t.name: t for t in (SOURCES, STORAGE, TRIALS, DOGS, READINGS)}
 )

@@ -144,7 +144,7 @@ def find_tables(path: Path) -> Places:
             sheets[name].append(Place(name, f"{path.name}, sheet {sheet}", path, sheet))
     if not any(sheets.values()):
         raise UsageError(
-            f"{path}: no sheet is called sources, storage, trials or dogs. "
+            f"{path}: no sheet is called sources, storage, trials, dogs or readings. "
             "`outcomes template FILE.xlsx` makes a workbook that has them."
         )
     return Places({name: tuple(found) for name, found in sheets.items()}, path.name)

@@ -12,14 +12,9 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import RecordsError
-from outcomes.records.check import (
-    Log,
-    Sheet,
-    check_tables,
-    quoted,
-    words_facts,
-)
+from outcomes.records.check import check_tables, words_facts
 from outcomes.records.columns import ADDED, TABLES, Column, Table
+from outcomes.records.findings import Log, Sheet, quoted
 from outcomes.records.loading import CannotReadError, Cells, Places, find_tables, load_table
 from outcomes.records.suggest import likely_columns
 from outcomes.records.tables import Examination, Finding, Records

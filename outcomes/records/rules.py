@@ -228,6 +228,30 @@ _ROWS = (
     ),
     Rule("unknown dog", "set aside", "there is no such dog in the table of dogs", "{likely}"),
     Rule(
+        "unknown place",
+        "set aside",
+        "no move in the storage log goes to a place of this name",
+        "{likely}",
+    ),
+    Rule(
+        "reading of nothing",
+        "set aside",
+        "neither a source nor a place is named, so it is unclear what was read",
+        "Fill in source_id or place_id.",
+    ),
+    Rule(
+        "reading of two things",
+        "set aside",
+        "a source and a place are named, so it is unclear which was read",
+        "Name the source if the logger travels with it, otherwise the place.",
+    ),
+    Rule(
+        "two readings at one time",
+        "set aside",
+        "{what} was also read in row {other} at this time, with another temperature",
+        "Remove the wrong one; when clocks go back, give the hour as the log does.",
+    ),
+    Rule(
         "source set aside",
         "set aside",
         "its source was set aside in {where}",
@@ -369,6 +393,26 @@ _NOTES = (
         "note",
         "{source} was there already",
         "Leave it, if temperature or packaging changed; otherwise a move between is missing.",
+    ),
+    Rule(
+        "place of two kinds",
+        "note",
+        "{place} is called {first} in row {other}, and {kind} here",
+        "Give each freezer, refrigerator and room a name of its own.",
+    ),
+    Rule(
+        "gap in the readings",
+        "note",
+        "{what} has {count}, {hours:,.0f} h in all, without a reading; the longest, {longest:,.0f} "
+        "h, ends here",
+        "Leave it, if there are no readings of that time; the place's own temperature is used.",
+    ),
+    Rule(
+        "readings unlike the place",
+        "note",
+        "more than half of the readings of {what} are not those of a {kind}",
+        'If they are °F, say so in unit.toml: [units.readings] temperature_c = "F"; otherwise '
+        "look at the logger.",
     ),
     Rule(
         "discarded on a busy day",

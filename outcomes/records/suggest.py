@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 from rapidfuzz import fuzz
 
-from outcomes.records.check import quoted
 from outcomes.records.columns import TABLES, Column, Table
+from outcomes.records.findings import quoted
 from outcomes.records.loading import CannotReadError, Cells, find_tables, load_table
 from outcomes.records.spelling import fold
 from outcomes.records.unit_file import load_settings
@@ -32,6 +32,8 @@ _COLUMN_NAMES: Mapping[str, tuple[str, ...]] = {
     "moved_at": ("date", "moved", "date moved", "move date", "time", "when"),
     "moved_to": ("to", "location", "place", "storage", "stored in", "where"),
     "temperature_c": ("temperature", "temp", "air temperature"),
+    "place_id": ("place number", "which freezer", "freezer number", "logger", "probe", "sensor"),
+    "read_at": ("date time", "timestamp", "time", "date", "logged at", "measured at", "when"),
     "trial_id": ("trial", "number", "no", "run", "search number", "trial number", "id"),
     "session_id": ("session", "training session", "training day"),
     "started_at": ("date", "start", "start time", "date time", "started", "time", "when"),

@@ -1,9 +1,9 @@
-"""The records after reading: four typed tables, and what was found wrong in them."""
+"""The records after reading: typed tables, and what was found wrong in them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -61,6 +61,20 @@ class Finding:
         return f"{where}: {self.problem}{found}. {self.mend}"
 
 
+def no_readings() -> pd.DataFrame:
+    """A table of readings without rows."""
+    return pd.DataFrame(
+        {
+            "source_id": pd.Series(dtype=object),
+            "place_id": pd.Series(dtype=object),
+            "read_at": pd.Series(dtype="datetime64[ns]"),
+            "temperature_c": pd.Series(dtype="float64"),
+            "file": pd.Series(dtype=object),
+            "row": pd.Series(dtype="int64"),
+        }
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Records:
     """A unit's records, typed and checked; only usable rows are in the frames.
@@ -83,6 +97,8 @@ class Records:
         Table → rows handed over (used + set aside).
     settings
         The settings they were read with.
+    readings
+        What temperature loggers read; empty where none was handed over.
     """
 
     sources: pd.DataFrame
@@ -92,6 +108,7 @@ class Records:
     findings: tuple[Finding, ...]
     rows_in: Mapping[str, int]
     settings: Settings
+    readings: pd.DataFrame = field(default_factory=no_readings)
 
     @property
     def set_aside(self) -> tuple[Finding, ...]:

@@ -66,6 +66,11 @@ _SCALARS: Mapping[str, Mapping[str, tuple[_Check, str]]] = {
         "refrigerated_at_most": _number(0, 1),
         "unlogged_thaws": _one_of("infer", "strict"),
     },
+    "readings": {
+        "thawed_above_c": _number(-5, 10),
+        "frozen_below_c": _number(-20, 10),
+        "longest_gap_h": _number(0, 168),
+    },
     "decision": {
         "floor": _number(0, 1, open_ends=True),
         "confidence": _number(0.5, 1, open_ends=True),
@@ -136,6 +141,11 @@ def load_settings(path: Path | None, records_path: Path) -> Settings:
         refrigerated_at_most = 0.2
         unlogged_thaws = "infer"          # or "strict"
 
+        [readings]                        # of a temperature logger
+        thawed_above_c = 0
+        frozen_below_c = -1
+        longest_gap_h = 2                 # readings further apart leave a gap
+
         [decision]
         floor = 0.85
         confidence = 0.90
@@ -199,6 +209,8 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
         else:
             raise SettingsError(_unknown("", key, (*_SCALARS[""], *_SECTIONS), path))
     rule = {name: found.pop(name) for name in _SCALARS["rule"] if name in found}
+    if "longest_gap_h" in found:
+        found["longest_reading_gap_h"] = found.pop("longest_gap_h")
     settings = Settings(**found, rule=ReliabilityRule(**rule))
     if settings.rule.misses > settings.rule.window:
         raise SettingsError(
@@ -208,6 +220,10 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
     if settings.refrigerated_at_most >= settings.frozen_at_least:
         raise SettingsError(
             f"{path}: [exposure] refrigerated_at_most must be less than frozen_at_least."
+        )
+    if settings.frozen_below_c > settings.thawed_above_c:
+        raise SettingsError(
+            f"{path}: [readings] frozen_below_c must not be more than thawed_above_c."
         )
     return settings
 

@@ -26,6 +26,9 @@ _STEPS = (
     "Leave source_id in trials empty for a blank area, and record blank areas too.",
     "Record a miss as a miss: never leave it out, and give the time the dog searched.",
     "Log every move of a source, also when it is taken out for a training day and put back.",
+    "The sheets dogs and readings may stay empty. Readings are those of a temperature logger: "
+    "each names the source it travels with, or the place it stays in (freezer, or a name of your "
+    "own that you give in place_id of storage too).",
     "Dates and times are local, written 2026-03-14 or 2026-03-14 09:30.",
     "You may add columns of your own. Do not merge cells, and keep the names in row 1.",
     "Do not write the names of donors.",
@@ -36,7 +39,7 @@ def write_template(path: Path) -> None:
     """Write a blank ``.xlsx`` workbook with the columns of the records.
 
     A sheet of instructions comes first, then ``sources``, ``storage``,
-    ``trials`` and ``dogs``, with drop-down lists, date formats and a frozen
+    ``trials``, ``dogs`` and ``readings``, with drop-down lists, date formats and a frozen
     header row. It holds no macros. Filled in, it is read without any settings.
 
     Parameters

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Any
 
@@ -49,6 +49,7 @@ class Unit:
     trials: list[dict[str, Any]]
     asked: list[tuple[int, int]]
     rules: Settings
+    readings: list[dict[str, Any]] = field(default_factory=list)
 
     def time(self, ticks: int) -> pd.Timestamp:
         return self.origin + pd.Timedelta(minutes=ticks * self.tick)
@@ -90,6 +91,7 @@ class Unit:
                 "moved_to": pd.Series([m["place"] for m in self.moves], dtype=object),
                 "temperature_c": pd.Series([m["temperature"] for m in self.moves], dtype=float),
                 "packaging": pd.Series([m["packaging"] for m in self.moves], dtype=object),
+                "place_id": pd.Series([m.get("name") for m in self.moves], dtype=object),
             }
         )
         trials = pd.DataFrame(
@@ -111,13 +113,34 @@ class Unit:
         )
         return sources, storage, trials
 
+    def readings_frame(self) -> pd.DataFrame:
+        return pd.DataFrame(
+            {
+                "file": "readings.csv",
+                "row": np.arange(len(self.readings)) + 2,
+                "source_id": pd.Series(
+                    [f"S{r['of']}" if isinstance(r["of"], int) else None for r in self.readings],
+                    dtype=object,
+                ),
+                "place_id": pd.Series(
+                    [None if isinstance(r["of"], int) else r["of"] for r in self.readings],
+                    dtype=object,
+                ),
+                "read_at": pd.Series(
+                    [self.time(r["tick"]) for r in self.readings], dtype="datetime64[ns]"
+                ),
+                "temperature_c": pd.Series([r["temperature"] for r in self.readings], dtype=float),
+            }
+        )
+
     def questions(self) -> tuple[pd.Series, pd.Series]:
         ids = pd.Series([f"S{source}" for source, _ in self.asked], dtype=object)
         times = pd.Series([self.time(tick) for _, tick in self.asked], dtype="datetime64[ns]")
         return ids, times
 
     def exposures(self) -> pd.DataFrame:
-        return exposure_at(storage_history(*self.frames(), self.rules), *self.questions())
+        history = storage_history(*self.frames(), self.rules, self.readings_frame())
+        return exposure_at(history, *self.questions())
 
 
 @st.composite
@@ -192,6 +215,43 @@ def units(draw: st.DrawFn) -> Unit:
     )
 
 
+PLACE_NAMES = ("box", "freezer", "refrigerator")
+
+
+@st.composite
+def read_units(draw: st.DrawFn) -> Unit:
+    """A unit with loggers, whose temperatures pass whole degrees on ticks only."""
+    unit = draw(units())
+    named = [m | {"name": draw(st.sampled_from([None, None, "box"]))} for m in unit.moves]
+    longest = max([m["tick"] for m in unit.moves] + [t["tick"] for t in unit.trials] + [60])
+    within = draw(st.sampled_from([1, 4, 8]))
+    readings: list[dict[str, Any]] = []
+    of = st.sampled_from([*PLACE_NAMES, *range(len(unit.sources))])
+    for logger in draw(st.lists(of, min_size=1, max_size=3, unique=True)):
+        tick, temperature = draw(st.integers(-5, longest)), draw(st.integers(-8, 6))
+        readings.append({"of": logger, "tick": tick, "temperature": temperature})
+        for _ in range(draw(st.integers(0, 14))):
+            step = draw(st.sampled_from([1, 2, 3, 4, 4, 6, 8, 30]))
+            tick += step
+            if step > within:
+                temperature = draw(st.integers(-8, 6))
+            else:
+                temperature += step * draw(st.sampled_from([-1, -1, 0, 1, 1]))
+            readings.append({"of": logger, "tick": tick, "temperature": temperature})
+    rules = replace(
+        unit.rules,
+        longest_reading_gap_h=within * unit.tick / 60,
+        thawed_above_c=draw(st.sampled_from([0.0, 0.0, 2.0])),
+        frozen_below_c=draw(st.sampled_from([-1.0, -1.0, -3.0, 0.0])),
+    )
+    asked = unit.asked + [
+        (source, r["tick"] + draw(st.sampled_from([-1, 0, 0, 1])))
+        for r in readings[:6]
+        for source in range(len(unit.sources))
+    ]
+    return replace(unit, moves=named, readings=readings, rules=rules, asked=asked)
+
+
 # The simulation: lists of moves and a clock that is walked tick by tick.
 
 
@@ -203,6 +263,17 @@ class Walk:
         self.rules = unit.rules
         self.logs: dict[int, list[dict[str, Any]]] = {}
         self.thawed: dict[int, Any] = {}
+        self.heard: dict[Any, dict[int, tuple[float, bool]]] = {}
+        self.named = {r["of"] for r in unit.readings}
+        ticks = [r["tick"] for r in unit.readings]
+        self.travelled = {
+            source
+            for source in range(len(unit.sources))
+            if any(
+                self.heard_of(source, x)
+                for x in range(min(ticks, default=0), max(ticks, default=0))
+            )
+        }
 
     def cut(self, source: int) -> int:
         return self.unit.ticks(self.unit.midnight(self.unit.sources[source]["day"]))
@@ -237,7 +308,7 @@ class Walk:
             if own_packaging is not None:
                 repacked = {"tick": self.cut(source), "place": None, "packaging": own_packaging}
                 inherited.append(repacked)
-            moves = inherited + moves
+            moves = inherited + [m for m in moves if m["tick"] >= self.cut(source)]
         moves = sorted(moves, key=lambda m: m["tick"])
         for i, move in enumerate(moves):
             if move["place"] == "discarded":
@@ -256,21 +327,80 @@ class Walk:
                 place = move["place"]
         return place
 
+    def spoken(self, logger: Any) -> dict[int, tuple[float, bool]]:
+        """Tick → (°C in its middle, thawed), for each tick the logger's readings cover."""
+        if logger not in self.heard:
+            self.heard[logger] = self._spoken(logger)
+        return self.heard[logger]
+
+    def _spoken(self, logger: Any) -> dict[int, tuple[float, bool]]:
+        mine = {r["tick"]: r["temperature"] for r in self.unit.readings if r["of"] == logger}
+        found: dict[int, tuple[float, bool]] = {}
+        state = False
+        for x in range(min(mine, default=0), max(mine, default=0)):
+            before = max(t for t in mine if t <= x)
+            after = min(t for t in mine if t > x)
+            if (after - before) * self.unit.tick / 60 > self.rules.longest_reading_gap_h:
+                state = False
+                continue
+            if x - 1 not in found:
+                state = mine[x] > self.rules.thawed_above_c
+            degrees = mine[before] + (mine[after] - mine[before]) * (x + 0.5 - before) / (
+                after - before
+            )
+            if degrees > self.rules.thawed_above_c:
+                state = True
+            if degrees < self.rules.frozen_below_c:
+                state = False
+            found[x] = (degrees, state)
+        return found
+
+    def heard_of(self, source: int, x: int) -> tuple[float, bool] | None:
+        """What a logger that travels with the source tells of a tick, inherited or its own."""
+        while True:
+            if self.parent(source) is None or x >= self.cut(source):
+                return self.spoken(source).get(x)
+            source = self.parent(source)
+
+    def heard_in(self, move: dict[str, Any] | None, x: int) -> tuple[float, bool] | None:
+        return None if move is None else self.spoken(self.name(move)).get(x)
+
+    def name(self, move: dict[str, Any]) -> str:
+        return move.get("name") or move["place"]
+
+    def is_read(self, source: int, move: dict[str, Any] | None) -> bool:
+        """Whether readings name the place, or cover any time of the source."""
+        return source in self.travelled or (move is not None and self.name(move) in self.named)
+
     def logged_thaws(self, source: int) -> list[tuple[int, float]]:
         """Counted stays outside as (start, end)."""
-        place, left, stays = None, None, []
-        for move in self.log(source):
-            if move["place"] is None:
-                continue
-            outside = move["place"] in ("refrigerator", "ambient")
-            if outside and place == "freezer":
-                left = move["tick"]
+        return [(start, end) for start, end, _ in self.thaws_on_record(source)]
+
+    def thaws_on_record(self, source: int) -> list[tuple[int, float, bool]]:
+        """Counted stays outside, and thaws shown in the freezer: (start, end, shown)."""
+        marks: list[tuple[int, int, str, bool]] = []  # tick, order, place, thawed
+        log = [m for m in self.log(source) if m["place"] is not None]
+        for order, move in enumerate(log):
+            x, last = move["tick"], move["tick"]
+            if order + 1 < len(log):
+                last = log[order + 1]["tick"]
+            elif self.unit.readings:
+                last = max([x] + [r["tick"] for r in self.unit.readings]) + 2
+            for y in range(x, max(last, x + 1)):
+                said = self.heard_of(source, y) or self.heard_in(move, y)
+                thawed = move["place"] == "freezer" and said is not None and said[1]
+                marks.append((y, order, move["place"], thawed))
+        was_frozen, left, shown, stays = False, None, False, []
+        for x, _, place, thawed in marks:
+            outside = place in ("refrigerator", "ambient") or thawed
+            if outside and was_frozen:
+                left, shown = x, thawed
             if not outside and left is not None:
-                stays.append((left, move["tick"]))
+                stays.append((left, x, shown))
                 left = None
-            place = move["place"]
+            was_frozen = place == "freezer" and not thawed
         if left is not None:
-            stays.append((left, float("inf")))
+            stays.append((left, float("inf"), shown))
         hours = self.unit.tick / 60
         return [s for s in stays if (s[1] - s[0]) * hours >= self.rules.thaw_after_h]
 
@@ -286,9 +416,11 @@ class Walk:
     def day(self, tick: float) -> pd.Timestamp | None:
         return None if tick == float("inf") else self.unit.time(int(tick)).normalize()
 
-    def thaws(self, source: int) -> tuple[list[tuple[float, bool]], list[tuple[int, int]]]:
-        """Counted thaws as (moment, inferred), and the windows in which the source was out."""
+    def thaws(self, source: int) -> tuple[list[tuple[float, str]], list[tuple[int, int]]]:
+        """Counted thaws as (moment, how known), and the windows in which the source was out."""
         margin = 120 // self.unit.tick
+        record = self.thaws_on_record(source)
+        how = ["shown" if shown else "logged" for _, _, shown in record]
         logged = self.logged_thaws(source)
         moments = [start for start, _ in logged]
         inferred, windows = [], []
@@ -310,12 +442,19 @@ class Walk:
                     for bound in stay
                     for begin, end in todays
                 )
+                or any(stay[0] <= t < stay[1] for t, _ in trials if self.day(t) == day)
             ]
             if same:
                 moments[same[0]] = min(moments[same[0]], first)
             else:
                 inferred.append(first)
-        return [(m, False) for m in moments] + [(m, True) for m in inferred], windows
+        counted = [*zip(moments, how, strict=True), *((m, "inferred") for m in inferred)]
+        return counted, windows
+
+    def regime(self, share: float | None) -> str | None:
+        if share is None:
+            return None
+        return "frozen" if share >= 0.8 else "refrigerated" if share <= 0.2 else "mixed"
 
     def state(self, source: int, until: int) -> dict[str, Any]:
         """Every exposure by tick ``until``."""
@@ -326,7 +465,8 @@ class Walk:
         defaults = {"freezer": -18.0, "refrigerator": 4.0, "ambient": 20.0}
         spent = dict.fromkeys(defaults, 0)
         warmth = freeze = longest = opened = undocumented = 0.0
-        doubtful = False
+        covered = gap = 0
+        doubtful, at = False, None
         begin = min([until, self.cut(source), *(m["tick"] for m in log)])
         place, temperature = None, None
         packaging = self.first_packaging(source)
@@ -337,7 +477,7 @@ class Walk:
                 packaging = move["packaging"] or packaging
                 if move["place"] is None:
                     continue
-                place, temperature = move["place"], move["temperature"]
+                place, temperature, at = move["place"], move["temperature"], move
                 if place != "freezer":
                     freeze = 0
             out = place == "freezer" and any(a <= x < b for a, b in windows)
@@ -351,7 +491,10 @@ class Walk:
             if now in spent:
                 spent[now] += 1
                 degrees = defaults[now] if out or np.isnan(temperature) else temperature
-                warmth += max(degrees - rules.base_c, 0)
+                said = self.heard_of(source, x) or (None if out else self.heard_in(at, x))
+                covered += said is not None
+                gap += said is None and self.is_read(source, None if out else at)
+                warmth += max((degrees if said is None else said[0]) - rules.base_c, 0)
             if now == "freezer":
                 freeze += 1
                 longest = max(longest, freeze)
@@ -362,10 +505,7 @@ class Walk:
         kept = spent["freezer"] + spent["refrigerator"]
         share = spent["freezer"] / kept if kept else None
         held = (until - self.cut(source)) * day
-        regime = None
-        if share is not None:
-            regime = "frozen" if share >= 0.8 else "refrigerated" if share <= 0.2 else "mixed"
-        return {
+        exposures = {
             "held_days": held,
             "age_days": held + self.age_then(source),
             "cycles": len(done),
@@ -377,17 +517,31 @@ class Walk:
             "longest_freeze_days": longest * day,
             "open_frozen_days": None if doubtful or packaging is None else opened * day,
             "frozen_share": share,
-            "regime": regime,
+            "regime": self.regime(share),
             "undocumented_days": undocumented * day,
-            "inferred_thaws": sum(moment <= until for moment, new in thaws if new),
+            "inferred_thaws": sum(m <= until for m, how in thaws if how == "inferred"),
             "documented": place not in (None, "discarded"),
             "place": now,
         }
+        if self.unit.readings:
+            exposures["read_thaws"] = sum(m <= until for m, how in thaws if how == "shown")
+            exposures |= {"read_hours": covered * hour, "reading_gap_hours": gap * hour}
+        return exposures
 
 
 @often
 @given(units())
 def test_exposures_are_those_of_a_walk_through_the_log_tick_by_tick(unit: Unit) -> None:
+    _check_against_a_walk(unit)
+
+
+@often
+@given(read_units())
+def test_with_readings_too_exposures_are_those_of_a_walk_tick_by_tick(unit: Unit) -> None:
+    _check_against_a_walk(unit)
+
+
+def _check_against_a_walk(unit: Unit) -> None:
     got = unit.exposures()
     walk = Walk(unit)
     expected = pd.DataFrame([walk.state(source, tick) for source, tick in unit.asked])

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from outcomes.exposure.accumulate import EXPOSURES, exposure_at
+from outcomes.exposure.accumulate import EXPOSURES, OF_READINGS, exposure_at
 from outcomes.joining.set_aside import set_aside_frame
 from outcomes.joining.trials import join
 from outcomes.records.columns import ADDED
@@ -193,9 +193,20 @@ def test_columns_the_toolkit_does_not_know_are_carried_through() -> None:
 
 
 def test_reading_keeps_the_units_columns_clear_of_every_name_that_joining_adds() -> None:
-    given = records()
+    read = pd.DataFrame(
+        {
+            "file": "readings.csv",
+            "row": [2, 3],
+            "source_id": ["A", "A"],
+            "read_at": pd.to_datetime(["2026-01-02 08:00", "2026-01-02 09:00"]),
+            "temperature_c": [-18.0, -18.0],
+        }
+    )
+    given = records(readings=read)
     added = set(join(given).trials.columns) - set(given.trials.columns)
     assert added == ADDED["trials"] - {"file", "row"}
+    unread = set(join(records()).trials.columns) - set(given.trials.columns)
+    assert added - unread == set(OF_READINGS)
 
 
 def test_the_records_are_not_changed() -> None:

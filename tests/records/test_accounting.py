@@ -47,6 +47,7 @@ CELLS = st.one_of(
             "2026-12-31",
             "0000-00-00",
             "freezer",
+            "F1",
             "discarded",
             "ambient",
             '"',
@@ -64,7 +65,7 @@ CELLS = st.one_of(
 @st.composite
 def damages(draw: st.DrawFn) -> list[tuple]:
     kind = st.sampled_from(["cell", "copy", "delete", "swap"])
-    table = st.sampled_from(["sources", "storage", "trials", "dogs"])
+    table = st.sampled_from(["sources", "storage", "trials", "dogs", "readings"])
     number = st.integers(0, 30)
     return draw(st.lists(st.tuples(kind, table, number, number, CELLS), max_size=12))
 
@@ -126,6 +127,9 @@ def test_rows_in_are_rows_used_and_rows_set_aside(steps: list[tuple]) -> None:
     assert sources["source_id"].is_unique
     assert set(records.storage["source_id"]) <= set(sources["source_id"])
     assert set(records.trials["source_id"].dropna()) <= set(sources["source_id"])
+    readings = records.readings
+    assert set(readings["source_id"].dropna()) <= set(sources["source_id"])
+    assert (readings["source_id"].isna() != readings["place_id"].isna()).all()
     assert set(sources["parent_id"].dropna()) <= set(sources["source_id"])
     acquired = records.trials["source_id"].map(sources.set_index("source_id")["acquired_on"])
     assert not (records.trials["started_at"] < acquired).any()
@@ -148,9 +152,12 @@ def _clean() -> dict:
             {"source_id": "P2", "kind": "muscle", "acquired_on": "2025-01-25", "parent_id": "P1"},
         ],
         "storage": [
-            {"source_id": "S1", "moved_at": "2025-01-01", "moved_to": "freezer"},
-            {"source_id": "S1", "moved_at": "2025-02-01 08:00", "moved_to": "ambient"},
-            {"source_id": "S2", "moved_at": "2025-01-05", "moved_to": "refrigerator"},
+            {"source_id": s, "moved_at": at, "moved_to": to, "place_id": place}
+            for s, at, to, place in (
+                ("S1", "2025-01-01", "freezer", "F1"),
+                ("S1", "2025-02-01 08:00", "ambient", ""),
+                ("S2", "2025-01-05", "refrigerator", ""),
+            )
         ],
         "trials": [
             trial,
@@ -162,5 +169,14 @@ def _clean() -> dict:
         "dogs": [
             {"dog_id": "Ash", "born_on": "2019-04-01"},
             {"dog_id": "Birch", "born_on": "2020-04-01"},
+        ],
+        "readings": [
+            {"source_id": s, "place_id": place, "read_at": at, "temperature_c": number}
+            for s, place, at, number in (
+                ("", "F1", "2025-01-10 08:00", "-18"),
+                ("", "F1", "2025-01-10 09:00", "-17.5"),
+                ("", "refrigerator", "2025-01-10 09:00", "4"),
+                ("S2", "", "2025-01-10 09:00", "4"),
+            )
         ],
     }

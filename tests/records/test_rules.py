@@ -43,6 +43,17 @@ def both(*changes: Change) -> Change:
     return lambda tables: [change(tables) for change in changes]
 
 
+def readings(*rows: tuple[str, str, str, str]) -> Change:
+    """Hand over readings: source, place, time, temperature."""
+    names = ("source_id", "place_id", "read_at", "temperature_c")
+    return lambda tables: tables.update(
+        readings=[dict(zip(names, row, strict=True)) for row in rows]
+    )
+
+
+read_a = readings(("", "A", "2025-02-01 08:00", "4"))
+
+
 class Case(NamedTuple):
     """A change to the clean unit, and where the rule must report it."""
 
@@ -352,6 +363,91 @@ CASES = [
         "dog's dates out of order",
         put("dogs", 2, started_on="2018-01-01"),
         [("dogs", 2, "started_on", "2018-01-01")],
+    ),
+    Case(
+        "unknown source",
+        readings(("S1", "", "2025-02-01 08:00", "-18"), ("S8", "", "2025-02-01 08:00", "-18")),
+        [("readings", 3, "source_id", "S8")],
+    ),
+    Case(
+        "before the source existed",
+        readings(("S1", "", "2024-12-31 08:00", "-18")),
+        [("readings", 2, "read_at", "2024-12-31 08:00")],
+    ),
+    Case(
+        "unknown place",
+        readings(("", "Frezer", "2025-02-01 08:00", "-18")),
+        [("readings", 2, "place_id", "Frezer")],
+    ),
+    Case(
+        "reading of nothing",
+        readings(("S1", "", "2025-02-01 08:00", "-18"), ("", "", "2025-02-01 09:00", "-18")),
+        [("readings", 3, "source_id", None)],
+    ),
+    Case(
+        "reading of two things",
+        readings(("S1", "freezer", "2025-02-01 08:00", "-18")),
+        [("readings", 2, "place_id", "freezer")],
+    ),
+    Case(
+        "two readings at one time",
+        readings(
+            ("", "freezer", "2025-10-26 02:30", "-18"),
+            ("", "freezer", "2025-10-26 02:30", "-17"),
+            ("", "refrigerator", "2025-10-26 02:30", "4"),
+        ),
+        [
+            ("readings", 2, "read_at", "2025-10-26 02:30"),
+            ("readings", 3, "read_at", "2025-10-26 02:30"),
+        ],
+    ),
+    Case(
+        "identical rows",
+        readings(*[("S1", "", "2025-02-01 08:00", "-18")] * 2),
+        [("readings", 3, "read_at", "2025-02-01 08:00")],
+    ),
+    Case(
+        "impossible temperature",
+        readings(("S1", "", "2025-02-01 08:00", "99"), ("S1", "", "2025-02-01 09:00", "-18")),
+        [("readings", 2, "temperature_c", "99")],
+    ),
+    Case(
+        "empty needed value",
+        readings(("S1", "", "2025-02-01 08:00", ""), ("S1", "", "2025-02-01 09:00", "-18")),
+        [("readings", 2, "temperature_c", None)],
+    ),
+    Case(
+        "gap in the readings",
+        readings(
+            ("", "freezer", "2025-02-01 08:00", "-18"),
+            ("", "freezer", "2025-02-01 11:00", "-18"),
+            ("", "freezer", "2025-02-01 10:00", "-18"),
+            ("", "freezer", "2025-02-08 10:00", "-18"),
+            ("", "freezer", "2025-02-05 10:00", "-18"),
+            ("S1", "", "2025-02-09 10:00", "-18"),
+        ),
+        [("readings", 6, "read_at", "2025-02-05 10:00")],
+    ),
+    Case(
+        "gap in the readings",
+        readings(("S1", "", "2025-02-01 08:00", "-18"), ("S1", "", "2025-02-01 12:00", "-18")),
+        [],
+        "[readings]\nlongest_gap_h = 4\n",
+    ),
+    Case(
+        "readings unlike the place",
+        readings(
+            ("", "freezer", "2025-02-01 08:00", "0.4"),
+            ("", "freezer", "2025-02-01 08:30", "0.4"),
+            ("", "freezer", "2025-02-01 09:00", "-1"),
+            ("", "refrigerator", "2025-02-01 09:00", "4"),
+        ),
+        [("readings", 2, "temperature_c", "0.4")],
+    ),
+    Case(
+        "place of two kinds",
+        both(put("storage", 2, place_id="A"), put("storage", 5, place_id="A"), read_a),
+        [("storage", 5, "place_id", "A")],
     ),
     Case("spellings alike", put("sources", 4, kind="mussle"), [("sources", 4, "kind", "mussle")]),
     Case("spellings alike", add("dogs", 3, dog_id="birch"), [("dogs", 4, "dog_id", "birch")]),

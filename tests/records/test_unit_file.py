@@ -44,6 +44,11 @@ frozen_at_least = 0.9
 refrigerated_at_most = 0.1
 unlogged_thaws = "strict"
 
+[readings]
+thawed_above_c = 0.5
+frozen_below_c = -1.5
+longest_gap_h = 3
+
 [decision]
 floor = 0.8
 confidence = 0.95
@@ -78,6 +83,9 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         base_c=4.0,
         frozen_at_least=0.9,
         refrigerated_at_most=0.1,
+        thawed_above_c=0.5,
+        frozen_below_c=-1.5,
+        longest_reading_gap_h=3.0,
         unlogged_thaws="strict",
         floor=0.8,
         confidence=0.95,
@@ -148,6 +156,7 @@ def test_a_file_asked_for_must_be_there(tmp_path) -> None:
         ('[units.dogs]\nborn_on = "F"', "not a setting"),
         ("[rule]\nmisses = 4\nwindow = 3", "more than window"),
         ("[exposure]\nfrozen_at_least = 0.1", "must be less than"),
+        ("[readings]\nfrozen_below_c = 1", "must not be more than thawed_above_c"),
         ('[exposure]\nunlogged_thaws = "guess"', '"infer" or "strict"'),
         ("a = " + "[" * 5000, "unit.toml"),
     ],
