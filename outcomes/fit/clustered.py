@@ -1,0 +1,257 @@
+"""Logistic models without random effects, whose errors allow for clusters of trials.
+
+Thin ties to statsmodels: what the question needs is which errors, how many
+clusters they rest on, and a plain reason where a model cannot be fitted.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import numpy as np
+import pandas as pd
+import statsmodels.api as sm
+from statsmodels.discrete.conditional_models import ConditionalLogit
+
+from outcomes.errors import FitError
+
+MOST_IN_STRATUM = 200
+_MOST_STEPS = 20_000  # of the recursion behind one value of a conditional likelihood: a few seconds
+_MOST_IN_CLUSTER = 1_000  # bias-reduced errors invert a square of this side for every cluster
+_HOPELESS_STD_ERROR = 1e3
+_MOST_LOG_ODDS = 15.0  # on the scale of a standard deviation: the maximum lies at infinity
+_Result = TypeVar("_Result")
+
+
+@dataclass(frozen=True, slots=True)
+class ClusteredFit:
+    """Estimates whose errors allow for clusters.
+
+    Attributes
+    ----------
+    beta, cov
+        Shape (p,) and (p, p), in the order of the columns handed over.
+    freedom
+        Degrees of freedom for Student's t: clusters - 1.
+    n, clusters
+        Trials used, and the clusters they fall in.
+    correlation
+        Within clusters, where the model has one; else None.
+    errors
+        Which errors these are, in words.
+    """
+
+    beta: np.ndarray
+    cov: np.ndarray
+    freedom: float
+    n: int
+    clusters: int
+    correlation: float | None
+    errors: str
+
+
+def fit_clustered(
+    y: np.ndarray,
+    x: np.ndarray,
+    clusters: np.ndarray,
+    second: np.ndarray | None = None,
+    *,
+    linear: bool = False,
+) -> ClusteredFit:
+    """Fit a logistic regression with errors clustered in one way or in two.
+
+    The covariance is multiplied by G / (G - 1) · (n - 1) / (n - p) for G
+    clusters (with two ways, for each part of the sum), and judged against
+    Student's t with G - 1 degrees of freedom (the fewer clusters of two ways).
+
+    Parameters
+    ----------
+    y
+        Outcomes 0 or 1, shape (n,); any number if ``linear``. No missing values.
+    x
+        Design, shape (n, p), with its constant. No missing values.
+    clusters, second
+        Label of each row, shape (n,).
+    linear
+        Least squares instead of a logistic model.
+
+    Returns
+    -------
+    ClusteredFit
+
+    Raises
+    ------
+    FitError
+        No finite maximum, fewer than two clusters, or no usable errors.
+
+    References
+    ----------
+    Cameron AC, Gelbach JB, Miller DL (2011). Robust inference with multiway
+    clustering. Journal of Business & Economic Statistics 29, 238-249.
+    """
+    codes = [pd.factorize(labels)[0] for labels in (clusters, second) if labels is not None]
+    counts = [int(c.max()) + 1 for c in codes]
+    if min(counts) < 2:
+        raise FitError("a single cluster says nothing about the spread between clusters")
+    family = sm.families.Gaussian() if linear else sm.families.Binomial()
+    groups = codes[0] if second is None else np.column_stack(codes)
+
+    def run() -> Any:
+        return sm.GLM(y, x, family=family).fit(
+            cov_type="cluster", cov_kwds={"groups": groups, "use_correction": True}
+        )
+
+    found = _without_warnings(run)
+    if not linear:
+        _check_finite(found.params, x)
+    beta, cov = _usable(found.params, found.cov_params())
+    ways = "clustered" if second is None else "clustered in two ways"
+    return ClusteredFit(beta, cov, float(min(counts) - 1), len(y), counts[0], None, ways)
+
+
+def fit_gee(
+    y: np.ndarray, x: np.ndarray, clusters: np.ndarray, *, bias_reduced: bool = True
+) -> ClusteredFit:
+    """Fit a logistic model of population averages, outcomes of a cluster being alike.
+
+    Generalised estimating equations with one (exchangeable) correlation within
+    clusters. Where that has no solution (a correlation below the least that large
+    clusters can have), trials are weighted as if unrelated; the errors allow for
+    clusters all the same, and ``correlation`` is None.
+
+    Parameters
+    ----------
+    y, x, clusters
+        As for :func:`fit_clustered`.
+    bias_reduced
+        Errors corrected for few clusters; False for the plain robust ones,
+        which are also used where a cluster has more than 1,000 trials.
+
+    Raises
+    ------
+    FitError
+        The equations have no usable solution.
+
+    References
+    ----------
+    Liang KY, Zeger SL (1986). Longitudinal data analysis using generalized
+    linear models. Biometrika 73, 13-22.
+    Mancl LA, DeRouen TA (2001). A covariance estimator for GEE with improved
+    small-sample properties. Biometrics 57, 126-134.
+    """
+    codes = pd.factorize(clusters)[0]
+    counts = np.bincount(codes)
+    if len(counts) < 2:
+        raise FitError("a single cluster says nothing about the spread between clusters")
+    reduced = bias_reduced and int(counts.max()) <= _MOST_IN_CLUSTER
+    alike = sm.cov_struct.Exchangeable()
+
+    def run(structure: Any) -> Any:
+        model = sm.GEE(y, x, groups=codes, family=sm.families.Binomial(), cov_struct=structure)
+        return model.fit(cov_type="bias_reduced" if reduced else "robust")
+
+    correlation: float | None = None
+    try:
+        found = _without_warnings(lambda: run(alike))
+        correlation = float(np.squeeze(alike.dep_params))
+    except FitError:
+        found = _without_warnings(lambda: run(sm.cov_struct.Independence()))
+    _check_finite(found.params, x)
+    beta, cov = _usable(found.params, found.cov_params())
+    return ClusteredFit(
+        beta=beta,
+        cov=cov,
+        freedom=float(len(counts) - 1),
+        n=len(y),
+        clusters=len(counts),
+        correlation=correlation,
+        errors="bias-reduced" if reduced else "robust",
+    )
+
+
+def fit_conditional(y: np.ndarray, x: np.ndarray, strata: np.ndarray) -> ClusteredFit:
+    """Fit a logistic model within strata, whatever the level of each stratum.
+
+    Strata with finds alone or misses alone say nothing and are left out. The
+    rarer outcome is counted as the event, which gives the same likelihood sooner.
+
+    Parameters
+    ----------
+    y
+        Outcomes 0 or 1, shape (n,).
+    x
+        Columns that vary within strata, shape (n, p), without a constant.
+    strata
+        Label of each row, shape (n,).
+
+    Raises
+    ------
+    FitError
+        No stratum has both outcomes, there are too many trials a stratum (more
+        than 200 in one, or some thousands in all), or there is no finite maximum.
+
+    References
+    ----------
+    Breslow NE, Day NE (1980). Statistical Methods in Cancer Research, vol. 1:
+    The Analysis of Case-Control Studies, ch. 7. IARC, Lyon.
+    """
+    codes = pd.factorize(strata)[0]
+    size, events = np.bincount(codes), np.bincount(codes, weights=y)
+    mixed = ((events > 0) & (events < size))[codes]
+    if not mixed.any():
+        raise FitError("no source has both finds and misses, so none can be compared with itself")
+    y, x, codes = y[mixed], x[mixed], codes[mixed]
+    flip = y.mean() > 0.5
+    outcome = 1.0 - y if flip else y
+    size = np.bincount(codes)
+    if size.max() > MOST_IN_STRATUM or size @ np.bincount(codes, weights=outcome) > _MOST_STEPS:
+        raise FitError("too many trials a source: this likelihood would take too long")
+    scale = x.std(axis=0)
+    if np.any(scale == 0.0):
+        raise FitError("a term does not vary within sources that have both finds and misses")
+    centred = (x - x.mean(axis=0)) / scale
+
+    def run() -> tuple[np.ndarray, np.ndarray]:
+        model = ConditionalLogit(outcome, centred, groups=codes)
+        found = model.fit(disp=0, method="bfgs", gtol=1e-6)
+        near, spread = np.asarray(found.params), np.asarray(found.cov_params())
+        # The optimiser stops a little short, in the fifth digit; one Newton step makes it exact.
+        return near + spread @ model.score(near), spread
+
+    found, spread = _without_warnings(run)
+    _check_finite(found, None)
+    sign = -1.0 if flip else 1.0
+    beta, cov = _usable(sign * found / scale, spread / np.outer(scale, scale))
+    count = len(np.unique(codes))
+    return ClusteredFit(beta, cov, float(max(count - 1, 1)), len(y), count, None, "likelihood")
+
+
+def _without_warnings(run: Callable[[], _Result]) -> _Result:
+    """A library's answer, or a reason in words where it warns that there is none."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        # Deprecations say nothing about the fit.
+        for harmless in (FutureWarning, DeprecationWarning, PendingDeprecationWarning):
+            warnings.simplefilter("ignore", harmless)
+        try:
+            return run()
+        except (Warning, ValueError, ArithmeticError, np.linalg.LinAlgError) as trouble:
+            first = str(trouble).splitlines()[0][:100] if str(trouble) else "no maximum"
+            raise FitError(f"the model could not be fitted ({first})") from trouble
+
+
+def _check_finite(beta: np.ndarray, x: np.ndarray | None) -> None:
+    spread = np.ones(len(beta)) if x is None else x.std(axis=0)
+    if not np.all(np.isfinite(beta)) or np.any(np.abs(beta) * spread > _MOST_LOG_ODDS):
+        raise FitError("finds and misses are separated too cleanly to put a size on the effects")
+
+
+def _usable(beta: np.ndarray, cov: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    beta, cov = np.asarray(beta, dtype=float), np.asarray(cov, dtype=float)
+    variances = np.diag(cov)
+    if not np.all(np.isfinite(cov)) or variances.max() > _HOPELESS_STD_ERROR**2:
+        raise FitError("the errors of the estimates could not be computed")
+    return beta, cov

