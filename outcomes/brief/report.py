@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
 from math import log
 from pathlib import Path
 from typing import Any
 
 from outcomes.brief import words
 from outcomes.brief.facts import Facts
+from outcomes.brief.usable import ANALYSES
+from outcomes.records.mends import best_mend
 from outcomes.records.tables import Examination, Finding
 from outcomes.simulate import Unit, find_true_threshold
 
@@ -22,12 +25,25 @@ def part(results: Mapping[str, Any], keys: Sequence[str]) -> dict[str, Any]:
     return {k: results[k] for k in (*head, *keys, *reasons)}
 
 
-def check_results(examination: Examination) -> dict[str, Any]:
-    """Findings and row counts for programs."""
+def check_results(
+    examination: Examination, usable: Mapping[str, int] | None = None
+) -> dict[str, Any]:
+    """Findings and row counts for programs.
+
+    Parameters
+    ----------
+    examination
+        What the checks found.
+    usable
+        Analysis → trials it can use; None where something stops the work.
+    """
+    mend = best_mend(examination)
     return {
         "format": 1,
         "rows_in": dict(examination.rows_in),
         "used": dict(examination.used),
+        "usable": None if usable is None else dict(usable),
+        "best_mend": None if mend is None else asdict(mend),
         "stops": len(examination.stops),
         "findings": [
             {
@@ -46,7 +62,9 @@ def check_results(examination: Examination) -> dict[str, Any]:
     }
 
 
-def check_lines(examination: Examination, most: int | None) -> Iterator[str]:
+def check_lines(
+    examination: Examination, most: int | None, usable: Mapping[str, int] | None = None
+) -> Iterator[str]:
     """Findings for people: what stops first, then rows set aside, then notes.
 
     Parameters
@@ -55,6 +73,8 @@ def check_lines(examination: Examination, most: int | None) -> Iterator[str]:
         What the checks found.
     most
         Show at most this many; None for all.
+    usable
+        Analysis → trials it can use; None where something stops the work.
     """
     order = {"stops": 0, "set aside": 1, "note": 2}
     findings = sorted(examination.findings, key=lambda f: order[f.severity])
@@ -65,6 +85,14 @@ def check_lines(examination: Examination, most: int | None) -> Iterator[str]:
     if findings:
         yield ""
     yield from _count_lines(examination, findings)
+    if usable is not None:
+        yield _strong(f"Trials that can be used, of {examination.rows_in.get('trials', 0):,}")
+        for analysis, question in ANALYSES.items():
+            yield f"{question:<30}{usable[analysis]:>9,}"
+    mend = best_mend(examination)
+    if mend is not None:
+        yield ""
+        yield f"The one mend that wins back most ({words.count(mend.rows, 'row')}): {mend.line()}"
 
 
 def _count_lines(examination: Examination, findings: Sequence[Finding]) -> Iterator[str]:

@@ -22,16 +22,19 @@ def command(records: Path, settings_file: Path | None, as_json: bool, show_all: 
     Exit status 1 if something stops the work.
     """
     from outcomes.brief.report import check_lines, check_results
-    from outcomes.records.read import examine_records
+    from outcomes.brief.usable import usable_rows
+    from outcomes.joining.trials import join
+    from outcomes.records.read import examine_and_read
     from outcomes.records.unit_file import load_settings
 
     settings = load_settings(settings_file, records)
-    examination = examine_records(records, settings)
+    examination, read = examine_and_read(records, settings)
+    usable = None if read is None else usable_rows(join(read))
     stops = bool(examination.stops)
     if as_json:
-        show_json(check_results(examination))
+        show_json(check_results(examination, usable))
         return int(stops)
-    for line in check_lines(examination, most=None if show_all else _SHOWN):
+    for line in check_lines(examination, None if show_all else _SHOWN, usable):
         click.echo(line)
     if any(f.rule in ("missing column", "unknown column") for f in examination.findings):
         from outcomes.records.suggest import suggest_settings

@@ -71,7 +71,7 @@ def check_tables(
     _check_moves(storage, log)
     moves = effective_moves(sources, storage, log)
     if "storage" in sheets:
-        _check_histories(sources, moves, log)
+        _check_histories(sources, storage, moves, log)
     _check_trials_in_storage(trials, moves, settings, log)
     _check_one_dog_at_once(trials, log)
     _check_dogs(dogs, log)
@@ -264,7 +264,8 @@ def _check_portions(sources: Sheet, log: Log) -> None:
             orphaned,
             "parent_id",
             lambda i, row_of=row_of: {  # type: ignore[misc]
-                "where": f"{sources.file}, row {row_of[parents[i]]}"
+                "where": f"{sources.file}, row {row_of[parents[i]]}",
+                "cause": row_of[parents[i]],
             },
         )
 
@@ -332,7 +333,10 @@ def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
         sheet,
         log.usable(sheet) & is_handed & ~is_used,
         "source_id",
-        lambda i: {"where": f"{sources.file}, row {row_of[ids.to_numpy()[i]]}"},
+        lambda i: {
+            "where": f"{sources.file}, row {row_of[ids.to_numpy()[i]]}",
+            "cause": row_of[ids.to_numpy()[i]],
+        },
     )
     time = {"storage": "moved_at", "trials": "started_at", "readings": "read_at"}[sheet.table.name]
     if sheet.has(time) and sources.has("acquired_on"):
@@ -522,8 +526,8 @@ def effective_moves(sources: Sheet, storage: Sheet, log: Log) -> pd.DataFrame:
     return pd.concat(parts).sort_values(["moved_at", "position"], kind="stable")
 
 
-def _check_histories(sources: Sheet, moves: pd.DataFrame, log: Log) -> None:
-    if not sources.has("source_id"):
+def _check_histories(sources: Sheet, storage: Sheet, moves: pd.DataFrame, log: Log) -> None:
+    if not (sources.has("source_id") and storage.has("source_id", "moved_at", "moved_to")):
         return
     bare = ~sources.frame["source_id"].isin(moves["source_id"].unique()).to_numpy()
     log.flag("source without storage history", sources, log.usable(sources) & bare, "source_id")

@@ -147,6 +147,7 @@ class Log:
                 value=value,
                 problem=text.problem.format_map(known),
                 mend=text.mend.format_map(known),
+                cause=known.get("cause"),
             )
         )
 

@@ -36,6 +36,7 @@ MAX_WORKBOOK_PARTS = 5_000
 MAX_PARQUET_BYTES = 8_000_000_000
 MAX_ROWS = 20_000_000
 MAX_COLUMNS = 500
+ROWS_SEARCHED = 10
 MAX_CELL = 32_767  # what a spreadsheet program can hold in one cell
 
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
@@ -76,6 +77,8 @@ class Cells:
         Row numbers as in the spreadsheet (header = row 1), shape (n,).
     marks
         What the file itself shows.
+    top
+        Rows 2 to 11 whole, as (row, cells), where rows are wider than row 1.
     """
 
     name: str
@@ -84,6 +87,7 @@ class Cells:
     columns: tuple[pd.Series[Any], ...]
     rows: Array
     marks: tuple[Mark, ...] = ()
+    top: tuple[tuple[int, frozenset[str]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,7 +267,16 @@ def _load_csv(place: Place) -> Cells:
         marks += _uneven_rows(columns, rows, lengths, width)
     if len(frame) != data.count(b"\n") + (not data.endswith(b"\n")):
         marks += _swallowed_rows(columns[:width], rows, separator, width)
-    return _without_blanks(place, header, columns[:width], rows, marks)
+    top = _top(columns, rows) if widest > width else ()
+    return _without_blanks(place, header, columns[:width], rows, marks, top)
+
+
+def _top(columns: Sequence[pd.Series[Any]], rows: Array) -> tuple[tuple[int, frozenset[str]], ...]:
+    """The first rows below the header with all their cells."""
+    return tuple(
+        (int(row), frozenset(str(column.iloc[at]).strip() for column in columns))
+        for at, row in enumerate(rows[:ROWS_SEARCHED])
+    )
 
 
 def _as_utf8(data: bytes) -> tuple[bytes, list[Mark]]:
@@ -346,11 +359,12 @@ def _swallowed_rows(
 ) -> list[Mark]:
     """Cells whose text holds whole further rows: a quotation mark was left open."""
     marks = []
+    # What is swallowed begins and ends within a row, so a line of it may be half of one.
+    few = max(min(width - 2, width // 2), 1)
     for position, column in enumerate(columns):
         swallowing = np.array(
             [
-                "\n" in text
-                and any(line.count(separator) >= max(width - 2, 1) for line in text.splitlines())
+                "\n" in text and any(line.count(separator) >= few for line in text.splitlines())
                 for text in column.cat.categories
             ],
             dtype=bool,
@@ -389,6 +403,7 @@ def _without_blanks(
     columns: Sequence[pd.Series[Any]],
     rows: Array,
     marks: Sequence[Mark],
+    top: tuple[tuple[int, frozenset[str]], ...] = (),
 ) -> Cells:
     blank = np.ones(len(rows), dtype=bool)
     for column in columns:
@@ -418,6 +433,7 @@ def _without_blanks(
             Mark(m.rule, m.row, moved.get(m.position), m.value) if m.position is not None else m
             for m in marks
         ),
+        top=top,
     )
 
 
@@ -541,7 +557,8 @@ def _load_sheet(place: Place) -> Cells:
     marks += _merged_rows(merged, rows, width)
     if formulas:
         marks += _empty_formulas(place, lines, width)
-    return _without_blanks(place, tuple(header[:width]), columns[:width], rows, marks)
+    top = _top(columns, rows) if widest > width else ()
+    return _without_blanks(place, tuple(header[:width]), columns[:width], rows, marks, top)
 
 
 def _lines(place: Place, *, formulas: bool = False) -> Iterator[list[str | None]]:

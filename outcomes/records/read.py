@@ -15,7 +15,14 @@ from outcomes.errors import RecordsError
 from outcomes.records.check import check_tables, words_facts
 from outcomes.records.columns import ADDED, TABLES, Column, Table
 from outcomes.records.findings import Log, Sheet, quoted
-from outcomes.records.loading import CannotReadError, Cells, Places, find_tables, load_table
+from outcomes.records.loading import (
+    ROWS_SEARCHED,
+    CannotReadError,
+    Cells,
+    Places,
+    find_tables,
+    load_table,
+)
 from outcomes.records.suggest import likely_columns
 from outcomes.records.tables import Examination, Finding, Records
 from outcomes.records.unit_file import load_settings
@@ -23,7 +30,6 @@ from outcomes.records.values import MAX_TEXT, read_column, texts_of
 from outcomes.settings import Settings
 
 LINES_SHOWN = 5
-ROWS_SEARCHED = 10
 
 _NEEDED_ROWS = ("sources", "trials")
 
@@ -67,20 +73,50 @@ def read_records(
     --------
     examine_records : The same checks without an error for bad records.
     """
+    examination, records = examine_and_read(path, settings, today=today)
+    if records is None:
+        raise RecordsError(_stop_lines(str(path), examination.stops))
+    return records
+
+
+def examine_and_read(
+    path: str | Path, settings: Settings | None = None, *, today: dt.date | None = None
+) -> tuple[Examination, Records | None]:
+    """Check a unit's records, and read them if nothing stops the work.
+
+    Parameters
+    ----------
+    path, settings, today
+        As for :func:`read_records`.
+
+    Returns
+    -------
+    Examination, Records or None
+        What :func:`examine_records` gives, and what :func:`read_records`
+        gives; None where it would raise for the records.
+
+    Raises
+    ------
+    UsageError
+        If there are no records at ``path``.
+    SettingsError
+        If ``unit.toml`` cannot be used.
+    """
     examination, sheets, settings, log = _examine(Path(path), settings, today)
     if examination.stops:
-        raise RecordsError(_stop_lines(str(path), examination.stops))
+        return examination, None
     frames = {
         name: _usable_rows(sheets[name], log) if name in sheets else _no_rows(table)
         for name, table in TABLES.items()
     }
     frames["trials"] = _with_sessions(frames["trials"])
-    return Records(
+    records = Records(
         **frames,
         findings=examination.findings,
         rows_in=examination.rows_in,
         settings=settings,
     )
+    return examination, records
 
 
 def examine_records(
@@ -183,7 +219,8 @@ def _type_cells(cells: Cells, settings: Settings, log: Log) -> Sheet:
     )
     sheet = Sheet(table, cells.file, names, known, frame)
     log.open(sheet)
-    _add_marks(cells, sheet, log)
+    if not (log.findings and log.findings[-1].rule == "header not in row 1"):
+        _add_marks(cells, sheet, log)
     for name, column in typed.items():
         facts = _cell_facts(table.column(name), sheet)
         for rule, at in column.broken().items():
@@ -270,7 +307,7 @@ def _buried_header(cells: Cells, names: set[str]) -> int | None:
         line |= {part for cell in line for part in re.split("[,;\t]", cell)}
         if len(line & names) >= 2:
             return int(cells.rows[position])
-    return None
+    return next((row for row, line in cells.top if len(line & names) >= 2), None)
 
 
 def _carry(cells: Cells, table: Table, placed: set[int], log: Log) -> dict[str, pd.Series[Any]]:

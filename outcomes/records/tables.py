@@ -38,6 +38,8 @@ class Finding:
         The unit's own column name and the text found there; None where there is none.
     problem, mend
         What is wrong, and what would mend it.
+    cause
+        Row of the sources that this row was set aside with; None where there is none.
     """
 
     rule: str
@@ -49,6 +51,7 @@ class Finding:
     value: str | None
     problem: str
     mend: str
+    cause: int | None = None
 
     def line(self) -> str:
         """The finding as one line for people."""

@@ -94,7 +94,8 @@ def test_check_tells_findings_as_json(call: Call, few_records: Path) -> None:
     found = json.loads(answer.out)
     assert answer.status == 0
     assert answer.err == ""
-    assert list(found) == ["format", "rows_in", "used", "stops", "findings"]
+    sections = ["format", "rows_in", "used", "usable", "best_mend", "stops", "findings"]
+    assert list(found) == sections
     keys = ["rule", "severity", "table", "file", "row", "column", "value", "problem", "mend"]
     assert all(list(finding) == keys for finding in found["findings"])
 

@@ -234,3 +234,30 @@ def test_degree_hours_are_the_exact_area_under_any_readings(
     found = exposure(moves, readings, at, of="refrigerator", rules=rules)
     # Twenty terms of at most 2 h × 45 °C: rounding stays far below.
     assert found["degree_hours"] == pytest.approx(float(area / 3600), rel=1e-9, abs=1e-9)
+
+
+def test_a_portion_inherits_what_was_read_of_its_parent_until_it_was_cut() -> None:
+    sources = pd.DataFrame(
+        {
+            "source_id": ["S", "P"],
+            "acquired_on": pd.to_datetime(["2026-03-01", "2026-03-05"]),
+            "parent_id": [None, "S"],
+        }
+    )
+    storage = pd.DataFrame(
+        {
+            "source_id": ["S"],
+            "moved_at": pd.to_datetime(["2026-03-01"]),
+            "moved_to": ["refrigerator"],
+        }
+    )
+    hours = pd.date_range("2026-03-04 20:00", "2026-03-05 06:00", freq="h")
+    read = pd.DataFrame({"source_id": "S", "read_at": hours, "temperature_c": 10.0})
+    trials = pd.DataFrame(
+        {"source_id": ["S", "P"], "started_at": pd.to_datetime(["2026-03-05 06:00"] * 2)}
+    )
+    history = storage_history(sources, storage, trials, Settings(), read)
+    found = exposure_at(history, trials["source_id"], trials["started_at"])
+    assert found["read_hours"].tolist() == [10, 4]
+    days = 3 * 24 + 20
+    assert found["degree_hours"].tolist() == [days * 4 + 10 * 10, days * 4 + 4 * 10 + 6 * 4]

@@ -1,0 +1,104 @@
+"""What ``check`` says in sum: usable trials by question, and the mend that wins back most."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from outcomes.brief.usable import ANALYSES, usable_rows
+from outcomes.decide import compare
+from outcomes.fit import false_alerts, lifetime, search_time
+from outcomes.fit.terms import usable_trials
+from outcomes.joining.trials import join
+from outcomes.records.read import read_records
+from outcomes.settings import ReliabilityRule, Settings
+
+DEMO = Path(__file__).parents[2] / "synthetic_data"
+
+Call = Callable[..., Any]
+
+
+def _gaps(trials: pd.DataFrame) -> pd.DataFrame:
+    """Trials with all that keeps one from a question: helped, untimed, uncounted, unlogged."""
+    trials = trials.copy()
+    trials.loc[::7, "search_s"] = float("nan")
+    trials.loc[::14, "limit_s"] = float("nan")
+    trials.loc[::5, "false_alerts"] = float("nan")
+    trials.loc[::11, "assisted"] = True
+    return trials
+
+
+@pytest.mark.parametrize("qualified_only", [True, False])
+def test_the_trials_counted_are_those_each_analysis_takes(qualified_only: bool) -> None:
+    settings = Settings(rule=ReliabilityRule(qualified_only=qualified_only))
+    records = read_records(DEMO, settings)
+    some = records.storage[records.storage["source_id"] != "MUS-06"]
+    late = records.dogs.assign(qualified_on=records.dogs["qualified_on"] + pd.Timedelta(days=300))
+    joined = join(replace(records, trials=_gaps(records.trials), storage=some, dogs=late))
+    hides, _ = usable_trials(joined.trials)
+    counted = false_alerts._counted(joined.trials)
+    sides = hides[hides["regime"].isin(["refrigerated", "frozen"])]
+    both, _ = compare._shared_kinds(sides)
+    found = usable_rows(joined)
+    assert found == {
+        "finds": len(hides),
+        "search_time": len(search_time._timed(joined.trials)[0]),
+        "false_alerts": int((counted["hours"].notna() & counted["count"].notna()).sum()),
+        "lifetime": len(lifetime._counting_trials(joined.trials, settings.rule)[0]),
+        "compare": int(sides["kind"].isin(both).sum()),
+    }
+    assert list(found) == list(ANALYSES)
+    assert len(set(found.values())) >= 4
+
+
+def test_check_tells_people_what_can_be_used_for_which_question(
+    call: Call, own_records: Path
+) -> None:
+    out = call("check", own_records).out
+    found = usable_rows(join(read_records(own_records)))
+    for analysis, question in ANALYSES.items():
+        assert re.search(rf"^{question} +{found[analysis]:,}$", out, flags=re.MULTILINE)
+
+
+def test_check_tells_programs_the_same_and_the_mend(call: Call, own_records: Path) -> None:
+    file = own_records / "trials.csv"
+    file.write_text(file.read_text().replace(",find,", ",hit,"))
+    found = json.loads(call("check", own_records, "--json").out)
+    assert set(found["usable"]) == set(ANALYSES)
+    mend = found["best_mend"]
+    assert (mend["rule"], mend["column"], mend["value"]) == ("unknown word", "result", "hit")
+    assert mend["rows"] == found["rows_in"]["trials"] - found["used"]["trials"]
+    assert '"hit" = "find"' in mend["text"]
+    said = call("check", own_records).out
+    assert f"The one mend that wins back most ({mend['rows']:,} rows): trials.csv" in said
+
+
+def test_where_something_stops_the_work_nothing_is_usable(call: Call, own_records: Path) -> None:
+    (own_records / "storage.csv").unlink()
+    answer = call("check", own_records, "--json")
+    assert answer.status == 1
+    assert json.loads(answer.out)["usable"] is None
+    assert "Trials that can be used" not in call("check", own_records).out
+
+
+def test_records_of_which_no_trial_can_be_used_are_still_checked(
+    call: Call, own_records: Path
+) -> None:
+    file = own_records / "trials.csv"
+    lines = file.read_text().splitlines()
+    at = lines[0].split(",").index("result")
+    spoilt = [
+        ",".join([*cells[:at], "?", *cells[at + 1 :]])
+        for cells in (line.split(",") for line in lines[1:])
+    ]
+    file.write_text("\n".join([lines[0], *spoilt]) + "\n")
+    answer = call("check", own_records, "--json")
+    assert answer.status == 0
+    assert set(json.loads(answer.out)["usable"].values()) == {0}

@@ -1,0 +1,104 @@
+"""The single mend that would win back the most rows: what it says, and that it does."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+
+import pytest
+
+from outcomes.records.mends import Mend, best_mend
+from outcomes.records.read import examine_records
+
+TODAY = dt.date(2026, 3, 14)
+
+
+def _set(table: str, column: str, value: str, *positions: int) -> Callable[[dict], None]:
+    return lambda t: [t[table][i].update({column: value}) for i in positions]
+
+
+CASES = {
+    "a word said once in unit.toml": (
+        _set("trials", "result", "hit", 0, 3),
+        ("unknown word", None, "result", "hit", 2),
+    ),
+    "one source named wrongly in two tables": (
+        lambda t: [
+            t["trials"][3].update(source_id="S9"),
+            t["storage"].append({**t["storage"][3], "source_id": "S9", "moved_at": "2025-03-01"}),
+        ],
+        ("unknown source", None, "source_id", "S9", 2),
+    ),
+    "a source that takes its portions, moves and trials with it": (
+        _set("sources", "kind", "", 0),
+        ("empty needed value", 2, "kind", None, 9),
+    ),
+    "a column in minutes and seconds": (
+        lambda t: [
+            _set("trials", "search_s", "1:30", 0, 1, 2)(t),
+            _set("trials", "dog_id", "", 3, 4)(t),
+        ],
+        ("minutes and seconds", None, "search_s", None, 3),
+    ),
+    "dates that can be read two ways, in any table": (
+        lambda t: [
+            _set("trials", "started_at", "03/04/2025", 0)(t),
+            _set("dogs", "born_on", "03/04/2020", 0)(t),
+            _set("trials", "dog_id", "", 3)(t),
+        ],
+        ("date ambiguous", None, None, None, 2),
+    ),
+    "one number for two trials": (
+        _set("trials", "trial_id", "T1", 1),
+        ("duplicate id", 2, "trial_id", "T1", 2),
+    ),
+    "the first of equals": (
+        lambda t: [
+            _set("trials", "dog_id", "", 1)(t),
+            _set("trials", "search_s", "0", 0)(t),
+        ],
+        ("search time zero", 2, "search_s", "0", 1),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_the_mend_that_wins_back_most_is_named(clean, write, name: str) -> None:
+    damage, (rule, row, column, value, rows) = CASES[name]
+    damage(clean)
+    found = best_mend(examine_records(write(clean), today=TODAY))
+    assert isinstance(found, Mend)
+    assert (found.rule, found.row, found.column, found.value, found.rows) == (
+        rule, row, column, value, rows,
+    )  # fmt: skip
+    assert len(found.line().splitlines()) == 1
+    assert found.text in found.line()
+
+
+def test_done_it_wins_back_as_many_rows_as_it_says(clean, write) -> None:
+    clean["sources"][0]["kind"] = ""
+    clean["trials"][3]["search_s"] = "0"
+    before = examine_records(write(clean), today=TODAY)
+    mend = best_mend(before)
+    clean["sources"][mend.row - 2]["kind"] = "muscle"
+    after = examine_records(write(clean), today=TODAY)
+    assert sum(after.used.values()) - sum(before.used.values()) == mend.rows == 9
+
+
+def test_a_row_with_two_faults_is_won_back_by_no_single_mend(clean, write) -> None:
+    clean["trials"][0].update(result="hit", search_s="long")
+    assert best_mend(examine_records(write(clean), today=TODAY)) is None
+
+
+def test_clean_records_need_no_mend(clean, write) -> None:
+    assert best_mend(examine_records(write(clean), today=TODAY)) is None
+
+
+def test_one_thing_that_stops_the_work_keeps_every_row_from_use(clean, write) -> None:
+    for row in clean["trials"]:
+        row["outcome"] = row.pop("result")
+    examination = examine_records(write(clean), today=TODAY)
+    mend = best_mend(examination)
+    assert (mend.rule, mend.rows) == ("missing column", sum(examination.used.values()))
+    clean["sources"] = [dict.fromkeys(clean["sources"][0], "")]
+    assert best_mend(examine_records(write(clean), today=TODAY)) is None
