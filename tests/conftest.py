@@ -1,9 +1,19 @@
-"""Joined trials made by hand: cheap, with a stated truth, and nothing else in them."""
+"""Joined trials made by hand, small units of every kind, and a briefing on each, made once."""
 
 from __future__ import annotations
 
+import contextlib
+import html.parser
+import io
+import json
 import os
-from collections.abc import Callable
+import re
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from unittest import mock
 
 # As the command line does, before NumPy is imported: the same sums in the same order.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -12,6 +22,312 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
 import pytest  # noqa: E402
+
+from outcomes.cli import main  # noqa: E402
+from outcomes.simulate import Truth, Unit, simulate_unit  # noqa: E402
+
+if TYPE_CHECKING:
+    from outcomes.brief.facts import Facts
+
+TABLES = ("sources", "storage", "trials", "dogs")
+NEEDED = {
+    "sources": ["source_id", "kind", "acquired_on"],
+    "storage": ["source_id", "moved_at", "moved_to"],
+    "trials": ["trial_id", "started_at", "dog_id", "source_id", "result"],
+    "dogs": ["dog_id"],
+}
+# One of each thing a spreadsheet, a web page or a program could take for something else.
+ODD_NAMES = (
+    "<b>bold</b>",
+    "=1+1",
+    "N" * 200,
+    "Ænima 骨 №7",
+    "a & b",
+    'O\'Hara "two"',
+    "-1",
+    "@SUM(A1)",
+    "{{ 7 * 7 }}",
+    "None",
+    "nan",
+    "007",
+)
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a command handed back: exit status, standard output, standard error."""
+
+    status: int
+    out: str
+    err: str
+
+    @property
+    def complaints(self) -> list[str]:
+        """Lines of standard error that are not progress."""
+        return [line for line in self.err.splitlines() if line and not line.endswith("…")]
+
+
+@dataclass(frozen=True)
+class Briefing:
+    """A briefing made on a small unit: the answer, its files, and the page as read."""
+
+    answer: Answer
+    folder: Path
+    unit: Unit
+
+    @property
+    def results(self) -> dict[str, Any]:
+        text = (self.folder / "results.json").read_text(encoding="utf-8")
+        loaded: dict[str, Any] = json.loads(text, parse_constant=_no_constant)
+        return loaded
+
+    @property
+    def page(self) -> Page:
+        return read_page((self.folder / "briefing.html").read_text(encoding="utf-8"))
+
+
+@dataclass(frozen=True)
+class Page:
+    """Texts of a page as a person reads them: paragraphs and list items, and table cells."""
+
+    paragraphs: tuple[str, ...]
+    cells: tuple[str, ...]
+
+    @property
+    def text(self) -> str:
+        return "\n".join((*self.paragraphs, *self.cells))
+
+
+def _no_constant(name: str) -> Any:
+    raise AssertionError(f"{name} is not JSON")
+
+
+class _Reader(html.parser.HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.parts: dict[str, list[str]] = {"paragraph": [], "cell": []}
+        self.place: str | None = None
+
+    def handle_starttag(self, tag: str, attrs: Any) -> None:
+        if tag in ("h1", "h2", "p", "li", "figcaption", "caption"):
+            self.place = "paragraph"
+        elif tag in ("td", "th"):
+            self.place = "cell"
+        else:
+            return
+        self.parts[self.place].append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in ("h1", "h2", "p", "li", "figcaption", "caption", "td", "th"):
+            self.place = None
+
+    def handle_data(self, data: str) -> None:
+        if self.place is not None:
+            self.parts[self.place][-1] += data
+
+
+def read_page(text: str) -> Page:
+    """Paragraphs and table cells of a page, with runs of white space as one space."""
+    reader = _Reader()
+    reader.feed(text)
+    tidy = {k: tuple(re.sub(r"\s+", " ", t).strip() for t in v) for k, v in reader.parts.items()}
+    return Page(paragraphs=tidy["paragraph"], cells=tidy["cell"])
+
+
+def call_outcomes(*arguments: object) -> Answer:
+    """Run ``outcomes`` with these arguments in this process."""
+    out, err = io.StringIO(), io.StringIO()
+    status = 0
+    with (
+        mock.patch.object(sys, "argv", ["outcomes", *map(str, arguments)]),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        try:
+            main()
+        except SystemExit as stop:
+            status = int(stop.code or 0)
+    return Answer(status, out.getvalue(), err.getvalue())
+
+
+@pytest.fixture(scope="session")
+def call() -> Callable[..., Answer]:
+    return call_outcomes
+
+
+def write_records(unit: Unit, folder: Path, tables: Sequence[str] = TABLES) -> Path:
+    """Write a unit's tables as a unit would hand them over, without its truth."""
+    folder.mkdir(parents=True)
+    for table in tables:
+        frame = getattr(unit, table)
+        if "assisted" in frame:
+            frame = frame.assign(assisted=frame["assisted"].map({True: "yes", False: "no"}))
+        frame.to_csv(folder / f"{table}.csv", index=False, date_format="%Y-%m-%d %H:%M")
+    return folder
+
+
+# --- small units ----------------------------------------------------------------------------
+
+
+def _small(truth: Truth | None = None, **sizes: Any) -> Unit:
+    given = {"trials": 260, "dogs": 4, "sources": 12, "months": 18} | sizes
+    return simulate_unit(truth or Truth(baseline_log_odds=1.2), 7, **given)
+
+
+def _with_trials(unit: Unit, change: Callable[[pd.DataFrame], pd.DataFrame]) -> Unit:
+    return replace(unit, trials=change(unit.trials.copy()).reset_index(drop=True))
+
+
+def _with_results(unit: Unit, result: str | Callable[[pd.DataFrame], Any]) -> Unit:
+    def change(trials: pd.DataFrame) -> pd.DataFrame:
+        hide = trials["source_id"].notna()
+        new = result if isinstance(result, str) else result(trials[hide])
+        trials.loc[hide, "result"] = new
+        return trials
+
+    return _with_trials(unit, change)
+
+
+def _separated() -> Unit:
+    unit = _small(trials=400)
+    cycles = unit.true_trials.set_index("trial_id")["cycles"]
+    return _with_results(
+        unit, lambda trials: np.where(trials["trial_id"].map(cycles) < 10, "find", "miss")
+    )
+
+
+def _one_dog_one_source() -> Unit:
+    def change(trials: pd.DataFrame) -> pd.DataFrame:
+        commonest = trials["source_id"].value_counts().index[0]
+        kept = trials[trials["source_id"] == commonest]
+        return kept.assign(dog_id=kept["dog_id"].iloc[0])
+
+    return _with_trials(_small(), change)
+
+
+def _all_assisted() -> Unit:
+    return _with_trials(
+        _small(),
+        lambda trials: trials.assign(assisted=trials["source_id"].notna().astype("boolean")),
+    )
+
+
+def _odd_names() -> Unit:
+    unit = _small()
+    names = dict(zip(unit.sources["source_id"], ODD_NAMES, strict=True))
+
+    def renamed(frame: pd.DataFrame) -> pd.DataFrame:
+        columns = [c for c in ("source_id", "parent_id") if c in frame]
+        return frame.assign(**{c: frame[c].map(names, na_action="ignore") for c in columns})
+
+    return replace(
+        unit,
+        sources=renamed(unit.sources),
+        storage=renamed(unit.storage),
+        trials=renamed(unit.trials),
+    )
+
+
+def _first_hide_trials(number: int, **columns: str) -> Unit:
+    return _with_trials(
+        _small(),
+        lambda trials: trials[trials["source_id"].notna()].head(number).assign(**columns),
+    )
+
+
+def _one_session() -> Unit:
+    return _with_trials(
+        _small(),
+        lambda trials: trials[trials["session_id"] == trials["session_id"].value_counts().index[0]],
+    )
+
+
+def _only_needed() -> Unit:
+    unit = _small()
+    return replace(unit, **{table: getattr(unit, table)[NEEDED[table]] for table in TABLES})
+
+
+UNITS: dict[str, Callable[[], Unit]] = {
+    "no effect": _small,
+    "too few trials": lambda: _small(trials=60, dogs=3, sources=8),
+    "one dog": lambda: _small(dogs=1),
+    "one source": lambda: _small(sources=1),
+    "no misses": lambda: _with_results(_small(), "find"),
+    "no finds": lambda: _with_results(_small(), "miss"),
+    "cycles and age identical": lambda: _small(
+        Truth(cycle_log_odds=-0.15, baseline_log_odds=2.0, tied="exactly"), trials=400
+    ),
+    "all refrigerated": lambda: _small(Truth(baseline_log_odds=1.2, all_refrigerated=True)),
+    "all frozen": lambda: _small(Truth(baseline_log_odds=1.2, all_frozen=True)),
+    "no storage rows": lambda: (lambda u: replace(u, storage=u.storage.iloc[:0]))(_small()),
+    "only the needed columns": _only_needed,
+    "no dogs table": _small,
+    "no blank areas": lambda: _small(blank_share=0.0),
+    "only blank areas": lambda: _small(blank_share=1.0),
+    "all trials assisted": _all_assisted,
+    "one session": _one_session,
+    "one trial": lambda: _first_hide_trials(1, result="find"),
+    "one miss": lambda: _first_hide_trials(1, result="miss"),
+    "one dog at one source": _one_dog_one_source,
+    "effect rising": lambda: _small(Truth(cycle_log_odds=0.25, baseline_log_odds=-1.0), trials=420),
+    "effect falling": lambda: _small(
+        Truth(cycle_log_odds=-0.30, baseline_log_odds=3.0), trials=420
+    ),
+    "finds and misses apart": _separated,
+    "a hundred trials": lambda: _small(Truth(baseline_log_odds=0.5), trials=100, sources=10),
+    "odd names": _odd_names,
+    "one kind": lambda: (lambda u: replace(u, sources=u.sources.assign(kind="muscle")))(_small()),
+    "kinds apart": lambda: _small(
+        Truth(baseline_log_odds=1.2, kind_decides_storage=1.0, refrigerated_share=0.5), trials=300
+    ),
+}
+
+
+@pytest.fixture(scope="session")
+def briefing_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Briefing]:
+    """The briefing on a named small unit, made once."""
+    made: dict[tuple[str, ...], Briefing] = {}
+
+    def make(name: str, *options: str) -> Briefing:
+        key = (name, *options)
+        if key not in made:
+            home = tmp_path_factory.mktemp("unit")
+            unit = UNITS[name]()
+            tables = TABLES[:3] if name == "no dogs table" else TABLES
+            records = write_records(unit, home / "records", tables)
+            answer = call_outcomes("brief", records, "--out", home / "briefing", *options)
+            made[key] = Briefing(answer, home / "briefing", unit)
+        return made[key]
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def few_records(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Records of a unit with too few trials, which no test may change."""
+    return write_records(UNITS["too few trials"](), tmp_path_factory.mktemp("few") / "records")
+
+
+@pytest.fixture
+def own_records(few_records: Path, tmp_path: Path) -> Path:
+    """A copy of those records to spoil."""
+    folder = tmp_path / "own"
+    folder.mkdir()
+    for file in few_records.iterdir():
+        (folder / file.name).write_bytes(file.read_bytes())
+    return folder
+
+
+@pytest.fixture(scope="session")
+def demo_facts() -> Facts:
+    """All results on the demo unit, gathered once."""
+    from outcomes.brief.facts import gather_facts
+    from outcomes.records.read import read_records
+
+    return gather_facts(read_records(Path(__file__).parents[1] / "synthetic_data"))
+
+
+# --- joined trials made by hand ---------------------------------------------------------------
 
 
 def _made_trials(

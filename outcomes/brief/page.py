@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import jinja2
+from matplotlib.figure import Figure
 
 from outcomes import __version__
 from outcomes.brief import words
@@ -20,6 +21,7 @@ from outcomes.fit.result import Term
 from outcomes.records.tables import Finding
 
 _MOST_REASONS = 8
+_LONG_ID = 18  # letters from which a name may be broken anywhere
 
 
 def render_figures(facts: Facts) -> dict[str, bytes]:
@@ -35,16 +37,34 @@ def render_figures(facts: Facts) -> dict[str, bytes]:
     dict
         File ending → bytes.
     """
-    figure = draw_main_figure(
-        title=words.headline(facts.fit, facts.verdict, facts.retirement),
-        subtitle=figure_subtitle(facts),
+    headline = words.headline(facts.fit, facts.verdict, facts.retirement)
+    figure = _main_figure(facts, headline, figure_subtitle(facts))
+    return {kind: render_figure(figure, kind) for kind in ("png", "svg", "pdf")}
+
+
+def render_page_figure(facts: Facts) -> bytes | None:
+    """The main figure for the page, where heading and answer stand beside it, as SVG.
+
+    Returns
+    -------
+    bytes or None
+        None where there is nothing to draw.
+    """
+    if words.nothing_drawn(facts.retirement, facts.lifetime) is not None:
+        return None
+    return render_figure(_main_figure(facts, "", ""), "svg")
+
+
+def _main_figure(facts: Facts, title: str, subtitle: str) -> Figure:
+    return draw_main_figure(
+        title=title,
+        subtitle=subtitle,
         curves=[c for c in facts.retirement.curves if len(c.at) or c.bins],
         floor=facts.settings.floor,
         thresholds={t.by: _mark(t) for t in facts.retirement.thresholds},
         lifetime=facts.lifetime,
         footer=figure_footer(facts),
     )
-    return {kind: render_figure(figure, kind) for kind in ("png", "svg", "pdf")}
 
 
 def _mark(threshold: Threshold) -> ThresholdMark | None:
@@ -78,7 +98,7 @@ def figure_footer(facts: Facts) -> str:
     )
 
 
-def render_page(facts: Facts, figure: bytes) -> str:
+def render_page(facts: Facts, figure: bytes | None) -> str:
     """The briefing as one HTML file that needs nothing beside it.
 
     Parameters
@@ -86,7 +106,7 @@ def render_page(facts: Facts, figure: bytes) -> str:
     facts
         The unit's facts.
     figure
-        The main figure as SVG.
+        The figure as SVG; None for a page that says why there is none.
     """
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("outcomes.brief"),
@@ -98,48 +118,51 @@ def render_page(facts: Facts, figure: bytes) -> str:
     return environment.get_template("briefing.html").render(page=page_fields(facts, figure))
 
 
-def page_fields(facts: Facts, figure: bytes) -> Mapping[str, Any]:
+def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
     """Every text on the page, by its place."""
     settings, fit = facts.settings, facts.fit
     headline = words.headline(fit, facts.verdict, facts.retirement)
     answer = words.answer(fit, facts.verdict, facts.retirement)
     retire = words.retire_sentence(facts.verdict, facts.retirement)
-    unit = settings.unit or "One unit's records"
+    unit = settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
-    confidence = words.percent(1.0 - settings.alpha)
     return {
         "title": f"{unit}: do stored sources change what the dogs find?",
-        "who": (
-            f"{unit}. Asked of the training records {trials.min():%Y-%m-%d} to "
-            f"{trials.max():%Y-%m-%d}: does freezing, thawing or ageing of a source change what "
-            "the dogs find, and when should a source be retired?"
-        ),
+        "who": f"{unit}: training records {trials.min():%Y-%m-%d} to {trials.max():%Y-%m-%d}",
         "headline": headline,
+        "lead": words.lead(fit, facts.verdict, facts.retirement, words.shelf_summary(facts.shelf)),
         "answer": answer,
-        "figure": "data:image/svg+xml;base64," + base64.b64encode(figure).decode("ascii"),
+        "interval_note": words.INTERVAL_NOTE if fit.mixed is not None else None,
+        "figure": None
+        if figure is None
+        else "data:image/svg+xml;base64," + base64.b64encode(figure).decode("ascii"),
         "figure_alt": f"Figure: {headline}. {retire}",
         "figure_caption": words.figure_caption(
             facts.retirement, facts.lifetime, settings.confidence
         ),
+        "no_figure": words.nothing_drawn(facts.retirement, facts.lifetime),
         "retire": retire,
-        "shelf_summary": words.shelf_summary(facts.shelf),
         "shelf_note": words.SHELF_NOTE,
+        "shelf_caption": (
+            f"Sources held on {facts.shelf_day.isoformat()}. Expected: finds in 100 trials today, "
+            "at its present cycles and age, with the unit's dogs and conditions "
+            f"({words.percent(settings.confidence)} interval)."
+        ),
         "shelf": [_shelf_row(s, settings.floor) for s in facts.shelf],
-        "as_of": facts.shelf_day.isoformat(),
         "act_caution": words.ACT_CAUTION,
         "compare": words.compare_sentence(facts.comparison, settings.alpha),
         "search_time": facts.search_time.sentence,
         "false_alerts": facts.false_alerts.sentence,
         "lifetime": facts.lifetime.sentence,
-        "rule": f"The rule: {facts.lifetime.rule}.",
+        "rule": words.rule_sentences(settings.rule, facts.lifetime),
         "limits": words.limits(fit, facts.verdict),
         "method": words.method(fit, facts.verdict),
         "terms": [_term_row(t) for t in fit.terms],
         "terms_caption": (
             f"{words.count(fit.n, 'trial')} of {words.count(fit.sources, 'source')} by "
-            f"{words.count(fit.dogs, 'dog')}. Odds ratio under 1 and finds under 0: fewer finds."
+            f"{words.count(fit.dogs, 'dog')}. {words.TERMS_NOTE}"
         ),
-        "confidence": confidence,
+        "confidence": words.percent(1.0 - settings.alpha),
         "left_out": words.left_out_lines(fit),
         "rows": words.rows_sentence(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
@@ -173,7 +196,7 @@ def _reasons(facts: Facts) -> list[str]:
     return lines
 
 
-def _shelf_row(source: ShelfSource, floor: float) -> dict[str, str]:
+def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
     predicted = "not known"
     if source.find_probability is not None and source.low is not None and source.high is not None:
         shown = [words.finds_in_100(p) for p in (source.find_probability, source.low, source.high)]
@@ -183,6 +206,7 @@ def _shelf_row(source: ShelfSource, floor: float) -> dict[str, str]:
     )
     return {
         "source": source.source_id,
+        "long": len(source.source_id) > _LONG_ID,
         "kind": source.kind or "not recorded",
         "regime": source.regime or "not known",
         "cycles": "not known" if source.cycles is None else f"{source.cycles:.0f}",

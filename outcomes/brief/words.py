@@ -2,19 +2,25 @@
 
 Probabilities are told in counts ("85 in 100"), ages in months, and every
 sentence must be true for an effect down, up, absent or unclear, and for one
-of each thing.
+of each thing. Numbers go to the nearest whole one, or to one decimal where
+that would say zero; a fall still allowed goes up, an age limit down to months
+gone by, and trials still wanted to two digits. P-values, odds and models are
+left to the method.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from outcomes.decide.compare import Comparison
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.fit.finds import FindFit
-from outcomes.fit.result import FindCurve, Lifetime
-from outcomes.fit.which_predicts import WhichPredicts
+from outcomes.fit.reliability_rule import describe_rule
+from outcomes.fit.result import Bin, FindCurve, Lifetime
+from outcomes.fit.which_predicts import RatioTest, WhichPredicts
+from outcomes.settings import ReliabilityRule
 
 DAYS_PER_MONTH = 365.25 / 12.0
 
@@ -36,14 +42,8 @@ CAUTIONS = (
     "Dogs must not mouth or swallow a source, and they need rest and water in heat.",
 )
 
-VERDICT_WORDS = {
-    "cycles": "freeze/thaw cycles",
-    "age": "age",
-    "both": "both cycles and age",
-    "no change detected": "no change detected",
-    "cannot be told apart": "cycles or age: cannot be told apart",
-    "too few trials": "too few trials",
-}
+# What lies between always found and the usual floor: a fall of that size would matter to anyone.
+_LARGE_FALL = 15.0
 
 
 def count(number: int, one: str, many: str | None = None) -> str:
@@ -64,7 +64,7 @@ def in_100(probability: float) -> str:
     share = 100.0 * probability
     if 99.5 <= share < 100.0:
         return "more than 99 in 100"
-    if 0.0 < share < 0.5:
+    if 0.0 < share <= 0.5:
         return "fewer than 1 in 100"
     return f"{share:.0f} in 100"
 
@@ -79,12 +79,17 @@ def months(days: float) -> str:
 
 
 def exposure_value(exposure: str, value: float) -> str:
-    """A value of an exposure in words.
+    """A value of an exposure in words: days below two months, a decimal below ten cycles.
 
-    >>> exposure_value("cycles", 1.2), exposure_value("age_days", 700.0)
-    ('1 cycle', '23 months')
+    >>> exposure_value("cycles", 1.62), exposure_value("cycles", 20.4)
+    ('1.6 cycles', '20 cycles')
+    >>> exposure_value("age_days", 700.0), exposure_value("age_days", 18.3)
+    ('23 months', '18 days')
     """
-    return count(round(value), "cycle") if exposure == "cycles" else months(value)
+    if exposure == "cycles":
+        shown = f"{value:.1f}".removesuffix(".0") if value < 9.95 else f"{value:,.0f}"
+        return f"{shown} {'cycle' if shown == '1' else 'cycles'}"
+    return months(value) if value >= 2.0 * DAYS_PER_MONTH else count(round(value), "day")
 
 
 def p_value(p: float) -> str:
@@ -147,7 +152,10 @@ def headline(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> st
             return "Finds and misses part so sharply in these records that no size can be given"
         return "These records cannot say yet whether storage changes what the dogs find"
     if word == "no change detected":
-        return "No change in finds with cycles or age was detected in these records"
+        text = "No change in finds with cycles or age was detected"
+        if max(verdict.largest_fall.values(), default=0.0) >= _LARGE_FALL:
+            return f"{text}, but these records do not rule out a large one"
+        return f"{text} in these records"
     if word == "cannot be told apart":
         falls = {_direction(c) for c in curves if len(c.at)}
         if len(falls) == 1:
@@ -170,11 +178,12 @@ def answer(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> str:
     """The verdict with its size and its certainty, for the top of the page."""
     word = verdict.verdict
     if word == "too few trials":
-        return too_few(fit, verdict)
+        return too_few(fit, verdict, next(iter(retirement.curves), None))
     parts = []
     if word in ("cycles", "age", "both"):
         asked = {"cycles": ("cycles",), "age": ("age_days",)}.get(word, ("cycles", "age_days"))
-        parts += [effect_size(fit, e) for e in asked]
+        sizes = [effect_size(fit, e) for e in asked]
+        parts += [sizes[0], *(_continued(size) for size in sizes[1:])]
         others = [e for e in ("cycles", "age_days") if e not in asked]
         parts += [_other_exposure(verdict, e) for e in others]
     elif word == "no change detected":
@@ -185,38 +194,54 @@ def answer(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> str:
 
 
 def effect_size(fit: FindFit, exposure: str) -> str:
-    """Size of an effect with its interval, per 10 cycles or per year."""
+    """Size of an effect with its interval: per 10 cycles or year, per cycle or month if steep."""
     term = fit.term(exposure)
     if term is None:
         return ""
-    step, more = (
-        (10.0, "10 more cycles") if exposure == "cycles" else (365.25 / 30.0, "a year more of age")
-    )
-    points, low, high = (step * v for v in (term.points, term.points_low, term.points_high))
+    sizes = (term.points, term.points_low, term.points_high)
+    step, more = _step(exposure, sizes)
+    points, low, high = (min(max(step * v, -100.0), 100.0) for v in sizes)
     other = "age" if exposure == "cycles" else "cycles"
     held = f" with {other} held the same" if fit.term(_other(exposure)) is not None else ""
     confidence = percent(1.0 - fit.settings.alpha)
     sign = "fewer" if points < 0 else "more"
-    near, far = sorted((abs(low), abs(high)))
-    verb = "go" if exposure == "cycles" else "goes"
-    start = f"Over these trials, {more}{held} {verb} with about {_finds(abs(points), sign)} in 100"
+    verb = "go" if more.endswith("cycles") else "goes"
+    size = "no change" if abs(points) < 0.05 else f"about {_finds(abs(points), sign)}"
+    start = f"Over these trials, {more}{held} {verb} with {size} in 100"
     if low < 0 < high:
         return (
-            f"{start}, but anything from {abs(low):.0f} fewer to {high:.0f} more fits these "
+            f"{start}, but anything from {_points(-low)} fewer to {_points(high)} more fits these "
             f"records ({confidence} interval)."
         )
-    return f"{start} ({confidence} interval {_span(near, far)} {sign})."
+    near, far = sorted((abs(low), abs(high)))
+    return f"{start} ({confidence} interval {_points(near)} to {_points(far)} {sign})."
 
 
-def _span(near: float, far: float) -> str:
-    """Two numbers of finds, with a decimal where whole numbers would say zero."""
-    return f"{near:.1f} to {far:.0f}" if near < 0.95 else f"{near:.0f} to {far:.0f}"
+def _continued(size: str) -> str:
+    """A further effect size, without saying again over what."""
+    text = size.removeprefix("Over these trials, ")
+    return text[:1].upper() + text[1:]
+
+
+def _step(exposure: str, sizes: Sequence[float]) -> tuple[float, str]:
+    """A step along an exposure small enough for its change to be a straight line."""
+    large = 10.0 if exposure == "cycles" else 365.25 / 30.0
+    if max(abs(v) for v in sizes) * large <= 60.0:
+        return large, "10 more cycles" if exposure == "cycles" else "a year more of age"
+    if exposure == "cycles":
+        return 1.0, "each further cycle"
+    return DAYS_PER_MONTH / 30.0, "each further month of age"
+
+
+def _points(points: float) -> str:
+    """A number of finds, with a decimal where a whole number would say zero."""
+    if points < 0.05:
+        return "0"
+    return f"{points:.1f}" if points < 0.95 else f"{points:.0f}"
 
 
 def _finds(points: float, sign: str) -> str:
-    if points < 0.95:
-        return f"{points:.1f} {sign} finds"
-    return count(round(points), f"{sign} find")
+    return f"{_points(points)} {sign} {'find' if _points(points) == '1' else 'finds'}"
 
 
 def _other(exposure: str) -> str:
@@ -229,61 +254,82 @@ def _other_exposure(verdict: WhichPredicts, exposure: str) -> str:
     test = verdict.cycles_given_age if exposure == "cycles" else verdict.age_given_cycles
     if exposure not in verdict.asked or test is None:
         return f"Whether {name} matters could not be asked of these records."
-    adds, does = ("add", "do") if exposure == "cycles" else ("adds", "does")
+    does = "do" if exposure == "cycles" else "does"
     return (
-        f"Beyond that, {name} {adds} nothing that these records can show ({p_value(test.p)}); "
+        f"Beyond that, no effect of {name} shows in these records; "
         f"that is not proof that {name} {does} nothing."
     )
 
 
 def largest_fall(verdict: WhichPredicts) -> str:
-    """What "no change detected" still allows."""
+    """What "no change detected" still allows; a fall is rounded up, for it is a limit."""
     pieces = []
-    words = {"cycles": "per 10 cycles", "age_days": "per year of age"}
+    per = {"cycles": "per 10 cycles", "age_days": "per year of age"}
     for exposure, fall in verdict.largest_fall.items():
-        pieces.append(f"{fall:.0f} in 100 {words[exposure]}")
-    test = "" if verdict.joint is None else f" ({p_value(verdict.joint.p)})"
+        pieces.append(f"{max(math.ceil(fall - 1e-9), 1)} in 100 {per[exposure]}")
     if not pieces:
         return (
             "Neither the number of cycles nor the age of the sources varies enough between these "
             "trials to be asked about."
         )
     return (
-        f"Finds did not change detectably with storage{test}. That is not proof of no change: "
+        "No change in finds with cycles or age shows, but that is not proof of none: "
         f"a fall of up to {joined(pieces, 'or')} would still fit these records."
     )
 
 
 def cannot_tell(verdict: WhichPredicts, retirement: Retirement) -> str:
     """Cycles and age tied together: what is known, and what would settle it."""
-    correlation = verdict.correlation
-    tie = (
-        ""
-        if correlation is None
-        else " Cycles and age rise exactly together here."
-        if correlation > 0.995
-        else f" Cycles and age rise together here (correlation {correlation:.2f})."
-    )
-    test = "" if verdict.joint is None else f" ({p_value(verdict.joint.p)})"
     settle = (
         " Trials with old sources that were thawed seldom, and with young ones thawed often, "
         "would tell them apart"
     )
+    # Where all sources lie on one line, none of them parts the two.
+    tied = verdict.correlation is not None and abs(verdict.correlation) > _ONE_LINE
     names = (
-        f": try first {joined(list(verdict.would_separate))}." if verdict.would_separate else "."
+        f": try first {joined(list(verdict.would_separate))}."
+        if verdict.would_separate and not tied
+        else "."
     )
+    if tied:
+        settle += "; so far there are none"
     return (
-        f"Finds change with storage{test}, but these records cannot tell which part of it does "
-        f"it.{tie}{settle}{names}"
+        "Finds change with storage, but these records cannot tell whether by thawing or by age."
+        f"{_tie(verdict.correlation)}{settle}{names}"
     )
 
 
-def too_few(fit: FindFit, verdict: WhichPredicts) -> str:
-    """What is short, and what would be enough."""
+_ONE_LINE = 0.995
+
+
+def _tie(correlation: float | None) -> str:
+    """How cycles and age go together; the correlation is never rounded up to 1."""
+    if correlation is None:
+        return ""
+    if correlation > 1.0 - 1e-9:
+        return " Cycles and age rise exactly together here."
+    shown = math.trunc(1000.0 * correlation) / 1000.0
+    if abs(correlation) <= _ONE_LINE:
+        shown = round(correlation, 2)
+    meaning = f"correlation {shown:g}, where 0 is no connection and 1 is always together"
+    if correlation >= 0.5:
+        return f" Cycles and age rise together here ({meaning})."
+    if correlation <= -0.5:
+        return f" Here the older sources were thawed less often (correlation {shown:g})."
+    return " Together they matter; neither shows by itself once the other is allowed for."
+
+
+def too_few(fit: FindFit, verdict: WhichPredicts, curve: FindCurve | None = None) -> str:
+    """What is short, and what would be enough; what was observed where no size can be given."""
     if not fit.too_few:
-        return (
-            f"Why: {fit.reason or 'the model could not be fitted'}. More trials where finds and "
-            "misses overlap would settle it."
+        return " ".join(
+            part
+            for part in (
+                _observed(curve),
+                f"Why no size: {fit.reason or 'the model could not be fitted'}.",
+                "More trials where finds and misses overlap would settle it.",
+            )
+            if part
         )
     if fit.n == 0:
         reasons = [x.reason for x in fit.left_out if x.term == "trials"]
@@ -297,13 +343,30 @@ def too_few(fit: FindFit, verdict: WhichPredicts) -> str:
     if verdict.more_trials is not None:
         scarce = joined([word for word in ("misses", "finds") if word in fit.too_few])
         text += (
-            f" At the present rate, about {verdict.more_trials:,} more hide trials would bring "
-            f"enough {scarce}."
+            f" At the present rate, about {count(verdict.more_trials, 'more hide trial')} would "
+            f"bring enough {scarce}."
         )
     if "sources" in fit.too_few or "dogs" in fit.too_few:
         needed = joined([word for word in ("sources", "dogs") if word in fit.too_few])
         text += f" More trials alone would not do: it needs more {needed}."
     return text
+
+
+def _observed(curve: FindCurve | None) -> str:
+    """Finds as counted among the trials with the least and with the most of an exposure."""
+    if curve is None or len(curve.bins) < 2:
+        return ""
+    first, last = curve.bins[0], curve.bins[-1]
+    return (
+        f"As counted: {_counted(first)} with the fewest cycles, {_counted(last)} with the most."
+        if curve.exposure == "cycles"
+        else f"As counted: {_counted(first)} with the youngest sources, {_counted(last)} with the "
+        "oldest."
+    )
+
+
+def _counted(observed: Bin) -> str:
+    return f"{observed.finds:,} of {observed.n:,} found"
 
 
 def _short(fit: FindFit) -> str:
@@ -328,45 +391,51 @@ def threshold_sentence(threshold: Threshold) -> str:
     limit = exposure_value(threshold.by, threshold.observed_to)
     if threshold.outcome == "crosses":
         assert threshold.estimate is not None
-        low = "the start" if threshold.low is None else _plain(threshold.by, threshold.low)
-        high = f"beyond {limit}" if threshold.high is None else _plain(threshold.by, threshold.high)
+        confidence = percent(threshold.confidence)
         return (
-            f"Find probability falls below {floor} at about "
-            f"{exposure_value(threshold.by, threshold.estimate)} "
-            f"({percent(threshold.confidence)} interval {low} to {high}). "
-            f"It is still shown to be at or above it up to "
-            f"{_at_least(threshold.by, threshold.retire_after or 0)}: "
-            "retiring by then keeps to the floor on present evidence."
+            f"{retire_after_words(threshold)}: up to there even the lower end of the {confidence} "
+            f"interval is at or above {floor}. The best estimate falls below {floor} at about "
+            f"{exposure_value(threshold.by, threshold.estimate)} ({confidence} interval "
+            f"{_interval(threshold)})."
         )
     if threshold.outcome == "never sure":
         assert threshold.estimate is not None
         return (
-            f"Find probability falls below {floor} at about "
-            f"{exposure_value(threshold.by, threshold.estimate)}, but these records show no "
-            f"{'number of cycles' if threshold.by == 'cycles' else 'age'} at which it is surely "
-            f"({percent(threshold.confidence)} confidence) at or above the floor, so no limit can "
-            "be set."
+            f"No limit by {name} can be set: finds fall below {floor} at about "
+            f"{exposure_value(threshold.by, threshold.estimate)}, but at no "
+            f"{'number of cycles' if threshold.by == 'cycles' else 'age'} is it sure "
+            f"({percent(threshold.confidence)} confidence) that they are still at or above it."
         )
     if threshold.outcome == "stays above":
         return (
-            f"Find probability does not fall below {floor} within what was observed "
-            f"(up to {limit}), so there is no ground for a limit by {name}."
+            f"No limit by {name} is called for: finds do not fall below {floor} within what was "
+            f"observed (up to {limit})."
         )
     start = exposure_value(threshold.by, threshold.curve.at[0]) if len(threshold.curve.at) else ""
     if threshold.outcome == "below from the start":
         other = "age" if threshold.by == "cycles" else "cycles"
         return (
-            f"Find probability is below {floor} already at {start}, with {other}, dogs and "
-            f"conditions as they were in these records, so no limit by {name} alone would keep to "
-            "the floor."
+            f"No limit by {name} alone would keep finds at {floor}: they are below it already at "
+            f"{start}, with {other}, dogs and conditions as they were in these records."
         )
     if threshold.outcome == "rises":
         curve = threshold.curve
-        text = f"Find probability does not fall with {name}, so there is no ground for a limit"
-        if curve.probability[0] < threshold.floor:
-            return f"{text}; at {start} it is {in_100(curve.probability[0])}, below the floor."
+        text = f"No limit by {name} is called for: finds do not fall with {name}"
+        if len(curve.at) and curve.probability[0] < threshold.floor:
+            return (
+                f"{text}; at {start} they are {in_100(curve.probability[0])}, below the floor of "
+                f"{floor}."
+            )
         return text + "."
-    return f"No curve by {name} could be fitted, so no limit can be set."
+    return f"No limit by {name} can be set: no curve could be fitted."
+
+
+def retire_after_words(threshold: Threshold) -> str:
+    """The limit as an instruction, never later than was shown."""
+    after = threshold.retire_after or 0
+    if threshold.by == "cycles":
+        return f"Retire after {_at_least('cycles', after)}"
+    return f"Retire at an age of {_at_least('age_days', after)}"
 
 
 def _at_least(exposure: str, value: int) -> str:
@@ -377,8 +446,16 @@ def _at_least(exposure: str, value: int) -> str:
     return count(gone_by, "month") if gone_by >= 2 else count(value, "day")
 
 
-def _plain(exposure: str, value: float) -> str:
-    return f"{value:.0f}" if exposure == "cycles" else months(value).split(" ")[0]
+def _interval(threshold: Threshold) -> str:
+    """Both limits of a threshold, the unit said once where they share it."""
+    limit = exposure_value(threshold.by, threshold.observed_to)
+    low = "the start" if threshold.low is None else exposure_value(threshold.by, threshold.low)
+    if threshold.high is None:
+        return f"{low} to beyond {limit}, where these records end"
+    high = exposure_value(threshold.by, threshold.high)
+    if low.split(" ")[-1].rstrip("s") == high.split(" ")[-1].rstrip("s"):
+        low = low.split(" ")[0]
+    return f"{low} to {high}"
 
 
 def retire_sentence(verdict: WhichPredicts, retirement: Retirement) -> str:
@@ -391,7 +468,7 @@ def retire_sentence(verdict: WhichPredicts, retirement: Retirement) -> str:
         )
     sentences = [threshold_sentence(t) for t in retirement.thresholds]
     if verdict.verdict == "cannot be told apart":
-        sentences.append("These are two views of the same fall, not two separate limits.")
+        sentences.append("Cycles and age are two views of the same change, not two limits.")
     return " ".join(sentences)
 
 
@@ -399,13 +476,13 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
     """Why a source got its advice."""
     at = in_100(floor)
     if source.ground == "above":
-        return f"its own trials and others like it show it at or above {at}"
+        return f"shown at or above {at}"
     if source.ground == "below":
         return f"unreliable for this purpose, on present evidence: shown below {at}"
     if source.ground == "unsure":
         if source.trials_to_settle is None:
-            return f"too close to {at} for a reasonable number of trials to settle"
-        return f"not settled; about {count(source.trials_to_settle, 'more trial')} would settle it"
+            return f"too close to {at} to settle by trials"
+        return f"not settled: about {count(two_digits(source.trials_to_settle), 'more trial')}"
     if source.ground == "no trials":
         return "not tried yet: no evidence about this source"
     if source.ground == "beyond records":
@@ -417,7 +494,16 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
         )
     if source.ground == "not documented":
         return "its storage is not on record"
-    return "no model could be fitted to these records"
+    return "too little evidence in these records to judge any source"
+
+
+def two_digits(number: int) -> int:
+    """A whole number to two digits, for what is only roughly known.
+
+    >>> two_digits(341), two_digits(18), two_digits(995)
+    (340, 18, 1000)
+    """
+    return number if number < 100 else int(float(f"{number:.2g}"))
 
 
 def compare_sentence(comparison: Comparison, alpha: float) -> str:
@@ -441,33 +527,37 @@ def compare_sentence(comparison: Comparison, alpha: float) -> str:
     if low <= 0.0 <= high:
         return (
             "No difference between refrigerated and frozen was detected: anything from "
-            f"{abs(low):.0f} fewer to {high:.0f} more finds in 100 for refrigerated fits these "
-            f"records ({confidence} interval; {rest}). Storage was chosen, not assigned."
+            f"{_points(-low)} fewer to {_points(high)} more finds in 100 for refrigerated fits "
+            f"these records ({confidence} interval; {rest}). Storage was chosen, not assigned."
         )
     sign = "more" if difference > 0 else "fewer"
     near, far = sorted((abs(low), abs(high)))
+    interval = f"{confidence} interval {_points(near)} to {_points(far)} {sign}"
     return (
         f"Refrigerated sources gave about {_finds(abs(difference), sign)} in 100 trials than "
-        f"frozen ones ({confidence} interval {near:.0f} to {far:.0f} {sign}; {rest}). Storage was "
-        "chosen, not assigned, so something else about these sources may explain it."
+        f"frozen ones ({interval}; {rest}). Storage was chosen, not assigned, so something else "
+        "about these sources may explain it."
     )
 
 
 def shelf_summary(shelf: Sequence[ShelfSource]) -> str:
-    """How many sources to retire, test and keep."""
+    """How many sources to retire, test and keep; up to four to retire by name."""
     if not shelf:
         return "No source is held."
     if len(shelf) == 1:
         return f"The one source held: {shelf[0].advice}."
     number = {a: sum(s.advice == a for s in shelf) for a in ("retire", "test", "keep")}
     parts = [f"{number[a]} to {a}" for a in ("retire", "test", "keep") if number[a]]
+    named = [s.source_id for s in shelf if s.advice == "retire"]
+    if 0 < len(named) <= 4:
+        parts[0] += f" ({joined(named)})"
     return f"Of {count(len(shelf), 'source')} held: {joined(parts)}."
 
 
 SHELF_NOTE = (
-    "Retire is advised only where a source's own trials, and others with as much behind them, show "
-    "it below the floor; test "
-    "means that present evidence does not decide. The decision is the director's."
+    "Retire: shown below the floor by the source's own trials together with those of sources like "
+    "it. Keep: shown at or above the floor. Test: the evidence does not decide yet, so try it "
+    "again. The decision is the director's."
 )
 
 ACT_CAUTION = (
@@ -479,20 +569,111 @@ ACT_CAUTION = (
 
 def figure_caption(retirement: Retirement, lifetime: Lifetime, confidence: float) -> str:
     """How to read the figure."""
-    if not any(c.bins for c in retirement.curves):
-        return "Nothing could be drawn from these records."
-    text = f"Points: observed finds with {percent(confidence)} intervals, n trials above each. "
+    text = ""
+    if any(c.bins for c in retirement.curves):
+        text = (
+            f"Circles: finds as counted, with {percent(confidence)} intervals; above each, its "
+            "trials and sources. "
+        )
     if any(len(c.at) for c in retirement.curves):
         held = retirement.curves[0].held
         text += (
-            f"Line and band: find probability averaged over the unit's own trials ({held}), with "
-            f"{percent(confidence)} limits; broken where fewer than 3 sources were observed. The "
-            "line allows for which dogs, sources and conditions were met at each exposure; the "
-            "points do not, so they need not lie on it. "
+            "Line: finds to be expected if only this had changed in the unit's own trials "
+            f"({held}); the circles also differ in dogs, sources and conditions, so they need not "
+            f"lie on it. Band: {percent(confidence)} interval. Broken line: fewer than 3 sources. "
         )
     if lifetime.curve:
-        text += "Right: sources not yet unreliable by the rule stated below."
-    return text
+        text += "Right: sources that have not yet met the rule for unreliable, stated below."
+    return text.strip()
+
+
+def nothing_drawn(retirement: Retirement, lifetime: Lifetime) -> str | None:
+    """Why the page has no figure; None where there is something to draw."""
+    if lifetime.curve or any(c.bins or len(c.at) for c in retirement.curves):
+        return None
+    return (
+        "There is no figure: too few usable hide trials to draw finds against cycles or age, and "
+        "too few sources met the rule below to draw how long they stay reliable."
+    )
+
+
+INTERVAL_NOTE = (
+    "An interval is the range of sizes that fits the records: the wider, the less is known. One "
+    "that holds both fewer and more finds shows neither a fall nor a rise."
+)
+
+
+def lead(fit: FindFit, verdict: WhichPredicts, retirement: Retirement, shelf: str) -> list[str]:
+    """What to tell the unit, in three lines: the limit, the shelf, and how sure it is.
+
+    Parameters
+    ----------
+    fit, verdict, retirement
+        The fit of finds, the verdict, and the thresholds by it.
+    shelf
+        The summary of the shelf.
+    """
+    return [limit_in_short(verdict, retirement), shelf, evidence(fit)]
+
+
+def limit_in_short(verdict: WhichPredicts, retirement: Retirement) -> str:
+    """The retirement answer without its reasons: every limit there is, or why there is none."""
+    thresholds = retirement.thresholds
+    crossing = [t for t in thresholds if t.outcome == "crosses"]
+    if crossing:
+        limits_ = "; ".join([retire_after_words(crossing[0]), *map(_also_after, crossing[1:])])
+        return (
+            f"{limits_}. Up to there, these records still show at least "
+            f"{in_100(crossing[0].floor)} found."
+        )
+    if not thresholds:
+        return retire_sentence(verdict, retirement)
+    bad = [t for t in thresholds if t.outcome not in ("stays above", "rises")]
+    leading = (bad or list(thresholds))[0]
+    floor = in_100(leading.floor)
+    return {
+        "never sure": f"No retirement limit can be set yet: at no point is it sure that {floor} "
+        "are found.",
+        "below from the start": f"No retirement limit would keep finds at {floor}: they start "
+        "below it.",
+        "stays above": f"No retirement limit is called for: finds stay at or above {floor} as far "
+        "as these records go.",
+        "rises": "No retirement limit is called for: finds do not fall.",
+        "no model": "No retirement limit can be set: no curve could be fitted.",
+    }[leading.outcome]
+
+
+def _also_after(threshold: Threshold) -> str:
+    text = retire_after_words(threshold)
+    return text[0].lower() + text[1:]
+
+
+def evidence(fit: FindFit) -> str:
+    """What it rests on, and what it is not."""
+    return (
+        f"It rests on {count(fit.n, 'usable hide trial')} ({count(fit.misses, 'miss', 'misses')}) "
+        f"of {count(fit.sources, 'source')} by {count(fit.dogs, 'dog')}: what went together in one "
+        "unit's records, not proof of cause."
+    )
+
+
+def rule_sentences(rule: ReliabilityRule, lifetime: Lifetime) -> str:
+    """The rule for "unreliable", and how often it errs."""
+    met = describe_rule(rule).replace(" of a source", "")
+    text = f"A source counts as unreliable here from {met}."
+    trials = 20
+    if lifetime.baseline is None or trials not in lifetime.rule_false_call:
+        return f"{text} Without such trials, how often the rule errs is not known."
+    return (
+        f"{text} The rule also errs: of 100 sources that never change and are found "
+        f"{in_100(lifetime.baseline).replace(' in ', ' times in ')}, it would call "
+        f"{_of_100(lifetime.rule_false_call[trials])} unreliable within {trials} trials."
+    )
+
+
+def _of_100(probability: float) -> str:
+    """A share as a count of a hundred things, without the hundred."""
+    return f"about {in_100(probability).removesuffix(' in 100')}"
 
 
 def limits(fit: FindFit, verdict: WhichPredicts) -> list[str]:
@@ -501,13 +682,13 @@ def limits(fit: FindFit, verdict: WhichPredicts) -> list[str]:
         "Whether storage caused a change: sources were chosen for use and for storage, not "
         "assigned. Only a trial planned for it, with sources assigned by lot, can say.",
     ]
-    if verdict.verdict == "no change detected":
+    if verdict.verdict == "no change detected" and verdict.largest_fall:
         lines.append(
-            "That nothing changes: a change smaller than the one stated above would not show."
+            "That nothing changes: a fall smaller than the one stated above would not show."
         )
     if verdict.verdict == "cannot be told apart":
-        lines.append("Which of cycles and age it is: they rise together in these records.")
-    lines += [f"{note[0].upper()}{note[1:]}." for note in verdict.notes]
+        lines.append("Which of the two it is, cycles or age.")
+    lines += [f"{note[0].upper()}{note[1:]}." for note in verdict.notes if note != fit.reason]
     for slope in fit.slopes:
         name = "cycles" if slope.exposure == "cycles" else "age"
         lines.append(
@@ -517,38 +698,65 @@ def limits(fit: FindFit, verdict: WhichPredicts) -> list[str]:
         )
     if fit.mixed is not None and "source" in fit.mixed.singular:
         lines.append(
-            "How much sources differ beyond what is on record: too little to measure here."
+            "Whether sources differ in ways that are not on record: no such difference showed."
         )
     return lines
 
 
 def method(fit: FindFit, verdict: WhichPredicts) -> str:
-    """How the answer was worked out, for a reader who knows some statistics."""
+    """How the answer was worked out; every technical word with its meaning beside it."""
     if fit.mixed is None:
-        return f"No model was fitted: {fit.reason}. Any points are plain proportions."
+        return f"No model was fitted: {fit.reason}. Any circles are plain counts."
     groups = joined([*fit.design.groups])
     text = (
-        f"Logistic mixed model of find or miss in {count(fit.n, 'unassisted hide trial')}, with "
-        f"random intercepts for {groups}; four nested models (neither, cycles, age, both) compared "
-        "by likelihood-ratio tests"
+        f"A logistic mixed model of find or miss in {count(fit.n, 'unassisted hide trial')}: the "
+        "odds of a find (finds for each miss) along cycles, age and the conditions on record, with "
+        f"a level of its own for every {groups} (random intercepts), so that many trials of one "
+        "are not taken for as many independent ones. Four models, with neither, cycles, age or "
+        "both, are compared by likelihood-ratio tests: does the fuller one fit better than chance "
+        f"would make it? {_test_results(verdict)}"
     )
-    refits = max(
-        (
-            t.refits
-            for t in (verdict.joint, verdict.cycles_given_age, verdict.age_given_cycles)
-            if t
-        ),
-        default=0,
-    )
-    if refits:
-        text += (
-            f", each significant one calibrated on up to {refits} data sets simulated without the "
-            "effect"
-        )
     return (
-        text + ". The curve is the average over the unit's own trials (standardisation), the "
-        "threshold the exposure where curve and limits cross the floor."
+        text + "The line of the figure is the average over the unit's own trials with the exposure "
+        "set to each value in turn (standardisation); a limit is where that line, or its interval, "
+        "crosses the floor."
     )
+
+
+def _test_results(verdict: WhichPredicts) -> str:
+    tests = {
+        "for the two together": verdict.joint,
+        "for cycles beyond age": verdict.cycles_given_age,
+        "for age beyond cycles": verdict.age_given_cycles,
+    }
+    # With one exposure alone, both tests are the same one.
+    done: dict[str, RatioTest] = {}
+    for name, test in tests.items():
+        if test is not None and test not in done.values():
+            done[name] = test
+    if not done:
+        return ""
+    if len(verdict.asked) == 1:
+        done = {"": next(iter(done.values()))}
+    told = joined([f"{p_value(test.p)} {name}".strip() for name, test in done.items()])
+    refits = max(test.refits for test in done.values())
+    calibrated = (
+        f"; the small ones are calibrated on up to {count(refits, 'data set')} simulated without "
+        "the effect"
+        if refits
+        else ""
+    )
+    return (
+        f"The answer: {told} (p: how often records without the effect would look as strong as "
+        f"these{calibrated}). "
+    )
+
+
+TERMS_NOTE = (
+    "Odds ratio: by how much the odds of a find are multiplied per step; under 1, fewer finds. "
+    "Finds in 100: the same as finds gained or lost. p: how often records without the effect would "
+    "look as strong as these."
+)
 
 
 def rows_sentence(rows_in: Mapping[str, int], used: Mapping[str, int], set_aside: int) -> str:
@@ -600,6 +808,6 @@ def finds_in_100(probability: float) -> str:
     """
     if 0.995 <= probability < 1.0:
         return ">99"
-    if 0.0 < probability < 0.005:
+    if 0.0 < probability <= 0.005:
         return "<1"
     return f"{100.0 * probability:.0f}"

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from outcomes.brief.facts import Facts, results
-from outcomes.brief.page import render_figures, render_page
+from outcomes.brief.page import render_figures, render_page, render_page_figure
 from outcomes.errors import OutputError, UsageError
 from outcomes.joining.set_aside import set_aside_frame
 from outcomes.joining.trials import Joined
@@ -38,7 +38,7 @@ def briefing_files(facts: Facts) -> dict[str, bytes]:
     figures = render_figures(facts)
     trials = facts.joined.trials.drop(columns=["file", "row"], errors="ignore")
     return {
-        "briefing.html": render_page(facts, figures["svg"]).encode(),
+        "briefing.html": render_page(facts, render_page_figure(facts)).encode(),
         "figure.png": figures["png"],
         "figure.svg": figures["svg"],
         "figure.pdf": figures["pdf"],

@@ -5,19 +5,16 @@ from __future__ import annotations
 import json
 import math
 import re
-from pathlib import Path
+from collections import Counter
 from typing import Any
 
 import pytest
 
 from outcomes.brief import words
-from outcomes.brief.facts import Facts, gather_facts, results
+from outcomes.brief.facts import Facts, results
 from outcomes.brief.page import page_fields, render_page
 from outcomes.brief.write import results_text
 from outcomes.fit.result import VERDICTS
-from outcomes.records.read import read_records
-
-DEMO = Path(__file__).parents[2] / "synthetic_data"
 
 # The published contract, section 4: what other people's scripts rely on.
 KEYS = {
@@ -39,8 +36,8 @@ SHELF_KEYS = "source_id kind regime cycles age_days trials find_probability low 
 
 
 @pytest.fixture(scope="module")
-def facts() -> Facts:
-    return gather_facts(read_records(DEMO))
+def facts(demo_facts: Facts) -> Facts:
+    return demo_facts
 
 
 @pytest.fixture(scope="module")
@@ -95,25 +92,65 @@ def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str
     assert fields["answer"] == found["which_predicts"]["sentence"]
     assert fields["retire"] == found["retire"]["sentence"]
     assert fields["compare"] == found["compare"]["sentence"]
+    assert fields["search_time"] == found["search_time"]["sentence"]
+    assert fields["false_alerts"] == found["false_alerts"]["sentence"]
+    assert fields["lifetime"] == found["lifetime"]["sentence"]
     for row, source in zip(fields["shelf"], found["shelf"], strict=True):
         assert row["source"] == source["source_id"]
         assert row["advice"] == source["advice"]
         assert row["reason"] == source["reason"]
         assert row["found"] == f"{source['finds']} of {source['trials']}"
+        assert row["cycles"] == f"{source['cycles']:.0f}"
+        assert row["age"] == f"{source['age_days'] / words.DAYS_PER_MONTH:.0f}"
         numbers = [100 * source[k] for k in ("find_probability", "low", "high")]
         shown = re.findall(r"\d+", row["predicted"])
         for number, text in zip(numbers, shown, strict=True):
-            assert abs(number - float(text)) <= 1.0
+            assert abs(number - float(text)) <= 0.5
     for row, term in zip(fields["terms"], found["find"]["terms"], strict=True):
-        assert float(row["odds_ratio"]) == pytest.approx(term["odds_ratio"], rel=5e-3)
+        low, high = row["interval"].split(" to ")
+        # Shown with three digits.
+        for text, key in ((row["odds_ratio"], "odds_ratio"), (low, "low"), (high, "high")):
+            assert float(text) == pytest.approx(term[key], rel=5e-3)
+        assert abs(float(row["points"]) - term["points"]) <= 0.05 + 1e-9
+        assert row["p"] == ("< 0.001" if term["p"] < 0.001 else f"{term['p']:.3f}")
+
+
+def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
+    facts: Facts, found: dict[str, Any]
+) -> None:
+    fields = page_fields(facts, b"<svg/>")
+    cycles = next(t for t in found["find"]["terms"] if t["term"] == "cycles")
+    fewer = [f"{abs(10 * cycles[k]):.0f}" for k in ("points", "points_high", "points_low")]
+    assert f"about {fewer[0]} fewer finds in 100" in fields["answer"]
+    assert f"interval {fewer[1]} to {fewer[2]} fewer" in fields["answer"]
+    retire = found["retire"]
+    after = f"Retire after {retire['retire_after']} cycles"
+    assert fields["lead"][0].startswith(after)
+    assert fields["retire"].startswith(after)
+    assert f"about {retire['estimate']:.0f} cycles" in fields["retire"]
+    assert f"interval {retire['low']:.0f} cycles to" in fields["retire"]
+    number = Counter(s["advice"] for s in found["shelf"])
+    for advice, of_it in number.items():
+        assert f"{of_it} to {advice}" in fields["lead"][1]
+    find = found["find"]
+    assert f"{find['n']} usable hide trials ({find['misses']} misses)" in fields["lead"][2]
+    assert f"{find['sources']} sources by {find['dogs']} dogs" in fields["lead"][2]
+    errs = 100 * found["lifetime"]["rule_false_call"]["20"]
+    assert f"about {errs:.0f} unreliable within 20 trials" in fields["rule"]
+    assert f"found {100 * found['lifetime']['baseline']:.0f} times in 100" in fields["rule"]
+    for test in ("joint_p", "cycles_given_age_p", "age_given_cycles_p"):
+        assert words.p_value(found["which_predicts"][test]) in fields["method"]
 
 
 def test_the_cautions_stand_on_the_page_and_one_beside_the_shelf(facts: Facts) -> None:
     page = render_page(facts, b"<svg/>")
     for caution in words.CAUTIONS:
         assert caution.split(",")[0].split("'")[0] in page.replace("&#39;", "'")
-    table_end = page.index("</table>")
-    assert "Before acting" in page[table_end : table_end + 900]
+    table = page.index("<table")
+    assert words.ACT_CAUTION in page[table - 900 : table]
+    assert page.index("</table>") < page.index(
+        words.CAUTIONS[0].split(".")[0].replace("'", "&#39;")
+    )
 
 
 def test_the_page_needs_nothing_beside_it(facts: Facts) -> None:

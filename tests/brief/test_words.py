@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -9,21 +10,24 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from outcomes.brief import words
 from outcomes.decide.compare import Comparison
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold, read_threshold, set_threshold
 from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.fit.result import FindCurve
+from outcomes.fit.reliability_rule import rule_false_call
+from outcomes.fit.result import Bin, FindCurve, Lifetime
 from outcomes.fit.which_predicts import WhichPredicts, which_predicts
-from outcomes.settings import Settings
+from outcomes.settings import ReliabilityRule, Settings
 
 Made = Callable[..., pd.DataFrame]
 Case = tuple[FindFit, WhichPredicts, Retirement]
 
 NEVER = re.compile(
-    r"\bnan\b|\bNone\b|\binf\b|\{|\}|  |\.\.|\b1 (cycles|months|finds|trials|sources)\b"
+    r"\bnan\b|\bNone\b|\binf\b|\{|\}|  |\.\.|(?<![\d.,])\b1 (cycles|months|finds|trials|sources)\b"
 )
 
 
@@ -80,6 +84,7 @@ def test_every_sentence_is_whole(name: str, cases: dict[str, Case]) -> None:
         words.retire_sentence(verdict, retirement),
         words.method(fit, verdict),
         *words.limits(fit, verdict),
+        *words.lead(fit, verdict, retirement, words.shelf_summary([])),
     ]
     for sentence in sentences:
         assert sentence[0].isupper()
@@ -117,9 +122,87 @@ def test_the_answer_gives_the_size_with_its_interval(cases: dict[str, Case]) -> 
 def test_no_change_is_never_told_as_proof(cases: dict[str, Case]) -> None:
     fit, verdict, retirement = cases["none"]
     text = words.answer(fit, verdict, retirement)
-    assert "not proof of no change" in text
-    assert f"{verdict.largest_fall['cycles']:.0f} in 100 per 10 cycles" in text
+    assert "not proof of none" in text
+    assert f"up to {math.ceil(verdict.largest_fall['cycles'])} in 100 per 10 cycles" in text
     assert "No retirement limit" in words.retire_sentence(verdict, retirement)
+
+
+@pytest.mark.parametrize(
+    ("fall", "said", "headline_ends"),
+    [
+        (0.0, "up to 1 in 100", "in these records"),
+        (3.2, "up to 4 in 100", "in these records"),
+        (14.0, "up to 14 in 100", "in these records"),
+        (31.5, "up to 32 in 100", "do not rule out a large one"),
+    ],
+)
+def test_a_fall_still_allowed_is_rounded_up_and_a_large_one_is_in_the_headline(
+    fall: float, said: str, headline_ends: str, cases: dict[str, Case]
+) -> None:
+    fit, verdict, retirement = cases["none"]
+    given_ = replace(verdict, largest_fall={"cycles": fall})
+    assert f"{said} per 10 cycles would still fit" in words.largest_fall(given_)
+    assert words.headline(fit, given_, retirement).endswith(headline_ends)
+
+
+def _with_points(fit: FindFit, term: str, points: float, low: float, high: float) -> FindFit:
+    changed = [
+        replace(t, points=points, points_low=low, points_high=high) if t.term == term else t
+        for t in fit.terms
+    ]
+    return replace(fit, terms=tuple(changed))
+
+
+@pytest.mark.parametrize(
+    ("points", "said"),
+    [
+        # Percentage points per cycle: estimate, low, high.
+        ((-0.5, -0.8, -0.3), "10 more cycles with age held the same go with about 5 fewer finds"),
+        ((-0.5, -0.8, -0.3), "(95 % interval 3 to 8 fewer)"),
+        ((0.1, 0.02, 0.2), "about 1 more find in 100 (95 % interval 0.2 to 2 more)"),
+        ((-0.03, -0.3, 0.2), "about 0.3 fewer finds in 100, but anything from 3 fewer to 2 more"),
+        ((-0.001, -0.3, 0.2), "go with no change in 100, but anything from 3 fewer to 2 more"),
+        ((-0.3, -0.6, 0.003), "anything from 6 fewer to 0 more"),
+        # Ten cycles would cost more finds than there are: told per cycle.
+        (
+            (-12.0, -15.0, -9.0),
+            "each further cycle with age held the same goes with about 12 fewer",
+        ),
+        ((-12.0, -15.0, -9.0), "(95 % interval 9 to 15 fewer)"),
+        ((-12.0, -150.0, -9.0), "9 to 100 fewer"),
+    ],
+)
+def test_a_size_is_the_given_one_rounded(
+    points: tuple[float, float, float], said: str, cases: dict[str, Case]
+) -> None:
+    assert said in words.effect_size(_with_points(cases["down"][0], "cycles", *points), "cycles")
+
+
+def test_a_size_by_age_is_told_per_year_or_where_steep_per_month(cases: dict[str, Case]) -> None:
+    fit = cases["down"][0]
+    # A year is 12.175 times 30 days.
+    slow = words.effect_size(_with_points(fit, "age_days", -1.0, -2.0, -0.5), "age_days")
+    assert "a year more of age with cycles held the same goes with about 12 fewer finds" in slow
+    assert "(95 % interval 6 to 24 fewer)" in slow
+    steep = words.effect_size(_with_points(fit, "age_days", -9.0, -12.0, -6.0), "age_days")
+    assert "each further month of age with cycles held the same goes with about 9 fewer" in steep
+
+
+@given(
+    estimate=st.floats(-40, 40),
+    below=st.floats(0, 40),
+    above=st.floats(0, 40),
+    by_age=st.booleans(),
+)
+def test_no_size_passes_what_there_is_to_find(
+    cases: dict[str, Case], estimate: float, below: float, above: float, by_age: bool
+) -> None:
+    term = "age_days" if by_age else "cycles"
+    fit = _with_points(cases["down"][0], term, estimate, estimate - below, estimate + above)
+    text = words.effect_size(fit, term)
+    assert not NEVER.search(text), text
+    after = text.split(" with ", 2)[-1].replace("95 %", "").replace("in 100", "")
+    assert all(float(n) <= 100.0 for n in re.findall(r"\d+(?:\.\d+)?", after))
 
 
 def test_an_unclear_size_is_told_in_both_directions(cases: dict[str, Case]) -> None:
@@ -128,6 +211,37 @@ def test_an_unclear_size_is_told_in_both_directions(cases: dict[str, Case]) -> N
     assert term.points_low < 0 < term.points_high
     text = words.effect_size(fit, "cycles")
     assert f"from {abs(10 * term.points_low):.0f} fewer to {10 * term.points_high:.0f} more" in text
+
+
+def test_sources_are_only_named_where_they_part_cycles_from_age(cases: dict[str, Case]) -> None:
+    _, verdict, retirement = cases["tied"]
+    named = replace(verdict, would_separate=("A-1", "B-2"))
+    loose = words.cannot_tell(replace(named, correlation=0.876), retirement)
+    assert "try first A-1 and B-2." in loose
+    assert "correlation 0.88" in loose
+    for correlation, said in ((1.0, "exactly together"), (0.99991, "correlation 0.999,")):
+        text = words.cannot_tell(replace(named, correlation=correlation), retirement)
+        assert "A-1" not in text
+        assert "so far there are none." in text
+        assert said in text
+
+
+@pytest.mark.parametrize(
+    ("correlation", "said"),
+    [
+        (-0.7, "the older sources were thawed less often (correlation -0.7)"),
+        (0.1, "neither shows by itself"),
+        (0.5, "rise together"),
+    ],
+)
+def test_cycles_and_age_are_not_said_to_rise_together_where_they_do_not(
+    correlation: float, said: str, cases: dict[str, Case]
+) -> None:
+    _, verdict, retirement = cases["tied"]
+    text = words.cannot_tell(replace(verdict, correlation=correlation), retirement)
+    assert said in text
+    if correlation < 0.5:
+        assert "rise together" not in text
 
 
 @pytest.mark.parametrize(
@@ -149,6 +263,26 @@ def test_more_trials_alone_are_not_promised_to_mend_one_dog(cases: dict[str, Cas
     assert "needs more dogs" in words.answer(*cases["one dog"])
 
 
+def test_one_more_trial_is_one_trial(cases: dict[str, Case]) -> None:
+    fit, verdict, _ = cases["few"]
+    assert "about 1 more hide trial would" in words.too_few(fit, replace(verdict, more_trials=1))
+
+
+def test_where_no_size_can_be_given_the_counts_are(cases: dict[str, Case]) -> None:
+    fit, verdict, _ = cases["none"]
+    fit = replace(fit, mixed=None, reason="finds and misses do not overlap", too_few={})
+    bins = tuple(
+        Bin(0.0, 1.0, 0.5, finds, n, 4, finds / n, 0.0, 1.0) for finds, n in ((116, 116), (2, 36))
+    )
+    nothing = np.array([])
+    for by, said in (("cycles", "with the fewest cycles"), ("age_days", "with the youngest")):
+        curve = FindCurve(by, nothing, nothing, nothing, nothing, 0.9, nothing, bins, "")
+        text = words.too_few(fit, verdict, curve)
+        assert f"116 of 116 found {said}" in text
+        assert "2 of 36 found" in text
+        assert "Why no size: finds and misses do not overlap." in text
+
+
 def _threshold(by: str = "cycles", **changes: object) -> Threshold:
     at = np.linspace(0.0, 30.0, 31)
     p = np.linspace(0.95, 0.75, 31)
@@ -157,17 +291,30 @@ def _threshold(by: str = "cycles", **changes: object) -> Threshold:
 
 
 def test_a_threshold_is_told_with_its_interval_and_its_limit() -> None:
-    threshold = _threshold()
-    text = words.threshold_sentence(threshold)
-    assert f"about {threshold.estimate:.0f} cycles" in text
-    assert f"{threshold.low:.0f} to {threshold.high:.0f}" in text
-    assert f"up to {threshold.retire_after} cycles" in text
+    # The line falls from 0.95 to 0.75 over 30 cycles, its limits 0.03 to either side:
+    # it crosses 0.85 at 15, the limits at 10.5 and 19.5.
+    text = words.threshold_sentence(_threshold())
+    assert text.startswith("Retire after 10 cycles: ")
+    assert "about 15 cycles (90 % interval 10 to 20 cycles)" in text
+
+
+def test_an_interval_that_leaves_the_records_says_where_they_end() -> None:
+    text = words.threshold_sentence(_threshold(high=None))
+    assert "10 cycles to beyond 30 cycles, where these records end" in text
 
 
 def test_a_limit_in_months_is_never_longer_than_what_was_shown() -> None:
-    for days, said in ((200, "up to 6 months"), (45, "up to 45 days"), (1, "up to 1 day:")):
+    for days, said in ((200, "an age of 6 months:"), (45, "of 45 days:"), (1, "of 1 day:")):
         text = words.threshold_sentence(_threshold("age_days", retire_after=days))
         assert said in text
+
+
+@given(st.integers(0, 4000))
+def test_no_limit_by_age_is_rounded_up(days: int) -> None:
+    text = words.retire_after_words(_threshold("age_days", retire_after=days))
+    number, unit = re.search(r"([\d,]+) (day|month)s?$", text).groups()
+    said = int(number.replace(",", "")) * (words.DAYS_PER_MONTH if unit == "month" else 1.0)
+    assert days - words.DAYS_PER_MONTH < said <= days
 
 
 @pytest.mark.parametrize(
@@ -180,6 +327,36 @@ def test_every_outcome_of_a_threshold_has_a_whole_sentence(outcome: str) -> None
         assert not NEVER.search(text), text
 
 
+@pytest.mark.parametrize(
+    ("outcomes", "said"),
+    [
+        (("crosses",), "Retire after 10 cycles. Up to there, these records still show at least 85"),
+        (("crosses", "crosses"), "Retire after 10 cycles; retire at an age of 10 days."),
+        (("rises", "crosses"), "Retire at an age of 10 days."),
+        (("never sure",), "No retirement limit can be set yet"),
+        (("stays above", "below from the start"), "would keep finds at 85 in 100"),
+        (("stays above",), "stay at or above 85 in 100"),
+        (("rises",), "finds do not fall"),
+        (("no model",), "no curve could be fitted"),
+    ],
+)
+def test_the_lead_tells_every_limit_or_why_there_is_none(
+    outcomes: tuple[str, ...], said: str, cases: dict[str, Case]
+) -> None:
+    by = ("cycles", "age_days")
+    thresholds = tuple(_threshold(e, outcome=o) for e, o in zip(by, outcomes, strict=False))
+    text = words.limit_in_short(cases["down"][1], Retirement(thresholds, ()))
+    assert said in text
+    assert not NEVER.search(text)
+
+
+def test_the_lead_says_what_it_rests_on(cases: dict[str, Case]) -> None:
+    fit = replace(cases["down"][0], n=1200, misses=1, sources=1, dogs=1)
+    text = words.evidence(fit)
+    assert "1,200 usable hide trials (1 miss) of 1 source by 1 dog" in text
+    assert "not proof of cause" in text
+
+
 def _shelf(**changes: object) -> ShelfSource:
     source = ShelfSource(
         "MUS-01", "muscle", "frozen", 12.0, 400.0, 30, 24, 0.8, 0.7, 0.88, "test", "unsure", 40
@@ -190,16 +367,17 @@ def _shelf(**changes: object) -> ShelfSource:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({}, "about 40 more trials would settle it"),
-        ({"trials_to_settle": 1}, "about 1 more trial would settle it"),
-        ({"trials_to_settle": None}, "too close to 85 in 100"),
+        ({}, "not settled: about 40 more trials"),
+        ({"trials_to_settle": 1}, "not settled: about 1 more trial"),
+        ({"trials_to_settle": 347}, "not settled: about 350 more trials"),
+        ({"trials_to_settle": None}, "too close to 85 in 100 to settle by trials"),
         ({"ground": "above"}, "at or above 85 in 100"),
         ({"ground": "below"}, "unreliable for this purpose, on present evidence"),
         ({"ground": "no trials"}, "not tried yet"),
         ({"ground": "beyond records"}, "more than the records can speak for"),
         ({"ground": "own trials disagree"}, "found 24 of 30"),
         ({"ground": "not documented"}, "not on record"),
-        ({"ground": "no model"}, "no model"),
+        ({"ground": "no model"}, "too little evidence"),
     ],
 )
 def test_every_advice_has_its_reason(changes: dict[str, object], said: str) -> None:
@@ -208,7 +386,11 @@ def test_every_advice_has_its_reason(changes: dict[str, object], said: str) -> N
 
 def test_the_shelf_is_counted() -> None:
     shelf = [_shelf(advice="retire"), _shelf(), _shelf(), _shelf(advice="keep")]
-    assert words.shelf_summary(shelf) == "Of 4 sources held: 1 to retire, 2 to test and 1 to keep."
+    assert words.shelf_summary(shelf) == (
+        "Of 4 sources held: 1 to retire (MUS-01), 2 to test and 1 to keep."
+    )
+    many = [_shelf(advice="retire")] * 5
+    assert words.shelf_summary(many) == "Of 5 sources held: 5 to retire."
     assert words.shelf_summary([]) == "No source is held."
     assert words.shelf_summary([_shelf()]) == "The one source held: test."
 
@@ -225,6 +407,8 @@ def _comparison(difference: float, low: float, high: float) -> Comparison:
     [
         ((0.11, 0.05, 0.18), "about 11 more finds in 100 trials than frozen ones"),
         ((-0.11, -0.18, -0.05), "about 11 fewer finds in 100 trials than frozen ones"),
+        ((0.11, 0.002, 0.22), "95 % interval 0.2 to 22 more"),
+        ((0.01, -0.04, 0.06), "anything from 4 fewer to 6 more finds in 100"),
         ((0.01, -0.04, 0.06), "No difference between refrigerated and frozen was detected"),
     ],
 )
@@ -257,3 +441,67 @@ def test_cautions_name_the_harms_and_defer_to_local_rules() -> None:
         assert must in text
     for never in ("proven", "court-ready", "expired"):
         assert never not in text
+
+
+def _lifetime(baseline: float | None, rule: ReliabilityRule) -> Lifetime:
+    called = (
+        {}
+        if baseline is None
+        else {n: rule_false_call(rule.misses, rule.window, baseline, n) for n in (10, 20, 50)}
+    )
+    return Lifetime("", called, baseline, 9, 3, {}, (), {}, {}, "")
+
+
+def test_the_rule_is_told_with_how_often_it_errs() -> None:
+    rule = ReliabilityRule()
+    text = words.rule_sentences(rule, _lifetime(0.9, rule))
+    assert "from the second miss within three consecutive unassisted hide trials" in text
+    errs = 100 * rule_false_call(2, 3, 0.9, 20)
+    assert "of 100 sources that never change and are found 90 times in 100" in text
+    assert f"about {errs:.0f} unreliable within 20 trials" in text
+    assert "is not known" in words.rule_sentences(rule, _lifetime(None, rule))
+
+
+def test_a_page_without_a_figure_says_why(cases: dict[str, Case]) -> None:
+    bare = Retirement((), ())
+    assert "too few usable hide trials" in words.nothing_drawn(
+        bare, _lifetime(None, ReliabilityRule())
+    )
+    assert words.nothing_drawn(cases["down"][2], _lifetime(None, ReliabilityRule())) is None
+
+
+@ALL
+def test_technical_words_are_only_in_the_method_and_explained(
+    name: str, cases: dict[str, Case]
+) -> None:
+    fit, verdict, retirement = cases[name]
+    plain = " ".join(
+        [
+            words.headline(fit, verdict, retirement),
+            words.answer(fit, verdict, retirement),
+            words.retire_sentence(verdict, retirement),
+            *words.lead(fit, verdict, retirement, ""),
+        ]
+    )
+    assert not re.search(r"\bp [=<]|odds|likelihood|intercept|standardis|logistic", plain)
+    method = words.method(fit, verdict)
+    for term, meaning in (
+        ("odds of a find", "finds for each miss"),
+        ("random intercepts", "a level of its own"),
+        ("likelihood-ratio tests", "fit better than chance"),
+        ("p: ", "how often records without the effect"),
+    ):
+        assert (term in method) == (meaning in method)
+
+
+@given(st.floats(0, 1))
+def test_a_probability_in_words_is_within_half_a_find(probability: float) -> None:
+    for text in (words.in_100(probability), words.finds_in_100(probability)):
+        number = float(re.search(r"\d+", text).group())
+        if "more than" in text or ">" in text:
+            assert 99.4 <= 100 * probability < 100
+        elif "fewer than" in text or "<" in text:
+            assert 0 < 100 * probability < 0.6
+        else:
+            assert abs(number - 100 * probability) <= 0.5 + 1e-9
+            assert number not in (0, 100) or 100 * probability == number

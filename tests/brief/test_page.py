@@ -1,0 +1,233 @@
+"""The page as a reader, a screen reader and a printer meet it."""
+
+from __future__ import annotations
+
+import html.parser
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+UNITS = (
+    "no effect",
+    "too few trials",
+    "cycles and age identical",
+    "effect rising",
+    "effect falling",
+    "finds and misses apart",
+    "odd names",
+    "one trial",
+    "only blank areas",
+)
+NAMES = pytest.mark.parametrize("name", UNITS)
+TEMPLATE = Path(__file__).parents[2] / "outcomes" / "brief" / "templates" / "briefing.html"
+VOID = {"meta", "img", "br", "link", "input", "hr"}
+
+
+class Element:
+    """A tag with its attributes, its own and its children's text, and where it stands."""
+
+    def __init__(self, tag: str, attributes: dict[str, str | None]) -> None:
+        self.tag, self.attributes = tag, attributes
+        self.text = ""
+
+
+class _Reader(html.parser.HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.elements: list[Element] = []
+        self.open: list[Element] = []
+
+    def handle_starttag(self, tag: str, attrs: Any) -> None:
+        element = Element(tag, dict(attrs))
+        self.elements.append(element)
+        if tag not in VOID:
+            self.open.append(element)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open, f"</{tag}> closes nothing"
+        assert self.open[-1].tag == tag, f"</{tag}> closes <{self.open[-1].tag}>"
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        for element in self.open:
+            element.text += data
+
+
+def _elements(text: str) -> list[Element]:
+    reader = _Reader()
+    reader.feed(text)
+    assert reader.open == []
+    return reader.elements
+
+
+@pytest.fixture
+def elements_of(briefing_of: Callable[..., Any]) -> Callable[[str], list[Element]]:
+    def read(name: str) -> list[Element]:
+        return _elements((briefing_of(name).folder / "briefing.html").read_text(encoding="utf-8"))
+
+    return read
+
+
+@NAMES
+def test_every_tag_is_closed_and_the_language_is_said(
+    name: str, elements_of: Callable[[str], list[Element]]
+) -> None:
+    elements = elements_of(name)
+    assert elements[0].tag == "html"
+    assert elements[0].attributes["lang"] == "en"
+    assert [e.text.strip() != "" for e in elements if e.tag == "title"] == [True]
+    assert sum(e.tag == "main" for e in elements) == 1
+
+
+@NAMES
+def test_there_is_one_heading_of_the_page_and_then_its_parts_in_order(
+    name: str, elements_of: Callable[[str], list[Element]]
+) -> None:
+    headings = [e for e in elements_of(name) if re.fullmatch(r"h[1-6]", e.tag)]
+    assert [h.tag for h in headings] == ["h1"] + ["h2"] * (len(headings) - 1)
+    assert [h.text for h in headings[1:]] == [
+        "How much, and how sure",
+        "What to do",
+        "Refrigerated against frozen",
+        "Search time and false alerts",
+        "When sources become unreliable",
+        "What these records cannot say",
+        "Cautions",
+        "How it was worked out",
+    ]
+
+
+@NAMES
+def test_every_column_and_row_of_a_table_is_named_to_a_screen_reader(
+    name: str, elements_of: Callable[[str], list[Element]]
+) -> None:
+    elements = elements_of(name)
+    tables = [e for e in elements if e.tag == "table"]
+    assert sum(e.tag == "caption" for e in elements) == len(tables)
+    heads = [e for e in elements if e.tag == "th"]
+    assert all(h.attributes.get("scope") in ("col", "row") for h in heads)
+    assert all(h.text.strip() for h in heads if h.attributes["scope"] == "col")
+    # As cards on a phone, a table keeps its meaning by its roles alone.
+    roles = {e.attributes.get("role") for e in elements}
+    if any(e.attributes.get("class") == "shelf" for e in tables):
+        assert {"table", "row", "columnheader", "rowheader", "cell"} <= roles
+
+
+@NAMES
+def test_what_scrolls_can_be_reached_by_keyboard_and_has_a_name(
+    name: str, elements_of: Callable[[str], list[Element]]
+) -> None:
+    for element in elements_of(name):
+        if element.attributes.get("class") == "scroll":
+            assert element.attributes["tabindex"] == "0"
+            assert element.attributes["role"] == "region"
+            assert element.attributes["aria-label"]
+
+
+@NAMES
+def test_a_figure_tells_the_finding_to_who_cannot_see_it(
+    name: str, elements_of: Callable[[str], list[Element]], briefing_of: Callable[..., Any]
+) -> None:
+    elements = elements_of(name)
+    headline = next(e.text for e in elements if e.tag == "h1").strip()
+    for image in (e for e in elements if e.tag == "img"):
+        assert headline in image.attributes["alt"]
+        assert briefing_of(name).results["retire"]["sentence"] in image.attributes["alt"]
+
+
+@pytest.mark.parametrize(
+    ("name", "figures"), [("one trial", 0), ("only blank areas", 0), ("too few trials", 1)]
+)
+def test_an_empty_figure_is_left_out_and_the_page_says_why(
+    name: str,
+    figures: int,
+    elements_of: Callable[[str], list[Element]],
+) -> None:
+    elements = elements_of(name)
+    assert sum(e.tag == "img" for e in elements) == figures
+    said = any("There is no figure:" in e.text for e in elements if e.tag == "p")
+    assert said == (figures == 0)
+
+
+@NAMES
+def test_the_first_lines_tell_the_limit_the_shelf_and_how_sure(
+    name: str, elements_of: Callable[[str], list[Element]], briefing_of: Callable[..., Any]
+) -> None:
+    elements = elements_of(name)
+    at = next(i for i, e in enumerate(elements) if e.attributes.get("class") == "lead")
+    assert at < next(i for i, e in enumerate(elements) if e.tag in ("figure", "h2"))
+    lines = [e.text for e in elements[at + 1 : at + 4]]
+    shelf = briefing_of(name).results["shelf"]
+    assert re.search(r"[Rr]etire|retirement limit", lines[0])
+    assert f"{len(shelf):,} source" in lines[1]
+    assert "not proof of cause" in lines[2]
+
+
+@NAMES
+def test_no_line_is_told_twice(name: str, elements_of: Callable[[str], list[Element]]) -> None:
+    lines = [e.text.strip() for e in elements_of(name) if e.tag in ("h1", "p", "li", "figcaption")]
+    # Where there is no limit, the short answer is the whole answer.
+    long = [line for line in lines if len(line) > 90]
+    assert len(long) == len(set(long))
+
+
+def test_ordinary_names_stay_whole_and_long_ones_may_break(
+    elements_of: Callable[[str], list[Element]],
+) -> None:
+    rows = [
+        e
+        for name in ("odd names", "no effect")
+        for e in elements_of(name)
+        if e.attributes.get("role") == "rowheader"
+    ]
+    broken = {e.text for e in rows if e.attributes.get("class") == "long"}
+    assert broken == {"N" * 200}
+    css = TEMPLATE.read_text(encoding="utf-8")
+    assert "tbody th { white-space: nowrap; }" in css
+    assert re.search(r"tbody th\.long \{[^}]*overflow-wrap: anywhere", css)
+
+
+# --- contrast ---------------------------------------------------------------------------------
+
+
+def _luminance(colour: str) -> float:
+    """Relative luminance of WCAG 2.2 (W3C Recommendation, 2023), definitions."""
+    if len(colour) == 4:
+        colour = "#" + "".join(2 * c for c in colour[1:])
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def _contrast(one: str, other: str) -> float:
+    low, high = sorted((_luminance(one), _luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def _palettes() -> dict[str, dict[str, str]]:
+    """Colours as each medium has them: what it does not set itself comes from the first."""
+    css = TEMPLATE.read_text(encoding="utf-8")
+    roots = [
+        dict(re.findall(r"--(\w+): (#[0-9a-f]+)", block))
+        for block in re.findall(r":root \{([^}]*)\}", css)
+    ]
+    assert len(roots) == 3
+    light, dark, print_ = roots
+    return {"light": light, "dark": {**light, **dark}, "print": {**light, **print_}}
+
+
+def test_contrast_is_computed_as_published() -> None:
+    # WCAG 2.2: black on white 21 to 1; #767676 is the lightest grey on white that passes AA.
+    assert _contrast("#000", "#ffffff") == pytest.approx(21.0)
+    assert _contrast("#767676", "#ffffff") >= 4.5 > _contrast("#777777", "#ffffff")
+
+
+@pytest.mark.parametrize("medium", ["light", "dark", "print"])
+@pytest.mark.parametrize("ink", ["ink", "soft", "retire", "test", "keep"])
+@pytest.mark.parametrize("ground", ["paper", "tint"])
+def test_every_colour_of_words_passes_aa(medium: str, ink: str, ground: str) -> None:
+    colours = _palettes()[medium]
+    assert _contrast(colours[ink], colours[ground]) >= 4.5
