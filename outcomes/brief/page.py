@@ -128,7 +128,9 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
     trials = facts.joined.trials["started_at"]
     return {
         "title": f"{unit}: do stored sources change what the dogs find?",
-        "who": f"{unit}: training records {trials.min():%Y-%m-%d} to {trials.max():%Y-%m-%d}",
+        "who": f"{unit}: training records",
+        "first": f"{trials.min():%Y-%m-%d}",
+        "last": f"{trials.max():%Y-%m-%d}",
         "headline": headline,
         "lead": words.lead(fit, facts.verdict, facts.retirement, words.shelf_summary(facts.shelf)),
         "answer": answer,
@@ -211,7 +213,7 @@ def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
         "regime": source.regime or "not known",
         "cycles": "not known" if source.cycles is None else f"{source.cycles:.0f}",
         "age": age,
-        "found": f"{source.finds} of {source.trials}",
+        "found": f"{source.finds:,} of {source.trials:,}",
         "predicted": predicted,
         "advice": source.advice,
         "reason": words.advice_reason(source, floor),

@@ -99,7 +99,7 @@ def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str
         assert row["source"] == source["source_id"]
         assert row["advice"] == source["advice"]
         assert row["reason"] == source["reason"]
-        assert row["found"] == f"{source['finds']} of {source['trials']}"
+        assert row["found"] == f"{source['finds']:,} of {source['trials']:,}"
         assert row["cycles"] == f"{source['cycles']:.0f}"
         assert row["age"] == f"{source['age_days'] / words.DAYS_PER_MONTH:.0f}"
         numbers = [100 * source[k] for k in ("find_probability", "low", "high")]
