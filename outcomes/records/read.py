@@ -23,6 +23,7 @@ from outcomes.records.loading import (
     find_tables,
     load_table,
 )
+from outcomes.records.schema import check_schema
 from outcomes.records.suggest import likely_columns
 from outcomes.records.tables import Examination, Finding, Records
 from outcomes.records.unit_file import load_settings
@@ -109,6 +110,8 @@ def examine_and_read(
         name: _usable_rows(sheets[name], log) if name in sheets else _no_rows(table)
         for name, table in TABLES.items()
     }
+    for name, frame in frames.items():
+        check_schema(frame, TABLES[name])
     frames["trials"] = _with_sessions(frames["trials"])
     records = Records(
         **frames,

@@ -22,6 +22,8 @@ from outcomes.settings import Settings
 Array = npt.NDArray[Any]
 
 MAX_TEXT = 200
+# A unit's conversion may move a value at the very edge of its range by a rounding error.
+EDGE = 1e-9
 SPREADSHEET_ERRORS = frozenset(
     ("#N/A", "#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!", "#CALC!")
 )
@@ -328,8 +330,7 @@ def _in_range(column: Column, numbers: Array, unit: str | None, problems: _Probl
         problems.add("not a whole number", np.isfinite(numbers) & (numbers != np.floor(numbers)))
     low = -np.inf if column.low is None else column.low
     high = np.inf if column.high is None else column.high
-    # A unit's conversion may move a value at the very edge by a rounding error.
-    outside = (numbers < low - 1e-9) | (numbers > high + 1e-9)
+    outside = (numbers < low - EDGE) | (numbers > high + EDGE)
     rule = "impossible temperature" if column.name == "temperature_c" else "number out of range"
     problems.add(rule, outside)
     return np.where(problems.code == 0, numbers, np.nan)
