@@ -32,7 +32,8 @@ def command(
     as_of: str | None,
 ) -> None:
     """Write the briefing: page, figure, joined trials, rows set aside, results.json."""
-    from outcomes.brief.write import briefing_files, check_out, write_files
+    from outcomes.brief.write import briefing_files, check_out
+    from outcomes.records.placing import write_files
 
     check_out(out, records)
     facts = gather(records, settings_file, floor, confidence, seed, as_of)

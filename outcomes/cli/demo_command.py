@@ -15,8 +15,9 @@ from outcomes.cli.options import gather, say
 def command(out: Path) -> None:
     """Write a synthetic unit's records and its briefing, and set planted against found."""
     from outcomes.brief import report
-    from outcomes.brief.write import briefing_files, check_out, write_files
+    from outcomes.brief.write import briefing_files, check_out
     from outcomes.errors import UsageError
+    from outcomes.records.placing import write_files
     from outcomes.records.write import write_unit
     from outcomes.simulate import demo_unit
 

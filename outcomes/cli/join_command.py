@@ -28,7 +28,8 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
 
     if out.suffix not in (".csv", ".parquet"):
         raise UsageError(f"--out {out}: name a file that ends in .csv or .parquet.")
-    from outcomes.brief.write import check_out, joined_files, write_files
+    from outcomes.brief.write import check_out, joined_files
+    from outcomes.records.placing import write_files
 
     check_out(out.parent, records)
     say("Reading the records")

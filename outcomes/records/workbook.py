@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -63,9 +64,10 @@ def write_template(path: Path) -> None:
     _write_instructions(book.active)
     for table in TABLES.values():
         _write_table(book.create_sheet(table.name), table)
+    held = io.BytesIO()
+    book.save(held)
     try:
-        with path.open("xb") as file:
-            book.save(file)
+        _write_new(path, held.getvalue())
     except FileExistsError as error:
         raise OutputError(
             f"{path}: there is something of that name already, and it is left as it is. "
@@ -76,6 +78,17 @@ def write_template(path: Path) -> None:
             f"{path}: the workbook could not be written "
             f"({(error.strerror or 'unknown reason').lower()}). Name a folder you may write to."
         ) from error
+
+
+def _write_new(path: Path, content: bytes) -> None:
+    """Write a file that is not there yet; a failure leaves none."""
+    with path.open("xb") as file:
+        try:
+            file.write(content)
+            file.flush()
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
 
 
 def _write_instructions(sheet: Worksheet) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from outcomes.errors import OutputError
+from outcomes.records.placing import write_files
 from outcomes.records.tables import Records
 from outcomes.settings import Settings
 
@@ -47,15 +47,7 @@ def write_unit(unit: Unit, folder: Path) -> tuple[Path, ...]:
     texts = {f"{table}.csv": _as_csv(getattr(unit, table)) for table in TABLES}
     texts["unit.toml"] = _as_toml({"unit": unit.name})
     texts["truth.toml"] = _as_toml(truth_facts(unit))
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, text in texts.items():
-            (folder / name).write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise OutputError(
-            f"{folder}: the records could not be written ({error.strerror}). "
-            "Name a folder that can be written to."
-        ) from error
+    write_files(folder, {name: text.encode() for name, text in texts.items()})
     return tuple(folder / name for name in texts)
 
 

@@ -12,8 +12,9 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief.write import FILES, write_files
+from outcomes.brief.write import FILES
 from outcomes.errors import OutputError
+from outcomes.records.placing import write_files
 
 Call = Callable[..., Any]
 

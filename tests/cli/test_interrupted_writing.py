@@ -1,0 +1,194 @@
+"""Ctrl-C and a full disk while results are written: the old ones stay whole."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from outcomes.errors import OutputError
+from outcomes.records.placing import write_files
+from outcomes.records.workbook import write_template
+
+Call = Callable[..., Any]
+
+ROOT = Path(__file__).parents[2]
+
+# The command line, made to stand still before one of its steps until it is interrupted.
+STANDING_STILL = """
+import pathlib, sys, time
+from outcomes.cli import main
+
+step, number = sys.argv[1], int(sys.argv[2])
+sys.argv[1:3] = []
+plain, done = getattr(pathlib.Path, step), 0
+
+def slow(self, *words):
+    global done
+    done += 1
+    if done == number:
+        print("standing still", file=sys.stderr, flush=True)
+        time.sleep(60)
+    return plain(self, *words)
+
+setattr(pathlib.Path, step, slow)
+main()
+"""
+
+
+def _bytes_in(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+def _interrupted(step: str, number: int, *arguments: object) -> tuple[int, str]:
+    """Exit status and complaint of a command that got Ctrl-C before a step of its writing."""
+    said = []
+    begun = time.monotonic()
+    with subprocess.Popen(
+        [sys.executable, "-c", STANDING_STILL, step, str(number), *map(str, arguments)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        # What a shell starts in the background is deaf to Ctrl-C; a person's terminal is not.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    ) as run:
+        for line in run.stderr:
+            said.append(line)
+            if line.strip() == "standing still":
+                run.send_signal(signal.SIGINT)
+            assert time.monotonic() - begun < 120
+    return run.returncode, "".join(said)
+
+
+# Two files are written (1, 2), then for each the old one is put by and the new one put in place.
+STEPS = [("write_bytes", 1), ("write_bytes", 2), *(("replace", number) for number in (1, 2, 3, 4))]
+
+
+@pytest.mark.parametrize(("step", "number"), STEPS)
+def test_ctrl_c_while_writing_leaves_the_old_results_whole(
+    step: str, number: int, own_records: Path, tmp_path: Path, call: Call
+) -> None:
+    out = tmp_path / "results"
+    assert call("join", own_records, "--out", out / "joined.csv").status == 0
+    before = _bytes_in(out)
+    assert len(before) == 2
+    (own_records / "unit.toml").write_text("[exposure]\nbase_c = 4\n")
+    status, said = _interrupted(step, number, "join", own_records, "--out", out / "joined.csv")
+    assert status == 130
+    assert said.splitlines()[-1] == "outcomes: stopped; nothing was overwritten."
+    assert "Traceback" not in said
+    assert _bytes_in(out) == before
+    assert sorted(p.name for p in out.iterdir()) == sorted(before)
+
+
+def test_what_was_interrupted_can_be_done_again(
+    own_records: Path, tmp_path: Path, call: Call
+) -> None:
+    out = tmp_path / "results"
+    status, _ = _interrupted("replace", 2, "join", own_records, "--out", out / "joined.csv")
+    assert status == 130
+    assert list(out.iterdir()) == []
+    assert call("join", own_records, "--out", out / "joined.csv").status == 0
+    assert len(_bytes_in(out)) == 2
+
+
+@pytest.mark.parametrize("number", [1, 2, 3, 4, 5])
+def test_an_error_at_any_rename_leaves_old_files_and_no_new_ones(
+    number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    old = {"a": b"old a", "c": b"old c"}
+    write_files(tmp_path, old)
+    replace, done = Path.replace, 0
+
+    def failing(self: Path, target: Path) -> Path:
+        nonlocal done
+        done += 1
+        if done == number:
+            raise OSError(5, "Input/output error")
+        return replace(self, target)
+
+    # Put by a, place a, place b (new), put by c, place c.
+    monkeypatch.setattr(Path, "replace", failing)
+    with pytest.raises(OutputError, match="Input/output error"):
+        write_files(tmp_path, {"a": b"new a", "b": b"new b", "c": b"new c"})
+    assert _bytes_in(tmp_path) == old
+
+
+# --- a disk that is really full -------------------------------------------------------------
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk of 256 kB; only root may make one."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    made = (
+        subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(disk)],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if hasattr(os, "geteuid") and os.geteuid() == 0
+        else None
+    )
+    if made is None or made.returncode:
+        pytest.skip("a small disk cannot be mounted here; the tests with a feigned one still run")
+    yield disk
+    subprocess.run(["umount", str(disk)], check=True)
+
+
+def test_a_full_disk_leaves_the_old_results_whole(
+    small_disk: Path, own_records: Path, call: Call
+) -> None:
+    out = small_disk / "joined.csv"
+    assert call("join", own_records, "--out", out).status == 0
+    before = _bytes_in(small_disk)
+    room = os.statvfs(small_disk)
+    (small_disk / "filler").write_bytes(b"x" * (room.f_bavail * room.f_frsize - 8192))
+    answer = call("join", own_records, "--out", out)
+    assert answer.status == 1
+    assert answer.complaints == [
+        f"outcomes: {small_disk} cannot be written to (No space left on device). "
+        "Choose another folder or make room."
+    ]
+    (small_disk / "filler").unlink()
+    assert _bytes_in(small_disk) == before
+    assert sorted(p.name for p in small_disk.iterdir()) == sorted(before)
+
+
+def test_a_template_on_a_full_disk_is_not_left_half_written(small_disk: Path) -> None:
+    room = os.statvfs(small_disk)
+    (small_disk / "filler").write_bytes(b"x" * (room.f_bavail * room.f_frsize - 4096))
+    with pytest.raises(OutputError, match="no space left on device"):
+        write_template(small_disk / "unit.xlsx")
+    assert [p.name for p in small_disk.iterdir()] == ["filler"]
+
+
+def test_the_demo_s_records_stay_whole_on_a_full_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from outcomes.records.write import write_unit
+    from outcomes.simulate import Truth, simulate_unit
+
+    write_unit(simulate_unit(Truth(), 1, trials=60), tmp_path)
+    before = _bytes_in(tmp_path)
+    write = Path.write_bytes
+
+    def full(self: Path, data: bytes) -> int:
+        if self.name == "trials.csv":
+            raise OSError(28, "No space left on device")
+        return write(self, data)
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(OutputError, match="No space left on device"):
+        write_unit(simulate_unit(Truth(), 2, trials=60), tmp_path)
+    assert _bytes_in(tmp_path) == before
