@@ -497,8 +497,8 @@ def _other_models(asked: _Asked) -> None:
     else:
         few = ""
     ways: list[tuple[str, np.ndarray | None]] = [
-        ("dog terms, errors by source", None),
-        ("dog terms, errors by source and session", session),
+        ("no source effects, errors by source", None),
+        ("no source effects, errors by source and session", session),
     ]
     for name, second in ways:
         try:
@@ -540,7 +540,7 @@ def _sessions(trials: pd.DataFrame) -> np.ndarray:
 
 def _within_sources(asked: _Asked, sources: np.ndarray) -> None:
     """Conditional logistic regression, with dog terms, on what varies within sources."""
-    name = "each source against itself"
+    name = "each source against itself (conditional)"
     design = asked.design
     codes = pd.factorize(sources)[0]
     size = np.bincount(codes)
@@ -609,7 +609,7 @@ def split_within(
 
 def _split(asked: _Asked, sources: np.ndarray) -> None:
     """Within/between-source split in the mixed model; the change within sources is reported."""
-    name = "change within sources alone"
+    name = "own change of each source (Mundlak)"
     design = asked.design
     positions = [c for c in (design.column_of(t) for t in asked.terms) if c is not None]
     within, means = split_within(design.x, positions, pd.factorize(sources)[0])
@@ -893,33 +893,36 @@ def _agree(term: str, rows: Sequence[Specification]) -> Agreement:
     clear = _clear(main, rising)
     way = "rises" if rising else "falls"
     word = _MORE[term]
+    counted = f"asked in {len(ways)} other ways, the sign is the same in {same}"
     if clear:
         title = f"Find probability {way} {word}: the sign holds in {same} of {len(ways)} analyses"
         sentence = (
-            f"In the main model find probability {way} {word}; asked in {len(ways)} other ways, "
-            f"the sign is the same in {same}, and in {clear_too} the interval leaves out no change "
-            "as well."
+            f"In the main model find probability {way} {word}, and its whole interval lies on that "
+            f"side of no change; {counted}, and in {clear_too} the whole interval lies there too."
         )
     else:
         title = (
-            f"No clear change {word}: its interval includes none, "
+            f"No clear change {word}: the main interval includes none, "
             f"and the sign holds in {same} of {len(ways)} analyses"
         )
         sentence = (
-            f"In the main model the interval for the change {word} includes no change; asked in "
-            f"{len(ways)} other ways, the sign is the same in {same}, and in {clear_too} the "
-            "interval leaves out no change."
+            f"In the main model the interval for the change {word} includes no change; {counted}, "
+            f"and in {clear_too} the whole interval lies on that side of no change."
         )
     if against:
         sentence += f" The sign is the other way: {'; '.join(against)}."
     influential = most_influential(rows, "source")
     if influential is not None and influential.log_odds is not None:
         sentence += (
-            f" The most influential source is {influential.name.removeprefix('without source ')}: "
-            f"without it the change in log-odds per {main.unit} is {influential.log_odds:+.3f}, "
-            f"with it {main.log_odds:+.3f}."
+            f" The source that moves it most is {influential.name.removeprefix('without source ')}:"
+            f" without it the odds of a find change by {_percent(influential.log_odds)} per "
+            f"{main.unit}, with it by {_percent(main.log_odds)}."
         )
     return Agreement(term, rising, clear, len(ways), same, clear_too, against, title, sentence)
+
+
+def _percent(log_odds: float) -> str:
+    return f"{100.0 * np.expm1(log_odds):+.1f} %".replace("-", "−")
 
 
 def _same(row: Specification, rising: bool) -> bool:

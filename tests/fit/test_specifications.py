@@ -75,7 +75,7 @@ def test_dog_terms_and_clustered_errors_are_those_of_statsmodels(hand_made):
     reference = sm.Logit(design.y, x).fit(
         disp=False, cov_type="cluster", cov_kwds={"groups": pd.factorize(trials["source_id"])[0]}
     )
-    made = row(found, "dog terms, errors by source")
+    made = row(found, "no source effects, errors by source")
     # Two optimisers of one likelihood, both to 1e-8.
     assert made.log_odds == pytest.approx(reference.params[1], abs=1e-6)
     assert made.std_error == pytest.approx(reference.bse[1], rel=1e-5)
@@ -92,7 +92,7 @@ def test_each_source_against_itself_is_conditional_logistic_regression(hand_made
     centred = (x - x.mean(axis=0)) / x.std(axis=0)
     groups = pd.factorize(trials["source_id"])[0]
     reference = ConditionalLogit(1.0 - design.y, centred, groups=groups).fit(disp=0)
-    made = row(found, "each source against itself")
+    made = row(found, "each source against itself (conditional)")
     # 1e-4: the reference stops a little short; far below its error of 0.02.
     assert made.log_odds == pytest.approx(-reference.params[0] / x[:, 0].std(), abs=1e-4)
     assert made.std_error == pytest.approx(reference.bse[0] / x[:, 0].std(), rel=1e-3)
@@ -127,9 +127,9 @@ def test_the_change_within_sources_is_near_the_conditional_estimate():
         }
     )
     found = try_specifications(fit_finds(trials, SETTINGS))
-    within = row(found, "change within sources alone")
-    itself = row(found, "each source against itself")
-    averages = row(found, "dog terms, errors by source")
+    within = row(found, "own change of each source (Mundlak)")
+    itself = row(found, "each source against itself (conditional)")
+    averages = row(found, "no source effects, errors by source")
     # Both are free of how sources differ; they share the trials and so most of their chance.
     assert within.log_odds == pytest.approx(itself.log_odds, abs=0.25 * itself.std_error)
     assert within.low < -0.12 < within.high

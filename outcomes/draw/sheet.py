@@ -1,0 +1,52 @@
+"""What every sheet has: a title sentence with what stands behind it, and a footer."""
+
+from __future__ import annotations
+
+from matplotlib.figure import Figure
+
+from outcomes.draw.theme import (
+    FOOTER_PT,
+    HEIGHT_IN,
+    MUTED,
+    SUBTITLE_PT,
+    TITLE_PT,
+    WIDTH_IN,
+    lines_height_in,
+    wrap_to_width,
+    write,
+)
+
+CAUTION = "Association in one unit's records, not proof of cause."
+MARGIN_IN = 0.45
+_LEAST_TITLE_PT = 16.0
+_MOST_TITLE_LINES = 2
+_MOST_SUBTITLE_LINES = 3
+
+
+def write_header(figure: Figure, title: str, subtitle: str) -> float:
+    """Write title and subtitle on top of the sheet; return the height below them, inches."""
+    width = WIDTH_IN - 2 * MARGIN_IN
+    size = TITLE_PT
+    lines = wrap_to_width(title, width, size, "bold", even=True)
+    while len(lines) > _MOST_TITLE_LINES and size > _LEAST_TITLE_PT:
+        size -= 1
+        lines = wrap_to_width(title, width, size, "bold", even=True)
+    top = HEIGHT_IN - 0.35
+    top -= write(figure, MARGIN_IN, top, lines, size, gid="title", weight="bold") + 0.06
+    size = SUBTITLE_PT
+    under = wrap_to_width(subtitle, width, size)
+    while len(under) > _MOST_SUBTITLE_LINES and size > FOOTER_PT:
+        size -= 1
+        under = wrap_to_width(subtitle, width, size)
+    return top - write(figure, MARGIN_IN, top, under, size, gid="subtitle", color=MUTED) - 0.22
+
+
+def write_footer(figure: Figure, footer: str) -> float:
+    """Write the footer, with the caution unless it has it; return the height above, inches."""
+    words = " ".join(footer.split())
+    if CAUTION.rstrip(".").lower() not in words.lower():
+        words = f"{words} {CAUTION}".strip()
+    lines = wrap_to_width(words, WIDTH_IN - 2 * MARGIN_IN, FOOTER_PT)
+    height = lines_height_in(len(lines), FOOTER_PT)
+    write(figure, MARGIN_IN, 0.25 + height, lines, FOOTER_PT, gid="footer", color=MUTED)
+    return 0.25 + height + 0.2
