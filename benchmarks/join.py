@@ -1,12 +1,17 @@
-"""Time and memory of joining, beside a bare as-of join of the same two tables.
+"""Time and memory of joining, beside bare as-of joins of the same two tables.
 
     python benchmarks/join.py --trials 10000000 --moves 10000000 --sources 10000
 
 Each measurement runs in a process of its own, on the same synthetic tables, so
-that its peak memory is its own. ``pandas.merge_asof`` finds the place of each
-source at each trial and nothing more; joining also adds up every exposure,
-inherits the history of portions and infers the thaws that the log lacks.
-DuckDB's as-of join is measured too where DuckDB is installed.
+that its peak memory is its own. ``pandas.merge_asof``, DuckDB's ``ASOF JOIN``
+(``pip install outcomes[bench]``) and data.table's rolling join in R find the
+place of each source at each trial and nothing more; joining also adds up every
+exposure, inherits the history of portions and infers the thaws that the log
+lacks. With ``--readings`` it also takes up the readings of that many loggers'
+worth of rows, in the places the moves name.
+
+DuckDB is measured twice: from the same tables in memory, as the others, and
+from tables of its own, already loaded, the bare join alone.
 """
 
 from __future__ import annotations
@@ -15,20 +20,31 @@ import argparse
 import importlib.util
 import json
 import resource
+import shutil
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.csv
 
 from outcomes.joining.trials import join
 from outcomes.records.tables import Records
 from outcomes.settings import Settings
 
+if TYPE_CHECKING:
+    import duckdb
 
-def make_records(trials: int, moves: int, sources: int, unlogged: float, seed: int) -> Records:
+
+def make_records(
+    trials: int, moves: int, sources: int, unlogged: float, seed: int, readings: int = 0
+) -> Records:
     """A unit of any size: sources moved out and back in turn, searched at random.
 
     Parameters
@@ -40,6 +56,8 @@ def make_records(trials: int, moves: int, sources: int, unlogged: float, seed: i
         others start one hour after a move out of it. One in ten is blank.
     seed
         Seed of everything random.
+    readings
+        Readings of the freezer, evenly over the ten years.
     """
     random = np.random.default_rng(seed)
     ids = np.array([f"S{i:06d}" for i in range(sources)], dtype=object)
@@ -111,6 +129,24 @@ def make_records(trials: int, moves: int, sources: int, unlogged: float, seed: i
         findings=(),
         rows_in={"trials": trials, "storage": moves, "sources": sources},
         settings=Settings(),
+        readings=make_readings(begin, days, readings, random),
+    )
+
+
+def make_readings(
+    begin: np.datetime64, days: int, count: int, random: np.random.Generator
+) -> pd.DataFrame:
+    """Readings of the freezer, with a power cut now and then."""
+    step_s = days * 86_400 // max(count, 1)
+    cut = random.random(count) < 0.001
+    return pd.DataFrame(
+        {
+            "file": "readings.csv",
+            "row": np.arange(count) + 2,
+            "place_id": np.full(count, "freezer", dtype=object),
+            "read_at": (begin + np.arange(count) * step_s).astype("datetime64[ns]"),
+            "temperature_c": np.where(cut, 5.0, random.normal(-18, 1, count)),
+        }
     )
 
 
@@ -141,15 +177,69 @@ def join_duckdb(records: Records) -> int:
     return len(joined)
 
 
-JOINS: dict[str, Callable[[Records], int]] = {
+def load_duckdb(records: Records) -> duckdb.DuckDBPyConnection:
+    """Both tables inside DuckDB."""
+    import duckdb
+
+    connection = duckdb.connect()
+    connection.register("frame_of_moves", records.storage[["source_id", "moved_at", "moved_to"]])
+    connection.register("frame_of_trials", records.trials)
+    connection.execute("CREATE TABLE moves AS SELECT * FROM frame_of_moves")
+    connection.execute("CREATE TABLE trials AS SELECT * FROM frame_of_trials")
+    return connection
+
+
+def join_loaded_duckdb(connection: duckdb.DuckDBPyConnection) -> int:
+    """The same join from DuckDB's tables into one of DuckDB's tables."""
+    connection.execute(
+        "CREATE TABLE joined AS SELECT t.*, m.moved_to FROM trials t ASOF LEFT JOIN moves m "
+        "ON t.source_id = m.source_id AND t.started_at >= m.moved_at"
+    )
+    (rows,) = connection.execute("SELECT count(*) FROM joined").fetchone()
+    return rows
+
+
+def measure_r(records: Records) -> dict[str, float]:
+    """The place at each hide trial, by data.table's rolling join, in R."""
+    with tempfile.TemporaryDirectory() as folder:
+        for name, frame, at in (
+            ("moves", records.storage, "moved_at"),
+            ("trials", records.trials.dropna(subset="source_id"), "started_at"),
+        ):
+            seconds = frame[at].to_numpy().astype("datetime64[s]").astype(np.int64)
+            pa.csv.write_csv(
+                pa.table(
+                    {
+                        "source_id": pa.array(frame["source_id"]),
+                        "at": pa.array(seconds),
+                        **({"moved_to": pa.array(frame["moved_to"])} if name == "moves" else {}),
+                    }
+                ),
+                str(Path(folder) / f"{name}.csv"),
+            )
+        script = str(Path(__file__).with_suffix(".R"))
+        done = subprocess.run(
+            ["Rscript", script, folder], check=True, capture_output=True, text=True
+        )
+    found: dict[str, float] = json.loads(done.stdout)
+    return found
+
+
+JOINS: dict[str, Callable[[Any], int]] = {
     "outcomes": join_outcomes,
     "pandas.merge_asof": join_pandas,
     "duckdb": join_duckdb,
+    "duckdb, loaded": join_loaded_duckdb,
+    "data.table": lambda records: 0,
 }
 
 
-def measure(name: str, records: Records) -> dict[str, float]:
+def measure(name: str, records: Any) -> dict[str, float]:
     """Seconds by the clock and of processor, and GB at peak, before and after."""
+    if name == "data.table":
+        return measure_r(records)
+    if name == "duckdb, loaded":
+        records = load_duckdb(records)
     tables = _peak_gb()
     begin, busy = time.perf_counter(), time.process_time()
     rows = JOINS[name](records)
@@ -176,20 +266,28 @@ def main() -> None:
     parser.add_argument("--sources", type=int, default=2_000)
     parser.add_argument("--unlogged", type=float, default=0.05)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--readings", type=int, default=0)
     parser.add_argument("--only", choices=JOINS, help="measure one, here, and print JSON")
     chosen = parser.parse_args()
     if chosen.only:
         records = make_records(
-            chosen.trials, chosen.moves, chosen.sources, chosen.unlogged, chosen.seed
+            chosen.trials,
+            chosen.moves,
+            chosen.sources,
+            chosen.unlogged,
+            chosen.seed,
+            chosen.readings,
         )
         sys.stdout.write(json.dumps(measure(chosen.only, records)) + "\n")
         return
     sys.stdout.write(
-        f"{chosen.trials:,} trials, {chosen.moves:,} moves, {chosen.sources:,} sources\n"
+        f"{chosen.trials:,} trials, {chosen.moves:,} moves, {chosen.sources:,} sources, "
+        f"{chosen.readings:,} readings\n"
         f"{'':20}{'seconds':>10}{'processor':>11}{'peak GB':>10}{'of it tables':>14}{'rows':>14}\n"
     )
     for name in JOINS:
-        if name == "duckdb" and importlib.util.find_spec("duckdb") is None:
+        absent = name.startswith("duckdb") and importlib.util.find_spec("duckdb") is None
+        if absent or (name == "data.table" and shutil.which("Rscript") is None):
             sys.stdout.write(f"{name:20}not installed\n")
             continue
         command = [sys.executable, __file__, *sys.argv[1:], "--only", name]

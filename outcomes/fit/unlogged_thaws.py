@@ -27,7 +27,9 @@ def history_of(records: Records, storage: pd.DataFrame, settings: Settings) -> H
         The settings to use instead of the records' own.
     """
     columns = [c for c in ("source_id", "started_at", "set_min") if c in records.trials]
-    return storage_history(records.sources, storage, records.trials[columns], settings)
+    return storage_history(
+        records.sources, storage, records.trials[columns], settings, records.readings
+    )
 
 
 def add_thaws(
