@@ -624,7 +624,9 @@ def _drift_sentence(drift: Drift, alpha: float) -> str:
 def _prediction_sentence(
     brier: float, of_average: float, area: Area, calibration: Calibration | None
 ) -> str:
-    interval = "" if area.low is None else f" (interval {area.low:.2f} to {area.high:.2f})"
+    interval = ""
+    if area.low is not None and area.high is not None:
+        interval = f" (interval {100.0 * area.low:.0f} to {100.0 * area.high:.0f})"
     better = 100.0 * (1.0 - brier / of_average)
     if better >= 0.5:
         gain = f"squared error {better:.0f} % smaller than with the unit's average alone"

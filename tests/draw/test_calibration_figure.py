@@ -1,0 +1,180 @@
+"""The figure of calibration and residuals, by the data it draws and the room its words take."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
+
+from outcomes.draw.calibration_figure import NOTHING, draw_calibration_figure
+from outcomes.draw.save import render_figure
+from outcomes.draw.sheet import CAUTION
+from outcomes.draw.theme import theme
+from outcomes.fit.quality import Area, Calibration, CalibrationPoint, Quality, Residual
+
+
+def made_residuals(count, word):
+    rows = []
+    for k in range(count):
+        points = float((-1) ** k * (k % 13))
+        half = 4.0 + k % 5
+        outside = abs(points) > half
+        rows.append(
+            Residual(f"{word}{k:02d}", 40, 33, 0.8, points, points - half, points + half, outside)
+        )
+    return tuple(rows)
+
+
+def made(sources=24, word="S", *, area=0.74, low=0.66):
+    curve = tuple(
+        CalibrationPoint(p, round(90 * q), 90, 15, q, max(q - 0.09, 0.0), min(q + 0.07, 1.0))
+        for p, q in ((0.45, 0.56), (0.7, 0.71), (0.82, 0.79), (0.9, 0.93), (0.97, 1.0))
+    )
+    return Quality(
+        n=450,
+        sources=sources,
+        folds=10,
+        not_predicted=0,
+        brier=0.11,
+        brier_of_average=0.13,
+        area=Area(area, 0.04, low, 0.81),
+        calibration=Calibration(0.1, -0.2, 0.4, 0.9, 0.7, 1.1, 0.6, curve),
+        by={
+            "source": made_residuals(sources, word),
+            "dog": made_residuals(7, "Dog "),
+            "month": made_residuals(50, "2024-"),
+        },
+        drift=None,
+        predictions=pd.DataFrame({"predicted": [], "found": []}),
+        alpha=0.05,
+        sentences=("On sources it has not seen, the model predicts well.", "", ""),
+        reason=None,
+    )
+
+
+@pytest.fixture(scope="module")
+def figure():
+    return draw_calibration_figure(made(), "Synthetic unit.")
+
+
+def axes_of(figure, gid):
+    (ax,) = [a for a in figure.axes if a.get_gid() == gid]
+    return ax
+
+
+def lines(figure, axes, gid):
+    return [line for line in axes_of(figure, axes).lines if line.get_gid() == gid]
+
+
+def words(figure, start):
+    return [
+        t.get_text()
+        for t in figure.findobj(Text)
+        if (t.get_gid() or "").rpartition("-")[0] == start and t.get_text()
+    ]
+
+
+def test_points_intervals_and_diagonal_are_those_of_the_curve(figure):
+    curve = made().calibration.curve
+    observed = lines(figure, "calibration", "observed")
+    assert [(p.get_xdata()[0], p.get_ydata()[0]) for p in observed] == [
+        (p.predicted, p.proportion) for p in curve
+    ]
+    intervals = lines(figure, "calibration", "interval")
+    assert [tuple(i.get_ydata()) for i in intervals] == [(p.low, p.high) for p in curve]
+    (diagonal,) = lines(figure, "calibration", "diagonal")
+    assert np.array_equal(diagonal.get_xdata(), diagonal.get_ydata())
+
+
+def test_both_scales_hold_every_point_and_end_at_100(figure):
+    ax = axes_of(figure, "calibration")
+    assert ax.get_xlim() == ax.get_ylim()
+    assert ax.get_xlim()[0] <= 0.45
+    assert ax.get_xlim()[1] == 1.0
+
+
+def test_residuals_are_drawn_in_order_and_those_outside_stand_out(figure):
+    ax = axes_of(figure, "residuals")
+    assert ax.yaxis_inverted()
+    marks = lines(figure, "residuals", "residual")
+    drawn = [m.get_xdata()[0] for m in marks]
+    assert drawn == sorted(drawn)
+    by_name = {r.group: r for r in made().by["source"]}
+    for name, mark in zip(words(figure, "name"), marks, strict=True):
+        row = by_name[name]
+        assert mark.get_xdata()[0] == row.points
+        assert (mark.get_markerfacecolor() != "white") is row.outside
+    bold = {
+        t.get_text()
+        for t in figure.findobj(Text)
+        if (t.get_gid() or "").startswith("name") and t.get_fontweight() == "bold"
+    }
+    assert bold == {r.group for r in by_name.values() if r.outside}
+
+
+def test_where_room_is_short_the_farthest_are_kept_and_the_number_is_said():
+    many = draw_calibration_figure(made(sources=200))
+    names = words(many, "name")
+    rows = {r.group: r for r in made(sources=200).by["source"]}
+    dropped = [r for r in rows.values() if r.group not in names]
+    assert all(rows[n].outside for n in names) or not any(r.outside for r in dropped)
+    assert f"the {len(names)} farthest" in " ".join(words(many, "residual-note"))
+    assert "of 200" in " ".join(words(many, "residual-note"))
+
+
+def test_months_stay_in_order_and_the_latest_are_kept():
+    months = draw_calibration_figure(made(), by="month")
+    names = words(months, "name")
+    assert names == sorted(names)
+    assert names[-1] == "2024-49"
+    assert f"the {len(names)} latest, of 50" in " ".join(words(months, "residual-note"))
+
+
+def test_the_title_claims_no_more_than_the_interval_of_the_area():
+    sure = " ".join(words(draw_calibration_figure(made()), "title"))
+    assert sure == "On unseen sources the model ranks a find above a miss 74 times in 100"
+    for doubtful in (made(area=0.55, low=0.44), made(low=None)):
+        assert "does not reliably" in " ".join(words(draw_calibration_figure(doubtful), "title"))
+
+
+def test_without_a_check_the_reason_stands_there():
+    nothing = replace(made(), area=None, calibration=None, reason="too few trials to fit a model")
+    figure = draw_calibration_figure(nothing)
+    assert words(figure, "title") == [NOTHING]
+    assert words(figure, "reason") == ["Too few trials to fit a model."]
+    assert CAUTION in " ".join(words(figure, "footer"))
+
+
+@pytest.mark.parametrize("by", ["source", "dog", "month"])
+@pytest.mark.parametrize("word", ["S", "a source with a name that goes on and on "])
+@pytest.mark.parametrize("sources", [1, 24, 200])
+def test_no_words_lie_on_others_or_off_the_sheet(sources, word, by):
+    figure = draw_calibration_figure(made(sources, word), "One unit. " * 20, by=by)
+    with theme():
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        boxes = [
+            t.get_window_extent(canvas.get_renderer())
+            for t in figure.findobj(Text)
+            if t.get_text() and t.get_visible()
+        ]
+    for box in boxes:
+        assert box.x0 >= 0.0
+        assert box.y0 >= 0.0
+        assert box.x1 <= figure.bbox.x1
+        assert box.y1 <= figure.bbox.y1
+    # Letters of neighbouring rows may share a pixel row, not more.
+    for i, a in enumerate(boxes):
+        for b in boxes[i + 1 :]:
+            across = min(a.x1, b.x1) - max(a.x0, b.x0)
+            along = min(a.y1, b.y1) - max(a.y0, b.y0)
+            assert across <= 1.0 or along <= 2.0
+
+
+def test_the_same_check_gives_the_same_bytes(figure):
+    again = draw_calibration_figure(made(), "Synthetic unit.")
+    assert render_figure(again, "svg") == render_figure(figure, "svg")
