@@ -121,7 +121,7 @@ def gather_facts(
     moment = as_of
     if moment is None:
         moment = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
-    shelf = review_shelf(fit, records.sources, joined.history, moment)
+    shelf = review_shelf(fit, records.sources, joined.history, moment, joined.trials)
     say("Comparing refrigerated with frozen")
     comparison = compare_storage(fit)
     say("Search time, false alerts, and when sources become unreliable")
@@ -435,6 +435,7 @@ def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
         "advice": source.advice,
         "reason": words.advice_reason(source, floor),
         "trials_to_settle": source.trials_to_settle,
+        "trials_used": source.trials_used,
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -61,25 +61,43 @@ def joined_files(records: Records, joined: Joined, out: Path) -> dict[str, bytes
     }
 
 
-_RECORDS = ("sources", "storage")
+_RECORDS = ("sources", "storage", "trials", "dogs", "readings")
 _TABLE_ENDINGS = (".csv", ".parquet")
 
 
-def check_out(folder: Path, records: Path) -> None:
-    """Refuse to write into a folder that holds records, these or another unit's.
+def check_out(folder: Path, records: Path, names: Sequence[str] = FILES) -> None:
+    """Refuse to write where records lie, these or another unit's.
+
+    Parameters
+    ----------
+    folder
+        Where results are to be written.
+    records
+        The records they are made from: a folder, or a workbook.
+    names
+        Names of the files to be written.
 
     Raises
     ------
     UsageError
-        ``folder`` is the records' own folder, or holds tables of records, or
+        ``folder`` is the records' own folder, holds tables of records, is where
+        the workbook lies and would get a file named like a table of records, or
         is there and is not a folder.
     """
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file, not a folder. Name a folder to write to.")
-    if folder.resolve() == records.resolve():
+    taken = [name for name in names if _is_table(Path(name))]
+    home = records if records.is_dir() else records.parent
+    if folder.resolve() == home.resolve() and (records.is_dir() or taken):
         raise UsageError(f"--out {folder} is where the records are. Name another folder.")
-    if folder.is_dir() and any(
-        entry.stem.lower() in _RECORDS and entry.suffix.lower() in _TABLE_ENDINGS
-        for entry in folder.iterdir()
-    ):
-        raise UsageError(f"--out {folder} holds tables of records. Name another folder.")
+    if not folder.is_dir():
+        return
+    # A table of trials beside our own results is one that an earlier run wrote.
+    ours = {Path(name).stem for name in taken} if (folder / "results.json").is_file() else set()
+    for entry in folder.iterdir():
+        if _is_table(entry) and entry.stem.lower() not in ours:
+            raise UsageError(f"--out {folder} holds tables of records. Name another folder.")
+
+
+def _is_table(path: Path) -> bool:
+    return path.stem.lower() in _RECORDS and path.suffix.lower() in _TABLE_ENDINGS

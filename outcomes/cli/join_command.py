@@ -31,7 +31,7 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
     from outcomes.brief.write import check_out, joined_files
     from outcomes.records.placing import write_files
 
-    check_out(out.parent, records)
+    check_out(out.parent, records, (out.name,))
     say("Reading the records")
     read = load(records, settings_file)
     from outcomes.joining.trials import join

@@ -35,7 +35,9 @@ class ShelfSource:
     cycles, age_days
         Exposure at the moment asked about; None where it cannot be derived.
     trials, finds
-        Usable hide trials of this source, and finds among them.
+        Unassisted hide trials of this source, and finds among them.
+    trials_used
+        Those among them that the model could use.
     find_probability, low, high
         Its own predicted find probability today, averaged over the unit's dogs
         and conditions, with two-sided limits; None where it cannot be predicted.
@@ -63,6 +65,7 @@ class ShelfSource:
     advice: str
     ground: str
     trials_to_settle: int | None
+    trials_used: int | None = None
 
 
 def review_shelf(
@@ -70,6 +73,7 @@ def review_shelf(
     sources: pd.DataFrame,
     history: History,
     as_of: pd.Timestamp,
+    trials: pd.DataFrame | None = None,
 ) -> tuple[ShelfSource, ...]:
     """Advice for every source held at ``as_of``, what to act on first on top.
 
@@ -91,17 +95,21 @@ def review_shelf(
         Their storage history.
     as_of
         The moment asked about.
+    trials
+        All joined trials: the counts shown are then of every unassisted hide
+        trial of a source, also of those the model does without. None: of the
+        fit's own trials. Advice rests on the fit's trials alone.
     """
     held = _held(sources, history, as_of)
-    trials = fit.design.trials
-    tried = trials["source_id"].astype(str).value_counts()
-    found = trials.loc[trials["result"] == "find", "source_id"].astype(str).value_counts()
+    used = _counts(fit.design.trials)
+    shown = used if trials is None else _counts(_unassisted(trials))
     rows = []
     predicted = _predict(fit, held) if fit.mixed is not None and len(held) else None
     for position, row in enumerate(held.itertuples(index=False)):
-        n, finds = (int(of_source.get(str(row.source_id), 0)) for of_source in (tried, found))
+        n = used.get(str(row.source_id), (0, 0))[0]
+        told = shown.get(str(row.source_id), (0, 0))
         prediction = None if predicted is None else tuple(float(p[position]) for p in predicted)
-        rows.append(_advise(fit, row, n, finds, prediction))
+        rows.append(_advise(fit, row, n, told, prediction))
     order = {"retire": 0, "test": 1, "keep": 2}
     return tuple(
         sorted(
@@ -113,6 +121,21 @@ def review_shelf(
             ),
         )
     )
+
+
+def _unassisted(trials: pd.DataFrame) -> pd.DataFrame:
+    hides = trials[trials["result"].isin(["find", "miss"]) & trials["source_id"].notna()]
+    if "assisted" not in hides:
+        return hides
+    return hides[~hides["assisted"].fillna(False).astype(bool)]
+
+
+def _counts(trials: pd.DataFrame) -> dict[str, tuple[int, int]]:
+    """Source → (hide trials, finds among them)."""
+    names = trials["source_id"].astype(str)
+    tried = names.value_counts()
+    found = names[trials["result"] == "find"].value_counts()
+    return {str(name): (int(n), int(found.get(name, 0))) for name, n in tried.items()}
 
 
 def _held(sources: pd.DataFrame, history: History, as_of: pd.Timestamp) -> pd.DataFrame:
@@ -128,7 +151,7 @@ def _advise(
     fit: FindFit,
     row: object,
     n: int,
-    finds: int,
+    told: tuple[int, int],
     prediction: tuple[float, ...] | None,
 ) -> ShelfSource:
     settings = fit.settings
@@ -165,8 +188,9 @@ def _advise(
         regime=None if pd.isna(row.regime) else str(row.regime),  # type: ignore[attr-defined]
         cycles=cycles,
         age_days=age,
-        trials=n,
-        finds=finds,
+        trials=told[0],
+        finds=told[1],
+        trials_used=n,
         find_probability=probability,
         low=low,
         high=high,

@@ -341,8 +341,10 @@ def _too_few(own: _Model) -> str | None:
         ("source", "sources", own.sources, LEAST_SOURCES),
         ("dog", "dogs", own.dogs, LEAST_DOGS),
     )
+    if own.trials == 0:
+        return "no hide trial can be used for that"
     short = shortfall(needed)
-    return f"too few ({short})" if short else None
+    return f"too few in the trials that can be used ({short})" if short else None
 
 
 def _no_exposure(chosen: Conditions) -> str | None:

@@ -208,8 +208,10 @@ def _too_few(counts: _Counts) -> str | None:
         ("source", "sources", counts.sources, LEAST_SOURCES),
         ("dog", "dogs", counts.dogs, LEAST_DOGS),
     )
+    if counts.n == 0:
+        return "no hide trial has a search time that can be used"
     short = shortfall(needed)
-    return f"too few trials ({short})" if short else None
+    return f"too few trials that can be used ({short})" if short else None
 
 
 def _no_exposure(chosen: Conditions) -> str | None:

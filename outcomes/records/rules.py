@@ -122,7 +122,7 @@ _CELLS = (
         "unknown word",
         "set aside",
         "not one of the words for {name}",
-        "Write {words}, or say in unit.toml what it means: [words.{name}] {quoted} = {example}",
+        "Write {words}, or say in unit.toml, under [words.{name}], which of them {quoted} means.",
     ),
     Rule(
         "number unreadable",

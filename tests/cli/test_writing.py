@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief.write import FILES
-from outcomes.errors import OutputError
+from outcomes.brief.write import FILES, check_out
+from outcomes.errors import OutputError, UsageError
 from outcomes.records.placing import write_files
 
 Call = Callable[..., Any]
@@ -202,3 +202,26 @@ def test_the_same_records_settings_and_seed_give_the_same_bytes(
     assert sorted(first) == sorted(FILES)
     different = [name for name in first if first[name] != second[name]]
     assert different == []
+
+
+def test_a_briefing_never_lands_beside_the_workbook_it_is_made_from(
+    call: Call, tmp_path: Path
+) -> None:
+    book = tmp_path / "mine.xlsx"
+    call("template", str(book))
+    (tmp_path / "trials.csv").write_text("mine", encoding="utf-8")
+    answer = call("brief", str(book), "--out", str(tmp_path))
+    assert answer.status == 2
+    assert (tmp_path / "trials.csv").read_text(encoding="utf-8") == "mine"
+
+
+def test_a_table_of_trials_without_our_results_is_never_replaced(tmp_path: Path) -> None:
+    records, out = tmp_path / "records", tmp_path / "out"
+    records.mkdir()
+    out.mkdir()
+    (out / "trials.csv").write_text("mine", encoding="utf-8")
+    with pytest.raises(UsageError, match="tables of records"):
+        check_out(out, records)
+    # Beside results.json it is what an earlier run wrote, and may be written again.
+    (out / "results.json").write_text("{}", encoding="utf-8")
+    check_out(out, records)

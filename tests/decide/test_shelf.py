@@ -99,3 +99,22 @@ def test_without_a_model_everything_is_to_be_tested(reviewed: Reviewed) -> None:
     shelf = review_shelf(few, records.sources, joined.history, pd.Timestamp("2026-02-01"))
     assert {s.advice for s in shelf} == {"test"}
     assert all(s.find_probability is None for s in shelf)
+
+
+def test_misses_the_model_does_without_still_stand_in_a_source_s_count(
+    reviewed: Reviewed,
+) -> None:
+    # The dogs' record: every unassisted hide trial, whatever conditions are missing in it.
+    records, joined, fit, shelf = reviewed
+    late = joined.trials.copy()
+    extra = late[late["source_id"] == shelf[0].source_id].head(3).assign(result="miss")
+    all_trials = pd.concat([late, extra], ignore_index=True)
+    as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
+    told = review_shelf(fit, records.sources, joined.history, as_of, all_trials)
+    before = {s.source_id: s for s in shelf}
+    for s in told:
+        own = all_trials[(all_trials["source_id"] == s.source_id)]
+        own = own[~own["assisted"].fillna(False).astype(bool)]
+        assert (s.trials, s.finds) == (len(own), int((own["result"] == "find").sum()))
+        assert s.trials_used == before[s.source_id].trials
+        assert s.advice == before[s.source_id].advice

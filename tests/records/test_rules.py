@@ -609,3 +609,10 @@ def test_no_column_that_joining_adds_can_be_one_of_the_units(clean, write) -> No
     added = set(join(records).trials) - set(records.trials)
     assert added
     assert added <= ADDED["trials"]
+
+
+def test_the_mend_of_an_unknown_word_never_names_a_meaning_for_it() -> None:
+    # "fridge" with freezer offered as its meaning was pasted, and changed every answer.
+    rule = RULES["unknown word"]
+    assert "{example}" not in rule.mend
+    assert "=" not in rule.mend
