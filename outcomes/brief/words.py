@@ -535,8 +535,10 @@ def compare_sentence(comparison: Comparison, alpha: float) -> str:
     interval = f"{confidence} interval {_points(near)} to {_points(far)} {sign}"
     return (
         f"Refrigerated sources gave about {_finds(abs(difference), sign)} in 100 trials than "
-        f"frozen ones ({interval}; {rest}). Storage was chosen, not assigned, so something else "
-        "about these sources may explain it."
+        f"frozen ones ({interval}; {rest}). This counts all that goes with each way of keeping, "
+        "the thaws of the frozen sources among it: it does not say which is better for a source "
+        "that is never thawed. Storage was chosen, not assigned, so something else about these "
+        "sources may explain it."
     )
 
 
