@@ -75,7 +75,7 @@ def test_check_tells_programs_the_same_and_the_mend(call: Call, own_records: Pat
     mend = found["best_mend"]
     assert (mend["rule"], mend["column"], mend["value"]) == ("unknown word", "result", "hit")
     assert mend["rows"] == found["rows_in"]["trials"] - found["used"]["trials"]
-    assert '"hit" = "find"' in mend["text"]
+    assert '"hit"' in mend["text"]
     said = call("check", own_records).out
     assert f"The one mend that wins back most ({mend['rows']:,} rows): trials.csv" in said
 
