@@ -87,8 +87,9 @@ def check_out(folder: Path, records: Path, names: Sequence[str] = FILES) -> None
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file, not a folder. Name a folder to write to.")
     taken = [name for name in names if _is_table(Path(name))]
-    home = records if records.is_dir() else records.parent
-    if folder.resolve() == home.resolve() and (records.is_dir() or taken):
+    # The demo's records are still to be written: a folder, though it is not there yet.
+    home = records.parent if records.is_file() else records
+    if folder.resolve() == home.resolve() and (home is records or taken):
         raise UsageError(f"--out {folder} is where the records are. Name another folder.")
     if not folder.is_dir():
         return

@@ -170,6 +170,18 @@ def test_the_demo_never_takes_the_place_of_a_unit_s_records(
     assert _bytes_in(home) == before
 
 
+def test_the_demo_makes_a_folder_that_is_not_there_and_makes_it_again(
+    tmp_path: Path,
+) -> None:
+    home = tmp_path / "new"
+    # Before its records are written, and after.
+    check_out(home, home / "records")
+    (home / "records").mkdir(parents=True)
+    check_out(home, home / "records")
+    with pytest.raises(UsageError, match="where the records are"):
+        check_out(home / "records", home / "records")
+
+
 def test_a_briefing_never_takes_the_place_of_another_unit_s_records(
     call: Call, few_records: Path, own_records: Path
 ) -> None:
