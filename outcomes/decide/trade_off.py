@@ -1,0 +1,497 @@
+"""What each retirement limit buys, and what it costs in sources."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import sparse, special, stats
+
+from outcomes.decide.curve import observed_to
+from outcomes.decide.rate_of_use import Discard, RateOfUse, retired_by_place
+from outcomes.fit.finds import FindFit
+from outcomes.fit.result import MixedFit
+from outcomes.fit.terms import Design
+from outcomes.fit.which_predicts import WhichPredicts
+
+DRAWS = 1_000
+DAYS_PER_MONTH = 365.25 / 12.0
+LEAST_TRIALS = 30
+LEAST_SOURCES = 3
+_MOST_TRIALS = 20_000  # beyond that, as many evenly spaced in time stand for all
+_STANDING = 60  # trials that stand for the unit's dogs and conditions
+_GRID = 41
+_NODES = 7
+_AT_ONCE = 100
+_OF_THE_SOURCE = ("cycles", "age_days", "frozen_share", "kind")
+_BY = {"cycles": ("cycles",), "age": ("age_days",)}
+
+
+@dataclass(frozen=True, slots=True)
+class TradeOffPoint:
+    """One retirement rule: what it buys and what it costs.
+
+    Attributes
+    ----------
+    cycles, age_days
+        The limits; None where the rule has none of that kind. A source is
+        still used at its limit, and not beyond.
+    find_probability, low, high
+        Expected find probability of the trials still run, over the unit's dogs
+        and conditions.
+    share_below_floor, share_low, share_high
+        Share of those trials whose source, as it was then, is expected to be
+        found less often than the floor.
+    sources_per_year, sources_low, sources_high
+        Sources retired per year in the long run, at the unit's own rate of use.
+    trials
+        The trials of the records that are within the limit.
+    """
+
+    cycles: float | None
+    age_days: float | None
+    find_probability: float
+    low: float
+    high: float
+    share_below_floor: float
+    share_low: float
+    share_high: float
+    sources_per_year: float
+    sources_low: float
+    sources_high: float
+    trials: int
+
+
+@dataclass(frozen=True, slots=True)
+class PresentPractice:
+    """How sources were in fact retired, and what all trials as run came to.
+
+    ``sources_per_year`` counts the discards over the time of the trials, with
+    exact Poisson limits; the other numbers are those of :class:`TradeOffPoint`,
+    over all trials. ``discards`` tells what each had been through by then.
+    """
+
+    discards: tuple[Discard, ...]
+    find_probability: float
+    low: float
+    high: float
+    share_below_floor: float
+    share_low: float
+    share_high: float
+    sources_per_year: float
+    sources_low: float
+    sources_high: float
+    trials: int
+
+
+@dataclass(frozen=True, slots=True)
+class Advantage:
+    """By cycles against by age, each retiring as many sources per year.
+
+    ``points`` is the find probability by cycles minus that by age, in percentage
+    points, at ``sources_per_year``; ``cycles`` and ``age_days`` are the two limits.
+    """
+
+    sources_per_year: float
+    points: float
+    low: float
+    high: float
+    cycles: float
+    age_days: float
+
+
+@dataclass(frozen=True, slots=True)
+class TradeOff:
+    """Retirement limits with their price.
+
+    Attributes
+    ----------
+    by_cycles, by_age
+        Rules by one exposure, in order of the limit: every whole number of
+        cycles, every whole month of age, as far as they were observed.
+    combined
+        Rules by both, whichever comes first.
+    present
+        The unit's practice so far; None where ``reason`` says why.
+    advantage
+        Which of the two buys more for as many sources; None where they have no
+        number of sources per year in common.
+    floor, confidence
+        As in the settings.
+    years, places, undocumented
+        Of the rate of use: years covered, mean number of sources held, and
+        sources left out because their storage is not on record.
+    leading
+        ``"cycles"``, ``"age_days"`` or None: what the verdict names first.
+    reason
+        Why there is nothing to trade; None where there is.
+    """
+
+    by_cycles: tuple[TradeOffPoint, ...]
+    by_age: tuple[TradeOffPoint, ...]
+    combined: tuple[TradeOffPoint, ...]
+    present: PresentPractice | None
+    advantage: Advantage | None
+    floor: float
+    confidence: float
+    years: float
+    places: float
+    undocumented: int
+    leading: str | None
+    reason: str | None
+
+
+def trade_off(
+    fit: FindFit,
+    verdict: WhichPredicts,
+    use: RateOfUse,
+    *,
+    combined: Sequence[tuple[float, float]] = (),
+    draws: int = DRAWS,
+) -> TradeOff:
+    """Price every retirement limit by cycles and by age, and rules by both.
+
+    Had a limit been in force, a source's trials beyond it would have been run
+    on another in its place that is within it: the find probability is therefore
+    that of the trials within the limit, each source keeping its share of the
+    unit's trials. Each trial is predicted for its source as it was then, and
+    averaged over the unit's dogs and conditions, so that rules differ neither
+    by who searched where nor by what kinds are used. Nothing is predicted for
+    an exposure that was not observed. A source without a trial within the limit
+    leaves its share to the others.
+
+    Parameters
+    ----------
+    fit, verdict
+        Fit of finds and the verdict on it.
+    use
+        The unit's rate of use (:func:`~outcomes.decide.rate_of_use.rate_of_use`).
+    combined
+        Rules (cycles, age in days), whichever comes first.
+    draws
+        Draws behind the intervals.
+
+    Returns
+    -------
+    TradeOff
+        With a ``reason`` and no rules where the verdict gives nothing to trade.
+
+    Notes
+    -----
+    Intervals are percentiles over draws from the joint distribution of fixed
+    effects, dogs and sources (multivariate t on sources minus two degrees of
+    freedom, in antithetic pairs, seeded by the settings); those of the sources
+    per year are percentiles over resampled places in the store. A limit is only
+    priced where at least 30 trials on 3 sources are within it.
+    """
+    settings = fit.settings
+    reason = _nothing_to_trade(fit, verdict)
+    if reason is None and not use.source_ids:
+        reason = "the storage of no source is on record over the time of the trials"
+    if reason is not None:
+        return TradeOff(
+            (), (), (), None, None, settings.floor, settings.confidence,
+            use.years, use.places, use.undocumented, None, reason,
+        )  # fmt: skip
+    trials, place = _standing_in(fit.design)
+    rules: list[tuple[float | None, float | None]] = [
+        *((limit, None) for limit in _candidates(trials, "cycles", 1.0)),
+        *((None, limit) for limit in _candidates(trials, "age_days", DAYS_PER_MONTH)),
+        *combined,
+    ]
+    rules = [rule for rule in rules if retired_by_place(use, *rule) is not None]
+    within = np.column_stack([_within(trials, *rule) for rule in (*rules, (None, None))])
+    mean, below = _over_draws(fit, place, _in_its_place(trials, within), draws)
+    cost = _costs(use, rules, settings.confidence, settings.seed)
+    scale = len(fit.design.y) / len(place)
+    points = [
+        TradeOffPoint(
+            *rule,
+            *_summary(mean[:, k], settings.confidence),
+            *_summary(below[:, k], settings.confidence),
+            *cost[k],
+            round(float(within[:, k].sum()) * scale),
+        )
+        for k, rule in enumerate(rules)
+    ]
+    by_cycles = tuple(p for p in points if p.age_days is None)
+    by_age = tuple(p for p in points if p.cycles is None)
+    rate, rate_low, rate_high = _rate(len(use.discards), use.years, settings.confidence)
+    present = PresentPractice(
+        use.discards,
+        *_summary(mean[:, -1], settings.confidence),
+        *_summary(below[:, -1], settings.confidence),
+        rate,
+        rate_low,
+        rate_high,
+        len(fit.design.y),
+    )
+    first, second = len(by_cycles), len(by_cycles) + len(by_age)
+    return TradeOff(
+        by_cycles=by_cycles,
+        by_age=by_age,
+        combined=tuple(p for p in points if p.cycles is not None and p.age_days is not None),
+        present=present,
+        advantage=_advantage(
+            by_cycles, by_age, mean[:, :first], mean[:, first:second], rate, settings.confidence
+        ),
+        floor=settings.floor,
+        confidence=settings.confidence,
+        years=use.years,
+        places=use.places,
+        undocumented=use.undocumented,
+        leading=_BY.get(verdict.verdict, (None,))[0],
+        reason=None,
+    )
+
+
+def _nothing_to_trade(fit: FindFit, verdict: WhichPredicts) -> str | None:
+    """Why retiring sooner would buy nothing that these records show; None where it would."""
+    if fit.mixed is None or verdict.verdict == "too few trials":
+        return "too little evidence in these records to put a price on a limit"
+    if verdict.verdict == "no change detected":
+        return (
+            "no change with cycles or age was detected, so these records do not show that "
+            "retiring sources sooner would bring more finds"
+        )
+    named = _BY.get(verdict.verdict, ("cycles", "age_days"))
+    slopes = [
+        fit.mixed.beta[column] for e in named if (column := fit.design.column_of(e)) is not None
+    ]
+    if not any(slope < 0.0 for slope in slopes):
+        return "finds do not fall as sources are used, so retiring them sooner would bring no more"
+    return None
+
+
+def _standing_in(design: Design) -> tuple[pd.DataFrame, np.ndarray]:
+    """The trials priced, with their rows in the design: all, or in a huge unit some."""
+    n = len(design.y)
+    if n <= _MOST_TRIALS:
+        return design.trials, np.arange(n)
+    order = np.argsort(design.trials["started_at"].to_numpy(), kind="stable")
+    place = np.sort(order[((np.arange(_MOST_TRIALS) + 0.5) * n / _MOST_TRIALS).astype(int)])
+    return design.trials.iloc[place], place
+
+
+def _candidates(trials: pd.DataFrame, exposure: str, step: float) -> list[float]:
+    """Whole multiples of the step, as far as the exposure was observed and trials are within."""
+    values = trials[exposure].astype(float)
+    found = []
+    for number in range(1, int(observed_to(trials, exposure) / step + 1e-9) + 1):
+        limit = number * step
+        inside = trials[values <= limit]
+        if len(inside) == len(trials):
+            break
+        if len(inside) >= LEAST_TRIALS and inside["source_id"].nunique() >= LEAST_SOURCES:
+            found.append(limit)
+    return found
+
+
+def _within(trials: pd.DataFrame, cycles: float | None, age_days: float | None) -> np.ndarray:
+    inside = np.ones(len(trials))
+    if cycles is not None:
+        inside *= (trials["cycles"] <= cycles).to_numpy(dtype=float)
+    if age_days is not None:
+        inside *= (trials["age_days"] <= age_days).to_numpy(dtype=float)
+    return inside
+
+
+def _in_its_place(trials: pd.DataFrame, within: np.ndarray) -> np.ndarray:
+    """Weight of each trial under each rule: those within it, every source with its own share."""
+    codes, levels = pd.factorize(trials["source_id"])
+    n = len(trials)
+    member = sparse.csr_matrix((np.ones(n), (codes, np.arange(n))), shape=(len(levels), n))
+    share = np.bincount(codes)[:, None] / np.maximum(member @ within, 1.0)
+    weight = within * share[codes]
+    return np.asarray(weight / np.maximum(weight.sum(axis=0), 1.0))
+
+
+def _over_draws(
+    fit: FindFit, place: np.ndarray, weight: np.ndarray, draws: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean find probability, and share below the floor, per draw and rule, shape (draws, rules)."""
+    design, mixed = fit.design, fit.mixed
+    assert mixed is not None
+    own = np.array([j for j, c in enumerate(design.columns, start=1) if c.term in _OF_THE_SOURCE])
+    rest = np.array([j for j in range(design.x.shape[1]) if j not in own])
+    rng = np.random.default_rng([fit.settings.seed, 61])
+    freedom = max(design.trials["source_id"].nunique() - 2, 1)
+    beta, effects = _drawn(mixed, ("dog", "source"), freedom, draws, rng)
+    dog, source = (_labels(design, grouping) for grouping in ("dog", "source"))
+    standing = _evenly(design.x[:, rest] @ mixed.beta[rest] + _modes(mixed, "dog", dog))
+    spread = float(np.sqrt(sum(s**2 for g, s in mixed.sd.items() if g not in ("dog", "source"))))
+    mean, below = (np.zeros((draws, weight.shape[1])) for _ in range(2))
+    for begin in range(0, draws, _AT_ONCE):
+        some = slice(begin, begin + _AT_ONCE)
+        states = beta[some][:, own] @ design.x[np.ix_(place, own)].T
+        states = states + _of(effects, "source", source[place], some)
+        others = beta[some][:, rest] @ design.x[np.ix_(standing, rest)].T
+        others = others + _of(effects, "dog", dog[standing], some)
+        probability = _averaged(states, others, spread)
+        mean[some] = probability @ weight
+        below[some] = (probability < fit.settings.floor) @ weight
+    return mean, below
+
+
+def _labels(design: Design, grouping: str) -> np.ndarray:
+    return np.asarray(design.groups.get(grouping, np.full(len(design.y), "")))
+
+
+def _modes(mixed: MixedFit, grouping: str, labels: np.ndarray) -> np.ndarray:
+    if grouping not in mixed.effects:
+        return np.zeros(len(labels))
+    effects = mixed.effects[grouping]["effect"]
+    return np.asarray(effects.reindex(pd.Index(labels)).fillna(0.0).to_numpy())
+
+
+def _evenly(values: np.ndarray) -> np.ndarray:
+    """Rows of at most 60 trials, evenly spaced in these values."""
+    n, order = len(values), np.argsort(values, kind="stable")
+    size = min(n, _STANDING)
+    return np.asarray(order[((np.arange(size) + 0.5) * n / size).astype(int)])
+
+
+_Effects = dict[str, tuple[pd.Index, np.ndarray]]
+
+
+def _drawn(
+    mixed: MixedFit,
+    groupings: Sequence[str],
+    freedom: float,
+    draws: int,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, _Effects]:
+    """Fixed effects, shape (draws, p), and effects by grouping, shape (draws, levels).
+
+    A grouping too large for the joint covariance is drawn by level.
+    """
+    p = len(mixed.beta)
+    rows = [k for k, (g, _) in enumerate(mixed.joint_names) if k < p or g in groupings]
+    centre = np.concatenate(
+        [
+            mixed.beta,
+            [mixed.effects[g].loc[level, "effect"] for g, level in
+             (mixed.joint_names[k] for k in rows[p:])],
+        ]
+    )  # fmt: skip
+    values, vectors = np.linalg.eigh(mixed.joint_cov[np.ix_(rows, rows)])
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
+    half = (draws + 1) // 2
+    normal = rng.standard_normal((half, len(rows))) @ root.T
+    normal *= np.sqrt(freedom / rng.chisquare(freedom, half))[:, None]
+    drawn = centre + np.vstack([normal, -normal])[:draws]
+    effects: _Effects = {}
+    for grouping in groupings:
+        own = [i for i, k in enumerate(rows) if k >= p and mixed.joint_names[k][0] == grouping]
+        if own:
+            levels = pd.Index([mixed.joint_names[rows[i]][1] for i in own])
+            effects[grouping] = levels, drawn[:, own]
+        elif grouping in mixed.effects:
+            frame = mixed.effects[grouping]
+            some = rng.standard_normal((draws, len(frame))) * frame["std_error"].to_numpy()
+            effects[grouping] = frame.index, frame["effect"].to_numpy() + some
+    return drawn[:, :p], effects
+
+
+def _of(effects: _Effects, grouping: str, labels: np.ndarray, some: slice) -> np.ndarray:
+    if grouping not in effects:
+        return np.zeros((1, len(labels)))
+    levels, values = effects[grouping]
+    return np.asarray(values[some][:, levels.get_indexer(pd.Index(labels))])
+
+
+def _averaged(states: np.ndarray, others: np.ndarray, spread: float) -> np.ndarray:
+    """Find probability of each source state over all dogs and conditions, shape of ``states``.
+
+    Smooth in the state: taken at 41 points of it and read off between them.
+    """
+    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES if spread > 0.0 else 1)
+    weights = weights / weights.sum()
+    low, high = states.min(axis=1), states.max(axis=1)
+    grid = np.linspace(low, np.maximum(high, low + 1e-9), _GRID, axis=1)
+    at = np.zeros(grid.shape)
+    for node, weight in zip(nodes, weights, strict=True):
+        eta = grid[:, :, None] + others[:, None, :] + spread * node
+        at += weight * special.expit(eta).mean(axis=2)
+    return np.vstack([np.interp(s, g, a) for s, g, a in zip(states, grid, at, strict=True)])
+
+
+def _summary(values: np.ndarray, confidence: float) -> tuple[float, float, float]:
+    """Mean over draws, with percentile limits that always hold it."""
+    centre = float(values.mean())
+    tails = [0.5 - confidence / 2.0, 0.5 + confidence / 2.0]
+    low, high = (float(v) for v in np.quantile(values, tails))
+    return centre, min(low, centre), max(high, centre)
+
+
+def _costs(
+    use: RateOfUse,
+    rules: Sequence[tuple[float | None, float | None]],
+    confidence: float,
+    seed: int,
+) -> list[tuple[float, float, float]]:
+    """Sources retired per year under each rule, with limits over resampled places."""
+    rng = np.random.default_rng([seed, 62])
+    size = len(use.held)
+    counts = rng.multinomial(size, np.full(size, 1.0 / size), DRAWS)
+    costs = []
+    for rule in rules:
+        own = retired_by_place(use, *rule)
+        assert own is not None
+        _, low, high = _summary(counts @ own, confidence)
+        total = float(own.sum())
+        costs.append((total, min(low, total), max(high, total)))
+    return costs
+
+
+def _rate(count: int, years: float, confidence: float) -> tuple[float, float, float]:
+    """Events per year with exact Poisson limits (Garwood).
+
+    References
+    ----------
+    Garwood F (1936). Fiducial limits for the Poisson distribution. Biometrika 28, 437-442.
+
+    Examples
+    --------
+    >>> [round(v, 3) for v in _rate(10, 1.0, 0.95)]
+    [10.0, 4.795, 18.39]
+    """
+    tail = 0.5 - confidence / 2.0
+    low = stats.chi2.ppf(tail, 2 * count) / 2.0 if count else 0.0
+    high = stats.chi2.ppf(1.0 - tail, 2 * count + 2) / 2.0
+    return count / years, float(low) / years, float(high) / years
+
+
+def _advantage(
+    by_cycles: Sequence[TradeOffPoint],
+    by_age: Sequence[TradeOffPoint],
+    of_cycles: np.ndarray,
+    of_age: np.ndarray,
+    wanted: float,
+    confidence: float,
+) -> Advantage | None:
+    """Compare the two at one price: the unit's own, or the nearest that both can have."""
+    if not by_cycles or not by_age:
+        return None
+    prices = [np.array([p.sources_per_year for p in rules]) for rules in (by_cycles, by_age)]
+    limits = [
+        np.array([p.cycles for p in by_cycles], dtype=float),
+        np.array([p.age_days for p in by_age], dtype=float),
+    ]
+    cheapest = max(float(p.min()) for p in prices)
+    dearest = min(float(p.max()) for p in prices)
+    if cheapest > dearest:
+        return None
+    price = float(np.clip(wanted, cheapest, dearest))
+    # Prices fall as limits rise; interpolation wants them rising.
+    at = [
+        np.array([np.interp(price, p[::-1], row[::-1]) for row in values])
+        for p, values in zip(prices, (of_cycles, of_age), strict=True)
+    ]
+    cycles, age = (
+        float(np.interp(price, p[::-1], v[::-1])) for p, v in zip(prices, limits, strict=True)
+    )
+    points, low, high = _summary(100.0 * (at[0] - at[1]), confidence)
+    return Advantage(price, points, low, high, cycles, age)
