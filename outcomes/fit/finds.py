@@ -295,11 +295,13 @@ def describe_terms(
 
     A maximum-likelihood model takes the spread between sources as a little too
     small when sources are few. The error of an exposure, and of any term that
-    varies mainly between sources, is therefore multiplied by sqrt(S / (S - k))
-    and judged against Student's t with S - k degrees of freedom, for S sources
-    and k such terms (the intercept is one), as is usual for clustered errors;
-    with fewer, by Satterthwaite's rule, where levels differ in slope. Other terms
-    are judged against the normal distribution.
+    varies mainly between sources, is therefore multiplied by sqrt(S / (S - q))
+    and judged against Student's t with S - k degrees of freedom, for S sources,
+    k such terms and q of them asked about: the intercept and the exposures.
+    (Widened by k, the intervals of cycles and age held the truth too often in
+    simulated units.) Where levels differ in slope the degrees of freedom are
+    fewer, by Satterthwaite's rule. Other terms are judged against the normal
+    distribution.
     """
     eta, spread = linear_predictor(design, mixed)
     mean_slope = float(averaged_probability(eta, spread)[1].mean())
@@ -411,7 +413,8 @@ def small_sample(design: Design) -> tuple[np.ndarray, np.ndarray]:
         means = np.bincount(codes, weights=column) / size
         share = (size * (means - column.mean()) ** 2).sum() / ((column - column.mean()) ** 2).sum()
         judged[j] = share > _BETWEEN or design.columns[j - 1].term in EXPOSURES
-    left = max(len(levels) - int(judged.sum()), 1)
-    freedom[judged] = left
-    widening[judged] = np.sqrt(len(levels) / left)
+    sources = len(levels)
+    asked = 1 + sum(column.term in EXPOSURES for column in design.columns)
+    freedom[judged] = max(sources - int(judged.sum()), 1)
+    widening[judged] = np.sqrt(sources / max(sources - asked, 1))
     return freedom, widening

@@ -108,7 +108,8 @@ def test_exposures_and_terms_of_sources_are_judged_on_sources_and_others_on_tria
         "kind: blood": 8,
         "temperature_c": np.inf,
     }
-    np.testing.assert_allclose(widening, [np.sqrt(12 / 8)] * 4 + [1.0])
+    # Widened for what is asked alone: the intercept and two exposures.
+    np.testing.assert_allclose(widening, [np.sqrt(12 / 9)] * 4 + [1.0])
 
 
 def test_an_interval_is_student_s_with_the_widened_error(made_trials):
