@@ -332,7 +332,8 @@ def _without_model(
     fit: FindFit, correlation: float | None, present: tuple[str, ...], notes: list[str]
 ) -> WhichPredicts:
     needed = [
-        math.ceil((fit.too_few[word][1] - have) / (have / fit.n))
+        # In whole numbers: as a quotient of floats it could come out one too many.
+        -(-(fit.too_few[word][1] - have) * fit.n // have)
         for word, have in (("misses", fit.misses), ("finds", fit.finds))
         if word in fit.too_few and have > 0
     ]

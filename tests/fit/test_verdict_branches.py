@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -133,6 +133,7 @@ def test_where_the_smaller_model_cannot_be_fitted_the_larger_one_answers_alone(
     )
 
 
+@example(finds=3, misses=19)  # 27 finds at 3 in 22 are exactly 198 trials
 @given(finds=st.integers(1, 29), misses=st.integers(1, 29))
 @hypothesis_settings(deadline=None, max_examples=20)
 def test_more_trials_are_enough_for_finds_and_for_misses(made_trials, finds, misses):
