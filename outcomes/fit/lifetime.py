@@ -35,6 +35,13 @@ _FOLLOWED = (
     "low_days",
     "event",
     "ending",
+    "kind",
+    "entry_cycles",
+    "low_cycles",
+    "exit_cycles",
+    "entry_age_days",
+    "low_age_days",
+    "exit_age_days",
 )
 _NAMES = {
     "frozen": "frozen sources",
@@ -111,7 +118,7 @@ def fit_lifetime(
     """
     rule = settings.rule
     check_rule(rule.misses, rule.window)
-    counted, left_out = _counting_trials(trials, rule)
+    counted, left_out = counting_trials(trials, rule)
     followed = _follow(counted, storage, rule)
     by_group = {
         str(group): (len(part), int(part["event"].sum()))
@@ -162,10 +169,25 @@ class _Curve:
     median_high: float | None
 
 
-def _counting_trials(
+def counting_trials(
     trials: pd.DataFrame, rule: ReliabilityRule
 ) -> tuple[pd.DataFrame, dict[str, int]]:
-    """Trials that count for the rule, in order within source, and those left out."""
+    """Trials that count for the rule, in order within source, and those left out.
+
+    Parameters
+    ----------
+    trials
+        Joined trials.
+    rule
+        Its ``qualified_only`` says whether the dog's qualification counts.
+
+    Returns
+    -------
+    tuple
+        One row a trial: ``source_id``, ``started_at``, ``trial_id``,
+        ``held_days``, ``regime``, ``kind``, ``cycles``, ``age_days`` (both
+        missing where not known) and ``found``; and reason → trials left out.
+    """
     hides = trials[trials["source_id"].notna() & trials["result"].isin(["find", "miss"])]
     if "assisted" in hides:
         hides = hides[~hides["assisted"].astype("boolean").fillna(False).astype(bool)]
@@ -182,6 +204,12 @@ def _counting_trials(
         if "regime" in hides
         else pd.Series(None, index=hides.index, dtype="object")
     )
+    kind = (
+        hides["kind"].astype("object")
+        if "kind" in hides
+        else pd.Series(None, index=hides.index, dtype="object")
+    )
+    nothing = pd.Series(np.nan, index=hides.index)
     counted = pd.DataFrame(
         {
             "source_id": hides["source_id"],
@@ -189,6 +217,9 @@ def _counting_trials(
             "trial_id": hides["trial_id"],
             "held_days": hides["held_days"].astype(float),
             "regime": regime.where(regime.notna(), NOT_KNOWN).astype(str),
+            "kind": kind.where(kind.notna(), NOT_KNOWN).astype(str),
+            "cycles": hides["cycles"].astype(float) if "cycles" in hides else nothing,
+            "age_days": hides["age_days"].astype(float) if "age_days" in hides else nothing,
             "found": hides["result"] == "find",
         }
     )
@@ -211,14 +242,17 @@ def _follow(counted: pd.DataFrame, storage: pd.DataFrame, rule: ReliabilityRule)
     rows = []
     for source_id, own in counted.groupby("source_id", sort=True):
         held = own["held_days"].to_numpy()
+        cycles, age = own["cycles"].to_numpy(), own["age_days"].to_numpy()
         called = first_called(~own["found"].to_numpy(), rule.misses, rule.window)
         event = called is not None
         last = len(own) - 1 if called is None else called
         if event:
             # Shown at its very first trial, it was met somewhere since it was acquired.
             low, ending = (held[last - 1] if last else 0.0), "met the rule"
+            before = last - 1 if last else None
         else:
             low = held[last]
+            before = last
             ending = "discarded while reliable" if source_id in discarded else "last trial so far"
         rows.append(
             (
@@ -230,10 +264,19 @@ def _follow(counted: pd.DataFrame, storage: pd.DataFrame, rule: ReliabilityRule)
                 low,
                 event,
                 ending,
+                own["kind"].iloc[last],
+                cycles[0],
+                # Shown at its very first trial, it may have been met before any cycle.
+                0.0 if before is None else cycles[before],
+                cycles[last],
+                age[0],
+                age[0] - held[0] if before is None else age[before],
+                age[last],
             )
         )
     followed = pd.DataFrame(rows, columns=list(_FOLLOWED))
-    return followed.astype({"event": bool, "regime": str, "ending": str, "trials": int})
+    words = {"regime": str, "ending": str, "kind": str}
+    return followed.astype({"event": bool, "trials": int, **words})
 
 
 def _curves(followed: pd.DataFrame, alpha: float) -> tuple[dict[str, _Curve], dict[str, str]]:
@@ -261,7 +304,7 @@ def _curve(group: str, part: pd.DataFrame, alpha: float) -> _Curve | str:
         return f"{_met(events)}; a curve needs {FEWEST_EVENTS}"
     entry = part["entry_days"].to_numpy()
     exit_ = part["exit_days"].to_numpy()
-    span = _well_followed(entry, exit_)
+    span = well_followed(entry, exit_)
     if span is None:
         return f"fewer than {FEWEST_AT_RISK} of its sources were followed at the same time"
     start, end = span
@@ -325,10 +368,19 @@ def _first_at_half(steps: list[tuple[float, float]]) -> float | None:
     return next((time for time, value in steps if value <= 0.5 + 1e-12), None)
 
 
-def _well_followed(entry: np.ndarray, exit_: np.ndarray) -> tuple[float, float] | None:
+def well_followed(entry: np.ndarray, exit_: np.ndarray) -> tuple[float, float] | None:
     """Days between which enough sources are followed, around the day on which most are.
 
-    A source is followed over (entry, exit]. Returns None where there are never enough.
+    Parameters
+    ----------
+    entry, exit_
+        Each source is followed over (entry, exit], shape (n,).
+
+    Returns
+    -------
+    tuple of float or None
+        First and last day on which at least 3 are followed without a break;
+        None where there are never so many.
     """
     edges = np.unique(np.concatenate([entry, exit_]))
     if len(edges) < 2:

@@ -206,7 +206,10 @@ class Lifetime:
         its first trial and at the one that ended following), ``low_days``
         (days held at the last trial at which the rule was not yet met; it was
         met between ``low_days`` and ``exit_days`` if ``event``), ``event``,
-        ``ending`` (why following ended) and ``in_curve`` (adds to a drawn curve).
+        ``ending`` (why following ended), ``kind``, ``entry_cycles``,
+        ``low_cycles`` and ``exit_cycles``, ``entry_age_days``, ``low_age_days``
+        and ``exit_age_days`` (cycles and age at the same three trials, missing
+        where not known) and ``in_curve`` (adds to a drawn curve).
     left_out
         Reason → number of unassisted hide trials left out for it.
     not_followed
