@@ -1,0 +1,66 @@
+"""The threshold against the floor: what one fit says for every floor."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from outcomes.decide.frontier import FLOORS, threshold_frontier
+from outcomes.decide.threshold import set_threshold
+from outcomes.fit.finds import fit_finds
+from outcomes.fit.which_predicts import which_predicts
+from outcomes.settings import Settings
+
+
+@pytest.fixture(scope="module")
+def fitted(made_trials):
+    fit = fit_finds(
+        made_trials(2, n=900, cycle=-0.12, age=-0.06, baseline=4.0, source_sd=0.3), Settings()
+    )
+    verdict = replace(which_predicts(fit, refits=0), verdict="cannot be told apart")
+    return fit, verdict, set_threshold(fit, verdict)
+
+
+def test_floors_go_from_a_half_to_ninety_five_in_steps_of_one_in_a_hundred():
+    assert (FLOORS[0], FLOORS[-1], len(FLOORS)) == (0.5, 0.95, 46)
+    assert np.diff(FLOORS) == pytest.approx(0.01)
+
+
+@pytest.mark.parametrize("floor", [0.85, 0.5, 0.62, 0.78, 0.9, 0.95])
+def test_it_is_the_threshold_that_would_be_set_at_that_floor(fitted, floor):
+    fit, verdict, retirement = fitted
+    asked = replace(fit, settings=replace(fit.settings, floor=floor))
+    again = set_threshold(asked, verdict)
+    for frontier, threshold in zip(threshold_frontier(retirement), again.thresholds, strict=True):
+        (point,) = (p for p in frontier.points if p.floor == floor)
+        assert frontier.by == threshold.by
+        for name in ("estimate", "low", "high", "retire_after", "outcome"):
+            assert getattr(point, name) == getattr(threshold, name)
+
+
+def test_a_higher_floor_never_allows_a_later_limit(fitted):
+    for frontier in threshold_frontier(fitted[2]):
+        for name in ("estimate", "retire_after"):
+            values = [v for p in frontier.points if (v := getattr(p, name)) is not None]
+            assert len(values) > 10
+            assert (np.diff(values) <= 0).all()
+
+
+def test_floors_outside_the_curve_give_no_limit_and_say_on_which_side(fitted):
+    for frontier in threshold_frontier(fitted[2]):
+        assert frontier.start > frontier.end
+        for point in frontier.points:
+            if point.floor < frontier.end:
+                assert (point.outcome, point.retire_after) == ("stays above", None)
+            elif point.floor > frontier.start:
+                assert (point.outcome, point.retire_after) == ("below from the start", None)
+            else:
+                assert point.estimate is not None
+
+
+def test_without_ground_for_a_limit_there_is_nothing_to_show(made_trials):
+    fit = fit_finds(made_trials(4), Settings())
+    verdict = replace(which_predicts(fit, refits=0), verdict="no change detected")
+    assert threshold_frontier(set_threshold(fit, verdict)) == ()

@@ -1,0 +1,130 @@
+"""The figure of limits against the floor, by the data it draws and the room its words take."""
+
+from __future__ import annotations
+
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
+
+from outcomes.decide.frontier import Frontier, FrontierPoint
+from outcomes.draw.frontier_figure import NOTHING, draw_frontier_figure
+from outcomes.draw.save import render_figure
+from outcomes.draw.sheet import CAUTION
+from outcomes.draw.theme import theme
+
+
+def made(by="cycles", floor=0.85, steep=60.0, start=0.95):
+    """A straight line from ``start`` at nothing to the floor that the last exposure reaches."""
+    unit = 1.0 if by == "cycles" else 40.0
+    to = 24.0 * unit
+    end = start - 24.0 / steep / 3.0
+    points = []
+    for k in range(46):
+        f = round(0.5 + 0.01 * k, 2)
+        at = (start - f) * 3.0 * steep * unit
+        if at > to:
+            points.append(FrontierPoint(f, None, None, None, None, "stays above"))
+        elif at < 0:
+            points.append(FrontierPoint(f, None, None, None, None, "below from the start"))
+        else:
+            low = at - 4 * unit
+            sure = low >= 0
+            after, outcome = (int(low), "crosses") if sure else (None, "never sure")
+            low_shown = low if sure else None
+            points.append(FrontierPoint(f, at, low_shown, min(at + 4 * unit, to), after, outcome))
+    return Frontier(by, floor, 0.9, 0.0, to, start, end, tuple(points))
+
+
+def axes_of(figure, by="cycles"):
+    (ax,) = [a for a in figure.axes if a.get_gid() == f"frontier-{by}"]
+    return ax
+
+
+def lines(figure, gid, by="cycles"):
+    return [line for line in axes_of(figure, by).lines if line.get_gid() == gid]
+
+
+def words(figure, start):
+    return [
+        t.get_text()
+        for t in figure.findobj(Text)
+        if (t.get_gid() or "").rpartition("-")[0] == start and t.get_text()
+    ]
+
+
+@pytest.mark.parametrize("by", ["cycles", "age_days"])
+def test_line_and_steps_are_those_of_the_points(by):
+    frontier = made(by)
+    figure = draw_frontier_figure([frontier])
+    (estimate,) = lines(figure, "estimate", by)
+    inside = [p for p in frontier.points if p.estimate is not None]
+    assert list(estimate.get_xdata()) == pytest.approx([100 * p.floor for p in inside])
+    assert list(estimate.get_ydata()) == [p.estimate for p in inside]
+    steps = lines(figure, "limit", by)
+    assert [s.get_ydata()[0] for s in steps] == [
+        p.retire_after for p in frontier.points if p.retire_after is not None
+    ]
+
+
+def test_the_chosen_floor_is_marked_at_its_own_limit():
+    figure = draw_frontier_figure([made()])
+    (mark,) = lines(figure, "chosen")
+    (point,) = (p for p in made().points if p.floor == 0.85)
+    assert (mark.get_xdata()[0], mark.get_ydata()[0]) == (85.0, point.retire_after)
+    assert words(figure, "floor-name") == ["your floor: 85", f"→ {point.retire_after} cycles"]
+
+
+def test_the_title_tells_what_five_in_a_hundred_do_to_the_limit():
+    told = " ".join(words(draw_frontier_figure([made()]), "title"))
+    for floor in (85, 90):
+        (point,) = (p for p in made().points if round(100 * p.floor) == floor)
+        assert f"{point.retire_after} cycles at a floor of {floor}" in told
+
+
+def test_months_are_whole_months_gone_by():
+    figure = draw_frontier_figure([made("age_days")])
+    (point,) = (p for p in made("age_days").points if p.floor == 0.85)
+    assert f"→ {int(point.retire_after / 30.44)} months" in words(figure, "floor-name")
+
+
+def test_a_floor_outside_those_drawn_is_not_marked():
+    figure = draw_frontier_figure([made(floor=0.99)])
+    assert lines(figure, "floor") == []
+
+
+def test_without_a_limit_the_reason_stands_there():
+    figure = draw_frontier_figure([])
+    assert words(figure, "title") == [NOTHING]
+    assert "no ground for a limit" in " ".join(words(figure, "reason"))
+    assert CAUTION in " ".join(words(figure, "footer"))
+
+
+@pytest.mark.parametrize("floor", [0.5, 0.7, 0.85, 0.945, 0.99])
+@pytest.mark.parametrize("steep", [25.0, 60.0, 400.0])
+@pytest.mark.parametrize("exposures", [("cycles",), ("cycles", "age_days")])
+def test_no_words_lie_on_others_or_off_the_sheet(floor, steep, exposures):
+    frontiers = [made(by, floor, steep) for by in exposures]
+    figure = draw_frontier_figure(frontiers, None, "Some words. " * 9)
+    with theme():
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        boxes = [
+            (t.get_text(), t.get_window_extent(canvas.get_renderer()))
+            for t in figure.findobj(Text)
+            if t.get_text() and t.get_visible()
+        ]
+    for _, box in boxes:
+        assert box.x0 >= 0.0
+        assert box.y0 >= 0.0
+        assert box.x1 <= figure.bbox.x1
+        assert box.y1 <= figure.bbox.y1
+    for i, (a_words, a) in enumerate(boxes):
+        for b_words, b in boxes[i + 1 :]:
+            across = min(a.x1, b.x1) - max(a.x0, b.x0)
+            along = min(a.y1, b.y1) - max(a.y0, b.y0)
+            assert across <= 1.0 or along <= 2.0, (a_words, b_words)
+
+
+def test_the_same_frontier_gives_the_same_bytes():
+    one, two = (render_figure(draw_frontier_figure([made()]), "svg") for _ in range(2))
+    assert one == two
