@@ -483,3 +483,35 @@ def is_separated(y: np.ndarray, x: np.ndarray) -> bool:
     # Margins have no scale of their own: if finds and misses part at all, one reaches its bound
     # of 1. Anything much smaller is the solver's own tolerance, added up over many trials.
     return bool(found.status == 0 and -found.fun > 0.5)
+
+
+def column_values(column: Column, trials: pd.DataFrame) -> np.ndarray:
+    """Give a column of a design to any trials, shape (n,).
+
+    Parameters
+    ----------
+    column
+        Of a design planned before, on other trials perhaps.
+    trials
+        Joined trials.
+
+    Returns
+    -------
+    numpy.ndarray
+        0, the reference, where the value is missing or the column is not
+        there; a word that was merged with others when the design was planned
+        counts as the reference.
+
+    Examples
+    --------
+    >>> wind = Column("wind_m_s", "wind_m_s", "1 m/s", 2.0, 1.0, None)
+    >>> column_values(wind, pd.DataFrame({"wind_m_s": [5.0, np.nan]}))
+    array([3., 0.])
+    """
+    if column.term not in trials:
+        return np.zeros(len(trials))
+    if column.contrast is not None:
+        words = trials[column.term].fillna("not recorded").astype(str)
+        return np.asarray((words == column.contrast[0]).to_numpy(dtype=float))
+    values = _NUMBERS[column.term].transform(trials[column.term]).to_numpy(dtype=float)
+    return np.nan_to_num((values - column.reference) / column.divisor, nan=0.0)

@@ -1,0 +1,147 @@
+"""Charts of sources and dogs: what they call, how often they err, and that history stays.
+
+The study of false calls in full: ``OUTCOMES_STUDY_SIZE=500`` and this file.
+"""
+
+import os
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import expit
+
+from outcomes.fit.watch import watch
+from outcomes.settings import ReliabilityRule, Settings
+
+UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
+FIRST_DAY = pd.Timestamp("2024-01-01 09:00")
+ANY_DOG = Settings(rule=ReliabilityRule(qualified_only=False))
+
+
+def searches(
+    rng: np.random.Generator,
+    days: int = 150,
+    *,
+    worn: str | None = None,
+    tired: str | None = None,
+    from_day: int = 90,
+    sources: int = 12,
+    dogs: int = 5,
+) -> pd.DataFrame:
+    """Two sources a day, each searched by four dogs; one source, or dog, worse from a day on."""
+    own_source = rng.normal(0, 0.5, sources)
+    own_dog = rng.normal(0, 0.4, dogs)
+    rows = []
+    for day in range(days):
+        mood = rng.normal(0, 0.3)
+        wind = rng.uniform(0, 6)
+        for s in rng.choice(sources, 2, replace=False):
+            for d in rng.choice(dogs, 4, replace=False):
+                worse = 2.5 * (day >= from_day and worn == f"S{s:02d}")
+                worse += 2.0 * (day >= from_day and tired == f"D{d}")
+                log_odds = 2.3 + own_source[s] + own_dog[d] + mood - 0.15 * (wind - 3) - worse
+                rows.append(
+                    {
+                        "trial_id": f"T{len(rows):05d}",
+                        "session_id": f"N{day:04d}",
+                        "started_at": FIRST_DAY + pd.Timedelta(days=2 * day, minutes=len(rows) % 8),
+                        "dog_id": f"D{d}",
+                        "source_id": f"S{s:02d}",
+                        "result": "find" if rng.random() < expit(log_odds) else "miss",
+                        "wind_m_s": wind,
+                        "cycles": float(day // 3),
+                        "age_days": 2.0 * day,
+                        "documented": True,
+                        "experience": float(day),
+                    }
+                )
+    return pd.DataFrame(rows)
+
+
+def test_a_source_that_goes_bad_is_the_first_on_the_list_with_the_misses_that_moved_it():
+    trials = searches(np.random.default_rng(1), worn="S03")
+    found = watch(trials, ANY_DOG)
+    assert found.reason is None
+    assert found.past[0].name == "S03"
+    chart = found.past[0]
+    assert chart.past_since.started_at >= FIRST_DAY + pd.Timedelta(days=180)
+    assert chart.value > chart.limit
+    assert all(not trial.found and trial.source_id == "S03" for trial in chart.moved_by)
+    heaviest = [trial.score for trial in chart.moved_by]
+    assert heaviest == sorted(heaviest, reverse=True)
+    assert "source S03 (since " in found.sentence
+
+
+def test_a_dog_that_gets_worse_passes_its_own_limit():
+    found = watch(searches(np.random.default_rng(3), tired="D2"), ANY_DOG)
+    assert ("dog", "D2") in [(chart.of, chart.name) for chart in found.past]
+
+
+def test_charts_past_their_limit_are_listed_oldest_signal_first():
+    found = watch(searches(np.random.default_rng(4), worn="S03", tired="D1"), ANY_DOG)
+    since = [chart.past_since.started_at for chart in found.past]
+    assert len(since) > 1
+    assert since == sorted(since)
+
+
+def test_appended_records_give_the_same_history_and_new_points():
+    trials = searches(np.random.default_rng(5), worn="S03")
+    whole = watch(trials, ANY_DOG)
+    for size in (700, 1000):
+        part = watch(trials.head(size), ANY_DOG)
+        assert (part.source_limit, part.dog_limit) == (whole.source_limit, whole.dog_limit)
+        later = {(c.of, c.name): c for c in (*whole.sources, *whole.dogs)}
+        for chart in (*part.sources, *part.dogs):
+            assert later[chart.of, chart.name].trials[: len(chart.trials)] == chart.trials
+
+
+def test_the_order_of_the_rows_changes_nothing():
+    trials = searches(np.random.default_rng(6), days=120)
+    assert watch(trials, ANY_DOG) == watch(trials.sample(frac=1, random_state=2), ANY_DOG)
+
+
+def test_charts_pass_their_limit_by_chance_no_more_often_than_stated():
+    # Every source's and dog's first 50 trials in units where nothing changes; charts of one
+    # unit share its baseline, so the bound is two binomial errors of a third as many charts.
+    rng = np.random.default_rng(7)
+    called: list[bool] = []
+    for unit in range(UNITS):
+        found = watch(searches(rng, days=110), Settings(seed=unit, rule=ANY_DOG.rule))
+        if found.reason is None:
+            called += [
+                any(trial.value > chart.limit for trial in chart.trials[:50])
+                for chart in (*found.sources, *found.dogs)
+                if len(chart.trials) >= 50
+            ]
+    assert len(called) > 10 * UNITS
+    assert np.mean(called) <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / (len(called) / 3))
+
+
+def test_expected_and_observed_misses_agree_over_the_baseline():
+    found = watch(searches(np.random.default_rng(8)), ANY_DOG)
+    points = [trial for chart in found.dogs for trial in chart.trials if trial.in_baseline]
+    misses = sum(not trial.found for trial in points)
+    assert misses == found.baseline_misses == 40
+    assert sum(1 - trial.expected for trial in points) == pytest.approx(misses, rel=0.25)
+
+
+def test_without_a_baseline_the_reason_says_what_is_lacking():
+    found = watch(searches(np.random.default_rng(9), days=10), ANY_DOG)
+    assert found.sources == ()
+    assert "misses of 40" in found.reason
+    assert found.sentence.startswith("No source or dog can be charted yet")
+    empty = watch(searches(np.random.default_rng(9), days=10).head(0), ANY_DOG)
+    assert "0 finds of 40" in empty.reason
+
+
+def test_helped_finds_and_dogs_not_yet_qualified_do_not_move_a_sources_chart():
+    trials = searches(np.random.default_rng(10))
+    trials["assisted"] = False
+    trials.loc[5, "assisted"] = True
+    trials["qualified"] = trials["dog_id"] != "D0"
+    found = watch(trials, Settings())
+    charted = {trial.trial_id for chart in found.sources for trial in chart.trials}
+    assert "T00005" not in charted
+    assert not any(t.dog_id == "D0" for chart in found.sources for t in chart.trials)
+    assert "D0" in [chart.name for chart in found.dogs]
+    assert "dog not yet qualified" in found.left_out[-1].reason
