@@ -1,0 +1,117 @@
+"""How one source's advice came about: every trial in order, and what each added."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import integrate, special, stats
+
+from outcomes.decide.explain import explain_source, source_level
+from outcomes.fit.finds import fit_finds
+from outcomes.settings import Settings
+
+
+@pytest.fixture(scope="module")
+def told(made_trials):
+    trials = made_trials(5, n=700, cycle=-0.1, source_sd=0.9)
+    trials["assisted"] = False
+    trials["humidity_pct"] = np.random.default_rng(1).uniform(40, 90, 700)
+    own = trials.index[trials["source_id"] == "S03"]
+    trials.loc[own[4], "assisted"] = True
+    trials.loc[own[7], "documented"] = False
+    trials.loc[own[9], "humidity_pct"] = np.nan
+    fit = fit_finds(trials, Settings())
+    return trials, fit, explain_source(fit, trials, "S03")
+
+
+def test_every_hide_trial_of_the_source_stands_once_in_order_of_time(told):
+    trials, _, found = told
+    own = trials[trials["source_id"] == "S03"].sort_values("started_at")
+    assert [t.trial_id for t in found.trials] == list(own["trial_id"])
+    assert [t.result for t in found.trials] == list(own["result"])
+    counted = [t for t in found.trials if t.why_not != "the dog was helped"]
+    assert [t.trials for t in counted] == list(range(1, len(counted) + 1))
+    assert counted[-1].finds == sum(t.result == "find" for t in counted)
+
+
+def test_a_trial_the_model_does_without_says_why(told):
+    _, _, found = told
+    reasons = {k: t.why_not for k, t in enumerate(found.trials) if t.why_not}
+    assert reasons == {
+        4: "the dog was helped",
+        7: "the storage log does not say where the source was",
+        9: "a condition the model asks for is missing",
+    }
+    for t in found.trials:
+        assert (t.running is None) == (t.expected is None) == (t.why_not is not None)
+
+
+def test_what_was_expected_is_the_model_s_prediction_of_that_trial(told):
+    _, fit, found = told
+    mixed, design = fit.mixed, fit.design
+    first = found.trials[0]
+    row = design.trials["trial_id"].tolist().index(first.trial_id)
+    dog = mixed.effects["dog"].loc[first.dog_id]
+    source = mixed.effects["source"].loc["S03"]
+    eta = design.x[row] @ mixed.beta + dog["effect"] + source["effect"]
+    sd = np.hypot(dog["std_error"], source["std_error"])
+    by_hand = integrate.quad(lambda z: special.expit(eta + sd * z) * stats.norm.pdf(z), -9, 9)[0]
+    assert first.expected == pytest.approx(by_hand, abs=1e-6)
+
+
+def test_a_find_lifts_the_running_level_and_a_miss_lowers_it():
+    y = np.array([1.0, 1.0, 0.0, 1.0, 0.0, 0.0])
+    offset = np.linspace(1.0, -0.5, 6)
+    levels = [source_level(y[:k], offset[:k], 0.8)[0] for k in range(7)]
+    for k, result in enumerate(y):
+        assert (levels[k + 1] > levels[k]) == (result == 1.0)
+
+
+def test_the_level_is_the_mode_of_prior_and_trials():
+    rng = np.random.default_rng(2)
+    offset = rng.normal(1.0, 1.0, 12)
+    y = (rng.random(12) < special.expit(offset - 1.0)).astype(float)
+    level, error = source_level(y, offset, 0.7)
+    grid = np.linspace(-4, 4, 80_001)
+    eta = offset[:, None] + grid
+    log_density = (y[:, None] * eta - np.logaddexp(0.0, eta)).sum(axis=0) - grid**2 / (2 * 0.49)
+    assert level == pytest.approx(grid[log_density.argmax()], abs=1e-4)
+    second = np.gradient(np.gradient(log_density, grid), grid)[log_density.argmax()]
+    assert error == pytest.approx(1 / np.sqrt(-second), rel=1e-3)
+
+
+def test_the_last_running_estimate_is_near_the_model_s_own_of_that_source(told):
+    # All its trials are in by then: the fitted effect of the source, up to what dogs leave open.
+    _, fit, found = told
+    own = fit.design.groups["source"] == "S03"
+    eta = fit.design.x @ fit.mixed.beta
+    dog = fit.mixed.effects["dog"]["effect"].reindex(fit.design.groups["dog"]).to_numpy()
+    order = np.argsort(fit.design.trials["started_at"].to_numpy()[own], kind="stable")
+    level, error = source_level(
+        fit.design.y[own][order], (eta + dog)[own][order], fit.mixed.sd["source"]
+    )
+    fitted = fit.mixed.effects["source"].loc["S03"]
+    assert level == pytest.approx(fitted["effect"], abs=0.02)
+    assert error == pytest.approx(fitted["std_error"], rel=0.05)
+    last = [t for t in found.trials if t.running is not None][-1]
+    assert last.low < last.running < last.high
+
+
+def test_the_more_trials_the_narrower_what_they_leave_open(told):
+    _, _, found = told
+    width = [t.high - t.low for t in found.trials if t.running is not None]
+    assert width[-1] < width[0]
+
+
+def test_without_a_model_there_are_the_trials_alone(made_trials):
+    trials = made_trials(5, n=60)
+    found = explain_source(fit_finds(trials, Settings()), trials, "S03")
+    assert found.source_sd is None
+    assert found.trials
+    assert all(t.expected is None and t.running is None for t in found.trials)
+
+
+def test_a_source_never_tried_has_nothing_to_explain(told):
+    trials, fit, _ = told
+    assert explain_source(fit, pd.DataFrame(trials), "S99").trials == ()
