@@ -8,17 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 
 PLACES = ("freezer", "refrigerator", "ambient", "discarded")
-
-
-def _no_names() -> Mapping[str, Mapping[str, str]]:
-    return MappingProxyType({})
-
-
-def _no_units() -> Mapping[str, str]:
-    return MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +80,11 @@ class Settings:
     """
 
     unit: str = ""
-    columns: Mapping[str, Mapping[str, str]] = field(default_factory=_no_names)
-    words: Mapping[str, Mapping[str, str]] = field(default_factory=_no_names)
+    columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     date_order: str | None = None
     decimal: str = "."
-    units: Mapping[str, str] = field(default_factory=_no_units)
+    units: Mapping[str, str] = field(default_factory=dict)
     freezer_c: float = -18.0
     refrigerator_c: float = 4.0
     ambient_c: float = 20.0

@@ -1,4 +1,4 @@
-"""Every number shown, in one frozen record, and the ``results.json`` made of it.
+"""Every number shown, in one frozen record.
 
 The one place that calls the stages in turn; nothing is computed here but
 their composition.
@@ -7,30 +7,27 @@ their composition.
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
-from outcomes import __version__
-from outcomes.brief import words
+from outcomes.brief.further import Further, FurtherQuestions
 from outcomes.decide.compare import Comparison, compare_storage
 from outcomes.decide.shelf import ShelfSource, review_shelf
-from outcomes.decide.threshold import Retirement, Threshold, set_threshold
+from outcomes.decide.threshold import Retirement, set_threshold
 from outcomes.errors import RecordsError
 from outcomes.fit.false_alerts import FalseAlertFit, fit_false_alerts
 from outcomes.fit.finds import FindFit, fit_finds
 from outcomes.fit.lifetime import fit_lifetime
 from outcomes.fit.result import Lifetime
 from outcomes.fit.search_time import SearchTimeFit, fit_search_time
-from outcomes.fit.which_predicts import RatioTest, WhichPredicts, which_predicts
+from outcomes.fit.which_predicts import WhichPredicts, which_predicts
 from outcomes.joining.trials import Joined, join
 from outcomes.records.tables import Finding, Records
 from outcomes.settings import Settings
 
-FORMAT = 1
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
 
@@ -47,6 +44,8 @@ class Facts:
         Every row out of use, with the reason, from checking and from joining.
     fit, verdict, retirement, shelf, comparison, lifetime, search_time, false_alerts
         The answers, question by question.
+    further
+        What stands behind the answer on finds; None where it was not asked.
     as_of
         The moment the shelf is judged at.
     """
@@ -62,6 +61,7 @@ class Facts:
     lifetime: Lifetime
     search_time: SearchTimeFit
     false_alerts: FalseAlertFit
+    further: Further | None
     as_of: pd.Timestamp
 
     @property
@@ -86,7 +86,12 @@ class Facts:
 
 
 def gather_facts(
-    records: Records, *, as_of: pd.Timestamp | None = None, progress: Progress | None = None
+    records: Records,
+    *,
+    as_of: pd.Timestamp | None = None,
+    further: bool = True,
+    pool: Executor | None = None,
+    progress: Progress | None = None,
 ) -> Facts:
     """Answer every question on a unit's records.
 
@@ -97,6 +102,11 @@ def gather_facts(
     as_of
         The moment the shelf is judged at; the last trial's day if not given,
         so that the same records give the same answer on any day.
+    further
+        Also ask what stands behind the answer on finds: other suspects, other
+        ways of asking, shape, fit quality, dogs.
+    pool
+        Where to ask that meanwhile; None: here, after the rest.
     progress
         Called with a few words before each step that takes time.
 
@@ -114,6 +124,7 @@ def gather_facts(
         )
     say("Fitting finds")
     fit = fit_finds(joined.trials, records.settings)
+    questions = FurtherQuestions(records, joined.trials, fit, pool) if further else None
     say("Asking whether cycles or age predicts finds")
     verdict = which_predicts(fit)
     say("Setting the threshold")
@@ -128,6 +139,8 @@ def gather_facts(
     lifetime = fit_lifetime(joined.trials, records.sources, records.storage, records.settings)
     search_time = fit_search_time(joined.trials, records.settings)
     false_alerts = fit_false_alerts(joined.trials, records.settings)
+    if questions is not None:
+        say("Asking in other ways, of other suspects, and of each dog")
     return Facts(
         records=records,
         joined=joined,
@@ -140,323 +153,6 @@ def gather_facts(
         lifetime=lifetime,
         search_time=search_time,
         false_alerts=false_alerts,
+        further=None if questions is None else questions.answers(),
         as_of=moment,
     )
-
-
-def results(facts: Facts) -> dict[str, Any]:
-    """``results.json`` as plain Python numbers, text, lists and dictionaries.
-
-    Numbers keep 10 significant digits, so that the same records, settings and
-    seed give the same bytes; whatever could not be estimated is None.
-    """
-    plain: dict[str, Any] = _plain(
-        {
-            "format": FORMAT,
-            "unit": facts.settings.unit,
-            "made_by": {"name": "outcomes", "version": __version__},
-            "settings": _settings(facts.settings, facts.shelf_day),
-            "records": _records(facts),
-            "which_predicts": _which(facts),
-            "find": _find(facts),
-            "search_time": _search_time(facts.search_time),
-            "false_alerts": _false_alerts(facts.false_alerts),
-            "lifetime": _lifetime(facts.lifetime),
-            "retire": _retire(facts),
-            "shelf": [_shelf(s, facts.settings.floor) for s in facts.shelf],
-            "compare": _compare(facts),
-            "cautions": list(words.CAUTIONS),
-        }
-    )
-    return plain
-
-
-def _fields(of: object, names: str) -> dict[str, Any]:
-    """The named attributes, in that order."""
-    return {name: getattr(of, name) for name in names.split()}
-
-
-def _plain(value: Any) -> Any:
-    """JSON-ready copy: no NaN, no infinities, no library types, 10 significant digits."""
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    if value is None or isinstance(value, str | bool):
-        return value
-    if hasattr(value, "item"):
-        value = value.item()
-    if isinstance(value, float):
-        return float(f"{value:.10g}") if math.isfinite(value) else None
-    return value
-
-
-def _settings(settings: Settings, as_of: dt.date) -> dict[str, Any]:
-    return {
-        "floor": settings.floor,
-        "confidence": settings.confidence,
-        "alpha": settings.alpha,
-        "seed": settings.seed,
-        "thaw_after_h": settings.thaw_after_h,
-        "base_c": settings.base_c,
-        "freezer_c": settings.freezer_c,
-        "refrigerator_c": settings.refrigerator_c,
-        "ambient_c": settings.ambient_c,
-        "frozen_at_least": settings.frozen_at_least,
-        "refrigerated_at_most": settings.refrigerated_at_most,
-        "unlogged_thaws": settings.unlogged_thaws,
-        "rule": {
-            "misses": settings.rule.misses,
-            "window": settings.rule.window,
-            "qualified_only": settings.rule.qualified_only,
-        },
-        "as_of": as_of.isoformat(),
-    }
-
-
-def _records(facts: Facts) -> dict[str, Any]:
-    trials = facts.joined.trials
-    return {
-        "sources": len(facts.records.sources),
-        "storage_moves": len(facts.records.storage),
-        "trials": len(trials),
-        "hide_trials": int(trials["source_id"].notna().sum()),
-        "blank_trials": int(trials["source_id"].isna().sum()),
-        "dogs": int(trials["dog_id"].nunique()),
-        "first": trials["started_at"].min().isoformat(),
-        "last": trials["started_at"].max().isoformat(),
-        "rows_in": dict(facts.records.rows_in),
-        "used": dict(facts.used),
-        "set_aside": [
-            {
-                "file": f.file,
-                "row": f.row,
-                "column": f.column,
-                "value": f.value,
-                "reason": f.problem,
-            }
-            for f in facts.set_aside
-        ],
-    }
-
-
-def _test(test: RatioTest | None) -> dict[str, Any] | None:
-    if test is None:
-        return None
-    return _fields(test, "statistic df p_chi_square inflation refits")
-
-
-def _which(facts: Facts) -> dict[str, Any]:
-    v = facts.verdict
-
-    def p(test: RatioTest | None) -> float | None:
-        return None if test is None else test.p
-
-    return {
-        "verdict": v.verdict,
-        "joint_p": p(v.joint),
-        "cycles_given_age_p": p(v.cycles_given_age),
-        "age_given_cycles_p": p(v.age_given_cycles),
-        "correlation": v.correlation,
-        "sentence": words.answer(facts.fit, v, facts.retirement),
-        "tests": {
-            "joint": _test(v.joint),
-            "cycles_given_age": _test(v.cycles_given_age),
-            "age_given_cycles": _test(v.age_given_cycles),
-        },
-        "largest_fall_points": {
-            ("per_10_cycles" if e == "cycles" else "per_year"): fall
-            for e, fall in v.largest_fall.items()
-        },
-        "more_trials": v.more_trials,
-        "slopes_differ": v.slopes_differ,
-        "would_separate": v.would_separate,
-        "notes": v.notes,
-    }
-
-
-def _find(facts: Facts) -> dict[str, Any]:
-    fit = facts.fit
-    return {
-        "n": fit.n,
-        "finds": fit.finds,
-        "misses": fit.misses,
-        "dogs": fit.dogs,
-        "sources": fit.sources,
-        "log_likelihood": fit.log_likelihood,
-        "reason": fit.reason,
-        "terms": [
-            _fields(
-                t,
-                "term unit log_odds std_error odds_ratio low high p points points_low points_high",
-            )
-            for t in fit.terms
-        ],
-        "sd": dict(fit.sd),
-        "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
-        "specifications": [],
-    }
-
-
-def _search_time(fit: SearchTimeFit) -> dict[str, Any]:
-    return {
-        "n": fit.n,
-        "events": fit.events,
-        "sources": fit.sources,
-        "dogs": fit.dogs,
-        "terms": [
-            _fields(t, "term unit hazard_ratio low high p proportional_p") for t in fit.terms
-        ],
-        "time_ratio": {
-            ("per_cycle" if t.term == "cycles" else "per_30_days"): {
-                "ratio": t.time_ratio,
-                "low": t.low,
-                "high": t.high,
-                "p": t.p,
-            }
-            for t in fit.time_ratio
-        },
-        "time_model": fit.time_model,
-        "proportional_p": fit.proportional_p,
-        "source_sd": fit.source_sd,
-        "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
-        "reason": fit.reason,
-        "sentence": fit.sentence,
-    }
-
-
-def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
-    return {
-        "n": fit.n,
-        "hours": fit.hours,
-        "alerts": fit.alerts,
-        "rate_per_hour": fit.rate_per_hour,
-        "rate_low": fit.rate_low,
-        "rate_high": fit.rate_high,
-        "blanks": fit.blanks,
-        "blank_alerts": fit.blank_alerts,
-        "per_blank": fit.per_blank,
-        "per_blank_low": fit.per_blank_low,
-        "per_blank_high": fit.per_blank_high,
-        "model": fit.model,
-        "terms": [_fields(t, "term unit rate_ratio low high p") for t in fit.terms],
-        "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
-        "reason": fit.reason,
-        "sentence": fit.sentence,
-    }
-
-
-def _lifetime(lifetime: Lifetime) -> dict[str, Any]:
-    return {
-        "rule": lifetime.rule,
-        "rule_false_call": {str(k): v for k, v in lifetime.rule_false_call.items()},
-        "baseline": lifetime.baseline,
-        "sources": lifetime.sources,
-        "events": lifetime.events,
-        "by_group": {
-            group: {"sources": sources, "events": events}
-            for group, (sources, events) in lifetime.by_group.items()
-        },
-        "curve": [_fields(c, "group time probability low high at_risk") for c in lifetime.curve],
-        "median": dict(lifetime.median),
-        "not_drawn": dict(lifetime.not_drawn),
-        "sentence": lifetime.sentence,
-        "terms": [],
-    }
-
-
-def _threshold(threshold: Threshold) -> dict[str, Any]:
-    return {
-        "by": threshold.by,
-        "floor": threshold.floor,
-        "confidence": threshold.confidence,
-        "estimate": threshold.estimate,
-        "low": threshold.low,
-        "high": threshold.high,
-        "retire_after": threshold.retire_after,
-        "observed_to": threshold.observed_to,
-        "outcome": threshold.outcome,
-        "sentence": words.threshold_sentence(threshold),
-    }
-
-
-def _retire(facts: Facts) -> dict[str, Any]:
-    thresholds = facts.retirement.thresholds
-    nothing: dict[str, Any] = {
-        "by": None,
-        "floor": facts.settings.floor,
-        "confidence": facts.settings.confidence,
-        "estimate": None,
-        "low": None,
-        "high": None,
-        "retire_after": None,
-        "observed_to": None,
-        "outcome": None,
-    }
-    leading = _threshold(thresholds[0]) if thresholds else nothing
-    return {
-        **leading,
-        "sentence": words.retire_sentence(facts.verdict, facts.retirement),
-        "also": [_threshold(t) for t in thresholds[1:]],
-        "curves": [
-            {
-                "exposure": c.exposure,
-                "held": c.held,
-                "confidence": c.confidence,
-                "at": c.at.tolist(),
-                "probability": c.probability.tolist(),
-                "low": c.low.tolist(),
-                "high": c.high.tolist(),
-                "bins": [
-                    _fields(
-                        b, "low high mean finds n sources proportion proportion_low proportion_high"
-                    )
-                    for b in c.bins
-                ],
-            }
-            for c in facts.retirement.curves
-        ],
-        "trade_off": [],
-    }
-
-
-def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
-    return {
-        "source_id": source.source_id,
-        "kind": source.kind,
-        "regime": source.regime,
-        "cycles": source.cycles,
-        "age_days": source.age_days,
-        "trials": source.trials,
-        "finds": source.finds,
-        "find_probability": source.find_probability,
-        "low": source.low,
-        "high": source.high,
-        "advice": source.advice,
-        "reason": words.advice_reason(source, floor),
-        "trials_to_settle": source.trials_to_settle,
-        "trials_used": source.trials_used,
-    }
-
-
-def _compare(facts: Facts) -> dict[str, Any]:
-    c = facts.comparison
-    return {
-        "at_age_days": c.at_age_days,
-        "risk_difference": c.risk_difference,
-        "low": c.low,
-        "high": c.high,
-        "refrigerated": c.refrigerated,
-        "frozen": c.frozen,
-        "sources": dict(c.sources),
-        "kinds": c.kinds,
-        "kinds_left_out": c.kinds_left_out,
-        "p": c.p,
-        "e_value": c.e_value,
-        "e_value_limit": c.e_value_limit,
-        "rmst_difference_days": None,
-        "rmst_low": None,
-        "rmst_high": None,
-        "rmst_reason": "not estimated in this version",
-        "sentence": words.compare_sentence(c, facts.settings.alpha),
-    }

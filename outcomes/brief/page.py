@@ -11,7 +11,7 @@ import jinja2
 from matplotlib.figure import Figure
 
 from outcomes import __version__
-from outcomes.brief import words
+from outcomes.brief import further_words, words
 from outcomes.brief.facts import Facts
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Threshold
@@ -153,6 +153,11 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
         "shelf": [_shelf_row(s, settings.floor) for s in facts.shelf],
         "act_caution": words.ACT_CAUTION,
         "compare": words.compare_sentence(facts.comparison, settings.alpha),
+        "firmness": []
+        if facts.further is None
+        else further_words.firmness(facts.further, facts.verdict),
+        "dogs": [] if facts.further is None else further_words.dog_sentences(facts.further.dogs),
+        "dog_caution": None if facts.further is None else facts.further.dogs.caution,
         "search_time": facts.search_time.sentence,
         "false_alerts": facts.false_alerts.sentence,
         "lifetime": facts.lifetime.sentence,

@@ -8,9 +8,11 @@ from math import log
 from pathlib import Path
 from typing import Any
 
-from outcomes.brief import words
+from outcomes.brief import further_words, words
 from outcomes.brief.facts import Facts
+from outcomes.brief.further import Further
 from outcomes.brief.usable import ANALYSES
+from outcomes.fit.which_predicts import WhichPredicts
 from outcomes.records.mends import best_mend
 from outcomes.records.tables import Examination, Finding
 from outcomes.simulate import Unit, find_true_threshold
@@ -134,6 +136,8 @@ def fit_lines(facts: Facts) -> Iterator[str]:
         yield f"left out: {line}"
     yield _strong("What these records cannot say")
     yield from words.limits(fit, verdict)
+    if facts.further is not None and fit.mixed is not None:
+        yield from _further_lines(facts.further, verdict)
     yield _strong("Search time and false alerts")
     yield facts.search_time.sentence
     yield facts.false_alerts.sentence
@@ -141,6 +145,22 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield facts.lifetime.sentence
     yield f"The rule: {facts.lifetime.rule}."
     yield from _caution()
+
+
+def _further_lines(further: Further, verdict: WhichPredicts) -> Iterator[str]:
+    exposures = further_words.named_exposures(verdict)
+    yield _strong("Asked in other ways")
+    yield from further_words.way_lines(further.ways, exposures)
+    for exposure in exposures:
+        if exposure in further.shapes:
+            yield further.shapes[exposure].sentence
+    yield _strong("Crystals, drying, warmth or age")
+    yield from further_words.suspect_lines(further.suspects)
+    yield _strong("How well it predicts")
+    quality = further.quality
+    yield from quality.sentences if quality.reason is None else [f"Not checked: {quality.reason}."]
+    yield _strong("Each dog beside the others")
+    yield from further_words.dog_lines(further.dogs)
 
 
 def retire_lines(facts: Facts) -> Iterator[str]:

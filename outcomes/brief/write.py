@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from outcomes.brief.facts import Facts, results
+from outcomes.brief.facts import Facts
 from outcomes.brief.page import render_figures, render_page, render_page_figure
+from outcomes.brief.results import results
 from outcomes.errors import UsageError
 from outcomes.joining.set_aside import set_aside_frame
 from outcomes.joining.trials import Joined

@@ -36,9 +36,9 @@ def command(
     from outcomes.records.placing import write_files
 
     check_out(out, records)
-    facts = gather(records, settings_file, floor, confidence, seed, as_of)
+    facts = gather(records, settings_file, floor, confidence, seed, as_of, further=True)
     from outcomes.brief import report, words
-    from outcomes.brief.facts import results
+    from outcomes.brief.results import results
 
     say("Drawing and writing")
     write_files(out, briefing_files(facts))

@@ -22,7 +22,7 @@ def command(
     """Compare refrigerated with frozen sources of the same kinds, dogs and age."""
     facts = gather(records, settings_file, floor, confidence, seed)
     from outcomes.brief import report
-    from outcomes.brief.facts import results
+    from outcomes.brief.results import results
 
     if as_json:
         show_json(report.part(results(facts), ("compare",)))

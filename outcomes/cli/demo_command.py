@@ -28,7 +28,7 @@ def command(out: Path) -> None:
     say("Making a synthetic unit")
     unit = demo_unit()
     write_unit(unit, records)
-    facts = gather(records, None, None, None, None)
+    facts = gather(records, None, None, None, None, further=True)
     say("Drawing and writing")
     write_files(out, briefing_files(facts))
     for line in report.planted_lines(unit, facts):

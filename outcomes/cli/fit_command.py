@@ -20,12 +20,15 @@ def command(
     as_json: bool,
 ) -> None:
     """Tell what predicts finds, and when sources become unreliable."""
-    facts = gather(records, settings_file, floor, confidence, seed)
+    facts = gather(records, settings_file, floor, confidence, seed, further=True)
     from outcomes.brief import report
-    from outcomes.brief.facts import results
+    from outcomes.brief.results import results
 
     if as_json:
-        keys = ("which_predicts", "find", "search_time", "false_alerts", "lifetime")
+        keys = (
+            *("which_predicts", "find", "suspects", "shape", "quality", "dogs"),
+            *("search_time", "false_alerts", "lifetime"),
+        )
         show_json(report.part(results(facts), keys))
         return
     for line in report.fit_lines(facts):

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -102,13 +106,44 @@ def gather(
     confidence: float | None,
     seed: int | None,
     as_of: str | None = None,
+    *,
+    further: bool = False,
 ) -> Facts:
     """Every answer on these records, with progress on standard error."""
-    say("Reading the records")
-    records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
-    from outcomes.brief.facts import gather_facts
+    with _second_process(further) as pool:
+        say("Reading the records")
+        records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
+        from outcomes.brief.facts import gather_facts
 
-    return gather_facts(records, as_of=moment(as_of), progress=say)
+        return gather_facts(records, as_of=moment(as_of), further=further, pool=pool, progress=say)
+
+
+@contextmanager
+def _second_process(wanted: bool) -> Iterator[Executor | None]:
+    """A process beside this one, loading already; None where there is no second core for it."""
+    if not wanted or cores() < 2:
+        yield None
+        return
+    # A fresh process: one split off from this one could inherit a lock held by a thread.
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(max_workers=1, mp_context=context)
+    try:
+        pool.submit(_load_worker)
+        yield pool
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _load_worker() -> None:
+    from outcomes.brief.further import load_worker
+
+    load_worker()
+
+
+def cores() -> int:
+    """Cores to use: ``OUTCOMES_CORES``, or as many as there are."""
+    told = os.environ.get("OUTCOMES_CORES", "")
+    return int(told) if told.isdecimal() and int(told) else os.cpu_count() or 1
 
 
 def moment(as_of: str | None) -> Any:

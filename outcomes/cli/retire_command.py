@@ -24,7 +24,7 @@ def command(
     """Tell when to retire a source, and what to do with each one held."""
     facts = gather(records, settings_file, floor, confidence, seed, as_of)
     from outcomes.brief import report
-    from outcomes.brief.facts import results
+    from outcomes.brief.results import results
 
     if as_json:
         show_json(report.part(results(facts), ("retire", "shelf", "cautions")))

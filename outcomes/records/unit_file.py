@@ -6,7 +6,6 @@ import math
 import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 from rapidfuzz import process
@@ -304,8 +303,8 @@ def _columns(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, 
                     "One column can be only one thing."
                 )
             theirs[ours] = name.strip()
-        columns[table] = MappingProxyType(theirs)
-    return MappingProxyType(columns)
+        columns[table] = theirs
+    return columns
 
 
 def _words(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, str]]:
@@ -330,8 +329,8 @@ def _words(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, st
                     f'{path}: [{section}] gives "{theirs.strip()}" two meanings. Keep one of them.'
                 )
             meanings[theirs] = ours
-        words[name] = MappingProxyType(meanings)
-    return MappingProxyType(words)
+        words[name] = meanings
+    return words
 
 
 def _units(given: Mapping[str, Any], path: Path) -> Mapping[str, str]:
@@ -344,7 +343,7 @@ def _units(given: Mapping[str, Any], path: Path) -> Mapping[str, str]:
                 units[f"{key}.{name}"] = _unit(section, name, unit, known, path)
         else:
             units[key] = _unit("units", key, value, tuple(UNITS), path)
-    return MappingProxyType(units)
+    return units
 
 
 def _unit(section: str, name: str, unit: Any, known: tuple[str, ...], path: Path) -> str:

@@ -11,8 +11,9 @@ from typing import Any
 import pytest
 
 from outcomes.brief import words
-from outcomes.brief.facts import Facts, results
+from outcomes.brief.facts import Facts
 from outcomes.brief.page import page_fields, render_page
+from outcomes.brief.results import results
 from outcomes.brief.write import results_text
 from outcomes.fit.result import VERDICTS
 

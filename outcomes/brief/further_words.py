@@ -1,0 +1,142 @@
+"""What stands behind the answer on finds, in words and in lines of tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from math import expm1
+
+from outcomes.brief.further import Further
+from outcomes.fit.dogs import DogReview
+from outcomes.fit.specifications import Specification, Specifications
+from outcomes.fit.suspects import SUSPECT_WORDS, SuspectEffect, Suspects
+from outcomes.fit.which_predicts import WhichPredicts
+
+_NAMED = {"cycles": ("cycles",), "age": ("age_days",)}
+_MOST_DOG_SENTENCES = 3
+WAYS_NOTE = (
+    "Change in the odds of a find (finds for each miss) a step, asked in other ways; "
+    "from the lowest to the highest"
+)
+
+
+def named_exposures(verdict: WhichPredicts) -> tuple[str, ...]:
+    """The exposures the verdict is about: one where it names one, else both."""
+    return _NAMED.get(verdict.verdict, ("cycles", "age_days"))
+
+
+def firmness(further: Further, verdict: WhichPredicts) -> list[str]:
+    """How firm the answer is, for the page: other ways, shape, suspects, the calendar.
+
+    Parameters
+    ----------
+    further
+        What stands behind the answer.
+    verdict
+        The answer; what is said is about the exposures it names.
+
+    Returns
+    -------
+    list of str
+        Whole sentences; empty where there is no model to question.
+    """
+    if further.ways.reason is not None:
+        return []
+    lines = []
+    for exposure in named_exposures(verdict):
+        agreement = further.ways.agreement.get(exposure)
+        shapes = further.shapes.get(exposure)
+        if agreement is not None:
+            lines.append(agreement.sentence)
+        if shapes is not None and verdict.verdict in ("cycles", "age", "both"):
+            lines.append(shapes.sentence)
+    lines.append(further.suspects.sentence)
+    # What is left over by dog, source and month is for the table; these are for the page.
+    quality = further.quality
+    if quality.reason is None:
+        lines.append(quality.sentences[0])
+    if quality.drift is not None:
+        lines.append(quality.drift.sentence)
+    return [line for line in lines if line]
+
+
+def dog_sentences(review: DogReview) -> list[str]:
+    """What may be said of dogs on the page, most important first."""
+    if review.reason is not None:
+        return []
+    own = [d.sentence for d in review.dogs if d.differs is not None and not d.few]
+    return [*review.sentences[:_MOST_DOG_SENTENCES], *own]
+
+
+def suspect_lines(suspects: Suspects) -> Iterator[str]:
+    """The suspects beside one another, for a terminal."""
+    yield suspects.sentence
+    if suspects.reason is not None:
+        return
+    yield ""
+    yield (
+        f"{'suspect':<34}{'much exposed trials, finds in 100':>36}{'the others held':>24}"
+        f"{'support':>9}"
+    )
+    for s in suspects.suspects:
+        yield (
+            f"{SUSPECT_WORDS[s.exposure]:<34}{_points(s.alone):>36}{_points(s.given_others):>24}"
+            f"{f'{100 * s.weight:.0f} %':>9}"
+        )
+    for left in suspects.left_out:
+        yield f"left out: {SUSPECT_WORDS.get(left.term, left.term)}: {left.reason}"
+    yield suspects.meaning
+
+
+def _points(effect: SuspectEffect | None) -> str:
+    if effect is None:
+        return "not known"
+    text = f"{effect.points:+.0f} ({effect.points_low:+.0f} to {effect.points_high:+.0f})"
+    return text.replace("-", "−")
+
+
+def way_lines(ways: Specifications, exposures: Sequence[str]) -> Iterator[str]:
+    """Other ways of asking, one line each, for a terminal."""
+    if ways.reason is not None:
+        yield f"Not asked: {ways.reason}."
+        return
+    for exposure in exposures:
+        rows = ways.shown(exposure)
+        agreement = ways.agreement.get(exposure)
+        if not rows or agreement is None:
+            continue
+        yield agreement.sentence
+        yield f"{WAYS_NOTE} ({rows[0].unit}):"
+        yield from (_way_line(row) for row in rows)
+        test = ways.smooth.get(exposure)
+        if test is not None:
+            yield f"{test.sentence[0].upper()}{test.sentence[1:]}."
+    for note in ways.notes:
+        yield f"{note[0].upper()}{note[1:]}."
+
+
+def _way_line(row: Specification) -> str:
+    if row.log_odds is None or row.low is None or row.high is None:
+        return f"  {row.name:<52} not asked: {row.reason}"
+    change = f"{_percent(row.log_odds)} ({_percent(row.low)} to {_percent(row.high)})"
+    return f"  {row.name:<52} {change:<28} {row.n:,} trials, {row.sources:,} sources"
+
+
+def _percent(log_odds: float) -> str:
+    if log_odds > 5.0:
+        return "more than +10,000 %"
+    return f"{100.0 * expm1(log_odds):+.1f} %".replace("-", "−")
+
+
+def dog_lines(review: DogReview) -> Iterator[str]:
+    """Every dog beside an average dog in the same trials, for a terminal."""
+    if review.reason is not None:
+        yield f"Nothing can be said of single dogs: {review.reason}."
+        return
+    yield from review.sentences
+    yield f"{'dog':<20}{'found':>14}{'an average dog':>18}{'finds in 100 of all trials':>30}"
+    for d in review.dogs:
+        found = f"{d.finds:,} of {d.trials:,}"
+        own = f"{100 * d.find_probability:.0f} ({100 * d.low:.0f} to {100 * d.high:.0f})"
+        few = "  few trials" if d.few else ""
+        yield f"{d.name:<20}{found:>14}{d.expected_finds:>18.1f}{own:>30}{few}"
+    yield review.caution
