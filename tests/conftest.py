@@ -18,6 +18,8 @@ from unittest import mock
 # As the command line does, before NumPy is imported: the same sums in the same order.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+# Commands are called within this process; that a second one changes nothing has its own test.
+os.environ.setdefault("OUTCOMES_CORES", "1")
 
 import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402

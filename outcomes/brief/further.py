@@ -16,6 +16,7 @@ import pandas as pd
 from outcomes.fit.dogs import DogReview, review_dogs
 from outcomes.fit.finds import FindFit
 from outcomes.fit.intervals import ProfileInterval, profile_interval
+from outcomes.fit.penalised import Penalised, fit_penalised
 from outcomes.fit.quality import Quality, check_quality
 from outcomes.fit.shape import Shapes, compare_shapes
 from outcomes.fit.specifications import Specifications, try_specifications
@@ -41,6 +42,8 @@ class Further:
         Predictions on sources that had no part in the model.
     dogs
         Each dog, and each source, beside its likes.
+    penalised
+        A penalised answer where finds and misses part; None elsewhere.
     """
 
     suspects: Suspects
@@ -49,6 +52,7 @@ class Further:
     ways: Specifications
     quality: Quality
     dogs: DogReview
+    penalised: Penalised | None
 
 
 class FurtherQuestions:
@@ -74,6 +78,7 @@ class FurtherQuestions:
             "shapes": (_shapes, (fit,)),
             "dogs": (review_dogs, (fit,)),
             "profiles": (_profiles, (fit,)),
+            "penalised": (fit_penalised, (fit,)),
         }
         self._promised: dict[str, Future[Any]] = {}
         if pool is not None:

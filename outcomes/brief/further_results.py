@@ -7,6 +7,7 @@ from typing import Any
 from outcomes.brief.further import Further
 from outcomes.fit.dogs import DogReview, OwnEffect
 from outcomes.fit.intervals import ProfileInterval
+from outcomes.fit.penalised import Penalised
 from outcomes.fit.quality import Calibration, Drift, Quality, Residual
 from outcomes.fit.result import LeftOut
 from outcomes.fit.shape import Shapes
@@ -39,6 +40,7 @@ def find_additions(further: Further) -> dict[str, Any]:
         "agreement": {e: _agreement(found) for e, found in ways.agreement.items()},
         "smooth": {e: _smooth(test) for e, test in ways.smooth.items()},
         "profile": {e: _profile(found) for e, found in further.profiles.items()},
+        "penalised": _penalised(further.penalised),
     }
 
 
@@ -63,6 +65,17 @@ def _smooth(test: SmoothTest) -> dict[str, Any]:
 def _profile(profile: ProfileInterval) -> dict[str, Any]:
     names = "unit confidence estimate low high wald_low wald_high critical reason"
     return fields(profile, names)
+
+
+def _penalised(penalised: Penalised | None) -> dict[str, Any] | None:
+    if penalised is None:
+        return None
+    return {
+        **fields(penalised, "method n sources dogs"),
+        "terms": [fields(t, "term unit log_odds low high") for t in penalised.terms],
+        "left_out": _left_out(penalised.left_out),
+        "sentence": penalised.sentence,
+    }
 
 
 def _suspects(suspects: Suspects) -> dict[str, Any]:

@@ -37,10 +37,10 @@ def firmness(further: Further, verdict: WhichPredicts) -> list[str]:
     Returns
     -------
     list of str
-        Whole sentences; empty where there is no model to question.
+        Whole sentences; empty where there is no model of any kind.
     """
     if further.ways.reason is not None:
-        return []
+        return [] if further.penalised is None else [further.penalised.sentence]
     lines = []
     for exposure in named_exposures(verdict):
         agreement = further.ways.agreement.get(exposure)

@@ -136,6 +136,8 @@ def fit_lines(facts: Facts) -> Iterator[str]:
         yield f"left out: {line}"
     yield _strong("What these records cannot say")
     yield from words.limits(fit, verdict)
+    if facts.further is not None and facts.further.penalised is not None:
+        yield facts.further.penalised.sentence
     if facts.further is not None and fit.mixed is not None:
         yield from _further_lines(facts.further, verdict)
     yield _strong("Search time and false alerts")

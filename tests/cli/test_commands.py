@@ -16,13 +16,13 @@ import pytest
 Call = Callable[..., Any]
 COMMANDS = ("template", "check", "join", "fit", "retire", "compare", "brief", "demo")
 HEAD = ["format", "unit", "made_by", "settings", "records"]
+ASKED_OF_FINDS = ["which_predicts", "find", "suspects", "shape", "quality", "dogs"]
 SECTIONS = {
-    "fit": ["which_predicts", "find", "search_time", "false_alerts", "lifetime"],
+    "fit": [*ASKED_OF_FINDS, "search_time", "false_alerts", "lifetime"],
     "retire": ["retire", "shelf", "cautions"],
     "compare": ["compare"],
     "brief": [
-        "which_predicts",
-        "find",
+        *ASKED_OF_FINDS,
         "search_time",
         "false_alerts",
         "lifetime",

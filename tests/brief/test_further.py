@@ -1,0 +1,96 @@
+"""What stands behind the answer: told where it is known, and the same from another process."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from typing import Any
+
+import pytest
+
+from outcomes.brief import further_words, report
+from outcomes.brief.facts import Facts
+from outcomes.brief.further import FurtherQuestions
+from outcomes.brief.further_results import find_additions, further_sections
+from outcomes.fit.finds import fit_finds
+from outcomes.fit.specifications import MAIN
+from outcomes.joining.trials import join
+from outcomes.records.read import read_records
+
+
+def test_the_answers_are_the_same_from_another_process(briefing_of: Callable[..., Any]) -> None:
+    briefing = briefing_of("effect falling")
+    records = read_records(briefing.folder.parent / "records")
+    trials = join(records).trials
+    fit = fit_finds(trials, records.settings)
+    here = FurtherQuestions(records, trials, fit, None).answers()
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+        there = FurtherQuestions(records, trials, fit, pool).answers()
+    assert repr(further_sections(here)) == repr(further_sections(there))
+    assert repr(find_additions(here)) == repr(find_additions(there))
+
+
+def test_the_main_model_is_one_of_the_ways_and_agrees_with_the_terms(demo_facts: Facts) -> None:
+    assert demo_facts.further is not None
+    rows = demo_facts.further.ways.of("cycles")
+    term = demo_facts.fit.term("cycles")
+    assert term is not None
+    assert rows[0].name == MAIN
+    assert rows[0].log_odds == pytest.approx(term.log_odds, rel=1e-12)
+
+
+def test_only_what_the_verdict_names_is_questioned_on_the_page(demo_facts: Facts) -> None:
+    assert demo_facts.further is not None
+    assert demo_facts.verdict.verdict == "cycles"
+    lines = further_words.firmness(demo_facts.further, demo_facts.verdict)
+    ways = demo_facts.further.ways.agreement
+    assert ways["cycles"].sentence in lines
+    assert ways["age_days"].sentence not in lines
+    assert demo_facts.further.suspects.sentence in lines
+
+
+def test_a_dog_is_never_told_of_without_the_caution(briefing_of: Callable[..., Any]) -> None:
+    told = 0
+    for name in ("effect falling", "no effect", "one dog", "too few trials"):
+        briefing = briefing_of(name)
+        sentences = briefing.results["dogs"]["sentences"]
+        page = briefing.page.text
+        if any(sentence in page for sentence in sentences):
+            told += 1
+            assert briefing.results["dogs"]["caution"] in page
+    assert told > 0
+
+
+def test_where_there_is_no_model_nothing_is_said_of_suspects_or_dogs(
+    briefing_of: Callable[..., Any],
+) -> None:
+    briefing = briefing_of("too few trials")
+    found = briefing.results
+    assert found["dogs"]["reason"] is not None
+    assert found["suspects"]["reason"] is not None
+    assert found["find"]["specifications"] == []
+    assert found["find"]["specifications_reason"] is not None
+    assert "How firm the answer is" not in briefing.page.text
+
+
+def test_where_finds_and_misses_part_a_penalised_direction_is_named_as_one(
+    briefing_of: Callable[..., Any],
+) -> None:
+    briefing = briefing_of("finds and misses apart")
+    penalised = briefing.results["find"]["penalised"]
+    assert penalised is not None
+    cycles = next(t for t in penalised["terms"] if t["term"] == "cycles")
+    assert cycles["log_odds"] < 0.0
+    assert penalised["sentence"] in briefing.page.text
+
+
+def test_every_table_line_carries_its_numbers(demo_facts: Facts) -> None:
+    lines = list(report.fit_lines(demo_facts))
+    further = demo_facts.further
+    assert further is not None
+    for dog in further.dogs.dogs:
+        line = next(one for one in lines if one.startswith(f"{dog.name} "))
+        assert f"{dog.finds:,} of {dog.trials:,}" in line
+    for row in further.ways.shown("cycles"):
+        assert any(one.strip().startswith(row.name) for one in lines)

@@ -1,0 +1,79 @@
+"""The penalised model, where finds and misses part without overlap."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from outcomes.fit.finds import fit_finds
+from outcomes.fit.penalised import _firth, fit_penalised
+from outcomes.settings import Settings
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def test_published_coefficients_under_separation_are_reached() -> None:
+    # Endometrial cancer data: Heinze & Schemper (2002), Statistics in Medicine 21, 2409-2419;
+    # their coefficients from memory, R's brglm2 stored beside (tests/reference/penalised.R).
+    data = pd.read_csv(REFERENCE / "penalised_trials.csv")
+    theirs = pd.read_csv(REFERENCE / "penalised_fits.csv").set_index("term")["estimate"]
+    x = data[["NV", "PI", "EH"]].to_numpy(dtype=float)
+    ours, limits = _firth(x, data["HG"].to_numpy(), 1, 0.05)
+    # Both stop at 1e-8 of a step or finer.
+    assert ours == pytest.approx(theirs[["NV", "PI", "EH"]].to_numpy(), abs=1e-6)
+    assert ours == pytest.approx([2.929, -0.035, -2.604], abs=5e-4)
+    # NV parts the outcomes: the profile is still finite below, and its lower limit above nil.
+    assert limits[0, 0] == pytest.approx(0.6097, abs=5e-4)  # from memory, same paper
+
+
+def test_in_a_two_by_two_table_half_a_trial_is_added_to_each_cell() -> None:
+    # Firth (1993), section 3.2: for a saturated table the penalty is Haldane's correction.
+    y = np.r_[np.ones(12), np.zeros(5), np.ones(9)]  # 12 of 17 against 9 of 9
+    x = np.r_[np.zeros(17), np.ones(9)][:, None]
+    ours, _ = _firth(x, y, 1, 0.05)
+    assert ours[0] == pytest.approx(math.log((9.5 / 0.5) / (12.5 / 5.5)), abs=1e-6)
+
+
+def _parted(made_trials: Callable[..., pd.DataFrame], **options: Any) -> pd.DataFrame:
+    trials = made_trials(3, n=300, **options)
+    return trials.assign(result=np.where(trials["cycles"] < 12, "find", "miss"))
+
+
+def test_the_direction_is_told_and_no_limit_is_made_up(
+    made_trials: Callable[..., pd.DataFrame],
+) -> None:
+    fit = fit_finds(_parted(made_trials), Settings())
+    assert fit.mixed is None
+    found = fit_penalised(fit)
+    assert found is not None
+    cycles = next(t for t in found.terms if t.term == "cycles")
+    assert math.isfinite(cycles.log_odds)
+    assert cycles.log_odds < 0.0
+    assert cycles.high is None or cycles.high > cycles.log_odds
+    assert "fewer finds with more cycles" in found.sentence
+    assert "not a size to act on" in found.sentence
+
+
+def test_turning_finds_into_misses_turns_the_sign(
+    made_trials: Callable[..., pd.DataFrame],
+) -> None:
+    trials = _parted(made_trials)
+    turned = trials.assign(result=np.where(trials["result"] == "find", "miss", "find"))
+    one, other = (fit_penalised(fit_finds(t, Settings())) for t in (trials, turned))
+    assert one is not None
+    assert other is not None
+    # The penalised likelihood is the same function with every sign turned.
+    for a, b in zip(one.terms, other.terms, strict=True):
+        assert a.log_odds == pytest.approx(-b.log_odds, abs=1e-5)
+
+
+def test_where_they_overlap_nothing_is_penalised(
+    made_trials: Callable[..., pd.DataFrame],
+) -> None:
+    assert fit_penalised(fit_finds(made_trials(3), Settings())) is None
