@@ -37,9 +37,14 @@ def render_figures(facts: Facts) -> dict[str, bytes]:
     dict
         File ending → bytes.
     """
-    headline = words.headline(facts.fit, facts.verdict, facts.retirement)
-    figure = _main_figure(facts, headline, figure_subtitle(facts))
+    figure = draw_briefing_figure(facts)
     return {kind: render_figure(figure, kind) for kind in ("png", "svg", "pdf")}
+
+
+def draw_briefing_figure(facts: Facts) -> Figure:
+    """The main figure with its title, to stand alone."""
+    headline = words.headline(facts.fit, facts.verdict, facts.retirement)
+    return _main_figure(facts, headline, figure_subtitle(facts))
 
 
 def render_page_figure(facts: Facts) -> bytes | None:

@@ -20,6 +20,7 @@ _COMMANDS = {
     "retire": "Retirement threshold, and advice for each source held.",
     "compare": "Refrigerated against frozen.",
     "brief": "The briefing: page, figure, tables, results.json.",
+    "figure": "One figure for a slide.",
     "demo": "All of it on a synthetic unit, planted against found.",
 }
 # One thread: sums in a fixed order give the same bytes on any number of cores, and threads of

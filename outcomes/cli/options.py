@@ -47,9 +47,13 @@ class _Share(click.FloatRange):
 
 
 def analysis_options(function: F) -> F:
-    """RECORDS, --settings, --floor, --confidence, --seed, --as-of and --json."""
+    """RECORDS, --settings, --floor, --confidence, --seed and --json."""
+    return unit_options(json_option(function))
+
+
+def unit_options(function: F) -> F:
+    """RECORDS, --settings, --floor, --confidence and --seed."""
     for decorate in (
-        json_option,
         click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random."),
         click.option(
             "--confidence",

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 Call = Callable[..., Any]
-COMMANDS = ("template", "check", "join", "fit", "retire", "compare", "brief", "demo")
+COMMANDS = ("template", "check", "join", "fit", "retire", "compare", "brief", "figure", "demo")
 HEAD = ["format", "unit", "made_by", "settings", "records"]
 ASKED_OF_FINDS = ["which_predicts", "find", "suspects", "shape", "quality", "dogs"]
 SECTIONS = {
@@ -271,3 +271,39 @@ def test_joined_trials_come_with_their_exposures(
     exposures = {"cycles", "age_days", "held_days", "frozen_days", "degree_hours", "regime"}
     assert exposures <= set(text) == set(binary)
     assert text["cycles"].fillna(-1).tolist() == binary["cycles"].fillna(-1).tolist()
+
+
+@pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
+def test_one_figure_is_drawn_for_a_slide(
+    kind: str, call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "slides" / f"finds.{kind}"
+    answer = call("figure", "main", few_records, "--out", out)
+    assert answer.status == 0
+    assert answer.complaints == []
+    assert out.read_bytes()[:5] in (b"\x89PNG\r", b"<?xml", b"%PDF-")
+
+
+@pytest.mark.parametrize("name", ["ways", "calibration"])
+def test_a_figure_that_cannot_be_drawn_says_why_in_its_place(
+    name: str, call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "slide.svg"
+    assert call("figure", name, few_records, "--out", out).status == 0
+    assert "too few" in re.sub(r"\s+", " ", out.read_text(encoding="utf-8")).lower()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("pie", "RECORDS", "--out", "x.png"), "'pie' is not a figure. There are: main: "),
+        (("main", "RECORDS", "--out", "x.gif"), "must end in .png, .svg or .pdf"),
+        (("main", "RECORDS", "--out", "RECORDS"), "must end in .png, .svg or .pdf"),
+    ],
+)
+def test_a_wrong_figure_is_told_in_one_line(
+    arguments: tuple[str, ...], said: str, call: Call, few_records: Path
+) -> None:
+    answer = call("figure", *(few_records if a == "RECORDS" else a for a in arguments))
+    assert answer.status == 2
+    assert said in answer.err

@@ -1,0 +1,68 @@
+"""Every figure by its name, for a slide."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from matplotlib.figure import Figure
+
+from outcomes.brief.facts import Facts
+from outcomes.brief.further_words import named_exposures
+from outcomes.brief.page import draw_briefing_figure, figure_footer
+from outcomes.draw.calibration_figure import draw_calibration_figure
+from outcomes.draw.specification_figure import draw_specification_figure
+
+
+@dataclass(frozen=True, slots=True)
+class NamedFigure:
+    """A figure that can be asked for by name.
+
+    Attributes
+    ----------
+    shows
+        What it shows, in a few words.
+    draw
+        Facts, and the exposure it is about → the figure.
+    further
+        Whether it needs the further questions.
+    """
+
+    shows: str
+    draw: Callable[[Facts, str], Figure]
+    further: bool = False
+
+
+def _ways(facts: Facts, exposure: str) -> Figure:
+    assert facts.further is not None
+    return draw_specification_figure(facts.further.ways, exposure, figure_footer(facts))
+
+
+def _calibration(facts: Facts, _: str) -> Figure:
+    assert facts.further is not None
+    return draw_calibration_figure(facts.further.quality, figure_footer(facts))
+
+
+FIGURES: Mapping[str, NamedFigure] = {
+    "main": NamedFigure(
+        "finds against cycles or age, and how long sources stay reliable",
+        lambda facts, _: draw_briefing_figure(facts),
+    ),
+    "ways": NamedFigure("the same question asked in other ways", _ways, further=True),
+    "calibration": NamedFigure("finds beside what was predicted", _calibration, further=True),
+}
+
+
+def draw_named_figure(facts: Facts, name: str, exposure: str | None = None) -> Figure:
+    """Draw a figure.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts; with the further questions where the figure needs them.
+    name
+        A key of ``FIGURES``.
+    exposure
+        ``"cycles"`` or ``"age_days"``; None for the one the verdict names first.
+    """
+    return FIGURES[name].draw(facts, exposure or named_exposures(facts.verdict)[0])

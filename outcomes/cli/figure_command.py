@@ -1,0 +1,65 @@
+"""``outcomes figure``: one figure for a slide."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from outcomes.cli.options import gather, say, unit_options
+
+_KINDS = ("png", "svg", "pdf")
+_EXPOSURES = {"cycles": "cycles", "age": "age_days"}
+
+
+def _known(context: click.Context, parameter: click.Parameter, name: str) -> str:
+    """The name, if there is such a figure."""
+    from outcomes.brief.figures import FIGURES
+
+    if name not in FIGURES:
+        known = "; ".join(f"{one}: {figure.shows}" for one, figure in FIGURES.items())
+        text = f"{name!r} is not a figure. There are: {known}."
+        raise click.BadParameter(text, ctx=context, param=parameter)
+    return name
+
+
+@click.command("figure")
+@click.argument("name", callback=_known, metavar="NAME")
+@unit_options
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="File to write: .png, .svg or .pdf.",
+)
+@click.option(
+    "--by", type=click.Choice(list(_EXPOSURES)), help="Exposure shown (what the verdict names)."
+)
+def command(
+    name: str,
+    records: Path,
+    settings_file: Path | None,
+    floor: float | None,
+    confidence: float | None,
+    seed: int | None,
+    out: Path,
+    by: str | None,
+) -> None:
+    """Draw one figure for a slide: main, ways, calibration; a wrong NAME lists them all."""
+    from outcomes.brief.figures import FIGURES, draw_named_figure
+    from outcomes.brief.write import check_out
+    from outcomes.draw.save import render_figure
+    from outcomes.errors import UsageError
+    from outcomes.records.placing import write_files
+
+    kind = out.suffix.lower().removeprefix(".")
+    if kind not in _KINDS:
+        raise UsageError(f"--out {out} must end in .png, .svg or .pdf.")
+    check_out(out.parent, records, (out.name,))
+    further = FIGURES[name].further
+    facts = gather(records, settings_file, floor, confidence, seed, further=further)
+    say("Drawing and writing")
+    figure = draw_named_figure(facts, name, None if by is None else _EXPOSURES[by])
+    write_files(out.parent, {out.name: render_figure(figure, kind)})  # type: ignore[arg-type]
+    click.echo(f"{out} written. It shows an association in one unit's records, not proof of cause.")
