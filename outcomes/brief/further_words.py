@@ -7,12 +7,13 @@ from math import expm1
 
 from outcomes.brief.further import Further
 from outcomes.fit.dogs import DogReview
-from outcomes.fit.specifications import Specification, Specifications
+from outcomes.fit.specifications import Specification, Specifications, most_influential
 from outcomes.fit.suspects import SUSPECT_WORDS, SuspectEffect, Suspects
 from outcomes.fit.which_predicts import WhichPredicts
 
 _NAMED = {"cycles": ("cycles",), "age": ("age_days",)}
-_MOST_DOG_SENTENCES = 3
+_MOST_DOG_SENTENCES = 2
+_EXPOSURE_WORDS = {"cycles": "cycles", "age_days": "age"}
 WAYS_NOTE = (
     "Change in the odds of a find (finds for each miss) a step, asked in other ways; "
     "from the lowest to the highest"
@@ -25,7 +26,7 @@ def named_exposures(verdict: WhichPredicts) -> tuple[str, ...]:
 
 
 def firmness(further: Further, verdict: WhichPredicts) -> list[str]:
-    """How firm the answer is, for the page: other ways, shape, suspects, the calendar.
+    """How firm the answer is, for the page: other ways of asking, other suspects.
 
     Parameters
     ----------
@@ -41,22 +42,51 @@ def firmness(further: Further, verdict: WhichPredicts) -> list[str]:
     """
     if further.ways.reason is not None:
         return [] if further.penalised is None else [further.penalised.sentence]
+    lines = [
+        agreement_sentence(further.ways, exposure)
+        for exposure in named_exposures(verdict)
+        if exposure in further.ways.agreement
+    ]
+    return [*lines, further.suspects.sentence]
+
+
+def agreement_sentence(ways: Specifications, exposure: str) -> str:
+    """How far the other ways of asking agree, and the source that matters most to it."""
+    found = ways.agreement[exposure]
+    name = _EXPOSURE_WORDS[exposure]
+    all_or_some = "all of them" if found.same_sign == found.ways else f"{found.same_sign}"
+    if found.clear:
+        change = "rise" if found.rising else "fall"
+        text = (
+            f"Asked in {found.ways} other ways, finds {change} with {name} in {all_or_some}; "
+            f"in {found.clear_too} the whole interval says so."
+        )
+    else:
+        text = (
+            f"The interval for {name} includes no change; asked in {found.ways} other ways, the "
+            f"direction is the same in {all_or_some}."
+        )
+    influential = most_influential(ways.of(exposure), "source")
+    if influential is not None:
+        source = influential.name.removeprefix("without source ")
+        text += f" The source that moves this most is {source}."
+    return text
+
+
+def checks(further: Further, verdict: WhichPredicts) -> list[str]:
+    """For a reader who checks: shape, predictions on unseen sources, drift over the calendar."""
+    if further.ways.reason is not None:
+        return []
     lines = []
-    for exposure in named_exposures(verdict):
-        agreement = further.ways.agreement.get(exposure)
-        shapes = further.shapes.get(exposure)
-        if agreement is not None:
-            lines.append(agreement.sentence)
-        if shapes is not None and verdict.verdict in ("cycles", "age", "both"):
-            lines.append(shapes.sentence)
-    lines.append(further.suspects.sentence)
-    # What is left over by dog, source and month is for the table; these are for the page.
+    if verdict.verdict in ("cycles", "age", "both"):
+        exposures = named_exposures(verdict)
+        lines += [further.shapes[e].sentence for e in exposures if e in further.shapes]
     quality = further.quality
     if quality.reason is None:
         lines.append(quality.sentences[0])
     if quality.drift is not None:
         lines.append(quality.drift.sentence)
-    return [line for line in lines if line]
+    return lines
 
 
 def dog_sentences(review: DogReview) -> list[str]:

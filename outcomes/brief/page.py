@@ -161,6 +161,9 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
         "firmness": []
         if facts.further is None
         else further_words.firmness(facts.further, facts.verdict),
+        "checks": []
+        if facts.further is None
+        else further_words.checks(facts.further, facts.verdict),
         "dogs": [] if facts.further is None else further_words.dog_sentences(facts.further.dogs),
         "dog_caution": None if facts.further is None else facts.further.dogs.caution,
         "search_time": facts.search_time.sentence,

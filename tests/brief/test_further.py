@@ -44,9 +44,9 @@ def test_only_what_the_verdict_names_is_questioned_on_the_page(demo_facts: Facts
     assert demo_facts.further is not None
     assert demo_facts.verdict.verdict == "cycles"
     lines = further_words.firmness(demo_facts.further, demo_facts.verdict)
-    ways = demo_facts.further.ways.agreement
-    assert ways["cycles"].sentence in lines
-    assert ways["age_days"].sentence not in lines
+    ways = demo_facts.further.ways
+    assert further_words.agreement_sentence(ways, "cycles") in lines
+    assert further_words.agreement_sentence(ways, "age_days") not in lines
     assert demo_facts.further.suspects.sentence in lines
 
 
