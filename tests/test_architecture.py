@@ -16,7 +16,18 @@ PACKAGE = Path(outcomes.__file__).parent
 STAGES = ("records", "exposure", "joining", "fit", "decide", "draw", "brief", "cli")
 GROUND = ("errors", "settings")
 TOUCH_FILES = ("records", "brief", "cli")
-COMMANDS = ("template", "check", "join", "fit", "retire", "compare", "brief", "figure", "demo")
+COMMANDS = (
+    "template",
+    "check",
+    "join",
+    "fit",
+    "retire",
+    "compare",
+    "watch",
+    "brief",
+    "figure",
+    "demo",
+)
 
 FILE_MODULES = {"glob", "io.open", "os", "pathlib", "shutil", "tempfile"}
 FILE_MODULES |= {"http", "requests", "socket", "subprocess", "urllib"}

@@ -19,6 +19,7 @@ _COMMANDS = {
     "fit": "What predicts finds, and when sources become unreliable.",
     "retire": "Retirement threshold, and advice for each source held.",
     "compare": "Refrigerated against frozen.",
+    "watch": "Early warning: sources and dogs missed more often than expected.",
     "brief": "The briefing: page, figure, tables, results.json.",
     "figure": "One figure for a slide.",
     "demo": "All of it on a synthetic unit, planted against found.",

@@ -19,7 +19,7 @@ import matplotlib.style
 import numpy as np
 import seaborn as sns
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties
+from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.patheffects import withStroke
 from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
@@ -116,6 +116,16 @@ def text_width_in(text: str, size_pt: float, weight: str = "normal") -> float:
     font = FontProperties(family=[FONT], size=size_pt, weight=weight)
     width_pt, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
     return float(width_pt) / POINTS_PER_IN
+
+
+def drawable(text: str) -> str:
+    """Give a name of the unit's own with a question mark for each letter the font lacks.
+
+    >>> drawable("Ænima 骨 №7")
+    'Ænima ? №7'
+    """
+    font = get_font(findfont(FontProperties(family=[FONT])))
+    return "".join(c if c.isspace() or font.get_char_index(ord(c)) else "?" for c in text)
 
 
 def lines_height_in(lines: int, size_pt: float) -> float:

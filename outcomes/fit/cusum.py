@@ -72,8 +72,6 @@ class Healthy:
     ----------
     log_odds
         Of a find, per trial of the baseline, in order, shape (n,).
-    error
-        Standard error of each, of what the model does not know, shape (n,).
     expected
         Probability of a miss by which the chart scores it, shape (n,).
     block
@@ -87,7 +85,6 @@ class Healthy:
     """
 
     log_odds: np.ndarray
-    error: np.ndarray
     expected: np.ndarray
     block: np.ndarray
     chart_sd: float
@@ -121,7 +118,6 @@ def simulate_highest(
     begins = np.cumsum(size) - size
     drawn = rng.integers(0, len(size), (charts, trials))
     shared = rng.normal(0.0, healthy.block_sd, (charts, trials))
-    own = rng.normal(0.0, 1.0, (charts, 1))
     whole = rng.normal(0.0, healthy.chart_sd, (charts, 1))
     ends = np.cumsum(size[drawn], axis=1)
     place = np.arange(trials)
@@ -132,7 +128,7 @@ def simulate_highest(
     rows = np.arange(charts)[:, None]
     within = place[None, :] - (ends - size[drawn])[rows, nth]
     trial = begins[drawn[rows, nth]] + within
-    log_odds = healthy.log_odds[trial] + healthy.error[trial] * own + whole + shared[rows, nth]
+    log_odds = healthy.log_odds[trial] + whole + shared[rows, nth]
     missed = rng.random((charts, trials)) >= expit(log_odds)
     scores = miss_scores(healthy.expected[trial], missed, odds_ratio)
     return np.asarray(chart_values(scores).max(axis=1))

@@ -14,7 +14,18 @@ from typing import Any
 import pytest
 
 Call = Callable[..., Any]
-COMMANDS = ("template", "check", "join", "fit", "retire", "compare", "brief", "figure", "demo")
+COMMANDS = (
+    "template",
+    "check",
+    "join",
+    "fit",
+    "retire",
+    "compare",
+    "watch",
+    "brief",
+    "figure",
+    "demo",
+)
 HEAD = ["format", "unit", "made_by", "settings", "records"]
 ASKED_OF_FINDS = ["which_predicts", "find", "suspects", "shape", "quality", "dogs"]
 SECTIONS = {

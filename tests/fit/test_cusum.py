@@ -48,7 +48,6 @@ def healthy(rng: np.random.Generator, **changes: float) -> Healthy:
     log_odds = rng.normal(2.2, 0.5, 300)
     return Healthy(
         log_odds=log_odds,
-        error=np.zeros(300),
         expected=1 - expit(log_odds),
         block=np.arange(300) // 3,
         chart_sd=changes.get("chart_sd", 0.0),
@@ -67,7 +66,7 @@ def test_a_limit_is_passed_as_often_as_asked_in_charts_made_anew():
 def test_simulated_charts_reach_what_the_same_trials_reach_one_by_one():
     # Blocks of one trial and one probability: the highest value after 20 trials, its mean
     # within four errors of a plain simulation.
-    one = Healthy(np.full(4, 1.5), np.zeros(4), np.full(4, 1 - expit(1.5)), np.arange(4), 0.0, 0.0)
+    one = Healthy(np.full(4, 1.5), np.full(4, 1 - expit(1.5)), np.arange(4), 0.0, 0.0)
     found = simulate_highest(one, 2.0, 20, 4000, np.random.default_rng(4))
     rng = np.random.default_rng(5)
     plain = []

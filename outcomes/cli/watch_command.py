@@ -1,0 +1,200 @@
+"""``outcomes watch``: is a source, or a dog, missed more often of late than it should be?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from outcomes.cli.options import (
+    json_option,
+    load,
+    records_argument,
+    say,
+    settings_option,
+    show_json,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from outcomes.fit.watch import Chart, Watch, WatchedTrial
+    from outcomes.settings import Settings
+
+_KINDS = (".png", ".svg", ".pdf")
+_MOVED_BY = 5
+
+
+@click.command("watch")
+@records_argument
+@settings_option
+@click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random.")
+@click.option(
+    "--figure",
+    "figure_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also draw the charts: .png, .svg or .pdf.",
+)
+@json_option
+def command(
+    records: Path,
+    settings_file: Path | None,
+    seed: int | None,
+    figure_file: Path | None,
+    as_json: bool,
+) -> None:
+    """Tell which sources and dogs are missed more often of late than expected.
+
+    Records appended later give the same history and new points.
+    """
+    from outcomes.errors import UsageError
+
+    if figure_file is not None:
+        if figure_file.suffix not in _KINDS:
+            raise UsageError(
+                f"--figure {figure_file}: name a file that ends in .png, .svg or .pdf."
+            )
+        from outcomes.brief.write import check_out
+
+        check_out(figure_file.parent, records, (figure_file.name,))
+    say("Reading the records")
+    read = load(records, settings_file, seed=seed)
+    from outcomes.fit.watch import watch
+    from outcomes.joining.trials import join
+
+    say("Joining trials with storage")
+    trials = join(read).trials
+    say("Charting sources and dogs")
+    found = watch(trials, read.settings)
+    if figure_file is not None:
+        say("Drawing")
+        _draw(found, trials, read.settings, figure_file)
+    if as_json:
+        show_json(_results(found, read.settings))
+        return
+    for line in _lines(found):
+        click.echo(line)
+    if figure_file is not None:
+        click.echo(f"Drawn: {figure_file}")
+
+
+def _draw(found: Watch, trials: pd.DataFrame, settings: Settings, path: Path) -> None:
+    from outcomes.draw.save import render_figure
+    from outcomes.draw.watch_chart import draw_watch_chart
+    from outcomes.records.placing import write_files
+
+    days = trials["started_at"]
+    span = f", {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(trials) else ""
+    footer = f"{settings.unit or 'Unit not named'}{span}: {len(trials):,} trials."
+    kind: Any = path.suffix[1:]
+    write_files(path.parent, {path.name: render_figure(draw_watch_chart(found, footer), kind)})
+
+
+def _lines(found: Watch) -> list[str]:
+    lines = [found.sentence]
+    if found.reason is not None:
+        return lines
+    for chart in found.past:
+        lines += ["", f"{chart.of.capitalize()} {chart.name}: {_standing(chart)}"]
+        lines += [f"  moved by {_trial(t, chart.of)}" for t in chart.moved_by[:_MOVED_BY]]
+        more = len(chart.moved_by) - _MOVED_BY
+        if more > 0:
+            lines.append(f"  and {more} more misses")
+    for heading, charts in (("Sources", found.sources), ("Dogs", found.dogs)):
+        lines += ["", f"{heading}, the highest chart first:"]
+        ordered = sorted(charts, key=lambda c: (-c.value / c.limit, c.name))
+        lines += [f"  {c.name}: {_standing(c)}" for c in ordered]
+    assert found.baseline_from is not None
+    assert found.baseline_to is not None
+    lines += [
+        "",
+        f"Expected finds were learnt on the first {found.baseline_trials:,} trials, "
+        f"{found.baseline_from:%Y-%m-%d} to {found.baseline_to:%Y-%m-%d}.",
+    ]
+    return lines
+
+
+def _standing(chart: Chart) -> str:
+    word = "miss" if chart.misses == 1 else "misses"
+    since = (
+        ""
+        if chart.past_since is None
+        else f", past it since {chart.past_since.started_at:%Y-%m-%d}"
+    )
+    return (
+        f"{chart.misses} {word} in {len(chart.trials):,} trials, {chart.expected_misses:.1f} "
+        f"expected; chart at {chart.value:.1f}, limit {chart.limit:.1f}{since}"
+    )
+
+
+def _trial(trial: WatchedTrial, of: str) -> str:
+    other = f"by {trial.dog_id}" if of == "source" else f"on {trial.source_id}"
+    return (
+        f"trial {trial.trial_id} of {trial.started_at:%Y-%m-%d}, a miss {other} where "
+        f"{100 * trial.expected:.0f} finds in 100 were expected"
+    )
+
+
+def _results(found: Watch, settings: Settings) -> dict[str, Any]:
+    from outcomes import __version__
+
+    def number(value: float | None) -> float | None:
+        return None if value is None else float(f"{value:.10g}")
+
+    def time(at: pd.Timestamp | None) -> str | None:
+        return None if at is None else str(at.isoformat())
+
+    def trial(t: WatchedTrial) -> dict[str, Any]:
+        return {
+            "trial_id": t.trial_id,
+            "started_at": time(t.started_at),
+            "source_id": t.source_id,
+            "dog_id": t.dog_id,
+            "result": "find" if t.found else "miss",
+            "expected": number(t.expected),
+            "score": number(t.score),
+            "value": number(t.value),
+            "in_baseline": t.in_baseline,
+        }
+
+    def chart(c: Chart) -> dict[str, Any]:
+        return {
+            "of": c.of,
+            "name": c.name,
+            "limit": number(c.limit),
+            "value": number(c.value),
+            "misses": c.misses,
+            "expected_misses": number(c.expected_misses),
+            "past_since": None if c.past_since is None else time(c.past_since.started_at),
+            "ever_past": c.ever_past,
+            "moved_by": [t.trial_id for t in c.moved_by],
+            "trials": [trial(t) for t in c.trials],
+        }
+
+    return {
+        "format": 1,
+        "unit": settings.unit,
+        "made_by": {"name": "outcomes", "version": __version__},
+        "watch": {
+            "sentence": found.sentence,
+            "reason": found.reason,
+            "odds_ratio": number(found.odds_ratio),
+            "false_call": number(found.false_call),
+            "within": found.within,
+            "source_limit": number(found.source_limit),
+            "dog_limit": number(found.dog_limit),
+            "baseline": {
+                "trials": found.baseline_trials,
+                "misses": found.baseline_misses,
+                "from": time(found.baseline_from),
+                "to": time(found.baseline_to),
+                "terms": list(found.learnt),
+            },
+            "left_out": [{"term": x.term, "reason": x.reason} for x in found.left_out],
+            "past": [{"of": c.of, "name": c.name} for c in found.past],
+            "sources": [chart(c) for c in found.sources],
+            "dogs": [chart(c) for c in found.dogs],
+        },
+    }

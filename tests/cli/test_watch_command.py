@@ -1,0 +1,66 @@
+"""``outcomes watch``: what it says, as words, as JSON and as a figure."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+Call = Callable[..., Any]
+DEMO = Path(__file__).parents[2] / "synthetic_data"
+
+
+def test_the_list_begins_with_what_is_past_its_limit_and_the_trials_that_moved_it(
+    call: Call, tmp_path: Path
+) -> None:
+    drawn = tmp_path / "charts.svg"
+    answer = call("watch", DEMO, "--figure", drawn)
+    assert answer.status == 0
+    assert answer.complaints == []
+    lines = answer.out.splitlines()
+    assert "past the limit: source BLD-02 (since " in lines[0]
+    assert lines[2].startswith("Source BLD-02: ")
+    assert lines[3].startswith("  moved by trial ")
+    assert "Sources, the highest chart first:" in lines
+    assert lines[-1] == f"Drawn: {drawn}"
+    assert drawn.read_bytes().startswith(b"<?xml")
+
+
+def test_json_is_one_object_with_every_trial_of_every_chart(call: Call) -> None:
+    answer = call("watch", DEMO, "--json")
+    assert answer.complaints == []
+    found = json.loads(answer.out)
+    assert list(found) == ["format", "unit", "made_by", "watch"]
+    charts = found["watch"]["sources"]
+    past = [c["name"] for c in charts if c["value"] > c["limit"]]
+    assert [{"of": "source", "name": name} for name in past] == found["watch"]["past"]
+    for chart in charts:
+        assert chart["trials"][-1]["value"] == chart["value"]
+        assert chart["misses"] == sum(t["result"] == "miss" for t in chart["trials"])
+
+
+def test_too_few_records_are_said_in_words_in_json_and_on_the_figure(
+    call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    said = call("watch", few_records, "--figure", tmp_path / "charts.png")
+    assert said.status == 0
+    assert said.out.startswith("No source or dog can be charted yet: the baseline is not complete")
+    found = json.loads(call("watch", few_records, "--json").out)["watch"]
+    assert found["sources"] == []
+    assert "misses of 40" in found["reason"]
+
+
+def test_a_figure_of_another_kind_or_among_the_records_is_refused_in_one_line(
+    call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    gif = tmp_path / "charts.gif"
+    other = call("watch", few_records, "--figure", gif)
+    assert other.status == 2
+    assert other.complaints == [
+        f"outcomes: --figure {gif}: name a file that ends in .png, .svg or .pdf."
+    ]
+    among = call("watch", few_records, "--figure", few_records / "charts.png")
+    assert among.status == 2
+    assert len(among.complaints) == 1
+    assert not (few_records / "charts.png").exists()

@@ -1,0 +1,135 @@
+"""The figure of early warning, by the data it draws and the room its words take."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from outcomes.draw.save import render_figure
+from outcomes.draw.sheet import CAUTION
+from outcomes.draw.theme import theme
+from outcomes.draw.watch_chart import NOTHING, draw_watch_chart
+from outcomes.fit.watch import Chart, Watch, WatchedTrial
+
+FIRST = pd.Timestamp("2024-01-03 09:00")
+
+
+def made_chart(of: str, name: str, values: list[float], limit: float) -> Chart:
+    trials = tuple(
+        WatchedTrial(
+            f"T{i}", FIRST + pd.Timedelta(days=9 * i), "S", "D", i % 3 > 0, 0.9, 0.1, v, i < 9
+        )
+        for i, v in enumerate(values)
+    )
+    past = next((t for t in trials if t.value > limit), None)
+    return Chart(of, name, limit, trials, 4, 2.5, values[-1], past, past is not None, trials[:2])
+
+
+def made(names: tuple[str, ...] = ("BLD-01", "BLD-02", "MUS-07", "FAT-03", "BON-04")) -> Watch:
+    sources = tuple(
+        made_chart("source", name, list(np.linspace(0.0, 7.5 - 1.4 * k, 60)), 6.0)
+        for k, name in enumerate(names)
+    )
+    dogs = tuple(
+        made_chart("dog", name, [0.4 * k + 0.01 * i for i in range(60)], 5.0)
+        for k, name in enumerate(("Juno", "Moss", "Otto"))
+    )
+    return Watch(
+        sources=sources, dogs=dogs, past=sources[:2], odds_ratio=2.0, false_call=0.05, within=50,
+        source_limit=6.0, dog_limit=5.0, baseline_trials=400, baseline_misses=40,
+        baseline_from=FIRST, baseline_to=FIRST + pd.Timedelta(days=120), learnt=("kind",),
+        left_out=(), reason=None, sentence="Two are past.",
+    )  # fmt: skip
+
+
+def axes_of(figure: Figure, gid: str):
+    (ax,) = [a for a in figure.axes if a.get_gid() == gid]
+    return ax
+
+
+def words(figure: Figure, start: str) -> list[str]:
+    return [
+        t.get_text()
+        for t in figure.findobj(Text)
+        if (t.get_gid() or "").rpartition("-")[0] == start and t.get_text()
+    ]
+
+
+@pytest.fixture(scope="module")
+def figure() -> Figure:
+    return draw_watch_chart(made(), "Synthetic unit.")
+
+
+def test_every_chart_is_drawn_as_it_is(figure: Figure) -> None:
+    found = made()
+    for of, charts in (("source", found.sources), ("dog", found.dogs)):
+        ax = axes_of(figure, f"charts-{of}")
+        for chart in charts:
+            (line,) = [x for x in ax.lines if x.get_gid() == f"chart-{chart.name}"]
+            assert list(line.get_ydata()) == [t.value for t in chart.trials]
+        (limit,) = [x for x in ax.lines if x.get_gid() == "limit"]
+        assert set(limit.get_ydata()) == {charts[0].limit}
+
+
+def test_both_sides_share_one_scale_that_holds_everything(figure: Figure) -> None:
+    left, right = (axes_of(figure, f"charts-{of}") for of in ("source", "dog"))
+    assert left.get_ylim() == right.get_ylim()
+    assert left.get_ylim()[1] > 7.5
+
+
+def test_the_highest_charts_are_named_and_told_apart_without_colour(figure: Figure) -> None:
+    assert sorted(words(figure, "name-source")) == ["BLD-01", "BLD-02", "FAT-03", "MUS-07"]
+    ax = axes_of(figure, "charts-source")
+    looks = [
+        str(line.get_linestyle()) + str(line._dash_pattern)
+        for line in ax.lines
+        if line.get_linewidth() > 2.5
+    ]
+    assert len(set(looks)) == 4
+
+
+def test_the_title_names_what_is_past_and_the_footer_has_the_caution(figure: Figure) -> None:
+    title = " ".join(words(figure, "title"))
+    assert title == "Missed more often than expected: source BLD-01, source BLD-02"
+    assert CAUTION in " ".join(words(figure, "footer"))
+
+
+@pytest.mark.parametrize("name", ["BLD-02", "N" * 80, "骨 №7", "$x_1$"])
+def test_no_words_touch_each_other_or_leave_the_sheet(name: str) -> None:
+    figure = draw_watch_chart(made(("BLD-01", name, "MUS-07", "FAT-03")), "Synthetic unit.")
+    with theme():
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        renderer = canvas.get_renderer()
+        sheet = figure.bbox
+        boxes = [
+            t.get_window_extent(renderer)
+            for t in figure.findobj(Text)
+            if t.get_gid() and t.get_text() and not t.get_gid().startswith("title")
+        ]
+    for i, box in enumerate(boxes):
+        assert sheet.x0 <= box.x0
+        assert box.x1 <= sheet.x1
+        assert not any(box.overlaps(other) for other in boxes[i + 1 :])
+
+
+def test_without_charts_the_reason_is_written() -> None:
+    nothing = replace(
+        made(), sources=(), dogs=(), past=(), source_limit=None, dog_limit=None,
+        reason="the baseline is not complete (12 misses of 40)",
+        sentence="No source or dog can be charted yet: the baseline is not complete.",
+    )  # fmt: skip
+    figure = draw_watch_chart(nothing, "Synthetic unit.")
+    assert words(figure, "title") == [NOTHING]
+    assert figure.axes == []
+
+
+def test_the_same_charts_give_the_same_bytes() -> None:
+    one, other = (render_figure(draw_watch_chart(made(), "Unit."), "png") for _ in range(2))
+    assert one == other
