@@ -150,7 +150,8 @@ def watch(
     A source is compared with a typical one of its kind, searched by the same
     dogs in the same conditions: its own effect is not in the expectation. Where
     the reliability rule asks for qualified dogs, so does its chart. A dog is
-    compared with itself in the baseline, on the same sources.
+    compared with itself in the baseline, on the same sources; trials on a
+    source that was past its limit by then are not held against it.
 
     Each trial adds the logarithm of the likelihood ratio of odds of a miss
     ``odds_ratio`` times as high; the chart does not fall below zero. The limit
@@ -287,10 +288,14 @@ def _charts(
     baseline = np.arange(len(hides)) < cut
     charts: dict[str, tuple[Chart, ...]] = {}
     limits: dict[str, float] = {}
-    for of, log_odds, known, chart_sd, kept in (
-        ("source", fixed + dog, dog_error, model.sd("source"), counts),
-        ("dog", fixed + dog + source, source_error, 0.0, np.ones(len(hides), dtype=bool)),
+    doubtful = np.zeros(len(hides), dtype=bool)
+    for of, log_odds, known, chart_sd in (
+        ("source", fixed + dog, dog_error, model.sd("source")),
+        ("dog", fixed + dog + source, source_error, 0.0),
     ):
+        if of == "dog":
+            doubtful = _on_doubtful_source(hides, charts["source"])
+        kept = counts if of == "source" else ~doubtful
         own = np.full(len(hides), chart_sd) if of == "source" else dog_error
         spread = np.sqrt(known**2 + own**2 + session**2)
         expected = averaged_probability(log_odds, spread)[0]
@@ -330,6 +335,13 @@ def _charts(
         left_out.append(
             LeftOut("trials", f"{number:,} on no source's chart: dog not yet qualified")
         )
+    if doubtful.any():
+        number = int(doubtful.sum())
+        left_out.append(
+            LeftOut(
+                "trials", f"{number:,} on no dog's chart: the source was past its limit by then"
+            )
+        )
     found = Watch(
         sources=charts["source"],
         dogs=charts["dog"],
@@ -349,6 +361,20 @@ def _charts(
         sentence="",
     )
     return _with_sentence(found)
+
+
+def _on_doubtful_source(hides: pd.DataFrame, charts: tuple[Chart, ...]) -> np.ndarray:
+    """True where the source's chart stood past its limit before the trial, shape (n,)."""
+    doubtful = np.zeros(len(hides), dtype=bool)
+    source = hides["source_id"].astype(str).to_numpy()
+    trial = hides["trial_id"].astype(str).to_numpy()
+    for chart in charts:
+        after = {t.trial_id: t.value > chart.limit for t in chart.trials}
+        past = False
+        for row in np.flatnonzero(source == chart.name):
+            doubtful[row] = past
+            past = after.get(trial[row], past)
+    return doubtful
 
 
 def _qualified(hides: pd.DataFrame, settings: Settings) -> np.ndarray:
@@ -467,9 +493,15 @@ def _nothing(choices: _Choices, hides: pd.DataFrame, reason: str) -> Watch:
 
 def _with_sentence(found: Watch) -> Watch:
     charts = len(found.sources) + len(found.dogs)
+    # Each stretch of so many trials is another chance to pass the limit.
+    by_chance = sum(
+        1.0 - (1.0 - found.false_call) ** (len(c.trials) / found.within)
+        for c in (*found.sources, *found.dogs)
+    )
     error = (
         f"about {100 * found.false_call:g} of 100 charts on which nothing changes pass their limit "
-        f"within {found.within} trials"
+        f"within {found.within} trials, which makes about {max(by_chance, 1.0):.0f} of these "
+        f"{charts} so far"
     )
     if not found.past:
         said = f"None of {charts} charts is past its limit; {error}."
