@@ -3,15 +3,35 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from outcomes.cli.options import analysis_options, gather, show_json
+from outcomes.cli.options import analysis_options, load, moment, say, show_json
+
+if TYPE_CHECKING:
+    from outcomes.brief.facts import Facts
+    from outcomes.decide.bootstrap import BootstrapThreshold
+    from outcomes.records.tables import Records
+
+_EXPOSURE = {"cycles": "cycles", "age": "age_days"}
 
 
 @click.command("retire")
 @analysis_options
 @click.option("--as-of", metavar="DATE", help="Judge the shelf on this day (the last trial's).")
+@click.option(
+    "--by",
+    multiple=True,
+    type=click.Choice(list(_EXPOSURE)),
+    help="Limits by cycles or by age, whatever the verdict; give it twice for both.",
+)
+@click.option("--explain", metavar="SOURCE", help="Tell how the advice on one source came about.")
+@click.option(
+    "--bootstrap",
+    is_flag=True,
+    help="Also find the interval by resampling whole sources and dogs (takes a minute or more).",
+)
 def command(
     records: Path,
     settings_file: Path | None,
@@ -20,14 +40,82 @@ def command(
     seed: int | None,
     as_json: bool,
     as_of: str | None,
+    by: tuple[str, ...],
+    explain: str | None,
+    bootstrap: bool,
 ) -> None:
     """Tell when to retire a source, and what to do with each one held."""
-    facts = gather(records, settings_file, floor, confidence, seed, as_of)
-    from outcomes.brief import report
+    when = moment(as_of)
+    say("Reading the records")
+    read = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
+    if explain is not None:
+        _check_known(read, explain)
+    from outcomes.brief import decisions, report
+    from outcomes.brief.facts import gather_facts
     from outcomes.brief.results import results
 
+    facts = gather_facts(read, as_of=when, progress=say)
+    exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
+    note = None
+    if exposures:
+        facts = decisions.asked_for(facts, exposures)
+        note = decisions.asked_note(facts, exposures)
+    resampled = _resample(facts) if bootstrap else []
     if as_json:
-        show_json(report.part(results(facts), ("retire", "shelf", "cautions")))
+        part = report.part(results(facts), ("retire", "shelf", "cautions"))
+        if exposures:
+            part["asked"] = {"by": exposures, "note": note}
+        if bootstrap:
+            part["bootstrap"] = [decisions.bootstrap_part(found) for found in resampled]
+        if explain is not None:
+            part["explain"] = decisions.explanation_part(*_explained(facts, explain))
+        show_json(part)
         return
-    for line in report.retire_lines(facts):
+    if explain is not None:
+        for line in decisions.explanation_lines(*_in_order(facts, explain)):
+            click.echo(line)
+        return
+    lines = iter(report.retire_lines(facts))
+    click.echo(next(lines))
+    for line in filter(None, (note, *map(decisions.bootstrap_sentence, resampled))):
         click.echo(line)
+    for line in lines:
+        click.echo(line)
+
+
+def _check_known(records: Records, source: str) -> None:
+    """Stop where no source has that name, with the nearest one."""
+    from outcomes.errors import UsageError
+    from outcomes.records.spelling import likeliest
+
+    known = [str(name) for name in records.sources["source_id"]]
+    if source in known:
+        return
+    nearest = likeliest(source, known)
+    hint = f"Did you mean {nearest}?" if nearest else f"There are {len(known):,} sources."
+    raise UsageError(f"--explain {source}: there is no source of that name. {hint}")
+
+
+def _explained(facts: Facts, source: str) -> tuple[Any, Any]:
+    from outcomes.decide.explain import explain_source
+
+    held = next((s for s in facts.shelf if s.source_id == source), None)
+    return explain_source(facts.fit, facts.joined.trials, source), held
+
+
+def _in_order(facts: Facts, source: str) -> tuple[Any, Facts, Any]:
+    explanation, held = _explained(facts, source)
+    return explanation, facts, held
+
+
+def _resample(facts: Facts) -> list[BootstrapThreshold]:
+    """Intervals by source and by dog for every threshold, with progress."""
+    from outcomes.decide.bootstrap import bootstrap_threshold
+
+    alone = facts.verdict.verdict == "cannot be told apart" or bool(facts.fit.design.copies)
+    found = []
+    for threshold in facts.retirement.thresholds:
+        for grouping in ("source", "dog"):
+            say(f"Resampling {grouping}s")
+            found.append(bootstrap_threshold(facts.fit, threshold, resampled=grouping, alone=alone))
+    return found

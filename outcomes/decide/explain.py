@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -131,7 +132,7 @@ def explain_source(fit: FindFit, trials: pd.DataFrame, source_id: str) -> Explan
                 cycles=_number(row["cycles"]) if documented else None,
                 age_days=_number(row["age_days"]),
                 used=used,
-                why_not=None if used else _why_not(assisted, documented),
+                why_not=None if used else _why_not(design, row, assisted, documented),
                 expected=expected,
                 finds=finds,
                 trials=count,
@@ -147,12 +148,14 @@ def _number(value: Any) -> float | None:
     return None if np.isnan(value) else float(value)
 
 
-def _why_not(assisted: bool, documented: bool) -> str:
+def _why_not(design: Design, row: Mapping[Hashable, Any], assisted: bool, documented: bool) -> str:
     if assisted:
         return "the dog was helped"
     if not documented:
         return "the storage log does not say where the source was"
-    return "a condition the model asks for is missing"
+    terms = dict.fromkeys(c.term for c in design.columns)
+    missing = [term for term in terms if term in row and pd.isna(row[term])]
+    return f"not recorded: {', '.join(missing)}" if missing else "the model could not use it"
 
 
 class _Model:

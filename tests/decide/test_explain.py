@@ -41,7 +41,7 @@ def test_a_trial_the_model_does_without_says_why(told):
     assert reasons == {
         4: "the dog was helped",
         7: "the storage log does not say where the source was",
-        9: "a condition the model asks for is missing",
+        9: "not recorded: humidity_pct",
     }
     for t in found.trials:
         assert (t.running is None) == (t.expected is None) == (t.why_not is not None)

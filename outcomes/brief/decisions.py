@@ -1,0 +1,210 @@
+"""Sentences and JSON parts of decisions asked for one at a time, beside those of the briefing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, replace
+from typing import Any
+
+import pandas as pd
+
+from outcomes.brief import words
+from outcomes.brief.facts import Facts
+from outcomes.decide.bootstrap import BootstrapThreshold
+from outcomes.decide.explain import Explanation, SourceTrial
+from outcomes.decide.shelf import ShelfSource
+from outcomes.decide.threshold import Retirement, find_threshold
+
+_NAME = {"cycles": "cycles", "age_days": "age"}
+_BY_VERDICT = {
+    "cycles": ("cycles",),
+    "age": ("age_days",),
+    "both": ("cycles", "age_days"),
+    "cannot be told apart": ("cycles", "age_days"),
+}
+
+
+HOW_TO_READ = (
+    "expected: finds in 100 the model expects of that dog in those conditions with this source as "
+    "it was. estimate then: finds in 100 of this source as it was, over the unit's dogs and "
+    "conditions, by its trials up to there and by sources like it; in brackets what its own trials "
+    "leave open (one standard error)."
+)
+
+
+def asked_for(facts: Facts, exposures: Sequence[str]) -> Facts:
+    """The same facts with thresholds by the exposures asked for, whatever the verdict.
+
+    Parameters
+    ----------
+    facts
+        All results.
+    exposures
+        ``"cycles"``, ``"age_days"`` or both, in the order wanted.
+    """
+    alone = facts.verdict.verdict == "cannot be told apart" or bool(facts.fit.design.copies)
+    found = tuple(find_threshold(facts.fit, e, alone=alone) for e in exposures)
+    return replace(facts, retirement=Retirement(found, tuple(t.curve for t in found)))
+
+
+def asked_note(facts: Facts, exposures: Sequence[str]) -> str | None:
+    """What to know about limits the verdict does not name; None where it names them all."""
+    verdict = facts.verdict.verdict
+    beside = [e for e in exposures if e not in _BY_VERDICT.get(verdict, ())]
+    if not beside:
+        return None
+    limits = words.joined([f"by {_NAME[e]}" for e in beside])
+    named = words.joined([_NAME[e] for e in _BY_VERDICT.get(verdict, ())])
+    shown = {
+        "too few trials": "these records are too few to tell whether storage matters at all",
+        "no change detected": "these records show no change with cycles or age",
+    }.get(verdict, f"these records name {named}")
+    return (
+        f"Asked for: limits {limits}. But {shown}: take this for what the curve says, not for a "
+        "reason to retire a source."
+    )
+
+
+def bootstrap_sentence(found: BootstrapThreshold) -> str:
+    """The interval over resampled sources or dogs, or why there is none."""
+    start = f"Resampling whole {found.resampled}s"
+    if found.reason is not None:
+        return f"{start}: no interval, because {found.reason}."
+    exposure = found.by
+    low = "the start" if found.low is None else words.exposure_value(exposure, found.low)
+    high = (
+        "beyond where these records end"
+        if found.high is None
+        else words.exposure_value(exposure, found.high)
+    )
+    text = (
+        f"{start} ({found.refits} times, {found.levels} {found.resampled}s), the threshold by "
+        f"{_NAME[exposure]} lies between {low} and {high} ({words.percent(found.confidence)} "
+        "interval)"
+    )
+    parts = []
+    if found.never >= 0.005:
+        parts.append(f"in {words.in_100(found.never)} of them finds never fall below the floor")
+    if found.from_start >= 0.005:
+        parts.append(f"in {words.in_100(found.from_start)} they start below it")
+    if found.failed:
+        parts.append(f"{found.failed} could not be fitted and are left out")
+    return f"{text}; {'; '.join(parts)}." if parts else f"{text}."
+
+
+def explanation_lines(
+    explanation: Explanation, facts: Facts, held: ShelfSource | None
+) -> Iterator[str]:
+    """How one source's advice came about, for people: its trials, the advice, the cautions."""
+    yield f"How the advice on {explanation.source_id} came about"
+    if not explanation.trials:
+        yield "It has not been tried: there is no hide trial with it in these records."
+    else:
+        yield (
+            f"{'date':<12}{'dog':<14}{'result':<8}{'cycles':>6}  {'expected':<10}"
+            f"{'found so far':<14}{'estimate then':<16}"
+        )
+        yield from (_trial_line(trial) for trial in explanation.trials)
+        if explanation.source_sd is not None:
+            yield ""
+            yield HOW_TO_READ
+        if explanation.source_sd == 0.0:
+            yield (
+                "In these records sources do not differ beyond what is on record, so each is "
+                "judged as its kind, cycles and age alone; its own trials move the estimate only "
+                "through the whole."
+            )
+    yield ""
+    yield from advice_lines(facts, explanation.source_id, held)
+    yield ""
+    yield words.CAUTIONS[0]
+    yield words.ACT_CAUTION
+
+
+def _trial_line(trial: SourceTrial) -> str:
+    cycles = "?" if trial.cycles is None else f"{trial.cycles:.0f}"
+    start = (
+        f"{trial.started_at:%Y-%m-%d}  {_short(trial.dog_id, 13):<14}{trial.result:<8}{cycles:>6}  "
+    )
+    so_far = f"{trial.finds} of {trial.trials}"
+    if trial.expected is None or trial.running is None:
+        return f"{start}{'':<10}{so_far:<14}{trial.why_not or ''}".rstrip()
+    estimate = _hundred(trial.running)
+    if trial.low is not None and trial.high is not None and trial.high - trial.low >= 0.005:
+        estimate += f" ({_hundred(trial.low)} to {_hundred(trial.high)})"
+    return f"{start}{_hundred(trial.expected):<10}{so_far:<14}{estimate}"
+
+
+def _short(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[: most - 1]}…"
+
+
+def _hundred(probability: float) -> str:
+    return words.in_100(probability).removesuffix(" in 100").replace("more than ", ">").replace(
+        "fewer than ", "<"
+    )  # fmt: skip
+
+
+def advice_lines(facts: Facts, source_id: str, held: ShelfSource | None) -> Iterator[str]:
+    """The advice on one source with what it rests on, or why there is none."""
+    floor = facts.settings.floor
+    if held is None:
+        day = facts.shelf_day.isoformat()
+        yield f"It is not held on {day}{_left(facts, source_id)}: no advice."
+        return
+    cycles = "cycles unknown" if held.cycles is None else words.count(round(held.cycles), "cycle")
+    age = "age unknown" if held.age_days is None else f"{words.months(held.age_days)} old"
+    yield f"On {facts.shelf_day.isoformat()}: {cycles}, {age}."
+    if held.find_probability is not None and held.low is not None and held.high is not None:
+        confidence = words.percent(facts.settings.confidence)
+        yield (
+            f"Its find probability today: {words.in_100(held.find_probability)} ({confidence} "
+            f"interval {_hundred(held.low)} to {_hundred(held.high)}); the floor is "
+            f"{words.in_100(floor)}."
+        )
+    yield f"Advice: {held.advice}. {_sentence(words.advice_reason(held, floor))}"
+    yield "The decision is the director's."
+
+
+def _left(facts: Facts, source_id: str) -> str:
+    log = facts.records.storage
+    own = log[(log["source_id"] == source_id) & (log["moved_to"] == "discarded")]
+    if own.empty or not bool((own["moved_at"] < facts.as_of).any()):
+        return ""
+    return f" (discarded on {pd.Timestamp(own['moved_at'].min()):%Y-%m-%d})"
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def explanation_part(explanation: Explanation, held: ShelfSource | None) -> dict[str, Any]:
+    """The same for programs: ``explain`` of ``outcomes retire --explain SOURCE --json``."""
+    return {
+        "source_id": explanation.source_id,
+        "held": held is not None,
+        "advice": None if held is None else held.advice,
+        "source_sd": tidy(explanation.source_sd),
+        "trials": [
+            tidy({**asdict(trial), "started_at": trial.started_at.isoformat()})
+            for trial in explanation.trials
+        ],
+    }
+
+
+def bootstrap_part(found: BootstrapThreshold) -> dict[str, Any]:
+    """One entry of ``bootstrap`` for programs."""
+    part: dict[str, Any] = tidy({**asdict(found), "sentence": bootstrap_sentence(found)})
+    return part
+
+
+def tidy(value: Any) -> Any:
+    """JSON-ready: no NaN, no infinities, 10 significant digits."""
+    if isinstance(value, Mapping):
+        return {str(k): tidy(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [tidy(v) for v in value]
+    if isinstance(value, float):
+        return float(f"{value:.10g}") if math.isfinite(value) else None
+    return value

@@ -1,0 +1,139 @@
+"""``outcomes retire``: limits asked for, one source explained, and the interval by resampling."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+Call = Callable[..., Any]
+
+
+@pytest.fixture(scope="module")
+def falling(briefing_of: Callable[..., Any]) -> Path:
+    """Records in which finds fall steeply with cycles."""
+    return briefing_of("effect falling").folder.parent / "records"
+
+
+@pytest.fixture(scope="module")
+def explained(call: Call, falling: Path) -> dict[str, Any]:
+    source = _most_tried(falling)
+    answer = call("retire", falling, "--explain", source, "--by", "age", "--by", "cycles", "--json")
+    assert answer.status == 0
+    return json.loads(answer.out)
+
+
+def _most_tried(records: Path) -> str:
+    trials = pd.read_csv(records / "trials.csv")
+    return str(trials["source_id"].value_counts().index[0])
+
+
+def test_limits_are_by_what_was_asked_for_in_that_order(explained: dict[str, Any]) -> None:
+    assert explained["retire"]["by"] == "age_days"
+    assert [t["by"] for t in explained["retire"]["also"]] == ["cycles"]
+    assert explained["asked"]["by"] == ["age_days", "cycles"]
+
+
+def test_a_limit_beside_the_verdict_is_said_to_be_one(call: Call, falling: Path) -> None:
+    answer = call("retire", falling, "--by", "age")
+    assert answer.status == 0
+    first, second = answer.out.splitlines()[:2]
+    assert "age" in first
+    assert second.startswith("Asked for: limits by age. But these records name cycles:")
+    plain = call("retire", falling, "--by", "cycles")
+    assert "Asked for" not in plain.out
+
+
+def test_every_trial_of_the_source_stands_there_with_its_advice(
+    explained: dict[str, Any], falling: Path
+) -> None:
+    source = explained["explain"]["source_id"]
+    trials = pd.read_csv(falling / "trials.csv", parse_dates=["started_at"])
+    own = trials[trials["source_id"] == source].sort_values("started_at", kind="stable")
+    told = explained["explain"]["trials"]
+    assert sorted(t["trial_id"] for t in told) == sorted(own["trial_id"])
+    assert [t["started_at"] for t in told] == sorted(t["started_at"] for t in told)
+    on_shelf = {s["source_id"]: s["advice"] for s in explained["shelf"]}
+    assert explained["explain"]["advice"] == on_shelf.get(source)
+    used = [t for t in told if t["used"]]
+    assert used
+    assert all(0.0 < t["expected"] < 1.0 and t["low"] <= t["running"] <= t["high"] for t in used)
+
+
+def test_the_explanation_ends_with_advice_and_cautions(call: Call, falling: Path) -> None:
+    source = _most_tried(falling)
+    answer = call("retire", falling, "--explain", source)
+    lines = answer.out.splitlines()
+    assert lines[0] == f"How the advice on {source} came about"
+    assert any(line.startswith(("Advice: ", "It is not held on ")) for line in lines)
+    assert lines[-2].startswith("This is an association in one unit's records.")
+    assert lines[-1].startswith("Before acting: test again")
+    assert max(map(len, [line for line in lines if line[:2] == "20"])) <= 110
+
+
+def test_a_source_discarded_by_then_gets_no_advice(call: Call, own_records: Path) -> None:
+    trials = pd.read_csv(own_records / "trials.csv")
+    source = trials["source_id"].dropna().iloc[0]
+    log = pd.read_csv(own_records / "storage.csv")
+    last = pd.DataFrame(
+        {"source_id": [source], "moved_at": ["2026-06-01"], "moved_to": ["discarded"]}
+    )
+    pd.concat([log, last]).to_csv(own_records / "storage.csv", index=False)
+    answer = call("retire", own_records, "--explain", source, "--as-of", "2026-07-01")
+    assert answer.status == 0
+    assert "It is not held on 2026-07-01 (discarded on 2026-06-01): no advice." in answer.out
+
+
+def test_an_unknown_source_is_one_line_with_the_nearest_name(call: Call, few_records: Path) -> None:
+    names = pd.read_csv(few_records / "sources.csv")["source_id"]
+    wrong = names[0].lower().replace("-0", "")
+    answer = call("retire", few_records, "--explain", wrong)
+    assert (answer.status, answer.out) == (2, "")
+    assert answer.complaints == [
+        f"outcomes: --explain {wrong}: there is no source of that name. Did you mean {names[0]}?"
+    ]
+    answer = call("retire", few_records, "--explain", "quite another thing")
+    assert answer.complaints[0].endswith(f"There are {len(names)} sources.")
+
+
+def test_with_too_few_trials_the_trials_are_told_without_a_model(
+    call: Call, few_records: Path
+) -> None:
+    source = _most_tried(few_records)
+    answer = call("retire", few_records, "--explain", source, "--by", "cycles")
+    assert answer.status == 0
+    assert "Advice: test." in answer.out
+    answer = call("retire", few_records, "--by", "cycles")
+    assert "No limit by cycles can be set: no curve could be fitted." in answer.out
+    assert "too few to tell whether storage matters at all" in answer.out
+
+
+def test_a_word_that_is_no_exposure_is_wrong_usage(call: Call, few_records: Path) -> None:
+    answer = call("retire", few_records, "--by", "weight")
+    assert answer.status == 2
+    assert "'weight' is not one of 'cycles', 'age'" in answer.err
+
+
+def test_resampling_adds_its_interval_by_source_and_by_dog(
+    call: Call, falling: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from outcomes.decide import bootstrap
+
+    real = bootstrap.bootstrap_threshold
+    monkeypatch.setattr(
+        bootstrap, "bootstrap_threshold", lambda *a, **k: real(*a, **{**k, "refits": 10})
+    )
+    answer = call("retire", falling, "--bootstrap", "--json")
+    found = json.loads(answer.out)
+    by_source, by_dog = found["bootstrap"][:2]
+    assert (by_source["resampled"], by_source["refits"]) == ("source", 10)
+    assert by_source["sentence"].startswith(
+        f"Resampling whole sources (10 times, {by_source['levels']} sources)"
+    )
+    # Four dogs are too few to draw from.
+    assert by_dog["reason"] == "only 4 dogs to draw from; at least 5 are needed"
+    assert answer.complaints == []
