@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from outcomes.errors import FitError
-from outcomes.fit.cusum import Healthy, chart_values, limit_for, miss_scores
+from outcomes.fit.cusum import Healthy, chart_values, limit_for, miss_scores, simulate_highest
 from outcomes.fit.finds import averaged_probability
+from outcomes.fit.lifetime import FALSE_CALL_TRIALS
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import LeftOut, MixedFit
 from outcomes.fit.terms import Design, column_values, plan_design
@@ -23,6 +24,7 @@ BASELINE_DOGS = 3
 ODDS_RATIO = 2.0
 FALSE_CALL = 0.05
 WITHIN = 50
+_CHARTS = 4000
 # What rises with the calendar would be carried far beyond the baseline it was learnt on.
 _NOT_LEARNT = ("experience", "frozen_share")
 
@@ -104,6 +106,10 @@ class Watch:
         The first trials on record, by which the expected probabilities were set.
     learnt
         Terms of the model of those.
+    source_false_call, source_called_if_raised
+        Number of trials → share of sources past the limit within so many, by
+        simulation: where nothing changed, and where the odds of a miss are
+        ``odds_ratio`` times as high from the first trial on.
     left_out
         Terms and trials it does without, and why.
     reason
@@ -128,6 +134,8 @@ class Watch:
     left_out: tuple[LeftOut, ...]
     reason: str | None
     sentence: str
+    source_false_call: Mapping[int, float] = field(default_factory=dict)
+    source_called_if_raised: Mapping[int, float] = field(default_factory=dict)
 
 
 def watch(
@@ -289,6 +297,7 @@ def _charts(
     charts: dict[str, tuple[Chart, ...]] = {}
     limits: dict[str, float] = {}
     doubtful = np.zeros(len(hides), dtype=bool)
+    operating: tuple[dict[int, float], dict[int, float]] = ({}, {})
     for of, log_odds, known, chart_sd in (
         ("source", fixed + dog, dog_error, model.sd("source")),
         ("dog", fixed + dog + source, source_error, 0.0),
@@ -312,6 +321,8 @@ def _charts(
         limits[of] = limit_for(
             healthy, choices.odds_ratio, choices.false_call, choices.within, settings.seed
         )
+        if of == "source":
+            operating = _operating(healthy, limits[of], choices, settings.seed)
         charts[of] = tuple(
             _chart(
                 of,
@@ -359,8 +370,27 @@ def _charts(
         left_out=tuple(left_out),
         reason=None,
         sentence="",
+        source_false_call=operating[0],
+        source_called_if_raised=operating[1],
     )
     return _with_sentence(found)
+
+
+def _operating(
+    healthy: Healthy, limit: float, choices: _Choices, seed: int
+) -> tuple[dict[int, float], dict[int, float]]:
+    """Share of charts past the limit within some numbers of trials: unchanged, and worse."""
+    worse = replace(healthy, log_odds=healthy.log_odds - np.log(choices.odds_ratio))
+    return (
+        {n: _share_past(healthy, limit, n, choices, seed) for n in FALSE_CALL_TRIALS},
+        {n: _share_past(worse, limit, n, choices, seed) for n in FALSE_CALL_TRIALS},
+    )
+
+
+def _share_past(like: Healthy, limit: float, trials: int, choices: _Choices, seed: int) -> float:
+    rng = np.random.default_rng(seed + 1)
+    highest = simulate_highest(like, choices.odds_ratio, trials, _CHARTS, rng)
+    return float((highest > limit).mean())
 
 
 def _on_doubtful_source(hides: pd.DataFrame, charts: tuple[Chart, ...]) -> np.ndarray:

@@ -1,0 +1,353 @@
+"""Other rules for "unreliable": what each calls, and how often each errs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.stats import beta
+
+from outcomes.errors import SettingsError
+from outcomes.fit.lifetime import FALSE_CALL_TRIALS, counting_trials
+from outcomes.fit.reliability_rule import describe_rule, first_called, rule_false_call
+from outcomes.fit.watch import Watch
+from outcomes.settings import Settings
+
+WINDOW = 12
+MOST_WINDOW = 14
+WORSE = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class CalledSource:
+    """A source that a rule calls unreliable, and the trial that showed it."""
+
+    source_id: str
+    trial_id: str
+    started_at: pd.Timestamp
+    held_days: float
+
+
+@dataclass(frozen=True, slots=True)
+class RuleOutcome:
+    """What one rule calls, and its operating characteristic.
+
+    Attributes
+    ----------
+    name
+        ``"misses within trials"``, ``"moving proportion"`` or ``"cumulative sum"``.
+    rule
+        In words.
+    called
+        Sources called, in order of time.
+    sources
+        Sources with a trial that counts.
+    false_call
+        Number of trials → share of sources called within so many although
+        nothing changes: exact at the unit's own proportion of finds; for the
+        cumulative sum by simulation with sources that differ.
+    called_if_worse
+        The same where the odds of a miss are twice as high from the first trial on.
+    reason
+        Why it cannot be applied; None where it can.
+    """
+
+    name: str
+    rule: str
+    called: tuple[CalledSource, ...]
+    sources: int
+    false_call: Mapping[int, float]
+    called_if_worse: Mapping[int, float]
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class RuleComparison:
+    """The unit's rule and two others on the same trials.
+
+    Attributes
+    ----------
+    baseline
+        Proportion of finds among the trials that count; None without any.
+    rules
+        The unit's own first.
+    by_all, by_any
+        Sources called by every rule that can be applied, and by at least one.
+    sentence
+        What can be said, in words.
+    """
+
+    baseline: float | None
+    rules: tuple[RuleOutcome, ...]
+    by_all: tuple[str, ...]
+    by_any: tuple[str, ...]
+    sentence: str
+
+
+def compare_rules(
+    trials: pd.DataFrame, watched: Watch, settings: Settings, *, window: int = WINDOW
+) -> RuleComparison:
+    """Apply three rules for "unreliable" to the same trials.
+
+    The unit's own rule; a moving proportion of finds, over a source's last
+    ``window`` trials or as many as there are, whose exact upper limit is below
+    the floor; and the source's risk-adjusted cumulative sum. (A *lower* limit
+    below the floor would call every source: 12 finds of 12 have a lower limit
+    of 0.78.)
+
+    Parameters
+    ----------
+    trials
+        Joined trials, as for :func:`outcomes.fit.lifetime.fit_lifetime`.
+    watched
+        Of the same trials, by :func:`outcomes.fit.watch.watch`.
+    settings
+        Its ``rule``, ``floor`` and ``confidence`` (two-sided) are used.
+    window
+        2 to 14 trials.
+
+    Returns
+    -------
+    RuleComparison
+
+    Raises
+    ------
+    SettingsError
+        If the window is out of range, or the unit's rule cannot be met.
+
+    References
+    ----------
+    Clopper, C. J. and Pearson, E. S. (1934). The use of confidence or fiducial
+    limits illustrated in the case of the binomial. *Biometrika* 26, 404-413.
+    """
+    if not 2 <= window <= MOST_WINDOW:
+        raise SettingsError(
+            f"A moving proportion over {window} trials is out of range. Choose 2 to {MOST_WINDOW}."
+        )
+    rule = settings.rule
+    counted, _ = counting_trials(trials, rule)
+    baseline = float(counted["found"].mean()) if len(counted) else None
+    needed = misses_needed(window, settings.floor, settings.confidence)
+    own = RuleOutcome(
+        name="misses within trials",
+        rule=describe_rule(rule),
+        called=_called(counted, lambda missed: first_called(missed, rule.misses, rule.window)),
+        sources=int(counted["source_id"].nunique()),
+        false_call=_within(baseline, lambda p, n: rule_false_call(rule.misses, rule.window, p, n)),
+        called_if_worse=_within(
+            _worse(baseline), lambda p, n: rule_false_call(rule.misses, rule.window, p, n)
+        ),
+        reason=None if len(counted) else "no trial counts for it",
+    )
+    rules = (own, _proportion(counted, baseline, needed, settings), _cumulative(counted, watched))
+    usable = [{c.source_id for c in r.called} for r in rules if r.reason is None]
+    by_all = tuple(sorted(set.intersection(*usable))) if usable else ()
+    by_any = tuple(sorted(set.union(*usable))) if usable else ()
+    return RuleComparison(baseline, rules, by_all, by_any, _sentence(rules, by_all, by_any))
+
+
+def misses_needed(window: int, floor: float, confidence: float) -> tuple[int | None, ...]:
+    """Misses among 1, 2, … ``window`` trials that put the upper limit below the floor.
+
+    Parameters
+    ----------
+    window
+        The most trials looked at.
+    floor
+        Lowest acceptable find probability.
+    confidence
+        Of the exact two-sided interval.
+
+    Returns
+    -------
+    tuple of int or None
+        For each number of trials; None where not even all misses would do.
+
+    Examples
+    --------
+    >>> misses_needed(5, floor=0.85, confidence=0.90)
+    (None, 2, 3, 3, 3)
+    """
+    found = []
+    for n in range(1, window + 1):
+        finds = np.arange(n)  # upper limits of 0 to n - 1 finds
+        upper = beta.ppf((1.0 + confidence) / 2.0, finds + 1, n - finds)
+        low_enough = np.flatnonzero(upper < floor)
+        found.append(int(n - low_enough[-1]) if len(low_enough) else None)
+    return tuple(found)
+
+
+def first_below(missed: np.ndarray, needed: tuple[int | None, ...]) -> int | None:
+    """Find the trial at which the moving proportion's upper limit falls below the floor.
+
+    Parameters
+    ----------
+    missed
+        Shape (n,): True where the trial was a miss, in order of time.
+    needed
+        From :func:`misses_needed`; its length is the window.
+
+    Returns
+    -------
+    int or None
+        Position from 0; None if there is none.
+    """
+    window = len(needed)
+    for place in range(len(missed)):
+        seen = missed[max(0, place + 1 - window) : place + 1]
+        least = needed[len(seen) - 1]
+        if least is not None and int(np.sum(seen)) >= least:
+            return place
+    return None
+
+
+def proportion_false_call(
+    needed: tuple[int | None, ...], find_probability: float, trials: int
+) -> float:
+    """Probability that a source that never changes is called by the moving proportion.
+
+    Exact, by a Markov chain on the last ``window - 1`` results.
+
+    Parameters
+    ----------
+    needed
+        From :func:`misses_needed`.
+    find_probability
+        Of each trial, independently.
+    trials
+        Number of trials the source goes through.
+
+    Returns
+    -------
+    float
+
+    References
+    ----------
+    Fu, J. C. and Koutras, M. V. (1994). Distribution theory of runs: a Markov
+    chain approach. *Journal of the American Statistical Association* 89,
+    1050-1058.
+    """
+    window = len(needed)
+    states = 1 << (window - 1)
+    code = np.arange(states)
+    misses = np.array([int(c).bit_count() for c in code])
+    after_find = (code << 1) & (states - 1)
+    after_miss = after_find | (1 if window > 1 else 0)
+    weight = np.zeros(states)
+    weight[0] = 1.0
+    called = 0.0
+    for place in range(trials):
+        least = needed[min(place, window - 1)]
+        following = np.zeros(states)
+        for result, after, chance in (
+            (0, after_find, find_probability),
+            (1, after_miss, 1.0 - find_probability),
+        ):
+            now = weight * chance
+            # A find can call too: it fills the window, and what counts is how full it is.
+            stops = np.zeros(states, bool) if least is None else misses + result >= least
+            called += float(now[stops].sum())
+            np.add.at(following, after[~stops], now[~stops])
+        weight = following
+    return min(called, 1.0)
+
+
+def _called(
+    counted: pd.DataFrame, find: Callable[[np.ndarray], int | None]
+) -> tuple[CalledSource, ...]:
+    rows = []
+    for source_id, own in counted.groupby("source_id", sort=True):
+        place = find(~own["found"].to_numpy())
+        if place is not None:
+            row = own.iloc[place]
+            rows.append(
+                CalledSource(
+                    str(source_id), str(row["trial_id"]), row["started_at"], float(row["held_days"])
+                )
+            )
+    return tuple(sorted(rows, key=lambda c: (c.started_at, c.source_id)))
+
+
+def _within(probability: float | None, share: Callable[[float, int], float]) -> dict[int, float]:
+    if probability is None:
+        return {}
+    return {n: float(share(probability, n)) for n in FALSE_CALL_TRIALS}
+
+
+def _worse(probability: float | None) -> float | None:
+    """Probability of a find once the odds of a miss are twice as high."""
+    if probability is None:
+        return None
+    return probability / (probability + WORSE * (1.0 - probability))
+
+
+def _proportion(
+    counted: pd.DataFrame,
+    baseline: float | None,
+    needed: tuple[int | None, ...],
+    settings: Settings,
+) -> RuleOutcome:
+    window = len(needed)
+    most = needed[-1]
+    reason = None if len(counted) else "no trial counts for it"
+    if most is None:
+        reason = f"not even {window} misses in {window} trials would show a source below the floor"
+    return RuleOutcome(
+        name="moving proportion",
+        rule=(
+            f"the exact upper limit ({100 * settings.confidence:g} %, two-sided) of the finds "
+            f"among a source's last {window} trials is below the floor of {100 * settings.floor:g} in 100"
+            + ("" if most is None else f" ({most} misses in {window})")
+        ),
+        called=_called(counted, lambda missed: first_below(missed, needed)),
+        sources=int(counted["source_id"].nunique()),
+        false_call=_within(baseline, lambda p, n: proportion_false_call(needed, p, n)),
+        called_if_worse=_within(_worse(baseline), lambda p, n: proportion_false_call(needed, p, n)),
+        reason=reason,
+    )
+
+
+def _cumulative(counted: pd.DataFrame, watched: Watch) -> RuleOutcome:
+    held = dict(zip(counted["trial_id"].astype(str), counted["held_days"], strict=True))
+    rows = []
+    for chart in watched.sources:
+        first = next((t for t in chart.trials if t.value > chart.limit), None)
+        if first is not None:
+            days = float(held.get(first.trial_id, np.nan))
+            rows.append(CalledSource(chart.name, first.trial_id, first.started_at, days))
+    limit = watched.source_limit
+    return RuleOutcome(
+        name="cumulative sum",
+        rule=(
+            "the source's risk-adjusted cumulative sum passes "
+            + ("its limit" if limit is None else f"{limit:.1f}")
+            + f", set so that {100 * watched.false_call:g} of 100 sources that do not change do so "
+            f"within {watched.within} trials"
+        ),
+        called=tuple(sorted(rows, key=lambda c: (c.started_at, c.source_id))),
+        sources=len(watched.sources),
+        false_call=dict(watched.source_false_call),
+        called_if_worse=dict(watched.source_called_if_raised),
+        reason=watched.reason,
+    )
+
+
+def _sentence(
+    rules: tuple[RuleOutcome, ...], by_all: tuple[str, ...], by_any: tuple[str, ...]
+) -> str:
+    parts = []
+    for rule in rules:
+        if rule.reason is not None:
+            parts.append(f"by {rule.name} nothing can be said ({rule.reason})")
+            continue
+        parts.append(
+            f"by {rule.name} {len(rule.called)} of {rule.sources}, and within 20 trials "
+            f"{100 * rule.false_call[20]:.0f} of 100 that never change and "
+            f"{100 * rule.called_if_worse[20]:.0f} of 100 with twice the odds of a miss"
+        )
+    text = f"Sources called unreliable: {'; '.join(parts)}."
+    if sum(rule.reason is None for rule in rules) > 1:
+        text += f" {len(by_any)} by at least one rule, {len(by_all)} by every one."
+    return text

@@ -1,0 +1,99 @@
+"""Rules for "unreliable" side by side, and how often each errs."""
+
+from itertools import product
+
+import numpy as np
+import pytest
+from scipy.stats import binomtest
+
+from outcomes.errors import SettingsError
+from outcomes.fit.alternative_rules import (
+    compare_rules,
+    first_below,
+    misses_needed,
+    proportion_false_call,
+)
+from outcomes.fit.watch import watch
+from outcomes.settings import ReliabilityRule, Settings
+
+from .test_watch import searches
+
+ANY_DOG = Settings(rule=ReliabilityRule(qualified_only=False))
+
+
+def test_the_upper_limit_is_clopper_and_pearsons():
+    # NIST/SEMATECH handbook 7.2.4.1: 4 of 20 has 90 % limits to 0.401028; value from memory.
+    assert misses_needed(20, floor=0.4011, confidence=0.90)[-1] == 16
+    assert misses_needed(20, floor=0.4010, confidence=0.90)[-1] == 17
+
+
+def test_misses_needed_are_the_fewest_whose_limit_lies_below_the_floor():
+    for n, needed in enumerate(misses_needed(14, floor=0.85, confidence=0.90), start=1):
+        upper = [binomtest(n - m, n).proportion_ci(0.90, method="exact").high for m in range(n + 1)]
+        below = [m for m, limit in enumerate(upper) if limit < 0.85]
+        assert needed == (below[0] if below else None)
+
+
+@pytest.mark.parametrize("probability", [0.9, 0.6])
+def test_the_share_called_by_chance_is_that_of_every_sequence_of_results(probability):
+    needed = misses_needed(5, floor=0.7, confidence=0.80)
+    exact = 0.0
+    for results in product((False, True), repeat=10):
+        missed = np.array(results)
+        if first_below(missed, needed) is not None:
+            exact += probability ** (~missed).sum() * (1 - probability) ** missed.sum()
+    assert proportion_false_call(needed, probability, 10) == pytest.approx(exact, abs=1e-12)
+
+
+def test_the_share_called_never_falls_with_more_trials_or_a_worse_source():
+    needed = misses_needed(12, floor=0.85, confidence=0.90)
+    shares = [proportion_false_call(needed, 0.9, n) for n in range(0, 40, 4)]
+    assert shares[0] == 0.0
+    assert shares == sorted(shares)
+    by_quality = [proportion_false_call(needed, p, 20) for p in (1.0, 0.95, 0.9, 0.8, 0.5)]
+    assert by_quality == sorted(by_quality)
+    assert by_quality[0] == 0.0
+
+
+def test_a_source_that_goes_bad_is_called_by_every_rule_after_it_did():
+    trials = searches(np.random.default_rng(2), worn="S03").assign(
+        held_days=lambda t: t["age_days"]
+    )
+    found = compare_rules(trials, watch(trials, ANY_DOG), ANY_DOG)
+    assert "S03" in found.by_all
+    assert set(found.by_all) <= set(found.by_any)
+    for rule in found.rules:
+        assert rule.reason is None
+        assert list(rule.false_call) == [10, 20, 50]
+        assert all(rule.called_if_worse[n] >= rule.false_call[n] for n in rule.false_call)
+        when = [called.started_at for called in rule.called]
+        assert when == sorted(when)
+    assert found.sentence.startswith("Sources called unreliable: by misses within trials ")
+
+
+def test_the_simulated_share_of_the_cumulative_sum_is_the_one_its_limit_was_set_for():
+    trials = searches(np.random.default_rng(2))
+    found = watch(trials, ANY_DOG)
+    # 4,000 charts to set it and 4,000 others to try it: each an error of 0.0034.
+    assert found.source_false_call[50] == pytest.approx(0.05, abs=3 * 0.0034 * np.sqrt(2))
+    assert found.source_called_if_raised[50] > found.source_false_call[50]
+
+
+def test_without_a_baseline_the_other_rules_still_stand():
+    trials = searches(np.random.default_rng(9), days=10).assign(held_days=lambda t: t["age_days"])
+    found = compare_rules(trials, watch(trials, ANY_DOG), ANY_DOG)
+    assert [rule.reason is None for rule in found.rules] == [True, True, False]
+    assert "by cumulative sum nothing can be said (the baseline is not complete" in found.sentence
+    empty = compare_rules(trials.head(0), watch(trials.head(0), ANY_DOG), ANY_DOG)
+    assert empty.baseline is None
+    assert empty.by_any == ()
+
+
+def test_a_window_too_wide_or_a_floor_too_low_is_said():
+    trials = searches(np.random.default_rng(9), days=10).assign(held_days=lambda t: t["age_days"])
+    watched = watch(trials, ANY_DOG)
+    with pytest.raises(SettingsError, match="Choose 2 to 14"):
+        compare_rules(trials, watched, ANY_DOG, window=30)
+    low = Settings(floor=0.05, rule=ANY_DOG.rule)
+    proportion = compare_rules(trials, watched, low, window=3).rules[1]
+    assert proportion.reason == "not even 3 misses in 3 trials would show a source below the floor"
