@@ -298,7 +298,8 @@ def _proportion(
         name="moving proportion",
         rule=(
             f"the exact upper limit ({100 * settings.confidence:g} %, two-sided) of the finds "
-            f"among a source's last {window} trials is below the floor of {100 * settings.floor:g} in 100"
+            f"among a source's last {window} trials is below the floor of "
+            f"{100 * settings.floor:g} in 100"
             + ("" if most is None else f" ({most} misses in {window})")
         ),
         called=_called(counted, lambda missed: first_below(missed, needed)),
