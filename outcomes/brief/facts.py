@@ -15,8 +15,11 @@ import pandas as pd
 
 from outcomes.brief.further import Further, FurtherQuestions
 from outcomes.decide.compare import Comparison, compare_storage
+from outcomes.decide.frontier import Frontier, threshold_frontier
+from outcomes.decide.rate_of_use import rate_of_use
 from outcomes.decide.shelf import ShelfSource, review_shelf
 from outcomes.decide.threshold import Retirement, set_threshold
+from outcomes.decide.trade_off import TradeOff, trade_off
 from outcomes.errors import RecordsError
 from outcomes.fit.false_alerts import FalseAlertFit, fit_false_alerts
 from outcomes.fit.finds import FindFit, fit_finds
@@ -44,6 +47,8 @@ class Facts:
         Every row out of use, with the reason, from checking and from joining.
     fit, verdict, retirement, shelf, comparison, lifetime, search_time, false_alerts
         The answers, question by question.
+    price, frontiers
+        What each retirement limit buys and costs, and the limit for every floor.
     further
         What stands behind the answer on finds; None where it was not asked.
     as_of
@@ -56,6 +61,8 @@ class Facts:
     fit: FindFit
     verdict: WhichPredicts
     retirement: Retirement
+    price: TradeOff
+    frontiers: tuple[Frontier, ...]
     shelf: tuple[ShelfSource, ...]
     comparison: Comparison
     lifetime: Lifetime
@@ -129,9 +136,14 @@ def gather_facts(
     verdict = which_predicts(fit)
     say("Setting the threshold")
     retirement = set_threshold(fit, verdict)
+    started = joined.trials["started_at"]
+    use = rate_of_use(
+        records.sources, records.storage, joined.history, started.min(), started.max()
+    )
+    price = trade_off(fit, verdict, use)
     moment = as_of
     if moment is None:
-        moment = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
+        moment = started.max().normalize() + pd.Timedelta(days=1)
     shelf = review_shelf(fit, records.sources, joined.history, moment, joined.trials)
     say("Comparing refrigerated with frozen")
     comparison = compare_storage(fit)
@@ -148,6 +160,8 @@ def gather_facts(
         fit=fit,
         verdict=verdict,
         retirement=retirement,
+        price=price,
+        frontiers=threshold_frontier(retirement),
         shelf=shelf,
         comparison=comparison,
         lifetime=lifetime,

@@ -11,7 +11,9 @@ from outcomes.brief.facts import Facts
 from outcomes.brief.further_words import named_exposures
 from outcomes.brief.page import draw_briefing_figure, figure_footer
 from outcomes.draw.calibration_figure import draw_calibration_figure
+from outcomes.draw.frontier_figure import draw_frontier_figure
 from outcomes.draw.specification_figure import draw_specification_figure
+from outcomes.draw.trade_off_figure import draw_trade_off_figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,14 @@ FIGURES: Mapping[str, NamedFigure] = {
     "main": NamedFigure(
         "finds against cycles or age, and how long sources stay reliable",
         lambda facts, _: draw_briefing_figure(facts),
+    ),
+    "price": NamedFigure(
+        "what each retirement limit buys and costs",
+        lambda facts, _: draw_trade_off_figure(facts.price, footer=figure_footer(facts)),
+    ),
+    "floor": NamedFigure(
+        "how much the limit depends on the floor",
+        lambda facts, _: draw_frontier_figure(facts.frontiers, footer=figure_footer(facts)),
     ),
     "ways": NamedFigure("the same question asked in other ways", _ways, further=True),
     "calibration": NamedFigure("finds beside what was predicted", _calibration, further=True),

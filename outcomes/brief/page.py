@@ -149,6 +149,7 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
         ),
         "no_figure": words.nothing_drawn(facts.retirement, facts.lifetime),
         "retire": retire,
+        "price": words.price_sentence(facts.price, facts.retirement),
         "shelf_note": words.SHELF_NOTE,
         "shelf_caption": (
             f"Sources held on {facts.shelf_day.isoformat()}. Expected: finds in 100 trials today, "

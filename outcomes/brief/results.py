@@ -11,8 +11,10 @@ from outcomes import __version__
 from outcomes.brief import words
 from outcomes.brief.facts import Facts
 from outcomes.brief.further_results import fields, find_additions, further_sections
+from outcomes.decide.frontier import Frontier
 from outcomes.decide.shelf import ShelfSource
-from outcomes.decide.threshold import Threshold
+from outcomes.decide.threshold import Retirement, Threshold
+from outcomes.decide.trade_off import TradeOff, TradeOffPoint
 from outcomes.fit.false_alerts import FalseAlertFit
 from outcomes.fit.result import Lifetime
 from outcomes.fit.search_time import SearchTimeFit
@@ -288,7 +290,52 @@ def _retire(facts: Facts) -> dict[str, Any]:
             }
             for c in facts.retirement.curves
         ],
-        "trade_off": [],
+        **_price(facts.price, facts.retirement),
+        "frontier": [_frontier(f) for f in facts.frontiers],
+    }
+
+
+_PRICE = (
+    "find_probability low high share_below_floor share_low share_high sources_per_year "
+    "sources_low sources_high trials"
+)
+
+
+def _price(price: TradeOff, retirement: Retirement) -> dict[str, Any]:
+    """What each limit buys and costs, by the exposure the verdict names first and by both."""
+    rows = price.by_age if price.leading == "age_days" else price.by_cycles
+    present, advantage = price.present, price.advantage
+    discards = "source_id at cycles age_days"
+    return {
+        "trade_off": [_priced(p) for p in rows],
+        "trade_off_by_cycles": [_priced(p) for p in price.by_cycles],
+        "trade_off_by_age": [_priced(p) for p in price.by_age],
+        "trade_off_reason": price.reason,
+        "trade_off_sentence": words.price_sentence(price, retirement),
+        "present_practice": None
+        if present is None
+        else {
+            **fields(present, _PRICE),
+            "discards": [{**fields(d, discards), "at": d.at.isoformat()} for d in present.discards],
+        },
+        "cycles_against_age": None
+        if advantage is None
+        else fields(advantage, "sources_per_year points low high cycles age_days"),
+        "rate_of_use": fields(price, "years places undocumented"),
+    }
+
+
+def _priced(point: TradeOffPoint) -> dict[str, Any]:
+    limit = point.age_days if point.cycles is None else point.cycles
+    return {"retire_after": limit, **fields(point, f"cycles age_days {_PRICE}")}
+
+
+def _frontier(frontier: Frontier) -> dict[str, Any]:
+    return {
+        **fields(frontier, "by confidence observed_from observed_to start end"),
+        "points": [
+            fields(p, "floor estimate low high retire_after outcome") for p in frontier.points
+        ],
     }
 
 

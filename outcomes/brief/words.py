@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from outcomes.decide.compare import Comparison
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
+from outcomes.decide.trade_off import TradeOff
 from outcomes.fit.finds import FindFit
 from outcomes.fit.reliability_rule import describe_rule
 from outcomes.fit.result import Bin, FindCurve, Lifetime
@@ -470,6 +471,34 @@ def retire_sentence(verdict: WhichPredicts, retirement: Retirement) -> str:
     if verdict.verdict == "cannot be told apart":
         sentences.append("Cycles and age are two views of the same change, not two limits.")
     return " ".join(sentences)
+
+
+def price_sentence(price: TradeOff, retirement: Retirement) -> str | None:
+    """What the limit given buys and costs; None where there is no limit or no price."""
+    leading = next((t for t in retirement.thresholds if t.retire_after is not None), None)
+    if price.present is None or leading is None or leading.retire_after is None:
+        return None
+    by_cycles = leading.by == "cycles"
+    points = price.by_cycles if by_cycles else price.by_age
+    limit = float(leading.retire_after)
+    within = [p for p in points if ((p.cycles if by_cycles else p.age_days) or 0.0) <= limit + 0.5]
+    if not within:
+        return None
+    point, now = within[-1], price.present
+    many = "fewer than 1" if point.sources_per_year < 0.5 else f"about {point.sources_per_year:.0f}"
+    one = "source" if many in ("about 1", "fewer than 1") else "sources"
+    discarded = (
+        "no source was discarded"
+        if not now.discards
+        else f"{now.sources_per_year:.1f} sources a year were discarded".replace(".0 ", " ")
+    )
+    return (
+        f"What that limit buys and costs, at this unit's own rate of use: about "
+        f"{in_100(point.find_probability)} finds in the trials still run, against "
+        f"{in_100(now.find_probability)} in all trials as run; {many} {one} a year to replace "
+        f"({point.sources_low:.0f} to {point.sources_high:.0f}), while over these records "
+        f"{discarded}."
+    )
 
 
 def advice_reason(source: ShelfSource, floor: float) -> str:

@@ -46,7 +46,11 @@ def command(
     out: Path,
     by: str | None,
 ) -> None:
-    """Draw one figure for a slide: main, ways, calibration; a wrong NAME lists them all."""
+    """Draw one figure for a slide.
+
+    NAME is main, price (what limits cost), floor (limit by floor), ways (asked
+    in other ways) or calibration.
+    """
     from outcomes.brief.figures import FIGURES, draw_named_figure
     from outcomes.brief.write import check_out
     from outcomes.draw.save import render_figure

@@ -1,0 +1,60 @@
+"""What a retirement limit buys and costs, in words and in results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from outcomes.brief import words
+from outcomes.brief.facts import Facts
+from outcomes.brief.figures import FIGURES, draw_named_figure
+from outcomes.brief.results import results
+
+
+def test_the_price_told_is_that_of_the_limit_told(demo_facts: Facts) -> None:
+    found = results(demo_facts)["retire"]
+    row = next(r for r in found["trade_off"] if r["retire_after"] == found["retire_after"])
+    sentence = words.price_sentence(demo_facts.price, demo_facts.retirement)
+    assert sentence is not None
+    assert f"about {words.in_100(row['find_probability'])} finds" in sentence
+    assert f"about {row['sources_per_year']:.0f} sources a year" in sentence
+    present = found["present_practice"]
+    assert f"against {words.in_100(present['find_probability'])} in all trials" in sentence
+
+
+def test_one_source_a_year_is_told_as_one(demo_facts: Facts) -> None:
+    price = demo_facts.price
+    one = [
+        replace(p, sources_per_year=1.2, sources_low=0.6, sources_high=2.4) for p in price.by_cycles
+    ]
+    sentence = words.price_sentence(replace(price, by_cycles=tuple(one)), demo_facts.retirement)
+    assert sentence is not None
+    assert "about 1 source a year to replace (1 to 2)" in sentence
+
+
+def test_where_no_source_was_discarded_that_is_said(demo_facts: Facts) -> None:
+    price = demo_facts.price
+    assert price.present is not None
+    none = replace(price, present=replace(price.present, discards=(), sources_per_year=0.0))
+    sentence = words.price_sentence(none, demo_facts.retirement)
+    assert sentence is not None
+    assert sentence.endswith("no source was discarded.")
+
+
+def test_a_limit_is_never_priced_where_there_is_none(briefing_of: Callable[..., Any]) -> None:
+    for name in ("too few trials", "no effect", "all refrigerated"):
+        retire = briefing_of(name).results["retire"]
+        if retire["retire_after"] is None:
+            assert retire["trade_off_sentence"] is None
+        assert retire["trade_off"] or retire["trade_off_reason"]
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_every_named_figure_is_drawn_on_a_wide_sheet(name: str, demo_facts: Facts) -> None:
+    figure = draw_named_figure(demo_facts, name)
+    width, height = figure.get_size_inches()
+    assert width / height == pytest.approx(16 / 9, rel=1e-3)
+    assert FIGURES[name].shows
