@@ -54,7 +54,7 @@ def command(
     from outcomes.brief.facts import gather_facts
     from outcomes.brief.results import results
 
-    facts = gather_facts(read, as_of=when, progress=say)
+    facts = gather_facts(read, as_of=when, further=False, progress=say)
     exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
     note = None
     if exposures:
