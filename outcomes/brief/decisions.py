@@ -13,6 +13,7 @@ from outcomes.brief import words
 from outcomes.brief.facts import Facts
 from outcomes.decide.bootstrap import BootstrapThreshold
 from outcomes.decide.explain import Explanation, SourceTrial
+from outcomes.decide.matched_portions import MatchedPortions
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, find_threshold
 
@@ -91,6 +92,51 @@ def bootstrap_sentence(found: BootstrapThreshold) -> str:
     if found.failed:
         parts.append(f"{found.failed} could not be fitted and are left out")
     return f"{text}; {'; '.join(parts)}." if parts else f"{text}."
+
+
+def portions_sentence(found: MatchedPortions, alpha: float) -> str:
+    """Portions of one source kept both ways, as matched pairs."""
+    if found.reason is not None:
+        return f"Portions of one source kept both ways cannot be compared: {found.reason}."
+    assert found.risk_difference is not None
+    assert found.risk_low is not None
+    assert found.risk_high is not None
+    points, low, high = (
+        100.0 * v for v in (found.risk_difference, found.risk_low, found.risk_high)
+    )
+    confidence = words.percent(1.0 - alpha)
+    trials = found.trials["refrigerated"] + found.trials["frozen"]
+    rest = (
+        f"{words.count(len(found.parents), 'source')} with portions kept both ways, each dog "
+        f"against itself, {words.count(trials, 'trial')}"
+    )
+    ways = (
+        f"Of these sources, {found.fewer} had the refrigerated portion found less often and "
+        f"{found.more} more often"
+    )
+    doubt = ""
+    if found.p_by_parent is not None and found.p_by_parent >= alpha:
+        doubt = ", which chance alone could do: more such pairs would settle it"
+    if low <= 0.0 <= high:
+        return (
+            "Between portions of the same source no difference was detected: anything from "
+            f"{max(-low, 0.0):.0f} fewer to {max(high, 0.0):.0f} more finds in 100 for "
+            f"refrigerated fits these records ({confidence} interval; {rest}). {ways}."
+        )
+    sign = "more" if points > 0 else "fewer"
+    near, far = sorted((abs(low), abs(high)))
+    return (
+        f"Of portions of the same source, the refrigerated ones gave about {abs(points):.0f} "
+        f"{sign} finds in 100 ({confidence} interval {near:.0f} to {far:.0f} {sign}; {rest}). "
+        f"{ways}{doubt}. This is the fairest evidence in these records, for what the source was "
+        "and which dog searched are the same on both sides."
+    )
+
+
+def portions_part(found: MatchedPortions, alpha: float) -> dict[str, Any]:
+    """The same for programs: ``portions`` of ``compare``."""
+    part: dict[str, Any] = tidy({**asdict(found), "sentence": portions_sentence(found, alpha)})
+    return part
 
 
 def explanation_lines(

@@ -1,0 +1,96 @@
+"""Sentences of decisions asked for one by one: true for an effect down, up, absent or unclear."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from outcomes.brief.decisions import bootstrap_sentence, portions_sentence, tidy
+from outcomes.decide.bootstrap import BootstrapThreshold
+from outcomes.decide.matched_portions import MatchedPortions
+
+PORTIONS = MatchedPortions(
+    parents=("P1", "P2", "P3", "P4"),
+    trials={"refrigerated": 60, "frozen": 62},
+    finds={"refrigerated": 33, "frozen": 49},
+    comparisons=9,
+    odds_ratio=0.3,
+    low=0.12,
+    high=0.7,
+    risk_difference=-0.25,
+    risk_low=-0.46,
+    risk_high=-0.07,
+    p=0.004,
+    fewer=4,
+    more=0,
+    p_by_parent=0.125,
+    reason=None,
+)
+RESAMPLED = BootstrapThreshold(
+    by="cycles",
+    resampled="source",
+    levels=24,
+    confidence=0.9,
+    refits=200,
+    failed=3,
+    estimate=14.2,
+    low=11.4,
+    high=18.9,
+    never=0.0,
+    from_start=0.0,
+    reason=None,
+)
+
+
+@pytest.mark.parametrize(
+    ("change", "says", "never"),
+    [
+        ({}, "about 25 fewer finds in 100 (95 % interval 7 to 46 fewer", "no difference"),
+        (
+            {"risk_difference": 0.12, "risk_low": 0.03, "risk_high": 0.2, "fewer": 0, "more": 4},
+            "about 12 more finds in 100 (95 % interval 3 to 20 more",
+            "fewer finds",
+        ),
+        (
+            {"risk_low": -0.4, "risk_high": 0.1},
+            "no difference was detected: anything from 40 fewer to 10 more",
+            "fairest",
+        ),
+        ({"reason": "no portions of one source are on record"}, "cannot be compared", "fewer"),
+    ],
+)
+def test_what_is_said_of_portions_follows_the_interval(change, says, never):
+    sentence = portions_sentence(replace(PORTIONS, **change), 0.05)
+    assert says in sentence
+    assert never not in sentence
+
+
+def test_doubt_is_said_where_whole_sources_could_do_it_by_chance():
+    assert "chance alone could do" in portions_sentence(PORTIONS, 0.05)
+    assert "chance alone" not in portions_sentence(replace(PORTIONS, p_by_parent=0.01), 0.05)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({}, "lies between 11 cycles and 19 cycles (90 % interval); 3 could not be fitted"),
+        ({"low": None, "from_start": 0.07}, "between the start and 19 cycles"),
+        ({"high": None, "never": 0.2}, "in 20 in 100 of them finds never fall below the floor"),
+        (
+            {"by": "age_days", "low": 400.0, "high": 700.0},
+            "threshold by age lies between 13 months",
+        ),
+        ({"reason": "only 4 dogs to draw from"}, "no interval, because only 4 dogs"),
+    ],
+)
+def test_what_is_said_of_resampling_is_what_was_found(change, says):
+    assert says in bootstrap_sentence(replace(RESAMPLED, **change))
+
+
+def test_numbers_for_programs_are_plain_and_never_infinite():
+    assert tidy({"a": float("inf"), "b": [1 / 3], "c": None}) == {
+        "a": None,
+        "b": [0.3333333333],
+        "c": None,
+    }

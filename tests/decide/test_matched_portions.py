@@ -1,0 +1,251 @@
+"""Portions kept both ways: published pairs, R's exact test, a planted difference, refusals."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from outcomes.decide.compare import compare_storage
+from outcomes.decide.matched_portions import (
+    MatchedPortions,
+    common_odds_ratio,
+    compare_portions,
+    swapping_p,
+)
+from outcomes.exposure.accumulate import exposure_at
+from outcomes.exposure.stays import storage_history
+from outcomes.fit.clustered import fit_conditional
+from outcomes.fit.finds import fit_finds
+from outcomes.settings import Settings
+
+# R 4.2.2, datasets::UCBAdmissions: admitted and rejected men, admitted and rejected women, by
+# department (Bickel, Hammel and O'Connell 1975).
+BERKELEY = np.array(
+    [
+        [512, 313, 89, 19],
+        [353, 207, 17, 8],
+        [120, 205, 202, 391],
+        [138, 279, 131, 244],
+        [53, 138, 94, 299],
+        [22, 351, 24, 317],
+    ]
+)
+
+
+def test_the_common_odds_ratio_of_tables_is_that_of_r_s_exact_test():
+    men, men_all = BERKELEY[:, 0], BERKELEY[:, :2].sum(axis=1)
+    women, women_all = BERKELEY[:, 2], BERKELEY[:, 2:].sum(axis=1)
+    estimate, low, high, p = common_odds_ratio(men, men_all, women, women_all, 0.05)
+    # mantelhaen.test(UCBAdmissions, exact = TRUE): 0.90507619 (0.76971404 to 1.06341699);
+    # p with alternative = "less" 0.1159936690, of which ours is twice.
+    # R finds roots to its default tolerance, 1.2e-4.
+    assert estimate == pytest.approx(0.90507619, abs=1e-5)
+    assert (low, high) == pytest.approx((0.76971404, 1.06341699), abs=1.2e-4)
+    assert p == pytest.approx(2 * 0.1159936690, abs=1e-8)
+
+
+def test_pairs_of_breslow_and_day_are_their_closed_form():
+    # 63 endometrial pairs, gall bladder disease: exposed case only 13, exposed control only 5,
+    # both 4, neither 41 (Breslow & Day 1980; R Epi::bdendo11). The ratio is 13/5; limits are
+    # those of binom.test(13, 18) as odds, 0.8698510 and 9.3146789.
+    case = [1] * 13 + [0] * 5 + [1] * 4 + [0] * 41
+    control = [0] * 13 + [1] * 5 + [1] * 4 + [0] * 41
+    one = [1] * 63
+    estimate, low, high, p = common_odds_ratio(case, one, control, one, 0.05)
+    assert estimate == pytest.approx(13 / 5)
+    assert (low, high) == pytest.approx((0.8698510184, 9.3146789329), rel=1e-7)
+    assert p == pytest.approx(0.09625244141, abs=1e-9)
+
+
+def test_it_is_the_maximum_of_the_conditional_likelihood():
+    rng = np.random.default_rng(3)
+    n1, n2 = rng.integers(1, 9, 12), rng.integers(1, 9, 12)
+    a, b = rng.binomial(n1, 0.6), rng.binomial(n2, 0.75)
+    estimate, _, _, _ = common_odds_ratio(a, n1, b, n2, 0.05)
+    y, x, stratum = [], [], []
+    for k in range(12):
+        y += [1.0] * a[k] + [0.0] * (n1[k] - a[k]) + [1.0] * b[k] + [0.0] * (n2[k] - b[k])
+        x += [1.0] * n1[k] + [0.0] * n2[k]
+        stratum += [k] * (n1[k] + n2[k])
+    fit = fit_conditional(np.array(y), np.array(x)[:, None], np.array(stratum))
+    assert np.log(estimate) == pytest.approx(fit.beta[0], abs=1e-6)
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 6), st.integers(1, 6), st.integers(0, 6), st.integers(0, 6)),
+        min_size=1,
+        max_size=6,
+    )
+)
+@settings(deadline=None, max_examples=80)
+def test_the_other_way_round_is_one_over_it_and_limits_agree_with_p(tables):
+    n1, n2 = (np.array([t[i] for t in tables]) for i in (0, 1))
+    a = np.minimum([t[2] for t in tables], n1)
+    b = np.minimum([t[3] for t in tables], n2)
+    estimate, low, high, p = common_odds_ratio(a, n1, b, n2, 0.1)
+    turned, low_turned, high_turned, p_turned = common_odds_ratio(b, n2, a, n1, 0.1)
+    assert p == pytest.approx(p_turned)
+    for one, other in ((estimate, turned), (low, high_turned), (high, low_turned)):
+        assert (one is None) == (other is None)
+        if one is not None:
+            assert one == pytest.approx(1.0 / other, rel=1e-6)
+    outside = (low is not None and low > 1.0) or (high is not None and high < 1.0)
+    if abs(p - 0.1) > 1e-9:
+        assert (p < 0.1) == outside
+
+
+def test_swapping_whole_parents_counts_every_way():
+    # Six parents all one way: only both extremes of 64 are as far out.
+    rng = np.random.default_rng(1)
+    assert swapping_p(-np.arange(1.0, 7.0), rng) == 2 / 64
+    # Beyond 14 parents a sample of the ways: 2 / 2**15 is 0.00006.
+    assert swapping_p(-np.ones(15), rng) < 0.001
+    assert swapping_p(np.array([1.0, -1.0]), rng) == 1.0
+
+
+def _unit(
+    parents: int,
+    effect: float,
+    seed: int,
+    *,
+    both: bool = True,
+    portion_sd: float = 0.0,
+    trials_each: int = 14,
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Portions of strong frozen sources kept both ways, beside weak sources never divided.
+
+    Each parent is frozen for 200 days, then cut in two: one portion goes to the refrigerator, one
+    back to the freezer. Beside them, weak sources are kept frozen and strong ones
+    refrigerated, so that the plain comparison leans towards the refrigerator.
+    """
+    rng = np.random.default_rng(seed)
+    start = pd.Timestamp("2024-01-01")
+    cut = start + pd.Timedelta(days=200)
+    sources, storage, rows = [], [], []
+
+    def add(name: str, home: str, level: float, acquired: pd.Timestamp, parent: str | None) -> None:
+        sources.append((name, "muscle", acquired, parent))
+        storage.append((name, acquired, home))
+        for k in range(trials_each):
+            at = cut + pd.Timedelta(days=10 + 20 * k, hours=9)
+            eta = level + effect * (home == "refrigerator")
+            found = rng.random() < 1.0 / (1.0 + np.exp(-eta))
+            rows.append((name, at, f"D{k % 3}", "find" if found else "miss"))
+
+    for p in range(parents):
+        level = rng.normal(1.2, 1.0)
+        sources.append((f"P{p}", "muscle", start, None))
+        storage.append((f"P{p}", start, "freezer"))
+        for way in ("refrigerator", "freezer") if both else ("freezer",):
+            own = level + rng.normal(0.0, portion_sd)
+            add(f"P{p}-{way[0]}", way, own, cut, f"P{p}")
+    for k in range(12):
+        # The refrigerated ones found more often for what they are, whatever the effect.
+        cold = k % 2 == 0
+        level = 3.0 - effect if cold else 0.0
+        add(f"W{k}", "refrigerator" if cold else "freezer", level, start, None)
+    return (
+        pd.DataFrame(rows, columns=["source_id", "started_at", "dog_id", "result"]),
+        pd.DataFrame(sources, columns=["source_id", "kind", "acquired_on", "parent_id"]),
+        pd.DataFrame(storage, columns=["source_id", "moved_at", "moved_to"]),
+    )
+
+
+def _joined(
+    made: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
+) -> tuple[pd.DataFrame, pd.DataFrame, object]:
+    trials, sources, storage = made
+    strict = replace(Settings(), unlogged_thaws="strict")
+    history = storage_history(sources, storage, trials.iloc[:0], strict)
+    exposure = exposure_at(history, trials["source_id"], trials["started_at"])
+    joined = pd.concat([trials, exposure], axis=1)
+    joined["documented"] = joined["documented"].astype("boolean")
+    joined["kind"] = "muscle"
+    joined["trial_id"] = [f"T{k:05d}" for k in range(len(joined))]
+    return joined, sources, history
+
+
+def _compare(*args: object, **options: object) -> MatchedPortions:
+    trials, sources, history = _joined(_unit(*args, **options))  # type: ignore[arg-type]
+    return compare_portions(trials, sources, history, Settings())  # type: ignore[arg-type]
+
+
+def test_a_planted_difference_is_found_that_the_plain_comparison_gets_wrong():
+    trials, sources, history = _joined(_unit(14, -1.2, 5))
+    found = compare_portions(trials, sources, history, Settings())
+    assert found.reason is None
+    assert len(found.parents) == 14
+    assert found.high < 1.0
+    assert found.low < np.exp(-1.2) < found.high
+    assert found.risk_high < 0.0
+    assert found.p_by_parent < 0.05
+    # All sources together, naively and standardised: more finds from the refrigerator.
+    regime = trials["regime"]
+    rates = (trials["result"] == "find").groupby(regime).mean()
+    assert rates["refrigerated"] > rates["frozen"]
+    plain = compare_storage(fit_finds(trials, Settings()))
+    assert plain.risk_difference > 0.0
+
+
+def test_no_difference_planted_is_called_one_as_often_as_promised():
+    false = sum(_compare(10, 0.0, seed).p < 0.05 for seed in range(100, 160))
+    # An exact test errs at most 5 %; more than 8 of 60 comes up once in 250 (binomial).
+    assert false <= 8
+
+
+def test_where_portions_differ_of_themselves_whole_parents_keep_the_promise():
+    # Portions of one source that differ by 1.0: the trials alone mislead, the parents do not.
+    found = [_compare(10, 0.0, seed, portion_sd=1.0) for seed in range(200, 260)]
+    assert sum(f.p_by_parent < 0.05 for f in found) <= 8
+
+
+def test_the_way_kept_is_counted_from_the_cut_and_not_before():
+    trials, sources, history = _joined(_unit(6, -1.0, 3))
+    found = compare_portions(trials, sources, history, Settings())
+    # By its whole history a refrigerated portion is frozen or mixed for its first months.
+    early = trials["source_id"].str.endswith("-r") & (trials["regime"] != "refrigerated")
+    assert early.sum() > 20
+    assert found.trials["refrigerated"] > 0
+    assert found.trials["refrigerated"] + found.trials["frozen"] <= 2 * 6 * 14
+
+
+@pytest.mark.parametrize(
+    ("options", "reason"),
+    [
+        ({"parents": 0}, "no portions of one source are on record"),
+        (
+            {"parents": 5, "both": False},
+            "no source was tried both ways, in portions of it, by one dog; at least 3 are needed",
+        ),
+        (
+            {"parents": 2},
+            "only 2 sources were tried both ways, in portions of it, by one dog; "
+            "at least 3 are needed",
+        ),
+        (
+            {"parents": 4, "trials_each": 1},
+            "too few finds or misses where one dog tried both portions of a source",
+        ),
+    ],
+)
+def test_where_portions_cannot_be_compared_the_reason_is_given(options, reason):
+    given_ = {"effect": -1.0, "seed": 3} | options
+    found = _compare(**given_)
+    assert found.reason == reason
+    assert (found.odds_ratio, found.risk_difference, found.p) == (None, None, None)
+
+
+def test_without_a_column_for_parents_nothing_is_compared(made_trials):
+    sources = pd.DataFrame({"source_id": ["S00"], "acquired_on": [pd.Timestamp("2024-01-01")]})
+    empty = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
+    history = storage_history(
+        sources, empty.astype({"moved_at": "datetime64[ns]"}), made_trials(1).iloc[:0], Settings()
+    )
+    found = compare_portions(made_trials(1), sources, history, Settings())
+    assert found.reason == "no portions of one source are on record"
