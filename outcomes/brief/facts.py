@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from outcomes.brief.further import Further, FurtherQuestions
+from outcomes.brief.lasting import Lasting, ask_lasting
 from outcomes.decide.compare import Comparison, compare_storage
 from outcomes.decide.frontier import Frontier, threshold_frontier
 from outcomes.decide.rate_of_use import rate_of_use
@@ -49,6 +50,8 @@ class Facts:
         The answers, question by question.
     price, frontiers
         What each retirement limit buys and costs, and the limit for every floor.
+    lasting
+        How long sources stay reliable, asked further.
     further
         What stands behind the answer on finds; None where it was not asked.
     as_of
@@ -68,6 +71,7 @@ class Facts:
     lifetime: Lifetime
     search_time: SearchTimeFit
     false_alerts: FalseAlertFit
+    lasting: Lasting
     further: Further | None
     as_of: pd.Timestamp
 
@@ -151,6 +155,7 @@ def gather_facts(
     lifetime = fit_lifetime(joined.trials, records.sources, records.storage, records.settings)
     search_time = fit_search_time(joined.trials, records.settings)
     false_alerts = fit_false_alerts(joined.trials, records.settings)
+    lasting = ask_lasting(joined.trials, lifetime, records.settings)
     if questions is not None:
         say("Asking in other ways, of other suspects, and of each dog")
     return Facts(
@@ -167,6 +172,7 @@ def gather_facts(
         lifetime=lifetime,
         search_time=search_time,
         false_alerts=false_alerts,
+        lasting=lasting,
         further=None if questions is None else questions.answers(),
         as_of=moment,
     )

@@ -14,6 +14,7 @@ from outcomes.draw.calibration_figure import draw_calibration_figure
 from outcomes.draw.frontier_figure import draw_frontier_figure
 from outcomes.draw.specification_figure import draw_specification_figure
 from outcomes.draw.trade_off_figure import draw_trade_off_figure
+from outcomes.draw.watch_chart import draw_watch_chart
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,10 @@ FIGURES: Mapping[str, NamedFigure] = {
     "floor": NamedFigure(
         "how much the limit depends on the floor",
         lambda facts, _: draw_frontier_figure(facts.frontiers, footer=figure_footer(facts)),
+    ),
+    "watch": NamedFigure(
+        "sources and dogs missed more often of late than expected",
+        lambda facts, _: draw_watch_chart(facts.lasting.watched, figure_footer(facts)),
     ),
     "ways": NamedFigure("the same question asked in other ways", _ways, further=True),
     "calibration": NamedFigure("finds beside what was predicted", _calibration, further=True),

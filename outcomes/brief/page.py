@@ -17,6 +17,7 @@ from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Threshold
 from outcomes.draw.main_figure import ThresholdMark, draw_main_figure
 from outcomes.draw.save import render_figure
+from outcomes.fit.dogs import CAUTION as DOG_CAUTION
 from outcomes.fit.result import Term
 from outcomes.records.tables import Finding
 
@@ -166,10 +167,18 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
         if facts.further is None
         else further_words.checks(facts.further, facts.verdict),
         "dogs": [] if facts.further is None else further_words.dog_sentences(facts.further.dogs),
-        "dog_caution": None if facts.further is None else facts.further.dogs.caution,
+        "dog_caution": DOG_CAUTION,
+        "dogs_watched": [c for c in facts.lasting.watched.past if c.of == "dog"],
         "search_time": facts.search_time.sentence,
         "false_alerts": facts.false_alerts.sentence,
-        "lifetime": facts.lifetime.sentence,
+        "lifetime": words.lasting_sentence(facts.lasting.intervals, settings.alpha),
+        "next_cycles": None
+        if facts.lasting.next_cycles.reason is not None
+        else facts.lasting.next_cycles.sentence,
+        "watch": None
+        if facts.lasting.watched.reason is not None
+        else facts.lasting.watched.sentence,
+        "rmst": None if facts.lasting.means.reason is not None else facts.lasting.means.sentence,
         "rule": words.rule_sentences(settings.rule, facts.lifetime),
         "limits": words.limits(fit, facts.verdict),
         "method": words.method(fit, facts.verdict),

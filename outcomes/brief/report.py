@@ -144,7 +144,11 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield facts.search_time.sentence
     yield facts.false_alerts.sentence
     yield _strong("When sources become unreliable")
-    yield facts.lifetime.sentence
+    lasting = facts.lasting
+    yield lasting.intervals.sentence
+    for answer in (lasting.means, lasting.weibull, lasting.cycles_at_age, lasting.next_cycles):
+        yield answer.sentence
+    yield lasting.rules.sentence
     yield f"The rule: {facts.lifetime.rule}."
     yield from _caution()
 

@@ -11,12 +11,12 @@ from outcomes import __version__
 from outcomes.brief import words
 from outcomes.brief.facts import Facts
 from outcomes.brief.further_results import fields, find_additions, further_sections
+from outcomes.brief.lasting import lifetime_additions, watch_section
 from outcomes.decide.frontier import Frontier
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.decide.trade_off import TradeOff, TradeOffPoint
 from outcomes.fit.false_alerts import FalseAlertFit
-from outcomes.fit.result import Lifetime
 from outcomes.fit.search_time import SearchTimeFit
 from outcomes.fit.which_predicts import RatioTest
 from outcomes.settings import Settings
@@ -41,7 +41,8 @@ def results(facts: Facts) -> dict[str, Any]:
             "find": _find(facts),
             "search_time": _search_time(facts.search_time),
             "false_alerts": _false_alerts(facts.false_alerts),
-            "lifetime": _lifetime(facts.lifetime),
+            "lifetime": _lifetime(facts),
+            "watch": watch_section(facts.lasting.watched),
             "retire": _retire(facts),
             "shelf": [_shelf(s, facts.settings.floor) for s in facts.shelf],
             "compare": _compare(facts),
@@ -220,7 +221,8 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
     }
 
 
-def _lifetime(lifetime: Lifetime) -> dict[str, Any]:
+def _lifetime(facts: Facts) -> dict[str, Any]:
+    lifetime = facts.lifetime
     return {
         "rule": lifetime.rule,
         "rule_false_call": {str(k): v for k, v in lifetime.rule_false_call.items()},
@@ -234,8 +236,8 @@ def _lifetime(lifetime: Lifetime) -> dict[str, Any]:
         "curve": [fields(c, "group time probability low high at_risk") for c in lifetime.curve],
         "median": dict(lifetime.median),
         "not_drawn": dict(lifetime.not_drawn),
-        "sentence": lifetime.sentence,
-        "terms": [],
+        "sentence": words.lasting_sentence(facts.lasting.intervals, facts.settings.alpha),
+        **lifetime_additions(facts.lasting),
     }
 
 
@@ -359,7 +361,7 @@ def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
 
 
 def _compare(facts: Facts) -> dict[str, Any]:
-    c = facts.comparison
+    c, means = facts.comparison, facts.lasting.means
     return {
         "at_age_days": c.at_age_days,
         "risk_difference": c.risk_difference,
@@ -373,9 +375,10 @@ def _compare(facts: Facts) -> dict[str, Any]:
         "p": c.p,
         "e_value": c.e_value,
         "e_value_limit": c.e_value_limit,
-        "rmst_difference_days": None,
-        "rmst_low": None,
-        "rmst_high": None,
-        "rmst_reason": "not estimated in this version",
+        "rmst_difference_days": means.difference_days,
+        "rmst_low": means.difference_low,
+        "rmst_high": means.difference_high,
+        "rmst_reason": means.reason,
+        "rmst_sentence": means.sentence,
         "sentence": words.compare_sentence(c, facts.settings.alpha),
     }

@@ -18,6 +18,7 @@ from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.decide.trade_off import TradeOff
 from outcomes.fit.finds import FindFit
+from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime
 from outcomes.fit.reliability_rule import describe_rule
 from outcomes.fit.result import Bin, FindCurve, Lifetime
 from outcomes.fit.which_predicts import RatioTest, WhichPredicts
@@ -685,6 +686,37 @@ def evidence(fit: FindFit) -> str:
         f"It rests on {count(fit.n, 'usable hide trial')} ({count(fit.misses, 'miss', 'misses')}) "
         f"of {count(fit.sources, 'source')} by {count(fit.dogs, 'dog')}: what went together in one "
         "unit's records, not proof of cause."
+    )
+
+
+def lasting_sentence(intervals: IntervalLifetime, alpha: float) -> str:
+    """When half of the sources had become unreliable, in months after they were taken in."""
+    if intervals.reason is not None:
+        return intervals.sentence
+    told = [_half(c) for c in intervals.curves if c.by in ("regime", "all") and c.points]
+    met = count(intervals.events, "source")
+    return (
+        f"Of {count(intervals.sources, 'source')} followed, {met.split()[0]} met the rule below. "
+        + " ".join(told).replace("INTERVAL", f"{percent(1.0 - alpha)} interval")
+    )
+
+
+def _half(curve: IntervalCurve) -> str:
+    name = "the sources" if curve.by == "all" else f"the {curve.group} sources"
+    first, last = curve.points[0].time, curve.points[-1].time
+    still = f" still reliable after {months(first)}" if first >= 2.0 * DAYS_PER_MONTH else ""
+    if curve.median is None:
+        return (
+            f"Fewer than half of {name}{still} had become unreliable by {months(last)} after they "
+            "were taken in, which is as far as these records go."
+        )
+
+    def limit(days: float | None) -> str:
+        return "not reached" if days is None else months(days)
+
+    return (
+        f"Half of {name}{still} had become unreliable by about {months(curve.median)} after they "
+        f"were taken in (INTERVAL {limit(curve.median_low)} to {limit(curve.median_high)})."
     )
 
 

@@ -48,8 +48,8 @@ def command(
 ) -> None:
     """Draw one figure for a slide.
 
-    NAME is main, price (what limits cost), floor (limit by floor), ways (asked
-    in other ways) or calibration.
+    NAME is main, price (what limits cost), floor (limit by floor), watch (early
+    warning), ways (asked in other ways) or calibration.
     """
     from outcomes.brief.figures import FIGURES, draw_named_figure
     from outcomes.brief.write import check_out

@@ -29,7 +29,11 @@ KEYS = {
     "dogs": "dogs sources dogs_differ_p responses experience sentences caution",
     "search_time": "n events terms time_ratio",
     "false_alerts": "n hours rate_per_hour terms",
-    "lifetime": "rule rule_false_call sources events curve median terms",
+    "lifetime": (
+        "rule rule_false_call sources events curve median terms intervals restricted_means "
+        "weibull cycles_at_age cycle_by_cycle rules"
+    ),
+    "watch": "sentence reason past odds_ratio false_call within source_limit dog_limit",
     "retire": "by floor confidence estimate low high retire_after observed_to sentence trade_off",
     "compare": (
         "at_age_days risk_difference low high rmst_difference_days rmst_low rmst_high sentence"

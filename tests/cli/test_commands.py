@@ -37,6 +37,7 @@ SECTIONS = {
         "search_time",
         "false_alerts",
         "lifetime",
+        "watch",
         "retire",
         "shelf",
         "compare",

@@ -1,0 +1,73 @@
+"""How long sources stay reliable, in words and in results."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from outcomes.brief import words
+from outcomes.brief.facts import Facts
+from outcomes.brief.results import results
+from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime, IntervalPoint
+
+
+def _curve(**changes: Any) -> IntervalCurve:
+    points = tuple(
+        IntervalPoint("frozen", t, t, p, p, p, 9) for t, p in ((10.0, 1.0), (700.0, 0.4))
+    )
+    made = IntervalCurve("frozen", "regime", 9, 5, points, 600.0, 610.0, 300.0, None)
+    return replace(made, **changes)
+
+
+def _lifetime(*curves: IntervalCurve) -> IntervalLifetime:
+    return IntervalLifetime(9, 5, curves, {}, (), 200, None, "")
+
+
+def test_half_is_told_in_months_after_the_source_was_taken_in() -> None:
+    assert words.lasting_sentence(_lifetime(_curve()), 0.05) == (
+        "Of 9 sources followed, 5 met the rule below. Half of the frozen sources had become "
+        "unreliable by about 20 months after they were taken in (95 % interval 10 months to not "
+        "reached)."
+    )
+
+
+def test_a_curve_that_begins_late_says_of_which_sources_it_is() -> None:
+    late = _curve()
+    points = (replace(late.points[0], time=100.0), late.points[1])
+    sentence = words.lasting_sentence(_lifetime(replace(late, points=points)), 0.05)
+    assert "Half of the frozen sources still reliable after 3 months had" in sentence
+
+
+def test_where_half_were_not_lost_the_end_of_the_records_is_said() -> None:
+    never = _curve(median_after=None, median=None, median_low=None, median_high=None)
+    assert words.lasting_sentence(_lifetime(never), 0.05).endswith(
+        "Fewer than half of the frozen sources had become unreliable by 23 months after they were "
+        "taken in, which is as far as these records go."
+    )
+
+
+def test_a_curve_of_a_kind_is_left_to_the_results(demo_facts: Facts) -> None:
+    kind = _curve(group="blood", by="kind")
+    sentence = words.lasting_sentence(_lifetime(_curve(), kind), 0.05)
+    assert "blood" not in sentence
+
+
+def test_results_hold_the_terms_by_what_they_are_ratios_of(demo_facts: Facts) -> None:
+    found = results(demo_facts)
+    lifetime, lasting = found["lifetime"], demo_facts.lasting
+    assert len(lifetime["terms"]) == len(lasting.weibull.terms) + len(lasting.cycles_at_age.terms)
+    cycles = next(t for t in lifetime["terms"] if t["term"] == "cycles")
+    own = next(t for t in lasting.cycles_at_age.terms if t.term == "cycles")
+    assert cycles["hazard_ratio"] == pytest.approx(own.ratio, rel=1e-9)
+    assert found["compare"]["rmst_difference_days"] is None
+    assert found["compare"]["rmst_reason"]
+
+
+def test_the_charts_past_their_limit_are_named_with_the_day(demo_facts: Facts) -> None:
+    watched = results(demo_facts)["watch"]
+    assert watched["past"], "the demo unit has a worn source"
+    for chart in watched["past"]:
+        assert chart["value"] > chart["limit"]
+        assert chart["since"][:10] in watched["sentence"]
