@@ -44,6 +44,26 @@ class RateTerm:
 
 
 @dataclass(frozen=True, slots=True)
+class DogAlerts:
+    """False alerts of one dog: per searching hour and per blank area, with exact intervals.
+
+    Rates and shares are None where there is no searching time, or no blank area.
+    """
+
+    dog: str
+    hours: float
+    alerts: int
+    rate_per_hour: float | None
+    rate_low: float | None
+    rate_high: float | None
+    blanks: int
+    blank_alerts: int
+    per_blank: float | None
+    per_blank_low: float | None
+    per_blank_high: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class FalseAlertFit:
     """False alerts per searching hour and per blank area, and what goes with them.
 
@@ -81,6 +101,8 @@ class FalseAlertFit:
         Why there are no terms; None where there are.
     sentence
         What can be said, in words; also when nothing can.
+    by_dog
+        Rates of each dog, in order of id.
     """
 
     n: int
@@ -107,6 +129,7 @@ class FalseAlertFit:
     left_out: tuple[LeftOut, ...]
     reason: str | None
     sentence: str
+    by_dog: tuple[DogAlerts, ...] = ()
 
 
 def fit_false_alerts(trials: pd.DataFrame, settings: Settings) -> FalseAlertFit:
@@ -150,7 +173,7 @@ def fit_false_alerts(trials: pd.DataFrame, settings: Settings) -> FalseAlertFit:
     Cameron, A. C. and Trivedi, P. K. (1990). Regression-based tests for
     overdispersion in the Poisson model. *Journal of Econometrics* 46, 347-364.
     """
-    counted = _counted(trials)
+    counted = count_alerts(trials)
     rate, rate_reason = _rate(counted, settings.alpha)
     blanks = counted[counted["blank"]]
     blank_alerts = int((blanks["result"] == "false alert").sum())
@@ -184,7 +207,21 @@ def fit_false_alerts(trials: pd.DataFrame, settings: Settings) -> FalseAlertFit:
         sentence=_sentence(
             rate, rate_reason, (blank_alerts, len(blanks)), share, model, settings.alpha
         ),
+        by_dog=_by_dog(counted.assign(dog=trials["dog_id"]), settings.alpha),
     )
+
+
+def _by_dog(counted: pd.DataFrame, alpha: float) -> tuple[DogAlerts, ...]:
+    rows = []
+    for dog, own in counted.groupby("dog", sort=True):
+        timed = own[own["hours"].notna() & own["count"].notna()]
+        hours, alerts = float(timed["hours"].sum()), int(timed["count"].sum())
+        blanks = own[own["blank"]]
+        blank_alerts = int((blanks["result"] == "false alert").sum())
+        rate = rate_interval(alerts, hours, alpha)
+        share = share_interval(blank_alerts, len(blanks), alpha)
+        rows.append(DogAlerts(str(dog), hours, alerts, *rate, len(blanks), blank_alerts, *share))
+    return tuple(rows)
 
 
 _Interval = tuple[float | None, float | None, float | None]
@@ -243,8 +280,20 @@ def share_interval(count: int, n: int, alpha: float) -> _Interval:
     return count / n, float(interval.low), float(interval.high)
 
 
-def _counted(trials: pd.DataFrame) -> pd.DataFrame:
-    """Each trial's false alerts and searching hours, missing where not on record."""
+def count_alerts(trials: pd.DataFrame) -> pd.DataFrame:
+    """Each trial's false alerts and searching hours, missing where not on record.
+
+    Parameters
+    ----------
+    trials
+        Joined trials, blank areas included.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Index as ``trials``: ``result``, ``blank``, ``count``, ``hours``. On a
+        blank area without a count, ``clear`` is none and ``false alert`` one.
+    """
     nothing = pd.Series(np.nan, index=trials.index)
 
     def column(name: str) -> pd.Series:

@@ -13,6 +13,7 @@ from outcomes.fit.conditions import Condition, Conditions, choose_conditions
 from outcomes.fit.cox import CoxFit, fit_cox
 from outcomes.fit.ratio import change, power, ratio_interval, shortfall
 from outcomes.fit.result import LeftOut
+from outcomes.fit.search_curve import SearchTimeCurve, search_time_curve
 from outcomes.fit.terms import EXPOSURES, usable_trials
 from outcomes.settings import Settings
 
@@ -82,6 +83,9 @@ class SearchTimeFit:
         Why there are no terms; None where there are.
     sentence
         What can be said, in words; also when nothing can.
+    curve
+        Median search time of a typical dog by cycles (or by age), from the
+        accelerated failure-time model; None without terms.
     """
 
     n: int
@@ -98,6 +102,7 @@ class SearchTimeFit:
     left_out: tuple[LeftOut, ...]
     reason: str | None
     sentence: str
+    curve: SearchTimeCurve | None = None
 
 
 def fit_search_time(trials: pd.DataFrame, settings: Settings) -> SearchTimeFit:
@@ -256,6 +261,7 @@ def _fitted(
         left_out=left_out,
         reason=None,
         sentence=_sentence(counts, time_ratio, chosen.copies, alpha),
+        curve=search_time_curve(chosen, timed, counts.dogs, alpha, freedom),
     )
 
 

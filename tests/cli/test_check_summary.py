@@ -43,7 +43,7 @@ def test_the_trials_counted_are_those_each_analysis_takes(qualified_only: bool) 
     late = records.dogs.assign(qualified_on=records.dogs["qualified_on"] + pd.Timedelta(days=300))
     joined = join(replace(records, trials=_gaps(records.trials), storage=some, dogs=late))
     hides, _ = usable_trials(joined.trials)
-    counted = false_alerts._counted(joined.trials)
+    counted = false_alerts.count_alerts(joined.trials)
     sides = hides[hides["regime"].isin(["refrigerated", "frozen"])]
     both, _ = compare._shared_kinds(sides)
     found = usable_rows(joined)

@@ -358,3 +358,24 @@ def test_the_inputs_stay_as_they_were():
     before = trials.copy(deep=True)
     fit_false_alerts(trials, DEFAULT)
     pd.testing.assert_frame_equal(trials, before)
+
+
+def test_the_dogs_own_counts_add_up_to_the_units():
+    trials = pd.DataFrame(
+        {
+            "dog_id": ["Juno", "Juno", "Moss", "Moss", "Moss"],
+            "source_id": ["S1", None, "S1", None, None],
+            "result": ["find", "false alert", "miss", "clear", "clear"],
+            "false_alerts": [1.0, np.nan, 0.0, np.nan, np.nan],
+            "search_s": [1800.0, 1800.0, 3600.0, np.nan, np.nan],
+            "cycles": 1.0,
+            "age_days": 100.0,
+            "documented": True,
+        }
+    )
+    found = fit_false_alerts(trials, Settings())
+    juno, moss = found.by_dog
+    assert (juno.dog, juno.hours, juno.alerts, juno.rate_per_hour) == ("Juno", 1.0, 2, 2.0)
+    assert (moss.blanks, moss.blank_alerts, moss.per_blank) == (2, 0, 0.0)
+    assert sum(dog.alerts for dog in found.by_dog) == found.alerts
+    assert sum(dog.blanks for dog in found.by_dog) == found.blanks

@@ -1,0 +1,362 @@
+"""False alerts on blank areas against what the dog had been trained on lately."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from outcomes.errors import FitError
+from outcomes.fit.false_alerts import RateTerm, count_alerts
+from outcomes.fit.rates import (
+    NEGATIVE_BINOMIAL,
+    POISSON,
+    RateFit,
+    clustered_rate_errors,
+    fit_rates,
+    overdispersion_p,
+)
+from outcomes.fit.ratio import change, power, ratio_interval, shortfall
+from outcomes.fit.result import LeftOut
+from outcomes.settings import Settings
+
+DAYS = 60
+LEAST_TRAINED = 5
+LEAST_ALERTS = 20
+LEAST_DOGS = 3
+PER_TERM = 10
+_LEAST_OWN = 1e-3  # share of a predictor's spread that the dogs and the others leave it
+
+_DIET = (
+    ("diet_cycles", "cycle", 1.0),
+    ("diet_age_days", "30 days", 30.0),
+    ("diet_frozen_share", "0.1", 0.1),
+)
+_STEPS = {
+    "diet_cycles": (10, "training lately on sources with 10 more cycles"),
+    "diet_age_days": (12, "training lately on sources 360 days older"),
+    "diet_frozen_share": (5, "training lately with 50 in 100 more of it on frozen sources"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class TrainingDiet:
+    """False alerts per blank area against the dog's training before it.
+
+    Attributes
+    ----------
+    days
+        Length of the period before each blank area.
+    blanks, alerts, dogs
+        Blank areas used, false alerts on them, and their dogs.
+    model
+        ``"Poisson"`` or ``"negative binomial"``; None without terms.
+    overdispersion_p
+        p-value of counts that spread more than Poisson's.
+    alone
+        Each predictor as the only one beside the dogs: ``diet_cycles`` and
+        ``diet_age_days`` (means of the hides searched in the period),
+        ``diet_frozen_share`` (share of them with a frozen source).
+    together
+        All of them in one model; empty where the alerts are too few.
+    clustered
+        As ``alone``, with errors clustered by dog.
+    left_out
+        Blank areas and predictors it does without, and why.
+    reason
+        Why there are no terms; None where there are.
+    sentence
+        What can be said, in words; also when nothing can.
+    """
+
+    days: int
+    blanks: int
+    alerts: int
+    dogs: int
+    model: str | None
+    overdispersion_p: float | None
+    alone: tuple[RateTerm, ...]
+    together: tuple[RateTerm, ...]
+    clustered: tuple[RateTerm, ...]
+    left_out: tuple[LeftOut, ...]
+    reason: str | None
+    sentence: str
+
+
+def training_diet(trials: pd.DataFrame, days: int = DAYS) -> pd.DataFrame:
+    """Give each blank area what its dog had searched for in the days before it.
+
+    Parameters
+    ----------
+    trials
+        Joined trials, hides and blank areas.
+    days
+        Length of the period, which ends just before the trial.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a blank area, index as in ``trials``: ``dog_id``, ``trained``
+        (hides searched in the period), ``diet_cycles``, ``diet_age_days`` and
+        ``diet_frozen_share``: means over those hides that have a value,
+        missing where none has.
+    """
+    blank = trials["source_id"].isna()
+    hides = trials[~blank & trials["result"].isin(["find", "miss"])]
+    frozen = (
+        hides["regime"].map(lambda r: np.nan if pd.isna(r) else float(r == "frozen"))
+        if "regime" in hides
+        else pd.Series(np.nan, index=hides.index)
+    )
+    values = pd.DataFrame(
+        {
+            "diet_cycles": hides["cycles"].astype(float),
+            "diet_age_days": hides["age_days"].astype(float),
+            "diet_frozen_share": frozen.astype(float),
+        }
+    )
+    columns = list(values.columns)
+    rows = pd.DataFrame(np.nan, index=trials.index[blank], columns=["trained", *columns])
+    for dog, own in trials[blank].groupby("dog_id", sort=True):
+        of_dog = hides["dog_id"] == dog
+        order = np.argsort(hides.loc[of_dog, "started_at"].to_numpy(), kind="stable")
+        at = hides.loc[of_dog, "started_at"].to_numpy()[order]
+        when = own["started_at"].to_numpy()
+        until = np.searchsorted(at, when, side="left")
+        since = np.searchsorted(at, when - np.timedelta64(days, "D"), side="left")
+        rows.loc[own.index, "trained"] = (until - since).astype(float)
+        held = values[of_dog].to_numpy()[order]
+        known = np.isfinite(held)
+        total = np.vstack([np.zeros(3), np.where(known, held, 0.0).cumsum(axis=0)])
+        count = np.vstack([np.zeros(3), known.cumsum(axis=0)])
+        number = count[until] - count[since]
+        mean = np.full(number.shape, np.nan)
+        np.divide(total[until] - total[since], number, out=mean, where=number > 0)
+        rows.loc[own.index, columns] = mean
+    rows.insert(0, "dog_id", trials.loc[blank, "dog_id"])
+    return rows
+
+
+def fit_training_diet(
+    trials: pd.DataFrame, settings: Settings, *, days: int = DAYS
+) -> TrainingDiet:
+    """Fit false alerts on blank areas against the dog's training in the days before.
+
+    Counts per blank area with a constant for every dog, so that each dog is
+    compared with itself; Poisson, or negative binomial where the counts spread
+    more. A dog without a false alert says nothing about what changes its rate
+    and is left out, as is a blank area with fewer than 5 hides in the period.
+
+    Parameters
+    ----------
+    trials
+        Joined trials, hides and blank areas.
+    settings
+        Its ``alpha`` is used.
+    days
+        Length of the period.
+
+    Returns
+    -------
+    TrainingDiet
+        Without terms, and with the reason, under 20 false alerts or 3 dogs. Intervals
+        use Student's t with blank areas - parameters degrees of freedom.
+
+    References
+    ----------
+    Cameron, A. C. and Trivedi, P. K. (1990). Regression-based tests for
+    overdispersion in the Poisson model. *Journal of Econometrics* 46, 347-364.
+    """
+    left_out: list[LeftOut] = []
+    diet = training_diet(trials, days)
+    diet = diet.assign(count=count_alerts(trials)["count"].reindex(diet.index))
+    for keep, why in (
+        (diet["count"].notna(), "no result or count"),
+        (
+            diet["trained"] >= LEAST_TRAINED,
+            f"fewer than {LEAST_TRAINED} hides in the {days} days before",
+        ),
+        (
+            diet[["diet_cycles", "diet_age_days"]].notna().all(axis=1),
+            "cycles and age of those hides not known",
+        ),
+    ):
+        diet = _keep(diet, keep, why, left_out)
+    silent = diet.groupby("dog_id")["count"].transform("sum") == 0.0 if len(diet) else diet["count"]
+    if len(diet):
+        diet = _keep(diet, ~silent, "of dogs without a false alert", left_out)
+    blanks, dogs = len(diet), int(diet["dog_id"].nunique())
+    alerts = int(diet["count"].sum())
+    reason = _too_few(blanks, alerts, dogs)
+    if reason is None:
+        try:
+            return _fitted(diet, days, tuple(left_out), settings.alpha)
+        except FitError as error:
+            reason = str(error)
+    return TrainingDiet(
+        days=days,
+        blanks=blanks,
+        alerts=alerts,
+        dogs=dogs,
+        model=None,
+        overdispersion_p=None,
+        alone=(),
+        together=(),
+        clustered=(),
+        left_out=tuple(left_out),
+        reason=reason,
+        sentence=(
+            "Whether training on worn sources comes before false alerts on blank areas cannot be "
+            f"said yet: {reason}."
+        ),
+    )
+
+
+def _keep(diet: pd.DataFrame, keep: pd.Series, why: str, left_out: list[LeftOut]) -> pd.DataFrame:
+    keep = keep.reindex(diet.index).astype(bool)
+    lost = int((~keep).sum())
+    if lost:
+        area = "area" if lost == 1 else "areas"
+        left_out.append(LeftOut("blank areas", f"{lost:,} blank {area}: {why}"))
+    return diet[keep]
+
+
+def _too_few(blanks: int, alerts: int, dogs: int) -> str | None:
+    if blanks == 0:
+        return "no blank area can be used for that"
+    short = shortfall(
+        (
+            ("false alert on blank areas", "false alerts on blank areas", alerts, LEAST_ALERTS),
+            ("dog", "dogs", dogs, LEAST_DOGS),
+        )
+    )
+    return f"too few in the blank areas that can be used ({short})" if short else None
+
+
+def _fitted(
+    diet: pd.DataFrame, days: int, left_out: tuple[LeftOut, ...], alpha: float
+) -> TrainingDiet:
+    count = diet["count"].to_numpy(float)
+    codes = np.unique(diet["dog_id"].astype(str), return_inverse=True)[1].reshape(-1)
+    constants = np.eye(codes.max() + 1)[codes]
+    notes = list(left_out)
+    usable: list[tuple[str, str]] = []
+    columns: list[np.ndarray] = []
+    for name, unit, step in _DIET:
+        values = diet[name].to_numpy(float)
+        if not np.isfinite(values).all():
+            notes.append(LeftOut(name, "not known for every blank area"))
+        elif _own_share(values, constants) < _LEAST_OWN:
+            notes.append(LeftOut(name, "does not vary within dogs"))
+        else:
+            usable.append((name, unit))
+            columns.append((values - values.mean()) / step)
+    if not usable:
+        raise FitError("what the dogs trained on does not vary within dogs")
+    family, spread_p = _family(count, np.column_stack([*columns[:1], constants]), alpha)
+    alone, clustered = [], []
+    for (name, unit), column in zip(usable, columns, strict=True):
+        x = np.column_stack([column, constants])
+        fit = _fit(count, x, family)
+        freedom = len(count) - x.shape[1]
+        error = clustered_rate_errors(count, np.zeros(len(count)), x, fit, codes)
+        alone.append(_term(name, unit, fit, 0, float(np.sqrt(fit.cov[0, 0])), alpha, freedom))
+        clustered.append(_term(name, unit, fit, 0, float(error[0]), alpha, int(codes.max())))
+    together = _together(usable, columns, constants, count, family, notes, alpha)
+    return TrainingDiet(
+        days=days,
+        blanks=len(count),
+        alerts=int(count.sum()),
+        dogs=int(codes.max()) + 1,
+        model=family,
+        overdispersion_p=spread_p,
+        alone=tuple(alone),
+        together=together,
+        clustered=tuple(clustered),
+        left_out=tuple(notes),
+        reason=None,
+        sentence=_sentence(alone, days, len(count), int(count.sum()), alpha),
+    )
+
+
+def _family(count: np.ndarray, x: np.ndarray, alpha: float) -> tuple[str, float]:
+    poisson = fit_rates(count, np.zeros(len(count)), x, POISSON)
+    p = overdispersion_p(count, np.exp(x @ poisson.beta))
+    return (NEGATIVE_BINOMIAL if p < alpha else POISSON), p
+
+
+def _fit(count: np.ndarray, x: np.ndarray, family: str) -> RateFit:
+    return fit_rates(count, np.zeros(len(count)), x, family)
+
+
+def _own_share(values: np.ndarray, others: np.ndarray) -> float:
+    """Share of the spread of a predictor that the others leave to it."""
+    centred = values - values.mean()
+    total = float(centred @ centred)
+    if total <= 0.0:
+        return 0.0
+    basis = np.linalg.qr(np.column_stack([np.ones(len(values)), others]))[0]
+    left = centred - basis @ (basis.T @ centred)
+    return float(left @ left) / total
+
+
+def _together(
+    usable: list[tuple[str, str]],
+    columns: list[np.ndarray],
+    constants: np.ndarray,
+    count: np.ndarray,
+    family: str,
+    notes: list[LeftOut],
+    alpha: float,
+) -> tuple[RateTerm, ...]:
+    if len(usable) < 2:
+        return ()
+    if count.sum() < PER_TERM * len(usable):
+        notes.append(
+            LeftOut(
+                "all together",
+                f"{int(count.sum())} false alerts, and {PER_TERM * len(usable)} are needed",
+            )
+        )
+        return ()
+    for j, column in enumerate(columns):
+        others = [c for k, c in enumerate(columns) if k != j]
+        if _own_share(column, np.column_stack([*others, constants])) < _LEAST_OWN:
+            notes.append(LeftOut("all together", f"{usable[j][0]} goes with the others"))
+            return ()
+    x = np.column_stack([*columns, constants])
+    try:
+        fit = _fit(count, x, family)
+    except FitError as error:
+        notes.append(LeftOut("all together", str(error)))
+        return ()
+    freedom = len(count) - x.shape[1]
+    return tuple(
+        _term(name, unit, fit, j, float(np.sqrt(fit.cov[j, j])), alpha, freedom)
+        for j, (name, unit) in enumerate(usable)
+    )
+
+
+def _term(
+    name: str, unit: str, fit: RateFit, place: int, error: float, alpha: float, freedom: int
+) -> RateTerm:
+    estimate = float(fit.beta[place])
+    found = ratio_interval(estimate, max(error, 1e-12), alpha, max(freedom, 1))
+    return RateTerm(name, unit, found.ratio, found.low, found.high, found.p, estimate, error)
+
+
+def _sentence(alone: list[RateTerm], days: int, blanks: int, alerts: int, alpha: float) -> str:
+    parts = []
+    for term in alone:
+        times, words = _STEPS[term.term]
+        middle, low, high = (
+            change(power(float(np.log(v)), times), "more", "fewer", "as many")
+            for v in (term.rate_ratio, term.low, term.high)
+        )
+        parts.append(f"{words} went with {middle} ({low} to {high})")
+    return (
+        f"False alerts on blank areas against the dog's training in the {days} days before "
+        f"({100 * (1 - alpha):g} % intervals): {'; '.join(parts)}; from {alerts} false alerts on "
+        f"{blanks:,} blank areas. Each is asked alone, and all of them change with the calendar."
+    )

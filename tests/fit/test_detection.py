@@ -1,0 +1,86 @@
+"""d' and criterion per dog, against outside values and simulated truth."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import norm
+
+from outcomes.fit.detection import fit_detection, sensitivity
+from outcomes.settings import Settings
+
+
+def counted(dog: str, finds: int, hides: int, alerts: int, blanks: int) -> pd.DataFrame:
+    results = ["find"] * finds + ["miss"] * (hides - finds)
+    results += ["false alert"] * alerts + ["clear"] * (blanks - alerts)
+    return pd.DataFrame(
+        {"dog_id": dog, "source_id": ["S1"] * hides + [None] * blanks, "result": results}
+    )
+
+
+def test_d_prime_and_criterion_are_those_of_the_log_linear_correction():
+    # 20 of 25 hits and 10 of 25 false alarms, the face-recognition example of Macmillan and
+    # Creelman; corrected as in Hautus (1995): rates .78846 and .40385, by two programs.
+    found = sensitivity("Juno", 20, 25, 10, 25, 0.05)
+    assert found.d_prime == pytest.approx(1.04450, abs=1e-5)
+    assert found.criterion == pytest.approx(-0.27885, abs=1e-5)
+
+
+def test_with_many_trials_the_correction_vanishes():
+    # The same shares uncorrected: d' 1.0950, c -0.2941 (Macmillan and Creelman; from memory).
+    found = sensitivity("Juno", 200_000, 250_000, 100_000, 250_000, 0.05)
+    assert found.d_prime == pytest.approx(1.0950, abs=5e-5)
+    assert found.criterion == pytest.approx(-0.2941, abs=5e-5)
+
+
+@pytest.mark.parametrize(("hit", "false"), [(0.85, 0.06), (0.95, 0.03), (0.7, 0.2)])
+def test_limits_hold_the_truth_at_least_as_often_as_promised(hit, false):
+    # 1,500 draws with 120 hides and 30 blank areas; three binomial errors below 95 %.
+    rng = np.random.default_rng(1)
+    truth = norm.ppf(hit) - norm.ppf(false)
+    criterion = -(norm.ppf(hit) + norm.ppf(false)) / 2
+    held = []
+    for finds, alerts in zip(
+        rng.binomial(120, hit, 1500), rng.binomial(30, false, 1500), strict=True
+    ):
+        found = sensitivity("Juno", int(finds), 120, int(alerts), 30, 0.05)
+        held.append(
+            (
+                found.d_low <= truth <= found.d_high,
+                found.criterion_low <= criterion <= found.criterion_high,
+            )
+        )
+    least = 0.95 - 3 * np.sqrt(0.95 * 0.05 / 1500)
+    assert (np.mean(held, axis=0) > least).all()
+
+
+@pytest.mark.parametrize(("finds", "alerts"), [(0, 0), (30, 0), (30, 25), (0, 25)])
+def test_nothing_is_infinite_where_a_dog_never_or_always_alerts(finds, alerts):
+    found = sensitivity("Juno", finds, 30, alerts, 25, 0.05)
+    numbers = [found.d_low, found.d_prime, found.d_high]
+    assert np.isfinite(numbers).all()
+    assert numbers == sorted(numbers)
+    assert found.criterion_low < found.criterion < found.criterion_high
+
+
+def test_dogs_with_too_few_blank_areas_are_left_out_and_said():
+    trials = pd.concat(
+        [counted("Juno", 40, 50, 2, 30), counted("Moss", 40, 50, 2, 12)], ignore_index=True
+    )
+    found = fit_detection(trials, Settings())
+    assert [row.dog for row in found.dogs] == ["Juno"]
+    assert found.left_out[0].term == "Moss"
+    assert found.left_out[0].reason == "50 hides and 12 blank areas; 20 and 20 are needed"
+    assert "Juno" in found.sentence
+    none = fit_detection(counted("Moss", 40, 50, 2, 12), Settings())
+    assert none.dogs == ()
+    assert none.reason.startswith("none of 1 dogs has 20 hides")
+    assert fit_detection(counted("Moss", 40, 50, 0, 0), Settings()).reason == (
+        "no blank area was searched"
+    )
+
+
+def test_helped_finds_do_not_count():
+    trials = counted("Juno", 40, 50, 2, 30)
+    trials["assisted"] = [True] * 10 + [False] * 70
+    (row,) = fit_detection(trials, Settings()).dogs
+    assert (row.hides, row.finds) == (40, 30)
