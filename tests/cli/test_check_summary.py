@@ -51,7 +51,7 @@ def test_the_trials_counted_are_those_each_analysis_takes(qualified_only: bool) 
         "finds": len(hides),
         "search_time": len(search_time._timed(joined.trials)[0]),
         "false_alerts": int((counted["hours"].notna() & counted["count"].notna()).sum()),
-        "lifetime": len(lifetime._counting_trials(joined.trials, settings.rule)[0]),
+        "lifetime": len(lifetime.counting_trials(joined.trials, settings.rule)[0]),
         "compare": int(sides["kind"].isin(both).sum()),
     }
     assert list(found) == list(ANALYSES)
