@@ -13,6 +13,7 @@ from outcomes.brief import words
 from outcomes.brief.facts import Facts
 from outcomes.decide.bootstrap import BootstrapThreshold
 from outcomes.decide.explain import Explanation, SourceTrial
+from outcomes.decide.exposure_left import ExposureLeft
 from outcomes.decide.matched_portions import MatchedPortions
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, find_threshold
@@ -136,6 +137,35 @@ def portions_sentence(found: MatchedPortions, alpha: float) -> str:
 def portions_part(found: MatchedPortions, alpha: float) -> dict[str, Any]:
     """The same for programs: ``portions`` of ``compare``."""
     part: dict[str, Any] = tidy({**asdict(found), "sentence": portions_sentence(found, alpha)})
+    return part
+
+
+def left_words(left: ExposureLeft, confidence: float) -> str:
+    """What a source has left, in a few words for the shelf."""
+    if left.reason is not None or left.now is None:
+        return f"what it has left cannot be told: {left.reason or 'its exposure is not known'}"
+    if left.high == 0.0:
+        return "nothing left: it is below the floor already"
+
+    def more(value: float) -> str:
+        return words.exposure_value(left.by, value)
+
+    furthest = more(max(left.observed_to - left.now, 0.0))
+    low = "none" if not left.low else more(left.low)
+    if left.low is None:
+        return f"at least {furthest} left, as far as these records go"
+    high = f"more than {furthest}" if left.high is None else more(left.high)
+    interval = f"({words.percent(confidence)} interval {low} to {high})"
+    if left.left is None:
+        return f"at least {furthest} left by the best estimate {interval}"
+    if left.left == 0.0:
+        return f"none left by the best estimate {interval}"
+    return f"about {more(left.left)} left {interval}"
+
+
+def left_part(left: ExposureLeft, confidence: float) -> dict[str, Any]:
+    """The same for programs: ``left`` of a source on the shelf."""
+    part: dict[str, Any] = tidy({**asdict(left), "sentence": left_words(left, confidence)})
     return part
 
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, special, stats
+from scipy import sparse, stats
 
 from outcomes.decide.curve import observed_to
 from outcomes.decide.rate_of_use import Discard, RateOfUse, retired_by_place
+from outcomes.decide.source_draws import draw_sources
 from outcomes.fit.finds import FindFit
-from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import Design
 from outcomes.fit.which_predicts import WhichPredicts
 
@@ -21,11 +21,7 @@ DAYS_PER_MONTH = 365.25 / 12.0
 LEAST_TRIALS = 30
 LEAST_SOURCES = 3
 _MOST_TRIALS = 20_000  # beyond that, as many evenly spaced in time stand for all
-_STANDING = 60  # trials that stand for the unit's dogs and conditions
-_GRID = 41
-_NODES = 7
 _AT_ONCE = 100
-_OF_THE_SOURCE = ("cycles", "age_days", "frozen_share", "kind")
 _BY = {"cycles": ("cycles",), "age": ("age_days",)}
 
 
@@ -312,110 +308,14 @@ def _over_draws(
     fit: FindFit, place: np.ndarray, weight: np.ndarray, draws: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mean find probability, and share below the floor, per draw and rule, shape (draws, rules)."""
-    design, mixed = fit.design, fit.mixed
-    assert mixed is not None
-    own = np.array([j for j, c in enumerate(design.columns, start=1) if c.term in _OF_THE_SOURCE])
-    rest = np.array([j for j in range(design.x.shape[1]) if j not in own])
-    rng = np.random.default_rng([fit.settings.seed, 61])
-    freedom = max(design.trials["source_id"].nunique() - 2, 1)
-    beta, effects = _drawn(mixed, ("dog", "source"), freedom, draws, rng)
-    dog, source = (_labels(design, grouping) for grouping in ("dog", "source"))
-    standing = _evenly(design.x[:, rest] @ mixed.beta[rest] + _modes(mixed, "dog", dog))
-    spread = float(np.sqrt(sum(s**2 for g, s in mixed.sd.items() if g not in ("dog", "source"))))
+    drawn = draw_sources(fit, draws)
     mean, below = (np.zeros((draws, weight.shape[1])) for _ in range(2))
     for begin in range(0, draws, _AT_ONCE):
         some = slice(begin, begin + _AT_ONCE)
-        states = beta[some][:, own] @ design.x[np.ix_(place, own)].T
-        states = states + _of(effects, "source", source[place], some)
-        others = beta[some][:, rest] @ design.x[np.ix_(standing, rest)].T
-        others = others + _of(effects, "dog", dog[standing], some)
-        probability = _averaged(states, others, spread)
+        probability = drawn.averaged(place, some)
         mean[some] = probability @ weight
         below[some] = (probability < fit.settings.floor) @ weight
     return mean, below
-
-
-def _labels(design: Design, grouping: str) -> np.ndarray:
-    return np.asarray(design.groups.get(grouping, np.full(len(design.y), "")))
-
-
-def _modes(mixed: MixedFit, grouping: str, labels: np.ndarray) -> np.ndarray:
-    if grouping not in mixed.effects:
-        return np.zeros(len(labels))
-    effects = mixed.effects[grouping]["effect"]
-    return np.asarray(effects.reindex(pd.Index(labels)).fillna(0.0).to_numpy())
-
-
-def _evenly(values: np.ndarray) -> np.ndarray:
-    """Rows of at most 60 trials, evenly spaced in these values."""
-    n, order = len(values), np.argsort(values, kind="stable")
-    size = min(n, _STANDING)
-    return np.asarray(order[((np.arange(size) + 0.5) * n / size).astype(int)])
-
-
-_Effects = dict[str, tuple[pd.Index, np.ndarray]]
-
-
-def _drawn(
-    mixed: MixedFit,
-    groupings: Sequence[str],
-    freedom: float,
-    draws: int,
-    rng: np.random.Generator,
-) -> tuple[np.ndarray, _Effects]:
-    """Fixed effects, shape (draws, p), and effects by grouping, shape (draws, levels).
-
-    A grouping too large for the joint covariance is drawn by level.
-    """
-    p = len(mixed.beta)
-    rows = [k for k, (g, _) in enumerate(mixed.joint_names) if k < p or g in groupings]
-    centre = np.concatenate(
-        [
-            mixed.beta,
-            [mixed.effects[g].loc[level, "effect"] for g, level in
-             (mixed.joint_names[k] for k in rows[p:])],
-        ]
-    )  # fmt: skip
-    values, vectors = np.linalg.eigh(mixed.joint_cov[np.ix_(rows, rows)])
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    half = (draws + 1) // 2
-    normal = rng.standard_normal((half, len(rows))) @ root.T
-    normal *= np.sqrt(freedom / rng.chisquare(freedom, half))[:, None]
-    drawn = centre + np.vstack([normal, -normal])[:draws]
-    effects: _Effects = {}
-    for grouping in groupings:
-        own = [i for i, k in enumerate(rows) if k >= p and mixed.joint_names[k][0] == grouping]
-        if own:
-            levels = pd.Index([mixed.joint_names[rows[i]][1] for i in own])
-            effects[grouping] = levels, drawn[:, own]
-        elif grouping in mixed.effects:
-            frame = mixed.effects[grouping]
-            some = rng.standard_normal((draws, len(frame))) * frame["std_error"].to_numpy()
-            effects[grouping] = frame.index, frame["effect"].to_numpy() + some
-    return drawn[:, :p], effects
-
-
-def _of(effects: _Effects, grouping: str, labels: np.ndarray, some: slice) -> np.ndarray:
-    if grouping not in effects:
-        return np.zeros((1, len(labels)))
-    levels, values = effects[grouping]
-    return np.asarray(values[some][:, levels.get_indexer(pd.Index(labels))])
-
-
-def _averaged(states: np.ndarray, others: np.ndarray, spread: float) -> np.ndarray:
-    """Find probability of each source state over all dogs and conditions, shape of ``states``.
-
-    Smooth in the state: taken at 41 points of it and read off between them.
-    """
-    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES if spread > 0.0 else 1)
-    weights = weights / weights.sum()
-    low, high = states.min(axis=1), states.max(axis=1)
-    grid = np.linspace(low, np.maximum(high, low + 1e-9), _GRID, axis=1)
-    at = np.zeros(grid.shape)
-    for node, weight in zip(nodes, weights, strict=True):
-        eta = grid[:, :, None] + others[:, None, :] + spread * node
-        at += weight * special.expit(eta).mean(axis=2)
-    return np.vstack([np.interp(s, g, a) for s, g, a in zip(states, grid, at, strict=True)])
 
 
 def _summary(values: np.ndarray, confidence: float) -> tuple[float, float, float]:

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.brief.decisions import bootstrap_sentence, portions_sentence, tidy
+from outcomes.brief.decisions import bootstrap_sentence, left_words, portions_sentence, tidy
 from outcomes.decide.bootstrap import BootstrapThreshold
+from outcomes.decide.exposure_left import ExposureLeft
 from outcomes.decide.matched_portions import MatchedPortions
 
 PORTIONS = MatchedPortions(
@@ -86,6 +87,25 @@ def test_doubt_is_said_where_whole_sources_could_do_it_by_chance():
 )
 def test_what_is_said_of_resampling_is_what_was_found(change, says):
     assert says in bootstrap_sentence(replace(RESAMPLED, **change))
+
+
+LEFT = ExposureLeft("S1", "cycles", 4.0, 11.7, 5.5, 16.6, 23.0, 1.2, 0.01, None)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({}, "about 12 cycles left (90 % interval 5.5 cycles to 17 cycles)"),
+        ({"low": 0.0, "high": None}, "about 12 cycles left (90 % interval none to more than 19"),
+        ({"left": None, "high": None}, "at least 19 cycles left by the best estimate (90 %"),
+        ({"left": None, "low": None, "high": None}, "at least 19 cycles left, as far as"),
+        ({"left": 0.0, "low": 0.0}, "none left by the best estimate (90 % interval none to 17"),
+        ({"left": 0.0, "low": 0.0, "high": 0.0}, "nothing left: it is below the floor already"),
+        ({"reason": "it cannot be predicted"}, "cannot be told: it cannot be predicted"),
+    ],
+)
+def test_what_is_said_of_what_is_left_follows_the_limits(change, says):
+    assert says in left_words(replace(LEFT, **change), 0.9)
 
 
 def test_numbers_for_programs_are_plain_and_never_infinite():

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from scipy import integrate, special, stats
 
+from outcomes.decide import source_draws
 from outcomes.decide import trade_off as module
 from outcomes.decide.rate_of_use import Discard, RateOfUse, rate_of_use
 from outcomes.decide.trade_off import trade_off
@@ -73,7 +74,7 @@ NODES, WEIGHTS = _Z.tolist(), (_W / _W.sum()).tolist()
 def test_reading_off_a_grid_is_averaging_in_full():
     rng = np.random.default_rng(1)
     states, others = rng.normal(0, 2, (3, 40)), rng.normal(1, 1, (3, 8))
-    found = module._averaged(states, others, 0.8)
+    found = source_draws.averaged_over(states, others, 0.8)
     for d in range(3):
         for i in (0, 39):
             full = np.mean(
@@ -95,7 +96,9 @@ def test_reading_off_a_grid_is_averaging_in_full():
 def test_draws_have_the_joint_covariance_of_effects_dogs_and_sources(falling):
     fit, _ = falling
     mixed = fit.mixed
-    beta, effects = module._drawn(mixed, ("dog", "source"), 1e9, 40_000, np.random.default_rng(2))
+    beta, effects = source_draws.draw_effects(
+        mixed, ("dog", "source"), 1e9, 40_000, np.random.default_rng(2)
+    )
     columns = [mixed.joint_names.index(("source", "S03")), mixed.joint_names.index(("dog", "D1"))]
     source = effects["source"][1][:, effects["source"][0].get_loc("S03")]
     dog = effects["dog"][1][:, effects["dog"][0].get_loc("D1")]

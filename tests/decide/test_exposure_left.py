@@ -1,0 +1,188 @@
+"""What each held source has left: by algebra, against the shelf, and in the planted truth."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import special
+
+from outcomes.decide.exposure_left import _to_go, exposure_left, first_things
+from outcomes.decide.rate_of_use import RateOfUse
+from outcomes.decide.shelf import ShelfSource, review_shelf
+from outcomes.fit.finds import fit_finds
+from outcomes.joining.trials import join
+from outcomes.records.write import unit_records
+from outcomes.settings import Settings
+from outcomes.simulate import SCENARIOS, simulate_unit
+
+
+@pytest.fixture(scope="module")
+def reviewed():
+    unit = simulate_unit(SCENARIOS["cycles only"], 4, trials=1600)
+    records = unit_records(unit)
+    joined = join(records)
+    fit = fit_finds(joined.trials, Settings())
+    as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
+    shelf = review_shelf(fit, records.sources, joined.history, as_of)
+    ids = tuple(s.source_id for s in shelf)
+    n = len(ids)
+    use = RateOfUse(1.0, ids, np.ones(n), np.full(n, 8.0), np.zeros(n), np.zeros(n), (), 0)
+    return unit, fit, shelf, exposure_left(fit, shelf, "cycles", use)
+
+
+def test_the_crossing_of_a_straight_line_is_where_algebra_puts_it():
+    at = np.linspace(4.0, 20.0, 200)
+    values = 0.95 - 0.01 * (at - 4.0)
+    assert _to_go(at, values, 0.85) == pytest.approx(10.0, abs=1e-9)
+    assert _to_go(at, values, 0.96) == 0.0
+    assert _to_go(at, values, 0.5) is None
+
+
+def test_every_source_held_stands_once_with_a_number_or_a_reason(reviewed):
+    _, _, shelf, left = reviewed
+    assert [x.source_id for x in left] == [s.source_id for s in shelf]
+    for x in left:
+        assert (x.below is None) == (x.reason is not None)
+        if x.left is not None:
+            assert x.low is not None
+            assert x.low <= x.left <= (np.inf if x.high is None else x.high)
+            assert x.now + x.left <= x.observed_to + 1e-9
+            assert x.years_left == pytest.approx(x.left / 8.0)
+
+
+def test_nothing_is_left_just_where_the_shelf_has_the_source_below_the_floor(reviewed):
+    _, _, shelf, left = reviewed
+    compared = 0
+    for s, x in zip(shelf, left, strict=True):
+        if x.reason is None and abs(s.find_probability - 0.85) > 0.01:
+            # Two ways of averaging over what is open, up to 0.01 apart.
+            assert (x.left == 0.0) == (s.find_probability < 0.85)
+            assert (x.below > 0.5) == (s.find_probability < 0.85)
+            compared += 1
+        if s.advice == "retire":
+            assert x.reason is not None or (x.high == 0.0 and x.below > 0.9)
+    assert compared > 5
+
+
+def test_each_source_goes_along_its_own_curve(reviewed):
+    # By hand, at the modes: log-odds of dogs and conditions averaged at what is left.
+    _, fit, shelf, left = reviewed
+    mixed, design = fit.mixed, fit.design
+    own = [
+        j
+        for j, c in enumerate(design.columns, start=1)
+        if c.term in ("cycles", "age_days", "frozen_share", "kind")
+    ]
+    rest = [j for j in range(design.x.shape[1]) if j not in own]
+    dog = mixed.effects["dog"]["effect"].reindex(design.groups["dog"]).to_numpy()
+    others = design.x[:, rest] @ mixed.beta[rest] + dog
+    checked = 0
+    for s, x in zip(shelf, left, strict=True):
+        if not x.left:
+            continue
+        rows = np.flatnonzero(design.groups["source"] == s.source_id)
+        latest = rows[np.argmax(design.trials["started_at"].to_numpy()[rows])]
+        row = design.x[latest].copy()
+        row[design.column_of("cycles")] = s.cycles + x.left
+        row[design.column_of("age_days")] = s.age_days / 30.0
+        level = mixed.effects["source"]["effect"].loc[s.source_id]
+        found = special.expit(others + row[own] @ mixed.beta[own] + level).mean()
+        # Draws average over what dogs, sources and sessions leave open; here they are fixed.
+        assert found == pytest.approx(0.85, abs=0.02)
+        checked += 1
+    assert checked >= 3
+
+
+def test_the_planted_cycles_left_lie_within_the_limits(reviewed):
+    unit, fit, shelf, _ = reviewed
+    # 99.9 %: none of so few sources should be outside.
+    sure = replace(fit, settings=replace(fit.settings, confidence=0.999))
+    true = unit.true_trials.merge(unit.trials[["trial_id", "source_id"]], on="trial_id")
+    log_odds = true["log_odds"].to_numpy()
+    slope = unit.source_effects["cycle_slope"]
+    effect = unit.source_effects["effect"]
+    checked = 0
+    for x in exposure_left(sure, shelf, "cycles"):
+        if x.reason is not None:
+            continue
+        kind = unit.sources.set_index("source_id")["kind"]
+        same = (true["source_id"] == x.source_id).to_numpy()
+        assert same.any()
+        # Every trial of the unit as if this source had been out in it, further and further on.
+        own_slope = slope.loc[x.source_id]
+        others = (
+            log_odds
+            - slope.reindex(true["source_id"]).to_numpy() * true["cycles"].to_numpy()
+            - effect.reindex(true["source_id"]).to_numpy()
+            - kind.reindex(true["source_id"]).map(unit.truth.kind_effects).to_numpy()
+        )
+        base = others + effect.loc[x.source_id] + unit.truth.kind_effects[kind.loc[x.source_id]]
+        at = np.linspace(x.now, x.observed_to, 100)
+        probability = [special.expit(base + own_slope * value).mean() for value in at]
+        gone = _to_go(at, np.array(probability), 0.85)
+        truly = np.inf if gone is None else gone
+        assert x.low is None or x.low <= truly + 1e-9
+        assert x.high is None or truly <= x.high + 1e-9
+        checked += 1
+    assert checked > 5
+
+
+def test_a_higher_floor_leaves_less(reviewed):
+    _, fit, shelf, left = reviewed
+    higher = exposure_left(replace(fit, settings=replace(fit.settings, floor=0.9)), shelf, "cycles")
+    for one, other in zip(left, higher, strict=True):
+        if one.reason is None and one.left is not None:
+            assert other.left is not None
+            assert other.left <= one.left
+
+
+def _source(name, advice, probability, **more):
+    fields = {f: None for f in ShelfSource.__slots__}
+    return ShelfSource(
+        **{
+            **fields,
+            "source_id": name,
+            "advice": advice,
+            "ground": "unsure",
+            "trials": 9,
+            "finds": 8,
+            "find_probability": probability,
+            **more,
+        }
+    )
+
+
+def test_what_to_do_first_is_what_is_surest_or_soonest():
+    shelf = [
+        _source("K1", "keep", 0.95),
+        _source("K2", "keep", 0.93),
+        _source("T1", "test", 0.86),
+        _source("T2", "test", 0.80),
+        _source("T3", "test", None),
+        _source("R1", "retire", 0.60),
+        _source("R2", "retire", 0.55),
+    ]
+    told = {
+        "K1": {"years_left": 0.4, "left": 5.0, "below": 0.0},
+        "K2": {"years_left": 2.0, "left": 2.0, "below": 0.0},
+        "T1": {"years_left": 0.1, "left": 1.0, "below": 0.45},
+        "T2": {"years_left": 0.0, "left": 0.0, "below": 0.8},
+        "T3": {"years_left": None, "left": None, "below": None},
+        "R1": {"years_left": 0.0, "left": 0.0, "below": 0.99},
+        "R2": {"years_left": 0.0, "left": 0.0, "below": 0.96},
+    }
+    left = [SimpleNamespace(source_id=name, **values) for name, values in told.items()]
+    order = [s.source_id for s in first_things(shelf, left)]
+    assert order == ["R1", "R2", "T2", "T1", "T3", "K1", "K2"]
+
+
+def test_without_a_model_each_has_the_reason(reviewed, made_trials):
+    few = fit_finds(made_trials(1, n=60), Settings())
+    shelf = (_source("S00", "test", None, cycles=3.0, age_days=90.0),)
+    (found,) = exposure_left(few, shelf, "cycles")
+    assert found.reason == "too few trials to fit a model that could be trusted"
+    assert (found.left, found.low, found.high, found.below) == (None,) * 4
