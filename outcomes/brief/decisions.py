@@ -15,6 +15,7 @@ from outcomes.decide.bootstrap import BootstrapThreshold
 from outcomes.decide.explain import Explanation, SourceTrial
 from outcomes.decide.exposure_left import ExposureLeft
 from outcomes.decide.matched_portions import MatchedPortions
+from outcomes.decide.overlap import BoundChoice
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, find_threshold
 
@@ -138,6 +139,32 @@ def portions_part(found: MatchedPortions, alpha: float) -> dict[str, Any]:
     """The same for programs: ``portions`` of ``compare``."""
     part: dict[str, Any] = tidy({**asdict(found), "sentence": portions_sentence(found, alpha)})
     return part
+
+
+def bounds_sentence(choices: Sequence[BoundChoice]) -> str:
+    """Whether another definition of refrigerated and frozen changes the comparison."""
+    made = [c for c in choices if c.comparison.risk_difference is not None]
+    if not made:
+        return "Under no definition of refrigerated and frozen can the two be compared."
+    ends = f"{words.percent(made[0].bound)} to {words.percent(made[-1].bound)}"
+    points = [100.0 * (c.comparison.risk_difference or 0.0) for c in made]
+    refused = len(choices) - len(made)
+    but = f"; under {words.count(refused, 'other')} the two cannot be compared" if refused else ""
+    low, high = min(points), max(points)
+    size = f"{_signed(low)} to {_signed(high)}" if round(low) != round(high) else _signed(low)
+    if any(p > 0 for p in points) and any(p < 0 for p in points):
+        return (
+            f"How refrigerated and frozen are defined decides even the sign: {size} finds in 100 "
+            f"for refrigerated, from a share of {ends} on{but}."
+        )
+    return (
+        f"How refrigerated and frozen are defined does not change the sign: {size} "
+        f"finds in 100 for refrigerated, whether a source counts from a share of {ends} on{but}."
+    )
+
+
+def _signed(points: float) -> str:
+    return f"{points:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0")
 
 
 def left_words(left: ExposureLeft, confidence: float) -> str:

@@ -6,10 +6,18 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.brief.decisions import bootstrap_sentence, left_words, portions_sentence, tidy
+from outcomes.brief.decisions import (
+    bootstrap_sentence,
+    bounds_sentence,
+    left_words,
+    portions_sentence,
+    tidy,
+)
 from outcomes.decide.bootstrap import BootstrapThreshold
+from outcomes.decide.compare import Comparison
 from outcomes.decide.exposure_left import ExposureLeft
 from outcomes.decide.matched_portions import MatchedPortions
+from outcomes.decide.overlap import BoundChoice
 
 PORTIONS = MatchedPortions(
     parents=("P1", "P2", "P3", "P4"),
@@ -106,6 +114,30 @@ LEFT = ExposureLeft("S1", "cycles", 4.0, 11.7, 5.5, 16.6, 23.0, 1.2, 0.01, None)
 )
 def test_what_is_said_of_what_is_left_follows_the_limits(change, says):
     assert says in left_words(replace(LEFT, **change), 0.9)
+
+
+def _choices(*points):
+    nothing = Comparison(
+        None, None, None, None, None, None, {}, (), (), None, None, None, "no kind"
+    )
+    return [
+        BoundChoice(b, nothing if p is None else replace(nothing, risk_difference=p, reason=None))
+        for b, p in zip((0.6, 0.7, 0.8, 0.9), points, strict=True)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("points", "says"),
+    [
+        ((-0.11, -0.1, -0.11, -0.08), "does not change the sign: −11 to −8 finds in 100"),
+        ((0.04, 0.04, 0.04, 0.04), "does not change the sign: +4 finds in 100"),
+        ((-0.03, 0.02, 0.02, 0.05), "decides even the sign: −3 to +5 finds"),
+        ((None, 0.02, 0.02, None), "from a share of 70 % to 80 % on; under 2 others the two"),
+        ((None,) * 4, "Under no definition"),
+    ],
+)
+def test_what_is_said_of_other_definitions_is_what_was_found(points, says):
+    assert says in bounds_sentence(_choices(*points))
 
 
 def test_numbers_for_programs_are_plain_and_never_infinite():

@@ -1,0 +1,97 @@
+"""Where refrigerated and frozen overlap, and what other definitions of the two give."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from outcomes.decide.compare import compare_storage
+from outcomes.decide.overlap import compare_bounds, storage_overlap
+from outcomes.fit.finds import fit_finds
+from outcomes.settings import Settings
+
+
+@pytest.fixture(scope="module")
+def fit(made_trials):
+    """Muscle kept both ways, bone only frozen, blood both ways but never at one age."""
+    trials = made_trials(71, n=900, baseline=2.0, age=-0.03)
+    number = trials["source_id"].str[1:].astype(int)
+    trials["kind"] = np.select([number < 6, number < 9], ["muscle", "bone"], "blood")
+    # Shares lie between the bounds, so that each definition takes in other sources.
+    share = np.where(number % 2 == 0, 0.05 * (number % 5), 1.0 - 0.05 * (number % 5))
+    share = np.where(number == 5, 0.72, share)
+    share[trials["kind"] == "bone"] = 1.0
+    trials["frozen_share"] = share
+    trials["regime"] = np.select([share >= 0.8, share <= 0.2], ["frozen", "refrigerated"], "mixed")
+    blood = trials["kind"] == "blood"
+    young = trials["regime"] == "refrigerated"
+    rng = np.random.default_rng(1)
+    trials.loc[blood & young, "age_days"] = rng.uniform(0, 100, (blood & young).sum())
+    trials.loc[blood & ~young, "age_days"] = rng.uniform(300, 900, (blood & ~young).sum())
+    lost = young & (rng.random(len(trials)) < 0.25)
+    trials.loc[lost, "result"] = "miss"
+    return fit_finds(trials, Settings())
+
+
+def test_every_trial_kept_one_way_or_the_other_stands_once(fit):
+    trials = fit.design.trials
+    found = {k.kind: k for k in storage_overlap(fit)}
+    assert set(found) == {"muscle", "bone", "blood"}
+    for kind, k in found.items():
+        for way in ("frozen", "refrigerated"):
+            own = trials[(trials["kind"] == kind) & (trials["regime"] == way)]
+            assert list(k.ages[way]) == sorted(own["age_days"])
+            assert k.sources[way] == own["source_id"].nunique()
+
+
+def test_kinds_overlap_only_where_both_were_tried_at_one_age(fit):
+    found = {k.kind: k for k in storage_overlap(fit)}
+    assert found["bone"].shared_from is None
+    assert found["blood"].shared_from is None
+    muscle = found["muscle"]
+    assert muscle.shared_from == max(a[0] for a in muscle.ages.values())
+    assert muscle.shared_to == min(a[-1] for a in muscle.ages.values())
+    for way, ages in muscle.ages.items():
+        inside = [a for a in ages if muscle.shared_from <= a <= muscle.shared_to]
+        assert muscle.shared_trials[way] == len(inside)
+
+
+def test_kinds_that_can_be_compared_come_first(fit):
+    assert [k.kind for k in storage_overlap(fit)] == ["muscle", "blood", "bone"]
+
+
+def test_the_bounds_of_the_settings_give_the_comparison_itself(fit):
+    plain = compare_storage(fit)
+    found = {c.bound: c.comparison for c in compare_bounds(fit)}
+    assert found[0.8] == plain
+    assert plain.reason is None
+
+
+def test_a_wider_definition_takes_in_more_sources(fit):
+    counts = [sum(c.comparison.sources.values()) for c in compare_bounds(fit)]
+    assert counts == sorted(counts, reverse=True)
+    assert counts[0] > counts[-1]
+
+
+def test_definitions_that_part_trials_alike_are_fitted_once(fit, monkeypatch):
+    from outcomes.decide import overlap as module
+
+    calls = []
+
+    def counted(asked):
+        calls.append(1)
+        return compare_storage(asked)
+
+    monkeypatch.setattr(module, "compare_storage", counted)
+    assert len(compare_bounds(fit, (0.81, 0.82, 0.83))) == 3
+    assert len(calls) == 1
+
+
+@pytest.mark.parametrize("bound", [0.5, 0.2, 1.1])
+def test_a_bound_that_would_make_a_source_both_is_refused(fit, bound):
+    with pytest.raises(ValueError, match="a bound must lie above"):
+        compare_bounds(fit, (bound,))
+
+
+def test_without_kinds_there_is_nothing_to_show(made_trials):
+    assert storage_overlap(fit_finds(made_trials(1), Settings())) == ()
