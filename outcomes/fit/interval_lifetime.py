@@ -58,6 +58,8 @@ class IntervalCurve:
         days held; None where the curve does not fall to one half.
     median_low, median_high
         Limits of the median at 1 - alpha; None where not reached.
+    spans
+        Days held from which and up to which each source was followed.
     """
 
     group: str
@@ -69,6 +71,7 @@ class IntervalCurve:
     median: float | None
     median_low: float | None
     median_high: float | None
+    spans: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,6 +298,7 @@ def _draw(
         median=median,
         median_low=_reached(points, [p.low for p in points]),
         median_high=_reached(points, [p.high for p in points]),
+        spans=tuple(zip(part["entry_days"].tolist(), part["exit_days"].tolist(), strict=True)),
     )
     return _Drawn(group, curve, _bounds(curve, part, span), "")
 

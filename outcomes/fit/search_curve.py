@@ -236,7 +236,7 @@ def _sentence(
         median, low, high = (_minutes(float(curve[place])) for curve in curves)
         parts.append(f"{median} minutes at {at[place]:.0f} {_NAMES[exposure]} ({low} to {high})")
     return (
-        f"A typical dog has found half the time after {' and '.join(parts)}; "
+        f"A typical dog finds half of the hides within {' and within '.join(parts)}; "
         f"{100 * (1 - alpha):g} % intervals."
     )
 

@@ -58,7 +58,7 @@ def test_the_curve_reaches_over_what_was_observed_and_no_further():
     assert sum(bin_.n for bin_ in curve.observed) == len(trials)
     assert all(bin_.n >= 40 for bin_ in curve.observed)
     assert all(a.high < b.low for a, b in zip(curve.observed, curve.observed[1:], strict=False))
-    assert "A typical dog has found half the time after " in curve.sentence
+    assert "A typical dog finds half of the hides within " in curve.sentence
 
 
 def test_exposures_beyond_which_fewer_than_three_sources_were_seen_are_thin():

@@ -1,0 +1,242 @@
+"""Search time, false alerts and lifetimes drawn: by the data drawn and the room of the words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from outcomes.draw.false_alerts_figure import MOST_DOGS, draw_false_alerts_figure
+from outcomes.draw.save import render_figure
+from outcomes.draw.search_time_figure import draw_search_time_figure
+from outcomes.draw.sheet import CAUTION
+from outcomes.draw.theme import drawable, theme
+from outcomes.draw.turnbull_figure import band, corners, draw_turnbull_figure, followed_by
+from outcomes.fit.false_alerts import DogAlerts, FalseAlertFit
+from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime, IntervalPoint
+from outcomes.fit.search_curve import ObservedMedian, SearchTimeCurve, SearchTimePoint
+from outcomes.fit.search_time import SearchTimeFit
+
+FOOTER = "Synthetic unit, 1,200 trials."
+
+
+def search_time(*, exposure: str = "cycles", not_reached: bool = False) -> SearchTimeFit:
+    step = 1.0 if exposure == "cycles" else 30.0
+    points = tuple(
+        SearchTimePoint(step * k, 290.0 + 9 * k, 270.0 + 7 * k, 310.0 + 13 * k, k > 20)
+        for k in range(31)
+    )
+    observed = tuple(
+        ObservedMedian(
+            step * a, step * b, step * (a + b) / 2, 60 + a, 50, 9,
+            None if not_reached and a == 12 else 300.0 + 8 * a, 250.0 + 8 * a,
+            None if a == 12 else 360.0 + 8 * a,
+        )
+        for a, b in ((0, 3), (4, 11), (12, 30))
+    )  # fmt: skip
+    return SearchTimeFit(
+        n=600, events=520, sources=20, dogs=6, terms=(), source_sd=0.2, clustered=(),
+        proportional_p=0.4, time_ratio=(), time_model="Weibull", aic={}, left_out=(), reason=None,
+        sentence="Each 10 cycles went with searches 25 % longer (95 % interval: 16 to 35).",
+        curve=SearchTimeCurve(exposure, points, 0.95, observed, "the average dog", "Longer."),
+    )  # fmt: skip
+
+
+def false_alerts(dogs: int = 6, *, blanks: int = 20, name: str = "Dog") -> FalseAlertFit:
+    rows = tuple(
+        DogAlerts(
+            f"{name} {k:02d}", 10.0 + k, 2 * k, 0.1 * k, 0.04 * k, 0.25 * k + 0.3,
+            blanks, k, k / blanks if blanks else None,
+            0.4 * k / blanks if blanks else None, (k + 3) / blanks if blanks else None,
+        )
+        for k in range(dogs)
+    )  # fmt: skip
+    return FalseAlertFit(
+        n=900, hours=120.0, alerts=60, rate_per_hour=0.5, rate_low=0.4, rate_high=0.6,
+        rate_reason=None, blanks=blanks * dogs, blank_alerts=15,
+        per_blank=0.12 if blanks else None, per_blank_low=0.05, per_blank_high=0.2, model=None,
+        overdispersion_p=None, model_trials=0, model_alerts=0, sources=0, dogs=0, terms=(),
+        source_sd=None, clustered=(), left_out=(), reason="too few", sentence="Half an hour.",
+        by_dog=rows,
+    )  # fmt: skip
+
+
+def curve(group: str, by: str, scale: float, sources: int = 9) -> IntervalCurve:
+    points = [IntervalPoint(group, 20.0, 20.0, 1.0, 1.0, 1.0, 4)]
+    for k in range(1, 6):
+        p = float(np.exp(-k / scale))
+        points.append(
+            IntervalPoint(group, 100.0 * k, 100.0 * k + 40, p, p * 0.7, 1 - (1 - p) * 0.4, 9 - k)
+        )
+    spans = tuple((20.0 + 10 * i, 300.0 + 30 * i) for i in range(sources))
+    return IntervalCurve(group, by, sources, 5, tuple(points), 200.0, 240.0, 140.0, None, spans)
+
+
+def lasting(*curves: IntervalCurve) -> IntervalLifetime:
+    return IntervalLifetime(
+        sources=27, events=11, curves=curves, not_drawn={"mixed": "2 met the rule"}, bounds=(),
+        resamples=200, reason=None if curves else "too few", sentence="11 of 27 met the rule.",
+    )  # fmt: skip
+
+
+def ax_of(figure: Figure, gid: str):
+    (ax,) = [a for a in figure.axes if a.get_gid() == gid]
+    return ax
+
+
+def lines(figure: Figure, axes: str, gid: str):
+    return [line for line in ax_of(figure, axes).lines if line.get_gid() == gid]
+
+
+def words(figure: Figure, start: str) -> list[str]:
+    return [
+        t.get_text()
+        for t in figure.findobj(Text)
+        if (t.get_gid() or "").rpartition("-")[0] == start and t.get_text()
+    ]
+
+
+FIGURES = {
+    "search time": lambda: draw_search_time_figure(search_time(), FOOTER),
+    "search time by age": lambda: draw_search_time_figure(
+        search_time(exposure="age_days", not_reached=True), FOOTER
+    ),
+    "false alerts": lambda: draw_false_alerts_figure(false_alerts(), FOOTER),
+    "false alerts of many dogs": lambda: draw_false_alerts_figure(
+        false_alerts(30, name="A dog of a very long name indeed"), FOOTER
+    ),
+    "lifetimes": lambda: draw_turnbull_figure(
+        lasting(curve("frozen", "regime", 4), curve("refrigerated", "regime", 4.1)), FOOTER
+    ),
+    "lifetimes by kind": lambda: draw_turnbull_figure(
+        lasting(
+            *(curve(name, "kind", 3.0) for name in ("wet bone", "骨", "N" * 60, "$x$", "blood"))
+        ),
+        FOOTER,
+        by="kind",
+    ),
+    "nothing": lambda: draw_turnbull_figure(lasting(), FOOTER),
+}
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_no_words_touch_each_other_or_leave_the_sheet(name: str) -> None:
+    figure = FIGURES[name]()
+    with theme():
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        renderer = canvas.get_renderer()
+        boxes = [
+            (t.get_text(), t.get_window_extent(renderer))
+            for t in figure.findobj(Text)
+            if t.get_gid() and t.get_text()
+        ]
+    sheet = figure.bbox
+    for i, (text, box) in enumerate(boxes):
+        assert sheet.x0 <= box.x0, text
+        assert box.x1 <= sheet.x1, text
+        for other_text, other in boxes[i + 1 :]:
+            # Lines of one block stand as close as the theme lets them.
+            apart = box.shrunk(1.0, 0.8).overlaps(other.shrunk(1.0, 0.8))
+            assert not apart, (text, other_text)
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_each_figure_has_the_caution_and_the_same_bytes_twice(name: str) -> None:
+    figure = FIGURES[name]()
+    assert CAUTION in " ".join(words(figure, "footer"))
+    assert render_figure(figure, "png") == render_figure(FIGURES[name](), "png")
+
+
+def test_the_search_time_is_drawn_in_minutes_firm_and_thin() -> None:
+    figure = FIGURES["search time"]()
+    fit = search_time()
+    (firm,), (thin,) = lines(figure, "search-time", "typical"), lines(figure, "search-time", "thin")
+    drawn = [*firm.get_ydata(), *thin.get_ydata()[1:]]
+    assert drawn == pytest.approx([p.median_s / 60 for p in fit.curve.points])
+    assert firm.get_xdata()[-1] == 20
+    circles = lines(figure, "search-time", "observed")
+    assert [c.get_ydata()[0] for c in circles] == [o.median_s / 60 for o in fit.curve.observed]
+    high = ax_of(figure, "search-time").get_ylim()[1]
+    assert high > max(p.median_s for p in fit.curve.points) / 60
+
+
+def test_a_median_not_reached_is_a_triangle_and_said() -> None:
+    figure = FIGURES["search time by age"]()
+    assert len(lines(figure, "search-time", "not-reached")) == 1
+    assert len(lines(figure, "search-time", "observed")) == 2
+    assert words(figure, "not-reached-name") == ["triangle: less than", "half found"]
+
+
+def test_without_a_curve_the_reason_is_written() -> None:
+    nothing = replace(search_time(), curve=None, reason="too few", sentence="They say nothing.")
+    figure = draw_search_time_figure(nothing, FOOTER)
+    assert words(figure, "reason") == ["They say nothing."]
+    assert figure.axes == []
+
+
+def test_each_dog_has_its_estimates_and_what_is_behind_them_in_one_row() -> None:
+    figure = FIGURES["false alerts"]()
+    assert words(figure, "dog") == [f"Dog {k:02d}" for k in (5, 4, 3, 2, 1, 0)]
+    marks = lines(figure, "per-hour", "estimate")
+    assert [m.get_xdata()[0] for m in marks] == pytest.approx([0.5, 0.4, 0.3, 0.2, 0.1, 0.0])
+    assert [m.get_ydata()[0] for m in marks] == list(range(6))
+    assert words(figure, "behind-per-blank")[0] == "5 of 20"
+    shares = [m.get_xdata()[0] for m in lines(figure, "per-blank", "estimate")]
+    assert shares == pytest.approx([25, 20, 15, 10, 5, 0])
+
+
+def test_without_blank_areas_only_the_hours_are_drawn() -> None:
+    figure = draw_false_alerts_figure(false_alerts(blanks=0), FOOTER)
+    assert [ax.get_gid() for ax in figure.axes] == ["per-hour"]
+    none = replace(false_alerts(), by_dog=())
+    assert draw_false_alerts_figure(none, FOOTER).axes == []
+
+
+def test_of_many_dogs_those_with_most_are_drawn_and_it_is_said() -> None:
+    figure = FIGURES["false alerts of many dogs"]()
+    assert len(words(figure, "dog")) == MOST_DOGS
+    assert f"The {MOST_DOGS} dogs with most of 30." in " ".join(words(figure, "subtitle"))
+
+
+def test_a_curve_is_flat_between_cells_and_slopes_within_them() -> None:
+    one = curve("frozen", "regime", 4)
+    days, heights = corners(one)
+    assert list(days[:5]) == [20, 100, 140, 200, 240]
+    assert list(heights[:3]) == [1.0, 1.0, one.points[1].probability]
+    assert (np.diff(heights) <= 0).all()
+    figure = FIGURES["lifetimes"]()
+    (line,) = lines(figure, "reliable", "reliable-frozen")
+    assert list(line.get_ydata()) == list(heights)
+    looks = {str(x.get_linestyle()) for x in ax_of(figure, "reliable").lines}
+    assert len(looks) == 2
+
+
+def test_the_band_between_two_points_holds_for_all_of_the_days_between() -> None:
+    one = curve("frozen", "regime", 4)
+    days, low, high = band(one)
+    assert list(days[:2]) == [20, 140]
+    assert list(low[:2]) == [one.points[1].low] * 2
+    assert list(high[:2]) == [1.0, 1.0]
+
+
+def test_sources_followed_are_counted_on_the_day_itself() -> None:
+    one = curve("frozen", "regime", 4)
+    assert [followed_by(one, day) for day in (0, 20, 100, 300, 310, 541)] == [0, 1, 9, 9, 8, 0]
+
+
+def test_groups_of_the_sort_asked_for_are_drawn_or_all_sources() -> None:
+    both = lasting(curve("frozen", "regime", 4), curve("blood", "kind", 3))
+    for by, group in (("regime", "frozen"), ("kind", "blood")):
+        figure = draw_turnbull_figure(both, FOOTER, by=by)
+        assert words(figure, "group-0") == [group]
+    alone = draw_turnbull_figure(lasting(curve("all sources", "all", 4)), FOOTER)
+    assert words(alone, "group-0") == ["all sources"]
+
+
+def test_letters_the_font_lacks_become_question_marks() -> None:
+    assert drawable("骨 a") == "? a"
