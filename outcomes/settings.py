@@ -31,6 +31,27 @@ class ReliabilityRule:
 
 
 @dataclass(frozen=True, slots=True)
+class OtherRules:
+    """Two other rules for "unreliable": a moving proportion of finds, and a cumulative sum.
+
+    Parameters
+    ----------
+    proportion_window
+        Trials of one source over which the proportion of finds is taken, 2 to 14.
+    odds_ratio
+        Change the cumulative sum looks for: odds of a miss so many times as high.
+    false_call, within
+        Share of sources on which nothing changes that may pass the limit of the
+        cumulative sum within so many trials.
+    """
+
+    proportion_window: int = 12
+    odds_ratio: float = 2.0
+    false_call: float = 0.05
+    within: int = 50
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """Everything a unit may choose, with the defaults used where it does not.
 
@@ -77,6 +98,8 @@ class Settings:
         Seed of everything random.
     rule
         When a source counts as unreliable.
+    unreliable
+        Two other rules for it, and for early warning.
     """
 
     unit: str = ""
@@ -101,6 +124,7 @@ class Settings:
     alpha: float = 0.05
     seed: int = 1
     rule: ReliabilityRule = field(default=ReliabilityRule())
+    unreliable: OtherRules = field(default=OtherRules())
 
     def with_options(
         self,

@@ -15,7 +15,6 @@ from outcomes.fit.reliability_rule import describe_rule, first_called, rule_fals
 from outcomes.fit.watch import Watch
 from outcomes.settings import Settings
 
-WINDOW = 12
 MOST_WINDOW = 14
 WORSE = 2.0
 
@@ -86,14 +85,12 @@ class RuleComparison:
     sentence: str
 
 
-def compare_rules(
-    trials: pd.DataFrame, watched: Watch, settings: Settings, *, window: int = WINDOW
-) -> RuleComparison:
+def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> RuleComparison:
     """Apply three rules for "unreliable" to the same trials.
 
     The unit's own rule; a moving proportion of finds, over a source's last
-    ``window`` trials or as many as there are, whose exact upper limit is below
-    the floor; and the source's risk-adjusted cumulative sum. (A *lower* limit
+    ``settings.unreliable.proportion_window`` trials or as many as there are,
+    whose exact upper limit is below the floor; and the source's risk-adjusted cumulative sum. (A *lower* limit
     below the floor would call every source: 12 finds of 12 have a lower limit
     of 0.78.)
 
@@ -104,9 +101,8 @@ def compare_rules(
     watched
         Of the same trials, by :func:`outcomes.fit.watch.watch`.
     settings
-        Its ``rule``, ``floor`` and ``confidence`` (two-sided) are used.
-    window
-        2 to 14 trials.
+        Its ``rule``, ``unreliable.proportion_window`` (2 to 14), ``floor`` and
+        ``confidence`` (two-sided) are used.
 
     Returns
     -------
@@ -122,6 +118,7 @@ def compare_rules(
     Clopper, C. J. and Pearson, E. S. (1934). The use of confidence or fiducial
     limits illustrated in the case of the binomial. *Biometrika* 26, 404-413.
     """
+    window = settings.unreliable.proportion_window
     if not 2 <= window <= MOST_WINDOW:
         raise SettingsError(
             f"A moving proportion over {window} trials is out of range. Choose 2 to {MOST_WINDOW}."

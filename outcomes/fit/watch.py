@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from outcomes.errors import FitError
+from outcomes.errors import FitError, SettingsError
 from outcomes.fit.cusum import Healthy, chart_values, limit_for, miss_scores, simulate_highest
 from outcomes.fit.finds import averaged_probability
 from outcomes.fit.lifetime import FALSE_CALL_TRIALS
@@ -21,9 +21,6 @@ BASELINE_MISSES = 40
 BASELINE_FINDS = 40
 BASELINE_SOURCES = 8
 BASELINE_DOGS = 3
-ODDS_RATIO = 2.0
-FALSE_CALL = 0.05
-WITHIN = 50
 _CHARTS = 4000
 # What rises with the calendar would be carried far beyond the baseline it was learnt on.
 _NOT_LEARNT = ("experience", "frozen_share")
@@ -141,10 +138,6 @@ class Watch:
 def watch(
     trials: pd.DataFrame,
     settings: Settings,
-    *,
-    odds_ratio: float = ODDS_RATIO,
-    false_call: float = FALSE_CALL,
-    within: int = WITHIN,
 ) -> Watch:
     """Chart every source and every dog against what was to be expected.
 
@@ -162,7 +155,7 @@ def watch(
     source that was past its limit by then are not held against it.
 
     Each trial adds the logarithm of the likelihood ratio of odds of a miss
-    ``odds_ratio`` times as high; the chart does not fall below zero. The limit
+    ``settings.unreliable.odds_ratio`` times as high; the chart does not fall below zero. The limit
     is set by simulation on blocks of the baseline's own trials, with sources
     and with sessions or hides that differ as the model says. In 50 simulated
     units in which nothing changed, 5.8 of 100 sources and 6.0 of 100 dogs
@@ -174,12 +167,7 @@ def watch(
     trials
         Joined trials.
     settings
-        Its ``rule.qualified_only`` and ``seed`` are used.
-    odds_ratio
-        The change to look for; above 1.
-    false_call, within
-        Share of charts on which nothing changes that may pass their limit
-        within so many trials.
+        Its ``unreliable``, ``rule.qualified_only`` and ``seed`` are used.
 
     Returns
     -------
@@ -192,10 +180,14 @@ def watch(
     Monitoring surgical performance using risk-adjusted cumulative sum charts.
     *Biostatistics* 1, 441-452.
     """
-    if not (odds_ratio > 1.0 and 0.0 < false_call < 1.0 and within >= 1):
-        raise ValueError("odds_ratio above 1, false_call between 0 and 1, within 1 or more")
+    other = settings.unreliable
+    if not (other.odds_ratio > 1.0 and 0.0 < other.false_call < 1.0 and other.within >= 1):
+        raise SettingsError(
+            "Early warning needs odds_ratio above 1, false_call between 0 and 1, and within of at "
+            "least 1. Set them so under [unreliable]."
+        )
     hides = _charted(trials)
-    choices = _Choices(odds_ratio, false_call, within)
+    choices = _Choices(other.odds_ratio, other.false_call, other.within)
     cut = _baseline_end(hides)
     if isinstance(cut, str):
         return _nothing(choices, hides, cut)

@@ -13,7 +13,7 @@ from rapidfuzz import process
 from outcomes.errors import SettingsError, UsageError
 from outcomes.records.columns import TABLES
 from outcomes.records.values import UNITS
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
 FILE_NAME = "unit.toml"
 MAX_BYTES = 1_000_000
@@ -36,6 +36,8 @@ def _whole(low: int, high: float = math.inf) -> tuple[_Check, str]:
     def check(value: Any) -> bool:
         return isinstance(value, int) and not isinstance(value, bool) and low <= value <= high
 
+    if math.isfinite(high):
+        return check, f"a whole number from {low} to {high:g}"
     return check, f"a whole number of at least {low}"
 
 
@@ -77,6 +79,12 @@ _SCALARS: Mapping[str, Mapping[str, tuple[_Check, str]]] = {
         "seed": _whole(0),
     },
     "rule": {"misses": _whole(1), "window": _whole(1), "qualified_only": _FLAG},
+    "unreliable": {
+        "proportion_window": _whole(2, 14),
+        "odds_ratio": _number(1, 20, open_ends=True),
+        "false_call": _number(0, 0.5, open_ends=True),
+        "within": _whole(5, 1000),
+    },
 }
 _SECTIONS = ("columns", "words", "units", *(name for name in _SCALARS if name))
 
@@ -156,6 +164,12 @@ def load_settings(path: Path | None, records_path: Path) -> Settings:
         window = 3
         qualified_only = true
 
+        [unreliable]                      # two other rules for it, and early warning
+        proportion_window = 12
+        odds_ratio = 2
+        false_call = 0.05
+        within = 50
+
     Words are matched without regard to case and outer spaces; nothing else is
     guessed. A word may be given the meaning ``""``: an empty cell.
     """
@@ -208,9 +222,10 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
         else:
             raise SettingsError(_unknown("", key, (*_SCALARS[""], *_SECTIONS), path))
     rule = {name: found.pop(name) for name in _SCALARS["rule"] if name in found}
+    other = {name: found.pop(name) for name in _SCALARS["unreliable"] if name in found}
     if "longest_gap_h" in found:
         found["longest_reading_gap_h"] = found.pop("longest_gap_h")
-    settings = Settings(**found, rule=ReliabilityRule(**rule))
+    settings = Settings(**found, rule=ReliabilityRule(**rule), unreliable=OtherRules(**other))
     if settings.rule.misses > settings.rule.window:
         raise SettingsError(
             f"{path}: [rule] misses ({settings.rule.misses}) is more than window "

@@ -14,7 +14,7 @@ from outcomes.fit.alternative_rules import (
     proportion_false_call,
 )
 from outcomes.fit.watch import watch
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
 from .test_watch import searches
 
@@ -92,8 +92,10 @@ def test_without_a_baseline_the_other_rules_still_stand():
 def test_a_window_too_wide_or_a_floor_too_low_is_said():
     trials = searches(np.random.default_rng(9), days=10).assign(held_days=lambda t: t["age_days"])
     watched = watch(trials, ANY_DOG)
+    wide = OtherRules(proportion_window=30)
     with pytest.raises(SettingsError, match="Choose 2 to 14"):
-        compare_rules(trials, watched, ANY_DOG, window=30)
-    low = Settings(floor=0.05, rule=ANY_DOG.rule)
-    proportion = compare_rules(trials, watched, low, window=3).rules[1]
+        compare_rules(trials, watched, Settings(rule=ANY_DOG.rule, unreliable=wide))
+    three = OtherRules(proportion_window=3)
+    low = Settings(floor=0.05, rule=ANY_DOG.rule, unreliable=three)
+    proportion = compare_rules(trials, watched, low).rules[1]
     assert proportion.reason == "not even 3 misses in 3 trials would show a source below the floor"

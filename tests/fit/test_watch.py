@@ -10,9 +10,10 @@ import pandas as pd
 import pytest
 from scipy.special import expit
 
+from outcomes.errors import SettingsError
 from outcomes.fit.cusum import chart_values
 from outcomes.fit.watch import watch
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
 FIRST_DAY = pd.Timestamp("2024-01-01 09:00")
@@ -147,3 +148,13 @@ def test_helped_finds_and_dogs_not_yet_qualified_do_not_move_a_sources_chart():
     assert not any(t.dog_id == "D0" for chart in found.sources for t in chart.trials)
     assert "D0" in [chart.name for chart in found.dogs]
     assert any("dog not yet qualified" in left.reason for left in found.left_out)
+
+
+def test_a_limit_for_fewer_false_calls_is_wider_and_a_change_of_none_is_refused():
+    trials = searches(np.random.default_rng(5))
+    usual = watch(trials, ANY_DOG)
+    strict = watch(trials, Settings(rule=ANY_DOG.rule, unreliable=OtherRules(false_call=0.01)))
+    assert strict.source_limit > usual.source_limit
+    assert (strict.false_call, strict.within) == (0.01, 50)
+    with pytest.raises(SettingsError, match="odds_ratio above 1"):
+        watch(trials, Settings(unreliable=OtherRules(odds_ratio=1.0)))
