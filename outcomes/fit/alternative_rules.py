@@ -90,9 +90,9 @@ def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> R
 
     The unit's own rule; a moving proportion of finds, over a source's last
     ``settings.unreliable.proportion_window`` trials or as many as there are,
-    whose exact upper limit is below the floor; and the source's risk-adjusted cumulative sum. (A *lower* limit
-    below the floor would call every source: 12 finds of 12 have a lower limit
-    of 0.78.)
+    whose exact upper limit is below the floor; and the source's risk-adjusted
+    cumulative sum. (A *lower* limit below the floor would call every source:
+    12 finds of 12 have a lower limit of 0.78.)
 
     Parameters
     ----------
