@@ -16,8 +16,10 @@ from outcomes.decide.explain import Explanation, SourceTrial
 from outcomes.decide.exposure_left import ExposureLeft
 from outcomes.decide.matched_portions import MatchedPortions
 from outcomes.decide.overlap import BoundChoice
+from outcomes.decide.rate_of_use import rate_of_use
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, find_threshold
+from outcomes.decide.trade_off import TradeOff, trade_off
 
 _NAME = {"cycles": "cycles", "age_days": "age"}
 _BY_VERDICT = {
@@ -138,6 +140,70 @@ def portions_sentence(found: MatchedPortions, alpha: float) -> str:
 def portions_part(found: MatchedPortions, alpha: float) -> dict[str, Any]:
     """The same for programs: ``portions`` of ``compare``."""
     part: dict[str, Any] = tidy({**asdict(found), "sentence": portions_sentence(found, alpha)})
+    return part
+
+
+def price_both(facts: Facts, cycles: float, months: float) -> TradeOff:
+    """The price of a rule by both, whichever comes first.
+
+    Parameters
+    ----------
+    facts
+        All results.
+    cycles, months
+        The limits.
+    """
+    started = facts.joined.trials["started_at"]
+    use = rate_of_use(
+        facts.records.sources,
+        facts.records.storage,
+        facts.joined.history,
+        started.min(),
+        started.max(),
+    )
+    rule = (cycles, months * words.DAYS_PER_MONTH)
+    return trade_off(facts.fit, facts.verdict, use, combined=[rule])
+
+
+def both_sentence(price: TradeOff, cycles: float, months: float) -> str:
+    """What a rule by both buys and costs, or why it has no price."""
+    name = f"{words.exposure_value('cycles', cycles)} or {words.count(round(months), 'month')}"
+    if price.reason is not None:
+        return f"The rule “{name}, whichever comes first” has no price: {price.reason}."
+    if not price.combined or price.present is None:
+        return (
+            f"The rule “{name}, whichever comes first” has no price: too few trials of these "
+            "records, or none of the sources taken in, are within it."
+        )
+    (point,), now = price.combined, price.present
+    confidence = words.percent(price.confidence)
+    return (
+        f"Retire after {name}, whichever comes first: about {_few(point.sources_per_year)} sources "
+        f"a year ({confidence} interval {_few(point.sources_low)} to {_few(point.sources_high)}), "
+        f"{words.in_100(point.find_probability)} finds in the trials still run "
+        f"({_hundred(point.low)} to {_hundred(point.high)}), and "
+        f"{words.in_100(point.share_below_floor)} of those trials on sources below "
+        f"{words.in_100(price.floor)}. As now: {_few(now.sources_per_year)} sources a year "
+        f"discarded, {words.in_100(now.find_probability)} finds in all trials as run, "
+        f"{words.in_100(now.share_below_floor)} of them on such sources."
+    )
+
+
+def _few(number: float) -> str:
+    return f"{number:.1f}".removesuffix(".0") if number < 9.95 else f"{number:,.0f}"
+
+
+def both_part(price: TradeOff, cycles: float, months: float) -> dict[str, Any]:
+    """The same for programs: ``either`` of ``outcomes retire --either``."""
+    point = price.combined[0] if price.combined else None
+    part: dict[str, Any] = tidy(
+        {
+            "cycles": cycles,
+            "age_days": months * words.DAYS_PER_MONTH,
+            **({} if point is None else asdict(point)),
+            "sentence": both_sentence(price, cycles, months),
+        }
+    )
     return part
 
 

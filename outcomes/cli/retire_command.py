@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +14,7 @@ from outcomes.cli.options import analysis_options, load, moment, say, show_json
 if TYPE_CHECKING:
     from outcomes.brief.facts import Facts
     from outcomes.decide.bootstrap import BootstrapThreshold
+    from outcomes.decide.trade_off import TradeOff
     from outcomes.records.tables import Records
 
 _EXPOSURE = {"cycles": "cycles", "age": "age_days"}
@@ -25,6 +28,13 @@ _EXPOSURE = {"cycles": "cycles", "age": "age_days"}
     multiple=True,
     type=click.Choice(list(_EXPOSURE)),
     help="Limits by cycles or by age, whatever the verdict; give it twice for both.",
+)
+@click.option(
+    "--either",
+    nargs=2,
+    type=click.FloatRange(min=1.0, max=1e6),
+    metavar="CYCLES MONTHS",
+    help="Price a rule by both, whichever comes first: --either 20 18.",
 )
 @click.option("--explain", metavar="SOURCE", help="Tell how the advice on one source came about.")
 @click.option(
@@ -41,6 +51,7 @@ def command(
     as_json: bool,
     as_of: str | None,
     by: tuple[str, ...],
+    either: tuple[float, float] | None,
     explain: str | None,
     bootstrap: bool,
 ) -> None:
@@ -56,31 +67,64 @@ def command(
 
     facts = gather_facts(read, as_of=when, further=False, progress=say)
     exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
-    note = None
+    asked = _Asked(decisions.asked_note(facts, exposures), exposures, either, [], None)
     if exposures:
         facts = decisions.asked_for(facts, exposures)
-        note = decisions.asked_note(facts, exposures)
-    resampled = _resample(facts) if bootstrap else []
+    if bootstrap:
+        asked = replace(asked, resampled=_resample(facts))
+    if either:
+        asked = replace(asked, price=decisions.price_both(facts, *either))
     if as_json:
         part = report.part(results(facts), ("retire", "shelf", "cautions"))
-        if exposures:
-            part["asked"] = {"by": exposures, "note": note}
-        if bootstrap:
-            part["bootstrap"] = [decisions.bootstrap_part(found) for found in resampled]
+        part |= _parts(asked)
         if explain is not None:
             part["explain"] = decisions.explanation_part(*_explained(facts, explain))
         show_json(part)
         return
     if explain is not None:
-        for line in decisions.explanation_lines(*_in_order(facts, explain)):
+        explanation, held = _explained(facts, explain)
+        for line in decisions.explanation_lines(explanation, facts, held):
             click.echo(line)
         return
     lines = iter(report.retire_lines(facts))
-    click.echo(next(lines))
-    for line in filter(None, (note, *map(decisions.bootstrap_sentence, resampled))):
+    for line in (next(lines), *_lines(asked), *lines):
         click.echo(line)
-    for line in lines:
-        click.echo(line)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What was asked for beside the ordinary answer, and the answers to it."""
+
+    note: str | None
+    exposures: list[str]
+    either: tuple[float, float] | None
+    resampled: list[BootstrapThreshold]
+    price: TradeOff | None
+
+
+def _parts(asked: _Asked) -> dict[str, Any]:
+    """Answers for programs."""
+    from outcomes.brief import decisions
+
+    part: dict[str, Any] = {}
+    if asked.exposures:
+        part["asked"] = {"by": asked.exposures, "note": asked.note}
+    if asked.either and asked.price is not None:
+        part["either"] = decisions.both_part(asked.price, *asked.either)
+    if asked.resampled:
+        part["bootstrap"] = [decisions.bootstrap_part(found) for found in asked.resampled]
+    return part
+
+
+def _lines(asked: _Asked) -> Iterator[str]:
+    """Answers for people."""
+    from outcomes.brief import decisions
+
+    if asked.note is not None:
+        yield asked.note
+    yield from map(decisions.bootstrap_sentence, asked.resampled)
+    if asked.either and asked.price is not None:
+        yield decisions.both_sentence(asked.price, *asked.either)
 
 
 def _check_known(records: Records, source: str) -> None:
@@ -101,11 +145,6 @@ def _explained(facts: Facts, source: str) -> tuple[Any, Any]:
 
     held = next((s for s in facts.shelf if s.source_id == source), None)
     return explain_source(facts.fit, facts.joined.trials, source), held
-
-
-def _in_order(facts: Facts, source: str) -> tuple[Any, Facts, Any]:
-    explanation, held = _explained(facts, source)
-    return explanation, facts, held
 
 
 def _resample(facts: Facts) -> list[BootstrapThreshold]:

@@ -165,7 +165,8 @@ def trade_off(
     use
         The unit's rate of use (:func:`~outcomes.decide.rate_of_use.rate_of_use`).
     combined
-        Rules (cycles, age in days), whichever comes first.
+        Rules (cycles, age in days), whichever comes first; one that leaves too
+        few trials, or that every source had passed when it came, is not priced.
     draws
         Draws behind the intervals.
 
@@ -195,7 +196,7 @@ def trade_off(
     rules: list[tuple[float | None, float | None]] = [
         *((limit, None) for limit in _candidates(trials, "cycles", 1.0)),
         *((None, limit) for limit in _candidates(trials, "age_days", DAYS_PER_MONTH)),
-        *combined,
+        *(rule for rule in combined if _enough(trials, _within(trials, *rule) > 0.0)),
     ]
     rules = [rule for rule in rules if retired_by_place(use, *rule) is not None]
     within = np.column_stack([_within(trials, *rule) for rule in (*rules, (None, None))])
@@ -277,12 +278,18 @@ def _candidates(trials: pd.DataFrame, exposure: str, step: float) -> list[float]
     found = []
     for number in range(1, int(observed_to(trials, exposure) / step + 1e-9) + 1):
         limit = number * step
-        inside = trials[values <= limit]
-        if len(inside) == len(trials):
+        inside = (values <= limit).to_numpy()
+        if inside.all():
             break
-        if len(inside) >= LEAST_TRIALS and inside["source_id"].nunique() >= LEAST_SOURCES:
+        if _enough(trials, inside):
             found.append(limit)
     return found
+
+
+def _enough(trials: pd.DataFrame, inside: np.ndarray) -> bool:
+    """Whether the trials within a limit can say anything."""
+    sources = trials["source_id"].to_numpy()[inside]
+    return len(sources) >= LEAST_TRIALS and len(set(sources)) >= LEAST_SOURCES
 
 
 def _within(trials: pd.DataFrame, cycles: float | None, age_days: float | None) -> np.ndarray:

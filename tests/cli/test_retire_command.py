@@ -137,3 +137,27 @@ def test_resampling_adds_its_interval_by_source_and_by_dog(
     # Four dogs are too few to draw from.
     assert by_dog["reason"] == "only 4 dogs to draw from; at least 5 are needed"
     assert answer.complaints == []
+
+
+def test_a_rule_by_both_is_priced_beside_present_practice(call: Call, falling: Path) -> None:
+    answer = call("retire", falling, "--either", "6", "18")
+    (line,) = (x for x in answer.out.splitlines() if x.startswith("Retire after 6 cycles or 18 mo"))
+    assert "whichever comes first: about " in line
+    assert "As now: " in line
+    found = json.loads(call("retire", falling, "--either", "6", "18", "--json").out)["either"]
+    assert found["sentence"] == line
+    assert found["low"] <= found["find_probability"] <= found["high"]
+    assert (found["cycles"], found["age_days"]) == (6.0, pytest.approx(547.875))
+
+
+def test_a_rule_that_leaves_nothing_or_buys_nothing_says_so(
+    call: Call, falling: Path, few_records: Path
+) -> None:
+    answer = call("retire", falling, "--either", "1", "1")
+    assert (
+        "The rule “1 cycle or 1 month, whichever comes first” has no price: too few" in answer.out
+    )
+    answer = call("retire", few_records, "--either", "20", "18")
+    assert "has no price: too little evidence in these records" in answer.out
+    answer = call("retire", few_records, "--either", "0", "18")
+    assert answer.status == 2

@@ -233,3 +233,8 @@ def test_discards_so_far_are_counted_with_exact_limits():
     assert module._rate(0, 1.0, 0.95)[:2] == (0.0, 0.0)
     # -ln(0.025), the upper limit of no event.
     assert module._rate(0, 1.0, 0.95)[2] == pytest.approx(-np.log(0.025))
+
+
+def test_a_rule_that_leaves_too_few_trials_is_not_priced(falling):
+    fit, _ = falling
+    assert trade_off(fit, _verdict(fit, "cycles"), _use(), combined=[(1.0, 5.0)]).combined == ()
