@@ -163,9 +163,11 @@ def fit_interval_lifetime(
     IntervalLifetime
         Limits are exact binomial ones for the number of sources that would
         give the bootstrap's variance (before the first event, for the number
-        followed): percentile and log-log limits of the bootstrap covered 64 to
-        93 of 100 with 12 to 25 simulated sources, these 92 to 99 (the study in
-        ``tests/fit/test_interval_lifetime.py``).
+        followed). On given days of 200 simulated units of 12 and 25 sources
+        they held the truth in 92 to 99 of 100; percentile limits of the
+        bootstrap did in 64 to 95, log-log ones in 61 to 97. Between two points
+        the truth lies within the lower limit of the later and the upper one of
+        the earlier, which held it in 99 of 100 (300 units).
 
     References
     ----------

@@ -66,9 +66,9 @@ def simulated(rng: np.random.Generator, n: int) -> pd.DataFrame:
 
 
 def test_limits_hold_the_true_curve_as_often_as_they_say():
-    # 95 % limits at the days 100, 200, 300 and 400 of units with 12 and 25 sources. In full
-    # (500 units each) they held 0.93 to 0.99; the bound here is the promise less three
-    # binomial errors, the days of one unit taken as one, and less what few sources cost.
+    # 95 % limits between points, at the days 100, 200, 300 and 400 of units with 12 and 25
+    # sources. 300 units held the truth in 99 of 100; the bound is 93 less three binomial
+    # errors, the days of one unit taken as one.
     rng = np.random.default_rng(11)
     held: list[float] = []
     for unit in range(UNITS):
