@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from collections import Counter
 from collections.abc import Mapping
 from typing import Any
@@ -22,6 +23,7 @@ from outcomes.fit.result import Term
 from outcomes.records.tables import Finding
 
 _MOST_REASONS = 8
+_PER_CENT = re.compile(r"(\d) %")
 _LONG_ID = 18  # letters from which a name may be broken anywhere
 
 
@@ -121,7 +123,19 @@ def render_page(facts: Facts, figure: bytes | None) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template("briefing.html").render(page=page_fields(facts, figure))
+    fields = {name: _unbroken(value) for name, value in page_fields(facts, figure).items()}
+    return environment.get_template("briefing.html").render(page=fields)
+
+
+def _unbroken(value: Any) -> Any:
+    """The same texts, a number never parted from its per cent sign at the end of a line."""
+    if isinstance(value, str):
+        return _PER_CENT.sub("\\1\u00a0%", value)
+    if isinstance(value, list | tuple):
+        return [_unbroken(one) for one in value]
+    if isinstance(value, dict):
+        return {name: _unbroken(one) for name, one in value.items()}
+    return value
 
 
 def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
@@ -151,6 +165,7 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
         "no_figure": words.nothing_drawn(facts.retirement, facts.lifetime),
         "retire": retire,
         "price": words.price_sentence(facts.price, facts.retirement),
+        "past_limit": words.past_limit_sentence(facts.shelf, facts.retirement),
         "shelf_note": words.SHELF_NOTE,
         "shelf_caption": (
             f"Sources held on {facts.shelf_day.isoformat()}. Expected: finds in 100 trials today, "

@@ -184,6 +184,9 @@ def retire_lines(facts: Facts) -> Iterator[str]:
             )
         reason = words.advice_reason(s, facts.settings.floor)
         yield (f"{s.advice:<7} {s.source_id:<14} {cycles:>10}, {age:<10} {predicted:<24} {reason}")
+    past = words.past_limit_sentence(facts.shelf, facts.retirement)
+    if past is not None:
+        yield past
     yield words.SHELF_NOTE
     yield from _caution()
 

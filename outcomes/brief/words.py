@@ -502,6 +502,34 @@ def price_sentence(price: TradeOff, retirement: Retirement) -> str | None:
     )
 
 
+def past_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement) -> str | None:
+    """Held sources beyond the limit that their own evidence does not condemn; None without any."""
+    leading = next((t for t in retirement.thresholds if t.retire_after is not None), None)
+    if leading is None or leading.retire_after is None:
+        return None
+    limit = float(leading.retire_after)
+    beyond = [
+        s
+        for s in shelf
+        if ((s.cycles if leading.by == "cycles" else s.age_days) or 0.0) > limit
+        and s.advice != "retire"
+    ]
+    if not beyond:
+        return None
+    names = joined([s.source_id for s in beyond[:_MOST_NAMED]])
+    more = len(beyond) - _MOST_NAMED
+    rest = f" and {more} more" if more > 0 else ""
+    one = len(beyond) == 1
+    own = "its own trials do not show it" if one else "their own trials do not show them"
+    return (
+        f"Already past that limit and not advised to be retired, because {own} below the floor: "
+        f"{names}{rest}. Test {'it' if one else 'them'} first."
+    )
+
+
+_MOST_NAMED = 8
+
+
 def advice_reason(source: ShelfSource, floor: float) -> str:
     """Why a source got its advice."""
     at = in_100(floor)
