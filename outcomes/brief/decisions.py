@@ -256,6 +256,12 @@ def left_words(left: ExposureLeft, confidence: float) -> str:
     return f"about {more(left.left)} left {interval}"
 
 
+def left_is_told(source: ShelfSource, left: ExposureLeft) -> bool:
+    """Whether what is left says something to a director: not cycles of one that is never frozen."""
+    idle = left.by == "cycles" and source.regime == "refrigerated"
+    return source.advice == "keep" and left.reason is None and not idle
+
+
 def left_part(left: ExposureLeft, confidence: float) -> dict[str, Any]:
     """The same for programs: ``left`` of a source on the shelf."""
     part: dict[str, Any] = tidy({**asdict(left), "sentence": left_words(left, confidence)})

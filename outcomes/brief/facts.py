@@ -16,17 +16,21 @@ import pandas as pd
 from outcomes.brief.further import Further, FurtherQuestions
 from outcomes.brief.lasting import Lasting, ask_lasting
 from outcomes.decide.compare import Comparison, compare_storage
+from outcomes.decide.exposure_left import ExposureLeft, exposure_left, first_things
 from outcomes.decide.frontier import Frontier, threshold_frontier
+from outcomes.decide.matched_portions import MatchedPortions, compare_portions
 from outcomes.decide.rate_of_use import rate_of_use
 from outcomes.decide.shelf import ShelfSource, review_shelf
 from outcomes.decide.threshold import Retirement, set_threshold
 from outcomes.decide.trade_off import TradeOff, trade_off
 from outcomes.errors import RecordsError
+from outcomes.fit.detection import Detection, fit_detection
 from outcomes.fit.false_alerts import FalseAlertFit, fit_false_alerts
 from outcomes.fit.finds import FindFit, fit_finds
 from outcomes.fit.lifetime import fit_lifetime
 from outcomes.fit.result import Lifetime
 from outcomes.fit.search_time import SearchTimeFit, fit_search_time
+from outcomes.fit.training_diet import TrainingDiet, fit_training_diet
 from outcomes.fit.which_predicts import WhichPredicts, which_predicts
 from outcomes.joining.trials import Joined, join
 from outcomes.records.tables import Finding, Records
@@ -50,6 +54,13 @@ class Facts:
         The answers, question by question.
     price, frontiers
         What each retirement limit buys and costs, and the limit for every floor.
+    left
+        What each held source has left, in the order of the shelf; empty where
+        nothing names an exposure to count it in.
+    portions
+        Portions of one source kept both ways.
+    training_diet, detection
+        False alerts on blank areas against recent training, and each dog's d'.
     lasting
         How long sources stay reliable, asked further.
     further
@@ -71,6 +82,10 @@ class Facts:
     lifetime: Lifetime
     search_time: SearchTimeFit
     false_alerts: FalseAlertFit
+    left: tuple[ExposureLeft, ...]
+    portions: MatchedPortions
+    training_diet: TrainingDiet
+    detection: Detection
     lasting: Lasting
     further: Further | None
     as_of: pd.Timestamp
@@ -149,8 +164,15 @@ def gather_facts(
     if moment is None:
         moment = started.max().normalize() + pd.Timedelta(days=1)
     shelf = review_shelf(fit, records.sources, joined.history, moment, joined.trials)
+    left: tuple[ExposureLeft, ...] = ()
+    if retirement.thresholds and fit.mixed is not None:
+        left = exposure_left(fit, shelf, retirement.thresholds[0].by, use)
+        ordered = first_things(shelf, left)
+        by_name = {one.source_id: one for one in left}
+        shelf, left = ordered, tuple(by_name[s.source_id] for s in ordered)
     say("Comparing refrigerated with frozen")
     comparison = compare_storage(fit)
+    portions = compare_portions(joined.trials, records.sources, joined.history, records.settings)
     say("Search time, false alerts, and when sources become unreliable")
     lifetime = fit_lifetime(joined.trials, records.sources, records.storage, records.settings)
     search_time = fit_search_time(joined.trials, records.settings)
@@ -172,6 +194,10 @@ def gather_facts(
         lifetime=lifetime,
         search_time=search_time,
         false_alerts=false_alerts,
+        left=left,
+        portions=portions,
+        training_diet=fit_training_diet(joined.trials, records.settings),
+        detection=fit_detection(joined.trials, records.settings),
         lasting=lasting,
         further=None if questions is None else questions.answers(),
         as_of=moment,

@@ -12,7 +12,7 @@ import jinja2
 from matplotlib.figure import Figure
 
 from outcomes import __version__
-from outcomes.brief import further_words, words
+from outcomes.brief import decisions, further_words, words
 from outcomes.brief.facts import Facts
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Threshold
@@ -172,7 +172,7 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
             "at its present cycles and age, with the unit's dogs and conditions "
             f"({words.percent(settings.confidence)} interval)."
         ),
-        "shelf": [_shelf_row(s, settings.floor) for s in facts.shelf],
+        "shelf": _shelf_rows(facts),
         "act_caution": words.ACT_CAUTION,
         "compare": words.compare_sentence(facts.comparison, settings.alpha),
         "firmness": []
@@ -193,6 +193,12 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
         "watch": None
         if facts.lasting.watched.reason is not None
         else facts.lasting.watched.sentence,
+        "portions": None
+        if facts.portions.reason is not None
+        else decisions.portions_sentence(facts.portions, settings.alpha),
+        "training_diet": None
+        if facts.training_diet.reason is not None
+        else facts.training_diet.sentence,
         "rmst": None if facts.lasting.means.reason is not None else facts.lasting.means.sentence,
         "rule": words.rule_sentences(settings.rule, facts.lifetime),
         "limits": words.limits(fit, facts.verdict),
@@ -236,6 +242,17 @@ def _reasons(facts: Facts) -> list[str]:
     return lines
 
 
+def _shelf_rows(facts: Facts) -> list[dict[str, Any]]:
+    rows = [_shelf_row(s, facts.settings.floor) for s in facts.shelf]
+    confidence = facts.settings.confidence
+    for row, source, left in zip(rows, facts.shelf, facts.left, strict=False):
+        if decisions.left_is_told(source, left):
+            told = decisions.left_words(left, confidence)
+            told = told.replace(f"({words.percent(confidence)} interval ", "(")
+            row["left"] = told
+    return rows
+
+
 def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
     predicted = "not known"
     if source.find_probability is not None and source.low is not None and source.high is not None:
@@ -255,6 +272,7 @@ def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
         "predicted": predicted,
         "advice": source.advice,
         "reason": words.advice_reason(source, floor),
+        "left": None,
     }
 
 

@@ -8,10 +8,11 @@ from math import log
 from pathlib import Path
 from typing import Any
 
-from outcomes.brief import further_words, words
+from outcomes.brief import decisions, further_words, words
 from outcomes.brief.facts import Facts
 from outcomes.brief.further import Further
 from outcomes.brief.usable import ANALYSES
+from outcomes.fit.dogs import CAUTION as DOG_CAUTION
 from outcomes.fit.which_predicts import WhichPredicts
 from outcomes.records.mends import best_mend
 from outcomes.records.tables import Examination, Finding
@@ -143,6 +144,9 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield _strong("Search time and false alerts")
     yield facts.search_time.sentence
     yield facts.false_alerts.sentence
+    yield facts.training_diet.sentence
+    if facts.detection.reason is None:
+        yield f"{facts.detection.sentence} {DOG_CAUTION}"
     yield _strong("When sources become unreliable")
     lasting = facts.lasting
     yield lasting.intervals.sentence
@@ -174,6 +178,7 @@ def retire_lines(facts: Facts) -> Iterator[str]:
     yield words.retire_sentence(facts.verdict, facts.retirement)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
     yield words.shelf_summary(facts.shelf)
+    remaining = {left.source_id: left for left in facts.left}
     for s in facts.shelf:
         cycles = "? cycles" if s.cycles is None else words.count(round(s.cycles), "cycle")
         age = "age unknown" if s.age_days is None else words.months(s.age_days)
@@ -184,6 +189,9 @@ def retire_lines(facts: Facts) -> Iterator[str]:
             )
         reason = words.advice_reason(s, facts.settings.floor)
         yield (f"{s.advice:<7} {s.source_id:<14} {cycles:>10}, {age:<10} {predicted:<24} {reason}")
+        left = remaining.get(s.source_id)
+        if left is not None and decisions.left_is_told(s, left):
+            yield f"{'':<23}{decisions.left_words(left, facts.settings.confidence)}"
     past = words.past_limit_sentence(facts.shelf, facts.retirement)
     if past is not None:
         yield past
@@ -194,7 +202,13 @@ def retire_lines(facts: Facts) -> Iterator[str]:
 def compare_lines(facts: Facts) -> Iterator[str]:
     """Refrigerated against frozen, for people."""
     c = facts.comparison
+    # The first line is the answer: portions of one source are the fairest there is.
+    if facts.portions.reason is None:
+        yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     yield words.compare_sentence(c, facts.settings.alpha)
+    yield facts.lasting.means.sentence
+    if facts.portions.reason is not None:
+        yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     if c.kinds_left_out:
         yield f"Kept only one way, so not compared: {words.joined(c.kinds_left_out)}."
     if c.e_value is not None and c.e_value_limit is not None:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from outcomes import __version__
-from outcomes.brief import words
+from outcomes.brief import decisions, words
 from outcomes.brief.facts import Facts
 from outcomes.brief.further_results import fields, find_additions, further_sections
 from outcomes.brief.lasting import lifetime_additions, watch_section
@@ -16,8 +16,10 @@ from outcomes.decide.frontier import Frontier
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.decide.trade_off import TradeOff, TradeOffPoint
+from outcomes.fit.detection import Detection
 from outcomes.fit.false_alerts import FalseAlertFit
 from outcomes.fit.search_time import SearchTimeFit
+from outcomes.fit.training_diet import TrainingDiet
 from outcomes.fit.which_predicts import RatioTest
 from outcomes.settings import Settings
 
@@ -40,11 +42,15 @@ def results(facts: Facts) -> dict[str, Any]:
             "which_predicts": _which(facts),
             "find": _find(facts),
             "search_time": _search_time(facts.search_time),
-            "false_alerts": _false_alerts(facts.false_alerts),
+            "false_alerts": {
+                **_false_alerts(facts.false_alerts),
+                "training_diet": _training_diet(facts.training_diet),
+                "detection": _detection(facts.detection),
+            },
             "lifetime": _lifetime(facts),
             "watch": watch_section(facts.lasting.watched),
             "retire": _retire(facts),
-            "shelf": [_shelf(s, facts.settings.floor) for s in facts.shelf],
+            "shelf": _shelves(facts),
             "compare": _compare(facts),
             **({} if facts.further is None else further_sections(facts.further)),
             "cautions": list(words.CAUTIONS),
@@ -221,6 +227,29 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
     }
 
 
+def _training_diet(diet: TrainingDiet) -> dict[str, Any]:
+    term = "term unit rate_ratio low high p"
+    return {
+        **fields(diet, "days blanks alerts dogs model overdispersion_p"),
+        "alone": [fields(t, term) for t in diet.alone],
+        "together": [fields(t, term) for t in diet.together],
+        "clustered": [fields(t, term) for t in diet.clustered],
+        "left_out": [fields(x, "term reason") for x in diet.left_out],
+        **fields(diet, "reason sentence"),
+    }
+
+
+def _detection(detection: Detection) -> dict[str, Any]:
+    names = (
+        "dog hides finds blanks alerts d_prime d_low d_high criterion criterion_low criterion_high"
+    )
+    return {
+        "dogs": [fields(d, names) for d in detection.dogs],
+        "left_out": [fields(x, "term reason") for x in detection.left_out],
+        **fields(detection, "reason sentence"),
+    }
+
+
 def _lifetime(facts: Facts) -> dict[str, Any]:
     lifetime = facts.lifetime
     return {
@@ -341,6 +370,13 @@ def _frontier(frontier: Frontier) -> dict[str, Any]:
     }
 
 
+def _shelves(facts: Facts) -> list[dict[str, Any]]:
+    rows = [_shelf(s, facts.settings.floor) for s in facts.shelf]
+    for row, left in zip(rows, facts.left, strict=False):
+        row["left"] = decisions.left_part(left, facts.settings.confidence)
+    return rows
+
+
 def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
     return {
         "source_id": source.source_id,
@@ -380,5 +416,6 @@ def _compare(facts: Facts) -> dict[str, Any]:
         "rmst_high": means.difference_high,
         "rmst_reason": means.reason,
         "rmst_sentence": means.sentence,
+        "portions": decisions.portions_part(facts.portions, facts.settings.alpha),
         "sentence": words.compare_sentence(c, facts.settings.alpha),
     }

@@ -430,7 +430,7 @@ def _no_curve(sources: int, events: int) -> str:
         return "no source has a trial that counts for the rule"
     if events < FEWEST_EVENTS:
         return (
-            f"{events} of {sources} sources followed met the rule, and a curve needs "
+            f"{events} of {sources} {_sources(sources)} followed met the rule, and a curve needs "
             f"{FEWEST_EVENTS}"
         )
     return "too few of the events lie in one group, or at the same time"
@@ -456,7 +456,7 @@ def _sentence(
                 said.append(_bound_sentence(bound))
     if not said:
         said = [_curve_sentence(curve, alpha) for curve in curves]
-    return " ".join([f"{events} of {sources} sources followed met the rule.", *said])
+    return " ".join([f"{events} of {sources} {_sources(sources)} followed met the rule.", *said])
 
 
 def _curve_sentence(curve: IntervalCurve, alpha: float) -> str:
@@ -484,3 +484,7 @@ def _bound_sentence(bound: DiscardBounds) -> str:
         f"{bound.at_days:.0f} would be {100 * bound.if_failed:.0f} in 100 "
         f"had every such source failed, {100 * bound.if_never:.0f} in 100 had none."
     )
+
+
+def _sources(number: int) -> str:
+    return "source" if number == 1 else "sources"

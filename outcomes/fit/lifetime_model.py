@@ -309,7 +309,9 @@ def _note(left_out: list[LeftOut], count: int, reason: str) -> None:
 def _too_few(events: int) -> str | None:
     if events >= LEAST_EVENTS:
         return None
-    return f"{events} sources met the rule, and {LEAST_EVENTS} are needed"
+    return (
+        f"{events} source{'' if events == 1 else 's'} met the rule, and {LEAST_EVENTS} are needed"
+    )
 
 
 def _one_regime(followed: pd.DataFrame) -> str | None:
@@ -318,7 +320,7 @@ def _one_regime(followed: pd.DataFrame) -> str | None:
         if len(own) < 2:
             return f"fewer than 2 {regime} sources were followed"
         if not own["event"].any():
-            return f"none of the {len(own)} {regime} sources met the rule"
+            return f"none of {len(own)} {regime} source{'' if len(own) == 1 else 's'} met the rule"
     return None
 
 

@@ -156,7 +156,8 @@ def compare_restricted_means(lifetime: Lifetime, settings: Settings) -> Restrict
     )
     if len(means) < len(COMPARED):
         short = " and ".join(
-            f"{events[group]} of the {len(inside[group])} {group} sources met the rule"
+            f"{events[group]} of {len(inside[group])} {group} "
+            f"source{'' if len(inside[group]) == 1 else 's'} met the rule"
             for group in COMPARED
             if events[group] < FEWEST_EVENTS
         )

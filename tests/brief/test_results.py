@@ -28,7 +28,7 @@ KEYS = {
     "quality": "n brier area calibration by drift sentences",
     "dogs": "dogs sources dogs_differ_p responses experience sentences caution",
     "search_time": "n events terms time_ratio",
-    "false_alerts": "n hours rate_per_hour terms",
+    "false_alerts": "n hours rate_per_hour terms training_diet detection",
     "lifetime": (
         "rule rule_false_call sources events curve median terms intervals restricted_means "
         "weibull cycles_at_age cycle_by_cycle rules"
@@ -36,7 +36,8 @@ KEYS = {
     "watch": "sentence reason past odds_ratio false_call within source_limit dog_limit",
     "retire": "by floor confidence estimate low high retire_after observed_to sentence trade_off",
     "compare": (
-        "at_age_days risk_difference low high rmst_difference_days rmst_low rmst_high sentence"
+        "at_age_days risk_difference low high rmst_difference_days rmst_low rmst_high sentence "
+        "portions"
     ),
 }
 TERM_KEYS = "term unit log_odds std_error odds_ratio low high p points"
