@@ -106,7 +106,7 @@ def test_a_group_with_fewer_than_five_events_says_so_and_still_has_the_log_rank_
     both = pd.concat([healthy, made(rng, 15, 120.0, "frozen")], ignore_index=True)
     found = compare_restricted_means(lifetime(both), Settings())
     assert found.difference_days is None
-    assert "0 of the 8 refrigerated sources met the rule" in found.reason
+    assert "0 of 8 refrigerated sources met the rule" in found.reason
     assert found.log_rank_p is not None
     assert [mean.group for mean in found.means] == ["frozen"]
     assert "cannot be said yet" in found.sentence
