@@ -43,7 +43,7 @@ def _hide_row(folder: Path) -> int:
 # --- nothing to read ------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("command", ["check", "fit", "retire", "compare"])
+@pytest.mark.parametrize("command", ["check", "fit", "retire", "compare", "watch"])
 def test_a_path_that_is_not_there_is_wrong_usage(command: str, call: Call, tmp_path: Path) -> None:
     answer = call(command, tmp_path / "nowhere")
     assert answer.status == 2
@@ -155,7 +155,7 @@ def test_check_names_what_stops_the_work_and_exits_1(
 
 
 @STOPS
-@pytest.mark.parametrize("command", ["fit", "retire", "compare", "brief", "join"])
+@pytest.mark.parametrize("command", ["fit", "retire", "compare", "watch", "brief", "join"])
 def test_no_command_works_past_it(
     command: str,
     spoil: Callable[[Path], None],

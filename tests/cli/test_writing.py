@@ -30,6 +30,7 @@ def _bytes_in(folder: Path) -> dict[str, bytes]:
         ("fit", "RECORDS"),
         ("retire", "RECORDS"),
         ("compare", "RECORDS"),
+        ("watch", "RECORDS", "--figure", "charts.png"),
         ("join", "RECORDS", "--out", "joined.csv"),
         ("brief", "RECORDS", "--out", "briefing"),
     ],
