@@ -781,6 +781,8 @@ def limits(fit: FindFit, verdict: WhichPredicts) -> list[str]:
         lines.append("Which of the two it is, cycles or age.")
     lines += [f"{note[0].upper()}{note[1:]}." for note in verdict.notes if note != fit.reason]
     for slope in fit.slopes:
+        if not slope.seem_to_differ:
+            continue
         name = "cycles" if slope.exposure == "cycles" else "age"
         lines.append(
             f"How fast any one {slope.grouping} changes: {slope.grouping}s seem to differ in how "

@@ -20,13 +20,14 @@ LEAST_FINDS = 30
 LEAST_SOURCES = 8
 LEAST_DOGS = 3
 _BETWEEN = 0.5  # a term whose variation lies this much between sources is judged on sources
-_SLOPES_DIFFER = 2.0  # likelihood-ratio statistic from which levels are taken to differ in slope
+_ALLOW_FOR_SLOPES = 2.0  # likelihood-ratio statistic from which errors allow for differing slopes
+_SAY_SLOPES_DIFFER = 4.0  # and from which it is said that they differ
 _NODES = 25
 
 
 @dataclass(frozen=True, slots=True)
 class Slope:
-    """Levels of a grouping that differ in how they change with an exposure.
+    """Levels of a grouping that may differ in how they change with an exposure.
 
     ``sd`` is the standard deviation of their slopes (log-odds per unit),
     ``statistic`` the likelihood-ratio statistic against a common slope,
@@ -40,6 +41,15 @@ class Slope:
     statistic: float
     std_error: float
     common_error: float
+
+    @property
+    def seem_to_differ(self) -> bool:
+        """Whether there is enough for saying so: beyond what a common slope gives by chance.
+
+        Errors allow for differing slopes sooner, from a statistic of 2, which half
+        of all units with a common slope exceed somewhere.
+        """
+        return self.statistic > _SAY_SLOPES_DIFFER
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +67,9 @@ class FindFit:
     left_out
         Terms, groupings and trials the model does without, and why.
     slopes
-        Where sources or dogs were found to differ in how they change with an
-        exposure. The errors of that term, and of every curve along it, then
-        allow for it.
+        Where sources or dogs may differ in how they change with an exposure. The
+        errors of that term, and of every curve along it, then allow for it; only
+        where they :attr:`~Slope.seem_to_differ` is it said.
     freedom, widening
         Per column of the design: degrees of freedom of its t distribution and
         the factor on its model error (see :func:`describe_terms`), shape (p,).
@@ -197,7 +207,7 @@ def refit(design: Design, *, slopes: bool) -> MixedFit:
 
 
 def find_slopes(design: Design) -> tuple[Slope, ...]:
-    """Where sources, or dogs, differ in how they change with an exposure.
+    """Where sources, or dogs, may differ in how they change with an exposure.
 
     A random slope beside the random intercept, tried for each exposure and
     grouping, in the model without sessions or hides (with them it takes
@@ -233,7 +243,7 @@ def _try_slopes(design: Design) -> tuple[tuple[Slope, ...], tuple[LeftOut, ...]]
                 untried.append(LeftOut(name, str(error)))
                 continue
             statistic = 2.0 * (fit.log_likelihood - plain.log_likelihood)
-            if statistic > _SLOPES_DIFFER:
+            if statistic > _ALLOW_FOR_SLOPES:
                 errors = (float(np.sqrt(f.cov[column, column])) for f in (fit, plain))
                 found.append(Slope(grouping, exposure, fit.slope_sd[grouping], statistic, *errors))
     return tuple(found), tuple(untried)

@@ -71,8 +71,8 @@ class WhichPredicts:
         How many more hide trials at the present rate of misses would give the
         least amount of evidence; None where that cannot be said or is not the question.
     slopes_differ
-        Exposures for which the sources differ in how fast they change, and
-        which were therefore tested allowing for it.
+        Exposures for which sources or dogs seem to differ in how fast they change,
+        and which were therefore tested allowing for it.
     would_separate
         Sources whose trials would tell cycles from age: kept where cycles and
         age part most from the unit's usual course, at most six.
@@ -102,6 +102,7 @@ def which_predicts(fit: FindFit, *, refits: int = REFITS) -> WhichPredicts:
         A fit with both exposures where the records have them.
     refits
         Data sets simulated without the effect to calibrate a test (0: chi-square only).
+        In a unit of more than 20,000 trials or 100 sources none are simulated.
 
     Returns
     -------
@@ -115,8 +116,10 @@ def which_predicts(fit: FindFit, *, refits: int = REFITS) -> WhichPredicts:
     Bartlett-type correction found by parametric bootstrap), never by less than
     1; from 99 data sets, or 25 where the statistic would stay significant after
     division by 2.5. A test that is not significant against chi-square stays so and is not
-    simulated. Where sources or dogs differ in slope, an exposure must also pass
-    the test that belongs to its reported interval, which allows for that.
+    simulated. Where there are too many trials to simulate, the statistic is divided
+    by what the errors of the intervals are widened by, squared, and held against F with
+    their degrees of freedom. Where sources or dogs may differ in slope, an exposure
+    must also pass the test that belongs to its reported interval, which allows for that.
 
     References
     ----------
@@ -143,11 +146,8 @@ def which_predicts(fit: FindFit, *, refits: int = REFITS) -> WhichPredicts:
         verdict, given, differ = _decide_copies(tests, joint, present[0], settings.alpha, notes)
     else:
         verdict, given, differ = _decide(tests, joint, present, settings.alpha, notes)
-    for test in (joint, *given.values()):
-        chi_square = test is not None and not test.refits and test.p == test.p_chi_square
-        if refits and chi_square and test is not None and test.p < settings.alpha:
-            notes.append("p-values are from the chi-square distribution, not simulated")
-            break
+    if tests.by_sources and joint is not None and joint.p_chi_square < settings.alpha:
+        notes.append(_BY_SOURCES)
     notes += _doubts(fit, verdict)
     return WhichPredicts(
         verdict=verdict,
@@ -174,32 +174,33 @@ def _decide(
 ) -> tuple[str, dict[str, RatioTest | None], tuple[str, ...]]:
     """Verdict once the joint test is significant."""
     given: dict[str, RatioTest | None] = {}
-    differ = []
+    allowed: list[str] = []
     for exposure in present:
         test = joint if len(present) == 1 else tests.drop((exposure,))
         if test.p < alpha:
             sloped = tests.with_slopes(exposure)
             if sloped is not None:
-                differ.append(exposure)
+                allowed.append(exposure)
                 test = sloped
         given[exposure] = test
+    differ = tests.seen_to_differ(allowed)
     significant = [e for e in present if (t := given[e]) is not None and t.p < alpha]
     if len(present) == 1:
         only = present[0]
         other = "age" if only == "cycles" else "cycles"
         notes.append(f"{other} could not be asked about in these records")
         if not significant:
-            notes.append(_NO_COMMON_COURSE)
-            return "no change detected", given, tuple(differ)
-        return _WORD[only], given, tuple(differ)
+            notes.append(tests.no_common_course(allowed))
+            return "no change detected", given, differ
+        return _WORD[only], given, differ
     if len(significant) == 2:
-        return "both", given, tuple(differ)
+        return "both", given, differ
     if len(significant) == 1:
-        return _WORD[significant[0]], given, tuple(differ)
-    if differ:
-        notes.append(_NO_COMMON_COURSE)
-        return "no change detected", given, tuple(differ)
-    return "cannot be told apart", given, tuple(differ)
+        return _WORD[significant[0]], given, differ
+    if allowed:
+        notes.append(tests.no_common_course(allowed))
+        return "no change detected", given, differ
+    return "cannot be told apart", given, differ
 
 
 def _decide_copies(
@@ -210,14 +211,18 @@ def _decide_copies(
     sloped = tests.with_slopes(exposure)
     if sloped is None:
         return "cannot be told apart", {}, ()
+    differ = tests.seen_to_differ([exposure])
     if sloped.p >= alpha:
-        notes.append(_NO_COMMON_COURSE)
-        return "no change detected", {}, (exposure,)
-    return "cannot be told apart", {}, (exposure,)
+        notes.append(tests.no_common_course([exposure]))
+        return "no change detected", {}, differ
+    return "cannot be told apart", {}, differ
 
 
 _WORD = {"cycles": "cycles", "age_days": "age"}
-_NO_COMMON_COURSE = "sources differ so much in how they change that no common course is established"
+_BY_SOURCES = (
+    "p-values allow for how few the sources are by the rule of the intervals, not by simulated "
+    "records: there are too many trials or sources to simulate"
+)
 
 
 class _Tests:
@@ -234,6 +239,8 @@ class _Tests:
         sources = len(set(fit.design.groups.get("source", np.array([]))))
         few = sources < _FEW_SOURCES and len(fit.design.y) <= _MOST_TRIALS_TO_REFIT
         self.refits = refits if few else 0
+        self.by_sources = refits > 0 and not few
+        self.widening = fit.widening
 
     def drop(self, exposures: tuple[str, ...]) -> RatioTest:
         """Test of the exposures, everything else kept."""
@@ -245,8 +252,10 @@ class _Tests:
         statistic = max(2.0 * (self.full.log_likelihood - null.log_likelihood), 0.0)
         df = len(exposures)
         plain = float(stats.chi2.sf(statistic, df))
-        if plain >= self.alpha or not self.refits:
+        if plain >= self.alpha or not (self.refits or self.by_sources):
             return RatioTest(statistic, df, plain, 1.0, 0, plain)
+        if self.by_sources:
+            return self.held_against_sources(statistic, exposures)
         # Far beyond the level even after a large correction, its size needs less precision.
         clear = float(stats.chi2.sf(statistic / _CLEAR, df)) < self.alpha
         refits = min(self.refits, _REFITS_WHEN_CLEAR) if clear else self.refits
@@ -255,13 +264,23 @@ class _Tests:
         p = float(stats.chi2.sf(statistic / inflation, df))
         return RatioTest(statistic, df, plain, inflation, done, p)
 
+    def held_against_sources(self, statistic: float, exposures: tuple[str, ...]) -> RatioTest:
+        """The p-value by the rule of the intervals: widened for few sources, F for t."""
+        columns = [c for e in exposures if (c := self.design.column_of(e)) is not None]
+        df = len(exposures)
+        inflation = float(self.widening[columns].max()) ** 2
+        p = float(stats.f.sf(statistic / df / inflation, df, float(self.freedom[columns].min())))
+        return RatioTest(statistic, df, float(stats.chi2.sf(statistic, df)), inflation, 0, p)
+
     def wald(self, keep: list[int]) -> RatioTest:
         """The same question from the full model alone, where the other cannot be fitted."""
         tested = [j for j in range(len(self.full.beta)) if j not in keep]
         beta, cov = self.full.beta[tested], self.full.cov[np.ix_(tested, tested)]
         statistic = float(beta @ np.linalg.solve(cov, beta))
-        p = float(stats.chi2.sf(statistic, len(tested)))
-        return RatioTest(statistic, len(tested), p, 1.0, 0, p)
+        df = len(tested)
+        # The errors are widened already; their degrees of freedom belong to them.
+        p = float(stats.f.sf(statistic / df, df, float(self.freedom[tested].min())))
+        return RatioTest(statistic, df, float(stats.chi2.sf(statistic, df)), 1.0, 0, p)
 
     def single(self, exposure: str, present: tuple[str, ...]) -> RatioTest | None:
         """Test of one exposure given the other; None where there is no other."""
@@ -280,6 +299,24 @@ class _Tests:
         statistic = float(self.full.beta[column] ** 2 / self.full.cov[column, column])
         p = float(stats.f.sf(statistic, 1, self.freedom[column]))
         return RatioTest(statistic, 1, float(stats.chi2.sf(statistic, 1)), 1.0, 0, p)
+
+    def seen_to_differ(self, allowed: list[str]) -> tuple[str, ...]:
+        """Those exposures for which it can be said that levels differ in slope."""
+        return tuple(
+            e for e in allowed if any(s.exposure == e and s.seem_to_differ for s in self.slopes)
+        )
+
+    def no_common_course(self, allowed: list[str]) -> str:
+        """Why an exposure that passed its test does not pass it with differing slopes."""
+        slopes = [s for s in self.slopes if s.exposure in allowed]
+        seen = [s for s in slopes if s.seem_to_differ]
+        who = " and ".join(sorted({f"{s.grouping}s" for s in seen or slopes}, reverse=True))
+        if seen:
+            return f"{who} differ so much in how they change that no common course is established"
+        return (
+            f"{who} may differ in how they change; allowing for that, no common course is "
+            "established"
+        )
 
     def columns_without(self, exposures: tuple[str, ...]) -> list[int]:
         dropped = {self.design.column_of(e) for e in exposures}

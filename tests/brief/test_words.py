@@ -17,7 +17,7 @@ from outcomes.brief import words
 from outcomes.decide.compare import Comparison
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold, read_threshold, set_threshold
-from outcomes.fit.finds import FindFit, fit_finds
+from outcomes.fit.finds import FindFit, Slope, fit_finds
 from outcomes.fit.reliability_rule import rule_false_call
 from outcomes.fit.result import Bin, FindCurve, Lifetime
 from outcomes.fit.which_predicts import WhichPredicts, which_predicts
@@ -355,6 +355,16 @@ def test_the_lead_says_what_it_rests_on(cases: dict[str, Case]) -> None:
     text = words.evidence(fit)
     assert "1,200 usable hide trials (1 miss) of 1 source by 1 dog" in text
     assert "not proof of cause" in text
+
+
+@pytest.mark.parametrize(("statistic", "said"), [(3.9, False), (4.1, True)])
+def test_sources_are_only_said_to_differ_where_that_is_more_than_chance(
+    cases: dict[str, Case], statistic: float, said: bool
+) -> None:
+    fit, verdict, _ = cases["down"]
+    slope = Slope("source", "cycles", 0.1, statistic, 0.05, 0.03)
+    text = " ".join(words.limits(replace(fit, slopes=(slope,)), verdict))
+    assert ("sources seem to differ in how they change with cycles" in text) == said
 
 
 def _shelf(**changes: object) -> ShelfSource:

@@ -95,12 +95,49 @@ def test_far_beyond_the_level_fewer_refits_do_and_the_verdict_stays(made_trials)
         assert test.p == pytest.approx(stats.chi2.sf(test.statistic / test.inflation, test.df))
 
 
-def test_without_simulation_significant_p_values_say_so_only_when_it_was_asked_for(made_trials):
+@pytest.fixture(scope="module")
+def many_sources(made_trials):
     trials = made_trials(35, n=900, sources=110, cycle=-0.2, baseline=3.0)
-    fit = fit_finds(trials, SETTINGS)
-    said = "p-values are from the chi-square distribution, not simulated"
-    assert said in which_predicts(fit).notes  # 110 sources: the reference is used as it stands
-    assert said not in which_predicts(fit, refits=0).notes
+    return fit_finds(trials, SETTINGS)
+
+
+def test_where_nothing_can_be_simulated_p_values_follow_the_rule_of_the_intervals(many_sources):
+    answer = which_predicts(many_sources)
+    test = answer.cycles_given_age
+    # 110 sources; the intercept and two exposures are asked about, and nothing else stands
+    # between them: 110 / 107, and F with 107 degrees of freedom.
+    assert test.inflation == pytest.approx(110 / 107)
+    assert test.p == pytest.approx(stats.f.sf(test.statistic * 107 / 110, 1, 107))
+    joint = answer.joint
+    assert joint.p == pytest.approx(stats.f.sf(joint.statistic * 107 / 110 / 2, 2, 107))
+    assert (test.refits, joint.refits) == (0, 0)
+    assert test.p > test.p_chi_square
+    assert any("by the rule of the intervals" in note for note in answer.notes)
+
+
+def test_more_trials_than_can_be_refitted_still_allow_for_few_sources(made_trials, monkeypatch):
+    fit = fit_finds(made_trials(34, n=500, cycle=-0.2, baseline=3.0, source_sd=0.5), SETTINGS)
+    monkeypatch.setattr(module, "_MOST_TRIALS_TO_REFIT", 499)
+    test = which_predicts(fit).cycles_given_age
+    column = fit.design.column_of("cycles")
+    assert fit.widening[column] ** 2 == pytest.approx(12 / 9)
+    assert test.inflation == pytest.approx(12 / 9)
+    assert test.p == pytest.approx(stats.f.sf(test.statistic * 9 / 12, 1, 9))
+
+
+def test_chi_square_alone_is_used_only_where_it_was_asked_for(many_sources):
+    answer = which_predicts(many_sources, refits=0)
+    assert answer.joint.p == answer.joint.p_chi_square
+    assert not any("by the rule of the intervals" in note for note in answer.notes)
+
+
+def test_slopes_that_may_differ_are_allowed_for_but_not_said_to_differ(uneven):
+    doubtful = tuple(replace(s, statistic=3.0) for s in uneven.slopes)
+    answer = which_predicts(replace(uneven, slopes=doubtful), refits=0)
+    assert answer.verdict == "no change detected"
+    assert answer.slopes_differ == ()
+    assert any("may differ in how they change; allowing for that" in n for n in answer.notes)
+    assert which_predicts(uneven, refits=0).slopes_differ == ("cycles",)
 
 
 def test_the_seed_alone_decides_what_is_simulated(made_trials):
