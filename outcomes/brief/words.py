@@ -528,6 +528,7 @@ def past_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement) ->
 
 
 _MOST_NAMED = 8
+_MANY_TRIALS = 100
 
 
 def advice_reason(source: ShelfSource, floor: float) -> str:
@@ -540,9 +541,15 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
     if source.ground == "unsure":
         if source.trials_to_settle is None:
             return f"too close to {at} to settle by trials"
-        return f"not settled: about {count(two_digits(source.trials_to_settle), 'more trial')}"
+        more = two_digits(source.trials_to_settle)
+        if more > _MANY_TRIALS:
+            return f"close to {at}: about {more:,} more trials to settle it, more than it is worth"
+        return f"not settled: about {count(more, 'more trial')}"
     if source.ground == "no trials":
         return "not tried yet: no evidence about this source"
+    if source.ground == "few trials":
+        used = source.trials_used or 0
+        return f"only {count(used, 'trial')} of its own to go by: too few to decide on"
     if source.ground == "beyond records":
         return "has been through more than the records can speak for"
     if source.ground == "own trials disagree":

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
 from outcomes.decide.curve import log_odds_limits, observed_to, reach_of
 from outcomes.exposure.accumulate import exposure_at
@@ -45,7 +45,7 @@ class ShelfSource:
         ``"keep"``, ``"test"`` or ``"retire"``.
     ground
         Why: ``"above"``, ``"below"``, ``"unsure"``, ``"no trials"``,
-        ``"beyond records"``, ``"own trials disagree"``, ``"no model"`` or
+        ``"few trials"``, ``"beyond records"``, ``"own trials disagree"``, ``"no model"`` or
         ``"not documented"``.
     trials_to_settle
         For ``test``: about how many further trials would settle it if it goes
@@ -81,9 +81,10 @@ def review_shelf(
     the floor, ``keep`` where the lower limit is at or above it, else ``test``.
     A source that was never tried, whose storage is not documented, or whose
     exposure goes beyond what at least three sources or its own trials have shown, is never
-    advised to be retired or kept on a model's word: ``test``. Nor is one whose
-    own latest 20 trials speak against it: none is retired that was found at the
-    floor or more often, none kept that was surely found less often.
+    advised to be retired or kept on a model's word: ``test``. Nor is one with
+    fewer than 5 usable trials of its own, nor one whose own latest 20 trials
+    speak against it: none is retired that was found at the floor or more often,
+    none kept that was found less often.
 
     Parameters
     ----------
@@ -174,8 +175,10 @@ def _advise(
         else:
             advice, ground = "test", "unsure"
         name = str(row.source_id)  # type: ignore[attr-defined]
-        if advice != "test" and _beyond(fit, name, cycles, age):
+        if _beyond(fit, name, cycles, age):
             advice, ground = "test", "beyond records"
+        elif advice != "test" and n < _FEWEST_RECENT:
+            advice, ground = "test", "few trials"
         elif advice != "test" and _contradicts(fit, name, advice):
             advice, ground = "test", "own trials disagree"
     settle = None
@@ -204,18 +207,15 @@ def _contradicts(fit: FindFit, source: str, advice: str) -> bool:
     """Whether a source's own latest 20 trials speak against what its class predicts.
 
     Against ``retire``: they were found at the floor or more often. Against
-    ``keep``: the upper exact limit of their proportion is below the floor.
+    ``keep``: they were found less often. (Where no difference between sources
+    shows, the prediction is that of the class alone, and surer than it should be of
+    any one source.)
     """
     trials = fit.design.trials
     own = trials[trials["source_id"].astype(str) == source].sort_values("started_at", kind="stable")
     recent = own["result"].tail(_RECENT) == "find"
-    if len(recent) < _FEWEST_RECENT:
-        return False
-    floor = fit.settings.floor
-    if advice == "retire":
-        return bool(recent.mean() >= floor)
-    test = stats.binomtest(int(recent.sum()), len(recent))
-    return bool(test.proportion_ci(fit.settings.confidence, method="exact").high < floor)
+    at_floor = bool(recent.mean() >= fit.settings.floor)
+    return at_floor if advice == "retire" else not at_floor
 
 
 def _number(value: object) -> float | None:

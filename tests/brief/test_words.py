@@ -379,7 +379,8 @@ def _shelf(**changes: object) -> ShelfSource:
     [
         ({}, "not settled: about 40 more trials"),
         ({"trials_to_settle": 1}, "not settled: about 1 more trial"),
-        ({"trials_to_settle": 347}, "not settled: about 350 more trials"),
+        ({"trials_to_settle": 347}, "about 350 more trials to settle it, more than it is worth"),
+        ({"ground": "few trials", "trials_used": 1}, "only 1 trial of its own"),
         ({"trials_to_settle": None}, "too close to 85 in 100 to settle by trials"),
         ({"ground": "above"}, "at or above 85 in 100"),
         ({"ground": "below"}, "unreliable for this purpose, on present evidence"),

@@ -118,3 +118,22 @@ def test_misses_the_model_does_without_still_stand_in_a_source_s_count(
         assert (s.trials, s.finds) == (len(own), int((own["result"] == "find").sum()))
         assert s.trials_used == before[s.source_id].trials
         assert s.advice == before[s.source_id].advice
+
+
+def test_a_source_with_fewer_than_five_trials_of_its_own_is_tested(reviewed: Reviewed) -> None:
+    records, joined, _, shelf = reviewed
+    kept = next(s for s in shelf if s.advice == "keep")
+    own = joined.trials.index[joined.trials["source_id"] == kept.source_id]
+    # A find leaves it as good as it was, and four of them are not enough to go by.
+    finds = [i for i in own if joined.trials.loc[i, "result"] == "find"][-4:]
+    fewer = joined.trials.drop(index=own.difference(pd.Index(finds)))
+    fit = fit_finds(fewer, Settings())
+    as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
+    found = {s.source_id: s for s in review_shelf(fit, records.sources, joined.history, as_of)}
+    now = found[kept.source_id]
+    assert now.trials_used == 4
+    assert (now.advice, now.ground) in (("test", "few trials"), ("test", "beyond records"))
+    for source in found.values():
+        if source.advice != "test":
+            assert source.trials_used is not None
+            assert source.trials_used >= 5
