@@ -91,17 +91,15 @@ class Healthy:
     block_sd: float
 
 
-def simulate_highest(
-    healthy: Healthy, odds_ratio: float, trials: int, charts: int, rng: np.random.Generator
-) -> np.ndarray:
-    """Highest value that charts reach while nothing changes.
+def simulate_misses(
+    healthy: Healthy, trials: int, charts: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Results of trials while nothing changes.
 
     Parameters
     ----------
     healthy
-        What their trials are like: blocks are drawn from it, with replacement.
-    odds_ratio
-        As in :func:`miss_scores`.
+        What they are like: blocks are drawn from it, with replacement.
     trials
         Length of each chart.
     charts
@@ -111,8 +109,9 @@ def simulate_highest(
 
     Returns
     -------
-    numpy.ndarray
-        Shape (charts,).
+    missed, expected
+        Whether each trial is a miss, and the probability by which the chart
+        scores it; shape (charts, trials) each.
     """
     size = np.bincount(healthy.block)
     begins = np.cumsum(size) - size
@@ -130,8 +129,28 @@ def simulate_highest(
     trial = begins[drawn[rows, nth]] + within
     log_odds = healthy.log_odds[trial] + whole + shared[rows, nth]
     missed = rng.random((charts, trials)) >= expit(log_odds)
-    scores = miss_scores(healthy.expected[trial], missed, odds_ratio)
-    return np.asarray(chart_values(scores).max(axis=1))
+    return np.asarray(missed), np.asarray(healthy.expected[trial])
+
+
+def simulate_highest(
+    healthy: Healthy, odds_ratio: float, trials: int, charts: int, rng: np.random.Generator
+) -> np.ndarray:
+    """Highest value that charts reach while nothing changes.
+
+    Parameters
+    ----------
+    healthy, trials, charts, rng
+        As in :func:`simulate_misses`.
+    odds_ratio
+        As in :func:`miss_scores`.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (charts,).
+    """
+    missed, expected = simulate_misses(healthy, trials, charts, rng)
+    return np.asarray(chart_values(miss_scores(expected, missed, odds_ratio)).max(axis=1))
 
 
 def limit_for(

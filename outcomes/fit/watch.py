@@ -107,6 +107,8 @@ class Watch:
         Number of trials → share of sources past the limit within so many, by
         simulation: where nothing changed, and where the odds of a miss are
         ``odds_ratio`` times as high from the first trial on.
+    source_healthy
+        What a source's trials are like while nothing changes; None without charts.
     left_out
         Terms and trials it does without, and why.
     reason
@@ -133,6 +135,7 @@ class Watch:
     sentence: str
     source_false_call: Mapping[int, float] = field(default_factory=dict)
     source_called_if_raised: Mapping[int, float] = field(default_factory=dict)
+    source_healthy: Healthy | None = field(default=None, compare=False, repr=False)
 
 
 def watch(
@@ -290,6 +293,7 @@ def _charts(
     limits: dict[str, float] = {}
     doubtful = np.zeros(len(hides), dtype=bool)
     operating: tuple[dict[int, float], dict[int, float]] = ({}, {})
+    source_healthy: Healthy | None = None
     for of, log_odds, known, chart_sd in (
         ("source", fixed + dog, dog_error, model.sd("source")),
         ("dog", fixed + dog + source, source_error, 0.0),
@@ -314,6 +318,7 @@ def _charts(
             healthy, choices.odds_ratio, choices.false_call, choices.within, settings.seed
         )
         if of == "source":
+            source_healthy = healthy
             operating = _operating(healthy, limits[of], choices, settings.seed)
         charts[of] = tuple(
             _chart(
@@ -364,6 +369,7 @@ def _charts(
         sentence="",
         source_false_call=operating[0],
         source_called_if_raised=operating[1],
+        source_healthy=source_healthy,
     )
     return _with_sentence(found)
 

@@ -13,6 +13,7 @@ from outcomes.fit.alternative_rules import (
     misses_needed,
     proportion_false_call,
 )
+from outcomes.fit.reliability_rule import first_called
 from outcomes.fit.watch import watch
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
@@ -99,3 +100,23 @@ def test_a_window_too_wide_or_a_floor_too_low_is_said():
     low = Settings(floor=0.05, rule=ANY_DOG.rule, unreliable=three)
     proportion = compare_rules(trials, watched, low).rules[1]
     assert proportion.reason == "not even 3 misses in 3 trials would show a source below the floor"
+
+
+def test_the_share_called_as_searched_is_what_unchanged_sources_show_and_more_than_the_chains():
+    # The unit's own rule on the first 20 trials of sources on which nothing changes, in 8 units
+    # with sources and days that differ and four dogs at every hide. Sources of one unit share
+    # its days: three binomial errors of a third as many sources.
+    called, chain, searched = [], [], []
+    rng = np.random.default_rng(12)
+    for seed in range(8):
+        trials = searches(rng, days=180).assign(held_days=lambda t: t["age_days"])
+        settings = Settings(seed=seed, rule=ANY_DOG.rule)
+        own = compare_rules(trials, watch(trials, settings), settings).rules[0]
+        chain.append(own.false_call[20])
+        searched.append(own.false_call_as_searched[20])
+        for _, of_source in trials.groupby("source_id"):
+            missed = (of_source["result"] == "miss").to_numpy()[:20]
+            called.append(first_called(missed, 2, 3) is not None)
+    error = np.sqrt(0.25 / (len(called) / 3))
+    assert np.mean(searched) == pytest.approx(np.mean(called), abs=3 * error)
+    assert np.mean(searched) > np.mean(chain)
