@@ -117,7 +117,9 @@ def gather_facts(
     as_of: pd.Timestamp | None = None,
     further: bool = True,
     pool: Executor | None = None,
+    jobs: int = 1,
     progress: Progress | None = None,
+    meter: Callable[[int, int], None] | None = None,
 ) -> Facts:
     """Answer every question on a unit's records.
 
@@ -133,8 +135,12 @@ def gather_facts(
         ways of asking, shape, fit quality, dogs.
     pool
         Where to ask that meanwhile; None: here, after the rest.
+    jobs
+        Processes for work that is many times the same, where there is enough of it.
     progress
         Called with a few words before each step that takes time.
+    meter
+        Called within a long step with how much of it is done, and of how much.
 
     Raises
     ------
@@ -152,7 +158,7 @@ def gather_facts(
     fit = fit_finds(joined.trials, records.settings)
     questions = FurtherQuestions(records, joined.trials, fit, pool) if further else None
     say("Asking whether cycles or age predicts finds")
-    verdict = which_predicts(fit)
+    verdict = which_predicts(fit, jobs=jobs, progress=meter)
     say("Setting the threshold")
     retirement = set_threshold(fit, verdict)
     started = joined.trials["started_at"]

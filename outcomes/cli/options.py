@@ -6,6 +6,7 @@ import datetime as dt
 import math
 import multiprocessing
 import os
+import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -119,7 +120,15 @@ def gather(
         records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
         from outcomes.brief.facts import gather_facts
 
-        return gather_facts(records, as_of=moment(as_of), further=further, pool=pool, progress=say)
+        return gather_facts(
+            records,
+            as_of=moment(as_of),
+            further=further,
+            pool=pool,
+            jobs=cores(),
+            progress=say,
+            meter=meter,
+        )
 
 
 @contextmanager
@@ -170,6 +179,13 @@ def moment(as_of: str | None) -> Any:
 def say(words: str) -> None:
     """Progress, on standard error."""
     click.echo(f"{words} …", err=True)
+
+
+def meter(done: int, of: int) -> None:
+    """How far a long step is, on standard error where somebody watches."""
+    if sys.stderr.isatty():
+        text = f"  simulated records refitted: {done} of {of}"
+        click.echo(f"\r{text}{'' if done < of else chr(10)}", nl=False, err=True)
 
 
 def show_json(value: Any) -> None:

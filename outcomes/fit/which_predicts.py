@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ _REFITS_WHEN_CLEAR = 25
 _CLEAR = 2.5  # an inflation that few sources have not been seen to exceed
 _FEW_SOURCES = 100  # from here on the chi-square reference is used as it stands
 _MOST_TRIALS_TO_REFIT = 20_000
+_WORTH_SHARING = 400_000  # trials times refits: below, starting processes costs more than it saves
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,13 @@ class WhichPredicts:
     notes: tuple[str, ...]
 
 
-def which_predicts(fit: FindFit, *, refits: int = REFITS) -> WhichPredicts:
+def which_predicts(
+    fit: FindFit,
+    *,
+    refits: int = REFITS,
+    jobs: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> WhichPredicts:
     """Decide between cycles, age, both, neither, and "these records cannot say".
 
     Parameters
@@ -103,6 +110,10 @@ def which_predicts(fit: FindFit, *, refits: int = REFITS) -> WhichPredicts:
     refits
         Data sets simulated without the effect to calibrate a test (0: chi-square only).
         In a unit of more than 20,000 trials or 100 sources none are simulated.
+    jobs
+        Processes to refit them in, where there is work enough; the answer is the same.
+    progress
+        Called with the number refitted and their total, once for each.
 
     Returns
     -------
@@ -134,7 +145,7 @@ def which_predicts(fit: FindFit, *, refits: int = REFITS) -> WhichPredicts:
         if not fit.too_few and fit.reason:
             notes.append(fit.reason)
         return _without_model(fit, correlation, present, notes)
-    tests = _Tests(fit, refits)
+    tests = _Tests(fit, refits, jobs, progress)
     joint = tests.drop(present) if present else None
     if joint is None or joint.p >= settings.alpha:
         verdict = "no change detected"
@@ -228,8 +239,15 @@ _BY_SOURCES = (
 class _Tests:
     """Likelihood-ratio tests on one design, each simulated only when it matters."""
 
-    def __init__(self, fit: FindFit, refits: int) -> None:
+    def __init__(
+        self,
+        fit: FindFit,
+        refits: int,
+        jobs: int = 1,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> None:
         assert fit.mixed is not None
+        self.jobs, self.progress = jobs, progress
         self.design = fit.design
         self.full = fit.mixed
         self.slopes = fit.slopes
@@ -246,7 +264,7 @@ class _Tests:
         """Test of the exposures, everything else kept."""
         keep = self.columns_without(exposures)
         try:
-            null = self.fit(self.design.y, keep)
+            null = _fit_columns(self.design, self.design.y, keep)
         except FitError:
             return self.wald(keep)
         statistic = max(2.0 * (self.full.log_likelihood - null.log_likelihood), 0.0)
@@ -322,32 +340,55 @@ class _Tests:
         dropped = {self.design.column_of(e) for e in exposures}
         return [j for j in range(self.design.x.shape[1]) if j not in dropped]
 
-    def fit(self, y: np.ndarray, keep: list[int], start: MixedFit | None = None) -> MixedFit:
-        names = [self.design.names[j] for j in keep]
-        return fit_mixed(
-            y, self.design.x[:, keep], names, self.design.groups, start=start, details=False
-        )
-
     def mean_under(self, null: MixedFit, keep: list[int], refits: int) -> tuple[float, int]:
         """Mean statistic over data simulated from the model without the effect."""
         eta = self.design.x[:, keep] @ null.beta
         codes = {
             g: np.unique(labels, return_inverse=True) for g, labels in self.design.groups.items()
         }
-        everything = list(range(self.design.x.shape[1]))
-        statistics = []
+        # All drawn here and in order: how many cores refit them changes nothing.
+        drawn = []
         for _ in range(refits):
-            drawn = eta.copy()
+            log_odds = eta.copy()
             for grouping, (levels, place) in codes.items():
-                drawn += self.rng.normal(0.0, null.sd[grouping], len(levels))[place]
-            y = (self.rng.random(len(drawn)) < special.expit(drawn)).astype(float)
-            try:
-                small = self.fit(y, keep, null)
-                large = self.fit(y, everything, self.full)
-            except FitError:
-                continue
-            statistics.append(max(2.0 * (large.log_likelihood - small.log_likelihood), 0.0))
+                log_odds += self.rng.normal(0.0, null.sd[grouping], len(levels))[place]
+            drawn.append(self.rng.random(len(log_odds)) < special.expit(log_odds))
+        statistics = []
+        found: Iterable[float | None]
+        if self.jobs > 1 and len(eta) * refits >= _WORTH_SHARING:
+            from joblib import Parallel, delayed
+
+            found = Parallel(n_jobs=self.jobs, return_as="generator")(
+                delayed(_statistic)(self.design, y, keep, null, self.full) for y in drawn
+            )
+        else:
+            found = (_statistic(self.design, y, keep, null, self.full) for y in drawn)
+        for number, statistic in enumerate(found, start=1):
+            if statistic is not None:
+                statistics.append(statistic)
+            if self.progress is not None:
+                self.progress(number, refits)
         return float(np.mean(statistics)) if statistics else 0.0, len(statistics)
+
+
+def _statistic(
+    design: Design, y: np.ndarray, keep: list[int], null: MixedFit, full: MixedFit
+) -> float | None:
+    """Likelihood-ratio statistic on one simulated outcome; None where a model cannot be fitted."""
+    outcome = y.astype(float)
+    try:
+        small = _fit_columns(design, outcome, keep, null)
+        large = _fit_columns(design, outcome, list(range(design.x.shape[1])), full)
+    except FitError:
+        return None
+    return max(2.0 * (large.log_likelihood - small.log_likelihood), 0.0)
+
+
+def _fit_columns(
+    design: Design, y: np.ndarray, keep: list[int], start: MixedFit | None = None
+) -> MixedFit:
+    names = [design.names[j] for j in keep]
+    return fit_mixed(y, design.x[:, keep], names, design.groups, start=start, details=False)
 
 
 def _doubts(fit: FindFit, verdict: str) -> list[str]:

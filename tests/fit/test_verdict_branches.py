@@ -81,7 +81,7 @@ def test_without_groupings_simulation_finds_nothing_to_correct(made_trials):
     plain = replace(fit, design=design, mixed=fit_mixed(design.y, design.x, design.names, {}))
     tests = module._Tests(plain, 60)
     keep = tests.columns_without(("cycles",))
-    mean, done = tests.mean_under(tests.fit(design.y, keep), keep, 60)
+    mean, done = tests.mean_under(module._fit_columns(design, design.y, keep), keep, 60)
     assert done == 60
     assert mean == pytest.approx(1.0, abs=3 * np.sqrt(2 / 60))
 

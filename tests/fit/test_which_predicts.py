@@ -119,3 +119,18 @@ def test_finds_parted_from_misses_without_overlap_get_no_made_up_size(made_trial
     assert fit.mixed is None
     assert "overlap" in fit.reason
     assert which_predicts(fit).verdict == "too few trials"
+
+
+def test_the_answer_is_the_same_from_any_number_of_processes(
+    made_trials: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from outcomes.fit import which_predicts as module
+
+    fit = fit_finds(made_trials(2, n=600, cycle=-0.12, baseline=3.0, source_sd=0.3), Settings())
+    steps: list[tuple[int, int]] = []
+    alone = which_predicts(fit, refits=25, progress=lambda done, of: steps.append((done, of)))
+    assert alone.joint is not None
+    assert alone.joint.refits == 25
+    assert steps[:25] == [(n, 25) for n in range(1, 26)]
+    monkeypatch.setattr(module, "_WORTH_SHARING", 0)
+    assert which_predicts(fit, refits=25, jobs=2) == alone
