@@ -59,6 +59,8 @@ class Settings:
     ----------
     unit
         The unit's own name, as printed on the briefing; empty if not given.
+    tables
+        Table → the unit's own file or sheet name, where it has one.
     columns
         For each table, this toolkit's column name → the unit's column name.
     words
@@ -103,6 +105,7 @@ class Settings:
     """
 
     unit: str = ""
+    tables: Mapping[str, str] = field(default_factory=dict)
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     date_order: str | None = None

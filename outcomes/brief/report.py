@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict
 from math import log
 from pathlib import Path
 from typing import Any
@@ -11,14 +10,9 @@ from typing import Any
 from outcomes.brief import decisions, further_words, words
 from outcomes.brief.facts import Facts
 from outcomes.brief.further import Further
-from outcomes.brief.usable import ANALYSES
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
 from outcomes.fit.which_predicts import WhichPredicts
-from outcomes.records.mends import best_mend
-from outcomes.records.tables import Examination, Finding
 from outcomes.simulate import Unit, find_true_threshold
-
-_SEVERITY_WORDS = {"stops": "STOPS", "set aside": "set aside", "note": "note"}
 
 
 def part(results: Mapping[str, Any], keys: Sequence[str]) -> dict[str, Any]:
@@ -26,92 +20,6 @@ def part(results: Mapping[str, Any], keys: Sequence[str]) -> dict[str, Any]:
     head = ("format", "unit", "made_by", "settings", "records")
     reasons = [f"{k}_reason" for k in keys if f"{k}_reason" in results]
     return {k: results[k] for k in (*head, *keys, *reasons)}
-
-
-def check_results(
-    examination: Examination, usable: Mapping[str, int] | None = None
-) -> dict[str, Any]:
-    """Findings and row counts for programs.
-
-    Parameters
-    ----------
-    examination
-        What the checks found.
-    usable
-        Analysis → trials it can use; None where something stops the work.
-    """
-    mend = best_mend(examination)
-    return {
-        "format": 1,
-        "rows_in": dict(examination.rows_in),
-        "used": dict(examination.used),
-        "usable": None if usable is None else dict(usable),
-        "best_mend": None if mend is None else asdict(mend),
-        "stops": len(examination.stops),
-        "findings": [
-            {
-                "rule": f.rule,
-                "severity": f.severity,
-                "table": f.table,
-                "file": f.file,
-                "row": f.row,
-                "column": f.column,
-                "value": f.value,
-                "problem": f.problem,
-                "mend": f.mend,
-            }
-            for f in examination.findings
-        ],
-    }
-
-
-def check_lines(
-    examination: Examination, most: int | None, usable: Mapping[str, int] | None = None
-) -> Iterator[str]:
-    """Findings for people: what stops first, then rows set aside, then notes.
-
-    Parameters
-    ----------
-    examination
-        What the checks found.
-    most
-        Show at most this many; None for all.
-    usable
-        Analysis → trials it can use; None where something stops the work.
-    """
-    order = {"stops": 0, "set aside": 1, "note": 2}
-    findings = sorted(examination.findings, key=lambda f: order[f.severity])
-    for finding in findings[:most]:
-        yield f"{_SEVERITY_WORDS[finding.severity]:>9}  {finding.line()}"
-    if most is not None and len(findings) > most:
-        yield f"{'…':>9}  {len(findings) - most:,} more; --all shows every one."
-    if findings:
-        yield ""
-    yield from _count_lines(examination, findings)
-    if usable is not None:
-        yield _strong(f"Trials that can be used, of {examination.rows_in.get('trials', 0):,}")
-        for analysis, question in ANALYSES.items():
-            yield f"{question:<30}{usable[analysis]:>9,}"
-    mend = best_mend(examination)
-    if mend is not None:
-        yield ""
-        yield f"The one mend that wins back most ({words.count(mend.rows, 'row')}): {mend.line()}"
-
-
-def _count_lines(examination: Examination, findings: Sequence[Finding]) -> Iterator[str]:
-    for table, rows in examination.rows_in.items():
-        used = examination.used.get(table, 0)
-        yield f"{table}: {rows:,} rows in = {used:,} usable + {rows - used:,} set aside"
-    stops = [f for f in findings if f.severity == "stops"]
-    if stops:
-        stop = (
-            "stops the work; mend it first."
-            if len(stops) == 1
-            else "stop the work; mend them first."
-        )
-        yield f"{words.count(len(stops), 'thing')} above {stop}"
-    elif not findings:
-        yield "Nothing wrong found."
 
 
 def _strong(title: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 import sys
 import traceback
@@ -10,6 +11,7 @@ from importlib import import_module
 import click
 
 from outcomes import __version__
+from outcomes.cli.options import called_as
 from outcomes.errors import OutcomesError
 
 _COMMANDS = {
@@ -44,6 +46,16 @@ class _Commands(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = args[0]
+        if name in _COMMANDS or name.startswith("-"):
+            return super().resolve_command(ctx, args)
+        near = difflib.get_close_matches(name.lower(), _COMMANDS, n=1)
+        mend = f"Do you mean {near[0]!r}?" if near else f"There are {', '.join(_COMMANDS)}."
+        raise click.UsageError(f"No such command {name!r}. {mend}", ctx)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(_COMMANDS.items()))
@@ -65,7 +77,7 @@ def main() -> None:
     for name in _ONE_THREAD:
         os.environ.setdefault(name, "1")
     try:
-        status = group.main(prog_name="outcomes", standalone_mode=False)
+        status = group.main(prog_name=called_as(), standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
     except click.exceptions.Abort:
         _stop("stopped; nothing was overwritten.", _INTERRUPTED)
@@ -75,7 +87,8 @@ def main() -> None:
         error.show()
         sys.exit(error.exit_code)
     except OutcomesError as error:
-        _stop(str(error), error.exit_status)
+        # Other stages name the command in backquotes; here it is known how it was called.
+        _stop(str(error).replace("`outcomes ", f"`{called_as()} "), error.exit_status)
     except BrokenPipeError:
         # Whoever read our output has had enough; closing quietly is what they expect.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

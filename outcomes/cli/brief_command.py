@@ -38,6 +38,7 @@ def command(
     check_out(out, records)
     facts = gather(records, settings_file, floor, confidence, seed, as_of, further=True)
     from outcomes.brief import report, words
+    from outcomes.brief.check_report import not_used_line
     from outcomes.brief.results import results
 
     say("Drawing and writing")
@@ -47,5 +48,6 @@ def command(
         return
     click.echo(words.headline(facts.fit, facts.verdict, facts.retirement) + ".")
     click.echo(words.answer(facts.fit, facts.verdict, facts.retirement))
+    click.echo(not_used_line(facts, out / "set_aside.csv"))
     for line in report.written_lines(out):
         click.echo(line)

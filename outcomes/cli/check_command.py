@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from outcomes.cli.options import json_option, records_argument, settings_option, show_json
+
+if TYPE_CHECKING:
+    from outcomes.settings import Settings
 
 _SHOWN = 200
 
@@ -15,32 +20,54 @@ _SHOWN = 200
 @records_argument
 @settings_option
 @json_option
-@click.option("--all", "show_all", is_flag=True, help="Show every finding, however many.")
+@click.option("--all", "show_all", is_flag=True, help="Show every finding of every row.")
 def command(records: Path, settings_file: Path | None, as_json: bool, show_all: bool) -> int:
     """Tell what is wrong with the records, row by row, and what would mend it.
 
     Exit status 1 if something stops the work.
     """
-    from outcomes.brief.report import check_lines, check_results
+    from outcomes.brief.check_report import check_lines, check_results
     from outcomes.brief.usable import usable_rows
+    from outcomes.joining.set_aside import with_set_aside
     from outcomes.joining.trials import join
     from outcomes.records.read import examine_and_read
     from outcomes.records.unit_file import load_settings
 
     settings = load_settings(settings_file, records)
     examination, read = examine_and_read(records, settings)
-    usable = None if read is None else usable_rows(join(read))
+    usable = None
+    if read is not None:
+        joined = join(read)
+        examination = with_set_aside(examination, joined.set_aside)
+        usable = usable_rows(joined)
     stops = bool(examination.stops)
     if as_json:
         show_json(check_results(examination, usable))
         return int(stops)
-    for line in check_lines(examination, None if show_all else _SHOWN, usable):
+    most = None if show_all else _SHOWN
+    for line in check_lines(examination, most, usable, grouped=not show_all):
         click.echo(line)
-    if any(f.rule in ("missing column", "unknown column") for f in examination.findings):
-        from outcomes.records.suggest import suggest_settings
-
-        text = suggest_settings(records, settings)
-        if text:
-            click.echo("\nA unit.toml to start from (read it before you use it):\n")
-            click.echo(text)
+    for line in _suggestion(records, settings_file, settings):
+        click.echo(line)
     return int(stops)
+
+
+def _suggestion(records: Path, settings_file: Path | None, settings: Settings) -> Iterator[str]:
+    """Lines for the unit's settings, and where they go; none where there is nothing to say."""
+    from outcomes.records.suggest import suggest_settings
+    from outcomes.records.unit_file import sections_of, settings_path
+
+    file = settings_path(records) if settings_file is None else settings_file
+    text = suggest_settings(records, settings, sections_of(file))
+    if not text:
+        return
+    yield ""
+    if file.exists():
+        yield f"Add these lines to {file}. They are guessed: read and correct every one first."
+    else:
+        yield (
+            f"Save these lines as a text file beside the records: {file}. They are guessed: read "
+            "and correct every one first; nothing is applied until you do."
+        )
+    yield ""
+    yield text.rstrip("\n")

@@ -40,4 +40,6 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
     joined = join(read)
     write_files(out.parent, joined_files(read, joined, out))
     aside = {(f.table, f.file, f.row) for f in (*read.set_aside, *joined.set_aside)}
-    click.echo(f"{out}: {len(joined.trials):,} trials; {len(aside):,} rows set aside.")
+    listed = f", listed in {out.with_name(f'{out.stem}_set_aside.csv')}" if aside else ""
+    rows = "1 row" if len(aside) == 1 else f"{len(aside):,} rows"
+    click.echo(f"{out}: {len(joined.trials):,} trials; {rows} set aside{listed}.")

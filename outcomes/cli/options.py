@@ -6,6 +6,7 @@ import datetime as dt
 import math
 import multiprocessing
 import os
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
@@ -35,16 +36,48 @@ json_option = click.option(
 )
 
 
+LEAST_PERCENT = 10  # a number beyond it is meant as one of a hundred
+
+
 class _Share(click.FloatRange):
     """A share of one; "nan" is no number here."""
+
+    name = "number"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
+        percent = _percent(value)
+        if percent is not None:
+            self.fail(f"{value} is not a share of one: write {percent / 100:.2f}.", param, ctx)
         number = float(super().convert(value, param, ctx))
         if math.isnan(number):
             self.fail(f"{value!r} is not a number.", param, ctx)
         return number
+
+
+def _percent(value: Any) -> float | None:
+    """The number of a per cent ("90", "90 %"), where that is what was written."""
+    text = str(value).strip()
+    try:
+        number = float(text.removesuffix("%").replace(",", "."))
+    except ValueError:
+        return None
+    least = 0 if text.endswith("%") else LEAST_PERCENT
+    return number if least < number < 100 else None
+
+
+def called_as() -> str:
+    """The command as this person calls it: ``outcomes``, or the path that was typed."""
+    typed = sys.argv[0] if sys.argv else ""
+    if not Path(typed).name.startswith("outcomes"):
+        return "outcomes"
+    found = shutil.which("outcomes")
+    if os.sep not in typed or (
+        found is not None and Path(found).resolve() == Path(typed).resolve()
+    ):
+        return "outcomes"
+    return typed
 
 
 def analysis_options(function: F) -> F:

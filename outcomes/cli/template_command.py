@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import click
+
+from outcomes.cli.options import called_as
 
 
 @click.command("template")
@@ -14,4 +17,6 @@ def command(file: Path) -> None:
     from outcomes.records.workbook import write_template
 
     write_template(file)
-    click.echo(f"{file} written. Fill in the sheets, then: outcomes check {file}")
+    click.echo(
+        f"{file} written. Fill in the sheets, then: {called_as()} check {shlex.quote(str(file))}"
+    )

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
+from dataclasses import replace
 
 import pandas as pd
 
-from outcomes.records.tables import Finding
+from outcomes.records.findings import consistent
+from outcomes.records.tables import Examination, Finding
 
 
 def set_aside_frame(findings: Iterable[Finding]) -> pd.DataFrame:
@@ -27,3 +30,26 @@ def set_aside_frame(findings: Iterable[Finding]) -> pd.DataFrame:
     rows = [(f.file, f.row, f.column, f.value, f"{f.problem}. {f.mend}") for f in findings]
     frame = pd.DataFrame(rows, columns=["file", "row", "column", "value", "reason"], dtype=object)
     return frame.astype({"row": "Int64"})
+
+
+def with_set_aside(examination: Examination, findings: Iterable[Finding]) -> Examination:
+    """What the checks found, with the rows that joining set aside.
+
+    Parameters
+    ----------
+    examination
+        What the checks found.
+    findings
+        What joining set aside: rows that the checks left in use.
+
+    Returns
+    -------
+    Examination
+        Notes that speak of those rows as used are left off.
+    """
+    new = tuple(findings)
+    rows = Counter(table for table, _ in {(f.table, f.row) for f in new})
+    used = {table: number - rows[table] for table, number in examination.used.items()}
+    return replace(
+        examination, findings=tuple(consistent((*examination.findings, *new))), used=used
+    )

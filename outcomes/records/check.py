@@ -1,7 +1,8 @@
 """Checking typed tables, each alone and against each other.
 
-Every check looks only at rows no earlier check has set aside, so that a row is
-told its first reason; setting a source aside sets aside its portions, moves
+A row is told all that can be seen to be wrong with it at once; only what
+follows from the order of rows (moves, searches of one dog) is looked for among
+rows that can be used. Setting a source aside sets aside its portions, moves
 and trials.
 """
 
@@ -19,6 +20,8 @@ from outcomes.records.check_readings import PLACE_TEMPERATURES_C, check_readings
 from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.findings import Array, Log, Sheet, perhaps, quoted
 from outcomes.records.spelling import alike
+from outcomes.records.suggest import named_word
+from outcomes.records.values import shown
 from outcomes.settings import PLACES, Settings
 
 FIRST_DATE = pd.Timestamp("1950-01-01")
@@ -43,26 +46,32 @@ def check_tables(
     Returns
     -------
     dict
-        The same tables; a discard dated without a time of day, on a day with
-        trials or moves of that source, stands at the end of that day.
+        The same tables, without the values in doubt; a discard dated without a
+        time of day, on a day with trials or moves of that source, stands at the
+        end of that day.
     """
-    for sheet in sheets.values():
+    handed = sheets
+    sheets = {}
+    for name, sheet in handed.items():
         _check_needed(sheet, log)
         _check_dates(sheet, today, log)
-        _check_copies(sheet, log)
-        _check_unit_of_temperature(sheet, log)
+        sheets[name] = log.without_doubtful(sheet)
+        _check_copies(sheets[name], log)
+        _check_unit_of_temperature(sheets[name], log)
     checked = {**{name: _nothing(table) for name, table in TABLES.items()}, **sheets}
     for name in checked.keys() - sheets.keys():
         log.open(checked[name])
     sources, storage, trials, dogs, readings = (checked[name] for name in TABLES)
     _check_portions(sources, log)
+    nameless = np.zeros(len(trials.frame), dtype=bool)
     if "sources" in sheets:
         _check_source_known(storage, sources, log)
-        _check_source_known(trials, sources, log)
+        nameless = _check_source_known(trials, sources, log)
     _check_dog_known(trials, dogs, log)
-    _check_results(trials, log)
+    _check_results(trials, nameless, log)
     _check_search_times(trials, log)
     _check_storage_temperatures(storage, log)
+    trials, storage = log.without_doubtful(trials), log.without_doubtful(storage)
     if "readings" in sheets:
         if "sources" in sheets:
             _check_source_known(readings, sources, log)
@@ -75,8 +84,9 @@ def check_tables(
     _check_trials_in_storage(trials, moves, settings, log)
     _check_one_dog_at_once(trials, log)
     _check_dogs(dogs, log)
+    checked |= {"storage": storage, "trials": trials}
     _check_spellings(checked, log)
-    return {name: storage if name == "storage" else sheet for name, sheet in sheets.items()}
+    return {name: checked[name] for name in sheets}
 
 
 def _nothing(table: Table) -> Sheet:
@@ -91,7 +101,7 @@ def _nothing(table: Table) -> Sheet:
 def _check_needed(sheet: Sheet, log: Log) -> None:
     for column in sheet.table.columns:
         if column.needed and not column.may_be_empty and column.name in sheet.names:
-            empty = log.usable(sheet) & sheet.missing(column.name)
+            empty = sheet.missing(column.name) & ~log.in_doubt(sheet, column.name)
             log.flag("empty needed value", sheet, empty, column.name)
 
 
@@ -105,9 +115,7 @@ def _check_dates(sheet: Sheet, today: dt.date, log: Log) -> None:
             ("date in the future", (times >= latest).to_numpy()),
             ("date before 1950", (times < FIRST_DATE).to_numpy()),
         ):
-            log.flag(
-                rule, sheet, log.usable(sheet) & breach, column.name, lambda _: {"today": today}
-            )
+            log.flag(rule, sheet, breach, column.name, lambda _: {"today": today})
 
 
 # What names a row of a table that has no id of its own.
@@ -125,9 +133,9 @@ def _check_copies(sheet: Sheet, log: Log) -> None:
     if not key or not sheet.has(*key):
         return
     usable = log.usable(sheet)
-    repeated = usable.copy()
-    repeated[usable] = sheet.frame.loc[usable, key].duplicated(keep=False).to_numpy()
-    at = np.flatnonzero(repeated)
+    repeated = sheet.frame[key].duplicated(keep=False).to_numpy() & ~sheet.missing(key[0])
+    _check_copies_at_fault(sheet, key, np.flatnonzero(repeated & ~usable), log)
+    at = np.flatnonzero(repeated & usable)
     if not len(at):
         return
     whole = sheet.frame.iloc[at].drop(columns=["row", "file"])
@@ -152,6 +160,40 @@ def _check_copies(sheet: Sheet, log: Log) -> None:
         return {"other": rows[other], "name": sheet.names[key[0]]}
 
     log.flag("duplicate id", sheet, left, key[0], facts)
+
+
+def _check_copies_at_fault(sheet: Sheet, key: Sequence[str], at: Array, log: Log) -> None:
+    """Rows set aside already that repeat another, as handed over, or its id alone."""
+    if not len(at):
+        return
+    written = pd.DataFrame(
+        {name: pd.Series(shown(cells, at), dtype=object) for name, cells in sheet.cells.items()}
+    )
+    carried = sheet.frame.drop(columns=[*sheet.cells, "row", "file"]).iloc[at]
+    whole = pd.concat([written, carried.reset_index(drop=True)], axis=1)
+    group = whole.groupby(list(whole.columns), dropna=False, sort=False).ngroup()
+    leader = at[_first_of_group(group)]
+    copy = leader != at
+    rows = sheet.rows
+    of_copy = dict(zip(at.tolist(), leader.tolist(), strict=True))
+    log.flag("identical rows", sheet, at[copy], key[0], lambda i: {"other": rows[of_copy[i]]})
+    if not sheet.table.key:
+        return
+    ids = sheet.frame[key[0]]
+    copies = set(at[copy].tolist())
+    others: dict[int, int] = {}
+    for position in at[~copy].tolist():
+        alike = np.flatnonzero((ids == ids[position]).to_numpy())
+        other = [i for i in alike.tolist() if i != position and i not in copies]
+        if other:
+            others[position] = other[0]
+    log.flag(
+        "duplicate id",
+        sheet,
+        np.array(list(others), dtype=np.int64),
+        key[0],
+        lambda i: {"other": rows[others[i]], "name": sheet.names[key[0]]},
+    )
 
 
 def _first_of_group(group: pd.Series[Any]) -> Array:
@@ -224,10 +266,9 @@ def _check_portions(sources: Sheet, log: Log) -> None:
     given = ~sources.missing("parent_id")
     known = {i for i in ids if i is not None}
     names = sorted(known)
-    log.flag(
-        "portion of itself", sources, log.usable(sources) & given & (ids == parents), "parent_id"
-    )
-    unknown = log.usable(sources) & given & ~np.array([p in known for p in parents], dtype=bool)
+    itself = given & (ids == parents)
+    log.flag("portion of itself", sources, itself, "parent_id")
+    unknown = given & ~np.array([p in known for p in parents], dtype=bool)
     log.flag(
         "unknown parent",
         sources,
@@ -237,12 +278,12 @@ def _check_portions(sources: Sheet, log: Log) -> None:
             "likely": perhaps(parents[i], names, "Add it to the sources, or leave it empty.")
         },
     )
-    _check_rings(sources, ids, parents, log)
+    told = itself | unknown | _check_rings(sources, ids, parents, log)
     if sources.has("acquired_on"):
         acquired = sources.frame["acquired_on"].dt.normalize()
         of_parent = _lookup(sources, log.usable(sources), acquired)
         begun = sources.frame["parent_id"].map(of_parent)
-        later = log.usable(sources) & (begun > acquired).to_numpy()
+        later = (begun > acquired).to_numpy()
         log.flag(
             "parent acquired later",
             sources,
@@ -252,11 +293,10 @@ def _check_portions(sources: Sheet, log: Log) -> None:
         )
     while True:
         used = set(ids[log.usable(sources)])
-        orphaned = (
-            log.usable(sources) & given & np.array([p not in used for p in parents], dtype=bool)
-        )
+        orphaned = given & ~told & np.array([p not in used for p in parents], dtype=bool)
         if not orphaned.any():
             return
+        told |= orphaned
         row_of = _first_rows(sources)
         log.flag(
             "parent set aside",
@@ -270,7 +310,8 @@ def _check_portions(sources: Sheet, log: Log) -> None:
         )
 
 
-def _check_rings(sources: Sheet, ids: Array, parents: Array, log: Log) -> None:
+def _check_rings(sources: Sheet, ids: Array, parents: Array, log: Log) -> Array:
+    """Flag rings of portions, and tell which rows are in one."""
     usable = log.usable(sources)
     parent_of = {i: p for i, p in zip(ids[usable], parents[usable], strict=True) if p is not None}
     ring_of: dict[str, str] = {}
@@ -287,8 +328,9 @@ def _check_rings(sources: Sheet, ids: Array, parents: Array, log: Log) -> None:
             ring = path[path.index(here) :]
             ring_of |= dict.fromkeys(ring, ", ".join(ring))
         done |= seen
-    in_ring = usable & np.array([i in ring_of for i in ids], dtype=bool)
+    in_ring: Array = usable & np.array([i in ring_of for i in ids], dtype=bool)
     log.flag("ring of portions", sources, in_ring, "parent_id", lambda i: {"ring": ring_of[ids[i]]})
+    return in_ring
 
 
 def _lookup(sources: Sheet, usable: Array, values: pd.Series[Any]) -> pd.Series[Any]:
@@ -304,9 +346,11 @@ def _first_rows(sheet: Sheet, name: str = "source_id") -> dict[Any, int]:
     return rows
 
 
-def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
+def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> Array:
+    """Flag rows of unknown or set-aside sources, and tell which name an unknown one."""
     if not (sheet.has("source_id") and sources.has("source_id") and len(sources.frame)):
-        return  # without any source the work stops anyway
+        # Without any source the work stops anyway.
+        return np.zeros(len(sheet.frame), dtype=bool)
     ids = sheet.frame["source_id"]
     handed = pd.Index(sources.frame["source_id"].dropna().unique())
     used = pd.Index(sources.values("source_id")[log.usable(sources)])
@@ -326,12 +370,12 @@ def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
             )
         return {"likely": guesses[label]}
 
-    log.flag("unknown source", sheet, log.usable(sheet) & ~is_handed, "source_id", facts)
+    log.flag("unknown source", sheet, ~is_handed, "source_id", facts)
     row_of = _first_rows(sources)
     log.flag(
         "source set aside",
         sheet,
-        log.usable(sheet) & is_handed & ~is_used,
+        is_handed & ~is_used,
         "source_id",
         lambda i: {
             "where": f"{sources.file}, row {row_of[ids.to_numpy()[i]]}",
@@ -343,7 +387,7 @@ def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
         acquired = ids.map(
             _lookup(sources, log.usable(sources), sources.frame["acquired_on"].dt.normalize())
         )
-        early = log.usable(sheet) & (sheet.frame[time] < acquired).to_numpy()
+        early = (sheet.frame[time] < acquired).to_numpy()
         log.flag(
             "before the source existed",
             sheet,
@@ -351,6 +395,8 @@ def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> None:
             time,
             lambda i: {"date": _day(acquired.to_numpy()[i]), "source": ids.to_numpy()[i]},
         )
+    unknown: Array = ~is_handed
+    return unknown
 
 
 def _check_dog_known(trials: Sheet, dogs: Sheet, log: Log) -> None:
@@ -359,7 +405,7 @@ def _check_dog_known(trials: Sheet, dogs: Sheet, log: Log) -> None:
     ids = trials.frame["dog_id"]
     # A dog whose row is set aside for a bad date is still a known dog.
     known = sorted(dogs.frame["dog_id"].dropna().unique())
-    unknown = log.usable(trials) & ~ids.isin(known).to_numpy()
+    unknown = (ids.notna() & ~ids.isin(known)).to_numpy()
     log.flag(
         "unknown dog",
         trials,
@@ -386,7 +432,7 @@ def _check_storage_temperatures(storage: Sheet, log: Log) -> None:
         log.flag(
             "impossible storage temperature",
             storage,
-            log.usable(storage) & there & outside,
+            there & outside,
             "temperature_c",
         )
 
@@ -536,18 +582,20 @@ def _check_histories(sources: Sheet, storage: Sheet, moves: pd.DataFrame, log: L
 # --- trials ---------------------------------------------------------------------------------
 
 
-def _check_results(trials: Sheet, log: Log) -> None:
+def _check_results(trials: Sheet, nameless: Array, log: Log) -> None:
+    """Results against what was searched; a source of unknown name may mean a blank area."""
     if not trials.has("source_id", "result"):
         return
-    blank = trials.missing("source_id")
+    hide = ~trials.missing("source_id")
+    blank = ~hide & ~log.in_doubt(trials, "source_id")
     result = trials.frame["result"]
     on_blank = result.isin(("clear", "false alert")).to_numpy()
-    usable = log.usable(trials)
+    on_hide = result.isin(("find", "miss")).to_numpy()
     name = trials.names["source_id"]
     log.flag(
         "result contradicts blank area",
         trials,
-        usable & blank & ~on_blank,
+        blank & on_hide,
         "result",
         lambda _: {
             "what": f"a hide's result, but {name} is empty, which means a blank area",
@@ -557,7 +605,7 @@ def _check_results(trials: Sheet, log: Log) -> None:
     log.flag(
         "result contradicts blank area",
         trials,
-        usable & ~blank & on_blank,
+        hide & ~nameless & on_blank,
         "result",
         lambda _: {
             "what": f"a blank area's result, but {name} names a source",
@@ -570,7 +618,7 @@ def _check_results(trials: Sheet, log: Log) -> None:
         log.flag(
             "result contradicts false alerts",
             trials,
-            log.usable(trials) & wrong.to_numpy(),
+            wrong.to_numpy(),
             "false_alerts",
             lambda i: {"result": result.to_numpy()[i], "count": count.to_numpy()[i]},
         )
@@ -580,9 +628,7 @@ def _check_search_times(trials: Sheet, log: Log) -> None:
     if not trials.has("search_s"):
         return
     searched = trials.frame["search_s"]
-    log.flag(
-        "search time zero", trials, log.usable(trials) & (searched == 0).to_numpy(), "search_s"
-    )
+    log.flag("search time zero", trials, (searched == 0).to_numpy(), "search_s")
     if not trials.has("result"):
         return
     found = (trials.frame["result"] == "find").to_numpy()
@@ -590,18 +636,47 @@ def _check_search_times(trials: Sheet, log: Log) -> None:
     if trials.has("limit_s"):
         limit = trials.frame["limit_s"]
         over = (searched > limit).to_numpy()
-        for rule, which in (("find over the limit", found), ("search over the limit", ~found)):
+        for rule, which in (
+            ("find over the limit", found),
+            ("search over the limit", log.usable(trials) & ~found),
+        ):
             log.flag(
                 rule,
                 trials,
-                log.usable(trials) & which & over,
+                which & over,
                 "search_s",
                 lambda i: {"limit": limit.to_numpy()[i]},
             )
         at_limit = (searched == limit).to_numpy()
         log.flag("find at the limit", trials, log.usable(trials) & found & at_limit, "search_s")
+    _check_times_in_words(trials, log)
     untimed = log.usable(trials) & missed & trials.missing("search_s")
+    untimed &= ~log.in_doubt(trials, "search_s")
     log.flag("miss without a time", trials, untimed, "search_s")
+
+
+def _check_times_in_words(trials: Sheet, log: Log) -> None:
+    """A search time that is a word for another result, as ``not found`` beside a find."""
+    doubted = np.flatnonzero(log.in_doubt(trials, "search_s"))
+    column = TABLES["trials"].column("result")
+    said = [named_word(column, text or "") for text in shown(trials.cells["search_s"], doubted)]
+    result = trials.values("result")
+    other = np.array(
+        [
+            word is not None
+            and result[at] is not None
+            and (word == "find") != (result[at] == "find")
+            for at, word in zip(doubted, said, strict=True)
+        ],
+        dtype=bool,
+    )
+    log.flag(
+        "result contradicts search time",
+        trials,
+        doubted[other],
+        "search_s",
+        lambda i: {"result": result[i]},
+    )
 
 
 def _check_trials_in_storage(
@@ -613,7 +688,7 @@ def _check_trials_in_storage(
     ids = trials.frame["source_id"]
     started = trials.frame["started_at"]
     discarded = pd.to_datetime(ids.map(_discards(moves)))
-    late = log.usable(trials) & (started >= discarded).to_numpy()
+    late = (started >= discarded).to_numpy()
     log.flag(
         "trial on a discarded source",
         trials,

@@ -42,6 +42,12 @@ class Column:
         The words a cell may hold.
     may_be_empty
         A needed column whose empty cell has a meaning of its own.
+    side
+        The row means the same without the value: one that cannot be used is
+        left out, and the row is used.
+    instead
+        What is used in the place of a value left out, for people; empty where
+        nothing is.
     """
 
     name: str
@@ -53,6 +59,8 @@ class Column:
     high: float | None = None
     words: tuple[str, ...] = ()
     may_be_empty: bool = False
+    side: bool = False
+    instead: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,8 +107,15 @@ SOURCES = Table(
             low=0,
             high=36525,
         ),
-        Column("packaging", "word", "How it is packed.", words=PACKAGINGS),
-        Column("mass_g", "number", "Amount.", unit="g", low=0, high=200_000),
+        Column(
+            "packaging",
+            "word",
+            "How it is packed.",
+            words=PACKAGINGS,
+            side=True,
+            instead="the packaging counts as not known",
+        ),
+        Column("mass_g", "number", "Amount.", unit="g", low=0, high=200_000, side=True),
         Column("parent_id", "id", "The source this portion was cut from."),
     ),
     key="source_id",
@@ -119,9 +134,16 @@ STORAGE = Table(
             unit="C",
             low=-90,
             high=60,
+            side=True,
+            instead="the temperature of the place in general is taken",
         ),
         Column(
-            "packaging", "word", "How it is packed from now on, if that changed.", words=PACKAGINGS
+            "packaging",
+            "word",
+            "How it is packed from now on, if that changed.",
+            words=PACKAGINGS,
+            side=True,
+            instead="the packaging counts as not changed",
         ),
         Column(
             "place_id",
@@ -141,10 +163,16 @@ TRIALS = Table(
             "One dog's search of one hide or one blank area; each only once.",
             needed=True,
         ),
-        Column("session_id", "id", "Trials of one day and place; left empty, the date is used."),
+        Column(
+            "session_id",
+            "id",
+            "Trials of one day and place; left empty, the date is used.",
+            side=True,
+            instead="the day is taken as the session",
+        ),
         Column("started_at", "time", "When the search started.", needed=True),
         Column("dog_id", "id", "The dog.", needed=True),
-        Column("handler_id", "id", "The handler."),
+        Column("handler_id", "id", "The handler.", side=True),
         Column(
             "source_id",
             "id",
@@ -166,6 +194,7 @@ TRIALS = Table(
             unit="count",
             low=0,
             high=100,
+            side=True,
         ),
         Column(
             "search_s",
@@ -174,8 +203,11 @@ TRIALS = Table(
             unit="s",
             low=0,
             high=86_400,
+            side=True,
         ),
-        Column("limit_s", "number", "Time limit in seconds.", unit="s", low=1, high=86_400),
+        Column(
+            "limit_s", "number", "Time limit in seconds.", unit="s", low=1, high=86_400, side=True
+        ),
         Column(
             "blinding",
             "word",
@@ -189,16 +221,32 @@ TRIALS = Table(
             unit="min",
             low=0,
             high=525_600,
+            side=True,
         ),
-        Column("hide_id", "id", "The same placement searched by several dogs."),
+        Column("hide_id", "id", "The same placement searched by several dogs.", side=True),
         Column(
-            "temperature_c", "number", "Air temperature at the search.", unit="C", low=-50, high=55
+            "temperature_c",
+            "number",
+            "Air temperature at the search.",
+            unit="C",
+            low=-50,
+            high=55,
+            side=True,
         ),
-        Column("humidity_pct", "number", "Relative humidity.", unit="%", low=0, high=100),
-        Column("wind_m_s", "number", "Wind speed.", unit="m/s", low=0, high=60),
-        Column("setting", "text", "Where: building, vehicle, woodland, in your own words."),
-        Column("placement", "text", "How: buried, hanging, on the surface, in your own words."),
-        Column("depth_cm", "number", "Depth of the hide.", unit="cm", low=0, high=1000),
+        Column(
+            "humidity_pct", "number", "Relative humidity.", unit="%", low=0, high=100, side=True
+        ),
+        Column("wind_m_s", "number", "Wind speed.", unit="m/s", low=0, high=60, side=True),
+        Column(
+            "setting", "text", "Where: building, vehicle, woodland, in your own words.", side=True
+        ),
+        Column(
+            "placement",
+            "text",
+            "How: buried, hanging, on the surface, in your own words.",
+            side=True,
+        ),
+        Column("depth_cm", "number", "Depth of the hide.", unit="cm", low=0, high=1000, side=True),
         Column("assisted", "yes or no", "yes if the dog was helped.", words=YES_NO),
     ),
     key="trial_id",
@@ -208,9 +256,15 @@ DOGS = Table(
     "dogs",
     (
         Column("dog_id", "id", "The dog; each only once.", needed=True),
-        Column("started_on", "time", "When its training for this work started."),
-        Column("qualified_on", "time", "When it qualified."),
-        Column("born_on", "time", "When it was born."),
+        Column("started_on", "time", "When its training for this work started.", side=True),
+        Column(
+            "qualified_on",
+            "time",
+            "When it qualified.",
+            side=True,
+            instead="its trials count as those of a qualified dog",
+        ),
+        Column("born_on", "time", "When it was born.", side=True),
     ),
     key="dog_id",
     needed=False,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -12,9 +12,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from outcomes.records.columns import Table
-from outcomes.records.rules import RULES
+from outcomes.records.rules import RULES, TEARING_RULES, VALUE_RULES
 from outcomes.records.spelling import likeliest
-from outcomes.records.tables import Finding
+from outcomes.records.tables import LEFT_OUT, Finding
 from outcomes.records.values import shown
 
 Array = npt.NDArray[Any]
@@ -75,10 +75,27 @@ class Log:
 
     findings: list[Finding] = field(default_factory=list)
     aside: dict[str, Array] = field(default_factory=dict)
+    faulty: dict[tuple[str, str], Array] = field(default_factory=dict)
+    torn: dict[str, Array] = field(default_factory=dict)
 
     def open(self, sheet: Sheet) -> None:
         """Begin a table: no row of it is set aside yet."""
-        self.aside[sheet.table.name] = np.zeros(len(sheet.frame), dtype=bool)
+        for rows in (self.aside, self.torn):
+            rows[sheet.table.name] = np.zeros(len(sheet.frame), dtype=bool)
+
+    def in_doubt(self, sheet: Sheet, column: str) -> Array:
+        """Cells of a column that a rule about cells has found wrong, shape (n,)."""
+        none = np.zeros(len(sheet.frame), dtype=bool)
+        return self.faulty.get((sheet.table.name, column), none)
+
+    def without_doubtful(self, sheet: Sheet) -> Sheet:
+        """The table with every value in doubt missing."""
+        emptied = {
+            name: _emptied(sheet.frame[name], where)
+            for (table, name), where in self.faulty.items()
+            if table == sheet.table.name and (where & ~sheet.missing(name)).any()
+        }
+        return replace(sheet, frame=sheet.frame.assign(**emptied)) if emptied else sheet
 
     def usable(self, sheet: Sheet) -> Array:
         """Rows not set aside so far, shape (n,)."""
@@ -97,9 +114,11 @@ class Log:
         ``facts`` gives, for a position, what the message fills in.
         """
         at = np.flatnonzero(where) if where.dtype == bool else where
+        # Cells of a torn row stand under other columns' names: nothing is said of them.
+        at = at[~self.torn[sheet.table.name][at]]
         if not len(at):
             return
-        severity = RULES[rule].severity
+        severity, clause = severity_of(rule, sheet.table, column)
         rows = sheet.rows[at].tolist()
         values: Sequence[str | None] = [None] * len(at)
         if column is not None and column in sheet.cells:
@@ -113,14 +132,21 @@ class Log:
                 column=None if column is None else sheet.names.get(column, column),
                 value=value,
                 facts={} if facts is None else facts(position),
+                severity=severity,
+                clause=clause,
             )
-        if severity == "set aside":
-            self.aside[sheet.table.name][at] = True
+        self.settle(rule, sheet, at, column)
 
-    def set_aside(self, rule: str, sheet: Sheet, position: int) -> None:
-        """Take one row out of use, if that is what the rule does."""
-        if RULES[rule].severity == "set aside":
-            self.aside[sheet.table.name][position] = True
+    def settle(self, rule: str, sheet: Sheet, at: Array, column: str | None) -> None:
+        """Take rows out of use, or single values, as the rule does."""
+        if severity_of(rule, sheet.table, column)[0] == "set aside":
+            self.aside[sheet.table.name][at] = True
+        if rule in TEARING_RULES:
+            self.torn[sheet.table.name][at] = True
+        if rule in VALUE_RULES and column is not None:
+            doubted = self.in_doubt(sheet, column).copy()
+            doubted[at] = True
+            self.faulty[sheet.table.name, column] = doubted
 
     def add(
         self,
@@ -132,24 +158,64 @@ class Log:
         column: str | None = None,
         value: str | None = None,
         facts: Mapping[str, Any] | None = None,
+        severity: str | None = None,
+        clause: str = "",
     ) -> None:
-        """Record one finding; it sets nothing aside by itself."""
+        """Record one finding; it sets nothing aside by itself.
+
+        ``severity`` is the rule's own where it is not given; ``clause`` ends
+        the problem's text.
+        """
         text = RULES[rule]
         known = _Facts(facts or {}, table=table, value=value)
         self.findings.append(
             Finding(
                 rule=rule,
-                severity=text.severity,
+                severity=severity or text.severity,
                 table=table,
                 file=file,
                 row=row,
                 column=column,
                 value=value,
-                problem=text.problem.format_map(known),
+                problem=text.problem.format_map(known) + clause,
                 mend=text.mend.format_map(known),
                 cause=known.get("cause"),
             )
         )
+
+
+def _emptied(values: pd.Series[Any], where: Array) -> pd.Series[Any]:
+    return values.where(~where, None) if values.dtype == object else values.mask(where)
+
+
+def severity_of(rule: str, table: Table, column: str | None) -> tuple[str, str]:
+    """What a breach does, and the clause that says so where it costs a value alone."""
+    severity = RULES[rule].severity
+    if rule not in VALUE_RULES or column is None or not table.column(column).side:
+        return severity, ""
+    instead = table.column(column).instead
+    return "note", LEFT_OUT + (f" ({instead})" if instead else "")
+
+
+def is_left_out(finding: Finding) -> bool:
+    """Whether a finding tells of a single value left out of a row that is used."""
+    return finding.severity == "note" and LEFT_OUT in finding.problem
+
+
+def consistent(findings: Sequence[Finding]) -> list[Finding]:
+    """Findings without notes that speak of a row as used where it is set aside."""
+    aside = {(f.table, f.row) for f in findings if f.severity == "set aside"}
+    kept = []
+    for finding in findings:
+        if finding.severity == "note" and (finding.table, finding.row) in aside:
+            if finding.rule in VALUE_RULES:
+                problem = finding.problem.partition(LEFT_OUT)[0]
+                kept.append(replace(finding, problem=problem))
+            elif finding.rule == "fewer cells than the header":
+                kept.append(finding)
+        else:
+            kept.append(finding)
+    return kept
 
 
 def quoted(text: str) -> str:

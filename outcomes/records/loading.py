@@ -16,7 +16,7 @@ import stat
 import warnings
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 from xml.etree import ElementTree
@@ -27,6 +27,7 @@ import pandas as pd
 
 from outcomes.errors import UsageError
 from outcomes.records.columns import TABLES
+from outcomes.records.spelling import likely_tables
 
 Array = npt.NDArray[Any]
 
@@ -102,19 +103,32 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Every place found for the tables, and files that could not even be opened."""
+    """Every place found for the tables.
+
+    Attributes
+    ----------
+    found
+        Table → its places.
+    label
+        The folder or workbook, as people know it.
+    likely
+        Table without a place → the place of another name that is most like it.
+    """
 
     found: Mapping[str, tuple[Place, ...]]
     label: str
+    likely: Mapping[str, Place]
 
 
-def find_tables(path: Path) -> Places:
+def find_tables(path: Path, names: Mapping[str, str] | None = None) -> Places:
     """Find the tables in a folder or a workbook.
 
     Parameters
     ----------
     path
         Folder of ``.csv`` and ``.parquet`` files, or one ``.xlsx`` workbook.
+    names
+        Table → the unit's own name for its file or sheet, where it has one.
 
     Raises
     ------
@@ -123,15 +137,9 @@ def find_tables(path: Path) -> Places:
     CannotReadError
         If the workbook cannot be opened.
     """
-    try:
-        mode = path.stat().st_mode
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "not a usable path"
-        raise UsageError(
-            f"{path}: {reason.lower()}. Give the folder or the .xlsx workbook of the records."
-        ) from error
+    mode = mode_of(path)
     if stat.S_ISDIR(mode):
-        return _find_files(path)
+        return _find_files(path, names or {})
     if not stat.S_ISREG(mode):
         raise UsageError(f"{path}: neither a folder nor a file. Give a folder or a workbook.")
     if path.suffix.lower() in (".csv", ".parquet"):
@@ -141,41 +149,95 @@ def find_tables(path: Path) -> Places:
             f"{path}: not a folder and not an .xlsx workbook. "
             "Save the records as .xlsx, or as .csv files in one folder."
         )
-    sheets: dict[str, list[Place]] = {name: [] for name in TABLES}
-    for sheet in _sheet_parts(path):
-        name = sheet.strip().lower()
-        if name in sheets:
-            sheets[name].append(Place(name, f"{path.name}, sheet {sheet}", path, sheet))
-    if not any(sheets.values()):
+    sheets = [
+        (sheet, Place("", f"{path.name}, sheet {sheet}", path, sheet))
+        for sheet in _sheet_parts(path)
+    ]
+    places = _sort_places(sheets, names or {}, path.name)
+    if places is None:
         raise UsageError(
-            f"{path}: no sheet is called sources, storage, trials, dogs or readings. "
+            f"{path}: no sheet is called sources, storage, trials, dogs or readings. Rename the "
+            "sheets, or say in unit.toml, beside the workbook, what yours are called, under "
+            '[tables]: trials = "your sheet". '
             "`outcomes template FILE.xlsx` makes a workbook that has them."
         )
-    return Places({name: tuple(found) for name, found in sheets.items()}, path.name)
+    return places
 
 
-def _find_files(folder: Path) -> Places:
+def mode_of(path: Path) -> int:
+    """What stands at the path of the records.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing, or it cannot be looked at.
+    """
     try:
-        entries = sorted(folder.iterdir())
+        return path.stat().st_mode
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "not a usable path"
+        raise UsageError(
+            f"{path}: {reason.lower()}. Give the folder or the .xlsx workbook of the records."
+        ) from error
+
+
+def _sort_places(
+    entries: Sequence[tuple[str, Place]], names: Mapping[str, str], label: str
+) -> Places | None:
+    """Places by table, by our names and the unit's own; None where none is like a table."""
+    found: dict[str, tuple[Place, ...]] = {}
+    for table in TABLES:
+        own = names.get(table, table).casefold()
+        places = [p for n, p in entries if own in (n.strip().casefold(), p.file.casefold())]
+        if table in names and places:
+            places += [p for n, p in entries if n.strip().casefold() == table and p not in places]
+        found[table] = tuple(replace(place, name=table) for place in places)
+    taken = {place.file for places in found.values() for place in places}
+    free = {name: place for name, place in entries if place.file not in taken}
+    wanted = [table for table, places in found.items() if not places]
+    likely = {
+        table: replace(free[name], name=table)
+        for table, name in likely_tables(wanted, list(free)).items()
+    }
+    if not taken and not likely:
+        return None
+    return Places(found, label, likely)
+
+
+def _find_files(folder: Path, names: Mapping[str, str]) -> Places:
+    try:
+        entries = sorted(e for e in folder.iterdir() if not e.name.startswith((".", "~$")))
     except OSError as error:
         raise UsageError(
             f"{folder}: the folder cannot be read ({(error.strerror or '').lower()}). "
             "Give a folder you may read."
         ) from error
-    files: dict[str, list[Place]] = {name: [] for name in TABLES}
-    for entry in entries:
-        name = entry.stem.lower()
-        if name in files and entry.suffix.lower() in (".csv", ".parquet"):
-            files[name].append(Place(name, entry.name, entry))
-    if not any(files.values()):
-        workbooks = [e.name for e in entries if e.suffix.lower() == ".xlsx"]
-        hint = (
-            f" Perhaps you mean the workbook {folder / workbooks[0]}"
-            if workbooks
-            else (" It should hold sources.csv, storage.csv and trials.csv.")
+    files = [
+        (entry.stem, Place("", entry.name, entry))
+        for entry in entries
+        if entry.suffix.lower() in (".csv", ".parquet")
+    ]
+    places = _sort_places(files, names, folder.name or str(folder))
+    if places is None:
+        raise UsageError(f"{folder}: no tables of records in this folder.{_hint(folder, entries)}")
+    return places
+
+
+def _hint(folder: Path, entries: Sequence[Path]) -> str:
+    """What to do with a folder that holds no table."""
+    workbooks = [entry.name for entry in entries if entry.suffix.lower() == ".xlsx"]
+    apart = likely_tables(list(TABLES), [Path(name).stem for name in workbooks])
+    if len(apart) > 1:
+        return (
+            " It holds several workbooks: put their sheets into one, called sources, storage and "
+            "trials, or save each as .csv."
         )
-        raise UsageError(f"{folder}: no tables of records in this folder.{hint}")
-    return Places({name: tuple(found) for name, found in files.items()}, folder.name or str(folder))
+    if workbooks:
+        return f" Perhaps you mean the workbook {folder / workbooks[0]}"
+    older = [e.name for e in entries if e.suffix.lower() in (".xls", ".ods", ".numbers")]
+    if older:
+        return f" Save {older[0]} as .xlsx, and name that file."
+    return " It should hold sources.csv, storage.csv and trials.csv."
 
 
 def load_table(place: Place) -> Cells:
@@ -215,6 +277,10 @@ def _load_csv(place: Place) -> Cells:
             "Split the records by year.",
         )
     data, marks = _as_utf8(place.path.read_bytes())
+    # A line by which a spreadsheet program is told the separator, and which it does not show.
+    stated = re.match(rb"sep=([,;\t])\r?\n", data)
+    if stated is not None:
+        data = data[stated.end() :]
     if not data.strip():
         raise CannotReadError("empty file", "there is nothing in it", "Fill it in.")
     if data[:1] in b"\r\n":
@@ -222,7 +288,7 @@ def _load_csv(place: Place) -> Cells:
             "no header", "row 1 is blank", "Put the column names in row 1.", row=1
         )
     first = data[: MAX_CELL * 4].decode("utf-8", errors="ignore")
-    separator = _separator(first)
+    separator = _separator(first) if stated is None else stated[1].decode()
     lengths = _record_lengths(data, separator)
     width = int(lengths[0])
     widest = int(lengths.max())
@@ -533,8 +599,9 @@ def _load_sheet(place: Place) -> Cells:
     if heading is not None:
         raise CannotReadError(
             "merged header",
-            f"cells {heading} of the header row are merged",
-            "Unmerge them, and give every column its own name in row 1.",
+            f"cells {heading} of row 1 are merged",
+            "If they hold a title, remove the rows above the column names, so that the names stand "
+            "in row 1; otherwise unmerge them and give every column its own name.",
             row=1,
         )
     lines = list(_lines(place))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from outcomes.records.findings import is_left_out
 from outcomes.records.tables import Examination, Finding, shortened
 
 # One mend for every row that breaks these: a line in unit.toml, for the whole unit or a column.
@@ -13,6 +14,7 @@ _OF_THE_UNIT = frozenset(("date ambiguous", "comma in a number", "point in a num
 _OF_A_COLUMN = frozenset(
     (
         *("minutes and seconds", "not minutes and seconds", "number with a unit in it"),
+        *("clock times among numbers", "date for a number"),
         *("impossible temperature", "impossible storage temperature", "number out of range"),
         *("spreadsheet date number", "formula without a value"),
     )
@@ -43,6 +45,8 @@ class Mend:
     rows
         Rows of all tables that are set aside for this alone. Mended, a row is
         checked on, and may then show another fault.
+    values
+        Single values that are left out for this, of rows that are used.
     """
 
     rule: str
@@ -53,6 +57,7 @@ class Mend:
     value: str | None
     text: str
     rows: int
+    values: int = 0
 
     def line(self) -> str:
         """The mend as one line for people."""
@@ -79,12 +84,13 @@ def best_mend(examination: Examination) -> Mend | None:
     Returns
     -------
     Mend or None
-        None where nothing is set aside, or several things stop the work; one
-        thing that stops it keeps every usable row from use.
+        None where nothing is set aside, no row could be read, or several things
+        stop the work; one thing that stops it keeps every usable row from use.
     """
     stops = examination.stops
     if stops:
-        return _mend(stops[0], (), sum(examination.used.values())) if len(stops) == 1 else None
+        kept = sum(examination.used.values())
+        return _mend(stops[0], (), kept) if len(stops) == 1 and kept else None
     keys = _keys_of_rows(examination.set_aside)
     rows: dict[_Key, int] = defaultdict(int)
     for found in keys.values():
@@ -98,6 +104,44 @@ def best_mend(examination: Examination) -> Mend | None:
     # At equal numbers the one that stands first.
     best = max(rows, key=lambda key: (rows[key], -list(first).index(key)))
     return _mend(first[best], best, rows[best])
+
+
+FEWEST_VALUES = 3
+
+
+def best_value_mend(examination: Examination) -> Mend | None:
+    """The single mend that would win back the most values left out of rows that are used.
+
+    Parameters
+    ----------
+    examination
+        What the checks found.
+
+    Returns
+    -------
+    Mend or None
+        None where something stops the work, or fewer than ``FEWEST_VALUES``
+        values share one mend.
+    """
+    if examination.stops:
+        return None
+    values: dict[_Key, int] = defaultdict(int)
+    first: dict[_Key, Finding] = {}
+    for finding in examination.notes:
+        if is_left_out(finding):
+            key = _value_key(finding)
+            values[key] += 1
+            first.setdefault(key, finding)
+    if not values or max(values.values()) < FEWEST_VALUES:
+        return None
+    best = max(values, key=lambda key: (values[key], -list(first).index(key)))
+    return replace(_mend(first[best], best, 0), row=None, values=values[best])
+
+
+def _value_key(finding: Finding) -> _Key:
+    if finding.rule in _OF_THE_UNIT | _OF_A_COLUMN:
+        return _key(finding)
+    return (finding.rule, finding.table, finding.column or "", finding.value or "")
 
 
 def _mend(finding: Finding, key: _Key, rows: int) -> Mend:

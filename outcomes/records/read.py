@@ -14,7 +14,7 @@ import pandas as pd
 from outcomes.errors import RecordsError
 from outcomes.records.check import check_tables, words_facts
 from outcomes.records.columns import ADDED, TABLES, Column, Table
-from outcomes.records.findings import Log, Sheet, quoted
+from outcomes.records.findings import Log, Sheet, consistent, quoted, severity_of
 from outcomes.records.loading import (
     ROWS_SEARCHED,
     CannotReadError,
@@ -22,6 +22,7 @@ from outcomes.records.loading import (
     Places,
     find_tables,
     load_table,
+    mode_of,
 )
 from outcomes.records.schema import check_schema
 from outcomes.records.suggest import likely_columns
@@ -55,11 +56,13 @@ def read_records(
     Returns
     -------
     Records
-        The usable rows, typed, and all findings. A row is used whole or not at
-        all: one unreadable value in a known column sets it aside. Text is
-        trimmed; an empty cell is missing. ``session_id`` is the date of
-        ``started_at`` where it was not given. A discard without a time of day
-        stands at the end of its day where the source was used or moved on it.
+        The usable rows, typed, and all findings. A value that cannot be used
+        sets its row aside; in a side column (see
+        :class:`~outcomes.records.columns.Column`) it is left out, with a note,
+        and the row is used. Text is trimmed; an empty cell is missing.
+        ``session_id`` is the date of ``started_at`` where it was not given. A
+        discard without a time of day stands at the end of its day where the
+        source was used or moved on it.
 
     Raises
     ------
@@ -151,28 +154,29 @@ def _examine(
     path: Path, settings: Settings | None, today: dt.date | None
 ) -> tuple[Examination, Mapping[str, Sheet], Settings, Log]:
     log = Log()
-    places = _find(path, log)
     if settings is None:
+        mode_of(path)  # that there are no records is told before what is wrong beside them
         settings = load_settings(None, path)
-    cells = {} if places is None else _load(places, log)
+    places = _find(path, settings, log)
+    cells = {} if places is None else _load(places, settings, log)
     sheets = {name: _type_cells(table, settings, log) for name, table in cells.items()}
     sheets = check_tables(sheets, settings, today or dt.date.today(), log)
     order = {name: number for number, name in enumerate(TABLES)}
-    findings = sorted(log.findings, key=lambda f: (order.get(f.table, -1), f.row or 0))
+    findings = sorted(consistent(log.findings), key=lambda f: (order.get(f.table, -1), f.row or 0))
     rows_in = {name: len(sheet.frame) for name, sheet in sheets.items()}
     used = {name: int((~log.aside[name]).sum()) for name in sheets}
     return Examination(tuple(findings), rows_in, used), sheets, settings, log
 
 
-def _find(path: Path, log: Log) -> Places | None:
+def _find(path: Path, settings: Settings, log: Log) -> Places | None:
     try:
-        return find_tables(path)
+        return find_tables(path, settings.tables)
     except CannotReadError as problem:
         _add_problem(log, problem, "", path.name)
         return None
 
 
-def _load(places: Places, log: Log) -> dict[str, Cells]:
+def _load(places: Places, settings: Settings, log: Log) -> dict[str, Cells]:
     cells = {}
     for name, table in TABLES.items():
         found = places.found[name]
@@ -185,9 +189,34 @@ def _load(places: Places, log: Log) -> dict[str, Cells]:
             except CannotReadError as problem:
                 if problem.rule != "empty file" or table.needed:
                     _add_problem(log, problem, name, found[0].file)
-        elif table.needed:
-            log.add("missing table", table=name, file=places.label)
+        elif name in settings.tables or table.needed or name in places.likely:
+            _add_absent(log, name, places, settings)
     return cells
+
+
+def _add_absent(log: Log, table: str, places: Places, settings: Settings) -> None:
+    """A table that is not there, and the file or sheet it may be."""
+    if table in settings.tables:
+        said = settings.tables[table]
+        facts = {"likely": f"Correct its name in unit.toml, [tables] {table} = {quoted(said)}. "}
+        log.add("missing table", table=table, file=places.label, facts=facts)
+        return
+    likely = places.likely.get(table)
+    if likely is None:
+        log.add("missing table", table=table, file=places.label, facts={"likely": ""})
+        return
+    name = likely.sheet or likely.path.stem
+    ours = table if likely.sheet is not None else f"{table}{likely.path.suffix}"
+    mend = (
+        f"rename it to {ours}, or say in unit.toml, beside the records, under [tables]: "
+        f"{table} = {quoted(name)}"
+    )
+    if TABLES[table].needed:
+        facts = {"likely": f"If it is {likely.file!r}, {mend}; otherwise: "}
+        log.add("missing table", table=table, file=places.label, facts=facts)
+    else:
+        facts = {"found": repr(likely.file), "likely": f"If it is that table, {mend}"}
+        log.add("table under another name", table=table, file=places.label, facts=facts)
 
 
 def _add_problem(log: Log, problem: CannotReadError, table: str, file: str) -> None:
@@ -269,7 +298,7 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
     free = [name for i, name in enumerate(cells.header) if name and i not in placed.values()]
     absent = [name for name in table.names if name not in placed]
     likely = likely_columns(table, absent, free)
-    buried = _buried_header(cells, {mapped.get(name, name) for name in table.names})
+    buried = _buried_header(cells, table, {mapped.get(name, name) for name in table.names})
     if missing and not placed and buried is not None:
         facts = {"found": buried}
         log.add("header not in row 1", table=table.name, file=cells.file, row=1, facts=facts)
@@ -286,7 +315,7 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
     ours_of = {theirs: ours for ours, theirs in likely.items()}
     for theirs in dict.fromkeys(free):
         ours = ours_of.get(theirs)
-        if theirs in table.names and theirs in placed:
+        if (theirs in table.names and theirs in placed) or ours in missing:
             continue
         log.add(
             "unknown column",
@@ -296,21 +325,34 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
             facts={
                 "likely": "Leave it, if it is your own."
                 if ours is None
-                else f"If it is {ours}, say so in unit.toml: "
-                f"[columns.{table.name}] {ours} = {quoted(theirs)}"
+                else f"If it is {ours}, say so in unit.toml, beside the records, under "
+                f"[columns.{table.name}]: {ours} = {quoted(theirs)}"
             },
         )
     return placed
 
 
-def _buried_header(cells: Cells, names: set[str]) -> int | None:
-    """The row among the first few that holds at least two of the column names."""
+def _buried_header(cells: Cells, table: Table, names: set[str]) -> int | None:
+    """The row among the first few that holds the column names, where row 1 does not.
+
+    Two of the names as they should be written will do; otherwise three that are
+    like ones of ours, where no more than one in row 1 is.
+    """
+    lines: dict[int, set[str]] = {int(row): set(line) for row, line in cells.top}
     for position in range(min(len(cells.rows), ROWS_SEARCHED)):
         line = {str(column.iloc[position]).strip() for column in cells.columns}
-        line |= {part for cell in line for part in re.split("[,;\t]", cell)}
+        lines.setdefault(int(cells.rows[position]), set()).update(line)
+    for row, line in lines.items():
+        line |= {part.strip('" ') for cell in line for part in re.split("[,;\t]", cell)}
         if len(line & names) >= 2:
-            return int(cells.rows[position])
-    return next((row for row, line in cells.top if len(line & names) >= 2), None)
+            return row
+    if len(likely_columns(table, table.names, cells.header)) > 1:
+        return None
+    for row, line in lines.items():
+        texts = [cell for cell in sorted(line) if re.search(r"[^\W\d]", cell)]
+        if len(likely_columns(table, table.names, texts)) >= 3:
+            return row
+    return None
 
 
 def _carry(cells: Cells, table: Table, placed: set[int], log: Log) -> dict[str, pd.Series[Any]]:
@@ -355,6 +397,8 @@ def _add_marks(cells: Cells, sheet: Sheet, log: Log) -> None:
         if position is None or not (whole_row or mark.position in known):
             continue
         column = None if mark.position is None else cells.header[mark.position]
+        ours = None if mark.position is None else known.get(mark.position)
+        severity, clause = severity_of(mark.rule, sheet.table, ours)
         log.add(
             mark.rule,
             table=cells.name,
@@ -362,8 +406,10 @@ def _add_marks(cells: Cells, sheet: Sheet, log: Log) -> None:
             row=mark.row,
             column=column,
             value=mark.value,
+            severity=severity,
+            clause=clause,
         )
-        log.set_aside(mark.rule, sheet, position)
+        log.settle(mark.rule, sheet, np.array([position]), ours)
 
 
 # --- what is handed on ----------------------------------------------------------------------

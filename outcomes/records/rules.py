@@ -1,7 +1,9 @@
 """The rules records are checked against: one name, one severity, one message each.
 
 ``stops``: no work is possible. ``set aside``: the row is not used.
-``note``: the row is used; a person should look.
+``note``: the row is used; a person should look. A breach of one of
+``VALUE_RULES`` in a side column (see :class:`~outcomes.records.columns.Column`)
+costs only the value: it becomes a note.
 """
 
 from __future__ import annotations
@@ -34,8 +36,8 @@ _STOPS = (
         "missing table",
         "stops",
         "there is no table of {table}",
-        "Add {table}.csv or {table}.parquet to the folder, or a sheet called {table} to the "
-        "workbook.",
+        "{likely}Add {table}.csv or {table}.parquet to the folder, or a sheet called {table} to "
+        "the workbook.",
     ),
     Rule(
         "table given twice",
@@ -52,13 +54,14 @@ _STOPS = (
         "missing column",
         "stops",
         "the column is missing",
-        "Add it, or say in unit.toml which column it is: [columns.{table}] {name} = {likely}",
+        "Add it, or say in unit.toml, beside the records, which column it is, under "
+        "[columns.{table}]: {name} = {likely}",
     ),
     Rule(
         "header not in row 1",
         "stops",
         "the column names stand in row {found}, not in row 1",
-        "Remove what is above them.",
+        "Remove what is above them, so that they stand in row 1.",
     ),
     Rule(
         "duplicate column",
@@ -70,7 +73,8 @@ _STOPS = (
         "column in another unit",
         "stops",
         "{share:.0f} % of the values are out of range, but not if they are °F",
-        'If they are °F, say so in unit.toml: [units.{table}] temperature_c = "F"',
+        "If they are °F, say so in unit.toml, beside the records, under [units.{table}]: "
+        'temperature_c = "F"',
     ),
 )
 
@@ -122,7 +126,8 @@ _CELLS = (
         "unknown word",
         "set aside",
         "not one of the words for {name}",
-        "Write {words}, or say in unit.toml, under [words.{name}], which of them {quoted} means.",
+        "Write {words}, or say in unit.toml, beside the records, under [words.{name}], which of "
+        "them {quoted} means.",
     ),
     Rule(
         "number unreadable",
@@ -135,13 +140,13 @@ _CELLS = (
         "set aside",
         "there is more than a number in the cell",
         "Write the number alone, in {unit}; another unit for the whole column is named in "
-        "unit.toml under [units].",
+        "unit.toml, beside the records, under [units].",
     ),
     Rule(
         "comma in a number",
         "set aside",
         "a comma can mean two things in a number",
-        'Write 12.5 and 1200, or say in unit.toml: decimal = ","',
+        'Write 12.5 and 1200, or say at the top of unit.toml, beside the records: decimal = ","',
     ),
     Rule(
         "point in a number",
@@ -153,34 +158,52 @@ _CELLS = (
         "minutes and seconds",
         "set aside",
         "this is a clock time, not a number in {unit}",
-        'Write the number, or say in unit.toml for the whole column: [units] {name} = "mm:ss"',
+        "If the whole column is minutes and seconds, say so in unit.toml, beside the records, "
+        'under [units]: {name} = "mm:ss"; otherwise write the number, 90 for 1:30.',
+    ),
+    Rule(
+        "clock times among numbers",
+        "set aside",
+        "this is a clock time, but other cells of the column are plain numbers",
+        "Write it in seconds, 90 for 1:30; or write the plain numbers as minutes and seconds too, "
+        "1:30 for 90, and say so in unit.toml, beside the records, under [units]: "
+        '{name} = "mm:ss"',
     ),
     Rule(
         "not minutes and seconds",
         "set aside",
-        "not minutes and seconds, as unit.toml says",
-        "Write it as 5:30, or change [units] {name} in unit.toml.",
+        "not minutes and seconds, as unit.toml says the column is",
+        "Write it as minutes and seconds, 1:30 for 90 seconds; if most of the column is plain "
+        "numbers, change [units] {name} in unit.toml and write the rest as numbers.",
+    ),
+    Rule(
+        "date for a number",
+        "set aside",
+        "this is a date, not a number: a spreadsheet makes a date of an entry such as 3-4 or 1/2, "
+        "and of a number in a cell with a date format",
+        "Give the cell a number format and type the number again.",
     ),
     Rule("not a whole number", "set aside", "a count must be a whole number", "Correct the count."),
     Rule(
         "number out of range",
         "set aside",
         "not between {low:g} and {high:g}{space_unit}",
-        "Correct it; if the column is in another unit, say so in unit.toml under [units].",
+        "Correct it; if the column is in another unit, say so in unit.toml, beside the records, "
+        "under [units].",
     ),
     Rule(
         "impossible temperature",
         "set aside",
         "not between {low:g} and {high:g} °C",
-        "Correct it; if the column is in °F, say so in unit.toml: [units.{table}] temperature_c "
-        '= "F"',
+        "Correct it; if the column is in °F, say so in unit.toml, beside the records, under "
+        '[units.{table}]: temperature_c = "F"',
     ),
     Rule(
         "impossible storage temperature",
         "set aside",
         "no temperature for this place, in °C",
-        "Correct it; if the column is in °F, say so in unit.toml: [units.storage] temperature_c "
-        '= "F"',
+        "Correct it; if the column is in °F, say so in unit.toml, beside the records, under "
+        '[units.storage]: temperature_c = "F"',
     ),
     Rule(
         "date unreadable",
@@ -192,7 +215,8 @@ _CELLS = (
         "date ambiguous",
         "set aside",
         "the date can be read two ways",
-        'Write it as 2026-03-14, or say in unit.toml: date_order = "day first" (or "month first")',
+        "Write it as 2026-03-14, or say at the top of unit.toml, beside the records: date_order = "
+        '"day first" (or "month first")',
     ),
     Rule(
         "time with a zone",
@@ -317,7 +341,13 @@ _ROWS = (
         "search time zero",
         "set aside",
         "a search cannot take no time",
-        "Fill in the seconds, or leave it empty if it was not taken.",
+        "Fill in the seconds, or leave it empty if no time was taken.",
+    ),
+    Rule(
+        "result contradicts search time",
+        "set aside",
+        "the result is {result}, but the search time says something else",
+        "Correct the result, or write the seconds.",
     ),
     Rule(
         "find over the limit",
@@ -328,6 +358,12 @@ _ROWS = (
 )
 
 _NOTES = (
+    Rule(
+        "table under another name",
+        "note",
+        "there is no table of {table}, and {found} is not read",
+        "{likely}",
+    ),
     Rule(
         "unknown column",
         "note",
@@ -411,8 +447,8 @@ _NOTES = (
         "readings unlike the place",
         "note",
         "more than half of the readings of {what} are not those of a {kind}",
-        'If they are °F, say so in unit.toml: [units.readings] temperature_c = "F"; otherwise '
-        "look at the logger.",
+        "If they are °F, say so in unit.toml, beside the records, under [units.readings]: "
+        'temperature_c = "F"; otherwise look at the logger.',
     ),
     Rule(
         "discarded on a busy day",
@@ -461,9 +497,17 @@ _NOTES = (
         "spellings alike",
         "note",
         "looks like {other!r} in row {other_row}; kept apart",
-        "If they are the same, say so in unit.toml: [words.{name}] {quoted} = {other_quoted}",
+        "If they are the same, say so in unit.toml, beside the records, under [words.{name}]: "
+        "{quoted} = {other_quoted}",
     ),
 )
+
+# Rows that do not fall into the columns of the header.
+TEARING_RULES = frozenset(("more cells than the header", "open quotation mark"))
+# What can be wrong with one cell alone.
+VALUE_RULES = frozenset(rule.name for rule in _CELLS) - TEARING_RULES - {"empty needed value"} | {
+    "search time zero"
+}
 
 RULES: Mapping[str, Rule] = MappingProxyType(
     {rule.name: rule for rule in (*_STOPS, *_CELLS, *_ROWS, *_NOTES)}

@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from rapidfuzz import fuzz, process
 from rapidfuzz.distance import OSA
 
 MOST_COMPARED = 500
+
+# What units call these tables, beside ours; only ever used to suggest.
+_TABLE_NAMES: Mapping[str, tuple[str, ...]] = {
+    "sources": ("sources", "source", "aids", "aid", "samples", "source list"),
+    "storage": ("storage", "moves", "movements", "freezer log", "freezer", "store log"),
+    "trials": ("trials", "trial", "searches", "search log", "training log", "training", "runs"),
+    "dogs": ("dogs", "dog", "canines", "teams"),
+    "readings": ("readings", "temperatures", "logger", "temperature log"),
+}
 
 
 def fold(text: str) -> str:
@@ -25,6 +34,45 @@ def likeliest(text: str, known: Sequence[str]) -> str | None:
         return same[0]
     found = process.extractOne(text, known, scorer=fuzz.ratio, score_cutoff=75)
     return None if found is None else str(found[0])
+
+
+def likely_tables(wanted: Sequence[str], names: Sequence[str]) -> dict[str, str]:
+    """For tables that are missing, the file or sheet name most like each.
+
+    Parameters
+    ----------
+    wanted
+        Tables without a file or sheet of their name.
+    names
+        Files or sheets that are no table by name.
+
+    Returns
+    -------
+    dict
+        Table → name; each name once, only where they are alike.
+    """
+    scores = sorted(
+        (-_table_likeness(table, name), table, name) for table in wanted for name in names
+    )
+    likely: dict[str, str] = {}
+    for score, table, name in scores:
+        if -score >= 80 and table not in likely and name not in likely.values():
+            likely[table] = name
+    return likely
+
+
+def _table_likeness(table: str, name: str) -> float:
+    pieces = [piece for piece in _pieces(name) if not piece.isdecimal()]
+    whole = " ".join(pieces)
+    scores = [fuzz.ratio(whole, known) for known in _TABLE_NAMES[table]]
+    # The first word that names a table outweighs likeness: "Storage log", "trials (old)".
+    scores += [
+        100.0 - at / 10 if " " not in known else 100.0
+        for known in _TABLE_NAMES[table]
+        for at, piece in enumerate(pieces)
+        if piece == known or (" " in known and known in whole)
+    ]
+    return max(scores, default=0.0)
 
 
 def alike(spellings: Sequence[str]) -> list[tuple[str, str]]:

@@ -2,27 +2,34 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 from rapidfuzz import fuzz
 
 from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.findings import quoted
-from outcomes.records.loading import CannotReadError, Cells, find_tables, load_table
+from outcomes.records.loading import CannotReadError, Cells, Place, find_tables, load_table
 from outcomes.records.spelling import fold
-from outcomes.records.unit_file import load_settings
+from outcomes.records.unit_file import load_settings, sections_of, settings_path
 from outcomes.records.values import UNITS, clean, read_column, texts_of
 from outcomes.settings import Settings
 
 LEAST_LIKENESS = 72.0
 MOST_WORDS = 12
+MOST_COLUMNS = 8
 
 # Names units give these columns, beside ours; only ever used to suggest.
 _COLUMN_NAMES: Mapping[str, tuple[str, ...]] = {
-    "source_id": ("source", "training aid", "aid", "sample", "source label", "aid number"),
+    "source_id": (
+        *("source", "training aid", "aid", "sample", "source label", "label"),
+        *("source number", "source no", "aid number", "aid no", "sample number", "sample no"),
+    ),
     "kind": ("type", "tissue", "material", "source type"),
     "acquired_on": ("acquired", "received", "date received", "collected", "date acquired"),
     "age_at_acquisition_days": ("age when acquired", "age at receipt", "initial age"),
@@ -31,10 +38,15 @@ _COLUMN_NAMES: Mapping[str, tuple[str, ...]] = {
     "parent_id": ("parent", "cut from", "portion of", "parent source"),
     "moved_at": ("date", "moved", "date moved", "move date", "time", "when"),
     "moved_to": ("to", "location", "place", "storage", "stored in", "where"),
-    "temperature_c": ("temperature", "temp", "air temperature"),
+    "temperature_c": (
+        *("temperature", "temp", "air temperature", "air temp", "outside temperature"),
+        *("outside temp", "ambient temperature", "temp outside"),
+    ),
     "place_id": ("place number", "which freezer", "freezer number", "logger", "probe", "sensor"),
     "read_at": ("date time", "timestamp", "time", "date", "logged at", "measured at", "when"),
-    "trial_id": ("trial", "number", "no", "run", "search number", "trial number", "id"),
+    "trial_id": (
+        *("trial", "number", "no", "run", "search number", "trial number", "trial no", "id"),
+    ),
     "session_id": ("session", "training session", "training day"),
     "started_at": ("date", "start", "start time", "date time", "started", "time", "when"),
     "dog_id": ("dog", "dog name", "k9", "canine"),
@@ -141,8 +153,12 @@ def _plain(name: str) -> str:
     return " ".join(re.findall(r"[^\W_]+", name.casefold()))
 
 
-def suggest_settings(path: str | Path, settings: Settings | None = None) -> str:
-    """The text of a ``unit.toml`` to start from.
+def suggest_settings(
+    path: str | Path,
+    settings: Settings | None = None,
+    sections: frozenset[str] | None = None,
+) -> str:
+    """The lines of a ``unit.toml`` to start from, or to add to the one there is.
 
     Parameters
     ----------
@@ -150,13 +166,17 @@ def suggest_settings(path: str | Path, settings: Settings | None = None) -> str:
         The records, as for :func:`~outcomes.records.read.read_records`.
     settings
         What the unit has said already; None for the ``unit.toml`` beside the records.
+    sections
+        Sections that the file has already, whose names are not given again;
+        None for those of the ``unit.toml`` beside the records.
 
     Returns
     -------
     str
-        Valid TOML with a guess for each of the unit's columns and words that
-        has no place yet. What is only possible is commented out. Empty of
-        settings where nothing needs to be said.
+        Valid TOML with a guess for each of the unit's tables, columns and words
+        that has no place yet. What is only possible, and what is needed and
+        could not be guessed, is commented out. Empty where nothing needs to be
+        said.
 
     Raises
     ------
@@ -167,70 +187,112 @@ def suggest_settings(path: str | Path, settings: Settings | None = None) -> str:
     """
     path = Path(path)
     known = load_settings(None, path) if settings is None else settings
-    columns: list[str] = []
-    words: dict[str, list[str]] = {}
-    units: list[str] = []
-    orders: set[str] = set()
-    ambiguous = False
-    for cells in _loaded(path):
-        table = TABLES[cells.name]
-        placed, guessed = _placed(cells, table, known)
-        if guessed:
-            columns += [f"[columns.{table.name}]  # our name = your name"]
-            columns += [f"{ours} = {quoted(theirs)}" for ours, theirs in guessed.items()]
-            columns += [""]
-        for ours, theirs in (placed | guessed).items():
-            column = table.column(ours)
-            raw = cells.columns[cells.header.index(theirs)]
-            texts = [clean(text) for text in texts_of(raw)[1]]
-            if column.words:
-                words.setdefault(ours, []).extend(_word_lines(column, texts, known))
-            if column.type == "time" and known.date_order is None:
-                orders |= _orders(texts)
-                ambiguous |= "date ambiguous" in read_column(column, raw, known, table.name).rules
-            units += _unit_lines(column, theirs, texts, known)
-    return _toml(_order_lines(orders) if ambiguous else [], columns, words, units)
+    if sections is None:
+        sections = sections_of(settings_path(path))
+    lines = _Lines({}, set())
+    for name, place, cells in _loaded(path, known):
+        if place is not None:
+            lines.add("tables", f"{name} = {quoted(place.sheet or place.path.stem)}")
+        if cells is not None:
+            _suggest_of_table(cells, TABLES[name], known, lines)
+    return _toml(lines, sections)
 
 
-def _order_lines(orders: set[str]) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Lines by section (the top of the file has no name), and the date orders seen."""
+
+    sections: dict[str, list[str]]
+    orders: set[str]
+
+    def add(self, section: str, line: str) -> None:
+        lines = self.sections.setdefault(section, [])
+        if line not in lines:
+            lines.append(line)
+
+
+def _suggest_of_table(cells: Cells, table: Table, known: Settings, lines: _Lines) -> None:
+    placed, guessed = _placed(cells, table, known)
+    section = f"columns.{table.name}"
+    for ours in (name for name in table.names if name in guessed):
+        lines.add(section, f"{ours} = {quoted(guessed[ours])}")
+    mapped = known.columns.get(table.name, {})
+    free = [name for name in cells.header if name not in (placed | guessed).values() and name]
+    offered = ", ".join(quoted(name) for name in free[:MOST_COLUMNS])
+    for column in table.columns:
+        if column.needed and column.name not in placed | guessed and column.name not in mapped:
+            meaning = column.meaning.split(";")[0].rstrip(".").lower()
+            which = f"; one of {offered}?" if free else ""
+            lines.add(section, f'# {column.name} = ""  # needed: {meaning}{which}')
+    for ours, theirs in (placed | guessed).items():
+        column = table.column(ours)
+        raw = cells.columns[cells.header.index(theirs)]
+        texts = [clean(text) for text in texts_of(raw)[1]]
+        rules = read_column(column, raw, known, table.name).rules
+        if column.words:
+            for line in _word_lines(column, texts, known):
+                lines.add(f"words.{ours}", line)
+        for line in _blank_lines(column, table, texts, known):
+            lines.add(f"words.{ours}", line)
+        if "date ambiguous" in rules:
+            lines.add("", "date order")
+        if column.type == "time" and known.date_order is None:
+            lines.orders.update(_orders(texts))
+        if "comma in a number" in rules:
+            lines.add("", 'decimal = ","')
+        for home, line in _unit_lines(column, table, theirs, texts, rules, known):
+            lines.add(home, line)
+
+
+def _toml(lines: _Lines, sections: frozenset[str]) -> str:
+    """The lines under their sections, in the order a file has them."""
+    order = [*(f"columns.{name}" for name in TABLES), "units"]
+    order += [f"units.{name}" for name in TABLES]
+    rank = {name: at for at, name in enumerate(("", "tables", *order))}
+    blocks = []
+    for name in sorted(lines.sections, key=lambda name: (rank.get(name, len(rank)), name)):
+        block = list(lines.sections[name])
+        if not name:
+            block = [_order_line(lines.orders) if line == "date order" else line for line in block]
+            block = [*(["# at the top, above the first [section]:"] if sections else []), *block]
+        elif name in sections:
+            block = [f"# under [{name}], which is there already:", *block]
+        else:
+            block = [f"[{name}]{_SECTION_NOTES.get(name.partition('.')[0], '')}", *block]
+        blocks.append("\n".join(block))
+    return "".join(f"{block}\n" for block in "\n\n".join(blocks).splitlines())
+
+
+_SECTION_NOTES: Mapping[str, str] = {
+    "tables": "  # our name = your file's or sheet's name",
+    "columns": "  # our name = your name",
+    "words": "  # your word = our word",
+    "units": "  # the unit a column is written in",
+}
+
+
+def _order_line(orders: set[str]) -> str:
     if len(orders) == 1:
-        return [f"date_order = {quoted(min(orders))}", ""]
-    return ['# date_order = "day first"  # or "month first"', ""]
+        return f"date_order = {quoted(min(orders))}"
+    return '# date_order = "day first"  # or "month first"'
 
 
-def _toml(
-    order: Sequence[str],
-    columns: Sequence[str],
-    words: Mapping[str, Sequence[str]],
-    units: Sequence[str],
-) -> str:
-    lines = [
-        "# Guessed from the records: read every line, correct it, and save it as unit.toml",
-        "# beside them. Nothing here is applied until you do.",
-        "",
-        *order,
-        *columns,
-    ]
-    for name, pairs in words.items():
-        if pairs:
-            lines += [f"[words.{name}]  # your word = our word", *dict.fromkeys(pairs), ""]
-    if units:
-        lines += ["[units]  # the unit a column is written in", *dict.fromkeys(units), ""]
-    return "\n".join(lines).rstrip("\n") + "\n"
-
-
-def _loaded(path: Path) -> list[Cells]:
-    loaded = []
+def _loaded(path: Path, known: Settings) -> list[tuple[str, Place | None, Cells | None]]:
+    """Each table: its name, its place if that has another name, and its cells if they read."""
+    loaded: list[tuple[str, Place | None, Cells | None]] = []
     try:
-        places = find_tables(path)
+        places = find_tables(path, known.tables)
     except CannotReadError:
         return []
-    for found in places.found.values():
-        for place in found[:1]:
-            try:
-                loaded.append(load_table(place))
-            except CannotReadError:
-                continue  # examine_records says what is wrong with this file
+    for name, found in places.found.items():
+        likely = None if found or name in known.tables else places.likely.get(name)
+        place = found[0] if found else likely
+        if place is None:
+            continue
+        cells = None
+        with contextlib.suppress(CannotReadError):  # examine_records says what is wrong with it
+            cells = load_table(place)
+        loaded.append((name, likely, cells))
     return loaded
 
 
@@ -267,11 +329,19 @@ def _word_lines(column: Column, texts: Sequence[str], settings: Settings) -> lis
     return lines
 
 
-def _likely_word(column: Column, text: str) -> str | None:
+def named_word(column: Column, text: str) -> str | None:
+    """Our word that this text is another name of, if it is one of the usual names."""
     names = _WORDS.get(column.name, {})
     for word in column.words:
         if fold(text) in {fold(word), *(fold(name) for name in names.get(word, ()))}:
             return word
+    return None
+
+
+def _likely_word(column: Column, text: str) -> str | None:
+    named = named_word(column, text)
+    if named is not None:
+        return named
     best = max(column.words, key=lambda word: fuzz.ratio(text.casefold(), word))
     return best if fuzz.ratio(text.casefold(), best) >= 80 else None
 
@@ -288,13 +358,53 @@ def _orders(texts: Sequence[str]) -> set[str]:
     return orders
 
 
-def _unit_lines(column: Column, theirs: str, texts: Sequence[str], settings: Settings) -> list[str]:
-    if column.name not in UNITS or column.name in settings.units:
+def _unit_lines(
+    column: Column,
+    table: Table,
+    theirs: str,
+    texts: Sequence[str],
+    rules: Sequence[str],
+    settings: Settings,
+) -> list[tuple[str, str]]:
+    """Sections and lines for the unit a column seems to be written in."""
+    said = {column.name, f"{table.name}.{column.name}"}
+    if column.name not in UNITS or said & set(settings.units):
         return []
     for unit, mark in _UNIT_MARKS.get(column.name, {}).items():
         if re.search(mark, theirs.replace("_", " "), re.IGNORECASE):
-            return [f"{column.name} = {quoted(unit)}"]
-    clocks = [text for text in texts if re.fullmatch(r"\d{1,3}:[0-5]\d", text)]
-    if clocks and "mm:ss" in UNITS[column.name]:
-        return [f'{column.name} = "mm:ss"']
+            return [(f"units.{table.name}", f"{column.name} = {quoted(unit)}")]
+    if "impossible temperature" in rules and _mostly_fahrenheit(column, texts):
+        return [(f"units.{table.name}", f'{column.name} = "F"')]
+    if "clock times among numbers" in rules:
+        return [("units", f'# {column.name} = "mm:ss"  # once every cell is written as 1:30')]
+    if "minutes and seconds" in rules:
+        return [("units", f'{column.name} = "mm:ss"')]
     return []
+
+
+def _mostly_fahrenheit(column: Column, texts: Sequence[str]) -> bool:
+    numbers = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce").dropna()
+    low, high = column.low or 0.0, column.high or 0.0
+    beyond = ~numbers.between(low, high)
+    as_celsius = ((numbers - 32) / 1.8).between(low, high)
+    return bool(len(numbers)) and bool((beyond & as_celsius).mean() >= 0.5)
+
+
+def _blank_lines(
+    column: Column, table: Table, texts: Sequence[str], settings: Settings
+) -> list[str]:
+    """Words that units write where nothing is known, or where there is no source."""
+    said = {clean(word).casefold() for word in settings.words.get(column.name, {})}
+    blank = set(_NOTHING)
+    if table.name == "trials" and column.name == "source_id":
+        blank |= _NO_SOURCE
+    elif column.type in ("id", "text") or column.words or (column.needed and not column.side):
+        return []
+    found = {text.casefold() for text in texts if text} & blank - said
+    return [f'{quoted(text)} = ""  # an empty cell' for text in sorted(found)]
+
+
+_NOTHING = frozenset(
+    ("n/a", "na", "none", "nil", "-", "–", "—", "?", "unknown", "not known", "not recorded", "nr")
+)
+_NO_SOURCE = frozenset(("blank", "blank area", "no source", "no hide", "empty", "control"))

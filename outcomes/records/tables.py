@@ -13,6 +13,8 @@ SEVERITIES = ("stops", "set aside", "note")
 
 
 LONGEST_SHOWN = 60
+LEFT_OUT = "; this value is left out and the row used"
+"""Ends the problem of a finding that costs a single value and not the row."""
 
 
 def shortened(value: str) -> str:
@@ -55,13 +57,17 @@ class Finding:
 
     def line(self) -> str:
         """The finding as one line for people."""
-        where = self.file
-        if self.row is not None:
-            where += f", row {self.row}"
+        where = "" if self.row is None else f", row {self.row}"
+        return self.line_of(where, "" if self.value is None else repr(shortened(self.value)))
+
+    def line_of(self, rows: str, values: str) -> str:
+        """The finding as one line, said of these rows and values."""
+        where = f"{self.file}{rows}"
         if self.column is not None:
             where += f", column {self.column}"
-        found = "" if self.value is None else f" ({shortened(self.value)!r})"
-        return f"{where}: {self.problem}{found}. {self.mend}"
+        problem, clause, rest = self.problem.partition(LEFT_OUT)
+        found = f" ({values})" if values else ""
+        return f"{where}: {problem}{found}{clause}{rest}. {self.mend}"
 
 
 def no_readings() -> pd.DataFrame:

@@ -86,7 +86,7 @@ _SCALARS: Mapping[str, Mapping[str, tuple[_Check, str]]] = {
         "within": _whole(5, 1000),
     },
 }
-_SECTIONS = ("columns", "words", "units", *(name for name in _SCALARS if name))
+_SECTIONS = ("tables", "columns", "words", "units", *(name for name in _SCALARS if name))
 
 
 def load_settings(path: Path | None, records_path: Path) -> Settings:
@@ -119,6 +119,9 @@ def load_settings(path: Path | None, records_path: Path) -> Settings:
         unit = "North Valley"             # the unit's name
         date_order = "day first"          # or "month first"
         decimal = ","                     # if numbers are written 12,5
+
+        [tables]                          # our name = your file's or sheet's name
+        storage = "Storage log"
 
         [columns.trials]                  # our name = your name
         result = "Outcome"
@@ -174,13 +177,44 @@ def load_settings(path: Path | None, records_path: Path) -> Settings:
     guessed. A word may be given the meaning ``""``: an empty cell.
     """
     if path is None:
-        folder = records_path if records_path.is_dir() else records_path.parent
-        path = folder / FILE_NAME
-        if not path.exists():
+        path = settings_path(records_path)
+        try:
+            if not path.exists():
+                return Settings()
+        except OSError:  # a path that cannot be one: reading the records tells of it
             return Settings()
     elif not path.is_file():
         raise UsageError(f"{path}: no such settings file. Give the path of a unit.toml.")
     return _settings(_parsed(path), path)
+
+
+def settings_path(records_path: Path) -> Path:
+    """Where ``unit.toml`` is looked for: inside the folder, or beside the workbook."""
+    folder = records_path if records_path.is_dir() else records_path.parent
+    return folder / FILE_NAME
+
+
+def sections_of(path: Path) -> frozenset[str]:
+    """Names of the sections a settings file has; empty where there is no file.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be read.
+    """
+    if not path.exists():
+        return frozenset()
+    sections: set[str] = set()
+
+    def gather(table: Mapping[str, Any], name: str) -> None:
+        for key, value in table.items():
+            if isinstance(value, Mapping):
+                inner = f"{name}.{key}" if name else key
+                sections.add(inner)
+                gather(value, inner)
+
+    gather(_parsed(path), "")
+    return frozenset(sections)
 
 
 def _parsed(path: Path) -> Mapping[str, Any]:
@@ -198,7 +232,7 @@ def _parsed(path: Path) -> Mapping[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(
             f"{path}: not valid TOML: {error}. Text needs quotation marks; a section's name "
-            "stands in [brackets]."
+            "stands in [brackets], once, with all its lines below it."
         ) from error
     except RecursionError as error:
         raise SettingsError(f"{path}: nested too deeply. Keep it to the settings.") from error
@@ -206,6 +240,7 @@ def _parsed(path: Path) -> Mapping[str, Any]:
 
 def _settings(given: Mapping[str, Any], path: Path) -> Settings:
     found: dict[str, Any] = {}
+    readers = {"tables": _tables, "columns": _columns, "words": _words, "units": _units}
     for key, value in given.items():
         if key in _SCALARS and key:
             section = _section(value, key, path)
@@ -213,12 +248,8 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
                 found[name] = _scalar(key, name, inner, path)
         elif key in _SCALARS[""]:
             found[key] = _scalar("", key, value, path)
-        elif key == "columns":
-            found["columns"] = _columns(_section(value, key, path), path)
-        elif key == "words":
-            found["words"] = _words(_section(value, key, path), path)
-        elif key == "units":
-            found["units"] = _units(_section(value, key, path), path)
+        elif key in readers:
+            found[key] = readers[key](_section(value, key, path), path)
         else:
             raise SettingsError(_unknown("", key, (*_SCALARS[""], *_SECTIONS), path))
     rule = {name: found.pop(name) for name in _SCALARS["rule"] if name in found}
@@ -255,7 +286,11 @@ def _scalar(section: str, name: str, value: Any, path: Path) -> Any:
     check, wanted = known[name]
     if not check(value):
         where = f"[{section}] {name}" if section else name
-        raise SettingsError(f"{path}: {where} = {_written(value)} cannot be used. Give {wanted}.")
+        share = section == "decision" and isinstance(value, int | float) and 1 < value < 100
+        hint = f": perhaps {value / 100:.2f}" if share else ""
+        raise SettingsError(
+            f"{path}: {where} = {_written(value)} cannot be used. Give {wanted}{hint}."
+        )
     if (
         isinstance(value, int)
         and not isinstance(value, bool)
@@ -292,6 +327,28 @@ def _unknown(section: str, key: str, known: tuple[str, ...], path: Path) -> str:
         home = f" in the section [{homes[guess[0]]}]" if homes[guess[0]] else ""
         return f"{text} Perhaps {guess[0]}{home}?"
     return f"{text} Known here: {', '.join(known)}."
+
+
+def _tables(given: Mapping[str, Any], path: Path) -> Mapping[str, str]:
+    tables: dict[str, str] = {}
+    for table, name in given.items():
+        if table not in TABLES:
+            raise SettingsError(
+                _unknown("tables", table, tuple(TABLES), path)
+                + " It is written: our name = your name."
+            )
+        if not isinstance(name, str) or not name.strip():
+            raise SettingsError(
+                f"{path}: [tables] {table} = {_written(name)} cannot be used. "
+                "Give the name of your file or sheet in quotation marks."
+            )
+        if name.strip().casefold() in (other.casefold() for other in tables.values()):
+            raise SettingsError(
+                f"{path}: [tables] names {name.strip()!r} twice. One file or sheet can be only "
+                "one table."
+            )
+        tables[table] = name.strip()
+    return tables
 
 
 def _columns(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, str]]:

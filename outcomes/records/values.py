@@ -85,6 +85,8 @@ _ISO = r"^\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?)?$"
 _ZONED = r"^\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}(:\d{2}(\.\d+)?)? ?(Z|z|UTC|GMT|[+-]\d{2}(:?\d{2})?)$"
 _YEAR_FIRST = rf"^\d{{4}}[/.]\d{{1,2}}[/.]\d{{1,2}}([ T]{_CLOCK})?$"
 _YEAR_LAST = rf"^\d{{1,2}}[/.\-]\d{{1,2}}[/.\-](\d{{4}}|\d{{2}})(,? {_CLOCK})?$"
+_MONTH = "(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
+_DAY_AND_MONTH = rf"(?i)^(\d{{1,2}}[- .]{_MONTH}|{_MONTH}[- .]\d{{1,4}})([- .]\d{{2,4}})?$"
 _SERIAL = r"^[1-9]\d{4}(\.\d+)?$"
 
 
@@ -296,6 +298,8 @@ def _read_numbers(
     problems: _Problems,
 ) -> Array:
     numbers = np.full(len(texts), np.nan)
+    for pattern in (_ISO, _YEAR_FIRST, _YEAR_LAST, _DAY_AND_MONTH):
+        problems.add("date for a number", filled & _matches(texts, pattern))
     if unit == "mm:ss":
         good = _matches(texts, _MINUTES_SECONDS)
         problems.add("not minutes and seconds", ~good & filled)
@@ -313,7 +317,9 @@ def _read_numbers(
     rest = ~good & filled
     if rest.any():
         if clock:
-            problems.add("minutes and seconds", rest & _matches(texts, _MINUTES_SECONDS))
+            # In a column that holds both, no one unit can be stated.
+            rule = "clock times among numbers" if good.any() else "minutes and seconds"
+            problems.add(rule, rest & _matches(texts, _MINUTES_SECONDS))
         problems.add("comma in a number", rest & _matches(texts, _COMMA_NUMBER))
         problems.add("number with a unit in it", rest & _matches(texts, _NUMBER_AND_UNIT))
         problems.add("number unreadable", rest)

@@ -111,12 +111,20 @@ def _write_instructions(sheet: Worksheet) -> None:
         cell.font = Font(bold=True)
     for table in TABLES.values():
         for column in table.columns:
-            needed = "yes" if column.needed and table.needed else ""
+            needed = _needed(column, table)
             sheet.append(
                 [table.name, column.name, needed, column.meaning, _unit(column), _range(column)]
             )
     for letter, width in zip("ABCDEF", (12, 26, 9, 62, 40, 18), strict=True):
         sheet.column_dimensions[letter].width = width
+
+
+def _needed(column: Column, table: Table) -> str:
+    if table.name == "readings" and column.name in ("source_id", "place_id"):
+        return "one of the two"
+    if not column.needed:
+        return ""
+    return "yes" if table.needed else "yes, if used"
 
 
 def _unit(column: Column) -> str:

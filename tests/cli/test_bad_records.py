@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from outcomes.cli import main
+from outcomes.cli.options import called_as
 
 Call = Callable[..., Any]
 Rows = list[list[str]]
@@ -32,12 +36,12 @@ def _put(folder: Path, table: str, row: int, column: str, value: str) -> None:
     _edit(folder, table, change)
 
 
-def _hide_row(folder: Path) -> int:
-    """Row number of the first hide trial."""
+def _find_row(folder: Path) -> int:
+    """Row number of the first find."""
     with (folder / "trials.csv").open(newline="", encoding="utf-8") as stream:
         rows = list(csv.reader(stream))
-    at = rows[0].index("source_id")
-    return next(number for number, cells in enumerate(rows[1:], start=2) if cells[at])
+    at = rows[0].index("result")
+    return next(number for number, cells in enumerate(rows[1:], start=2) if cells[at] == "find")
 
 
 # --- nothing to read ------------------------------------------------------------------------
@@ -128,8 +132,8 @@ STOPS = pytest.mark.parametrize(
         ),
         (
             _no_column,
-            "trials.csv, column result: the column is missing. Add it, or say in unit.toml which "
-            'column it is: [columns.trials] result = "outcome"',
+            "trials.csv, column result: the column is missing. Add it, or say in unit.toml, beside "
+            'the records, which column it is, under [columns.trials]: result = "outcome"',
         ),
         (
             _twice,
@@ -203,9 +207,10 @@ def test_a_settings_file_that_cannot_be_used_says_where(call: Call, own_records:
     ("table", "column", "value", "problem", "mend"),
     [
         ("trials", "source_id", "ZZZ-99", "there is no such source in the table of sources", ""),
-        ("trials", "search_s", "quick", "not a number", "Write a plain number, as in 12.5"),
-        ("trials", "search_s", "12 min", "there is more than a number in the cell", "in s"),
-        ("trials", "temperature_c", "68", "not between -50 and 55 °C", "[units.trials]"),
+        ("trials", "search_s", "not found", "the search time says something else", "seconds"),
+        ("trials", "assisted", "a bit", "not one of the words for assisted", "yes or no"),
+        ("trials", "blinding", "semi", "not one of the words for blinding", "open, single"),
+        ("sources", "age_at_acquisition_days", "old", "not a number", "Write a plain number"),
         ("trials", "started_at", "03/04/2024", "the date can be read two ways", "2026-03-14"),
         ("trials", "started_at", "2024-02-30", "not a date or time", "2026-03-14"),
         ("trials", "started_at", "2199-01-01", "today is", "Correct the date."),
@@ -218,7 +223,7 @@ def test_a_settings_file_that_cannot_be_used_says_where(call: Call, own_records:
 def test_one_bad_cell_sets_its_row_aside_and_is_told(
     table: str, column: str, value: str, problem: str, mend: str, call: Call, own_records: Path
 ) -> None:
-    row = _hide_row(own_records) if table == "trials" else 3
+    row = _find_row(own_records) if table == "trials" else 3
     _put(own_records, table, row, column, value)
     answer = call("check", own_records)
     assert answer.status == 0
@@ -232,11 +237,197 @@ def test_one_bad_cell_sets_its_row_aside_and_is_told(
     assert "1 set aside" in answer.out or "set aside" in answer.out
 
 
+@pytest.mark.parametrize(
+    ("table", "column", "value", "problem", "mend"),
+    [
+        ("trials", "search_s", "quick", "not a number", "Write a plain number, as in 12.5"),
+        ("trials", "search_s", "12 min", "there is more than a number in the cell", "in s"),
+        ("trials", "search_s", "1:30", "this is a clock time, but other cells", "90 for 1:30"),
+        ("trials", "temperature_c", "68", "not between -50 and 55 °C", "[units.trials]"),
+        ("trials", "humidity_pct", "n/a?", "not a number", "leave it empty"),
+        ("trials", "wind_m_s", "strong", "not a number", "leave it empty"),
+        ("trials", "false_alerts", "2026-03-04", "this is a date, not a number", "number format"),
+        ("sources", "packaging", "jar", "not one of the words for packaging", "sealed, vented"),
+        ("dogs", "born_on", "spring", "not a date or time", "2026-03-14"),
+    ],
+)
+def test_an_odd_cell_of_a_side_column_costs_the_value_and_not_the_row(
+    table: str, column: str, value: str, problem: str, mend: str, call: Call, own_records: Path
+) -> None:
+    before = call("check", own_records).out
+    row = _find_row(own_records) if table == "trials" else 3
+    _put(own_records, table, row, column, value)
+    answer = call("check", own_records)
+    assert answer.status == 0
+    where = f"     note  {table}.csv, row {row}, column {column}: {problem}"
+    (told,) = [line for line in answer.out.splitlines() if line.startswith(where)]
+    assert f"({value!r}); this value is left out and the row used" in told
+    assert mend in told
+    counts = re.compile(r"^\w+: [\d,]+ rows in .*$", re.MULTILINE)
+    assert counts.findall(answer.out) == counts.findall(before)
+
+
+def test_the_same_finding_of_many_rows_is_one_line_that_counts_them(
+    call: Call, own_records: Path
+) -> None:
+    def spoil(rows: Rows) -> Rows:
+        wind, temperature = rows[0].index("wind_m_s"), rows[0].index("temperature_c")
+        for number, row in enumerate(rows[1:43]):
+            row[wind] = "?"
+            row[temperature] = f"{number} deg"
+        return rows
+
+    _edit(own_records, "trials", spoil)
+    answer = call("check", own_records)
+    (wind,) = [
+        line for line in answer.out.splitlines() if "column wind_m_s" in line and "note" in line
+    ]
+    assert wind.startswith(
+        "     note  trials.csv, rows 2, 3, 4 and 39 more, column wind_m_s: not a number ('?'); "
+    )
+    (warm,) = [
+        line
+        for line in answer.out.splitlines()
+        if "note" in line and "column temperature_c" in line
+    ]
+    assert "rows 2, 3, 4 and 39 more" in warm
+    assert "('0 deg', '1 deg', '2 deg' and others)" in warm
+    assert "(--all shows every row on a line of its own.)" in answer.out
+    every = call("check", own_records, "--all").out
+    assert every.count("column wind_m_s: not a number") == 42
+    assert "and 39 more" not in every
+
+
+def test_the_suggested_lines_say_where_they_go_and_can_be_used_as_they_are(
+    call: Call, own_records: Path
+) -> None:
+    _no_column(own_records)
+    answer = call("check", own_records)
+    file = own_records / "unit.toml"
+    told, lines = answer.out.split(f"Save these lines as a text file beside the records: {file}. ")
+    assert '[columns.trials]: result = "outcome"' in told
+    file.write_text(lines.split("\n\n", 1)[1])
+    assert call("check", own_records).status == 0
+    assert "these lines" not in call("check", own_records).out
+
+
+def test_to_a_unit_file_that_is_there_lines_are_added(call: Call, own_records: Path) -> None:
+    _put(own_records, "trials", _find_row(own_records), "result", "hit")
+    file = own_records / "unit.toml"
+    file.write_text('unit = "x"\n[words.result]\n"Hmm" = "miss"\n')
+    out = call("check", own_records).out
+    assert f"Add these lines to {file}. " in out
+    assert '# under [words.result], which is there already:\n"hit" = "find"\n' in out
+    file.write_text(file.read_text() + '"hit" = "find"\n')
+    assert "these lines" not in call("check", own_records).out
+
+
+def test_a_file_of_a_name_like_a_table_is_pointed_out_and_can_be_mapped(
+    call: Call, own_records: Path
+) -> None:
+    (own_records / "storage.csv").rename(own_records / "Storage log.csv")
+    answer = call("check", own_records)
+    assert answer.status == 1
+    assert (
+        "there is no table of storage. If it is 'Storage log.csv', rename it to storage.csv, or "
+        'say in unit.toml, beside the records, under [tables]: storage = "Storage log"; '
+    ) in answer.out
+    (own_records / "unit.toml").write_text('[tables]\nstorage = "storage LOG"\n')
+    assert call("check", own_records).status == 0
+    (own_records / "unit.toml").write_text('[tables]\nstorage = "Store"\n')
+    assert (
+        'Correct its name in unit.toml, [tables] storage = "Store".'
+        in call("check", own_records).out
+    )
+
+
+def test_under_the_strict_policy_a_trial_from_the_freezer_counts_as_set_aside(
+    call: Call, own_records: Path
+) -> None:
+    _edit(own_records, "storage", lambda rows: [rows[0], *(r for r in rows[1:] if "freezer" in r)])
+    (own_records / "unit.toml").write_text('[exposure]\nunlogged_thaws = "strict"\n')
+    found = json.loads(call("check", own_records, "--json").out)
+    aside = {f["row"] for f in found["findings"] if f["severity"] == "set aside"}
+    assert aside
+    assert found["used"]["trials"] == found["rows_in"]["trials"] - len(aside)
+    assert not [
+        f for f in found["findings"] if f["severity"] == "note" and f["row"] in aside
+        and f["table"] == "trials"
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("chek",), "No such command 'chek'. Do you mean 'check'?"),
+        (("retier", "x"), "Do you mean 'retire'?"),
+        (("frobnicate",), "There are template, check, join, fit,"),
+        (("fit", "x", "--floor", "90"), "90 is not a share of one: write 0.90."),
+        (("fit", "x", "--floor", "85%"), "85% is not a share of one: write 0.85."),
+        (("fit", "x", "--confidence", "95"), "write 0.95."),
+        (("fit", "x", "--floor", "1.0"), "range"),
+    ],
+)
+def test_a_slip_on_the_command_line_is_answered_with_what_to_write(
+    arguments: tuple[str, ...], words: str, call: Call
+) -> None:
+    answer = call(*arguments)
+    assert answer.status == 2
+    assert words in answer.err
+
+
+@pytest.mark.parametrize(
+    ("typed", "found", "name"),
+    [
+        ("outcomes", None, "outcomes"),
+        (".venv/bin/outcomes", None, ".venv/bin/outcomes"),
+        ("/opt/unit/bin/outcomes", "/opt/unit/bin/outcomes", "outcomes"),
+        ("/opt/unit/bin/outcomes", "/usr/bin/outcomes", "/opt/unit/bin/outcomes"),
+        ("/usr/lib/python/pytest/__main__.py", None, "outcomes"),
+    ],
+)
+def test_messages_name_the_command_as_it_was_called(
+    typed: str, found: str | None, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.argv", [typed])
+    monkeypatch.setattr("shutil.which", lambda _: found)
+    assert called_as() == name
+
+
+def test_the_blank_workbook_tells_the_next_command_as_this_one_was_called(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "our unit.xlsx"
+    monkeypatch.setattr("sys.argv", [".venv/bin/outcomes", "template", str(file)])
+    with pytest.raises(SystemExit):
+        main()
+    assert capsys.readouterr().out.endswith(f"then: .venv/bin/outcomes check '{file}'\n")
+
+
+def test_the_briefing_says_how_much_was_not_used_and_where_that_is_listed(
+    call: Call, own_records: Path, tmp_path: Path
+) -> None:
+    assert "handed over are used." in call("brief", own_records, "--out", tmp_path / "a").out
+    row = _find_row(own_records)
+    _put(own_records, "trials", row, "result", "hmm")
+    _put(own_records, "trials", row + 1, "wind_m_s", "strong")
+    out = call("brief", own_records, "--out", tmp_path / "b").out
+    (line,) = [line for line in out.splitlines() if "not used" in line]
+    assert line.startswith("1 of ")
+    assert f"rows handed over is not used; {tmp_path / 'b' / 'set_aside.csv'} lists it" in line
+    assert "1 single value could not be read and is left out; outcomes check lists it." in line
+    joined = call("join", own_records, "--out", tmp_path / "j.csv").out
+    assert joined == (
+        f"{tmp_path / 'j.csv'}: 59 trials; 1 row set aside, listed in "
+        f"{tmp_path / 'j_set_aside.csv'}.\n"
+    )
+
+
 def test_a_row_set_aside_is_listed_in_results_with_its_reason(
     call: Call, own_records: Path, tmp_path: Path
 ) -> None:
-    row = _hide_row(own_records)
-    _put(own_records, "trials", row, "search_s", "quick")
+    row = _find_row(own_records)
+    _put(own_records, "trials", row, "started_at", "soon")
     answer = call("brief", own_records, "--json", "--out", tmp_path / "b")
     assert answer.status == 0
     records = json.loads(answer.out)["records"]
@@ -244,18 +435,18 @@ def test_a_row_set_aside_is_listed_in_results_with_its_reason(
         {
             "file": "trials.csv",
             "row": row,
-            "column": "search_s",
-            "value": "quick",
-            "reason": "not a number",
+            "column": "started_at",
+            "value": "soon",
+            "reason": "not a date or time",
         }
     ]
     assert records["rows_in"]["trials"] == records["used"]["trials"] + 1
     page = (tmp_path / "b" / "briefing.html").read_text(encoding="utf-8")
     assert "59 of 60 in trials" in page
-    assert "1 row of trials.csv: not a number" in page
+    assert "1 row of trials.csv: not a date or time" in page
     aside = (tmp_path / "b" / "set_aside.csv").read_text(encoding="utf-8").splitlines()
     assert aside[0] == "file,row,column,value,reason"
-    assert aside[1].startswith(f"trials.csv,{row},search_s,quick,")
+    assert aside[1].startswith(f"trials.csv,{row},started_at,soon,")
 
 
 def test_an_id_given_twice_sets_both_rows_aside(call: Call, own_records: Path) -> None:
@@ -300,14 +491,18 @@ def test_records_of_which_no_trial_is_left_stop_with_one_line(
 
 def test_findings_beyond_200_are_counted_and_can_be_shown(call: Call, own_records: Path) -> None:
     def spoil(rows: Rows) -> Rows:
-        at, time = rows[0].index("result"), rows[0].index("search_s")
-        return [
-            rows[0],
-            *([*("?" if i in (at, time) else c for i, c in enumerate(r))] for r in rows[1:] * 4),
-        ]
+        names = ("trial_id", "result", "search_s", "limit_s")
+        at = [rows[0].index(name) for name in names]
+        hides = [row for row in rows[1:] if row[rows[0].index("source_id")]]
+        many = [list(row) for row in hides * (240 // len(hides) + 1)]
+        for number, row in enumerate(many):
+            values = (f"N{number}", "find", str(1000 + number), str(100 + number))
+            for position, value in zip(at, values, strict=True):
+                row[position] = value
+        return [rows[0], *many]
 
     _edit(own_records, "trials", spoil)
     short, whole = call("check", own_records).out, call("check", own_records, "--all").out
     assert "more; --all shows every one." in short
     assert "--all shows every one" not in whole
-    assert whole.count("set aside  ") > 400
+    assert whole.count("set aside  ") > 240

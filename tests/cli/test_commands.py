@@ -106,8 +106,8 @@ def test_check_tells_findings_as_json(call: Call, few_records: Path) -> None:
     found = json.loads(answer.out)
     assert answer.status == 0
     assert answer.err == ""
-    sections = ["format", "rows_in", "used", "usable", "best_mend", "stops", "findings"]
-    assert list(found) == sections
+    sections = ["format", "rows_in", "used", "usable", "best_mend", "best_value_mend", "stops"]
+    assert list(found) == [*sections, "findings"]
     keys = ["rule", "severity", "table", "file", "row", "column", "value", "problem", "mend"]
     assert all(list(finding) == keys for finding in found["findings"])
 

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from outcomes.errors import RecordsError
+from outcomes.errors import RecordsError, UsageError
 from outcomes.records.read import examine_records, read_records
 
 TODAY = dt.date(2026, 3, 14)
@@ -188,16 +188,110 @@ def test_a_file_without_content_or_header_stops(clean, write, content, rule) -> 
     ]
 
 
+def test_a_line_that_names_the_separator_is_obeyed_and_not_counted(clean, write) -> None:
+    folder = write(clean)
+    text = (folder / "sources.csv").read_text().replace(",", ";").replace("blood", "")
+    (folder / "sources.csv").write_text("sep=;\r\n" + text)
+    found = examine_records(folder, today=TODAY)
+    assert [(f.rule, f.row) for f in found.findings if f.table == "sources"] == [
+        ("empty needed value", 3)
+    ]
+
+
+def test_a_title_above_columns_of_other_names_is_told_too(clean, write) -> None:
+    folder = write(clean)
+    names = "Trial no,Start time,K9,Source,Outcome,Falses,Search time,Limit,Blind,Temp,Helped\n"
+    body = (folder / "trials.csv").read_text().split("\n", 1)[1]
+    (folder / "trials.csv").write_text("North unit\n\n" + names + body)
+    (stop,) = examine_records(folder, today=TODAY).stops
+    assert (stop.rule, stop.row) == ("header not in row 1", 1)
+    assert "in row 3," in stop.problem
+
+
+def test_a_merged_title_of_a_workbook_is_told_as_one(clean, tmp_path) -> None:
+    path = workbook(tmp_path / "unit.xlsx", clean, typed)
+    book = openpyxl.load_workbook(path)
+    book["trials"].insert_rows(1)
+    book["trials"]["A1"] = "Trials 2025"
+    book["trials"].merge_cells("A1:F1")
+    book.save(path)
+    (stop,) = examine_records(path, today=TODAY).stops
+    assert (stop.rule, stop.row) == ("merged header", 1)
+    assert stop.mend.startswith("If they hold a title, remove the rows above the column names")
+
+
+def test_merged_cells_of_a_side_column_cost_their_values_alone(clean, tmp_path) -> None:
+    path = workbook(tmp_path / "unit.xlsx", clean, typed)
+    book = openpyxl.load_workbook(path)
+    at = [cell.value for cell in book["trials"][1]].index("temperature_c") + 1
+    letter = openpyxl.utils.get_column_letter(at)
+    book["trials"].merge_cells(f"{letter}3:{letter}5")
+    book.save(path)
+    records = read_records(path, today=TODAY)
+    told = [(f.row, f.severity) for f in records.findings if f.rule == "merged cells"]
+    assert told == [(3, "note"), (4, "note"), (5, "note")]
+    assert records.set_aside == ()
+    assert records.trials["temperature_c"].isna().tolist() == [
+        False,
+        True,
+        True,
+        True,
+        False,
+        False,
+    ]
+
+
+def test_a_cell_that_a_spreadsheet_made_a_date_of_is_no_number(clean, tmp_path) -> None:
+    path = workbook(tmp_path / "unit.xlsx", clean, typed)
+    book = openpyxl.load_workbook(path)
+    at = [cell.value for cell in book["trials"][1]].index("false_alerts") + 1
+    book["trials"].cell(3, at).value = dt.datetime(2026, 4, 3)
+    book.save(path)
+    (told,) = examine_records(path, today=TODAY).findings
+    assert (told.rule, told.row, told.value) == ("date for a number", 3, "2026-04-03")
+
+
+def test_sheets_of_other_names_are_read_under_those_unit_toml_gives(clean, tmp_path) -> None:
+    path = workbook(tmp_path / "unit.xlsx", clean, typed)
+    book = openpyxl.load_workbook(path)
+    book["trials"].title = "Trials 2025"
+    book["storage"].title = "Freezer log"
+    book["dogs"].title = "Our dogs"
+    book.save(path)
+    found = examine_records(path, today=TODAY)
+    assert [(f.rule, f.table) for f in found.findings] == [
+        ("missing table", "storage"),
+        ("missing table", "trials"),
+        ("table under another name", "dogs"),
+    ]
+    assert 'trials = "Trials 2025"' in found.stops[1].mend
+    (tmp_path / "unit.toml").write_text(
+        '[tables]\ntrials = "trials 2025"\nstorage = "Freezer log"\ndogs = "Our dogs"\n'
+    )
+    assert examine_records(path, today=TODAY).findings == ()
+
+
+def test_a_table_under_our_name_and_the_units_own_is_there_twice(clean, write) -> None:
+    folder = write(clean, '[tables]\nstorage = "log"\n')
+    (folder / "log.csv").write_bytes((folder / "storage.csv").read_bytes())
+    assert [f.rule for f in examine_records(folder, today=TODAY).stops] == ["table given twice"]
+
+
+def test_workbooks_of_one_table_each_are_to_be_put_into_one(tmp_path) -> None:
+    for name in ("sources", "storage", "trials"):
+        (tmp_path / f"{name}.xlsx").write_bytes(b"")
+    with pytest.raises(UsageError, match="put their sheets into one"):
+        examine_records(tmp_path, today=TODAY)
+
+
 @pytest.mark.parametrize(
-    ("above", "row"), [("Sources of the unit,,\n", 2), ("Unit,,\n2025,,\n", 3), ("sep=;\n", 2)]
+    ("above", "row"), [("Sources of the unit,,\n", 2), ("Unit,,\n2025,,\n", 3)]
 )
 def test_a_header_below_a_title_is_told_instead_of_every_missing_column(
     clean, write, above, row
 ) -> None:
     folder = write(clean)
     text = (folder / "sources.csv").read_text()
-    if "sep" in above:
-        text = text.replace(",", ";")
     (folder / "sources.csv").write_text(above + text)
     stops = examine_records(folder, today=TODAY).stops
     assert [(f.rule, f.file) for f in stops] == [("header not in row 1", "sources.csv")]

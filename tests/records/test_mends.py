@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from outcomes.records.mends import Mend, best_mend
+from outcomes.records.mends import Mend, best_mend, best_value_mend
 from outcomes.records.read import examine_records
 
 TODAY = dt.date(2026, 3, 14)
@@ -33,17 +33,17 @@ CASES = {
         _set("sources", "kind", "", 0),
         ("empty needed value", 2, "kind", None, 9),
     ),
-    "a column in minutes and seconds": (
+    "a source's age in words": (
         lambda t: [
-            _set("trials", "search_s", "1:30", 0, 1, 2)(t),
-            _set("trials", "dog_id", "", 3, 4)(t),
+            [row.update(age_at_acquisition_days="3 weeks") for row in t["sources"]],
+            _set("trials", "dog_id", "", 2)(t),
         ],
-        ("minutes and seconds", None, "search_s", None, 3),
+        ("number with a unit in it", None, "age_at_acquisition_days", None, 12),
     ),
     "dates that can be read two ways, in any table": (
         lambda t: [
             _set("trials", "started_at", "03/04/2025", 0)(t),
-            _set("dogs", "born_on", "03/04/2020", 0)(t),
+            _set("storage", "moved_at", "03/04/2025", 0)(t),
             _set("trials", "dog_id", "", 3)(t),
         ],
         ("date ambiguous", None, None, None, 2),
@@ -55,9 +55,9 @@ CASES = {
     "the first of equals": (
         lambda t: [
             _set("trials", "dog_id", "", 1)(t),
-            _set("trials", "search_s", "0", 0)(t),
+            _set("trials", "source_id", "", 0)(t),
         ],
-        ("search time zero", 2, "search_s", "0", 1),
+        ("result contradicts blank area", 2, "result", "find", 1),
     ),
 }
 
@@ -77,7 +77,7 @@ def test_the_mend_that_wins_back_most_is_named(clean, write, name: str) -> None:
 
 def test_done_it_wins_back_as_many_rows_as_it_says(clean, write) -> None:
     clean["sources"][0]["kind"] = ""
-    clean["trials"][3]["search_s"] = "0"
+    clean["trials"][3]["dog_id"] = "Elm"
     before = examine_records(write(clean), today=TODAY)
     mend = best_mend(before)
     clean["sources"][mend.row - 2]["kind"] = "muscle"
@@ -86,7 +86,7 @@ def test_done_it_wins_back_as_many_rows_as_it_says(clean, write) -> None:
 
 
 def test_a_row_with_two_faults_is_won_back_by_no_single_mend(clean, write) -> None:
-    clean["trials"][0].update(result="hit", search_s="long")
+    clean["trials"][0].update(result="hit", dog_id="Elm")
     assert best_mend(examine_records(write(clean), today=TODAY)) is None
 
 
@@ -102,3 +102,20 @@ def test_one_thing_that_stops_the_work_keeps_every_row_from_use(clean, write) ->
     assert (mend.rule, mend.rows) == ("missing column", sum(examination.used.values()))
     clean["sources"] = [dict.fromkeys(clean["sources"][0], "")]
     assert best_mend(examine_records(write(clean), today=TODAY)) is None
+
+
+def test_values_left_out_for_one_cause_have_a_mend_of_their_own(clean, write) -> None:
+    for row in clean["trials"]:
+        row["search_s"] = "1:30"
+    clean["trials"][0]["dog_id"] = "Elm"
+    found = examine_records(write(clean), today=TODAY)
+    assert best_mend(found).rule == "unknown dog"
+    mend = best_value_mend(found)
+    assert (mend.rule, mend.column, mend.value, mend.rows, mend.values) == (
+        "minutes and seconds", "search_s", None, 0, 5,
+    )  # fmt: skip
+
+
+def test_an_odd_cell_or_two_have_no_mend_in_common(clean, write) -> None:
+    clean["trials"][0]["search_s"] = clean["trials"][1]["search_s"] = "quick"
+    assert best_value_mend(examine_records(write(clean), today=TODAY)) is None

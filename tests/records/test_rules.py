@@ -5,12 +5,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
+import pandas as pd
 import pytest
 
 from outcomes.joining.trials import join
-from outcomes.records.columns import ADDED
+from outcomes.records.columns import ADDED, TABLES
 from outcomes.records.read import examine_records, read_records
-from outcomes.records.rules import RULES
+from outcomes.records.rules import RULES, VALUE_RULES
 
 TODAY = dt.date(2026, 3, 14)
 
@@ -134,8 +135,35 @@ CASES = [
     ),
     Case(
         "minutes and seconds",
+        lambda t: [r.update(search_s="1:30") for r in t["trials"]],
+        [("trials", row, "search_s", "1:30") for row in range(2, 8)],
+    ),
+    Case(
+        "clock times among numbers",
         put("trials", 2, search_s="1:30"),
         [("trials", 2, "search_s", "1:30")],
+    ),
+    Case(
+        "date for a number",
+        both(put("trials", 2, false_alerts="2026-03-04"), put("trials", 3, limit_s="4-Mar")),
+        [("trials", 2, "false_alerts", "2026-03-04"), ("trials", 3, "limit_s", "4-Mar")],
+    ),
+    Case(
+        "date for a number",
+        put("sources", 2, age_at_acquisition_days="03.04.2026"),
+        [("sources", 2, "age_at_acquisition_days", "03.04.2026")],
+    ),
+    Case(
+        "result contradicts search time",
+        put("trials", 2, search_s="not found"),
+        [("trials", 2, "search_s", "not found")],
+    ),
+    Case("result contradicts search time", put("trials", 3, search_s="not found"), []),
+    Case("result contradicts search time", put("trials", 4, search_s="not found"), []),
+    Case(
+        "table under another name",
+        lambda t: t.update({"Dog list": t.pop("dogs")}),
+        [("dogs", None, None, None)],
     ),
     Case(
         "not minutes and seconds",
@@ -472,6 +500,35 @@ OF_FILES = {
 }
 
 
+# What a row means without: a value here that cannot be used costs the value, not the row.
+SIDE = {
+    ("sources", "packaging"), ("sources", "mass_g"),
+    ("storage", "packaging"), ("storage", "temperature_c"),
+    ("dogs", "started_on"), ("dogs", "qualified_on"), ("dogs", "born_on"),
+    *(
+        ("trials", name)
+        for name in (
+            "session_id", "handler_id", "false_alerts", "search_s", "limit_s", "set_min",
+            "hide_id", "temperature_c", "humidity_pct", "wind_m_s", "setting", "placement",
+            "depth_cm",
+        )
+    ),
+}  # fmt: skip
+
+
+def severity(case: Case) -> str:
+    """What this breach does: in a side column, a fault of one cell costs the value alone."""
+    in_side = bool(case.at) and all(at[:1] + at[2:3] in SIDE for at in case.at)
+    return "note" if in_side and case.rule in VALUE_RULES else RULES[case.rule].severity
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_side_columns_are_those_without_which_a_row_means_the_same(table: str) -> None:
+    sides = {c.name for c in TABLES[table].columns if c.side}
+    assert sides == {name for home, name in SIDE if home == table}
+    assert not any(c.needed for c in TABLES[table].columns if c.side)
+
+
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.rule)
 def test_a_breach_is_reported_at_its_cell(clean, write, case: Case) -> None:
     case.change(clean)
@@ -482,7 +539,7 @@ def test_a_breach_is_reported_at_its_cell(clean, write, case: Case) -> None:
 
 @pytest.mark.parametrize(
     "case",
-    [c for c in CASES if RULES[c.rule].severity == "set aside"],
+    [c for c in CASES if severity(c) == "set aside"],
     ids=lambda case: case.rule,
 )
 def test_rows_set_aside_are_not_used_and_all_others_are(clean, write, case: Case) -> None:
@@ -498,7 +555,7 @@ def test_rows_set_aside_are_not_used_and_all_others_are(clean, write, case: Case
 
 @pytest.mark.parametrize(
     "case",
-    [c for c in CASES if RULES[c.rule].severity == "note"],
+    [c for c in CASES if severity(c) == "note"],
     ids=lambda case: case.rule,
 )
 def test_a_note_keeps_the_row(clean, write, case: Case) -> None:
@@ -506,6 +563,82 @@ def test_a_note_keeps_the_row(clean, write, case: Case) -> None:
     found = examine_records(write(clean, case.settings), today=TODAY)
     assert found.set_aside == ()
     assert found.used == found.rows_in
+
+
+@pytest.mark.parametrize(
+    "case",
+    [c for c in CASES if severity(c) == "note" and c.rule in VALUE_RULES],
+    ids=lambda case: case.rule,
+)
+def test_a_value_left_out_is_missing_and_the_rest_of_its_row_is_as_it_was(
+    clean, write, case: Case
+) -> None:
+    case.change(clean)
+    records = read_records(write(clean, case.settings), today=TODAY)
+    for table, row, column, _ in case.at:
+        line = getattr(records, table).set_index("row").loc[row]
+        assert pd.isna(line[column])
+        others = line.drop([column, "file"]).dropna()
+        assert len(others) >= 2
+        (told,) = [
+            f for f in records.findings if (f.table, f.row, f.column) == (table, row, column)
+        ]
+        assert told.severity == "note"
+        assert "this value is left out and the row used" in told.line()
+
+
+def test_all_faults_of_a_row_are_told_at_once(clean, write) -> None:
+    clean["trials"][0].update(result="hit", dog_id="Elm", source_id="S9", blinding="yes")
+    clean["trials"][0].update(started_at="2031-01-01", wind_m_s="strong")
+    clean["trials"][1].update(source_id="", dog_id="")
+    found = examine_records(write(clean), today=TODAY).findings
+    assert {(f.rule, f.column) for f in found if f.row == 2} == {
+        ("unknown word", "result"),
+        ("unknown word", "blinding"),
+        ("unknown dog", "dog_id"),
+        ("unknown source", "source_id"),
+        ("date in the future", "started_at"),
+        ("number unreadable", "wind_m_s"),
+    }
+    assert {(f.rule, f.column) for f in found if f.row == 3} == {
+        ("result contradicts blank area", "result"),
+        ("empty needed value", "dog_id"),
+    }
+
+
+def test_no_note_speaks_of_a_row_as_used_where_it_is_set_aside(clean, write) -> None:
+    clean["trials"][1].update(search_s="", humidity_pct="??", dog_id="")
+    found = [f for f in examine_records(write(clean), today=TODAY).findings if f.row == 3]
+    assert [(f.rule, f.severity) for f in found] == [
+        ("number unreadable", "note"), ("empty needed value", "set aside"),
+    ]  # fmt: skip
+    assert not any("the row used" in f.line() for f in found)
+
+
+def test_a_cell_in_doubt_is_told_of_once(clean, write) -> None:
+    clean["trials"][1].update(search_s="long", started_at="soon")
+    found = [f for f in examine_records(write(clean), today=TODAY).findings if f.row == 3]
+    assert [(f.rule, f.column) for f in found] == [
+        ("date unreadable", "started_at"), ("number unreadable", "search_s"),
+    ]  # fmt: skip
+
+
+def test_of_two_rows_with_one_id_the_faulty_one_is_told_and_the_other_used(clean, write) -> None:
+    clean["trials"].append(clean["trials"][0] | {"result": "hit"})
+    clean["trials"].append(clean["trials"][0] | {"result": "hit"})
+    found = examine_records(write(clean), today=TODAY)
+    told = {(f.row, f.rule) for f in found.set_aside}
+    assert told == {
+        (8, "unknown word"), (8, "duplicate id"), (9, "unknown word"), (9, "identical rows"),
+    }  # fmt: skip
+
+
+def test_nothing_is_said_of_the_cells_of_a_row_that_is_out_of_line(clean, write) -> None:
+    folder = write(clean)
+    file = folder / "trials.csv"
+    file.write_text(file.read_text().replace("\nT2,", "\nT2,,"))
+    found = [f for f in examine_records(folder, today=TODAY).findings if f.row == 3]
+    assert [f.rule for f in found] == ["more cells than the header"]
 
 
 def test_every_rule_has_an_example() -> None:

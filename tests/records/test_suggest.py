@@ -43,7 +43,7 @@ def test_a_settings_file_is_suggested_that_says_what_can_be_said(folder) -> None
             },
         },
         "words": {"moved_to": {"Fridge": "refrigerator"}, "result": {"Hit": "find"}},
-        "units": {"search_s": "mm:ss", "temperature_c": "F"},
+        "units": {"search_s": "mm:ss", "trials": {"temperature_c": "F"}},
     }
     assert '# "limbo" = ""' in suggest_settings(folder)
 
@@ -64,12 +64,12 @@ def test_saved_it_makes_the_records_readable(folder) -> None:
 
 
 def test_clean_records_need_nothing_said(clean, write) -> None:
-    assert tomllib.loads(suggest_settings(write(clean))) == {}
+    assert suggest_settings(write(clean)) == ""
 
 
 def test_a_missing_column_names_the_likeliest_one(folder) -> None:
     mends = {f.column: f.mend for f in examine_records(folder).stops if f.table == "trials"}
-    assert mends["result"].endswith('[columns.trials] result = "Outcome"')
+    assert mends["result"].endswith('under [columns.trials]: result = "Outcome"')
 
 
 def test_each_column_is_suggested_once_and_strangers_not_at_all() -> None:
@@ -106,3 +106,68 @@ def test_the_likeliest_spelling_is_found_and_nothing_far_off() -> None:
     assert likeliest("s-12", known) == "S12"
     assert likeliest("Brich", known) == "Birch"
     assert likeliest("elephant", known) is None
+
+
+def test_what_is_needed_and_has_no_place_is_asked_for_with_the_columns_left(folder) -> None:
+    file = folder / "trials.csv"
+    file.write_text(file.read_text().replace("Dog", "Hund"))
+    text = suggest_settings(folder)
+    assert '# dog_id = ""  # needed: the dog; one of "Hund", "weather diary"?' in text.splitlines()
+    assert "dog_id" not in tomllib.loads(text)["columns"]["trials"]
+
+
+def test_added_to_the_file_that_is_there_the_lines_make_the_records_readable(folder) -> None:
+    (folder / "unit.toml").write_text('[columns.trials]\nresult = "Outcome"\n')
+    text = suggest_settings(folder)
+    assert "[columns.trials]" not in text.splitlines()
+    blocks = text.split("\n\n")
+    (top,) = [b for b in blocks if b.startswith("# at the top, above the first [section]:")]
+    (under,) = [b for b in blocks if b.startswith("# under [columns.trials], which is there")]
+    rest = [b for b in blocks if b not in (top, under)]
+    written = [top, '[columns.trials]\nresult = "Outcome"', under, *rest]
+    (folder / "unit.toml").write_text("\n".join(written))
+    assert [f.rule for f in read_records(folder).set_aside] == ["unknown word"]
+    assert tomllib.loads(suggest_settings(folder)) == {}
+
+
+def test_tables_of_other_names_are_guessed_and_their_columns_with_them(folder) -> None:
+    (folder / "storage.csv").rename(folder / "Storage log.csv")
+    (folder / "trials.csv").rename(folder / "Searches 2025.csv")
+    said = tomllib.loads(suggest_settings(folder))
+    assert said["tables"] == {"storage": "Storage log", "trials": "Searches 2025"}
+    assert said["columns"]["storage"]["moved_to"] == "Location"
+    (folder / "unit.toml").write_text(suggest_settings(folder))
+    assert len(read_records(folder).trials) == 2
+
+
+@pytest.mark.parametrize("name", ["Air temp", "Air temp (F)", "Outside temp", "Temp_F"])
+def test_usual_names_of_the_temperature_are_guessed(name: str) -> None:
+    assert likely_columns(TRIALS, ["temperature_c"], [name]) == {"temperature_c": name}
+
+
+def test_a_decimal_comma_and_words_for_nothing_are_suggested(clean, write) -> None:
+    for row in clean["trials"]:
+        row.update(temperature_c="12,5", humidity_pct="n/a")
+        row["source_id"] = row["source_id"] or "Blank"
+    folder = write(clean)
+    said = tomllib.loads(suggest_settings(folder))
+    assert said == {
+        "decimal": ",", "words": {"humidity_pct": {"n/a": ""}, "source_id": {"blank": ""}},
+    }  # fmt: skip
+    (folder / "unit.toml").write_text(suggest_settings(folder))
+    assert read_records(folder).findings == ()
+
+
+def test_degrees_fahrenheit_are_suggested_where_they_alone_make_sense(clean, write) -> None:
+    for row in clean["trials"]:
+        row["temperature_c"] = "68"
+    assert tomllib.loads(suggest_settings(write(clean))) == {
+        "units": {"trials": {"temperature_c": "F"}}
+    }
+
+
+def test_no_unit_is_suggested_for_a_column_that_holds_two(clean, write) -> None:
+    clean["trials"][0]["search_s"] = "1:30"
+    text = suggest_settings(write(clean))
+    assert '# search_s = "mm:ss"  # once every cell is written as 1:30' in text
+    assert tomllib.loads(text) == {"units": {}}

@@ -16,6 +16,9 @@ unit = "North Valley"
 date_order = "day first"
 decimal = ","
 
+[tables]
+storage = " Storage log "
+
 [columns.trials]
 result = " Outcome "
 
@@ -79,6 +82,7 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         unit="North Valley",
         date_order="day first",
         decimal=",",
+        tables={"storage": "Storage log"},
         columns={"trials": {"result": "Outcome"}},
         words={"result": {"Hit": "find"}, "dog_id": {"Rexx": "Rex"}},
         units={"search_s": "mm:ss", "temperature_c": "F", "storage.temperature_c": "C"},
@@ -154,6 +158,11 @@ def test_a_file_asked_for_must_be_there(tmp_path) -> None:
         ('[words.result]\n"Hit" = "found"', '"find", "miss", "clear", "false alert"'),
         ('[words.result]\n"Hit" = "find"\n"hit " = "miss"', "two meanings"),
         ('[words.outcome]\n"Hit" = "find"', "[words] outcome is not a setting"),
+        ("[decision]\nconfidence = 90", "perhaps 0.90"),
+        ('[tables]\nmoves = "x"', "our name = your name"),
+        ("[tables]\nstorage = 3", "name of your file or sheet"),
+        ('[tables]\nstorage = "x"\ntrials = "X "', "twice"),
+        ('[columns.trials]\nresult = "x"\n[columns.trials]\ndog_id = "y"', "once, with all its"),
         ('[columns.trial]\nresult = "x"', "Perhaps trials?"),
         ('[columns.trials]\noutcome = "result"', "our name = your name"),
         ('[columns.trials]\nresult = ""', "name of your column"),
