@@ -7,7 +7,9 @@ the records themselves is decided in this module.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
+from types import MappingProxyType
+from typing import Any
 
 PLACES = ("freezer", "refrigerator", "ambient", "discarded")
 
@@ -129,6 +131,17 @@ class Settings:
     rule: ReliabilityRule = field(default=ReliabilityRule())
     unreliable: OtherRules = field(default=OtherRules())
 
+    def __post_init__(self) -> None:
+        """Take mappings so that nobody can change them."""
+        for of in fields(self):
+            value = getattr(self, of.name)
+            if isinstance(value, Mapping):
+                object.__setattr__(self, of.name, _read_only(value))
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Go to another process, where a read-only mapping cannot go by itself."""
+        return _settings_of, ({of.name: _plain(getattr(self, of.name)) for of in fields(self)},)
+
     def with_options(
         self,
         *,
@@ -145,3 +158,17 @@ class Settings:
         if seed is not None:
             changes["seed"] = seed
         return replace(self, **changes)  # type: ignore[arg-type]
+
+
+def _read_only(value: Mapping[str, Any]) -> Mapping[str, Any]:
+    return MappingProxyType(
+        {k: _read_only(v) if isinstance(v, Mapping) else v for k, v in value.items()}
+    )
+
+
+def _plain(value: Any) -> Any:
+    return {k: _plain(v) for k, v in value.items()} if isinstance(value, Mapping) else value
+
+
+def _settings_of(values: dict[str, Any]) -> Settings:
+    return Settings(**values)

@@ -1,6 +1,7 @@
 """Settings: defaults as documented, options that win, nothing shared between copies."""
 
 import dataclasses
+import pickle
 
 import pytest
 
@@ -23,6 +24,14 @@ def test_settings_cannot_be_changed() -> None:
         Settings().floor = 0.5  # type: ignore[misc]
     with pytest.raises(TypeError):
         Settings().words["result"] = {}  # type: ignore[index]
+
+
+def test_settings_go_to_another_process_whole() -> None:
+    settings = Settings(words={"result": {"Hit": "find"}}, floor=0.8)
+    again = pickle.loads(pickle.dumps(settings))
+    assert again == settings
+    with pytest.raises(TypeError):
+        again.words["result"]["Hit"] = "miss"
 
 
 def test_options_given_win_and_others_stay() -> None:
