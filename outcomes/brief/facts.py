@@ -19,6 +19,7 @@ from outcomes.decide.compare import Comparison, compare_storage
 from outcomes.decide.exposure_left import ExposureLeft, exposure_left, first_things
 from outcomes.decide.frontier import Frontier, threshold_frontier
 from outcomes.decide.matched_portions import MatchedPortions, compare_portions
+from outcomes.decide.overlap import BoundChoice, KindOverlap, compare_bounds, storage_overlap
 from outcomes.decide.rate_of_use import rate_of_use
 from outcomes.decide.shelf import ShelfSource, review_shelf
 from outcomes.decide.threshold import Retirement, set_threshold
@@ -59,6 +60,8 @@ class Facts:
         nothing names an exposure to count it in.
     portions
         Portions of one source kept both ways.
+    overlap, bounds
+        Where kinds were tried both ways, and the comparison with the two drawn elsewhere.
     training_diet, detection
         False alerts on blank areas against recent training, and each dog's d'.
     lasting
@@ -84,6 +87,8 @@ class Facts:
     false_alerts: FalseAlertFit
     left: tuple[ExposureLeft, ...]
     portions: MatchedPortions
+    overlap: tuple[KindOverlap, ...]
+    bounds: tuple[BoundChoice, ...]
     training_diet: TrainingDiet
     detection: Detection
     lasting: Lasting
@@ -202,6 +207,8 @@ def gather_facts(
         false_alerts=false_alerts,
         left=left,
         portions=portions,
+        overlap=storage_overlap(fit),
+        bounds=compare_bounds(fit),
         training_diet=fit_training_diet(joined.trials, records.settings),
         detection=fit_detection(joined.trials, records.settings),
         lasting=lasting,

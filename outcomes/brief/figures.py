@@ -11,9 +11,13 @@ from outcomes.brief.facts import Facts
 from outcomes.brief.further_words import named_exposures
 from outcomes.brief.page import draw_briefing_figure, figure_footer
 from outcomes.draw.calibration_figure import draw_calibration_figure
+from outcomes.draw.false_alerts_figure import draw_false_alerts_figure
 from outcomes.draw.frontier_figure import draw_frontier_figure
+from outcomes.draw.overlap_figure import draw_overlap_figure
+from outcomes.draw.search_time_figure import draw_search_time_figure
 from outcomes.draw.specification_figure import draw_specification_figure
 from outcomes.draw.trade_off_figure import draw_trade_off_figure
+from outcomes.draw.turnbull_figure import draw_turnbull_figure
 from outcomes.draw.watch_chart import draw_watch_chart
 
 
@@ -62,6 +66,22 @@ FIGURES: Mapping[str, NamedFigure] = {
     "watch": NamedFigure(
         "sources and dogs missed more often of late than expected",
         lambda facts, _: draw_watch_chart(facts.lasting.watched, figure_footer(facts)),
+    ),
+    "search-time": NamedFigure(
+        "median search time by cycles",
+        lambda facts, _: draw_search_time_figure(facts.search_time, figure_footer(facts)),
+    ),
+    "false-alerts": NamedFigure(
+        "false alerts by dog",
+        lambda facts, _: draw_false_alerts_figure(facts.false_alerts, figure_footer(facts)),
+    ),
+    "lifetime": NamedFigure(
+        "how long sources stay reliable",
+        lambda facts, _: draw_turnbull_figure(facts.lasting.intervals, figure_footer(facts)),
+    ),
+    "overlap": NamedFigure(
+        "where refrigerated and frozen sources can be compared",
+        lambda facts, _: draw_overlap_figure(facts.overlap, footer=figure_footer(facts)),
     ),
     "ways": NamedFigure("the same question asked in other ways", _ways, further=True),
     "calibration": NamedFigure("finds beside what was predicted", _calibration, further=True),

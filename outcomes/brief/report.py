@@ -119,6 +119,7 @@ def compare_lines(facts: Facts) -> Iterator[str]:
         yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     if c.kinds_left_out:
         yield f"Kept only one way, so not compared: {words.joined(c.kinds_left_out)}."
+    yield decisions.bounds_sentence(facts.bounds)
     if c.e_value is not None and c.e_value_limit is not None:
         yield words.e_value_sentence(c.e_value, c.e_value_limit)
     yield from _caution()

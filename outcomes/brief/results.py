@@ -93,6 +93,7 @@ def _settings(settings: Settings, as_of: dt.date) -> dict[str, Any]:
             "window": settings.rule.window,
             "qualified_only": settings.rule.qualified_only,
         },
+        "unreliable": fields(settings.unreliable, "proportion_window odds_ratio false_call within"),
         "as_of": as_of.isoformat(),
     }
 
@@ -202,6 +203,16 @@ def _search_time(fit: SearchTimeFit) -> dict[str, Any]:
         "source_sd": fit.source_sd,
         "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
         "reason": fit.reason,
+        "curve": None
+        if fit.curve is None
+        else {
+            **fields(fit.curve, "exposure confidence held sentence"),
+            "points": [fields(p, "at median_s low high thin") for p in fit.curve.points],
+            "observed": [
+                fields(o, "low high mean n finds sources median_s median_low median_high")
+                for o in fit.curve.observed
+            ],
+        },
         "sentence": fit.sentence,
     }
 
@@ -223,6 +234,14 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
         "terms": [fields(t, "term unit rate_ratio low high p") for t in fit.terms],
         "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
         "reason": fit.reason,
+        "by_dog": [
+            fields(
+                d,
+                "dog hours alerts rate_per_hour rate_low rate_high blanks blank_alerts per_blank "
+                "per_blank_low per_blank_high",
+            )
+            for d in fit.by_dog
+        ],
         "sentence": fit.sentence,
     }
 
@@ -417,5 +436,13 @@ def _compare(facts: Facts) -> dict[str, Any]:
         "rmst_reason": means.reason,
         "rmst_sentence": means.sentence,
         "portions": decisions.portions_part(facts.portions, facts.settings.alpha),
+        "overlap": [
+            fields(k, "kind sources shared_from shared_to shared_trials") for k in facts.overlap
+        ],
+        "bounds": [
+            {"bound": b.bound, **fields(b.comparison, "risk_difference low high reason")}
+            for b in facts.bounds
+        ],
+        "bounds_sentence": decisions.bounds_sentence(facts.bounds),
         "sentence": words.compare_sentence(c, facts.settings.alpha),
     }
