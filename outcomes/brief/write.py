@@ -13,6 +13,7 @@ from outcomes.brief.results import results
 from outcomes.errors import UsageError
 from outcomes.joining.set_aside import set_aside_frame
 from outcomes.joining.trials import Joined
+from outcomes.records.csv_text import csv_bytes
 from outcomes.records.tables import Records
 
 FILES = (
@@ -41,24 +42,19 @@ def briefing_files(facts: Facts) -> dict[str, bytes]:
         "figure.svg": figures["svg"],
         "figure.pdf": figures["pdf"],
         "results.json": results_text(results(facts)).encode(),
-        "trials.csv": trials.to_csv(index=False, lineterminator="\n").encode(),
-        "set_aside.csv": set_aside_frame(facts.set_aside)
-        .to_csv(index=False, lineterminator="\n")
-        .encode(),
+        "trials.csv": csv_bytes(trials),
+        "set_aside.csv": csv_bytes(set_aside_frame(facts.set_aside)),
     }
 
 
 def joined_files(records: Records, joined: Joined, out: Path) -> dict[str, bytes]:
     """Name → bytes of the joined trials and of the rows set aside, named after ``out``."""
     trials = joined.trials.drop(columns=["file", "row"], errors="ignore")
-    if out.suffix == ".parquet":
-        content = trials.to_parquet(index=False)
-    else:
-        content = trials.to_csv(index=False, lineterminator="\n").encode()
+    content = trials.to_parquet(index=False) if out.suffix == ".parquet" else csv_bytes(trials)
     aside = set_aside_frame((*records.set_aside, *joined.set_aside))
     return {
         out.name: content,
-        f"{out.stem}_set_aside.csv": aside.to_csv(index=False, lineterminator="\n").encode(),
+        f"{out.stem}_set_aside.csv": csv_bytes(aside),
     }
 
 

@@ -1,0 +1,48 @@
+"""Tables as CSV whose text a spreadsheet program shows and never runs."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pandas as pd
+
+# What a spreadsheet program takes for the start of a formula, unless it is a plain number.
+_FORMULA = re.compile(r"[=+\-@\t\r]")
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
+
+
+def csv_bytes(table: pd.DataFrame) -> bytes:
+    """A table as CSV in UTF-8, lines ended by ``\\n``, without its index.
+
+    A text that begins with ``=``, ``+``, ``-``, ``@`` or a control character, and
+    is no plain number, has an apostrophe put before it, here and in the names of
+    columns: opened in a spreadsheet program it would be run as a formula
+    otherwise.
+
+    Parameters
+    ----------
+    table
+        Text in columns of type object; all other columns are written as they are.
+        A missing value becomes an empty cell.
+    """
+    columns = [table.iloc[:, at] for at in range(table.shape[1])]
+    columns = [_shielded(c) if pd.api.types.is_object_dtype(c) else c for c in columns]
+    shielded = pd.concat(columns, axis=1) if columns else table.copy(deep=False)
+    shielded.columns = pd.Index([_shield(name) for name in table.columns])
+    return shielded.to_csv(index=False, lineterminator="\n").encode()
+
+
+def _shielded(column: pd.Series[Any]) -> pd.Series[Any]:
+    """The column, each distinct text looked at once; itself where none needs it."""
+    distinct = column.drop_duplicates()
+    changed = {
+        text: _shield(text) for text in distinct if isinstance(text, str) and _shield(text) != text
+    }
+    return column.map(lambda text: changed.get(text, text)) if changed else column
+
+
+def _shield(text: Any) -> Any:
+    if isinstance(text, str) and _FORMULA.match(text) and not _NUMBER.fullmatch(text):
+        return f"'{text}"
+    return text

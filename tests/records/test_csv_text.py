@@ -1,0 +1,52 @@
+"""Text that a spreadsheet program would run is written as text."""
+
+import csv
+import io
+
+import pandas as pd
+import pytest
+
+from outcomes.joining.trials import join
+from outcomes.records.csv_text import csv_bytes
+from outcomes.records.read import read_records
+
+
+def _rows(table: pd.DataFrame) -> list[list[str]]:
+    return list(csv.reader(io.StringIO(csv_bytes(table).decode(), newline="")))
+
+
+# The characters are those named in OWASP's page on CSV injection (value from memory).
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+1+cmd", "-2+3", "@SUM(A1)", '=HYPERLINK("x")', "\t=1", "-", "-a"]
+)
+def test_what_begins_like_a_formula_is_written_as_text(text: str) -> None:
+    table = pd.DataFrame({"name": [text, "Ash", None], text: [1.0, 2.0, 3.0]})
+    assert _rows(table) == [
+        ["name", f"'{text}"], [f"'{text}", "1.0"], ["Ash", "2.0"], ["", "3.0"],
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", ["-1", "+3", "-2.5", "-2,5", "a=b", "O'Hara", "007", ""])
+def test_plain_numbers_and_other_texts_are_left_as_they_are(text: str) -> None:
+    assert _rows(pd.DataFrame({"name": [text], "x": [-1.5]}))[1] == [text, "-1.5"]
+
+
+def test_a_table_is_written_as_pandas_writes_it_where_nothing_is_to_be_shielded() -> None:
+    table = pd.DataFrame(
+        {
+            "a": ["x", None],
+            "at": pd.to_datetime(["2025-01-01 09:30", None]),
+            "yes": pd.array([True, None], dtype="boolean"),
+            "n": pd.array([1, None], dtype="Int64"),
+        }
+    )
+    assert csv_bytes(table) == table.to_csv(index=False, lineterminator="\n").encode()
+    assert csv_bytes(table.iloc[:0]) == b"a,at,yes,n\n"
+
+
+def test_a_remark_handed_over_as_a_formula_comes_out_of_the_join_as_text(clean, write) -> None:
+    clean["trials"][0]["=remarks"] = "=HYPERLINK(1)"
+    trials = join(read_records(write(clean))).trials
+    assert trials["=remarks"].iloc[0] == "=HYPERLINK(1)"
+    header, first, *_ = _rows(trials)
+    assert first[header.index("'=remarks")] == "'=HYPERLINK(1)"
