@@ -13,7 +13,7 @@ _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
 
 
 def csv_bytes(table: pd.DataFrame) -> bytes:
-    """A table as CSV in UTF-8, lines ended by ``\\n``, without its index.
+    """A table as CSV in UTF-8, lines ended by a newline alone, without its index.
 
     A text that begins with ``=``, ``+``, ``-``, ``@`` or a control character, and
     is no plain number, has an apostrophe put before it, here and in the names of
