@@ -487,17 +487,26 @@ def _sentence(
     if model.reason is not None:
         said.append(f"Against cycles and age they say nothing: {model.reason}.")
         return " ".join(said)
-    steps = {"cycles": (10, "each 10 cycles"), "age_days": (12, "each 360 days of age")}
+    steps = {
+        "cycles": (10.0, "each 10 cycles", "cycles"),
+        "age_days": (365.25 / 30.0, "each year of age", "age"),
+    }
     parts = []
     for term in model.terms:
         if term.term not in steps:
             continue
-        times, name = steps[term.term]
+        times, name, word = steps[term.term]
         middle, low, high = (
             change(power(float(np.log(v)), times), "more", "fewer", "as many")
             for v in (term.rate_ratio, term.low, term.high)
         )
-        parts.append(f"{name} went with {middle} ({interval}: {low} to {high})")
+        if term.low <= 1.0 <= term.high:
+            parts.append(
+                f"no change with {word} shows (for {name}, anything from {low} to {high} fits "
+                f"these records, {interval})"
+            )
+        else:
+            parts.append(f"{name} went with {middle} ({interval}: {low} to {high})")
     said.append(
         f"On hides, {'; '.join(parts)}, from {model.alerts:,} false alerts on {model.sources} "
         f"sources by {model.dogs} dogs."

@@ -50,7 +50,7 @@ def ratio_interval(log_ratio: float, std_error: float, alpha: float, freedom: in
     )
 
 
-def power(log_ratio: float, steps: int = 1) -> float:
+def power(log_ratio: float, steps: float = 1.0) -> float:
     """Exponential of ``steps`` times a log ratio, kept finite where an interval is that wide.
 
     >>> power(0.0), power(1e6) < float("inf")
@@ -62,12 +62,12 @@ def power(log_ratio: float, steps: int = 1) -> float:
 def change(ratio: float, more: str, less: str, same: str) -> str:
     """Say a ratio as a change in per cent.
 
-    >>> [change(r, "more", "less", "as many") for r in (1.1234, 0.97, 1.0001, 3.4, 1e9)]
-    ['12 % more', '3 % less', 'as many', '3.4 times as many', 'over 1,000 times as many']
+    >>> [change(r, "more", "less", "as many") for r in (1.1234, 0.97, 1.0001, 2.2, 1e9)]
+    ['12 % more', '3 % less', 'as many', '2.2 times as many', 'over 1,000 times as many']
     """
     if ratio >= 1000.0:
         return f"over 1,000 times {same}"
-    if ratio >= 3.0:
+    if ratio >= 1.995:
         return f"{ratio:.2g} times {same}" if ratio < 100 else f"{ratio:.0f} times {same}"
     percent = round(100.0 * (ratio - 1.0))
     if percent == 0:

@@ -344,18 +344,26 @@ def _time_terms(
 def _sentence(
     counts: _Counts, time_ratio: tuple[TimeTerm, ...], copies: dict[str, str], alpha: float
 ) -> str:
-    steps = {"cycles": (10, "Each 10 cycles"), "age_days": (12, "Each 360 days of age")}
+    steps = {
+        "cycles": (10.0, "Each 10 cycles", "cycles"),
+        "age_days": (365.25 / 30.0, "Each year of age", "age"),
+    }
     parts = []
     for term in time_ratio:
-        times, name = steps[term.term]
+        times, name, word = steps[term.term]
         low, middle, high = (
             change(power(float(np.log(ratio)), times), "longer", "shorter", "as long")
             for ratio in (term.low, term.time_ratio, term.high)
         )
-        parts.append(
-            f"{name} went with searches {middle} ({100 * (1 - alpha):g} % interval: "
-            f"{low} to {high})"
-        )
+        interval = f"{100 * (1 - alpha):g} % interval"
+        if term.low <= 1.0 <= term.high:
+            each = name[0].lower() + name[1:]
+            parts.append(
+                f"No change in search time with {word} shows (for {each}, anything from {low} to "
+                f"{high} fits these records, {interval})"
+            )
+        else:
+            parts.append(f"{name} went with searches {middle} ({interval}: {low} to {high})")
     text = "; ".join([parts[0], *(part[0].lower() + part[1:] for part in parts[1:])])
     text += (
         f", in {counts.n:,} searches of {counts.sources} sources by {counts.dogs} dogs, "

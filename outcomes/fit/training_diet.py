@@ -35,7 +35,7 @@ _DIET = (
 )
 _STEPS = {
     "diet_cycles": (10, "training lately on sources with 10 more cycles"),
-    "diet_age_days": (12, "training lately on sources 360 days older"),
+    "diet_age_days": (365.25 / 30.0, "training lately on sources a year older"),
     "diet_frozen_share": (5, "training lately with 50 in 100 more of it on frozen sources"),
 }
 
