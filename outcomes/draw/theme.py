@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
 from typing import Literal
 
 import matplotlib
@@ -19,13 +20,14 @@ import matplotlib.style
 import numpy as np
 import seaborn as sns
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.font_manager import FontProperties, findfont, fontManager, get_font
 from matplotlib.patheffects import withStroke
 from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import isotonic_regression
 
+_STYLES = ("", "-Bold", "-Oblique", "-BoldOblique")
 WIDTH_IN = 16.0
 HEIGHT_IN = 9.0
 DPI = 120
@@ -77,6 +79,19 @@ class Box:
             self.width / WIDTH_IN,
             self.height / HEIGHT_IN,
         )
+
+
+def _use_bundled_font() -> None:
+    """Take the font that comes with Matplotlib: the system's draws other outlines, other bytes."""
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    files = [folder / f"DejaVuSans{style}.ttf" for style in _STYLES]
+    if all(file.is_file() for file in files):
+        fontManager.ttflist = [font for font in fontManager.ttflist if font.name != FONT]
+        for file in files:
+            fontManager.addfont(file)
+
+
+_use_bundled_font()
 
 
 @contextmanager
