@@ -12,7 +12,6 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
-from pathlib import Path
 from typing import Literal
 
 import matplotlib
@@ -83,12 +82,13 @@ class Box:
 
 def _use_bundled_font() -> None:
     """Take the font that comes with Matplotlib: the system's draws other outlines, other bytes."""
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    files = [folder / f"DejaVuSans{style}.ttf" for style in _STYLES]
-    if all(file.is_file() for file in files):
-        fontManager.ttflist = [font for font in fontManager.ttflist if font.name != FONT]
-        for file in files:
-            fontManager.addfont(file)
+    others = fontManager.ttflist
+    fontManager.ttflist = [font for font in others if font.name != FONT]
+    try:
+        for style in _STYLES:
+            fontManager.addfont(f"{matplotlib.get_data_path()}/fonts/ttf/DejaVuSans{style}.ttf")
+    except OSError:  # a Matplotlib packed without it
+        fontManager.ttflist = others
 
 
 _use_bundled_font()
