@@ -12,7 +12,7 @@ import jinja2
 from matplotlib.figure import Figure
 
 from outcomes import __version__
-from outcomes.brief import decisions, further_words, words
+from outcomes.brief import decisions, further_words, paper, words
 from outcomes.brief.facts import Facts
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Threshold
@@ -25,6 +25,7 @@ from outcomes.records.tables import Finding
 _MOST_REASONS = 8
 _PER_CENT = re.compile(r"(\d) %")
 _LONG_ID = 18  # letters from which a name may be broken anywhere
+_SHORT_KIND = 12  # letters up to which a kind stays on one line
 
 
 def render_figures(facts: Facts) -> dict[str, bytes]:
@@ -146,7 +147,8 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
     retire = words.retire_sentence(facts.verdict, facts.retirement)
     unit = settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
-    return {
+    shelf = _shelf_rows(facts)
+    fields = {
         "title": f"{unit}: do stored sources change what the dogs find?",
         "who": f"{unit}: training records",
         "first": f"{trials.min():%Y-%m-%d}",
@@ -172,7 +174,8 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
             "at its present cycles and age, with the unit's dogs and conditions "
             f"({words.percent(settings.confidence)} interval)."
         ),
-        "shelf": _shelf_rows(facts),
+        "shelf": shelf,
+        "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": words.ACT_CAUTION,
         "compare": words.compare_sentence(facts.comparison, settings.alpha),
         "firmness": []
@@ -219,6 +222,7 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
             "All numbers are in results.json."
         ),
     }
+    return {**fields, "elsewhere": paper.elsewhere(fields)}
 
 
 def _aside_rows(facts: Facts) -> set[tuple[str, str, int | None]]:
@@ -250,6 +254,9 @@ def _shelf_rows(facts: Facts) -> list[dict[str, Any]]:
             told = decisions.left_words(left, confidence)
             told = told.replace(f"({words.percent(confidence)} interval ", "(")
             row["left"] = told
+    printed = paper.shelf_rows_on_paper(rows)
+    for number, row in enumerate(rows):
+        row["on_paper"] = number < printed
     return rows
 
 
@@ -265,6 +272,7 @@ def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
         "source": source.source_id,
         "long": len(source.source_id) > _LONG_ID,
         "kind": source.kind or "not recorded",
+        "short_kind": len(source.kind or "") <= _SHORT_KIND,
         "regime": source.regime or "not known",
         "cycles": "not known" if source.cycles is None else f"{source.cycles:.0f}",
         "age": age,

@@ -110,6 +110,8 @@ def draw_main_figure(
 
 
 def _write_header(figure: Figure, title: str, subtitle: str) -> float:
+    if not title and not subtitle:
+        return HEIGHT_IN - 0.15
     width = WIDTH_IN - 2 * MARGIN_IN
     size = TITLE_PT
     lines = wrap_to_width(title, width, size, "bold", even=True)

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import html
+import json
 import re
 import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from outcomes.brief.facts import Facts
+from outcomes.brief import words
+from outcomes.brief.facts import Facts, gather_facts
 from outcomes.brief.page import render_page, render_page_figure
+from outcomes.records.read import read_records
+from outcomes.simulate import Truth, simulate_unit
 
 BROWSER = next(
     (b for b in ("chromium", "chromium-browser", "google-chrome") if shutil.which(b)), None
@@ -46,9 +52,44 @@ window.addEventListener("load", () => {
 """
 
 
-@pytest.fixture(scope="module")
-def page(demo_facts: Facts) -> str:
-    return render_page(demo_facts, render_page_figure(demo_facts))
+@pytest.fixture(scope="session")
+def large_facts(tmp_path_factory: pytest.TempPathFactory) -> Facts:
+    """All results on a unit with a long shelf, gathered once."""
+    truth = Truth(baseline_log_odds=2.5, cycle_log_odds=-0.15)
+    unit = simulate_unit(truth, 7, trials=700, dogs=6, sources=60, months=18)
+    folder = tmp_path_factory.mktemp("large") / "records"
+    folder.mkdir()
+    for table in ("sources", "storage", "trials", "dogs"):
+        frame = getattr(unit, table)
+        if "assisted" in frame:
+            frame = frame.assign(assisted=frame["assisted"].map({True: "yes", False: "no"}))
+        frame.to_csv(folder / f"{table}.csv", index=False, date_format="%Y-%m-%d %H:%M")
+    return gather_facts(read_records(folder))
+
+
+@pytest.fixture(scope="session")
+def page_of(
+    demo_facts: Facts, large_facts: Facts, briefing_of: Callable[..., Any]
+) -> Callable[[str], str]:
+    """The page of a unit by its name; each is made once."""
+    made: dict[str, str] = {}
+
+    def make(name: str) -> str:
+        if name not in made:
+            facts = {"demo": demo_facts, "large": large_facts}.get(name)
+            made[name] = (
+                (briefing_of(name).folder / "briefing.html").read_text(encoding="utf-8")
+                if facts is None
+                else render_page(facts, render_page_figure(facts))
+            )
+        return made[name]
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def page(page_of: Callable[[str], str]) -> str:
+    return page_of("demo")
 
 
 @pytest.fixture(scope="module")
@@ -142,18 +183,116 @@ def test_the_probe_sees_what_is_wrong_with_a_page(
     assert seen["smallest"] == 9.0
 
 
-def test_it_prints_on_three_sheets_of_a4(
-    page: str, tmp_path: Path, browse: Callable[..., str]
-) -> None:
-    file, pdf = tmp_path / "page.html", tmp_path / "page.pdf"
-    file.write_text(page, encoding="utf-8")
+# --- on paper ---------------------------------------------------------------------------------
+
+# Millimetres, as the printer's own paper; the page itself asks for none.
+PAPERS = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
+
+
+def _print(page: str, paper: str, folder: Path, browse: Callable[..., str]) -> bytes:
+    file, pdf = folder / "page.html", folder / "page.pdf"
+    sized = page.replace("</style>", f"@page {{ size: {paper}; }}</style>", 1)
+    file.write_text(sized, encoding="utf-8")
     browse(file, "--no-pdf-header-footer", f"--print-to-pdf={pdf}")
-    made = pdf.read_bytes()
+    return pdf.read_bytes()
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("unit", ["demo", "large", "no effect", "odd names", "one source"])
+def test_it_prints_on_two_sheets_of_either_paper(
+    unit: str, paper: str, page_of: Callable[[str], str], tmp_path: Path, browse: Callable[..., str]
+) -> None:
+    made = _print(page_of(unit), paper, tmp_path, browse)
     sheets = [
         [float(v) for v in box.split()] for box in re.findall(rb"/MediaBox \[([^\]]+)\]", made)
     ]
-    assert 1 <= len(sheets) <= 3
-    # A4 is 210 by 297 mm, a point 25.4 / 72 mm; chromium keeps whole pixels of 1/96 inch.
+    assert 1 <= len(sheets) <= 2
+    # A point is 25.4 / 72 mm; chromium keeps whole pixels of 1/96 inch.
     for sheet in sheets:
-        assert sheet[2] == pytest.approx(210 * 72 / 25.4, abs=0.75)
-        assert sheet[3] == pytest.approx(297 * 72 / 25.4, abs=0.75)
+        assert sheet[2:] == pytest.approx([mm * 72 / 25.4 for mm in PAPERS[paper]], abs=0.75)
+
+
+def test_the_page_asks_for_no_size_of_paper(page: str) -> None:
+    rules = re.findall(r"@page[^{]*\{([^}]*)\}", page)
+    assert len(rules) == 1
+    assert "size" not in rules[0]
+
+
+PRINTED = """
+<script>
+window.addEventListener("load", () => {
+  const shown = (e) => e.getClientRects().length > 0;
+  const said = [...document.querySelectorAll("h1, h2, p, li, tbody tr")].filter(shown)
+    .map((e) => e.textContent.replace(/\\s+/g, " ").trim());
+  const smallest = Math.min(...[...document.querySelectorAll("p, li, td, th, figcaption")]
+    .filter(shown).map((e) => parseFloat(getComputedStyle(e).fontSize)));
+  const out = document.createElement("pre");
+  out.id = "probe-printed";
+  out.textContent = JSON.stringify({ said: said, smallest: smallest });
+  document.body.append(out);
+});
+</script>
+"""
+
+
+def _on_paper(page: str, folder: Path, browse: Callable[..., str]) -> dict[str, Any]:
+    """What a page shows under its rules for paper, which here hold for the screen too."""
+    file = folder / "paper.html"
+    page = page.replace("@media print", "@media all").replace("<head>", f"<head>{PRINTED}", 1)
+    file.write_text(page, encoding="utf-8")
+    dom = browse(file, "--virtual-time-budget=5000", "--dump-dom")
+    told = re.search(r'<pre id="probe-printed">(.*?)</pre>', dom, re.DOTALL)
+    assert told is not None
+    found: dict[str, Any] = json.loads(html.unescape(told[1]).replace("\u00a0", " "))
+    return found
+
+
+@pytest.mark.parametrize("unit", ["demo", "large"])
+def test_what_a_director_acts_on_is_on_the_sheets_and_nothing_is_small(
+    unit: str, page_of: Callable[[str], str], tmp_path: Path, browse: Callable[..., str]
+) -> None:
+    page = page_of(unit)
+    found = _on_paper(page, tmp_path, browse)
+    said = found["said"]
+    for heading in (
+        "How much, and how sure",
+        "What to do",
+        "Refrigerated against frozen",
+        "How firm the answer is",
+        "When sources become unreliable",
+        "What these records cannot say",
+        "Cautions",
+    ):
+        assert heading in said
+    assert "How it was worked out" not in said
+    (pointer,) = [line for line in said if line.startswith("Not on these sheets")]
+    assert "briefing.html" in pointer
+    for line in words.CAUTIONS:
+        assert line in said
+    assert words.ACT_CAUTION in said
+    # Eight points, of which chromium makes 96 / 72 pixels each.
+    assert found["smallest"] >= 8.0 * 96 / 72 - 0.01
+
+
+def test_a_long_shelf_prints_what_to_act_on_first_and_says_where_the_rest_is(
+    page_of: Callable[[str], str], tmp_path: Path, browse: Callable[..., str], large_facts: Facts
+) -> None:
+    said = _on_paper(page_of("large"), tmp_path, browse)["said"]
+    (rest,) = [line for line in said if "to act on first" in line]
+    told = re.search(r"The (\d+) sources to act on first .* The other (\d+) sources? ", rest)
+    assert told is not None
+    printed, others = int(told[1]), int(told[2])
+    assert printed + others == len(large_facts.shelf)
+    names = [s.source_id for s in large_facts.shelf]
+    rows = [line.split()[0] for line in said if line.split()[0] in names]
+    assert rows == names[:printed]
+    assert printed >= 20
+
+
+def test_the_whole_shelf_of_the_demo_is_printed(
+    page: str, tmp_path: Path, browse: Callable[..., str], demo_facts: Facts
+) -> None:
+    said = _on_paper(page, tmp_path, browse)["said"]
+    names = {s.source_id for s in demo_facts.shelf}
+    assert {line.split()[0] for line in said} >= names
+    assert not any("to act on first" in line for line in said)
