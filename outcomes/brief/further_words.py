@@ -7,6 +7,7 @@ from math import expm1
 
 from outcomes.brief.further import Further
 from outcomes.fit.dogs import DogReview
+from outcomes.fit.interval_log_rank import IntervalLogRank
 from outcomes.fit.specifications import Specification, Specifications, most_influential
 from outcomes.fit.suspects import SUSPECT_WORDS, SuspectEffect, Suspects
 from outcomes.fit.which_predicts import WhichPredicts
@@ -95,6 +96,41 @@ def dog_sentences(review: DogReview) -> list[str]:
         return []
     own = [d.sentence for d in review.dogs if d.differs is not None and not d.few]
     return [*review.sentences[:_MOST_DOG_SENTENCES], *own]
+
+
+def log_rank_sentence(test: IntervalLogRank, alpha: float) -> str:
+    """Whether refrigerated and frozen sources become unreliable alike, each event between trials.
+
+    Parameters
+    ----------
+    test
+        The test; without one, its reason is told.
+    alpha
+        A smaller p-value counts as a difference.
+    """
+    if test.p is None or test.z is None:
+        return (
+            "Whether refrigerated and frozen sources become unreliable at different times cannot "
+            f"be tested yet: {test.reason}."
+        )
+    first, second = (
+        f"{test.events[name]} of {test.sources[name]} {name}" for name in ("refrigerated", "frozen")
+    )
+    p = "less than 0.001" if test.p < 0.001 else f"{test.p:.2g}"
+    behind = (
+        f"{first} and {second} sources met the rule, each somewhere between two trials: "
+        f"log-rank test, p {p}"
+    )
+    if test.p >= alpha:
+        return (
+            "That refrigerated and frozen sources become unreliable at different times does not "
+            f"show ({behind}); a difference may still be there."
+        )
+    when = "sooner" if test.z > 0 else "later"
+    return (
+        f"Refrigerated sources became unreliable {when} than frozen ones, more than chance "
+        f"explains ({behind}). Storage was chosen, not assigned."
+    )
 
 
 def suspect_lines(suspects: Suspects) -> Iterator[str]:

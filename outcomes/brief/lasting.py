@@ -9,12 +9,14 @@ from typing import Any
 import pandas as pd
 
 from outcomes.brief.further_results import fields
+from outcomes.brief.further_words import log_rank_sentence
 from outcomes.fit.alternative_rules import RuleComparison, RuleOutcome, compare_rules
 from outcomes.fit.interval_lifetime import (
     IntervalCurve,
     IntervalLifetime,
     fit_interval_lifetime,
 )
+from outcomes.fit.interval_log_rank import IntervalLogRank, compare_interval_curves
 from outcomes.fit.lifetime_model import (
     CycleHazard,
     CyclesAtAge,
@@ -40,6 +42,8 @@ class Lasting:
         Curves with every event anywhere between two trials.
     means
         Refrigerated and frozen over the same span of days.
+    log_rank
+        Whether the two share one curve, each event anywhere between two trials.
     weibull, cycles_at_age, next_cycles
         Regime, cycles at a given age, and cycle by cycle.
     watched
@@ -50,6 +54,7 @@ class Lasting:
 
     intervals: IntervalLifetime
     means: RestrictedMeans
+    log_rank: IntervalLogRank
     weibull: WeibullLifetime
     cycles_at_age: CyclesAtAge
     next_cycles: CycleHazard
@@ -63,6 +68,7 @@ def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) ->
     return Lasting(
         intervals=fit_interval_lifetime(lifetime, settings),
         means=compare_restricted_means(lifetime, settings),
+        log_rank=compare_interval_curves(lifetime),
         weibull=fit_weibull_lifetime(lifetime, settings),
         cycles_at_age=fit_cycles_at_age(trials, settings),
         next_cycles=fit_cycle_hazard(lifetime, settings),
@@ -71,7 +77,7 @@ def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) ->
     )
 
 
-def lifetime_additions(lasting: Lasting) -> dict[str, Any]:
+def lifetime_additions(lasting: Lasting, alpha: float) -> dict[str, Any]:
     """What belongs to the section ``lifetime``."""
     intervals, means = lasting.intervals, lasting.means
     weibull, at_age, per_cycle = lasting.weibull, lasting.cycles_at_age, lasting.next_cycles
@@ -104,6 +110,12 @@ def lifetime_additions(lasting: Lasting) -> dict[str, Any]:
                 "difference_days difference_low difference_high difference_p log_rank log_rank_p "
                 "reason sentence",
             ),
+        },
+        "interval_log_rank": {
+            "sources": dict(lasting.log_rank.sources),
+            "events": dict(lasting.log_rank.events),
+            **fields(lasting.log_rank, "z p variance late_entry reason"),
+            "sentence": log_rank_sentence(lasting.log_rank, alpha),
         },
         "weibull": {
             **fields(weibull, "sources events shape"),

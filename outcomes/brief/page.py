@@ -202,6 +202,10 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
         "training_diet": None
         if facts.training_diet.reason is not None
         else facts.training_diet.sentence,
+        # Where days can be told, they say more than a test does.
+        "log_rank": None
+        if facts.lasting.log_rank.reason is not None or facts.lasting.means.reason is None
+        else further_words.log_rank_sentence(facts.lasting.log_rank, settings.alpha),
         "rmst": None if facts.lasting.means.reason is not None else facts.lasting.means.sentence,
         "rule": words.rule_sentences(settings.rule, facts.lifetime),
         "limits": words.limits(fit, facts.verdict),

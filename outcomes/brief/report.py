@@ -58,7 +58,9 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield _strong("When sources become unreliable")
     lasting = facts.lasting
     yield lasting.intervals.sentence
-    for answer in (lasting.means, lasting.weibull, lasting.cycles_at_age, lasting.next_cycles):
+    yield lasting.means.sentence
+    yield further_words.log_rank_sentence(lasting.log_rank, facts.settings.alpha)
+    for answer in (lasting.weibull, lasting.cycles_at_age, lasting.next_cycles):
         yield answer.sentence
     yield lasting.rules.sentence
     yield f"The rule: {facts.lifetime.rule}."
@@ -115,6 +117,7 @@ def compare_lines(facts: Facts) -> Iterator[str]:
         yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     yield words.compare_sentence(c, facts.settings.alpha)
     yield facts.lasting.means.sentence
+    yield further_words.log_rank_sentence(facts.lasting.log_rank, facts.settings.alpha)
     if facts.portions.reason is not None:
         yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     if c.kinds_left_out:

@@ -285,7 +285,7 @@ def _lifetime(facts: Facts) -> dict[str, Any]:
         "median": dict(lifetime.median),
         "not_drawn": dict(lifetime.not_drawn),
         "sentence": words.lasting_sentence(facts.lasting.intervals, facts.settings.alpha),
-        **lifetime_additions(facts.lasting),
+        **lifetime_additions(facts.lasting, facts.settings.alpha),
     }
 
 

@@ -236,17 +236,35 @@ def _add(
 
 
 @dataclass(frozen=True, slots=True)
-class _Times:
+class EventIntervals:
+    """Sources followed from ``entry``, the event in (``left``, ``right``], shape (n,) each.
+
+    ``right`` is infinite where the event was not seen; ``until`` is the last trial that counts.
+    """
+
     entry: np.ndarray
     left: np.ndarray
     right: np.ndarray
     until: np.ndarray
 
     def cells(self) -> Cells:
+        """Their cells."""
         return lay_out(self.left, self.right, self.entry)
 
 
-def _times(part: pd.DataFrame) -> _Times:
+def event_intervals(part: pd.DataFrame) -> EventIntervals:
+    """Lay the events of sources followed between the two trials that hold them.
+
+    Parameters
+    ----------
+    part
+        Rows of ``Lifetime.followed``: ``entry_days``, ``low_days``,
+        ``exit_days`` and ``event``.
+
+    Returns
+    -------
+    EventIntervals
+    """
     entry = part["entry_days"].to_numpy(dtype=float)
     exit_ = part["exit_days"].to_numpy(dtype=float)
     event = part["event"].to_numpy(dtype=bool)
@@ -254,7 +272,7 @@ def _times(part: pd.DataFrame) -> _Times:
     # Two trials at one moment leave no room for the event between them.
     left = np.where(event & (left >= exit_), np.nextafter(exit_, 0.0), left)
     right = np.where(event, exit_, np.inf)
-    return _Times(np.minimum(entry, left), left, right, exit_)
+    return EventIntervals(np.minimum(entry, left), left, right, exit_)
 
 
 def _draw(
@@ -275,7 +293,7 @@ def _draw(
         return _Drawn(
             group, None, None, "fewer than 3 of its sources were followed at the same time"
         )
-    times = _times(part)
+    times = event_intervals(part)
     cells = times.cells()
     n = len(part)
     try:
@@ -307,7 +325,7 @@ def _draw(
 
 def _points(
     group: str,
-    times: _Times,
+    times: EventIntervals,
     fitted: TurnbullCurve,
     again: list[TurnbullCurve],
     span: tuple[float, float],
@@ -398,7 +416,7 @@ def _bounds(
     never = part.assign(exit_days=np.where(discarded, last, exit_))
     reached: dict[str, tuple[float, float | None]] = {}
     for name, changed in (("failed", failed), ("never", never)):
-        times = _times(changed)
+        times = event_intervals(changed)
         fitted = fit_cells(times.cells(), np.ones(len(part)))
         base = float(fitted.at(np.array([start]))[0])
         if base <= _NEVER:

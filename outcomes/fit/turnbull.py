@@ -190,6 +190,41 @@ def fit_cells(cells: Cells, weight: np.ndarray) -> TurnbullCurve:
     FitError
         If the likelihood has no maximum that could be found.
     """
+    hazard, value = _maximum(cells, weight)
+    hazard = np.where(hazard >= _AS_GOOD_AS_ALL / 2, np.inf, hazard)
+    survival = np.exp(-np.cumsum(hazard))
+    mass = -np.diff(np.concatenate([[1.0], survival]))
+    held = mass > 1e-10
+    return TurnbullCurve(cells.left[held], cells.right[held], survival[held], value)
+
+
+def fit_cell_hazards(cells: Cells, weight: np.ndarray) -> np.ndarray:
+    """Estimate the cumulative hazard of each cell, also behind one that nobody lasted through.
+
+    Parameters
+    ----------
+    cells
+        Made by :func:`lay_out`.
+    weight
+        Shape (n,), zero or more.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (m,); infinite where nobody is known to have lasted through a
+        cell with an event.
+
+    Raises
+    ------
+    FitError
+        If the likelihood has no maximum that could be found.
+    """
+    hazard, _ = _maximum(cells, weight)
+    return np.asarray(np.where(hazard >= _AS_GOOD_AS_ALL / 2, np.inf, hazard))
+
+
+def _maximum(cells: Cells, weight: np.ndarray) -> tuple[np.ndarray, float]:
+    """Cumulative hazards of the cells at the greatest likelihood, and its logarithm."""
     seen = cells.covered.any(axis=1) & (weight > 0)
     member = cells.covered[seen].astype(float)
     w = weight[seen]
@@ -200,12 +235,7 @@ def fit_cells(cells: Cells, weight: np.ndarray) -> TurnbullCurve:
     hazard[some & ~free] = _AS_GOOD_AS_ALL  # none is known to have lasted through it
     if some.any():
         hazard = _newton(_self_consistent(hazard, member, w, cost, some), member, w, cost, free)
-    value = _value(hazard, member, w, cost)
-    hazard = np.where(hazard >= _AS_GOOD_AS_ALL / 2, np.inf, hazard)
-    survival = np.exp(-np.cumsum(hazard))
-    mass = -np.diff(np.concatenate([[1.0], survival]))
-    held = mass > 1e-10
-    return TurnbullCurve(cells.left[held], cells.right[held], survival[held], value)
+    return hazard, _value(hazard, member, w, cost)
 
 
 def _value(hazard: np.ndarray, member: np.ndarray, w: np.ndarray, cost: np.ndarray) -> float:

@@ -9,8 +9,11 @@ import pytest
 
 from outcomes.brief import words
 from outcomes.brief.facts import Facts
+from outcomes.brief.further_words import log_rank_sentence
+from outcomes.brief.report import compare_lines, fit_lines
 from outcomes.brief.results import results
 from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime, IntervalPoint
+from outcomes.fit.interval_log_rank import IntervalLogRank
 
 
 def _curve(**changes: Any) -> IntervalCurve:
@@ -71,3 +74,37 @@ def test_the_charts_past_their_limit_are_named_with_the_day(demo_facts: Facts) -
     for chart in watched["past"]:
         assert chart["value"] > chart["limit"]
         assert chart["since"][:10] in watched["sentence"]
+
+
+def _tested(z: float | None, p: float | None, reason: str | None = None) -> IntervalLogRank:
+    numbers = {"refrigerated": 9, "frozen": 12}
+    return IntervalLogRank(
+        numbers, {"refrigerated": 6, "frozen": 4}, z, p, "information", True, reason
+    )
+
+
+def test_the_log_rank_test_is_told_for_sooner_later_unclear_and_not_asked() -> None:
+    sooner = log_rank_sentence(_tested(3.9, 0.0004), 0.05)
+    assert sooner == (
+        "Refrigerated sources became unreliable sooner than frozen ones, more than chance explains "
+        "(6 of 9 refrigerated and 4 of 12 frozen sources met the rule, each somewhere between two "
+        "trials: log-rank test, p less than 0.001). Storage was chosen, not assigned."
+    )
+    assert "unreliable later than" in log_rank_sentence(_tested(-2.1, 0.043), 0.05)
+    unclear = log_rank_sentence(_tested(-2.1, 0.043), 0.01)
+    assert "does not show" in unclear
+    assert "p 0.043); a difference may still be there." in unclear
+    assert log_rank_sentence(_tested(None, None, "0 refrigerated sources"), 0.05).endswith(
+        "cannot be tested yet: 0 refrigerated sources."
+    )
+
+
+def test_the_log_rank_test_stands_in_results_in_fit_and_in_compare(demo_facts: Facts) -> None:
+    found = results(demo_facts)["lifetime"]["interval_log_rank"]
+    test = demo_facts.lasting.log_rank
+    assert found["p"] == pytest.approx(test.p, rel=1e-9)
+    assert found["variance"] == "information"
+    assert found["late_entry"]
+    assert sum(found["events"].values()) <= demo_facts.lifetime.events
+    for lines in (fit_lines(demo_facts), compare_lines(demo_facts)):
+        assert found["sentence"] in list(lines)
