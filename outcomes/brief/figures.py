@@ -11,6 +11,7 @@ from outcomes.brief.facts import Facts
 from outcomes.brief.further_words import named_exposures
 from outcomes.brief.page import draw_briefing_figure, figure_footer
 from outcomes.draw.calibration_figure import draw_calibration_figure
+from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
 from outcomes.draw.false_alerts_figure import draw_false_alerts_figure
 from outcomes.draw.frontier_figure import draw_frontier_figure
 from outcomes.draw.overlap_figure import draw_overlap_figure
@@ -78,6 +79,12 @@ FIGURES: Mapping[str, NamedFigure] = {
     "lifetime": NamedFigure(
         "how long sources stay reliable",
         lambda facts, _: draw_turnbull_figure(facts.lasting.intervals, figure_footer(facts)),
+    ),
+    "next-cycles": NamedFigure(
+        "how many of 100 sources the next 5 cycles cost",
+        lambda facts, _: draw_cycle_hazard_figure(
+            facts.lasting.next_cycles, figure_footer(facts), confidence=1.0 - facts.settings.alpha
+        ),
     ),
     "overlap": NamedFigure(
         "where refrigerated and frozen sources can be compared",

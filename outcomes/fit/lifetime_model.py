@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -118,8 +119,8 @@ class CycleHazard:
     terms
         Hazard ratio ``cycles``: how the hazard itself changes with each cycle.
     next_cycles
-        For every fifth cycle with at least 3 sources followed through the
-        next 5.
+        For every fifth cycle with at least 3 sources followed through each of
+        the next 5.
     left_out
         Sources it does without, and why.
     reason
@@ -565,12 +566,11 @@ def _by_cycle(
     freedom = max(len(followed) - 2, 1)
     at_risk = periods.groupby("cycle")["source"].nunique()
     found = []
-    after = 0
-    while int(at_risk.get(after + NEXT, 0)) >= LEAST_SOURCES:
-        found.append(
-            _next(fit, after, int(at_risk[after + 1 : after + NEXT].max()), alpha, freedom)
-        )
-        after += NEXT
+    # Records that begin late have nothing to say about the first cycles, and something later.
+    for after in range(0, int(at_risk.index.max()), NEXT):
+        through = at_risk.reindex(range(after + 1, after + NEXT + 1), fill_value=0)
+        if int(through.min()) >= LEAST_SOURCES:
+            found.append(_next(fit, after, int(through.max()), alpha, freedom))
     error = float(np.sqrt(fit.cov[1, 1]))
     term = _term("cycles", "cycle", float(fit.beta[1]), error, alpha, freedom)
     return CycleHazard(
@@ -597,16 +597,24 @@ def _next(fit: HazardFit, after: int, at_risk: int, alpha: float, freedom: int) 
     return NextCycles(after, NEXT, middle, low, high, at_risk)
 
 
+def row_to_tell(found: Sequence[NextCycles]) -> NextCycles:
+    """The row that is told first: after 20 cycles, else the last.
+
+    Parameters
+    ----------
+    found
+        At least one row.
+    """
+    return next((row for row in found if row.after == 20), found[-1])
+
+
 def _next_sentence(found: tuple[NextCycles, ...], events: int, sources: int, alpha: float) -> str:
     if not found:
         return (
             f"Fewer than {LEAST_SOURCES} sources were followed through {NEXT} cycles, so what the "
             f"next {NEXT} cost cannot be said."
         )
-    row = found[-1]
-    for candidate in found:
-        if candidate.after == 20:
-            row = candidate
+    row = row_to_tell(found)
     start = "not yet cycled" if row.after == 0 else f"still reliable after {row.after} cycles"
     return (
         f"Of 100 sources {start}, about {100 * row.probability:.0f} become unreliable in the next "

@@ -10,6 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
+from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
 from outcomes.draw.false_alerts_figure import MOST_DOGS, draw_false_alerts_figure
 from outcomes.draw.save import render_figure
 from outcomes.draw.search_time_figure import draw_search_time_figure
@@ -18,6 +19,7 @@ from outcomes.draw.theme import drawable, theme
 from outcomes.draw.turnbull_figure import band, corners, draw_turnbull_figure, followed_by
 from outcomes.fit.false_alerts import DogAlerts, FalseAlertFit
 from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime, IntervalPoint
+from outcomes.fit.lifetime_model import CycleHazard, LifetimeTerm, NextCycles
 from outcomes.fit.search_curve import ObservedMedian, SearchTimeCurve, SearchTimePoint
 from outcomes.fit.search_time import SearchTimeFit
 
@@ -83,6 +85,32 @@ def lasting(*curves: IntervalCurve) -> IntervalLifetime:
     )  # fmt: skip
 
 
+def per_cycle(
+    shares: dict[int, float],
+    *,
+    ratio: tuple[float, float, float] = (1.1, 1.02, 1.2),
+    wide: float = 1.8,
+) -> CycleHazard:
+    rows = tuple(
+        NextCycles(after, 5, p, p / wide, min(p * wide, 1.0), 30 - after // 5)
+        for after, p in shares.items()
+    )
+    term = LifetimeTerm("cycles", "cycle", *ratio, 0.02, 0.1, 0.04)
+    return CycleHazard(17, 8, 207, (term,), rows, (), None, "Of 100 sources.")
+
+
+def no_hazard() -> CycleHazard:
+    sentence = (
+        "How many sources each further cycle costs cannot be said yet: 3 sources met the rule, and "
+        "5 are needed."
+    )
+    return CycleHazard(17, 3, 207, (), (), (), "3 sources met the rule", sentence)
+
+
+def drawn(found: CycleHazard) -> Figure:
+    return draw_cycle_hazard_figure(found, FOOTER, confidence=0.95)
+
+
 def ax_of(figure: Figure, gid: str):
     (ax,) = [a for a in figure.axes if a.get_gid() == gid]
     return ax
@@ -119,6 +147,11 @@ FIGURES = {
         FOOTER,
         by="kind",
     ),
+    "next cycles": lambda: drawn(per_cycle({k: 0.03 + k / 200 for k in range(0, 30, 5)})),
+    "next cycles of 120": lambda: drawn(per_cycle({k: 0.004 + k / 160 for k in range(0, 120, 5)})),
+    "next cycles with a gap": lambda: drawn(per_cycle({0: 0.001, 20: 0.99}, wide=400.0)),
+    "next cycles, one row": lambda: drawn(per_cycle({0: 1.0})),
+    "no next cycles": lambda: drawn(no_hazard()),
     "nothing": lambda: draw_turnbull_figure(lasting(), FOOTER),
 }
 
@@ -240,3 +273,50 @@ def test_groups_of_the_sort_asked_for_are_drawn_or_all_sources() -> None:
 
 def test_letters_the_font_lacks_become_question_marks() -> None:
     assert drawable("骨 a") == "? a"
+
+
+def test_what_the_next_cycles_cost_is_drawn_for_the_cycles_with_sources_and_no_others() -> None:
+    found = per_cycle({0: 0.04, 5: 0.1, 20: 0.3})
+    figure = drawn(found)
+    estimates = lines(figure, "next-cycles", "estimate")
+    assert [list(line.get_xdata()) for line in estimates] == [[0, 5], [5, 10], [20, 25]]
+    assert [line.get_ydata()[0] for line in estimates] == pytest.approx([4, 10, 30])
+    bands = [c for c in ax_of(figure, "next-cycles").collections if c.get_gid() == "band"]
+    for band_drawn, row in zip(bands, found.next_cycles, strict=True):
+        heights = band_drawn.get_paths()[0].vertices[:, 1]
+        assert heights.min() == pytest.approx(100 * row.low)
+        assert heights.max() == pytest.approx(100 * row.high)
+        across = band_drawn.get_paths()[0].vertices[:, 0]
+        assert (across.min(), across.max()) == (row.after, row.after + row.within)
+    assert words(figure, "number") == ["4", "10", "30"]
+    assert words(figure, "followed") == ["30", "29", "26"]
+    title = " ".join(words(figure, "title"))
+    assert title == (
+        "Of 100 sources still reliable after 20 cycles, about 30 become unreliable in the next 5"
+    )
+
+
+@pytest.mark.parametrize(
+    ("ratio", "said"),
+    [
+        ((1.1, 1.02, 1.2), "The share rises with the cycles."),
+        ((0.9, 0.8, 0.95), "The share falls with the cycles."),
+        ((1.1, 0.9, 1.4), "Whether the share rises or falls with the cycles does not show."),
+    ],
+)
+def test_a_rise_is_called_one_only_where_its_interval_says_so(ratio, said) -> None:
+    figure = drawn(per_cycle({0: 0.1, 5: 0.12}, ratio=ratio))
+    assert said in " ".join(words(figure, "subtitle"))
+
+
+def test_under_five_events_the_sentence_stands_in_place_of_the_lines() -> None:
+    figure = FIGURES["no next cycles"]()
+    assert figure.axes == []
+    assert " ".join(words(figure, "reason")) == no_hazard().sentence
+
+
+def test_a_share_that_rounds_to_none_is_called_fewer_than_one() -> None:
+    figure = drawn(per_cycle({0: 0.001}))
+    assert words(figure, "number") == ["< 1"]
+    title = " ".join(words(figure, "title"))
+    assert "Of 100 sources not yet cycled, fewer than 1 become" in title

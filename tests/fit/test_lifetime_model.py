@@ -130,6 +130,15 @@ def test_the_next_cycles_are_said_in_sources_of_a_hundred_from_20_cycles_on_wher
     assert all(row.low <= row.probability <= row.high for row in found.next_cycles)
 
 
+def test_records_that_begin_late_tell_of_the_cycles_they_saw_and_of_no_others():
+    drawn = cycled(np.random.default_rng(6), 60)
+    late = drawn[drawn["low_cycles"] >= 14].assign(entry_cycles=13.0)
+    found = fit_cycle_hazard(lifetime(late), Settings())
+    assert found.reason is None
+    assert found.next_cycles[0].after == 15
+    assert found.sentence.startswith("Of 100 sources still reliable after 20 cycles, about ")
+
+
 def test_sources_never_frozen_have_no_part_in_the_hazard_by_cycle():
     drawn = cycled(np.random.default_rng(6), 60)
     never = drawn.head(4).assign(entry_cycles=0.0, low_cycles=0.0, exit_cycles=0.0)
