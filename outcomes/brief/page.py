@@ -5,7 +5,8 @@ from __future__ import annotations
 import base64
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import jinja2
@@ -14,12 +15,15 @@ from matplotlib.figure import Figure
 from outcomes import __version__
 from outcomes.brief import decisions, further_words, paper, words
 from outcomes.brief.facts import Facts
+from outcomes.brief.floor_control import figure_alt, floor_control
+from outcomes.brief.floor_grid import floor_grid
 from outcomes.decide.shelf import ShelfSource
-from outcomes.decide.threshold import Threshold
+from outcomes.decide.threshold import Retirement, Threshold
+from outcomes.draw.floor_layer import floor_layer, hide_floor
 from outcomes.draw.main_figure import ThresholdMark, draw_main_figure
 from outcomes.draw.save import render_figure
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
-from outcomes.fit.result import Term
+from outcomes.fit.result import FindCurve, Term
 from outcomes.records.tables import Finding
 
 _MOST_REASONS = 8
@@ -51,28 +55,67 @@ def draw_briefing_figure(facts: Facts) -> Figure:
     return _main_figure(facts, headline, figure_subtitle(facts))
 
 
-def render_page_figure(facts: Facts) -> bytes | None:
+@dataclass(frozen=True, slots=True)
+class PageFigure:
+    """The figure as the page needs it.
+
+    Attributes
+    ----------
+    svg
+        All of it that does not depend on the floor.
+    layers
+        The floor and the thresholds, as SVG elements to lay over it: one for
+        each point of :func:`outcomes.brief.floor_grid.floor_grid`.
+    own_layer
+        That of them for the unit's own floor.
+    """
+
+    svg: bytes
+    layers: tuple[str, ...]
+    own_layer: str
+
+
+def render_page_figure(facts: Facts) -> PageFigure | None:
     """The main figure for the page, where heading and answer stand beside it, as SVG.
 
     Returns
     -------
-    bytes or None
+    PageFigure or None
         None where there is nothing to draw.
     """
     if words.nothing_drawn(facts.retirement, facts.lifetime) is not None:
         return None
-    return render_figure(_main_figure(facts, "", ""), "svg")
+    floors = [(point.floor, _marks(point.retirement)) for point in floor_grid(facts)]
+    figure = _main_figure(facts, "", "", floors)
+    layers = tuple(floor_layer(figure, _drawn(facts), *at) for at in floors)
+    hide_floor(figure)
+    own = [floor for floor, _ in floors].index(facts.settings.floor)
+    return PageFigure(render_figure(figure, "svg"), layers, layers[own])
 
 
-def _main_figure(facts: Facts, title: str, subtitle: str) -> Figure:
+def _drawn(facts: Facts) -> list[FindCurve]:
+    return [c for c in facts.retirement.curves if len(c.at) or c.bins]
+
+
+def _marks(retirement: Retirement) -> dict[str, ThresholdMark | None]:
+    return {t.by: _mark(t) for t in retirement.thresholds}
+
+
+def _main_figure(
+    facts: Facts,
+    title: str,
+    subtitle: str,
+    other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
+) -> Figure:
     return draw_main_figure(
         title=title,
         subtitle=subtitle,
-        curves=[c for c in facts.retirement.curves if len(c.at) or c.bins],
+        curves=_drawn(facts),
         floor=facts.settings.floor,
-        thresholds={t.by: _mark(t) for t in facts.retirement.thresholds},
+        thresholds=_marks(facts.retirement),
         lifetime=facts.lifetime,
         footer=figure_footer(facts),
+        other_floors=other_floors,
     )
 
 
@@ -107,7 +150,7 @@ def figure_footer(facts: Facts) -> str:
     )
 
 
-def render_page(facts: Facts, figure: bytes | None) -> str:
+def render_page(facts: Facts, figure: PageFigure | None) -> str:
     """The briefing as one HTML file that needs nothing beside it.
 
     Parameters
@@ -115,7 +158,7 @@ def render_page(facts: Facts, figure: bytes | None) -> str:
     facts
         The unit's facts.
     figure
-        The figure as SVG; None for a page that says why there is none.
+        The figure (:func:`render_page_figure`); None for a page that says why there is none.
     """
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("outcomes.brief"),
@@ -139,7 +182,7 @@ def _unbroken(value: Any) -> Any:
     return value
 
 
-def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
+def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     """Every text on the page, by its place."""
     settings, fit = facts.settings, facts.fit
     headline = words.headline(fit, facts.verdict, facts.retirement)
@@ -159,8 +202,8 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
         "interval_note": words.INTERVAL_NOTE if fit.mixed is not None else None,
         "figure": None
         if figure is None
-        else "data:image/svg+xml;base64," + base64.b64encode(figure).decode("ascii"),
-        "figure_alt": f"Figure: {headline}. {retire}",
+        else "data:image/svg+xml;base64," + base64.b64encode(figure.svg).decode("ascii"),
+        "figure_alt": figure_alt(headline, retire),
         "figure_caption": words.figure_caption(
             facts.retirement, facts.lifetime, settings.confidence
         ),
@@ -226,7 +269,12 @@ def page_fields(facts: Facts, figure: bytes | None) -> Mapping[str, Any]:
             "All numbers are in results.json."
         ),
     }
-    return {**fields, "elsewhere": paper.elsewhere(fields)}
+    return {
+        **fields,
+        "elsewhere": paper.elsewhere(fields),
+        "layer": "" if figure is None else figure.own_layer,
+        "floor": floor_control(facts, headline, () if figure is None else figure.layers),
+    }
 
 
 def _aside_rows(facts: Facts) -> set[tuple[str, str, int | None]]:

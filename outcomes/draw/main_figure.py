@@ -58,6 +58,8 @@ def draw_main_figure(
     thresholds: Mapping[str, ThresholdMark | None],
     lifetime: Lifetime,
     footer: str,
+    *,
+    other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
 ) -> Figure:
     """Draw the briefing's figure on a sheet of 16 × 9 inches.
 
@@ -79,6 +81,10 @@ def draw_main_figure(
     footer
         Where the figures come from: trials, sources, dogs. That this is an
         association and not proof of cause is added unless it is said there.
+    other_floors
+        Further floors with the thresholds at each: nothing of them is drawn,
+        but there is room for their words
+        (:func:`outcomes.draw.floor_layer.floor_layer`).
 
     Returns
     -------
@@ -100,7 +106,7 @@ def draw_main_figure(
         left_of_lifetime = WIDTH_IN - MARGIN_IN - lifetime_width
         body = Box(MARGIN_IN, bottom, left_of_lifetime - MARGIN_IN, top - bottom)
         if curves:
-            _draw_finds(figure, body, curves, floor, thresholds)
+            _draw_finds(figure, body, curves, floor, thresholds, other_floors)
         else:
             _write_reason(figure, body, subtitle)
         draw_lifetime_panel(
@@ -166,6 +172,7 @@ def _draw_finds(
     curves: Sequence[FindCurve],
     floor: float,
     thresholds: Mapping[str, ThresholdMark | None],
+    other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]],
 ) -> None:
     lowest = lowest_shown(curves, floor)
     heading = HEADING if lowest == 0.0 else f"{HEADING} (scale starts at {in_100(lowest)})"
@@ -181,8 +188,9 @@ def _draw_finds(
     given = [(curve, thresholds.get(curve.exposure)) for curve in curves]
     marks = [None if mark is None else within_observed(mark, curve) for curve, mark in given]
     lane_height = max(
-        lane_words(curve, mark, floor, width).height
-        for curve, mark in zip(curves, marks, strict=True)
+        _lane_height(curve, given_marks.get(curve.exposure), at, width)
+        for at, given_marks in ((floor, thresholds), *other_floors)
+        for curve in curves
     )
     for number, (curve, mark) in enumerate(zip(curves, marks, strict=True)):
         draw_find_panel(
@@ -195,6 +203,13 @@ def _draw_finds(
             lane_height=lane_height,
             first=number == 0,
         )
+
+
+def _lane_height(
+    curve: FindCurve, mark: ThresholdMark | None, floor: float, width_in: float
+) -> float:
+    shown = None if mark is None else within_observed(mark, curve)
+    return lane_words(curve, shown, floor, width_in).height
 
 
 def _write_key(figure: Figure, left: float, middle: float, curves: Sequence[FindCurve]) -> None:

@@ -11,11 +11,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import axe_core_python
 import pytest
 
 from outcomes.brief import words
 from outcomes.brief.facts import Facts, gather_facts
 from outcomes.brief.page import render_page, render_page_figure
+from outcomes.brief.results import results
 from outcomes.records.read import read_records
 from outcomes.simulate import Truth, simulate_unit
 
@@ -92,7 +94,7 @@ def page(page_of: Callable[[str], str]) -> str:
     return page_of("demo")
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def browse(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., str]:
     home = tmp_path_factory.mktemp("browser")
 
@@ -145,9 +147,12 @@ def _probed(page: str, folder: Path, browse: Callable[..., str], width: int) -> 
     )
 
 
-def test_the_page_names_no_address_and_runs_no_script(page: str) -> None:
+def test_the_page_names_no_address_and_loads_nothing(page: str) -> None:
     assert re.findall(r"https?://[^\s\"<]*", page) == []
-    assert "<script" not in page
+    assert re.findall(r"<script[^>]*>", page) == [
+        '<script type="application/json" id="floor-data">',
+        "<script>",
+    ]
     assert re.findall(r"(?:src|href)=\"(?!data:)", page) == []
 
 
@@ -161,7 +166,7 @@ def test_it_opens_from_disk_without_error_request_or_sideways_scrolling(
         "errors": 0,
         "requests": 0,
         "figure": 1,
-        "scripts": 0,
+        "scripts": 2,
         "sideways": 0,
         "wrapped": 0,
     }
@@ -178,9 +183,208 @@ def test_the_probe_sees_what_is_wrong_with_a_page(
     seen = _probed(spoiled, tmp_path, browse, 1280)
     assert seen["requests"] == 1
     assert seen["errors"] == 2
-    assert seen["scripts"] == 1
+    assert seen["scripts"] == 3
     assert seen["sideways"] > 0
     assert seen["smallest"] == 9.0
+
+
+# --- the floor, and what a screen reader meets --------------------------------------------------
+
+AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
+FIVE = ("demo", "large", "no effect", "too few trials", "cycles and age identical")
+MOVE = """
+<script>
+const complaints = [];
+for (const kind of ["error", "warn"]) console[kind] = (...told) => complaints.push(told.join(" "));
+const heard = (e) => complaints.push(String(e.message || e.target.tagName));
+window.addEventListener("error", heard, true);
+window.addEventListener("unhandledrejection", (e) => complaints.push(String(e.reason)));
+window.addEventListener("load", async () => {
+  const text = (e) => e === null || e.hidden ? "" : e.textContent.replace(/\\s+/g, " ").trim();
+  const by = (name) => text(document.querySelector(`[data-floor="${name}"]`));
+  const slider = document.getElementById("floor");
+  const look = () => ({
+    said: text(document.getElementById("floor-said")),
+    value: slider && slider.getAttribute("aria-valuetext"),
+    limit: by("limit"), shelf: by("shelf"), retire: by("retire"), moved: by("moved"),
+    alt: (document.getElementById("figure") || { alt: "" }).alt,
+    layer: (document.getElementById("floor-layer") || { innerHTML: "" }).innerHTML,
+    rows: [...document.querySelectorAll(".shelf tbody tr")].map((row) =>
+      [text(row.cells[0]), text(row.cells[1]), text(row.querySelector(".reason"))]),
+    left: [...document.querySelectorAll(".left")].filter((e) => !e.hidden).length,
+  });
+  const move = (k) => { slider.value = k; slider.dispatchEvent(new Event("input")); };
+  const seen = { first: look(), at: {}, violations: {}, undecided: [] };
+  if (slider) {
+    for (const k of [0, 20, 40, Number(slider.max)]) { move(k); seen.at[k] = look(); }
+    document.getElementById("floor-back").click();
+    seen.back = look();
+  }
+  for (const details of document.querySelectorAll("details")) details.open = true;
+  const found = await axe.run(document, { resultTypes: ["violations"] });
+  for (const v of found.violations) {
+    seen.violations[v.id] = v.nodes.map((n) => n.target.join(" ") + ": " + n.failureSummary);
+  }
+  seen.passes = found.passes.length;
+  seen.requests = performance.getEntriesByType("resource").filter((r) => !/^data:/.test(r.name))
+    .map((r) => r.name);
+  seen.complaints = complaints;
+  const out = document.createElement("pre");
+  out.id = "probe-moved";
+  out.textContent = JSON.stringify(seen);
+  document.body.append(out);
+});
+</script>
+"""
+
+
+@pytest.fixture(scope="session")
+def moved(
+    page_of: Callable[[str], str],
+    browse: Callable[..., str],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Callable[..., dict[str, Any]]:
+    """What a unit's page showed as its floor was moved, and what axe says of it."""
+    seen: dict[tuple[str, ...], dict[str, Any]] = {}
+
+    def move(unit: str, *options: str) -> dict[str, Any]:
+        if (unit, *options) not in seen:
+            file = tmp_path_factory.mktemp("moved") / "page.html"
+            probe = f"<head><script>{AXE}</script>{MOVE}"
+            file.write_text(page_of(unit).replace("<head>", probe, 1), encoding="utf-8")
+            dom = browse(file, *options, "--virtual-time-budget=60000", "--dump-dom")
+            told = re.search(r'<pre id="probe-moved">(.*?)</pre>', dom, re.DOTALL)
+            assert told is not None
+            seen[unit, *options] = json.loads(html.unescape(told[1]).replace("\u00a0", " "))
+        return seen[unit, *options]
+
+    return move
+
+
+@pytest.fixture(scope="session")
+def results_of(
+    demo_facts: Facts, large_facts: Facts, briefing_of: Callable[..., Any]
+) -> Callable[[str], dict[str, Any]]:
+    def make(unit: str) -> dict[str, Any]:
+        facts = {"demo": demo_facts, "large": large_facts}.get(unit)
+        found: dict[str, Any] = briefing_of(unit).results if facts is None else results(facts)
+        return found
+
+    return make
+
+
+@pytest.mark.parametrize("unit", FIVE)
+def test_it_opens_and_moves_without_an_error_or_a_request(
+    unit: str, moved: Callable[..., dict[str, Any]]
+) -> None:
+    seen = moved(unit)
+    assert seen["complaints"] == []
+    assert seen["requests"] == []
+
+
+@pytest.mark.parametrize("unit", FIVE)
+def test_at_first_and_when_put_back_it_says_what_results_json_says(
+    unit: str,
+    moved: Callable[..., dict[str, Any]],
+    results_of: Callable[[str], dict[str, Any]],
+) -> None:
+    seen, told = moved(unit), results_of(unit)
+    for shown in (seen["first"], seen.get("back", seen["first"])):
+        assert shown["retire"] == told["retire"]["sentence"]
+        assert shown["retire"] in shown["alt"]
+        assert shown["moved"] == ""
+        assert [row[0] for row in shown["rows"]] == [s["source_id"] for s in told["shelf"]]
+        assert [row[1] for row in shown["rows"]] == [s["advice"] for s in told["shelf"]]
+        assert [row[2] for row in shown["rows"]] == [s["reason"] for s in told["shelf"]]
+    if "back" in seen:
+        assert seen["back"] == seen["first"] | {"layer": seen["back"]["layer"]}
+
+
+@pytest.mark.parametrize("unit", FIVE)
+def test_a_moved_floor_moves_sentence_figure_and_shelf_as_results_json_has_it(
+    unit: str,
+    moved: Callable[..., dict[str, Any]],
+    results_of: Callable[[str], dict[str, Any]],
+) -> None:
+    seen, told = moved(unit), results_of(unit)
+    frontier = next(iter(told["retire"]["frontier"]), None)
+    assert seen["at"]
+    for k, shown in seen["at"].items():
+        floor = 0.5 + 0.01 * int(k)
+        assert shown["said"] == shown["value"] == f"{100 * floor:.0f} in 100"
+        if shown["said"] != seen["first"]["said"]:
+            assert shown["said"] in shown["moved"]
+            assert shown["left"] == 0
+            assert shown["layer"] != seen["first"]["layer"]
+        counted = {a: sum(row[1] == a for row in shown["rows"]) for a in ("retire", "test", "keep")}
+        for advice, number in counted.items():
+            if number and len(shown["rows"]) > 1:
+                assert f"{number} to {advice}" in shown["shelf"]
+        by_name = {s["source_id"]: s for s in told["shelf"]}
+        for name, advice, _ in shown["rows"]:
+            low, high = by_name[name]["low"], by_name[name]["high"]
+            if advice == "retire":
+                assert high < floor
+            elif advice == "keep":
+                assert low >= floor - 1e-9
+        if frontier is None:
+            continue
+        (point,) = [p for p in frontier["points"] if abs(p["floor"] - floor) < 1e-9]
+        if point["retire_after"] is not None and frontier["by"] == "cycles":
+            number = point["retire_after"]
+            after = f"Retire after {number} cycle{'' if number == 1 else 's'}"
+            assert shown["retire"].startswith(after)
+            assert shown["limit"].startswith(after)
+            assert shown["retire"] in shown["alt"]
+            assert f"retire after {number} cycles" in shown["layer"].replace("&nbsp;", " ")
+        elif frontier["by"] == "cycles":
+            assert not shown["retire"].startswith("Retire after")
+
+
+@pytest.mark.parametrize("unit", FIVE)
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_axe_finds_nothing_to_mend(
+    unit: str, dark: bool, moved: Callable[..., dict[str, Any]]
+) -> None:
+    seen = moved(unit, *(["--blink-settings=preferredColorScheme=0"] if dark else []))
+    assert seen["violations"] == {}
+    assert seen["passes"] > 20
+
+
+def test_axe_sees_what_is_wrong_with_a_page(
+    page: str, browse: Callable[..., str], tmp_path: Path
+) -> None:
+    spoiled = page.replace(
+        "</main>", '<img src="data:,"><p style="color: #aaa">pale words</p></main>'
+    ).replace('<label for="floor">', "<label>")
+    file = tmp_path / "page.html"
+    probe = f"<head><script>{AXE}</script>{MOVE}"
+    file.write_text(spoiled.replace("<head>", probe, 1), encoding="utf-8")
+    dom = browse(file, "--virtual-time-budget=60000", "--dump-dom")
+    told = re.search(r'<pre id="probe-moved">(.*?)</pre>', dom, re.DOTALL)
+    assert told is not None
+    assert {"image-alt", "color-contrast", "label"} <= set(
+        json.loads(html.unescape(told[1]))["violations"]
+    )
+
+
+def test_without_scripts_the_page_shows_the_units_own_floor_and_no_dead_control(
+    page: str, browse: Callable[..., str], tmp_path: Path
+) -> None:
+    # The probe itself is a script: the page's own are taken out instead.
+    still = re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL)
+    file = tmp_path / "page.html"
+    probe = """<head><script>addEventListener("load", () => document.body.append("probe control=" +
+      document.getElementById("floor-control").getClientRects().length + "; probe layer=" +
+      document.querySelectorAll("#floor-layer > path").length + ";"));</script>"""
+    file.write_text(still.replace("<head>", probe, 1), encoding="utf-8")
+    seen = _seen(browse(file, "--virtual-time-budget=5000", "--dump-dom"))
+    assert seen["control"] == 0
+    assert seen["layer"] > 3
+
+
+def test_the_page_stays_small(page_of: Callable[[str], str]) -> None:
+    assert all(len(page_of(unit).encode()) < 1_500_000 for unit in ("demo", "large"))
 
 
 # --- on paper ---------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ import pytest
 
 from outcomes.brief import words
 from outcomes.brief.facts import Facts
-from outcomes.brief.page import page_fields, render_page
+from outcomes.brief.page import PageFigure, page_fields, render_page
 from outcomes.brief.results import results
 from outcomes.brief.write import results_text
 from outcomes.fit.result import VERDICTS
@@ -97,7 +97,7 @@ def test_rows_handed_over_are_used_or_set_aside(found: dict[str, Any]) -> None:
 
 
 def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str, Any]) -> None:
-    fields = page_fields(facts, b"<svg/>")
+    fields = page_fields(facts, PageFigure(b"<svg/>", (), ""))
     assert fields["answer"] == found["which_predicts"]["sentence"]
     assert fields["retire"] == found["retire"]["sentence"]
     assert fields["compare"] == found["compare"]["sentence"]
@@ -127,7 +127,7 @@ def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str
 def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
     facts: Facts, found: dict[str, Any]
 ) -> None:
-    fields = page_fields(facts, b"<svg/>")
+    fields = page_fields(facts, PageFigure(b"<svg/>", (), ""))
     cycles = next(t for t in found["find"]["terms"] if t["term"] == "cycles")
     fewer = [f"{abs(10 * cycles[k]):.0f}" for k in ("points", "points_high", "points_low")]
     assert f"about {fewer[0]} fewer finds in 100" in fields["answer"]
@@ -152,7 +152,7 @@ def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
 
 
 def test_the_cautions_stand_on_the_page_and_one_beside_the_shelf(facts: Facts) -> None:
-    page = render_page(facts, b"<svg/>")
+    page = render_page(facts, PageFigure(b"<svg/>", (), ""))
     for caution in words.CAUTIONS:
         assert caution.split(",")[0].split("'")[0] in page.replace("&#39;", "'")
     table = page.index("<table")
@@ -163,7 +163,7 @@ def test_the_cautions_stand_on_the_page_and_one_beside_the_shelf(facts: Facts) -
 
 
 def test_the_page_needs_nothing_beside_it(facts: Facts) -> None:
-    page = render_page(facts, b"<svg/>")
+    page = render_page(facts, PageFigure(b"<svg/>", (), ""))
     assert not re.search(r"(src|href)=\"(?!data:|#)", page)
     assert "http" not in re.sub(r"data:[^\"]*", "", page)
     assert page.count("<h1") == 1

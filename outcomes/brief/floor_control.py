@@ -1,0 +1,106 @@
+"""The one control of the page: what it says at each floor a reader may choose.
+
+Every number, word and line is made here; the page's script only puts them in place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from outcomes.brief import paper, words
+from outcomes.brief.facts import Facts
+from outcomes.brief.floor_grid import FloorPoint, floor_grid
+
+_ADVICE = ("retire", "test", "keep")
+
+
+def figure_alt(headline: str, retire: str) -> str:
+    """The figure for who cannot see it: the finding, and the limit."""
+    return f"Figure: {headline}. {retire}"
+
+
+def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[str, Any] | None:
+    """Everything on the page that depends on the floor, for every floor.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    headline
+        What was found, which is the same at every floor.
+    layers
+        The floor in the figure, one piece for each floor; none without a figure.
+
+    Returns
+    -------
+    dict or None
+        ``own`` and ``last`` (places in the grid), ``said`` (at the unit's own
+        floor), and ``data``, which the page's script reads: for each
+        name a list with one entry for each floor. A row of ``rows`` is the
+        source's place on the shelf, the place of its advice in ``advice`` and of
+        its reason in ``why``, and whether it is printed. None where nothing
+        depends on the floor.
+    """
+    grid = floor_grid(facts)
+    own = [point.floor for point in grid].index(facts.settings.floor)
+    said = [words.in_100(point.floor) for point in grid]
+    reasons: dict[str, int] = {}
+    place = {s.source_id: k for k, s in enumerate(facts.shelf)}
+    rows, on_paper = [], []
+    for point in grid:
+        told: list[dict[str, Any]] = [
+            {"source": s.source_id, "kind": s.kind or "", "advice": s.advice, "left": None,
+             "reason": words.advice_reason(s, point.floor)}
+            for s in point.shelf
+        ]  # fmt: skip
+        printed = paper.shelf_rows_on_paper(told)
+        on_paper.append(paper.shelf_on_paper(told, printed) or "")
+        rows.append(
+            [
+                [
+                    place[row["source"]],
+                    _ADVICE.index(row["advice"]),
+                    reasons.setdefault(row["reason"], len(reasons)),
+                    int(number < printed),
+                ]
+                for number, row in enumerate(told)
+            ]
+        )
+    retire = [words.retire_sentence(facts.verdict, point.retirement) for point in grid]
+    if len(set(layers)) < 2 and all(row == rows[0] for row in rows):
+        return None
+    return {
+        "own": own,
+        "last": len(grid) - 1,
+        "said": said[own],
+        "data": {
+            "own": own,
+            "said": said,
+            "limit": [words.limit_in_short(facts.verdict, p.retirement) for p in grid],
+            "shelf": [words.shelf_summary(p.shelf) for p in grid],
+            "retire": retire,
+            "price": [words.price_sentence(facts.price, p.retirement) or "" for p in grid],
+            "past": [words.past_limit_sentence(p.shelf, p.retirement) or "" for p in grid],
+            "alt": [figure_alt(headline, sentence) for sentence in retire],
+            "moved": [_moved(facts, point) for point in grid],
+            "paper": on_paper,
+            "layer": list(layers),
+            "advice": list(_ADVICE),
+            "why": list(reasons),
+            "rows": rows,
+        },
+    }
+
+
+def _moved(facts: Facts, point: FloorPoint) -> str:
+    """What to know of a page whose floor was moved; nothing at the unit's own."""
+    own = facts.settings.floor
+    if point.floor == own:
+        return ""
+    left = " What a source has left is told at that floor alone." if facts.left else ""
+    return (
+        f"The floor was moved here, to {words.in_100(point.floor)}. The unit's own floor is "
+        f"{words.in_100(own)}, and the files beside this page keep to it.{left} Set a floor before "
+        "looking at results, not after."
+    )

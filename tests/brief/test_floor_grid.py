@@ -1,0 +1,215 @@
+"""Another floor on the page says what the commands would say with that floor."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from outcomes.brief import page, words
+from outcomes.brief.facts import Facts
+from outcomes.brief.floor_control import floor_control
+from outcomes.brief.floor_grid import FloorPoint, floor_grid
+from outcomes.brief.results import results
+from outcomes.decide.shelf import review_shelf
+from outcomes.decide.threshold import set_threshold
+from outcomes.draw.floor_layer import HEIGHT_PT, WIDTH_PT, floor_layer, hide_floor
+from outcomes.fit.finds import fit_finds
+from outcomes.joining.trials import join
+from outcomes.records.read import read_records
+from outcomes.simulate import Truth, Unit, simulate_unit
+
+SOME = (0.5, 0.7, 0.8, 0.85, 0.9, 0.95)
+UNITS = {
+    "no effect": Truth(baseline_log_odds=1.2),
+    "effect falling": Truth(cycle_log_odds=-0.30, baseline_log_odds=3.0),
+}
+
+
+def _as_read(unit: Unit, folder: Path) -> Path:
+    folder.mkdir()
+    for table in ("sources", "storage", "trials", "dogs"):
+        frame = getattr(unit, table)
+        if "assisted" in frame:
+            frame = frame.assign(assisted=frame["assisted"].map({True: "yes", False: "no"}))
+        frame.to_csv(folder / f"{table}.csv", index=False, date_format="%Y-%m-%d %H:%M")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def facts_of(
+    demo_facts: Facts, few_records: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Callable[[str], Facts]:
+    """The demo's facts, or those with the model and the shelf of another unit in their place."""
+    home = tmp_path_factory.mktemp("units")
+
+    def make(name: str) -> Facts:
+        if name == "demo":
+            return demo_facts
+        folder = few_records
+        if name in UNITS:
+            unit = simulate_unit(UNITS[name], 7, trials=420, dogs=4, sources=12, months=18)
+            folder = home / name
+            if not folder.exists():
+                _as_read(unit, folder)
+        records = read_records(folder)
+        joined = join(records)
+        fit = fit_finds(joined.trials, records.settings)
+        moment = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
+        shelf = review_shelf(fit, records.sources, joined.history, moment, joined.trials)
+        return replace(
+            demo_facts, records=records, joined=joined, fit=fit, shelf=shelf, as_of=moment
+        )
+
+    return make
+
+
+def _point(facts: Facts, floor: float) -> FloorPoint:
+    return next(p for p in floor_grid(facts) if p.floor == floor)
+
+
+@pytest.mark.parametrize("name", ["demo", "too few", *UNITS])
+def test_advice_at_another_floor_is_that_of_the_shelf_reviewed_with_it(
+    name: str, facts_of: Callable[[str], Facts]
+) -> None:
+    facts = facts_of(name)
+    for floor in SOME:
+        fit = replace(facts.fit, settings=facts.settings.with_options(floor=floor))
+        reviewed = review_shelf(
+            fit, facts.records.sources, facts.joined.history, facts.as_of, facts.joined.trials
+        )
+        found = _point(facts, floor).shelf
+        assert {s.source_id: s for s in found} == {s.source_id: s for s in reviewed}
+        order = [("retire", "test", "keep").index(s.advice) for s in found]
+        assert order == sorted(order)
+
+
+@pytest.mark.parametrize("word", ["cycles", "both", "cannot be told apart"])
+def test_thresholds_at_another_floor_are_those_set_with_it(word: str, demo_facts: Facts) -> None:
+    verdict = replace(demo_facts.verdict, verdict=word)
+    facts = replace(demo_facts, verdict=verdict, retirement=set_threshold(demo_facts.fit, verdict))
+    for floor in (0.75, 0.9):
+        fit = replace(facts.fit, settings=facts.settings.with_options(floor=floor))
+        again = set_threshold(fit, verdict).thresholds
+        assert again
+        for ours, theirs in zip(_point(facts, floor).retirement.thresholds, again, strict=True):
+            assert words.threshold_sentence(ours) == words.threshold_sentence(theirs)
+            assert replace(ours, curve=theirs.curve) == theirs
+
+
+def test_the_grid_holds_what_results_json_says_of_every_floor(demo_facts: Facts) -> None:
+    (frontier, *_) = results(demo_facts)["retire"]["frontier"]
+    grid = floor_grid(demo_facts)
+    assert [p["floor"] for p in frontier["points"]] == [p.floor for p in grid]
+    for told, point in zip(frontier["points"], grid, strict=True):
+        assert told["retire_after"] == point.retirement.thresholds[0].retire_after
+        assert told["outcome"] == point.retirement.thresholds[0].outcome
+
+
+def test_the_units_own_floor_is_on_the_grid_though_it_is_between_two(demo_facts: Facts) -> None:
+    settings = demo_facts.settings.with_options(floor=0.875)
+    facts = replace(demo_facts, records=replace(demo_facts.records, settings=settings))
+    grid = floor_grid(facts)
+    assert [p.floor for p in grid] == sorted(p.floor for p in grid)
+    assert len(grid) == 47
+    assert _point(facts, 0.875).shelf is facts.shelf
+
+
+def test_at_the_units_own_floor_the_control_says_what_the_page_says(demo_facts: Facts) -> None:
+    figure = page.render_page_figure(demo_facts)
+    fields = page.page_fields(demo_facts, figure)
+    data, own = fields["floor"]["data"], fields["floor"]["own"]
+    assert data["said"][own] == words.in_100(demo_facts.settings.floor)
+    assert [data["limit"][own], data["shelf"][own]] == fields["lead"][:2]
+    assert data["retire"][own] == fields["retire"]
+    assert data["price"][own] == (fields["price"] or "")
+    assert data["past"][own] == (fields["past_limit"] or "")
+    assert data["alt"][own] == fields["figure_alt"]
+    assert data["moved"][own] == ""
+    assert data["layer"][own] == fields["layer"]
+    told = [(data["advice"][a], data["why"][w]) for _, a, w, _ in data["rows"][own]]
+    assert told == [(row["advice"], row["reason"]) for row in fields["shelf"]]
+    lists = [value for name, value in data.items() if name not in ("own", "advice", "why")]
+    assert {len(value) for value in lists} == {len(floor_grid(demo_facts))}
+
+
+def test_a_page_moved_by_hand_says_so_at_every_other_floor(demo_facts: Facts) -> None:
+    control = floor_control(demo_facts, "", ("a", "b"))
+    assert control is not None
+    for k, text in enumerate(control["data"]["moved"]):
+        assert (text == "") == (k == control["own"])
+        if text:
+            assert "The unit's own floor is 85 in 100" in text
+
+
+def test_there_is_no_control_where_nothing_hangs_on_the_floor(
+    facts_of: Callable[[str], Facts], briefing_of: Callable[..., Any]
+) -> None:
+    assert floor_control(facts_of("too few"), "", ()) is None
+    text = (briefing_of("only blank areas").folder / "briefing.html").read_text(encoding="utf-8")
+    assert "floor-control" not in text
+    assert "<script" not in text
+
+
+def test_the_layer_lies_where_the_figure_itself_has_floor_and_threshold(
+    demo_facts: Facts,
+) -> None:
+    curves = list(demo_facts.retirement.curves)
+    marks = {t.by: page._mark(t) for t in demo_facts.retirement.thresholds}
+    figure = page._main_figure(demo_facts, "", "")
+    layer = floor_layer(figure, curves, demo_facts.settings.floor, marks)
+    figure.draw_without_rendering()
+    scale = WIDTH_PT / figure.bbox.width
+
+    def on_sheet(gid: str) -> list[tuple[float, float]]:
+        found = []
+        for artist in figure.findobj(lambda a: a.get_gid() == gid):
+            axes: Any = artist.axes
+            for x, y in artist.get_xydata():
+                at = (x, y)
+                if gid == "floor":  # across the axes, whatever the scale
+                    px, py = axes.get_yaxis_transform().transform(at)
+                else:
+                    px, py = axes.transData.transform(at)
+                found.append((px * scale, HEIGHT_PT - py * scale))
+        return found
+
+    (left, y), (right, _) = on_sheet("floor")
+    line = re.search(r'<path d="M([\d.]+) ([\d.]+)L([\d.]+) ([\d.]+)" stroke="#a3410b"', layer)
+    assert line is not None
+    # Positions are written to a tenth of a point.
+    assert [float(v) for v in line.groups()] == pytest.approx([left, y, right, y], abs=0.06)
+    diamonds = re.findall(r'<path d="M([\d.]+) ([\d.]+)L[^"]*Z" fill="#1d2b33"', layer)
+    upper = [v for x, top in diamonds[:2] for v in (float(x), float(top) + 7.1)]
+    there = [float(v) for at in sorted(on_sheet("threshold")) for v in at]
+    assert upper == pytest.approx(there, abs=0.11)
+    for gid in ("threshold-words-1", "retire-words-1"):
+        (text,) = figure.findobj(lambda a, gid=gid: a.get_gid() == gid)
+        assert text.get_text() in layer.replace("&nbsp;", "\u00a0")
+
+
+def test_a_figure_for_the_page_keeps_nothing_of_the_floor_and_loses_nothing_else(
+    demo_facts: Facts,
+) -> None:
+    figure = page._main_figure(demo_facts, "", "")
+    shown = {a.get_gid() for a in figure.findobj() if a.get_visible() and a.get_gid()}
+    hide_floor(figure)
+    left = {a.get_gid() for a in figure.findobj() if a.get_visible() and a.get_gid()}
+    assert {g for g in shown - left if not re.search("floor|drop|threshold|retire", g)} == set()
+    assert not any(re.fullmatch("floor.*|drop|threshold.*|retire.*", g) for g in left)
+
+
+def test_every_floor_has_room_for_its_words_on_the_page(demo_facts: Facts) -> None:
+    floors = [(p.floor, page._marks(p.retirement)) for p in floor_grid(demo_facts)]
+    figure = page._main_figure(demo_facts, "", "", floors)
+    lane = next(a for a in figure.axes if a.get_gid() == "lane-cycles")
+    bottom = (1 - lane.get_position().y0) * HEIGHT_PT
+    for floor, marks in floors:
+        layer = floor_layer(figure, demo_facts.retirement.curves, floor, marks)
+        lines = [float(y) for y in re.findall(r'<text x="[\d.]+" y="([\d.]+)"', layer)]
+        assert max(lines) <= bottom
