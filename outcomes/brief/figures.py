@@ -80,6 +80,12 @@ FIGURES: Mapping[str, NamedFigure] = {
         "how long sources stay reliable",
         lambda facts, _: draw_turnbull_figure(facts.lasting.intervals, figure_footer(facts)),
     ),
+    "lifetime-kind": NamedFigure(
+        "how long sources of each kind stay reliable",
+        lambda facts, _: draw_turnbull_figure(
+            facts.lasting.intervals, figure_footer(facts), by="kind"
+        ),
+    ),
     "next-cycles": NamedFigure(
         "how many of 100 sources the next 5 cycles cost",
         lambda facts, _: draw_cycle_hazard_figure(

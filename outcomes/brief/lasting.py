@@ -26,7 +26,12 @@ from outcomes.fit.lifetime_model import (
     fit_cycles_at_age,
     fit_weibull_lifetime,
 )
-from outcomes.fit.restricted_mean import RestrictedMeans, compare_restricted_means
+from outcomes.fit.restricted_mean import (
+    GroupMean,
+    RestrictedMeans,
+    compare_restricted_means,
+    mean_by_group,
+)
 from outcomes.fit.result import Lifetime
 from outcomes.fit.watch import Watch, watch
 from outcomes.settings import Settings
@@ -42,6 +47,8 @@ class Lasting:
         Curves with every event anywhere between two trials.
     means
         Refrigerated and frozen over the same span of days.
+    group_means
+        Each regime and kind over its own days.
     log_rank
         Whether the two share one curve, each event anywhere between two trials.
     weibull, cycles_at_age, next_cycles
@@ -54,6 +61,7 @@ class Lasting:
 
     intervals: IntervalLifetime
     means: RestrictedMeans
+    group_means: tuple[GroupMean, ...]
     log_rank: IntervalLogRank
     weibull: WeibullLifetime
     cycles_at_age: CyclesAtAge
@@ -68,6 +76,7 @@ def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) ->
     return Lasting(
         intervals=fit_interval_lifetime(lifetime, settings),
         means=compare_restricted_means(lifetime, settings),
+        group_means=mean_by_group(lifetime, settings),
         log_rank=compare_interval_curves(lifetime),
         weibull=fit_weibull_lifetime(lifetime, settings),
         cycles_at_age=fit_cycles_at_age(trials, settings),
@@ -110,6 +119,10 @@ def lifetime_additions(lasting: Lasting, alpha: float) -> dict[str, Any]:
                 "difference_days difference_low difference_high difference_p log_rank log_rank_p "
                 "reason sentence",
             ),
+            "by_group": [
+                fields(m, "group by from_days to_days sources events days std_error low high")
+                for m in lasting.group_means
+            ],
         },
         "interval_log_rank": {
             "sources": dict(lasting.log_rank.sources),

@@ -7,7 +7,7 @@ from math import log
 from pathlib import Path
 from typing import Any
 
-from outcomes.brief import decisions, further_words, words
+from outcomes.brief import decisions, further_words, tables, words
 from outcomes.brief.facts import Facts
 from outcomes.brief.further import Further
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
@@ -51,18 +51,25 @@ def fit_lines(facts: Facts) -> Iterator[str]:
         yield from _further_lines(facts.further, verdict)
     yield _strong("Search time and false alerts")
     yield facts.search_time.sentence
+    yield from tables.search_time_lines(facts.search_time)
     yield facts.false_alerts.sentence
+    yield from tables.false_alert_lines(facts.false_alerts)
     yield facts.training_diet.sentence
+    yield from tables.diet_lines(facts.training_diet)
     if facts.detection.reason is None:
         yield f"{facts.detection.sentence} {DOG_CAUTION}"
+        yield from tables.detection_lines(facts.detection)
     yield _strong("When sources become unreliable")
     lasting = facts.lasting
     yield lasting.intervals.sentence
+    yield from tables.lifetime_lines(lasting)
     yield lasting.means.sentence
     yield further_words.log_rank_sentence(lasting.log_rank, facts.settings.alpha)
     for answer in (lasting.weibull, lasting.cycles_at_age, lasting.next_cycles):
         yield answer.sentence
+    yield from tables.next_cycle_lines(lasting.next_cycles)
     yield lasting.rules.sentence
+    yield from tables.rule_lines(lasting.rules)
     yield f"The rule: {facts.lifetime.rule}."
     yield from _caution()
 

@@ -73,7 +73,8 @@ def draw_turnbull_figure(
         if not curves:
             top = write_header(figure, title or NOTHING, subtitle)
             width = WIDTH_IN - 2 * MARGIN_IN
-            top -= write(figure, MARGIN_IN, top, wrap_to_width(found.sentence, width, HEADING_PT),
+            reason = f"No {by} has a curve of its own yet." if found.curves else found.sentence
+            top -= write(figure, MARGIN_IN, top, wrap_to_width(reason, width, HEADING_PT),
                          HEADING_PT, gid="reason") + 0.1  # fmt: skip
             for group, why in found.not_drawn.items():
                 lines = wrap_to_width(f"{drawable(group)}: {why}", width, LABEL_PT)

@@ -9,7 +9,7 @@ import pandas as pd
 from scipy.stats import t as student
 from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 
-from outcomes.fit.lifetime import FEWEST_AT_RISK, FEWEST_EVENTS, well_followed
+from outcomes.fit.lifetime import ALL_SOURCES, FEWEST_AT_RISK, FEWEST_EVENTS, well_followed
 from outcomes.fit.result import Lifetime
 from outcomes.settings import Settings
 
@@ -185,6 +185,79 @@ def compare_restricted_means(lifetime: Lifetime, settings: Settings) -> Restrict
         log_rank_p=log_rank_p,
         reason=None,
         sentence=_sentence(means, difference, width, (start, end), settings.alpha),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class GroupMean:
+    """Days that sources of one regime or kind stay reliable, on average, over its own span.
+
+    Attributes
+    ----------
+    group, by
+        Its name, and what makes the group: ``"regime"``, ``"kind"`` or ``"all"``.
+    from_days, to_days
+        The days held on which at least 3 of its sources were followed; it is
+        about those still reliable on the first.
+    sources, events
+        Sources followed in the span, and those of them that met the rule in it.
+    days, std_error, low, high
+        Mean days from the first to the event or the last, with its interval.
+    """
+
+    group: str
+    by: str
+    from_days: float
+    to_days: float
+    sources: int
+    events: int
+    days: float
+    std_error: float
+    low: float
+    high: float
+
+
+def mean_by_group(lifetime: Lifetime, settings: Settings) -> tuple[GroupMean, ...]:
+    """Tell how long sources of each regime and each kind stay reliable, each over its own days.
+
+    Spans differ, so that two of these are not to be compared; see
+    :func:`compare_restricted_means` for a comparison.
+
+    Parameters
+    ----------
+    lifetime
+        Of the same trials; its ``followed`` is used.
+    settings
+        Its ``alpha`` is used.
+
+    Returns
+    -------
+    tuple of GroupMean
+        Of every group with 5 events in its span, and of all sources together.
+    """
+    followed = lifetime.followed
+    if not len(followed):
+        return ()
+    found = []
+    for by in ("regime", "kind"):
+        for group, part in followed.groupby(by, sort=True):
+            found.append(_group_mean(str(group), by, part, settings.alpha))
+    found.append(_group_mean(ALL_SOURCES, "all", followed, settings.alpha))
+    return tuple(one for one in found if one is not None)
+
+
+def _group_mean(group: str, by: str, part: pd.DataFrame, alpha: float) -> GroupMean | None:
+    span = well_followed(part["entry_days"].to_numpy(float), part["exit_days"].to_numpy(float))
+    if span is None:
+        return None
+    start, end = span
+    inside = _inside(part, start, end)
+    events = int((inside["event"] & (inside["exit_days"] <= end)).sum())
+    if events < FEWEST_EVENTS:
+        return None
+    mean = _mean(group, inside, events, start, end, alpha)
+    return GroupMean(
+        group, by, start, end, mean.sources, events, mean.days, mean.std_error, mean.low, mean.high
     )
 
 

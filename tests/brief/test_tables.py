@@ -1,0 +1,106 @@
+"""Tables of search time, false alerts, lifetimes and rules, in lines for a terminal."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from outcomes.brief import tables
+from outcomes.brief.facts import Facts
+from outcomes.brief.report import fit_lines
+from outcomes.fit.false_alerts import RateTerm
+from outcomes.fit.training_diet import TrainingDiet
+
+
+def _terms(*numbers: float) -> tuple[RateTerm, ...]:
+    return tuple(
+        RateTerm("diet_cycles", "cycle", ratio, ratio / 2, ratio * 2, 0.3, 0.0, 0.1)
+        for ratio in numbers
+    )
+
+
+def test_every_term_and_every_dog_has_a_line_with_its_interval(demo_facts: Facts) -> None:
+    fit = demo_facts.search_time
+    lines = list(tables.search_time_lines(fit))
+    assert sum(line.startswith("finds: ") for line in lines) == len(fit.terms) + 1
+    ratio = fit.time_ratio[0]
+    (told,) = [line for line in lines if line.startswith(f"seconds: {ratio.term}")]
+    assert f"{ratio.time_ratio:.3f}" in told
+    assert f"{ratio.high:.3f}" in told
+    alerts = list(tables.false_alert_lines(demo_facts.false_alerts))
+    for dog in demo_facts.false_alerts.by_dog:
+        (line,) = [one for one in alerts if one.startswith(dog.dog)]
+        assert f"{dog.alerts} in " in line
+        assert f"{dog.blank_alerts} of {dog.blanks}" in line
+    assert "0 (0 to 16)" in "".join(alerts)  # Clopper and Pearson: none of 21
+
+
+def test_what_is_not_known_is_said_and_no_line_is_wider_than_a_wide_screen(
+    demo_facts: Facts,
+) -> None:
+    alerts = demo_facts.false_alerts
+    first = replace(alerts.by_dog[0], rate_per_hour=None, blanks=0, per_blank=None, dog="D" * 60)
+    (_, line, *_) = tables.false_alert_lines(replace(alerts, by_dog=(first,), terms=()))
+    assert line.count("not known") == 2
+    assert len(line) <= 120
+    printed = "\n".join(fit_lines(demo_facts))
+    assert "None" not in printed
+    assert "nan" not in printed
+    assert "−0.0 " not in "".join(tables.detection_lines(demo_facts.detection))
+
+
+def test_without_an_answer_there_is_no_table(demo_facts: Facts) -> None:
+    assert list(tables.search_time_lines(replace(demo_facts.search_time, terms=()))) == []
+    assert list(tables.false_alert_lines(replace(demo_facts.false_alerts, by_dog=()))) == []
+    assert list(tables.detection_lines(replace(demo_facts.detection, dogs=()))) == []
+    hazard = replace(demo_facts.lasting.next_cycles, next_cycles=())
+    assert list(tables.next_cycle_lines(hazard)) == []
+    assert demo_facts.training_diet.alone == ()
+    assert list(tables.diet_lines(demo_facts.training_diet)) == []
+
+
+def test_the_diet_is_told_alone_and_beside_the_others() -> None:
+    diet = TrainingDiet(
+        60, 90, 30, 5, "Poisson", 0.4, _terms(1.2), _terms(1.1), (), (), None, "Worn."
+    )
+    assert "1.20 (0.60 to 2.40)" in list(tables.diet_lines(diet))[1]
+    assert "1.10 (0.55 to 2.20)" in list(tables.diet_lines(diet))[1]
+    assert len(list(tables.diet_lines(replace(diet, together=())))) == 2
+
+
+def test_each_curve_has_its_median_its_mean_and_the_sources_followed(demo_facts: Facts) -> None:
+    lasting = demo_facts.lasting
+    (curve,) = lasting.intervals.curves
+    lines = list(tables.lifetime_lines(lasting))
+    mean = next(m for m in lasting.group_means if m.group == curve.group)
+    assert f"{mean.days:,.0f} ({mean.low:,.0f} to {mean.high:,.0f})" in lines[1]
+    assert f"{curve.events} of {curve.sources}" in lines[1]
+    last = curve.points[-1].time
+    followed = sum(first <= last <= end for first, end in curve.spans)
+    assert lines[3].split()[-1] == str(followed)
+    assert sum(line.startswith("no curve: ") for line in lines) == len(lasting.intervals.not_drawn)
+
+
+def test_no_rule_is_told_without_how_often_it_errs(demo_facts: Facts) -> None:
+    rules = demo_facts.lasting.rules
+    lines = list(tables.rule_lines(rules))
+    for rule in rules.rules:
+        (line,) = [one for one in lines if one.startswith(rule.name)]
+        assert line.split()[-3:] == [
+            f"{100 * rule.false_call_as_searched[n]:.0f}" for n in (10, 20, 50)
+        ]
+    failed = replace(rules.rules[1], reason="too few")
+    told = "\n".join(tables.rule_lines(replace(rules, rules=(failed,))))
+    assert "not applied: too few" in told
+    assert lines[-1].startswith("within so many trials: of 100 sources that never change")
+
+
+def test_the_next_cycles_are_a_row_each(demo_facts: Facts) -> None:
+    hazard = demo_facts.lasting.next_cycles
+    lines = list(tables.next_cycle_lines(hazard))[1:]
+    assert [int(line.split()[0]) for line in lines] == [row.after for row in hazard.next_cycles]
+    assert [int(line.split()[-1]) for line in lines] == [r.at_risk for r in hazard.next_cycles]
+    assert float(lines[0].split()[1]) == pytest.approx(
+        100 * hazard.next_cycles[0].probability, abs=0.5
+    )
