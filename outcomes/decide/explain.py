@@ -92,8 +92,8 @@ def explain_source(fit: FindFit, trials: pd.DataFrame, source_id: str) -> Explan
 
     Notes
     -----
-    The running estimate holds the model's effects, its dogs and its standard
-    deviations as fitted to all trials, and takes the source's own level from
+    The running estimate holds the model's effects and its dogs as fitted to all
+    trials, the spread between sources at its plausible value, and takes the source's own level from
     its trials so far: the mode of a normal prior with the source's standard
     deviation and the binomial likelihood of those trials.
     """
@@ -104,7 +104,7 @@ def explain_source(fit: FindFit, trials: pd.DataFrame, source_id: str) -> Explan
         if "assisted" in own
         else np.zeros(len(own), dtype=bool)
     )
-    design, mixed = fit.design, fit.mixed
+    design, mixed = fit.design, fit.each_source
     place = pd.Index(design.trials["trial_id"]).get_indexer(pd.Index(own["trial_id"]))
     model = None if mixed is None else _Model(design, mixed, source_id)
     rows = []

@@ -207,9 +207,7 @@ def _contradicts(fit: FindFit, source: str, advice: str) -> bool:
     """Whether a source's own latest 20 trials speak against what its class predicts.
 
     Against ``retire``: they were found at the floor or more often. Against
-    ``keep``: they were found less often. (Where no difference between sources
-    shows, the prediction is that of the class alone, and surer than it should be of
-    any one source.)
+    ``keep``: they were found less often.
     """
     trials = fit.design.trials
     own = trials[trials["source_id"].astype(str) == source].sort_values("started_at", kind="stable")
@@ -240,8 +238,8 @@ def _beyond(fit: FindFit, source: str, cycles: float | None, age: float | None) 
 
 def _predict(fit: FindFit, held: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Find probability of each held source over the unit's dogs and conditions, with limits."""
-    assert fit.mixed is not None
-    design, mixed = fit.design, fit.mixed
+    assert fit.each_source is not None
+    design, mixed = fit.design, fit.each_source
     take = _standing_trials(design, mixed)
     kinds = _kind_columns(design)
     rows = [

@@ -109,7 +109,7 @@ def draw_sources(fit: FindFit, draws: int) -> SourceDraws:
     draws
         How many.
     """
-    design, mixed = fit.design, fit.mixed
+    design, mixed = fit.design, fit.each_source
     assert mixed is not None
     own = np.array(
         [j for j, c in enumerate(design.columns, start=1) if c.term in OF_THE_SOURCE], dtype=int

@@ -12,6 +12,7 @@ from scipy import special, stats
 from outcomes.errors import FitError
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import LeftOut, MixedFit, Term
+from outcomes.fit.source_spread import with_plausible_spread
 from outcomes.fit.terms import EXPOSURES, Design, plan_design
 from outcomes.settings import Settings
 
@@ -23,6 +24,7 @@ _BETWEEN = 0.5  # a term whose variation lies this much between sources is judge
 _ALLOW_FOR_SLOPES = 2.0  # likelihood-ratio statistic from which errors allow for differing slopes
 _SAY_SLOPES_DIFFER = 4.0  # and from which it is said that they differ
 _NODES = 25
+_MOST_FOR_SPREAD = 20_000  # trials; beyond, sources are known well enough one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,10 @@ class FindFit:
         the factor on its model error (see :func:`describe_terms`), shape (p,).
     design, mixed
         The design, and the fitted model (None where ``reason`` says why).
+    each_source
+        The model as it is asked about single sources: the spread between them at a
+        plausible value, not the likeliest (:mod:`outcomes.fit.source_spread`). ``mixed``
+        itself over 20,000 trials; None where that is None.
     reason
         Why there is no model; None where there is one.
     too_few
@@ -96,6 +102,7 @@ class FindFit:
     widening: np.ndarray
     design: Design
     mixed: MixedFit | None
+    each_source: MixedFit | None
     reason: str | None
     too_few: Mapping[str, tuple[int, int]]
     settings: Settings
@@ -149,9 +156,14 @@ def fit_finds(
     if mixed is not None:
         slopes, untried = _try_slopes(design)
     freedom, widening = small_sample(design)
+    each_source = mixed
+    if mixed is not None and n <= _MOST_FOR_SPREAD:
+        spread = with_plausible_spread(design.y, design.x, design.groups, mixed)
+        each_source = _widened(design, spread, slopes, widening)
     if mixed is not None:
         mixed = _widened(design, mixed, slopes, widening)
         freedom = _slope_freedom(design, slopes, freedom)
+        each_source = mixed if n > _MOST_FOR_SPREAD else each_source
     return FindFit(
         n=n,
         finds=finds,
@@ -166,6 +178,7 @@ def fit_finds(
         widening=widening,
         design=design,
         mixed=mixed,
+        each_source=each_source,
         reason=reason,
         too_few=too_few,
         settings=settings,

@@ -25,7 +25,7 @@ _SMALL_SET = 200
 
 
 @dataclass(frozen=True, slots=True)
-class _Block:
+class Block:
     """One grouping as the engine sees it: codes, levels, and the covariance of its terms."""
 
     name: str
@@ -128,7 +128,9 @@ def fit_mixed(
     if details:
         slope_column = None if slope is None else x[:, list(names).index(slope[1])]
         mu = 1.0 / (1.0 + np.exp(-(_eta(x, beta, blocks, slope_column) + known)))
-        joint_names, joint_cov, std_errors = _joint(x, names, mu * (1.0 - mu), blocks, slope_column)
+        joint_names, joint_cov, std_errors = joint_covariance(
+            x, names, mu * (1.0 - mu), blocks, slope_column
+        )
         effects = {
             b.name: pd.DataFrame(
                 {"effect": b.effects[:, 0], "std_error": std_errors[b.name]},
@@ -182,7 +184,7 @@ def linear_predictor_variance(
                 extra[i] += fit.sd.get(grouping, 0.0) ** 2
             else:
                 combination[i, column] += 1.0
-    variance: np.ndarray = np.einsum("ij,jk,ik->i", combination, fit.joint_cov, combination)
+    variance: np.ndarray = ((combination @ fit.joint_cov) * combination).sum(axis=1)
     return variance + extra
 
 
@@ -328,7 +330,7 @@ def _blocks(
     names: Sequence[str],
     slope: tuple[str, str] | None,
     scale: np.ndarray,
-) -> list[_Block]:
+) -> list[Block]:
     order = sorted(used, key=lambda name: -len(used[name][1]))
     engine = {group: k for k, (group, _) in enumerate(fit.re_groups)}
     blocks = []
@@ -345,7 +347,7 @@ def _blocks(
         block = fit.ranef_blocks[place]
         found = pd.DataFrame(np.asarray(block["values"]), index=list(block["levels"]))
         effects = found.reindex(list(levels)).to_numpy() / unit
-        blocks.append(_Block(name, codes, levels, covariance / np.outer(unit, unit), effects))
+        blocks.append(Block(name, codes, levels, covariance / np.outer(unit, unit), effects))
     return blocks
 
 
@@ -358,7 +360,7 @@ def _is_singular(covariance: np.ndarray) -> bool:
 
 
 def _eta(
-    x: np.ndarray, beta: np.ndarray, blocks: Sequence[_Block], slope_column: np.ndarray | None
+    x: np.ndarray, beta: np.ndarray, blocks: Sequence[Block], slope_column: np.ndarray | None
 ) -> np.ndarray:
     eta: np.ndarray = x @ beta
     for b in blocks:
@@ -368,11 +370,11 @@ def _eta(
     return eta
 
 
-def _joint(
+def joint_covariance(
     x: np.ndarray,
     names: Sequence[str],
     weight: np.ndarray,
-    blocks: Sequence[_Block],
+    blocks: Sequence[Block],
     slope_column: np.ndarray | None,
 ) -> tuple[tuple[tuple[str, str], ...], np.ndarray, dict[str, np.ndarray]]:
     """Joint prediction covariance, and conditional standard errors of the intercepts.
@@ -380,7 +382,7 @@ def _joint(
     Effects are written as ``b = L u`` with ``u`` of unit variance, so that a
     grouping estimated at zero is no special case.
     """
-    designs = [_scaled_design(b, slope_column) for b in blocks]
+    designs = [scaled_design(b, slope_column) for b in blocks]
     large = [i for i, b in enumerate(blocks) if len(b.levels) > _MOST_JOINT_LEVELS]
     kept = [i for i in range(len(blocks)) if i not in large]
     rows = sparse.diags(weight)
@@ -413,7 +415,7 @@ def _joint(
     joint_map = np.zeros((p + to_effects.shape[0], information.shape[0]))
     joint_map[:p, :p] = np.eye(p)
     joint_map[p:, p:] = to_effects
-    spread = np.sqrt(np.einsum("ij,jk,ik->i", to_effects, conditional, to_effects))
+    spread = np.sqrt(((to_effects @ conditional) * to_effects).sum(axis=1))
     position = 0
     for i in kept:
         width = len(blocks[i].levels)
@@ -430,7 +432,8 @@ def _cholesky(covariance: np.ndarray) -> np.ndarray:
     return np.asarray(np.linalg.qr(root.T)[1].T)
 
 
-def _scaled_design(block: _Block, slope_column: np.ndarray | None) -> sparse.csc_matrix:
+def scaled_design(block: Block, slope_column: np.ndarray | None) -> sparse.csc_matrix:
+    """Design of a grouping's effects in units of their spread, shape (n, levels × terms)."""
     n, m, k = len(block.codes), len(block.levels), len(block.covariance)
     terms = np.ones((n, k))
     if k > 1 and slope_column is not None:
@@ -442,7 +445,7 @@ def _scaled_design(block: _Block, slope_column: np.ndarray | None) -> sparse.csc
 
 
 def _intercept_rows(
-    blocks: Sequence[_Block],
+    blocks: Sequence[Block],
 ) -> tuple[np.ndarray, tuple[tuple[str, str], ...]]:
     """Map from unit effects ``u`` to the intercept of every level."""
     parts = []

@@ -16,8 +16,8 @@ from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import Design
 
 REFITS = 99
-_REFITS_WHEN_CLEAR = 25
-_CLEAR = 2.5  # an inflation that few sources have not been seen to exceed
+_BATCH = 10  # refits between looks at whether more could change the answer
+_SETTLED = 3.0  # standard errors of the mean statistic
 _FEW_SOURCES = 100  # from here on the chi-square reference is used as it stands
 _MOST_TRIALS_TO_REFIT = 20_000
 _WORTH_SHARING = 400_000  # trials times refits: below, starting processes costs more than it saves
@@ -113,7 +113,7 @@ def which_predicts(
     jobs
         Processes to refit them in, where there is work enough; the answer is the same.
     progress
-        Called with the number refitted and their total, once for each.
+        Called with the number refitted and their total, once for each; last with the total.
 
     Returns
     -------
@@ -125,12 +125,14 @@ def which_predicts(
     test whose chi-square p-value is below the level is therefore divided by its
     mean over data simulated from the fitted model without the effect (a
     Bartlett-type correction found by parametric bootstrap), never by less than
-    1; from 99 data sets, or 25 where the statistic would stay significant after
-    division by 2.5. A test that is not significant against chi-square stays so and is not
-    simulated. Where there are too many trials to simulate, the statistic is divided
-    by what the errors of the intervals are widened by, squared, and held against F with
-    their degrees of freedom. Where sources or dogs may differ in slope, an exposure
-    must also pass the test that belongs to its reported interval, which allows for that.
+    1; from 99 data sets, or as few tens of them as leave no doubt which side of the
+    level it falls (the same three standard errors of that mean either way; how small a
+    small p is, is then known roughly). A test that is not significant against chi-square
+    stays so and is not simulated. Where there are too many trials to simulate, the
+    statistic is divided by what the errors of the intervals are widened by, squared, and
+    held against F with their degrees of freedom. Where sources or dogs may differ in
+    slope, an exposure must also pass the test that belongs to its reported interval, which
+    allows for that.
 
     References
     ----------
@@ -274,10 +276,7 @@ class _Tests:
             return RatioTest(statistic, df, plain, 1.0, 0, plain)
         if self.by_sources:
             return self.held_against_sources(statistic, exposures)
-        # Far beyond the level even after a large correction, its size needs less precision.
-        clear = float(stats.chi2.sf(statistic / _CLEAR, df)) < self.alpha
-        refits = min(self.refits, _REFITS_WHEN_CLEAR) if clear else self.refits
-        mean, done = self.mean_under(null, keep, refits)
+        mean, done = self.mean_under(null, keep, statistic, df)
         inflation = max(mean / df, 1.0) if done else 1.0
         p = float(stats.chi2.sf(statistic / inflation, df))
         return RatioTest(statistic, df, plain, inflation, done, p)
@@ -340,35 +339,59 @@ class _Tests:
         dropped = {self.design.column_of(e) for e in exposures}
         return [j for j in range(self.design.x.shape[1]) if j not in dropped]
 
-    def mean_under(self, null: MixedFit, keep: list[int], refits: int) -> tuple[float, int]:
-        """Mean statistic over data simulated from the model without the effect."""
+    def mean_under(
+        self, null: MixedFit, keep: list[int], statistic: float, df: int
+    ) -> tuple[float, int]:
+        """Mean statistic over data simulated from the model without the effect, and how many."""
         eta = self.design.x[:, keep] @ null.beta
         codes = {
             g: np.unique(labels, return_inverse=True) for g, labels in self.design.groups.items()
         }
         # All drawn here and in order: how many cores refit them changes nothing.
         drawn = []
-        for _ in range(refits):
+        for _ in range(self.refits):
             log_odds = eta.copy()
             for grouping, (levels, place) in codes.items():
                 log_odds += self.rng.normal(0.0, null.sd[grouping], len(levels))[place]
             drawn.append(self.rng.random(len(log_odds)) < special.expit(log_odds))
-        statistics = []
-        found: Iterable[float | None]
-        if self.jobs > 1 and len(eta) * refits >= _WORTH_SHARING:
+        found: list[float] = []
+        number = 0
+        for begin in range(0, self.refits, _BATCH):
+            for number, value in enumerate(
+                self.refitted(drawn[begin : begin + _BATCH], keep, null), start=begin + 1
+            ):
+                if value is not None:
+                    found.append(value)
+                if self.progress is not None:
+                    self.progress(number, self.refits)
+            if _settled(np.array(found), statistic, df, self.alpha):
+                if self.progress is not None and number < self.refits:
+                    self.progress(self.refits, self.refits)
+                break
+        return float(np.mean(found)) if found else 0.0, len(found)
+
+    def refitted(
+        self, drawn: list[np.ndarray], keep: list[int], null: MixedFit
+    ) -> Iterable[float | None]:
+        """Statistics of simulated outcomes, in their order, from as many processes as pay."""
+        if self.jobs > 1 and len(self.design.y) * self.refits >= _WORTH_SHARING:
             from joblib import Parallel, delayed
 
-            found = Parallel(n_jobs=self.jobs, return_as="generator")(
+            shared: Iterable[float | None] = Parallel(n_jobs=self.jobs, return_as="generator")(
                 delayed(_statistic)(self.design, y, keep, null, self.full) for y in drawn
             )
-        else:
-            found = (_statistic(self.design, y, keep, null, self.full) for y in drawn)
-        for number, statistic in enumerate(found, start=1):
-            if statistic is not None:
-                statistics.append(statistic)
-            if self.progress is not None:
-                self.progress(number, refits)
-        return float(np.mean(statistics)) if statistics else 0.0, len(statistics)
+            return shared
+        return (_statistic(self.design, y, keep, null, self.full) for y in drawn)
+
+
+def _settled(found: np.ndarray, statistic: float, df: int, alpha: float) -> bool:
+    """Whether the answer is the same all the way along the mean's error, three each way."""
+    if len(found) < _BATCH // 2:
+        return False
+    error = float(found.std(ddof=1)) / math.sqrt(len(found))
+    means = np.mean(found) + np.array([-_SETTLED, _SETTLED]) * error
+    low, high = stats.chi2.sf(statistic / np.maximum(means / df, 1.0), df)
+    return bool((low < alpha) == (high < alpha))
 
 
 def _statistic(

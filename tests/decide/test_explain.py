@@ -49,7 +49,7 @@ def test_a_trial_the_model_does_without_says_why(told):
 
 def test_what_was_expected_is_the_model_s_prediction_of_that_trial(told):
     _, fit, found = told
-    mixed, design = fit.mixed, fit.design
+    mixed, design = fit.each_source, fit.design
     first = found.trials[0]
     row = design.trials["trial_id"].tolist().index(first.trial_id)
     dog = mixed.effects["dog"].loc[first.dog_id]
@@ -85,13 +85,13 @@ def test_the_last_running_estimate_is_near_the_model_s_own_of_that_source(told):
     # All its trials are in by then: the fitted effect of the source, up to what dogs leave open.
     _, fit, found = told
     own = fit.design.groups["source"] == "S03"
-    eta = fit.design.x @ fit.mixed.beta
-    dog = fit.mixed.effects["dog"]["effect"].reindex(fit.design.groups["dog"]).to_numpy()
+    eta = fit.design.x @ fit.each_source.beta
+    dog = fit.each_source.effects["dog"]["effect"].reindex(fit.design.groups["dog"]).to_numpy()
     order = np.argsort(fit.design.trials["started_at"].to_numpy()[own], kind="stable")
     level, error = source_level(
-        fit.design.y[own][order], (eta + dog)[own][order], fit.mixed.sd["source"]
+        fit.design.y[own][order], (eta + dog)[own][order], fit.each_source.sd["source"]
     )
-    fitted = fit.mixed.effects["source"].loc["S03"]
+    fitted = fit.each_source.effects["source"].loc["S03"]
     assert level == pytest.approx(fitted["effect"], abs=0.02)
     assert error == pytest.approx(fitted["std_error"], rel=0.05)
     last = [t for t in found.trials if t.running is not None][-1]

@@ -69,9 +69,9 @@ def test_nothing_is_left_just_where_the_shelf_has_the_source_below_the_floor(rev
 
 
 def test_each_source_goes_along_its_own_curve(reviewed):
-    # By hand, at the modes: log-odds of dogs and conditions averaged at what is left.
+    # By hand, at the modes but for the source's own level: over dogs and conditions.
     _, fit, shelf, left = reviewed
-    mixed, design = fit.mixed, fit.design
+    mixed, design = fit.each_source, fit.design
     own = [
         j
         for j, c in enumerate(design.columns, start=1)
@@ -80,6 +80,8 @@ def test_each_source_goes_along_its_own_curve(reviewed):
     rest = [j for j in range(design.x.shape[1]) if j not in own]
     dog = mixed.effects["dog"]["effect"].reindex(design.groups["dog"]).to_numpy()
     others = design.x[:, rest] @ mixed.beta[rest] + dog
+    nodes, weights = np.polynomial.hermite_e.hermegauss(15)
+    weights = weights / weights.sum()
     checked = 0
     for s, x in zip(shelf, left, strict=True):
         if not x.left:
@@ -89,9 +91,11 @@ def test_each_source_goes_along_its_own_curve(reviewed):
         row = design.x[latest].copy()
         row[design.column_of("cycles")] = s.cycles + x.left
         row[design.column_of("age_days")] = s.age_days / 30.0
-        level = mixed.effects["source"]["effect"].loc[s.source_id]
-        found = special.expit(others + row[own] @ mixed.beta[own] + level).mean()
-        # Draws average over what dogs, sources and sessions leave open; here they are fixed.
+        level = mixed.effects["source"].loc[s.source_id]
+        levels = level["effect"] + level["std_error"] * nodes[:, None]
+        eta = others + row[own] @ mixed.beta[own] + levels
+        found = float(weights @ special.expit(eta).mean(axis=1))
+        # Draws also average over what dogs and sessions leave open; here they are fixed.
         assert found == pytest.approx(0.85, abs=0.02)
         checked += 1
     assert checked >= 3

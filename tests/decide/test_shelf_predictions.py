@@ -25,7 +25,7 @@ def unit():
     records = unit_records(simulate_unit(truth, 61, trials=550))
     joined = join(records)
     fit = fit_finds(joined.trials, Settings())
-    assert fit.mixed is not None
+    assert fit.each_source is not None
     assert fit.n < 500
     return records, joined, fit
 
@@ -43,7 +43,7 @@ def _shelf(unit, fit=None, *, days: float = 1.0, records=None, history=None):
 def test_a_prediction_is_the_mean_over_the_units_trials_with_its_own_exposure(unit):
     # Drawn instead of computed: effects from their conditional normal, 400 to a trial.
     _, _, fit = unit
-    design, mixed = fit.design, fit.mixed
+    design, mixed = fit.design, fit.each_source
     rng = np.random.default_rng(1)
     shelf = _shelf(unit)
     source = max((s for s in shelf.values() if s.find_probability), key=lambda s: s.trials)

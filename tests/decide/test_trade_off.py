@@ -42,7 +42,7 @@ def test_the_find_probability_is_the_average_over_sources_dogs_and_conditions(fa
     # By hand: every trial within the limit, in the place of every standing trial, with adaptive
     # quadrature over what dogs and sources leave open; each source with its share of the trials.
     fit, found = falling
-    design, mixed = fit.design, fit.mixed
+    design, mixed = fit.design, fit.each_source
     point = next(p for p in found.by_cycles if p.cycles == 8.0)
     source = mixed.effects["source"].reindex(design.groups["source"])
     inside = (design.trials["cycles"] <= 8.0).to_numpy()
@@ -95,7 +95,7 @@ def test_reading_off_a_grid_is_averaging_in_full():
 
 def test_draws_have_the_joint_covariance_of_effects_dogs_and_sources(falling):
     fit, _ = falling
-    mixed = fit.mixed
+    mixed = fit.each_source
     beta, effects = source_draws.draw_effects(
         mixed, ("dog", "source"), 1e9, 40_000, np.random.default_rng(2)
     )

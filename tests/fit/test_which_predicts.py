@@ -130,7 +130,25 @@ def test_the_answer_is_the_same_from_any_number_of_processes(
     steps: list[tuple[int, int]] = []
     alone = which_predicts(fit, refits=25, progress=lambda done, of: steps.append((done, of)))
     assert alone.joint is not None
-    assert alone.joint.refits == 25
-    assert steps[:25] == [(n, 25) for n in range(1, 26)]
+    # Far beyond the level: the first ten settle it.
+    assert alone.joint.refits == 10
+    assert steps[:11] == [*((n, 25) for n in range(1, 11)), (25, 25)]
     monkeypatch.setattr(module, "_WORTH_SHARING", 0)
     assert which_predicts(fit, refits=25, jobs=2) == alone
+
+
+def test_refits_go_on_until_more_could_not_change_the_answer(
+    made_trials: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from outcomes.fit import which_predicts as module
+
+    fit = fit_finds(made_trials(6, n=400, cycle=-0.07, source_sd=0.8), Settings())
+    asked = which_predicts(fit, refits=60)
+    monkeypatch.setattr(module, "_SETTLED", np.inf)
+    to_the_end = which_predicts(fit, refits=60)
+    assert to_the_end.joint is not None
+    assert asked.joint is not None
+    assert to_the_end.joint.refits == 60
+    assert asked.joint.refits < 60
+    assert (asked.joint.p < 0.05) == (to_the_end.joint.p < 0.05)
+    assert asked.verdict == to_the_end.verdict
