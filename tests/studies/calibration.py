@@ -212,8 +212,8 @@ def as_markdown(lines: list[Summary], refits: int) -> str:
         "",
         "Made by `tests/studies/calibration.py`; nothing here is typed by hand.",
         f"Date {dt.date.today().isoformat()}, Python {platform.python_version()}, {versions}; "
-        f"seeds from {FIRST_SEED}, at most {refits} simulated data sets a test. ± is the Monte Carlo "
-        "error of this study (one standard error).",
+        f"seeds from {FIRST_SEED}, at most {refits} simulated data sets a test. ± is the Monte "
+        "Carlo error of this study (one standard error).",
         "",
         "A share is held to be kept where what was promised lies within two of those errors.",
         "",
