@@ -15,7 +15,7 @@ from outcomes.decide.bootstrap import BootstrapThreshold
 from outcomes.decide.explain import Explanation, SourceTrial
 from outcomes.decide.exposure_left import ExposureLeft
 from outcomes.decide.matched_portions import MatchedPortions
-from outcomes.decide.overlap import BoundChoice
+from outcomes.decide.overlap import BoundChoice, KindComparison
 from outcomes.decide.rate_of_use import rate_of_use
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, find_threshold
@@ -227,6 +227,33 @@ def bounds_sentence(choices: Sequence[BoundChoice]) -> str:
         f"How refrigerated and frozen are defined does not change the sign: {size} "
         f"finds in 100 for refrigerated, whether a source counts from a share of {ends} on{but}."
     )
+
+
+def kind_sentence(found: KindComparison, alpha: float) -> str:
+    """Refrigerated against frozen within one kind, or why not."""
+    c = found.comparison
+    if c.risk_difference is None or c.low is None or c.high is None:
+        # Of one kind alone it goes without saying that it is one of the kinds.
+        reason = (c.reason or "").removeprefix("among kinds kept both ways ")
+        reason = reason.replace("no kind of source was kept both ways", "it was kept only one way")
+        return f"{found.kind}: cannot be compared: {reason}."
+    low, middle, high = (_signed(100.0 * x) for x in (c.low, c.risk_difference, c.high))
+    behind = words.count(c.sources["refrigerated"], "refrigerated source")
+    return (
+        f"{found.kind}: {middle} finds in 100 for refrigerated ({words.percent(1.0 - alpha)} "
+        f"interval {low} to {high}; {behind} against {c.sources['frozen']} frozen)."
+    )
+
+
+def kinds_told(found: Sequence[KindComparison], alpha: float) -> str | None:
+    """The kinds that can be compared in one sentence; None where fewer than two can."""
+    made = [k for k in found if k.comparison.risk_difference is not None]
+    if len(made) < 2:
+        return None
+    told = "; ".join(kind_sentence(k, alpha).removesuffix(".") for k in made)
+    clear = any((k.comparison.low or 0.0) > 0.0 or (k.comparison.high or 0.0) < 0.0 for k in made)
+    chance = f" Of {len(made)} kinds, one may seem different by chance." if clear else ""
+    return f"Kind by kind: {told}.{chance}"
 
 
 def _signed(points: float) -> str:

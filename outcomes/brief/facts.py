@@ -19,7 +19,14 @@ from outcomes.decide.compare import Comparison, compare_storage
 from outcomes.decide.exposure_left import ExposureLeft, exposure_left, first_things
 from outcomes.decide.frontier import Frontier, threshold_frontier
 from outcomes.decide.matched_portions import MatchedPortions, compare_portions
-from outcomes.decide.overlap import BoundChoice, KindOverlap, compare_bounds, storage_overlap
+from outcomes.decide.overlap import (
+    BoundChoice,
+    KindComparison,
+    KindOverlap,
+    compare_bounds,
+    compare_kinds,
+    storage_overlap,
+)
 from outcomes.decide.rate_of_use import rate_of_use
 from outcomes.decide.shelf import ShelfSource, review_shelf
 from outcomes.decide.threshold import Retirement, set_threshold
@@ -62,6 +69,8 @@ class Facts:
         Portions of one source kept both ways.
     overlap, bounds
         Where kinds were tried both ways, and the comparison with the two drawn elsewhere.
+    kinds
+        The comparison within each kind.
     training_diet, detection
         False alerts on blank areas against recent training, and each dog's d'.
     lasting
@@ -89,6 +98,7 @@ class Facts:
     portions: MatchedPortions
     overlap: tuple[KindOverlap, ...]
     bounds: tuple[BoundChoice, ...]
+    kinds: tuple[KindComparison, ...]
     training_diet: TrainingDiet
     detection: Detection
     lasting: Lasting
@@ -209,6 +219,7 @@ def gather_facts(
         portions=portions,
         overlap=storage_overlap(fit),
         bounds=compare_bounds(fit),
+        kinds=compare_kinds(fit),
         training_diet=fit_training_diet(joined.trials, records.settings),
         detection=fit_detection(joined.trials, records.settings),
         lasting=lasting,

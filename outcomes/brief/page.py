@@ -221,6 +221,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": words.ACT_CAUTION,
         "compare": words.compare_sentence(facts.comparison, settings.alpha),
+        "kinds_compared": decisions.kinds_told(facts.kinds, settings.alpha),
         "firmness": []
         if facts.further is None
         else further_words.firmness(facts.further, facts.verdict),

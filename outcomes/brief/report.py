@@ -129,6 +129,8 @@ def compare_lines(facts: Facts) -> Iterator[str]:
         yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     if c.kinds_left_out:
         yield f"Kept only one way, so not compared: {words.joined(c.kinds_left_out)}."
+    for kind in facts.kinds:
+        yield f"  {decisions.kind_sentence(kind, facts.settings.alpha)}"
     yield decisions.bounds_sentence(facts.bounds)
     if c.e_value is not None and c.e_value_limit is not None:
         yield words.e_value_sentence(c.e_value, c.e_value_limit)

@@ -443,6 +443,18 @@ def _compare(facts: Facts) -> dict[str, Any]:
             {"bound": b.bound, **fields(b.comparison, "risk_difference low high reason")}
             for b in facts.bounds
         ],
+        "by_kind": [
+            {
+                "kind": k.kind,
+                **fields(
+                    k.comparison,
+                    "at_age_days risk_difference low high refrigerated frozen p reason",
+                ),
+                "sources": dict(k.comparison.sources),
+                "sentence": decisions.kind_sentence(k, facts.settings.alpha),
+            }
+            for k in facts.kinds
+        ],
         "bounds_sentence": decisions.bounds_sentence(facts.bounds),
         "sentence": words.compare_sentence(c, facts.settings.alpha),
     }

@@ -108,3 +108,13 @@ def test_the_log_rank_test_stands_in_results_in_fit_and_in_compare(demo_facts: F
     assert sum(found["events"].values()) <= demo_facts.lifetime.events
     for lines in (fit_lines(demo_facts), compare_lines(demo_facts)):
         assert found["sentence"] in list(lines)
+
+
+def test_each_kind_is_compared_or_refused_in_results_and_in_compare(demo_facts: Facts) -> None:
+    rows = results(demo_facts)["compare"]["by_kind"]
+    kinds = sorted(demo_facts.joined.trials["kind"].dropna().unique())
+    assert [row["kind"] for row in rows] == kinds
+    lines = list(compare_lines(demo_facts))
+    for row in rows:
+        assert (row["risk_difference"] is None) == (row["reason"] is not None)
+        assert f"  {row['sentence']}" in lines

@@ -5,8 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from outcomes.brief.decisions import kind_sentence, kinds_told
 from outcomes.decide.compare import compare_storage
-from outcomes.decide.overlap import compare_bounds, storage_overlap
+from outcomes.decide.overlap import (
+    KindComparison,
+    compare_bounds,
+    compare_kinds,
+    storage_overlap,
+)
 from outcomes.fit.finds import fit_finds
 from outcomes.settings import Settings
 
@@ -95,3 +101,60 @@ def test_a_bound_that_would_make_a_source_both_is_refused(fit, bound):
 
 def test_without_kinds_there_is_nothing_to_show(made_trials):
     assert storage_overlap(fit_finds(made_trials(1), Settings())) == ()
+    assert compare_kinds(fit_finds(made_trials(1), Settings())) == ()
+
+
+def test_each_kind_is_compared_alone_or_refused_in_words(fit):
+    found = {k.kind: k for k in compare_kinds(fit)}
+    assert list(found) == ["blood", "bone", "muscle"]
+    # Bone is only frozen; blood was tried both ways, refrigerated young and frozen old.
+    assert kind_sentence(found["bone"], 0.05) == (
+        "bone: cannot be compared: no refrigerated source was tried."
+    )
+    assert found["blood"].comparison.risk_difference is None
+    assert "at least 3 are needed" in found["blood"].comparison.reason
+    assert "among kinds" not in kind_sentence(found["blood"], 0.05)
+    for k in found.values():
+        other = fit.design.trials["kind"] != k.kind
+        assert sum(k.comparison.sources.values()) <= (
+            fit.design.trials.loc[~other, "source_id"].nunique()
+        )
+
+
+def test_a_kind_tried_both_ways_at_other_ages_is_refused_for_its_ages(made_trials):
+    trials = made_trials(71, n=900, baseline=2.0, age=-0.03)
+    number = trials["source_id"].str[1:].astype(int)
+    trials["kind"] = np.where(number < 6, "muscle", "blood")
+    trials["frozen_share"] = (number % 2).astype(float)
+    trials["regime"] = np.where(number % 2 == 1, "frozen", "refrigerated")
+    rng = np.random.default_rng(1)
+    blood, young = trials["kind"] == "blood", trials["regime"] == "refrigerated"
+    trials.loc[blood & young, "age_days"] = rng.uniform(0, 100, (blood & young).sum())
+    trials.loc[blood & ~young, "age_days"] = rng.uniform(300, 900, (blood & ~young).sum())
+    found = {k.kind: k.comparison for k in compare_kinds(fit_finds(trials, Settings()))}
+    assert (
+        found["blood"].reason == "refrigerated and frozen sources were not tried at the same ages"
+    )
+    assert found["muscle"].reason is None
+
+
+def test_the_difference_within_a_kind_is_that_of_its_trials_alone(made_trials):
+    # The planted fall of refrigerated muscle shows in muscle and not in blood.
+    trials = made_trials(5, n=2400, sources=24, baseline=1.5)
+    number = trials["source_id"].str[1:].astype(int)
+    trials["kind"] = np.where(number % 4 < 2, "muscle", "blood")
+    trials["frozen_share"] = (number % 2).astype(float)
+    trials["regime"] = np.where(number % 2 == 1, "frozen", "refrigerated")
+    rng = np.random.default_rng(3)
+    worse = (trials["kind"] == "muscle") & (trials["regime"] == "refrigerated")
+    trials.loc[worse & (rng.random(len(trials)) < 0.3), "result"] = "miss"
+    kinds = compare_kinds(fit_finds(trials, Settings()))
+    blood, muscle = (k.comparison for k in kinds)
+    assert blood.low < 0.0 < blood.high
+    assert muscle.high < 0.0
+    assert muscle.sources == {"refrigerated": 6, "frozen": 6}
+    told = kinds_told(kinds, 0.05)
+    assert told.startswith("Kind by kind: blood: ")
+    assert told.endswith("Of 2 kinds, one may seem different by chance.")
+    assert kinds_told(kinds[:1], 0.05) is None
+    assert isinstance(kinds[0], KindComparison)
