@@ -15,6 +15,7 @@ from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
 from outcomes.draw.false_alerts_figure import draw_false_alerts_figure
 from outcomes.draw.frontier_figure import draw_frontier_figure
 from outcomes.draw.overlap_figure import draw_overlap_figure
+from outcomes.draw.records_figure import draw_records_figure
 from outcomes.draw.search_time_figure import draw_search_time_figure
 from outcomes.draw.specification_figure import draw_specification_figure
 from outcomes.draw.trade_off_figure import draw_trade_off_figure
@@ -95,6 +96,12 @@ FIGURES: Mapping[str, NamedFigure] = {
     "overlap": NamedFigure(
         "where refrigerated and frozen sources can be compared",
         lambda facts, _: draw_overlap_figure(facts.overlap, footer=figure_footer(facts)),
+    ),
+    "records": NamedFigure(
+        "where every source was when, and its trials",
+        lambda facts, _: draw_records_figure(
+            facts.joined.history, facts.joined.trials, figure_footer(facts)
+        ),
     ),
     "ways": NamedFigure("the same question asked in other ways", _ways, further=True),
     "calibration": NamedFigure("finds beside what was predicted", _calibration, further=True),

@@ -21,7 +21,8 @@ from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.draw.floor_layer import floor_layer, hide_floor
 from outcomes.draw.main_figure import ThresholdMark, draw_main_figure
-from outcomes.draw.save import render_figure
+from outcomes.draw.records_figure import draw_records_figure
+from outcomes.draw.save import describe_figure, render_figure
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
 from outcomes.fit.result import FindCurve, Term
 from outcomes.records.tables import Finding
@@ -68,11 +69,15 @@ class PageFigure:
         each point of :func:`outcomes.brief.floor_grid.floor_grid`.
     own_layer
         That of them for the unit's own floor.
+    records, records_alt
+        The records at a glance as SVG, and what it shows; None where it is left out.
     """
 
     svg: bytes
     layers: tuple[str, ...]
     own_layer: str
+    records: bytes | None = None
+    records_alt: str = ""
 
 
 def render_page_figure(facts: Facts) -> PageFigure | None:
@@ -90,7 +95,15 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     layers = tuple(floor_layer(figure, _drawn(facts), *at) for at in floors)
     hide_floor(figure)
     own = [floor for floor, _ in floors].index(facts.settings.floor)
-    return PageFigure(render_figure(figure, "svg"), layers, layers[own])
+    history, trials = facts.joined.history, facts.joined.trials
+    records = draw_records_figure(history, trials, figure_footer(facts))
+    return PageFigure(
+        svg=render_figure(figure, "svg"),
+        layers=layers,
+        own_layer=layers[own],
+        records=render_figure(records, "svg"),
+        records_alt=f"Figure: {describe_figure(records)[0]}.",
+    )
 
 
 def _drawn(facts: Facts) -> list[FindCurve]:
@@ -200,9 +213,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "lead": words.lead(fit, facts.verdict, facts.retirement, words.shelf_summary(facts.shelf)),
         "answer": answer,
         "interval_note": words.INTERVAL_NOTE if fit.mixed is not None else None,
-        "figure": None
-        if figure is None
-        else "data:image/svg+xml;base64," + base64.b64encode(figure.svg).decode("ascii"),
+        "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, retire),
         "figure_caption": words.figure_caption(
             facts.retirement, facts.lifetime, settings.confidence
@@ -273,9 +284,15 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     return {
         **fields,
         "elsewhere": paper.elsewhere(fields),
+        "records": None if figure is None or figure.records is None else _as_data(figure.records),
+        "records_alt": "" if figure is None else figure.records_alt,
         "layer": "" if figure is None else figure.own_layer,
         "floor": floor_control(facts, headline, () if figure is None else figure.layers),
     }
+
+
+def _as_data(svg: bytes) -> str:
+    return "data:image/svg+xml;base64," + base64.b64encode(svg).decode("ascii")
 
 
 def _aside_rows(facts: Facts) -> set[tuple[str, str, int | None]]:

@@ -76,6 +76,8 @@ def elsewhere(fields: Mapping[str, Any]) -> str:
         "search time and false alerts",
         "how it was worked out, and from which rows",
     ]
+    if fields["figure"]:
+        parts.append("the records at a glance")
     if fields["terms"] or fields["checks"]:
         parts.append("every term of the model")
     return (

@@ -50,8 +50,8 @@ def command(
 
     NAME is main, price (what limits cost), floor (limit by floor), watch (early
     warning), search-time, false-alerts, lifetime, lifetime-kind, next-cycles (what
-    5 more cost), overlap (refrigerated and frozen), ways (asked in other ways) or
-    calibration.
+    5 more cost), overlap (refrigerated and frozen), records (where every
+    source was when), ways (asked in other ways) or calibration.
     """
     from outcomes.brief.figures import FIGURES, draw_named_figure
     from outcomes.brief.write import check_out
