@@ -6,7 +6,15 @@ from pathlib import Path
 
 import click
 
-from outcomes.cli.options import analysis_options, gather, say, show_json
+from outcomes.cli.options import (
+    Names,
+    analysis_options,
+    gather,
+    key_option,
+    no_names_option,
+    say,
+    show_json,
+)
 
 out_option = click.option(
     "--out",
@@ -21,6 +29,8 @@ out_option = click.option(
 @analysis_options
 @out_option
 @click.option("--as-of", metavar="DATE", help="Judge the shelf on this day (the last trial's).")
+@no_names_option
+@key_option
 def command(
     records: Path,
     settings_file: Path | None,
@@ -30,19 +40,27 @@ def command(
     as_json: bool,
     out: Path,
     as_of: str | None,
+    without_names: bool,
+    key: Path | None,
 ) -> None:
     """Write the briefing: page, figure, joined trials, rows set aside, results.json."""
     from outcomes.brief.write import briefing_files, check_out
     from outcomes.records.placing import write_files
 
     check_out(out, records)
-    facts = gather(records, settings_file, floor, confidence, seed, as_of, further=True)
+    beside = out.resolve()
+    names = Names(without_names, key, out, beside.with_name(f"{beside.name}-key.csv"))
+    facts = gather(
+        records, settings_file, floor, confidence, seed, as_of, further=True, change=names.change
+    )
     from outcomes.brief import report, words
     from outcomes.brief.check_report import not_used_line
     from outcomes.brief.results import results
 
     say("Drawing and writing")
-    write_files(out, briefing_files(facts))
+    files = briefing_files(facts)
+    names.write()
+    write_files(out, files)
     if as_json:
         show_json(results(facts))
         return

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from outcomes.cli.options import gather, say, unit_options
+from outcomes.cli.options import Names, gather, key_option, no_names_option, say, unit_options
 
 _KINDS = ("png", "svg", "pdf")
 _EXPOSURES = {"cycles": "cycles", "age": "age_days"}
@@ -36,6 +36,8 @@ def _known(context: click.Context, parameter: click.Parameter, name: str) -> str
 @click.option(
     "--by", type=click.Choice(list(_EXPOSURES)), help="Exposure shown (what the verdict names)."
 )
+@no_names_option
+@key_option
 def command(
     name: str,
     records: Path,
@@ -45,6 +47,8 @@ def command(
     seed: int | None,
     out: Path,
     by: str | None,
+    without_names: bool,
+    key: Path | None,
 ) -> None:
     """Draw one figure for a slide.
 
@@ -64,8 +68,12 @@ def command(
         raise UsageError(f"--out {out} must end in .png, .svg or .pdf.")
     check_out(out.parent, records, (out.name,))
     further = FIGURES[name].further
-    facts = gather(records, settings_file, floor, confidence, seed, further=further)
+    names = Names(without_names, key, out)
+    facts = gather(
+        records, settings_file, floor, confidence, seed, further=further, change=names.change
+    )
     say("Drawing and writing")
     figure = draw_named_figure(facts, name, None if by is None else _EXPOSURES[by])
+    names.write()
     write_files(out.parent, {out.name: render_figure(figure, kind)})  # type: ignore[arg-type]
     click.echo(f"{out} written. It shows an association in one unit's records, not proof of cause.")

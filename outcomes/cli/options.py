@@ -31,6 +31,15 @@ settings_option = click.option(
     metavar="FILE",
     help="The unit's settings; unit.toml beside the records if not given.",
 )
+no_names_option = click.option(
+    "--without-names", is_flag=True, help="Codes in the place of dogs, handlers and sources."
+)
+key_option = click.option(
+    "--key",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Where the key to the codes goes (beside DIR).",
+)
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="One JSON object on standard output, nothing else."
 )
@@ -146,11 +155,14 @@ def gather(
     as_of: str | None = None,
     *,
     further: bool = False,
+    change: Callable[[Records], Records] | None = None,
 ) -> Facts:
-    """Every answer on these records, with progress on standard error."""
+    """Every answer on these records, changed if need be, with progress on standard error."""
     with _second_process(further) as pool:
         say("Reading the records")
         records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
+        if change is not None:
+            records = change(records)
         from outcomes.brief.facts import gather_facts
 
         return gather_facts(
@@ -190,6 +202,62 @@ def cores() -> int:
     """Cores to use: ``OUTCOMES_CORES``, or as many as there are."""
     told = os.environ.get("OUTCOMES_CORES", "")
     return int(told) if told.isdecimal() and int(told) else os.cpu_count() or 1
+
+
+class Names:
+    """What becomes of names: kept, or replaced by codes whose key is written elsewhere.
+
+    Parameters
+    ----------
+    wanted
+        Whether codes are wanted.
+    key
+        Where the key goes; None: ``default``, or nowhere.
+    folder
+        What is handed on, where the key must not lie.
+    default
+        The key's place where none is given.
+
+    Raises
+    ------
+    UsageError
+        The key would lie in ``folder``, or a key is named without codes.
+    """
+
+    def __init__(
+        self, wanted: bool, key: Path | None, folder: Path, default: Path | None = None
+    ) -> None:
+        from outcomes.brief.without_names import check_key
+        from outcomes.errors import UsageError
+
+        if key is not None and not wanted:
+            raise UsageError("--key goes with --without-names: names that stay need no key.")
+        self._wanted = wanted
+        self._key = key or default
+        self._content: bytes | None = None
+        if wanted and self._key is not None:
+            check_key(self._key, folder)
+
+    def change(self, records: Records) -> Records:
+        """The records as they are to be used."""
+        from outcomes.brief.without_names import key_to_write, without_names
+
+        if not self._wanted:
+            return records
+        coded, table = without_names(records)
+        if self._key is not None:
+            self._content = key_to_write(self._key, table)
+        return coded
+
+    def write(self) -> None:
+        """Write the key, unless that very key is there already."""
+        from outcomes.records.placing import write_files
+
+        if self._key is None or not self._wanted:
+            return
+        if self._content is not None:
+            write_files(self._key.parent, {self._key.name: self._content})
+        say(f"The key to the codes is {self._key}: keep it apart")
 
 
 def moment(as_of: str | None) -> Any:

@@ -1,0 +1,169 @@
+"""A briefing without names holds none of them, in any file, and the key lies elsewhere."""
+
+from __future__ import annotations
+
+import base64
+import re
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from outcomes.brief.without_names import without_names
+from outcomes.records.read import read_records
+
+NAMES = ("dog", "handler", "source", "trial", "session", "hide")
+
+
+def _read(folder: Path, table: str) -> pd.DataFrame:
+    return pd.read_csv(folder / f"{table}.csv", dtype=str, keep_default_na=False)
+
+
+@pytest.fixture(scope="module")
+def named_records(few_records: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Names that cannot stand for anything else, notes, a row set aside, and a name in a word."""
+    folder = tmp_path_factory.mktemp("named") / "Quibblewick"
+    folder.mkdir()
+    tables = {t: _read(few_records, t) for t in ("sources", "storage", "trials", "dogs")}
+    for column, start in (
+        ("dog_id", "Zorgon"),
+        ("handler_id", "Wexley"),
+        ("source_id", "Kvasir"),
+        ("trial_id", "Yttrium"),
+        ("session_id", "Gadolin"),
+        ("hide_id", "Mjolnir"),
+        ("parent_id", "Kvasir"),
+    ):
+        for table, frame in tables.items():
+            if column == "handler_id" and table == "trials":
+                frame[column] = frame["dog_id"].str.replace("Zorgon", "")
+            if column in frame:
+                frame[column] = [f"{start}{v}" if v else "" for v in frame[column]]
+    trials = tables["trials"]
+    trials["notes"] = "Zorgon's handler Plumbago was late"
+    trials["setting"] = "woods behind " + trials["handler_id"]
+    trials.loc[3, "source_id"] = "KvasirUnheardOf"
+    trials.loc[4, "result"] = "Fnordish"
+    for table, frame in tables.items():
+        frame.to_csv(folder / f"{table}.csv", index=False)
+    return folder
+
+
+HIDDEN = (
+    "Zorgon", "Wexley", "Kvasir", "Yttrium", "Gadolin", "Mjolnir", "Plumbago", "Fnordish",
+    "Quibblewick",
+)  # fmt: skip
+
+
+def _texts(content: bytes) -> list[bytes]:
+    """All that is to be read in a file: its bytes, what is packed in them, and text in hex."""
+    found = [content]
+    for packed in re.findall(rb"base64,([A-Za-z0-9+/=]+)", content):
+        found += _texts(base64.b64decode(packed))
+    for stream in re.findall(rb"stream\r?\n(.*?)endstream", content, re.DOTALL):
+        found.append(zlib.decompressobj().decompress(stream) if stream[:1] == b"x" else stream)
+    for text in re.findall(rb"<([0-9A-Fa-f]{8,})>", content):
+        found.append(bytes.fromhex(text.decode()[: len(text) // 2 * 2]))
+    for at in re.finditer(rb"(zTXt|iTXt|tEXt)", content):
+        found.append(content[at.start() : at.start() + 5000])
+    return found + [t.decode("utf-16", "ignore").encode() for t in found if t[:2] == b"\xfe\xff"]
+
+
+def _hidden_in(folder: Path) -> set[tuple[str, str]]:
+    return {
+        (file.name, name)
+        for file in folder.iterdir()
+        for text in _texts(file.read_bytes())
+        for name in HIDDEN
+        if name.lower().encode() in text.lower()
+    }
+
+
+@pytest.fixture(scope="module")
+def briefing(
+    named_records: Path, call: Callable[..., Any], tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    home = tmp_path_factory.mktemp("handed")
+    answer = call("brief", named_records, "--out", home / "briefing", "--without-names")
+    assert answer.status == 0, answer.err
+    return home / "briefing"
+
+
+def test_no_name_is_left_in_any_byte_of_the_briefing(briefing: Path) -> None:
+    assert {f.name for f in briefing.iterdir()} == {
+        "briefing.html", "figure.png", "figure.svg", "figure.pdf", "results.json", "trials.csv",
+        "set_aside.csv",
+    }  # fmt: skip
+    assert _hidden_in(briefing) == set()
+
+
+def test_the_search_finds_names_where_they_are(
+    named_records: Path, call: Callable[..., Any], tmp_path: Path
+) -> None:
+    call("join", named_records, "--out", tmp_path / "joined.csv")
+    assert {name for _, name in _hidden_in(tmp_path)} >= {"Zorgon", "Kvasir", "Plumbago"}
+    packed = base64.b64encode(b"<svg>Zorgon</svg>")
+    assert any(b"Zorgon" in t for t in _texts(b"src=data:image/svg+xml;base64," + packed))
+    assert any(
+        b"Zorgon" in t for t in _texts(b"stream\n" + zlib.compress(b"Zorgon") + b"\nendstream")
+    )
+
+
+def test_rows_are_still_told_where_they_stand_and_why(briefing: Path) -> None:
+    aside = _read(briefing, "set_aside")
+    assert set(aside["file"]) <= {"trials", "storage", "sources", "dogs"}
+    assert {"5", "6"} <= set(aside["row"])
+    assert all(aside["reason"])
+
+
+def test_the_key_lies_beside_the_folder_and_turns_every_code_back(
+    briefing: Path, named_records: Path
+) -> None:
+    key = _read(briefing.parent, "briefing-key")
+    assert set(key["what"]) <= set(NAMES)
+    assert key["code"].is_unique
+    coded, table = without_names(read_records(named_records))
+    assert table.astype(str).to_dict("list") == key.to_dict("list")
+    back = dict(zip(key["code"], key["name"], strict=True))
+    plain = read_records(named_records)
+    assert [back[c] for c in coded.trials["dog_id"]] == list(plain.trials["dog_id"])
+    assert [back[c] for c in coded.sources["source_id"]] == list(plain.sources["source_id"])
+
+
+def test_a_key_is_never_written_over_nor_put_with_what_is_handed_on(
+    named_records: Path, call: Callable[..., Any], tmp_path: Path
+) -> None:
+    key, out = tmp_path / "key.csv", tmp_path / "slide.png"
+    key.write_text("somebody else's", encoding="utf-8")
+    drawn = ("figure", "records", named_records, "--out", out, "--without-names", "--key")
+    answer = call(*drawn, key)
+    assert answer.status == 2
+    assert "is not written over" in answer.err
+    assert not out.exists()
+    assert key.read_text(encoding="utf-8") == "somebody else's"
+    inside = tmp_path / "briefing" / "key.csv"
+    answer = call(
+        "brief", named_records, "--out", tmp_path / "briefing", "--without-names", "--key", inside
+    )
+    assert answer.status == 2
+    assert "must not lie with what is handed on" in answer.err
+    assert not inside.exists()
+    answer = call("figure", "records", named_records, "--out", out, "--key", tmp_path / "k.csv")
+    assert answer.status == 2
+
+
+def test_a_figure_without_names_has_none_and_its_key_may_be_made_again(
+    named_records: Path, call: Callable[..., Any], tmp_path: Path
+) -> None:
+    folder, key = tmp_path / "slides", tmp_path / "key.csv"
+    for kind in ("svg", "pdf"):
+        answer = call(
+            "figure", "records", named_records, "--out", folder / f"records.{kind}",
+            "--without-names", "--key", key,
+        )  # fmt: skip
+        assert answer.status == 0, answer.err
+    assert _hidden_in(folder) == set()
+    assert key.is_file()
