@@ -69,15 +69,27 @@ def study_unit(scenario: str, seed: int, refits: int) -> dict[str, object]:
         if term is not None:
             row[f"{name}_error"] = term.log_odds - planted
             row[f"{name}_covered"] = np.log(term.low) <= planted <= np.log(term.high)
-    threshold = find_threshold(fit, "cycles", alone=False)
-    true = find_true_threshold(unit, records.settings.floor)
+    row |= _threshold(unit, fit, records.settings.floor, verdict.verdict)
+    row |= _advice(unit, records, joined, fit)
+    return row
+
+
+def _threshold(unit, fit, floor: float, verdict: str) -> dict[str, object]:
+    """Whether the interval holds the true threshold, as the tool would ask after that verdict.
+
+    Nothing where it would name no limit: no change detected.
+    """
+    if verdict == "no change detected":
+        return {}
+    threshold = find_threshold(fit, "cycles", alone=verdict == "cannot be told apart")
+    row: dict[str, object] = {}
+    true = find_true_threshold(unit, floor)
     curve = threshold.curve
     if true is not None and len(curve.at) and curve.at[0] <= true <= threshold.observed_to:
         low, high = (np.interp(true, curve.at, v) for v in (curve.low, curve.high))
-        row["threshold_covered"] = low <= records.settings.floor <= high
+        row["threshold_covered"] = low <= floor <= high
         if threshold.retire_after is not None:
             row["limit_safe"] = threshold.retire_after <= true
-    row |= _advice(unit, records, joined, fit)
     return row
 
 
