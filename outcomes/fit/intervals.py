@@ -17,7 +17,7 @@ from scipy import stats
 
 from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit
-from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
 
 _ROOT_TOLERANCE = 1e-3  # of the signed root: 0.02 % of an interval's length
@@ -220,7 +220,8 @@ class _Profile:
         self.fixed = np.delete(x, column, axis=1)
         self.moved = x[:, column]
         self.names = [name for j, name in enumerate(names) if j != column]
-        self.groups = groups
+        idle = idle_groupings(mixed)
+        self.groups = {name: labels for name, labels in groups.items() if name not in idle}
         self.estimate = float(mixed.beta[column])
         self.log_likelihood = mixed.log_likelihood
         self.error = float(np.sqrt(mixed.cov[column, column]))

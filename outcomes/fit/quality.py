@@ -14,7 +14,7 @@ from statsmodels.stats.proportion import proportion_confint
 from outcomes.errors import FitError
 from outcomes.fit.clustered import fit_clustered
 from outcomes.fit.finds import FindFit, averaged_probability
-from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
 from outcomes.fit.specifications import restrict
 from outcomes.fit.spline import natural_spline, spline_knots
@@ -288,6 +288,7 @@ def predict_unseen(fit: FindFit) -> tuple[np.ndarray, np.ndarray, int]:
         fold_of[source] = int(np.argmin(load))
         load[fold_of[source]] += size[source]
     fold = np.array([fold_of[s] for s in sources])
+    idle = idle_groupings(fit.mixed)
     predicted, average = np.full(len(sources), np.nan), np.full(len(sources), np.nan)
     for k in range(folds):
         out = fold == k
@@ -296,7 +297,13 @@ def predict_unseen(fit: FindFit) -> tuple[np.ndarray, np.ndarray, int]:
         kept = restrict(design, ~out)
         try:
             mixed = fit_mixed(
-                kept.y, kept.x, kept.names, kept.groups, start=fit.mixed, details=True
+                kept.y,
+                kept.x,
+                kept.names,
+                kept.groups,
+                start=fit.mixed,
+                details=True,
+                at_zero=idle,
             )
         except FitError:
             continue

@@ -10,7 +10,7 @@ from scipy import stats
 
 from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor, small_sample
-from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import LeftOut, MixedFit
 from outcomes.fit.support import information_criterion, support_weights
 from outcomes.fit.terms import PER_PARAMETER, Column, Design, is_separated
@@ -278,6 +278,7 @@ class _Work:
         freedom, widening = small_sample(fit.design)
         self.freedom = float(freedom[0])
         self.inflation = float(widening[0]) ** 2
+        self.idle: tuple[str, ...] = ()
 
     def basis(self, shape: str, values: np.ndarray) -> np.ndarray:
         """Columns of a shape at exposure values, shape (n, parameters)."""
@@ -313,7 +314,11 @@ class _Work:
             )
         if is_separated(design.y, design.x):
             raise FitError("finds and misses do not overlap along it")
-        return fit_mixed(design.y, design.x, design.names, design.groups)
+        found = fit_mixed(design.y, design.x, design.names, design.groups, at_zero=self.idle)
+        if shape == "flat":
+            # Without the exposure there is most left for hides to differ by.
+            self.idle = idle_groupings(found)
+        return found
 
     def is_known(self, values: np.ndarray) -> bool:
         """Whether the other terms already give these values."""

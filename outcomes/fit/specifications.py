@@ -16,7 +16,7 @@ from scipy import special, stats
 from outcomes.errors import FitError
 from outcomes.fit.clustered import ClusteredFit, fit_clustered, fit_conditional, fit_gee
 from outcomes.fit.finds import FindFit, linear_predictor, small_sample
-from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
 from outcomes.fit.spline import natural_spline, spline_knots
 from outcomes.fit.terms import EXPOSURES, PER_PARAMETER, Column, Design, plan_design
@@ -396,8 +396,15 @@ def _slope_factors(fit: FindFit) -> dict[str, float]:
 def _refit(design: Design, start: MixedFit | None, *, quick: bool) -> MixedFit:
     if len(design.y) == 0 or design.y.min() == design.y.max():
         raise FitError("every trial left had the same result")
+    idle = idle_groupings(start) if quick and start is not None else ()
     return fit_mixed(
-        design.y, design.x, design.names, design.groups, start=start, details=not quick
+        design.y,
+        design.x,
+        design.names,
+        design.groups,
+        start=start,
+        details=not quick,
+        at_zero=idle,
     )
 
 

@@ -25,7 +25,7 @@ from outcomes.fit.finds import (
     linear_predictor,
     small_sample,
 )
-from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import LeftOut, MixedFit
 from outcomes.fit.support import (
     ENTANGLED_VIF,
@@ -440,13 +440,21 @@ class _Comparison:
         )
 
     def fit_all(self) -> None:
+        idle: tuple[str, ...] = ()
         for size in range(len(self.present) + 1):
             for exposures in combinations(self.present, size):
                 design = self.design(exposures)
                 details = size in (1, len(self.present))
                 self.fits[exposures] = fit_mixed(
-                    design.y, design.x, design.names, design.groups, details=details
+                    design.y,
+                    design.x,
+                    design.names,
+                    design.groups,
+                    details=details,
+                    at_zero=idle,
                 )
+                # Without any suspect there is most left for hides to differ by.
+                idle = idle or idle_groupings(self.fits[()])
 
     def test(self, small: tuple[str, ...], large: tuple[str, ...]) -> float:
         """p-value of the suspects in ``large`` that are not in ``small``."""

@@ -11,7 +11,7 @@ from scipy import special, stats
 
 from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor
-from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import Design
 
@@ -400,18 +400,24 @@ def _statistic(
     """Likelihood-ratio statistic on one simulated outcome; None where a model cannot be fitted."""
     outcome = y.astype(float)
     try:
-        small = _fit_columns(design, outcome, keep, null)
-        large = _fit_columns(design, outcome, list(range(design.x.shape[1])), full)
+        # Simulated without differences between hides, they are refitted without them.
+        idle = idle_groupings(null)
+        small = _fit_columns(design, outcome, keep, null, idle)
+        large = _fit_columns(design, outcome, list(range(design.x.shape[1])), full, idle)
     except FitError:
         return None
     return max(2.0 * (large.log_likelihood - small.log_likelihood), 0.0)
 
 
 def _fit_columns(
-    design: Design, y: np.ndarray, keep: list[int], start: MixedFit | None = None
+    design: Design,
+    y: np.ndarray,
+    keep: list[int],
+    start: MixedFit | None = None,
+    at_zero: tuple[str, ...] = (),
 ) -> MixedFit:
-    names = [design.names[j] for j in keep]
-    return fit_mixed(y, design.x[:, keep], names, design.groups, start=start, details=False)
+    names, x = [design.names[j] for j in keep], design.x[:, keep]
+    return fit_mixed(y, x, names, design.groups, start=start, details=False, at_zero=at_zero)
 
 
 def _doubts(fit: FindFit, verdict: str) -> list[str]:
