@@ -89,7 +89,8 @@ def test_every_paragraph_is_whole(name: str, briefing_of: Callable[..., Any]) ->
     for text in briefing_of(name).page.paragraphs:
         assert text
         assert "  " not in text
-        assert not re.search(r"\s[.,;:]|[.,;:]{2}|\(\)|\( |\{\{", text), text
+        words = text.replace("{{ 7 * 7 }}", "S")  # the name of a source
+        assert not re.search(r"\s[.,;:]|[.,;:]{2}|\(\)|\( |\{\{", words), text
 
 
 @NAMES

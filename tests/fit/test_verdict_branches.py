@@ -81,7 +81,8 @@ def test_without_groupings_simulation_finds_nothing_to_correct(made_trials):
     plain = replace(fit, design=design, mixed=fit_mixed(design.y, design.x, design.names, {}))
     tests = module._Tests(plain, 60)
     keep = tests.columns_without(("cycles",))
-    mean, done = tests.mean_under(module._fit_columns(design, design.y, keep), keep, 60)
+    # A statistic so close to the level that no number of refits settles it.
+    mean, done = tests.mean_under(module._fit_columns(design, design.y, keep), keep, 3.9, 1)
     assert done == 60
     assert mean == pytest.approx(1.0, abs=3 * np.sqrt(2 / 60))
 
@@ -91,7 +92,7 @@ def test_far_beyond_the_level_fewer_refits_do_and_the_verdict_stays(made_trials)
     answer = which_predicts(fit, refits=40)
     assert answer.verdict == "cycles"
     for test in (answer.joint, answer.cycles_given_age):
-        assert test.refits == 25
+        assert test.refits == 10
         assert test.p == pytest.approx(stats.chi2.sf(test.statistic / test.inflation, test.df))
 
 
