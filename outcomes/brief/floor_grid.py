@@ -12,14 +12,8 @@ from dataclasses import dataclass, replace
 from outcomes.brief.facts import Facts
 from outcomes.decide.curve import reach_of
 from outcomes.decide.frontier import FLOORS
-from outcomes.decide.shelf import (
-    _FEWEST_RECENT,
-    _RECENT,
-    ShelfSource,
-    _trials_to_settle,
-)
+from outcomes.decide.shelf import ShelfSource, advice_at, recent_finds
 from outcomes.decide.threshold import Retirement, Threshold, read_threshold
-from outcomes.fit.finds import FindFit
 
 _WHATEVER_THE_FLOOR = ("beyond records", "no trials", "no model", "not documented")
 _ADVICE = {"retire": 0, "test": 1, "keep": 2}
@@ -60,7 +54,7 @@ def floor_grid(facts: Facts) -> tuple[FloorPoint, ...]:
         thresholds and the shelf of ``facts`` themselves.
     """
     own = facts.settings.floor
-    recent = _recent_finds(facts.fit)
+    recent = recent_finds(facts.fit)
     reach = reach_of(facts.fit.design, facts.settings.confidence) if facts.fit.mixed else 0.0
     return tuple(
         FloorPoint(own, facts.retirement, facts.shelf)
@@ -104,27 +98,7 @@ def advise(source: ShelfSource, floor: float, recent: float, reach: float) -> Sh
     probability, low, high = source.find_probability, source.low, source.high
     if source.ground in _WHATEVER_THE_FLOOR or probability is None or low is None or high is None:
         return source
-    advice, ground = "test", "unsure"
-    if high < floor:
-        advice, ground = "retire", "below"
-    elif low >= floor:
-        advice, ground = "keep", "above"
-    if advice != "test":
-        if (source.trials_used or 0) < _FEWEST_RECENT:
-            advice, ground = "test", "few trials"
-        elif (advice == "retire") == (recent >= floor):
-            advice, ground = "test", "own trials disagree"
-    settle = None
-    if ground == "unsure":
-        settle = _trials_to_settle(probability, low, high, floor, reach)
+    advice, ground, settle = advice_at(
+        floor, (probability, low, high), source.trials_used or 0, recent, reach
+    )
     return replace(source, advice=advice, ground=ground, trials_to_settle=settle)
-
-
-def _recent_finds(fit: FindFit) -> dict[str, float]:
-    """Source → share of finds in its latest 20 usable trials."""
-    if not fit.n:
-        return {}
-    trials = fit.design.trials.sort_values("started_at", kind="stable")
-    latest = trials.groupby(trials["source_id"].astype(str)).tail(_RECENT)
-    found = (latest["result"] == "find").groupby(latest["source_id"].astype(str)).mean()
-    return {str(name): float(share) for name, share in found.items()}

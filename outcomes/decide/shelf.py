@@ -105,12 +105,17 @@ def review_shelf(
     used = _counts(fit.design.trials)
     shown = used if trials is None else _counts(_unassisted(trials))
     rows = []
+    recent = recent_finds(fit)
     predicted = _predict(fit, held) if fit.mixed is not None and len(held) else None
     for position, row in enumerate(held.itertuples(index=False)):
         n = used.get(str(row.source_id), (0, 0))[0]
         told = shown.get(str(row.source_id), (0, 0))
-        prediction = None if predicted is None else tuple(float(p[position]) for p in predicted)
-        rows.append(_advise(fit, row, n, told, prediction))
+        prediction = None
+        if predicted is not None:
+            probability, low, high = (float(p[position]) for p in predicted)
+            prediction = (probability, low, high)
+        share = recent.get(str(row.source_id), 0.0)
+        rows.append(_advise(fit, row, n, told, prediction, share))
     order = {"retire": 0, "test": 1, "keep": 2}
     return tuple(
         sorted(
@@ -153,13 +158,14 @@ def _advise(
     row: object,
     n: int,
     told: tuple[int, int],
-    prediction: tuple[float, ...] | None,
+    prediction: tuple[float, float, float] | None,
+    recent: float,
 ) -> ShelfSource:
     settings = fit.settings
     documented = bool(row.documented)  # type: ignore[attr-defined]
     cycles = _number(row.cycles) if documented else None  # type: ignore[attr-defined]
     age = _number(row.age_days)  # type: ignore[attr-defined]
-    probability = low = high = None
+    probability = low = high = settle = None
     if not documented:
         advice, ground = "test", "not documented"
     elif prediction is None:
@@ -168,23 +174,17 @@ def _advise(
         advice, ground = "test", "no trials"
     else:
         probability, low, high = prediction
-        if high < settings.floor:
-            advice, ground = "retire", "below"
-        elif low >= settings.floor:
-            advice, ground = "keep", "above"
-        else:
-            advice, ground = "test", "unsure"
         name = str(row.source_id)  # type: ignore[attr-defined]
         if _beyond(fit, name, cycles, age):
             advice, ground = "test", "beyond records"
-        elif advice != "test" and n < _FEWEST_RECENT:
-            advice, ground = "test", "few trials"
-        elif advice != "test" and _contradicts(fit, name, advice):
-            advice, ground = "test", "own trials disagree"
-    settle = None
-    reach = reach_of(fit.design, settings.confidence)
-    if ground == "unsure" and probability is not None and low is not None and high is not None:
-        settle = _trials_to_settle(probability, low, high, settings.floor, reach)
+        else:
+            advice, ground, settle = advice_at(
+                settings.floor,
+                (probability, low, high),
+                n,
+                recent,
+                reach_of(fit.design, settings.confidence),
+            )
     return ShelfSource(
         source_id=str(row.source_id),  # type: ignore[attr-defined]
         kind=None if pd.isna(row.kind) else str(row.kind),  # type: ignore[attr-defined]
@@ -203,17 +203,62 @@ def _advise(
     )
 
 
-def _contradicts(fit: FindFit, source: str, advice: str) -> bool:
-    """Whether a source's own latest 20 trials speak against what its class predicts.
+def advice_at(
+    floor: float,
+    prediction: tuple[float, float, float],
+    trials: int,
+    recent: float,
+    reach: float,
+) -> tuple[str, str, int | None]:
+    """Advice on one source by its own prediction and its own trials, at any floor.
 
-    Against ``retire``: they were found at the floor or more often. Against
-    ``keep``: they were found less often.
+    Parameters
+    ----------
+    floor
+        The lowest acceptable find probability.
+    prediction
+        Its find probability with two-sided limits.
+    trials
+        Its own trials that the model could use.
+    recent
+        Share of finds in the latest 20 of them (:func:`recent_finds`).
+    reach
+        Standard errors to either limit.
+
+    Returns
+    -------
+    advice, ground, trials_to_settle
+        As in :class:`ShelfSource`.
+
+    Examples
+    --------
+    >>> advice_at(0.85, (0.70, 0.60, 0.80), 40, 0.75, 1.7)
+    ('retire', 'below', None)
+    >>> advice_at(0.85, (0.70, 0.60, 0.80), 40, 0.90, 1.7)
+    ('test', 'own trials disagree', None)
     """
-    trials = fit.design.trials
-    own = trials[trials["source_id"].astype(str) == source].sort_values("started_at", kind="stable")
-    recent = own["result"].tail(_RECENT) == "find"
-    at_floor = bool(recent.mean() >= fit.settings.floor)
-    return at_floor if advice == "retire" else not at_floor
+    probability, low, high = prediction
+    if high < floor:
+        advice, ground = "retire", "below"
+    elif low >= floor:
+        advice, ground = "keep", "above"
+    else:
+        return "test", "unsure", _trials_to_settle(probability, low, high, floor, reach)
+    if trials < _FEWEST_RECENT:
+        return "test", "few trials", None
+    if (advice == "retire") == (recent >= floor):
+        return "test", "own trials disagree", None
+    return advice, ground, None
+
+
+def recent_finds(fit: FindFit) -> dict[str, float]:
+    """Source → share of finds in its own latest 20 usable trials; no entry without any."""
+    if not fit.n:
+        return {}
+    trials = fit.design.trials.sort_values("started_at", kind="stable")
+    latest = trials.groupby(trials["source_id"].astype(str)).tail(_RECENT)
+    found = (latest["result"] == "find").groupby(latest["source_id"].astype(str)).mean()
+    return {str(name): float(share) for name, share in found.items()}
 
 
 def _number(value: object) -> float | None:
