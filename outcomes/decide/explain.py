@@ -12,9 +12,8 @@ from scipy import special
 
 from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import Design
+from outcomes.fit.terms import OF_THE_SOURCE, Design
 
-_OF_THE_SOURCE = ("cycles", "age_days", "frozen_share", "kind")
 _STANDING = 60
 _STEPS = 50
 
@@ -169,7 +168,7 @@ class _Model:
         if "source" in mixed.effects and source_id in mixed.effects["source"].index:
             effect = float(mixed.effects["source"]["effect"].loc[source_id])
         self.without_source = self.eta - effect
-        own = [j for j, c in enumerate(design.columns, start=1) if c.term in _OF_THE_SOURCE]
+        own = [j for j, c in enumerate(design.columns, start=1) if c.term in OF_THE_SOURCE]
         self.state = design.x[:, own] @ mixed.beta[own]
         rest = design.x @ mixed.beta - self.state
         variance = np.zeros(len(design.y))

@@ -14,11 +14,10 @@ from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
 from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import Design
+from outcomes.fit.terms import OF_THE_SOURCE, Design
 
 _MOST_TRIALS_TO_SETTLE = 500
 _STANDING = 500  # trials that stand for the unit's dogs and conditions
-_OF_THE_SOURCE = ("cycles", "age_days", "frozen_share", "kind")
 _RECENT = 20
 _FEWEST_RECENT = 5
 _TRIALS_OF_ITS_OWN = 10  # from here on a source's own trials speak for where it has been
@@ -286,9 +285,10 @@ def _predict(fit: FindFit, held: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, 
     assert fit.each_source is not None
     design, mixed = fit.design, fit.each_source
     take = _standing_trials(design, mixed)
-    kinds = _kind_columns(design)
+    kinds, early = _kind_columns(design), _early_use(design)
     rows = [
-        _source_rows(design, mixed, source, take, kinds) for source in held.itertuples(index=False)
+        _source_rows(design, mixed, source, take, kinds, early)
+        for source in held.itertuples(index=False)
     ]
     reach = reach_of(design, fit.settings.confidence)
     probability, low, high = (np.zeros(len(held)) for _ in range(3))
@@ -308,7 +308,7 @@ def _standing_trials(design: Design, mixed: MixedFit) -> np.ndarray:
     the order of the records nor chance decides which.
     """
     n = len(design.y)
-    own = [j for j, c in enumerate(design.columns, start=1) if c.term not in _OF_THE_SOURCE]
+    own = [j for j, c in enumerate(design.columns, start=1) if c.term not in OF_THE_SOURCE]
     log_odds = design.x[:, own] @ mixed.beta[own]
     if "dog" in design.groups:
         effects = mixed.effects["dog"]["effect"]
@@ -331,12 +331,22 @@ def _kind_columns(design: Design) -> Mapping[str, np.ndarray]:
     return {str(name): design.x[row, own] for name, row in zip(names, first, strict=True)}
 
 
+def _early_use(design: Design) -> Mapping[str, float]:
+    """Source → its value in the column of ``early_use``; empty where the model has none."""
+    column = design.column_of("early_use")
+    if column is None:
+        return {}
+    names = design.trials["source_id"].astype(str).to_numpy()
+    return dict(zip(names, design.x[:, column].tolist(), strict=True))
+
+
 def _source_rows(
     design: Design,
     mixed: MixedFit,
     source: object,
     take: np.ndarray,
     kinds: Mapping[str, np.ndarray],
+    early: Mapping[str, float],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The standing trials as if this source had been out in each: conditions, dogs as they were."""
     x = design.x[take].copy()
@@ -346,6 +356,9 @@ def _source_rows(
             value = getattr(source, column.term)
             if not pd.isna(value):
                 x[:, position] = (float(value) - column.reference) / column.divisor
+        elif column.term == "early_use":
+            # A source without trials in the model has none; it is taken as the usual one.
+            x[:, position] = early.get(name, 0.0)
     of_kind = [j for j, c in enumerate(design.columns, start=1) if c.term == "kind"]
     kind = source.kind  # type: ignore[attr-defined]
     # A kind the model has never met is only asked about for a source without trials, whose

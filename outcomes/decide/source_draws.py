@@ -11,9 +11,8 @@ from scipy import special
 
 from outcomes.fit.finds import FindFit
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import Design
+from outcomes.fit.terms import OF_THE_SOURCE, Design
 
-OF_THE_SOURCE = ("cycles", "age_days", "frozen_share", "kind")
 _STANDING = 60  # trials that stand for the unit's dogs and conditions
 _GRID = 41
 _NODES = 7

@@ -527,6 +527,7 @@ def _other_models(asked: _Asked) -> None:
         asked.add_clustered(name, made, places, errors, count)
     _within_sources(asked, sources)
     _split(asked, sources)
+    _without_early_use(asked)
 
 
 _DOG = Column("dog", "dog", "", 0.0, 1.0, None)
@@ -635,6 +636,25 @@ def _split(asked: _Asked, sources: np.ndarray) -> None:
     made = _with_columns(design, design.trials, design.y, x, columns, design.groups)
     note = "sources with more cycles or greater age are not compared with others"
     asked.add_mixed(name, "model", made, note)
+
+
+def _without_early_use(asked: _Asked) -> None:
+    """The main model, blind to which sources were preferred from the start."""
+    name = "without how readily sources were taken at first"
+    design = asked.design
+    column = design.column_of("early_use")
+    if column is None:
+        asked.refuse(name, "model", "the main model does without it")
+        return
+    keep = [j for j in range(1, design.x.shape[1]) if j != column]
+    columns = [design.columns[j - 1] for j in keep]
+    x = design.x[:, [0, *keep]]
+    asked.add_mixed(
+        name,
+        "model",
+        _with_columns(design, design.trials, design.y, x, columns, design.groups),
+        "if strong sources were used more, these hide a part of the change",
+    )
 
 
 def _smooth(asked: _Asked) -> dict[str, SmoothTest]:

@@ -18,10 +18,13 @@ from scipy import optimize
 from outcomes.fit.result import LeftOut
 
 EXPOSURES = ("cycles", "age_days")
+# Of a trial's terms, those that belong to the source and not to dog or conditions.
+OF_THE_SOURCE = (*EXPOSURES, "frozen_share", "early_use", "kind")
 PER_PARAMETER = 5
 _MOST_MISSING = 0.10
 _NEW_INFORMATION = 1e-6  # 1 - R² of a column on those before it; below this it is a copy
 _MOST_ROWS_FOR_SEPARATION = 20_000
+_SOURCES_FOR_EARLY_USE = 15  # a term that differs between sources alone is learnt from sources
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +107,10 @@ def _log2_minutes(values: pd.Series) -> pd.Series:
     return pd.Series(np.log2(values.astype(float).clip(lower=1.0)))
 
 
+def _log2_rate(values: pd.Series) -> pd.Series:
+    return pd.Series(np.log2(values.astype(float)))
+
+
 def _log2_count(values: pd.Series) -> pd.Series:
     return pd.Series(np.log2(values.astype(float) + 1.0))
 
@@ -113,6 +120,8 @@ _NUMBERS: Mapping[str, _Number] = {
     "age_days": _Number("age_days", "30 days", 30.0, _as_is, 0.0, 0.0),
     # A tenth of the range between the outer twentieths, or the term is mostly noise.
     "frozen_share": _Number("frozen_share", "0.1", 0.1, _as_is, None, 0.1),
+    # Uses chosen alike differ by chance alone; less than this is noise.
+    "early_use": _Number("early_use", "doubling", 1.0, _log2_rate, None, 0.5),
     "set_min": _Number("set_min", "doubling", 1.0, _log2_minutes, None, 0.0),
     "temperature_c": _Number("temperature_c", "10 °C", 10.0, _as_is, None, 0.0),
     "humidity_pct": _Number("humidity_pct", "10 %", 10.0, _as_is, None, 0.0),
@@ -128,6 +137,7 @@ _WORDS = ("kind", "blinding", "setting", "placement")
 _ORDER = (
     "kind",
     "frozen_share",
+    "early_use",
     "set_min",
     "blinding",
     "setting",
@@ -235,7 +245,7 @@ class _Chosen:
             return
         plan = _NUMBERS[name]
         values = plan.transform(self.frame[name])
-        reason = self.unusable(values, plan.least_spread)
+        reason = self.unusable(name, values, plan.least_spread)
         if reason is not None:
             self.refuse(name, reason)
             return
@@ -304,7 +314,7 @@ class _Chosen:
             )
         return levels, None
 
-    def unusable(self, values: pd.Series, least_spread: float) -> str | None:
+    def unusable(self, name: str, values: pd.Series, least_spread: float) -> str | None:
         if values.isna().all():
             return "not recorded"
         share = float(values.isna().mean())
@@ -314,6 +324,8 @@ class _Chosen:
             return "the same in every trial used"
         if least_spread and float(values.quantile(0.95) - values.quantile(0.05)) < least_spread:
             return "hardly varies between the trials used"
+        if name == "early_use" and self.frame["source_id"].nunique() < _SOURCES_FOR_EARLY_USE:
+            return f"fewer than {_SOURCES_FOR_EARLY_USE} sources to learn it from"
         if self.budget - len(self.columns) < 1:
             return self.too_many(1)
         return None

@@ -14,6 +14,8 @@ from outcomes.exposure.stays import History, storage_history
 from outcomes.records.tables import Finding, Records
 from outcomes.settings import Settings
 
+_EARLY_USES = 5  # days of use after the first; few, so that what was found hardly matters yet
+
 
 @dataclass(frozen=True, slots=True)
 class Joined:
@@ -23,7 +25,7 @@ class Joined:
     ----------
     trials
         Every used trial, in the order of the records: their columns, then
-        ``experience``, ``qualified``, ``kind`` (the source's) and the columns of
+        ``experience``, ``qualified``, the source's ``early_use`` and ``kind``, and the columns of
         :func:`~outcomes.exposure.accumulate.exposure_at`. For blank areas the
         exposures are missing (``documented`` is pandas ``boolean``).
     set_aside
@@ -54,7 +56,8 @@ def join(records: Records) -> Joined:
     blank areas, by ``started_at`` (at one time: by order in the file), those
     set aside here included: the dog did search. ``qualified`` tells whether
     the dog was qualified by the start of the trial; it is missing where
-    ``dogs`` does not say.
+    ``dogs`` does not say. ``early_use`` is how often the source was taken out
+    at first (see :func:`early_use`).
 
     Parameters
     ----------
@@ -86,6 +89,7 @@ def join(records: Records) -> Joined:
     experience, qualified = _dog_columns(trials, records.dogs)
     columns = {name: trials[name] for name in trials}
     columns |= {"experience": experience, "qualified": qualified}
+    columns["early_use"] = early_use(source, trials["started_at"])
     columns["kind"] = _kind(source, records.sources)
     columns |= {name: exposure[name] for name in exposure}
     columns["documented"] = exposure["documented"].astype("boolean").where(hide)
@@ -189,6 +193,46 @@ def _findings(
         )
         findings.append(finding)
     return tuple(findings)
+
+
+def early_use(source: pd.Series[Any], started_at: pd.Series[pd.Timestamp]) -> pd.Series[float]:
+    """How readily each source was taken at first: days of use per 30 days.
+
+    Over the days from a source's first day of use to the fifth after it, or to
+    its last where there were fewer; with one more use at the unit's usual rate
+    added, so that two days close together do not make a rate of their own.
+    What was found later, or kept a source on the shelf, has no part in it.
+
+    Parameters
+    ----------
+    source
+        Source of each trial, shape (n,), a category; missing for blank areas.
+    started_at
+        Start of each trial, shape (n,).
+
+    Returns
+    -------
+    pandas.Series
+        The rate of the trial's source, shape (n,); missing for blank areas, and
+        for all trials where no source was used on two days.
+    """
+    code = source.cat.codes.to_numpy().astype(np.int64)
+    day = started_at.to_numpy().astype("datetime64[D]").astype(np.int64)
+    rate = np.full(len(source.cat.categories) + 1, np.nan)
+    used = code >= 0
+    if used.any():
+        first_day = day[used].min()
+        width = int(day[used].max() - first_day) + 1
+        used_code, used_day = np.divmod(
+            np.unique(code[used] * width + day[used] - first_day), width
+        )
+        sources, first, count = np.unique(used_code, return_index=True, return_counts=True)
+        later = np.minimum(count - 1, _EARLY_USES)
+        days = used_day[first + later] - used_day[first]
+        if days.sum() > 0:
+            usual = later.sum() / days.sum()
+            rate[sources] = 30.0 * (later + 1.0) / (days + 1.0 / usual)
+    return pd.Series(rate[code], index=source.index)
 
 
 def _dog_columns(
