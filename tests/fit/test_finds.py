@@ -282,3 +282,22 @@ def test_every_trial_set_aside_by_the_model_is_counted(recovered):
         assert fit.finds + fit.misses == fit.n == len(fit.design.trials)
         assert isinstance(fit.design.trials, pd.DataFrame)
         assert fit.sources == fit.design.trials["source_id"].nunique()
+
+
+def test_strong_sources_that_are_used_more_hide_less_of_what_cycles_do():
+    """Trap: strong sources reach more cycles, and make the fall with cycles look smaller."""
+    truth = SCENARIOS["strong sources used more"]
+    moved = []
+    for seed in range(40, 50):
+        records = unit_records(simulate_unit(truth, seed))
+        design = plan_design(join(records).trials)
+        column = design.column_of("early_use")
+        at = design.column_of("cycles")
+        keep = [j for j in range(design.x.shape[1]) if j != column]
+        names = [design.names[j] for j in keep]
+        with_it = fit_mixed(design.y, design.x, design.names, design.groups, details=False)
+        without = fit_mixed(design.y, design.x[:, keep], names, design.groups, details=False)
+        moved.append(with_it.beta[at] - without.beta[at])
+    # Units vary; a term that did nothing would move their mean by more than two of its errors
+    # one time in twenty, and upwards as often as downwards.
+    assert np.mean(moved) < -2.0 * np.std(moved, ddof=1) / np.sqrt(len(moved))
