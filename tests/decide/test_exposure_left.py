@@ -69,13 +69,13 @@ def test_nothing_is_left_just_where_the_shelf_has_the_source_below_the_floor(rev
 
 
 def test_each_source_goes_along_its_own_curve(reviewed):
-    # By hand, at the modes but for the source's own level: over dogs and conditions.
+    # By hand, at the modes but for the source's own state: over dogs and conditions.
     _, fit, shelf, left = reviewed
     mixed, design = fit.each_source, fit.design
     own = [
         j
         for j, c in enumerate(design.columns, start=1)
-        if c.term in ("cycles", "age_days", "frozen_share", "kind")
+        if c.term in ("cycles", "age_days", "frozen_share", "early_use", "kind")
     ]
     rest = [j for j in range(design.x.shape[1]) if j not in own]
     dog = mixed.effects["dog"]["effect"].reindex(design.groups["dog"]).to_numpy()
@@ -91,8 +91,12 @@ def test_each_source_goes_along_its_own_curve(reviewed):
         row = design.x[latest].copy()
         row[design.column_of("cycles")] = s.cycles + x.left
         row[design.column_of("age_days")] = s.age_days / 30.0
-        level = mixed.effects["source"].loc[s.source_id]
-        levels = level["effect"] + level["std_error"] * nodes[:, None]
+        # What the source adds, and how far that is open: its own effect and the terms it carries.
+        state = np.zeros(len(mixed.joint_names))
+        state[own] = row[own]
+        state[mixed.joint_names.index(("source", s.source_id))] = 1.0
+        open_still = np.sqrt(state @ mixed.joint_cov @ state)
+        levels = mixed.effects["source"].loc[s.source_id, "effect"] + open_still * nodes[:, None]
         eta = others + row[own] @ mixed.beta[own] + levels
         found = float(weights @ special.expit(eta).mean(axis=1))
         # Draws also average over what dogs and sessions leave open; here they are fixed.

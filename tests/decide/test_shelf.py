@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from outcomes.decide.shelf import ShelfSource, review_shelf
+from outcomes.decide.shelf import ShelfSource, advice_at, review_shelf
 from outcomes.fit.finds import FindFit, fit_finds
 from outcomes.joining.trials import Joined, join
 from outcomes.records.tables import Records
@@ -120,19 +120,27 @@ def test_misses_the_model_does_without_still_stand_in_a_source_s_count(
         assert s.advice == before[s.source_id].advice
 
 
-def test_a_source_with_fewer_than_five_trials_of_its_own_is_tested(reviewed: Reviewed) -> None:
+@pytest.mark.parametrize(
+    ("prediction", "recent", "advice"),
+    [((0.95, 0.90, 0.98), 1.0, "keep"), ((0.70, 0.60, 0.80), 0.5, "retire")],
+)
+def test_a_source_with_fewer_than_five_trials_of_its_own_is_tested(
+    prediction: tuple[float, float, float], recent: float, advice: str
+) -> None:
+    assert advice_at(0.85, prediction, 4, recent, 1.7)[:2] == ("test", "few trials")
+    assert advice_at(0.85, prediction, 5, recent, 1.7)[0] == advice
+
+
+def test_nothing_but_a_test_is_advised_of_a_source_with_four_finds(reviewed: Reviewed) -> None:
     records, joined, _, shelf = reviewed
     kept = next(s for s in shelf if s.advice == "keep")
     own = joined.trials.index[joined.trials["source_id"] == kept.source_id]
-    # A find leaves it as good as it was, and four of them are not enough to go by.
     finds = [i for i in own if joined.trials.loc[i, "result"] == "find"][-4:]
     fewer = joined.trials.drop(index=own.difference(pd.Index(finds)))
-    fit = fit_finds(fewer, Settings())
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
+    fit = fit_finds(fewer, Settings())
     found = {s.source_id: s for s in review_shelf(fit, records.sources, joined.history, as_of)}
-    now = found[kept.source_id]
-    assert now.trials_used == 4
-    assert (now.advice, now.ground) in (("test", "few trials"), ("test", "beyond records"))
+    assert (found[kept.source_id].trials_used, found[kept.source_id].advice) == (4, "test")
     for source in found.values():
         if source.advice != "test":
             assert source.trials_used is not None
