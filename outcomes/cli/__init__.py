@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import difflib
 import os
 import sys
-import traceback
 from importlib import import_module
 
 import click
@@ -52,6 +50,8 @@ class _Commands(click.Group):
         name = args[0]
         if name in _COMMANDS or name.startswith("-"):
             return super().resolve_command(ctx, args)
+        import difflib
+
         near = difflib.get_close_matches(name.lower(), _COMMANDS, n=1)
         mend = f"Do you mean {near[0]!r}?" if near else f"There are {', '.join(_COMMANDS)}."
         raise click.UsageError(f"No such command {name!r}. {mend}", ctx)
@@ -95,6 +95,8 @@ def main() -> None:
         sys.exit(0)
     except Exception as error:
         if os.environ.get("OUTCOMES_TRACEBACK"):
+            import traceback
+
             traceback.print_exc()
         what = f"{type(error).__name__}: {error}".splitlines()[0]
         _stop(

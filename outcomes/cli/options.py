@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-import multiprocessing
 import os
 import shutil
 import sys
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -17,6 +15,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from outcomes.brief.facts import Facts
     from outcomes.records.tables import Records
     from outcomes.settings import Settings
@@ -182,6 +182,9 @@ def _second_process(wanted: bool) -> Iterator[Executor | None]:
     if not wanted or cores() < 2:
         yield None
         return
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+
     # A fresh process: one split off from this one could inherit a lock held by a thread.
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(max_workers=1, mp_context=context)

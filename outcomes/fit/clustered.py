@@ -13,7 +13,9 @@ from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
-import statsmodels.api as sm
+from statsmodels.genmod import cov_struct, families
+from statsmodels.genmod.generalized_estimating_equations import GEE
+from statsmodels.genmod.generalized_linear_model import GLM
 
 from outcomes.errors import FitError
 
@@ -97,11 +99,11 @@ def fit_clustered(
     counts = [int(c.max()) + 1 for c in codes]
     if min(counts) < 2:
         raise FitError("a single cluster says nothing about the spread between clusters")
-    family = sm.families.Gaussian() if linear else sm.families.Binomial()
+    family = families.Gaussian() if linear else families.Binomial()
     groups = codes[0] if second is None else np.column_stack(codes)
 
     def run() -> Any:
-        return sm.GLM(y, x, family=family).fit(
+        return GLM(y, x, family=family).fit(
             cov_type="cluster", cov_kwds={"groups": groups, "use_correction": True}
         )
 
@@ -148,10 +150,10 @@ def fit_gee(
     if len(counts) < 2:
         raise FitError("a single cluster says nothing about the spread between clusters")
     reduced = bias_reduced and int(counts.max()) <= _MOST_IN_CLUSTER
-    alike = sm.cov_struct.Exchangeable()
+    alike = cov_struct.Exchangeable()
 
     def run(structure: Any) -> Any:
-        model = sm.GEE(y, x, groups=codes, family=sm.families.Binomial(), cov_struct=structure)
+        model = GEE(y, x, groups=codes, family=families.Binomial(), cov_struct=structure)
         return model.fit(cov_type="bias_reduced" if reduced else "robust")
 
     correlation: float | None = None
@@ -159,7 +161,7 @@ def fit_gee(
         found = _without_warnings(lambda: run(alike))
         correlation = float(np.squeeze(alike.dep_params))
     except FitError:
-        found = _without_warnings(lambda: run(sm.cov_struct.Independence()))
+        found = _without_warnings(lambda: run(cov_struct.Independence()))
     _check_finite(found.params, x)
     beta, cov = _usable(found.params, found.cov_params())
     return ClusteredFit(

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-import statsmodels.api as sm
 from scipy import special, stats
+from statsmodels.genmod import families
+from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.stats.proportion import proportion_confint
 
 from outcomes.errors import FitError
@@ -444,7 +445,7 @@ def calibrate(
         fit = fit_clustered(y, x, clusters)
     except FitError:
         try:
-            beta = np.asarray(sm.GLM(y, x, family=sm.families.Binomial()).fit().params)
+            beta = np.asarray(GLM(y, x, family=families.Binomial()).fit().params)
         except (ValueError, np.linalg.LinAlgError):
             return None
         limits: list[float | None] = [None] * 4

@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import statsmodels.api as sm
 from scipy.special import digamma, gammaln, polygamma
 from scipy.stats import norm
+from statsmodels.genmod import families
+from statsmodels.genmod.generalized_linear_model import GLM
 
 from outcomes.errors import FitError
 from outcomes.fit.effects import EffectsDesign, effects_design
@@ -191,11 +192,11 @@ def clustered_rate_errors(
         Code of the cluster, shape (n,).
     """
     family = (
-        sm.families.Poisson()
+        families.Poisson()
         if fit.dispersion is None
-        else sm.families.NegativeBinomial(alpha=fit.dispersion)
+        else families.NegativeBinomial(alpha=fit.dispersion)
     )
-    model = sm.GLM(count, x, family=family, offset=offset)
+    model = GLM(count, x, family=family, offset=offset)
     clustered = model.fit(
         start_params=fit.beta,
         cov_type="cluster",
