@@ -109,13 +109,16 @@ def test_every_source_of_a_method_is_cited_and_every_citation_listed() -> None:
     assert sorted(set(cited)) == sorted(listed)
 
 
-COMMANDS = [
-    (name, line)
-    for name in NAMES
-    if name.startswith("docs/")
-    for block in _blocks(name, "sh")
-    for line in block.splitlines()
-]
+# A command that stands on several pages is run once.
+COMMANDS = list(
+    {
+        line: (name, line)
+        for name in NAMES
+        if name.startswith("docs/")
+        for block in _blocks(name, "sh")
+        for line in block.splitlines()
+    }.values()
+)
 # What each command leaves behind, by what it is called with.
 LEFT_BY = {
     "template": ["unit.xlsx"],

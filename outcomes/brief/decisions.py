@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -16,10 +16,16 @@ from outcomes.decide.explain import Explanation, SourceTrial
 from outcomes.decide.exposure_left import ExposureLeft
 from outcomes.decide.matched_portions import MatchedPortions
 from outcomes.decide.overlap import BoundChoice, KindComparison
-from outcomes.decide.rate_of_use import rate_of_use
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, find_threshold
-from outcomes.decide.trade_off import TradeOff, trade_off
+from outcomes.decide.trade_off import (
+    PresentPractice,
+    TradeOff,
+    TradeOffPoint,
+    alone,
+    trade_off,
+    two_sided_rule,
+)
 
 _NAME = {"cycles": "cycles", "age_days": "age"}
 _BY_VERDICT = {
@@ -48,9 +54,20 @@ def asked_for(facts: Facts, exposures: Sequence[str]) -> Facts:
     exposures
         ``"cycles"``, ``"age_days"`` or both, in the order wanted.
     """
-    alone = facts.verdict.verdict == "cannot be told apart" or bool(facts.fit.design.copies)
-    found = tuple(find_threshold(facts.fit, e, alone=alone) for e in exposures)
-    return replace(facts, retirement=Retirement(found, tuple(t.curve for t in found)))
+    single = facts.verdict.verdict == "cannot be told apart" or bool(facts.fit.design.copies)
+    found = tuple(find_threshold(facts.fit, e, alone=single) for e in exposures)
+    retirement = Retirement(found, tuple(t.curve for t in found))
+    rule = two_sided_rule(retirement, facts.asked.either)
+    price = facts.price
+    if rule != two_sided_rule(facts.retirement, facts.asked.either):
+        combined = [] if rule is None else [rule]
+        price = trade_off(facts.fit, facts.verdict, facts.use, combined=combined)
+    return replace(
+        facts,
+        retirement=retirement,
+        price=price,
+        asked=replace(facts.asked, by=tuple(exposures)),
+    )
 
 
 def asked_note(facts: Facts, exposures: Sequence[str]) -> str | None:
@@ -143,30 +160,8 @@ def portions_part(found: MatchedPortions, alpha: float) -> dict[str, Any]:
     return part
 
 
-def price_both(facts: Facts, cycles: float, months: float) -> TradeOff:
-    """The price of a rule by both, whichever comes first.
-
-    Parameters
-    ----------
-    facts
-        All results.
-    cycles, months
-        The limits.
-    """
-    started = facts.joined.trials["started_at"]
-    use = rate_of_use(
-        facts.records.sources,
-        facts.records.storage,
-        facts.joined.history,
-        started.min(),
-        started.max(),
-    )
-    rule = (cycles, months * words.DAYS_PER_MONTH)
-    return trade_off(facts.fit, facts.verdict, use, combined=[rule])
-
-
 def both_sentence(price: TradeOff, cycles: float, months: float) -> str:
-    """What a rule by both buys and costs, or why it has no price."""
+    """What a rule by both buys and costs beside each limit alone, or why it has no price."""
     name = f"{words.exposure_value('cycles', cycles)} or {words.count(round(months), 'month')}"
     if price.reason is not None:
         return f"The rule “{name}, whichever comes first” has no price: {price.reason}."
@@ -178,33 +173,116 @@ def both_sentence(price: TradeOff, cycles: float, months: float) -> str:
     (point,), now = price.combined, price.present
     confidence = words.percent(price.confidence)
     return (
-        f"Retire after {name}, whichever comes first: about {_few(point.sources_per_year)} sources "
-        f"a year ({confidence} interval {_few(point.sources_low)} to {_few(point.sources_high)}), "
+        f"Retire after {name}, whichever comes first: about {_a_year(point.sources_per_year)} "
+        f"({confidence} interval {_few(point.sources_low)} to {_few(point.sources_high)}), "
         f"{words.in_100(point.find_probability)} finds in the trials still run "
         f"({_hundred(point.low)} to {_hundred(point.high)}), and "
         f"{words.in_100(point.share_below_floor)} of those trials on sources below "
-        f"{words.in_100(price.floor)}. As now: {_few(now.sources_per_year)} sources a year "
-        f"discarded, {words.in_100(now.find_probability)} finds in all trials as run, "
+        f"{words.in_100(price.floor)}.{_each_alone(price, point)} "
+        f"As now: {_a_year(now.sources_per_year)} discarded, "
+        f"{words.in_100(now.find_probability)} finds in all trials as run, "
         f"{words.in_100(now.share_below_floor)} of them on such sources."
     )
 
 
-def _few(number: float) -> str:
-    return f"{number:.1f}".removesuffix(".0") if number < 9.95 else f"{number:,.0f}"
+def _each_alone(price: TradeOff, point: TradeOffPoint) -> str:
+    parts = [
+        f"{words.exposure_value(by, limit)} alone: about {_a_year(one.sources_per_year)}, "
+        f"{words.in_100(one.find_probability)} finds"
+        for by, limit, one in zip(
+            _NAME, (point.cycles or 0.0, point.age_days or 0.0), alone(price, point), strict=True
+        )
+        if one is not None
+    ]
+    return f" After {'; after '.join(parts)}." if parts else ""
 
 
-def both_part(price: TradeOff, cycles: float, months: float) -> dict[str, Any]:
-    """The same for programs: ``either`` of ``outcomes retire --either``."""
+@dataclass(frozen=True, slots=True)
+class EitherRow:
+    """One rule in the small table on the page: all of it as text."""
+
+    rule: str
+    sources: str
+    finds: str
+    below: str
+
+
+def either_rule(facts: Facts) -> tuple[float, float] | None:
+    """Cycles and months of the rule by both that is priced; None where there is none."""
+    rule = two_sided_rule(facts.retirement, facts.asked.either)
+    return None if rule is None else (rule[0], rule[1] / words.DAYS_PER_MONTH)
+
+
+def either_sentence(facts: Facts) -> str | None:
+    """The price of the rule by both, for the page; None where there is no such rule."""
+    rule = either_rule(facts)
+    if rule is None or (facts.asked.either is None and not facts.price.combined):
+        return None
+    said = both_sentence(facts.price, *rule)
+    if facts.asked.either is not None:
+        return said
+    return f"The two limits together, at the floor of {words.in_100(facts.settings.floor)}. {said}"
+
+
+def either_rows(facts: Facts) -> list[EitherRow]:
+    """That rule, each of its limits alone, and present practice, row by row."""
+    price = facts.price
+    if not price.combined or price.present is None:
+        return []
+    (point,) = price.combined
+    by_cycles, by_age = alone(price, point)
+    cycles = words.exposure_value("cycles", point.cycles or 0.0)
+    months = words.count(round((point.age_days or 0.0) / words.DAYS_PER_MONTH), "month")
+    rows = (
+        (f"{cycles} or {months}, whichever comes first", point),
+        (f"{cycles} alone", by_cycles),
+        (f"{months} alone", by_age),
+        ("as now", price.present),
+    )
+    return [_either_row(name, one) for name, one in rows if one is not None]
+
+
+def _either_row(name: str, one: TradeOffPoint | PresentPractice) -> EitherRow:
+    return EitherRow(
+        rule=name,
+        sources=f"{_few(one.sources_per_year)} "
+        f"({_few(one.sources_low)} to {_few(one.sources_high)})",
+        finds=f"{_hundred(one.find_probability)} ({_hundred(one.low)} to {_hundred(one.high)})",
+        below=f"{_hundred(one.share_below_floor)} "
+        f"({_hundred(one.share_low)} to {_hundred(one.share_high)})",
+    )
+
+
+def either_part(facts: Facts) -> dict[str, Any] | None:
+    """The same for programs: ``either`` of ``retire``, and of ``outcomes retire --either``."""
+    rule = either_rule(facts)
+    if rule is None:
+        return None
+    cycles, months = rule
+    price = facts.price
     point = price.combined[0] if price.combined else None
+    single = (None, None) if point is None else alone(price, point)
     part: dict[str, Any] = tidy(
         {
             "cycles": cycles,
             "age_days": months * words.DAYS_PER_MONTH,
+            "from": "the two limits" if facts.asked.either is None else "asked for",
             **({} if point is None else asdict(point)),
+            "cycles_alone": None if single[0] is None else asdict(single[0]),
+            "age_alone": None if single[1] is None else asdict(single[1]),
             "sentence": both_sentence(price, cycles, months),
         }
     )
     return part
+
+
+def _a_year(number: float) -> str:
+    shown = _few(number)
+    return f"{shown} {'source' if shown == '1' else 'sources'} a year"
+
+
+def _few(number: float) -> str:
+    return f"{number:.1f}".removesuffix(".0") if number < 9.95 else f"{number:,.0f}"
 
 
 def bounds_sentence(choices: Sequence[BoundChoice]) -> str:

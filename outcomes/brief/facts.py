@@ -9,10 +9,11 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
+from outcomes.brief.asked import Asked
 from outcomes.brief.further import Further, FurtherQuestions
 from outcomes.brief.lasting import Lasting, ask_lasting
 from outcomes.decide.compare import Comparison, compare_storage
@@ -27,10 +28,10 @@ from outcomes.decide.overlap import (
     compare_kinds,
     storage_overlap,
 )
-from outcomes.decide.rate_of_use import rate_of_use
+from outcomes.decide.rate_of_use import RateOfUse, rate_of_use
 from outcomes.decide.shelf import ShelfSource, review_shelf
 from outcomes.decide.threshold import Retirement, set_threshold
-from outcomes.decide.trade_off import TradeOff, trade_off
+from outcomes.decide.trade_off import TradeOff, trade_off, two_sided_rule
 from outcomes.errors import RecordsError
 from outcomes.fit.detection import Detection, fit_detection
 from outcomes.fit.false_alerts import FalseAlertFit, fit_false_alerts
@@ -60,6 +61,8 @@ class Facts:
         Every row out of use, with the reason, from checking and from joining.
     fit, verdict, retirement, shelf, comparison, lifetime, search_time, false_alerts
         The answers, question by question.
+    use
+        How fast sources are used up.
     price, frontiers
         What each retirement limit buys and costs, and the limit for every floor.
     left
@@ -79,6 +82,8 @@ class Facts:
         What stands behind the answer on finds; None where it was not asked.
     as_of
         The moment the shelf is judged at.
+    asked
+        What was asked for beside what settings say.
     """
 
     records: Records
@@ -87,6 +92,7 @@ class Facts:
     fit: FindFit
     verdict: WhichPredicts
     retirement: Retirement
+    use: RateOfUse
     price: TradeOff
     frontiers: tuple[Frontier, ...]
     shelf: tuple[ShelfSource, ...]
@@ -104,6 +110,7 @@ class Facts:
     lasting: Lasting
     further: Further | None
     as_of: pd.Timestamp
+    asked: Asked = field(default=Asked())
 
     @property
     def settings(self) -> Settings:
@@ -130,6 +137,7 @@ def gather_facts(
     records: Records,
     *,
     as_of: pd.Timestamp | None = None,
+    asked: Asked | None = None,
     further: bool = True,
     pool: Executor | None = None,
     jobs: int = 1,
@@ -145,6 +153,8 @@ def gather_facts(
     as_of
         The moment the shelf is judged at; the last trial's day if not given,
         so that the same records give the same answer on any day.
+    asked
+        What is asked for beside what settings say; nothing if not given.
     further
         Also ask what stands behind the answer on finds: other suspects, other
         ways of asking, shape, fit quality, dogs.
@@ -180,7 +190,9 @@ def gather_facts(
     use = rate_of_use(
         records.sources, records.storage, joined.history, started.min(), started.max()
     )
-    price = trade_off(fit, verdict, use)
+    asked = asked or Asked()
+    rule = two_sided_rule(retirement, asked.either)
+    price = trade_off(fit, verdict, use, combined=[] if rule is None else [rule])
     moment = as_of
     if moment is None:
         moment = started.max().normalize() + pd.Timedelta(days=1)
@@ -208,6 +220,7 @@ def gather_facts(
         fit=fit,
         verdict=verdict,
         retirement=retirement,
+        use=use,
         price=price,
         frontiers=threshold_frontier(retirement),
         shelf=shelf,
@@ -225,4 +238,5 @@ def gather_facts(
         lasting=lasting,
         further=None if questions is None else questions.answers(),
         as_of=moment,
+        asked=asked,
     )

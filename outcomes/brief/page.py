@@ -22,7 +22,7 @@ from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.draw.floor_layer import floor_layer, hide_floor
 from outcomes.draw.main_figure import ThresholdMark, draw_main_figure
 from outcomes.draw.records_figure import draw_records_figure
-from outcomes.draw.save import describe_figure, render_figure
+from outcomes.draw.save import compact_svg, describe_figure, render_figure
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
 from outcomes.fit.result import FindCurve, Term
 from outcomes.records.tables import Finding
@@ -98,10 +98,10 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     history, trials = facts.joined.history, facts.joined.trials
     records = draw_records_figure(history, trials, figure_footer(facts))
     return PageFigure(
-        svg=render_figure(figure, "svg"),
+        svg=compact_svg(render_figure(figure, "svg")),
         layers=layers,
         own_layer=layers[own],
-        records=render_figure(records, "svg"),
+        records=compact_svg(render_figure(records, "svg")),
         records_alt=f"Figure: {describe_figure(records)[0]}.",
     )
 
@@ -221,6 +221,12 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "no_figure": words.nothing_drawn(facts.retirement, facts.lifetime),
         "retire": retire,
         "price": words.price_sentence(facts.price, facts.retirement),
+        "either": decisions.either_sentence(facts),
+        "either_rows": decisions.either_rows(facts),
+        "either_caption": (
+            f"Whichever comes first, against each alone ({words.percent(settings.confidence)} "
+            f"interval); the floor is {words.in_100(settings.floor)}."
+        ),
         "past_limit": words.past_limit_sentence(facts.shelf, facts.retirement),
         "shelf_note": words.SHELF_NOTE,
         "shelf_caption": (

@@ -17,7 +17,7 @@ from outcomes.simulate import Unit, find_true_threshold
 
 def part(results: Mapping[str, Any], keys: Sequence[str]) -> dict[str, Any]:
     """Some sections of the results, with what tells where they came from."""
-    head = ("format", "unit", "made_by", "settings", "records")
+    head = ("format", "unit", "made_by", "settings", "inputs", "records")
     reasons = [f"{k}_reason" for k in keys if f"{k}_reason" in results]
     return {k: results[k] for k in (*head, *keys, *reasons)}
 

@@ -11,9 +11,10 @@ from outcomes import __version__
 from outcomes.brief import decisions, words
 from outcomes.brief.facts import Facts
 from outcomes.brief.further_results import fields, find_additions, further_sections
+from outcomes.brief.inputs import inputs_section, settings_section
 from outcomes.brief.lasting import lifetime_additions, watch_section
 from outcomes.decide.frontier import Frontier
-from outcomes.decide.shelf import ShelfSource
+from outcomes.decide.shelf import ShelfSource, recent_finds
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.decide.trade_off import TradeOff, TradeOffPoint
 from outcomes.fit.detection import Detection
@@ -38,6 +39,7 @@ def results(facts: Facts) -> dict[str, Any]:
             "unit": facts.settings.unit,
             "made_by": {"name": "outcomes", "version": __version__},
             "settings": _settings(facts.settings, facts.shelf_day),
+            "inputs": inputs_section(facts),
             "records": _records(facts),
             "which_predicts": _which(facts),
             "find": _find(facts),
@@ -95,6 +97,7 @@ def _settings(settings: Settings, as_of: dt.date) -> dict[str, Any]:
         },
         "unreliable": fields(settings.unreliable, "proportion_window odds_ratio false_call within"),
         "as_of": as_of.isoformat(),
+        **settings_section(settings),
     }
 
 
@@ -341,6 +344,8 @@ def _retire(facts: Facts) -> dict[str, Any]:
             for c in facts.retirement.curves
         ],
         **_price(facts.price, facts.retirement),
+        "rate_of_use": _rate_of_use(facts),
+        "either": decisions.either_part(facts),
         "frontier": [_frontier(f) for f in facts.frontiers],
     }
 
@@ -371,7 +376,18 @@ def _price(price: TradeOff, retirement: Retirement) -> dict[str, Any]:
         "cycles_against_age": None
         if advantage is None
         else fields(advantage, "sources_per_year points low high cycles age_days"),
-        "rate_of_use": fields(price, "years places undocumented"),
+    }
+
+
+def _rate_of_use(facts: Facts) -> dict[str, Any]:
+    use = facts.use
+    columns = "held cycles_per_year first_cycles first_age_days"
+    return {
+        **fields(facts.price, "years places undocumented"),
+        "by_source": [
+            {"source_id": name, **{c: getattr(use, c)[k] for c in columns.split()}}
+            for k, name in enumerate(use.source_ids)
+        ],
     }
 
 
@@ -390,7 +406,11 @@ def _frontier(frontier: Frontier) -> dict[str, Any]:
 
 
 def _shelves(facts: Facts) -> list[dict[str, Any]]:
-    rows = [_shelf(s, facts.settings.floor) for s in facts.shelf]
+    recent = recent_finds(facts.fit)
+    rows = [
+        {**_shelf(s, facts.settings.floor), "recent_finds": recent.get(s.source_id)}
+        for s in facts.shelf
+    ]
     for row, left in zip(rows, facts.left, strict=False):
         row["left"] = decisions.left_part(left, facts.settings.confidence)
     return rows
@@ -409,6 +429,7 @@ def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
         "low": source.low,
         "high": source.high,
         "advice": source.advice,
+        "ground": source.ground,
         "reason": words.advice_reason(source, floor),
         "trials_to_settle": source.trials_to_settle,
         "trials_used": source.trials_used,

@@ -14,6 +14,7 @@ from outcomes.records.columns import ADDED, TABLES
 from outcomes.records.csv_text import csv_bytes
 from outcomes.records.rules import RULES
 from outcomes.records.tables import Finding, Records
+from outcomes.settings import Settings
 
 _OF = {
     "dog_id": ("dog", "D"),
@@ -36,7 +37,9 @@ def without_names(records: Records) -> tuple[Records, pd.DataFrame]:
     the same codes. Columns the toolkit does not know, free notes among them, are
     left out; what was found wrong is told by its rule, without the values found.
     Names of files and of unusual kinds or places of a search may name somebody
-    too: a file is told as its table, and a name within such a word is replaced.
+    too: a file is told as its table, and a name within such a word is replaced. The
+    unit's own names of tables and columns, and its spellings of names, are left out
+    of the settings.
 
     Parameters
     ----------
@@ -67,8 +70,21 @@ def without_names(records: Records) -> tuple[Records, pd.DataFrame]:
         dogs=coded["dogs"],
         readings=coded["readings"],
         findings=findings,
+        files=tuple(replace(f, file=" and ".join(f.tables)) for f in records.files),
+        settings=_settings(records.settings),
     )
     return new, key
+
+
+def _settings(settings: Settings) -> Settings:
+    """The settings without what a unit calls its files and what it says for a name or a place."""
+    fixed = {c.name for table in TABLES.values() for c in table.columns if c.words}
+    return replace(
+        settings,
+        tables={},
+        columns={},
+        words={name: said for name, said in settings.words.items() if name in fixed},
+    )
 
 
 def _codes(frames: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, str]]:

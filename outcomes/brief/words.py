@@ -488,10 +488,13 @@ def price_sentence(price: TradeOff, retirement: Retirement) -> str | None:
     point, now = within[-1], price.present
     many = "fewer than 1" if point.sources_per_year < 0.5 else f"about {point.sources_per_year:.0f}"
     one = "source" if many in ("about 1", "fewer than 1") else "sources"
+    yearly = f"{now.sources_per_year:.1f}".removesuffix(".0")
     discarded = (
         "no source was discarded"
         if not now.discards
-        else f"{now.sources_per_year:.1f} sources a year were discarded".replace(".0 ", " ")
+        else "1 source a year was discarded"
+        if yearly == "1"
+        else f"{yearly} sources a year were discarded"
     )
     return (
         f"What that limit buys and costs, at this unit's own rate of use: about "
@@ -640,7 +643,8 @@ def figure_caption(retirement: Retirement, lifetime: Lifetime, confidence: float
     if any(c.bins for c in retirement.curves):
         text = (
             f"Circles: finds as counted, with {percent(confidence)} intervals; above each, its "
-            "trials and sources. "
+            "trials and sources. All circles are of one size: one on few sources may lie off "
+            "because of those sources alone. "
         )
     if any(len(c.at) for c in retirement.curves):
         held = retirement.curves[0].held

@@ -9,6 +9,7 @@ import click
 from outcomes.cli.options import (
     Names,
     analysis_options,
+    either_option,
     gather,
     key_option,
     no_names_option,
@@ -29,6 +30,7 @@ out_option = click.option(
 @analysis_options
 @out_option
 @click.option("--as-of", metavar="DATE", help="Judge the shelf on this day (the last trial's).")
+@either_option
 @no_names_option
 @key_option
 def command(
@@ -40,6 +42,7 @@ def command(
     as_json: bool,
     out: Path,
     as_of: str | None,
+    either: tuple[float, float] | None,
     without_names: bool,
     key: Path | None,
 ) -> None:
@@ -50,8 +53,18 @@ def command(
     check_out(out, records)
     beside = out.resolve()
     names = Names(without_names, key, out, beside.with_name(f"{beside.name}-key.csv"))
+    from outcomes.brief.asked import Asked
+
     facts = gather(
-        records, settings_file, floor, confidence, seed, as_of, further=True, change=names.change
+        records,
+        settings_file,
+        floor,
+        confidence,
+        seed,
+        as_of,
+        further=True,
+        asked=Asked(either=either, without_names=without_names),
+        change=names.change,
     )
     from outcomes.brief import report, words
     from outcomes.brief.check_report import not_used_line

@@ -17,6 +17,7 @@ import click
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
+    from outcomes.brief.asked import Asked
     from outcomes.brief.facts import Facts
     from outcomes.records.tables import Records
     from outcomes.settings import Settings
@@ -89,6 +90,15 @@ def called_as() -> str:
     return typed
 
 
+either_option = click.option(
+    "--either",
+    nargs=2,
+    type=click.FloatRange(min=1.0, max=1e6),
+    metavar="CYCLES MONTHS",
+    help="Price a rule by both, whichever comes first: --either 20 18.",
+)
+
+
 def analysis_options(function: F) -> F:
     """RECORDS, --settings, --floor, --confidence, --seed and --json."""
     return unit_options(json_option(function))
@@ -155,6 +165,7 @@ def gather(
     as_of: str | None = None,
     *,
     further: bool = False,
+    asked: Asked | None = None,
     change: Callable[[Records], Records] | None = None,
 ) -> Facts:
     """Every answer on these records, changed if need be, with progress on standard error."""
@@ -168,6 +179,7 @@ def gather(
         return gather_facts(
             records,
             as_of=moment(as_of),
+            asked=asked,
             further=further,
             pool=pool,
             jobs=cores(),

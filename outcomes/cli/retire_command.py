@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from outcomes.cli.options import analysis_options, load, moment, say, show_json
+from outcomes.cli.options import analysis_options, either_option, load, moment, say, show_json
 
 if TYPE_CHECKING:
     from outcomes.brief.facts import Facts
     from outcomes.decide.bootstrap import BootstrapThreshold
-    from outcomes.decide.trade_off import TradeOff
     from outcomes.records.tables import Records
 
 _EXPOSURE = {"cycles": "cycles", "age": "age_days"}
@@ -29,13 +28,7 @@ _EXPOSURE = {"cycles": "cycles", "age": "age_days"}
     type=click.Choice(list(_EXPOSURE)),
     help="Limits by cycles or by age, whatever the verdict; give it twice for both.",
 )
-@click.option(
-    "--either",
-    nargs=2,
-    type=click.FloatRange(min=1.0, max=1e6),
-    metavar="CYCLES MONTHS",
-    help="Price a rule by both, whichever comes first: --either 20 18.",
-)
+@either_option
 @click.option("--explain", metavar="SOURCE", help="Tell how the advice on one source came about.")
 @click.option(
     "--bootstrap",
@@ -62,21 +55,20 @@ def command(
     if explain is not None:
         _check_known(read, explain)
     from outcomes.brief import decisions, report
+    from outcomes.brief.asked import Asked
     from outcomes.brief.facts import gather_facts
     from outcomes.brief.results import results
 
-    facts = gather_facts(read, as_of=when, further=False, progress=say)
+    facts = gather_facts(read, as_of=when, asked=Asked(either=either), further=False, progress=say)
     exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
-    asked = _Asked(decisions.asked_note(facts, exposures), exposures, either, [], None)
+    asked = _Asked(decisions.asked_note(facts, exposures), exposures, either, [])
     if exposures:
         facts = decisions.asked_for(facts, exposures)
     if bootstrap:
         asked = replace(asked, resampled=_resample(facts))
-    if either:
-        asked = replace(asked, price=decisions.price_both(facts, *either))
     if as_json:
         part = report.part(results(facts), ("retire", "shelf", "cautions"))
-        part |= _parts(asked)
+        part |= _parts(asked, facts)
         if explain is not None:
             part["explain"] = decisions.explanation_part(*_explained(facts, explain))
         show_json(part)
@@ -87,7 +79,7 @@ def command(
             click.echo(line)
         return
     lines = iter(report.retire_lines(facts))
-    for line in (next(lines), *_lines(asked), *lines):
+    for line in (next(lines), *_lines(asked, facts), *lines):
         click.echo(line)
 
 
@@ -99,32 +91,31 @@ class _Asked:
     exposures: list[str]
     either: tuple[float, float] | None
     resampled: list[BootstrapThreshold]
-    price: TradeOff | None
 
 
-def _parts(asked: _Asked) -> dict[str, Any]:
+def _parts(asked: _Asked, facts: Facts) -> dict[str, Any]:
     """Answers for programs."""
     from outcomes.brief import decisions
 
     part: dict[str, Any] = {}
     if asked.exposures:
         part["asked"] = {"by": asked.exposures, "note": asked.note}
-    if asked.either and asked.price is not None:
-        part["either"] = decisions.both_part(asked.price, *asked.either)
+    if asked.either:
+        part["either"] = decisions.either_part(facts)
     if asked.resampled:
         part["bootstrap"] = [decisions.bootstrap_part(found) for found in asked.resampled]
     return part
 
 
-def _lines(asked: _Asked) -> Iterator[str]:
+def _lines(asked: _Asked, facts: Facts) -> Iterator[str]:
     """Answers for people."""
     from outcomes.brief import decisions
 
     if asked.note is not None:
         yield asked.note
     yield from map(decisions.bootstrap_sentence, asked.resampled)
-    if asked.either and asked.price is not None:
-        yield decisions.both_sentence(asked.price, *asked.either)
+    if asked.either:
+        yield decisions.both_sentence(facts.price, *asked.either)
 
 
 def _check_known(records: Records, source: str) -> None:

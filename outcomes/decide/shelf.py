@@ -18,8 +18,8 @@ from outcomes.fit.terms import OF_THE_SOURCE, Design
 
 _MOST_TRIALS_TO_SETTLE = 500
 _STANDING = 500  # trials that stand for the unit's dogs and conditions
-_RECENT = 20
-_FEWEST_RECENT = 5
+RECENT = 20
+FEWEST_RECENT = 5
 _TRIALS_OF_ITS_OWN = 10  # from here on a source's own trials speak for where it has been
 
 
@@ -243,7 +243,7 @@ def advice_at(
         advice, ground = "keep", "above"
     else:
         return "test", "unsure", _trials_to_settle(probability, low, high, floor, reach)
-    if trials < _FEWEST_RECENT:
+    if trials < FEWEST_RECENT:
         return "test", "few trials", None
     if (advice == "retire") == (recent >= floor):
         return "test", "own trials disagree", None
@@ -255,7 +255,7 @@ def recent_finds(fit: FindFit) -> dict[str, float]:
     if not fit.n:
         return {}
     trials = fit.design.trials.sort_values("started_at", kind="stable")
-    latest = trials.groupby(trials["source_id"].astype(str)).tail(_RECENT)
+    latest = trials.groupby(trials["source_id"].astype(str)).tail(RECENT)
     found = (latest["result"] == "find").groupby(latest["source_id"].astype(str)).mean()
     return {str(name): float(share) for name, share in found.items()}
 

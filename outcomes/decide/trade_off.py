@@ -12,6 +12,7 @@ from scipy import sparse, stats
 from outcomes.decide.curve import observed_to
 from outcomes.decide.rate_of_use import Discard, RateOfUse, retired_by_place
 from outcomes.decide.source_draws import draw_sources
+from outcomes.decide.threshold import Retirement
 from outcomes.fit.finds import FindFit
 from outcomes.fit.terms import Design
 from outcomes.fit.which_predicts import WhichPredicts
@@ -242,6 +243,41 @@ def trade_off(
         leading=_BY.get(verdict.verdict, (None,))[0],
         reason=None,
     )
+
+
+def two_sided_rule(
+    retirement: Retirement, asked: tuple[float, float] | None = None
+) -> tuple[float, float] | None:
+    """The rule by both to price: the one asked for, or that of the unit's own two limits.
+
+    Parameters
+    ----------
+    retirement
+        The unit's thresholds.
+    asked
+        Cycles and months asked for; None: the limits by cycles and by age, the
+        age in whole months, which is how limits by age are priced.
+
+    Returns
+    -------
+    tuple or None
+        Cycles, and age in days; None where there are not both.
+    """
+    if asked is not None:
+        return asked[0], asked[1] * DAYS_PER_MONTH
+    after = {t.by: t.retire_after for t in retirement.thresholds}
+    cycles, age_days = after.get("cycles"), after.get("age_days")
+    if cycles is None or age_days is None:
+        return None
+    months = int(age_days / DAYS_PER_MONTH + 1e-9)
+    return (float(cycles), months * DAYS_PER_MONTH) if cycles and months else None
+
+
+def alone(price: TradeOff, point: TradeOffPoint) -> tuple[TradeOffPoint | None, ...]:
+    """The limits of a rule by both, each by itself: by cycles, by age; None where not priced."""
+    by_cycles = (p for p in price.by_cycles if p.cycles == point.cycles)
+    by_age = (p for p in price.by_age if abs((p.age_days or 0.0) - (point.age_days or 0.0)) < 1e-6)
+    return next(by_cycles, None), next(by_age, None)
 
 
 def _nothing_to_trade(fit: FindFit, verdict: WhichPredicts) -> str | None:

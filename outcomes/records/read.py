@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import re
 from collections.abc import Mapping
 from pathlib import Path
@@ -26,7 +27,7 @@ from outcomes.records.loading import (
 )
 from outcomes.records.schema import check_schema
 from outcomes.records.suggest import likely_columns
-from outcomes.records.tables import Examination, Finding, Records
+from outcomes.records.tables import Examination, Finding, InputFile, Records
 from outcomes.records.unit_file import load_settings
 from outcomes.records.values import MAX_TEXT, read_column, texts_of
 from outcomes.settings import Settings
@@ -121,8 +122,23 @@ def examine_and_read(
         findings=examination.findings,
         rows_in=examination.rows_in,
         settings=settings,
+        files=_input_files(find_tables(Path(path), settings.tables)),
     )
     return examination, records
+
+
+def _input_files(places: Places) -> tuple[InputFile, ...]:
+    """Every file that tables were found in, with the digest of its content."""
+    tables: dict[Path, list[str]] = {}
+    for name, found in places.found.items():
+        for place in found:
+            tables.setdefault(place.path, []).append(name)
+    files = []
+    for path, names in tables.items():
+        with path.open("rb") as content:
+            digest = hashlib.file_digest(content, "sha256").hexdigest()
+        files.append(InputFile(tuple(names), path.name, path.stat().st_size, digest))
+    return tuple(files)
 
 
 def examine_records(

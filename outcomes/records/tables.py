@@ -85,6 +85,28 @@ def no_readings() -> pd.DataFrame:
 
 
 @dataclass(frozen=True, slots=True)
+class InputFile:
+    """A file that tables were read from.
+
+    Attributes
+    ----------
+    tables
+        The tables in it.
+    file
+        Its name, without the folder.
+    bytes
+        Its size.
+    sha256
+        Digest of its content, in hexadecimal digits.
+    """
+
+    tables: tuple[str, ...]
+    file: str
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
 class Records:
     """A unit's records, typed and checked; only usable rows are in the frames.
 
@@ -108,6 +130,8 @@ class Records:
         The settings they were read with.
     readings
         What temperature loggers read; empty where none was handed over.
+    files
+        The files they were read from; empty where they were not read from files.
     """
 
     sources: pd.DataFrame
@@ -118,6 +142,7 @@ class Records:
     rows_in: Mapping[str, int]
     settings: Settings
     readings: pd.DataFrame = field(default_factory=no_readings)
+    files: tuple[InputFile, ...] = ()
 
     @property
     def set_aside(self) -> tuple[Finding, ...]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief import words
+from outcomes.brief import decisions, words
 from outcomes.brief.facts import Facts
 from outcomes.brief.figures import FIGURES, draw_named_figure
 from outcomes.brief.results import results
@@ -33,6 +33,20 @@ def test_one_source_a_year_is_told_as_one(demo_facts: Facts) -> None:
     sentence = words.price_sentence(replace(price, by_cycles=tuple(one)), demo_facts.retirement)
     assert sentence is not None
     assert "about 1 source a year to replace (1 to 2)" in sentence
+
+
+def test_one_discard_a_year_is_told_as_one(demo_facts: Facts) -> None:
+    price = demo_facts.price
+    assert price.present is not None
+    once = replace(price, present=replace(price.present, sources_per_year=1.02))
+    sentence = words.price_sentence(once, demo_facts.retirement)
+    assert sentence is not None
+    assert sentence.endswith("over these records 1 source a year was discarded.")
+    (point,) = price.by_cycles[:1]
+    once = replace(once, combined=(replace(point, age_days=600.0, sources_per_year=0.98),))
+    said = decisions.both_sentence(once, 1.0, 20.0)
+    assert "about 1 source a year (" in said
+    assert "As now: 1 source a year discarded" in said
 
 
 def test_where_no_source_was_discarded_that_is_said(demo_facts: Facts) -> None:

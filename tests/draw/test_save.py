@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -15,7 +16,7 @@ import pytest
 from PIL import Image
 
 from outcomes.draw.main_figure import CAUTION, draw_main_figure
-from outcomes.draw.save import KINDS, describe_figure, render_figure
+from outcomes.draw.save import KINDS, compact_svg, describe_figure, render_figure
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -111,3 +112,24 @@ def test_the_description_joins_the_lines_of_a_block(made: SimpleNamespace) -> No
 def test_any_other_kind_is_refused_by_name(made: SimpleNamespace) -> None:
     with pytest.raises(ValueError, match="'gif' is not a kind of figure file"):
         render_figure(draw_main_figure(**made.variants["nothing"]), "gif")  # type: ignore[arg-type]
+
+
+def test_the_page_gets_the_same_drawing_in_fewer_bytes(made: SimpleNamespace) -> None:
+    figure = draw_main_figure(**made.variants["two"])
+    whole = render_figure(figure, "svg")
+    small = compact_svg(whole)
+    assert len(small) < 0.8 * len(whole)
+    first, second = (ET.fromstring(svg) for svg in (whole, small))
+    places = ("d", "x", "y", "width", "height")
+    assert [e.tag for e in first.iter()] == [e.tag for e in second.iter()]
+    for one, two in zip(first.iter(), second.iter(), strict=True):
+        assert one.get("style") == two.get("style")
+        for place in places:
+            numbers, rounded = (
+                [float(n) for n in re.findall(r"-?\d+(?:\.\d+)?", e.get(place) or "")]
+                for e in (one, two)
+            )
+            # Half a hundredth of a point, which no screen and no printer shows.
+            assert rounded == pytest.approx(numbers, abs=0.0051)
+    pointed = re.findall(rb'(?:href="#|url\(#)([^")]+)', small)
+    assert set(pointed) <= set(re.findall(rb' id="([^"]+)"', small))

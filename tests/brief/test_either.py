@@ -1,0 +1,139 @@
+"""The rule by both, whichever comes first, is on the page beside each of its limits alone."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from outcomes.brief import decisions, words
+from outcomes.brief.asked import Asked
+from outcomes.brief.facts import Facts
+from outcomes.brief.page import PageFigure, page_fields, render_page
+from outcomes.brief.results import results
+from outcomes.brief.write import results_text
+from outcomes.decide.threshold import Retirement
+from outcomes.decide.trade_off import DAYS_PER_MONTH, alone, trade_off, two_sided_rule
+
+FIGURE = PageFigure(b"<svg/>", (), "")
+
+
+def _with_age_limit(facts: Facts, days: int | None) -> Facts:
+    """The same facts, had there been a limit by age too."""
+    (by_cycles,) = facts.retirement.thresholds
+    by_age = replace(by_cycles, by="age_days", retire_after=days)
+    return replace(facts, retirement=Retirement((by_cycles, by_age), facts.retirement.curves))
+
+
+def _priced(facts: Facts) -> Facts:
+    rule = two_sided_rule(facts.retirement, facts.asked.either)
+    assert rule is not None
+    return replace(facts, price=trade_off(facts.fit, facts.verdict, facts.use, combined=[rule]))
+
+
+@pytest.fixture(scope="module")
+def both(demo_facts: Facts) -> Facts:
+    """The demo with two limits of its own: by cycles, and 1,000 days."""
+    return _priced(_with_age_limit(demo_facts, 1000))
+
+
+def test_the_rule_is_of_the_units_own_limits_the_age_in_whole_months(demo_facts: Facts) -> None:
+    facts = _with_age_limit(demo_facts, 1000)
+    after = facts.retirement.thresholds[0].retire_after
+    assert after is not None
+    # 1,000 days are 32.9 months.
+    assert two_sided_rule(facts.retirement) == (after, pytest.approx(32 * DAYS_PER_MONTH))
+    assert two_sided_rule(facts.retirement, (20.0, 18.0)) == (20.0, 18.0 * DAYS_PER_MONTH)
+
+
+@pytest.mark.parametrize("days", [None, 0, 12])
+def test_there_is_no_such_rule_without_both_limits(days: int | None, demo_facts: Facts) -> None:
+    assert two_sided_rule(demo_facts.retirement) is None
+    facts = _with_age_limit(demo_facts, days)
+    assert two_sided_rule(facts.retirement) is None
+    assert decisions.either_sentence(facts) is None
+    fields = page_fields(demo_facts, FIGURE)
+    assert fields["either"] is None
+    assert fields["either_rows"] == []
+    assert results(demo_facts)["retire"]["either"] is None
+
+
+def test_it_costs_at_least_what_the_dearer_of_its_limits_costs_alone(both: Facts) -> None:
+    (point,) = both.price.combined
+    by_cycles, by_age = alone(both.price, point)
+    assert by_cycles is not None
+    assert by_age is not None
+    assert (by_cycles.cycles, by_cycles.age_days) == (point.cycles, None)
+    assert (by_age.cycles, by_age.age_days) == (None, point.age_days)
+    assert point.sources_per_year >= max(by_cycles.sources_per_year, by_age.sources_per_year)
+    assert point.trials <= min(by_cycles.trials, by_age.trials)
+
+
+def test_asking_for_it_changes_no_other_price(both: Facts, demo_facts: Facts) -> None:
+    assert both.price.by_cycles == demo_facts.price.by_cycles
+    assert both.price.by_age == demo_facts.price.by_age
+    assert both.price.present == demo_facts.price.present
+
+
+def test_the_page_has_one_sentence_and_a_row_for_it_and_for_each_alone(both: Facts) -> None:
+    page = render_page(both, FIGURE).replace("\u00a0", " ")
+    limit = both.retirement.thresholds[0].retire_after
+    assert "The two limits together, at the floor of 85 in 100." in page
+    assert f"Retire after {limit} cycles or 32 months, whichever comes first: about " in page
+    rows = re.findall(r'<tr><th scope="row">([^<]*(?:alone|first|as now)[^<]*)</th>', page)
+    assert rows == [
+        f"{limit} cycles or 32 months, whichever comes first",
+        f"{limit} cycles alone",
+        "32 months alone",
+        "as now",
+    ]
+    assert page.index("whichever comes first") < page.index('class="shelf"')
+
+
+def test_its_numbers_are_those_of_results_json(both: Facts) -> None:
+    told = json.loads(results_text(results(both)))["retire"]["either"]
+    (point,) = both.price.combined
+    assert told["from"] == "the two limits"
+    assert told["sources_per_year"] == pytest.approx(point.sources_per_year, rel=1e-9)
+    assert told["cycles_alone"]["cycles"] == told["cycles"]
+    assert told["age_alone"]["age_days"] == told["age_days"]
+    (first, *_) = decisions.either_rows(both)
+    shown = float(re.findall(r"[\d.]+", first.sources)[0])
+    assert abs(shown - told["sources_per_year"]) <= (0.05 if shown < 9.95 else 0.5) + 1e-9
+    assert words.in_100(told["find_probability"]).split()[0] in first.finds
+
+
+def test_a_rule_asked_for_takes_the_place_of_the_units_own(both: Facts) -> None:
+    facts = _priced(replace(both, asked=Asked(either=(1.0, 40.0))))
+    said = decisions.either_sentence(facts)
+    assert said is not None
+    assert said.startswith("Retire after 1 cycle or 40 months, whichever comes first: ")
+    assert "1 cycles" not in said
+    # A limit between whole cycles is not priced alone, and nothing is said of it.
+    facts = _priced(replace(both, asked=Asked(either=(9.5, 40.0))))
+    said = decisions.either_sentence(facts)
+    assert said is not None
+    assert "After 9.5 cycles alone" not in said
+    assert "After 40 months alone" in said
+
+
+def test_a_rule_asked_for_that_has_no_price_says_so(both: Facts) -> None:
+    facts = _priced(replace(both, asked=Asked(either=(1.0, 1.0))))
+    said = decisions.either_sentence(facts)
+    assert said is not None
+    assert "has no price: too few trials" in said
+    assert decisions.either_rows(facts) == []
+
+
+def test_the_briefing_takes_it_as_an_option(briefing_of: Callable[..., Any]) -> None:
+    made = briefing_of("effect falling", "--either", "6", "18")
+    assert made.answer.status == 0
+    told = made.results
+    assert told["inputs"]["options"]["either"] == {"cycles": 6.0, "months": 18.0}
+    sentence = told["retire"]["either"]["sentence"]
+    assert sentence.startswith("Retire after 6 cycles or 18 months, whichever comes first: about ")
+    assert sentence in made.page.text.replace("\u00a0", " ")
