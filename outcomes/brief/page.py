@@ -218,6 +218,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "figure_caption": words.figure_caption(
             facts.retirement, facts.lifetime, settings.confidence
         ),
+        "circle_note": words.circle_note(facts.retirement),
         "no_figure": words.nothing_drawn(facts.retirement, facts.lifetime),
         "retire": retire,
         "price": words.price_sentence(facts.price, facts.retirement),

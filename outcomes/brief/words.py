@@ -643,8 +643,7 @@ def figure_caption(retirement: Retirement, lifetime: Lifetime, confidence: float
     if any(c.bins for c in retirement.curves):
         text = (
             f"Circles: finds as counted, with {percent(confidence)} intervals; above each, its "
-            "trials and sources. All circles are of one size: one on few sources may lie off "
-            "because of those sources alone. "
+            "trials and sources. "
         )
     if any(len(c.at) for c in retirement.curves):
         held = retirement.curves[0].held
@@ -656,6 +655,16 @@ def figure_caption(retirement: Retirement, lifetime: Lifetime, confidence: float
     if lifetime.curve:
         text += "Right: sources that have not yet met the rule for unreliable, stated below."
     return text.strip()
+
+
+def circle_note(retirement: Retirement) -> str | None:
+    """What a lone circle may owe to its sources; None where there are no circles."""
+    if not any(c.bins for c in retirement.curves):
+        return None
+    return (
+        "All circles are of one size: one on few sources may lie off because of those sources "
+        "alone."
+    )
 
 
 def nothing_drawn(retirement: Retirement, lifetime: Lifetime) -> str | None:

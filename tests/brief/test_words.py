@@ -473,6 +473,13 @@ def test_the_rule_is_told_with_how_often_it_errs() -> None:
     assert "is not known" in words.rule_sentences(rule, _lifetime(None, rule))
 
 
+def test_a_lone_low_circle_is_explained_where_there_are_circles(cases: dict[str, Case]) -> None:
+    said = words.circle_note(cases["down"][2])
+    assert said is not None
+    assert "one on few sources may lie off because of those sources alone" in said
+    assert words.circle_note(Retirement((), ())) is None
+
+
 def test_a_page_without_a_figure_says_why(cases: dict[str, Case]) -> None:
     bare = Retirement((), ())
     assert "too few usable hide trials" in words.nothing_drawn(
