@@ -76,12 +76,12 @@ def draw_turnbull_figure(
             reason = f"No {by} has a curve of its own yet." if found.curves else found.sentence
             top -= write(figure, MARGIN_IN, top, wrap_to_width(reason, width, HEADING_PT),
                          HEADING_PT, gid="reason") + 0.1  # fmt: skip
-            for group, why in found.not_drawn.items():
+            for group, why in found.not_drawn_by.get(by, {}).items():
                 lines = wrap_to_width(f"{drawable(group)}: {why}", width, LABEL_PT)
                 top -= write(figure, MARGIN_IN, top, lines, LABEL_PT, gid="why", color=MUTED)
             write_footer(figure, footer)
             return figure
-        top = write_header(figure, title or _title(curves), subtitle or found.sentence)
+        top = write_header(figure, title or _title(curves), subtitle or _subtitle(found, curves))
         bottom = write_footer(figure, footer)
         top -= write(figure, MARGIN_IN, top, [HEADING], HEADING_PT, gid="heading", weight="bold")
         below = bottom + _ROW_IN * (len(curves) + 1)
@@ -109,6 +109,18 @@ def _title(curves: Sequence[IntervalCurve]) -> str:
     months = (first.median or 0.0) / DAYS_PER_MONTH
     name = "sources" if first.by == "all" else f"{drawable(first.group)} sources"
     return f"Half of the {name} became unreliable within {months:.0f} months"
+
+
+def _subtitle(found: IntervalLifetime, curves: Sequence[IntervalCurve]) -> str:
+    if curves[0].by != "kind":
+        return found.sentence
+    # The fit's own sentence is about regimes.
+    parts = [f"{c.events} of {c.sources} {drawable(c.group)}" for c in curves]
+    text = f"Sources that met the rule: {', '.join(parts)}."
+    lacking = found.not_drawn_by.get("kind", {})
+    if lacking:
+        text += f" Too thin for a curve: {', '.join(drawable(group) for group in lacking)}."
+    return text
 
 
 def corners(curve: IntervalCurve) -> tuple[np.ndarray, np.ndarray]:

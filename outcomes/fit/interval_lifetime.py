@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -116,7 +116,7 @@ class IntervalLifetime:
         By regime and by kind where each has 5 events; of all sources where no
         regime has.
     not_drawn
-        Group → why it has no curve.
+        Group → why it has no curve, of whatever sort.
     bounds
         One per curve with a source discarded while reliable.
     resamples
@@ -125,6 +125,8 @@ class IntervalLifetime:
         Why there is no curve at all; None where there is one.
     sentence
         What can be said, in words; also when nothing can.
+    not_drawn_by
+        ``"regime"``, ``"kind"`` or ``"all"`` → group → why it has no curve.
     """
 
     sources: int
@@ -135,6 +137,7 @@ class IntervalLifetime:
     resamples: int
     reason: str | None
     sentence: str
+    not_drawn_by: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
 
 def fit_interval_lifetime(
@@ -181,13 +184,13 @@ def fit_interval_lifetime(
     followed = lifetime.followed
     events = int(followed["event"].sum()) if len(followed) else 0
     curves: list[IntervalCurve] = []
-    not_drawn: dict[str, str] = {}
+    not_drawn: dict[str, dict[str, str]] = {}
     bounds: list[DiscardBounds] = []
     rng = np.random.default_rng(settings.seed)
     for by in ("regime", "kind"):
         for group, part in _groups(followed, by):
             _add(curves, not_drawn, bounds, _draw(group, by, part, settings.alpha, resamples, rng))
-        if by == "regime" and not curves and len(not_drawn) != 1:
+        if by == "regime" and not curves and len(not_drawn.get(by, {})) != 1:
             drawn = _draw(ALL_SOURCES, "all", followed, settings.alpha, resamples, rng)
             _add(curves, not_drawn, bounds, drawn)
     reason = None if curves else _no_curve(len(followed), events)
@@ -195,11 +198,12 @@ def fit_interval_lifetime(
         sources=len(followed),
         events=events,
         curves=tuple(curves),
-        not_drawn=not_drawn,
+        not_drawn={group: why for own in not_drawn.values() for group, why in own.items()},
         bounds=tuple(bounds),
         resamples=resamples,
         reason=reason,
         sentence=_sentence(len(followed), events, curves, bounds, reason, settings.alpha),
+        not_drawn_by=not_drawn,
     )
 
 
@@ -216,6 +220,7 @@ def _groups(followed: pd.DataFrame, by: str) -> list[tuple[str, pd.DataFrame]]:
 @dataclass(frozen=True, slots=True)
 class _Drawn:
     group: str
+    by: str
     curve: IntervalCurve | None
     bounds: DiscardBounds | None
     reason: str
@@ -223,12 +228,12 @@ class _Drawn:
 
 def _add(
     curves: list[IntervalCurve],
-    not_drawn: dict[str, str],
+    not_drawn: dict[str, dict[str, str]],
     bounds: list[DiscardBounds],
     drawn: _Drawn,
 ) -> None:
     if drawn.curve is None:
-        not_drawn[drawn.group] = drawn.reason
+        not_drawn.setdefault(drawn.by, {})[drawn.group] = drawn.reason
         return
     curves.append(drawn.curve)
     if drawn.bounds is not None:
@@ -285,28 +290,28 @@ def _draw(
 ) -> _Drawn:
     events = int(part["event"].sum()) if len(part) else 0
     if events < FEWEST_EVENTS:
-        return _Drawn(group, None, None, f"{_met(events)}; a curve needs {FEWEST_EVENTS}")
+        return _Drawn(group, by, None, None, f"{_met(events)}; a curve needs {FEWEST_EVENTS}")
     span = well_followed(
         part["entry_days"].to_numpy(dtype=float), part["exit_days"].to_numpy(dtype=float)
     )
     if span is None:
         return _Drawn(
-            group, None, None, "fewer than 3 of its sources were followed at the same time"
+            group, by, None, None, "fewer than 3 of its sources were followed at the same time"
         )
     times = event_intervals(part)
     cells = times.cells()
     n = len(part)
     try:
-        fitted = fit_cells(cells, np.ones(n))
+        fitted = fit_cells(cells, np.ones(n), span[0])
         again = [
-            fit_cells(cells, rng.multinomial(n, np.full(n, 1.0 / n)).astype(float))
+            fit_cells(cells, rng.multinomial(n, np.full(n, 1.0 / n)).astype(float), span[0])
             for _ in range(resamples)
         ]
     except FitError as error:
-        return _Drawn(group, None, None, str(error))
+        return _Drawn(group, by, None, None, str(error))
     points = _points(group, times, fitted, again, span, alpha)
     if points is None:
-        return _Drawn(group, None, None, "its events lie before the days that can be drawn")
+        return _Drawn(group, by, None, None, "its events lie before the days that can be drawn")
     median_after, median = _median(points)
     curve = IntervalCurve(
         group=group,
@@ -320,7 +325,7 @@ def _draw(
         median_high=_reached(points, [p.high for p in points]),
         spans=tuple(zip(part["entry_days"].tolist(), part["exit_days"].tolist(), strict=True)),
     )
-    return _Drawn(group, curve, _bounds(curve, part, span), "")
+    return _Drawn(group, by, curve, _bounds(curve, part, span), "")
 
 
 def _points(
@@ -417,7 +422,7 @@ def _bounds(
     reached: dict[str, tuple[float, float | None]] = {}
     for name, changed in (("failed", failed), ("never", never)):
         times = event_intervals(changed)
-        fitted = fit_cells(times.cells(), np.ones(len(part)))
+        fitted = fit_cells(times.cells(), np.ones(len(part)), start)
         base = float(fitted.at(np.array([start]))[0])
         if base <= _NEVER:
             return None

@@ -165,7 +165,7 @@ def fit_turnbull(
     return fit_cells(lay_out(left, right, begin), np.ones(len(left)))
 
 
-def fit_cells(cells: Cells, weight: np.ndarray) -> TurnbullCurve:
+def fit_cells(cells: Cells, weight: np.ndarray, start: float = -np.inf) -> TurnbullCurve:
     """Estimate the curve on cells laid out before, each source counted ``weight`` times.
 
     The cumulative hazards of the cells are what is sought: in them the
@@ -179,6 +179,10 @@ def fit_cells(cells: Cells, weight: np.ndarray) -> TurnbullCurve:
         Made by :func:`lay_out`.
     weight
         Shape (n,), zero or more.
+    start
+        Cells that end by then are left out, so that the curve is about what
+        lasted to the first cell kept. Where late entry leaves a cell that
+        nobody lasted through, the whole curve would be zero from there on.
 
     Returns
     -------
@@ -192,6 +196,7 @@ def fit_cells(cells: Cells, weight: np.ndarray) -> TurnbullCurve:
     """
     hazard, value = _maximum(cells, weight)
     hazard = np.where(hazard >= _AS_GOOD_AS_ALL / 2, np.inf, hazard)
+    hazard = np.where(cells.right > start, hazard, 0.0)
     survival = np.exp(-np.cumsum(hazard))
     mass = -np.diff(np.concatenate([[1.0], survival]))
     held = mass > 1e-10

@@ -277,6 +277,27 @@ def test_where_no_kind_has_a_curve_the_regimes_are_not_told_in_its_place() -> No
     assert words(figure, "reason") == ["No kind has a curve of its own yet."]
 
 
+def test_where_no_kind_has_a_curve_the_reasons_are_those_of_kinds() -> None:
+    found = replace(
+        lasting(),
+        not_drawn={"mixed": "2 met the rule", "blood": "1 met the rule"},
+        not_drawn_by={"regime": {"mixed": "2 met the rule"}, "kind": {"blood": "1 met the rule"}},
+    )
+    for by, told in (("kind", "blood"), ("regime", "mixed")):
+        figure = draw_turnbull_figure(found, FOOTER, by=by)
+        assert [w.partition(":")[0] for w in words(figure, "why")] == [told]
+
+
+def test_the_curves_of_kinds_say_how_many_of_each_kind_met_the_rule() -> None:
+    found = replace(
+        lasting(curve("blood", "kind", 3)), not_drawn_by={"kind": {"bone": "1 met the rule"}}
+    )
+    figure = draw_turnbull_figure(found, FOOTER, by="kind")
+    assert " ".join(words(figure, "subtitle")) == (
+        "Sources that met the rule: 5 of 9 blood. Too thin for a curve: bone."
+    )
+
+
 def test_letters_the_font_lacks_become_question_marks() -> None:
     assert drawable("骨 a") == "? a"
 

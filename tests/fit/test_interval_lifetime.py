@@ -109,6 +109,34 @@ def test_the_curve_is_drawn_over_cells_and_tells_the_median_as_between_two_days(
     assert found.reason is None
 
 
+def test_a_source_that_failed_before_the_next_came_in_takes_no_curve_away():
+    # Alone from day 0, shown to have failed by day 10; the others came in on day 15.
+    drawn = followed(
+        entry=[15.0] * 8,
+        low=[20, 20, 40, 60, 60, 90, 90, 90],
+        exit_=[30, 30, 50, 80, 80, 90, 90, 90],
+        event=[True] * 5 + [False] * 3,
+        ending=["met the rule"] * 5 + ["discarded while reliable"] + ["last trial so far"] * 2,
+    )
+    first = followed([0.0], [5.0], [10.0], [True]).assign(source_id="S999")
+    found = fit_interval_lifetime(
+        lifetime(pd.concat([first, drawn], ignore_index=True)), Settings()
+    )
+    assert found.not_drawn == {}
+    (curve,) = found.curves
+    (alone,) = fit_interval_lifetime(lifetime(drawn), Settings()).curves
+    assert [(p.cell_from, p.time, p.at_risk) for p in curve.points] == [
+        (p.cell_from, p.time, p.at_risk) for p in alone.points
+    ]
+    assert [p.probability for p in curve.points] == pytest.approx([1, 6 / 8, 5 / 8, 3 / 8, 3 / 8])
+    # The resamples are others, so the limits are only about the same.
+    for own, other in zip(curve.points, alone.points, strict=True):
+        assert own.low == pytest.approx(other.low, abs=0.05)
+        assert own.high == pytest.approx(other.high, abs=0.05)
+    (bound,) = found.bounds
+    assert bound.if_failed < bound.as_seen == pytest.approx(3 / 8)
+
+
 def test_groups_with_fewer_than_five_events_have_no_curve_but_all_sources_together_may():
     parts = [
         followed([1.0] * 6, [20.0] * 6, [30.0] * 6, [True] * 3 + [False] * 3, regime=regime)
