@@ -7,7 +7,7 @@ from math import expm1
 
 from outcomes.brief.further import Further
 from outcomes.fit.dogs import DogReview
-from outcomes.fit.interval_log_rank import IntervalLogRank
+from outcomes.fit.interval_log_rank import IntervalLogRank, KindLogRank
 from outcomes.fit.specifications import Specification, Specifications, most_influential
 from outcomes.fit.suspects import SUSPECT_WORDS, SuspectEffect, Suspects
 from outcomes.fit.which_predicts import WhichPredicts
@@ -130,6 +130,43 @@ def log_rank_sentence(test: IntervalLogRank, alpha: float) -> str:
     return (
         f"Refrigerated sources became unreliable {when} than frozen ones, more than chance "
         f"explains ({behind}). Storage was chosen, not assigned."
+    )
+
+
+def kind_log_rank_sentence(test: KindLogRank, alpha: float) -> str:
+    """Whether kinds of source become unreliable alike, each event between trials.
+
+    Parameters
+    ----------
+    test
+        The test; without one, its reason is told.
+    alpha
+        A smaller p-value counts as a difference.
+    """
+    left = ", ".join(f"{kind} ({why})" for kind, why in test.left_out.items())
+    if test.p is None:
+        tail = f"; too few in {left}" if left else ""
+        return (
+            "Whether kinds become unreliable at different times cannot be tested yet: "
+            f"{test.reason}{tail}."
+        )
+    p = "less than 0.001" if test.p < 0.001 else f"{test.p:.2g}"
+    counts = ", ".join(
+        f"{kind} {test.events[kind]} of {test.sources[kind]}, with {test.expected[kind]:.1f} "
+        "expected"
+        for kind in test.events
+    )
+    behind = f"sources that met the rule, and expected if all were alike: {counts}"
+    behind += f"; log-rank test, p {p}"
+    tail = f" Not compared, with too few that met the rule: {left}." if left else ""
+    if test.p >= alpha:
+        return (
+            "That kinds become unreliable at different times does not show "
+            f"({behind}); a difference may still be there.{tail}"
+        )
+    return (
+        f"Kinds became unreliable at different times, more than chance explains ({behind}). "
+        f"Kinds are also stored and used differently, which is in this too.{tail}"
     )
 
 

@@ -9,14 +9,19 @@ from typing import Any
 import pandas as pd
 
 from outcomes.brief.further_results import fields
-from outcomes.brief.further_words import log_rank_sentence
+from outcomes.brief.further_words import kind_log_rank_sentence, log_rank_sentence
 from outcomes.fit.alternative_rules import RuleComparison, RuleOutcome, compare_rules
 from outcomes.fit.interval_lifetime import (
     IntervalCurve,
     IntervalLifetime,
     fit_interval_lifetime,
 )
-from outcomes.fit.interval_log_rank import IntervalLogRank, compare_interval_curves
+from outcomes.fit.interval_log_rank import (
+    IntervalLogRank,
+    KindLogRank,
+    compare_interval_curves,
+    compare_kinds,
+)
 from outcomes.fit.lifetime_model import (
     CycleHazard,
     CyclesAtAge,
@@ -51,6 +56,8 @@ class Lasting:
         Each regime and kind over its own days.
     log_rank
         Whether the two share one curve, each event anywhere between two trials.
+    kind_log_rank
+        Whether kinds share one curve.
     weibull, cycles_at_age, next_cycles
         Regime, cycles at a given age, and cycle by cycle.
     watched
@@ -63,6 +70,7 @@ class Lasting:
     means: RestrictedMeans
     group_means: tuple[GroupMean, ...]
     log_rank: IntervalLogRank
+    kind_log_rank: KindLogRank
     weibull: WeibullLifetime
     cycles_at_age: CyclesAtAge
     next_cycles: CycleHazard
@@ -78,6 +86,7 @@ def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) ->
         means=compare_restricted_means(lifetime, settings),
         group_means=mean_by_group(lifetime, settings),
         log_rank=compare_interval_curves(lifetime),
+        kind_log_rank=compare_kinds(lifetime),
         weibull=fit_weibull_lifetime(lifetime, settings),
         cycles_at_age=fit_cycles_at_age(trials, settings),
         next_cycles=fit_cycle_hazard(lifetime, settings),
@@ -129,6 +138,14 @@ def lifetime_additions(lasting: Lasting, alpha: float) -> dict[str, Any]:
             "events": dict(lasting.log_rank.events),
             **fields(lasting.log_rank, "z p variance late_entry reason"),
             "sentence": log_rank_sentence(lasting.log_rank, alpha),
+        },
+        "kind_log_rank": {
+            "sources": dict(lasting.kind_log_rank.sources),
+            "events": dict(lasting.kind_log_rank.events),
+            "expected": dict(lasting.kind_log_rank.expected),
+            "left_out": dict(lasting.kind_log_rank.left_out),
+            **fields(lasting.kind_log_rank, "statistic p variance reason"),
+            "sentence": kind_log_rank_sentence(lasting.kind_log_rank, alpha),
         },
         "weibull": {
             **fields(weibull, "sources events shape"),

@@ -65,8 +65,12 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield from tables.lifetime_lines(lasting)
     yield lasting.means.sentence
     yield further_words.log_rank_sentence(lasting.log_rank, facts.settings.alpha)
-    for answer in (lasting.weibull, lasting.cycles_at_age, lasting.next_cycles):
-        yield answer.sentence
+    yield further_words.kind_log_rank_sentence(lasting.kind_log_rank, facts.settings.alpha)
+    yield lasting.weibull.sentence
+    yield from tables.weibull_lines(lasting.weibull)
+    yield lasting.cycles_at_age.sentence
+    yield from tables.cycles_at_age_lines(lasting.cycles_at_age)
+    yield lasting.next_cycles.sentence
     yield from tables.next_cycle_lines(lasting.next_cycles)
     yield lasting.rules.sentence
     yield from tables.rule_lines(lasting.rules)

@@ -9,7 +9,7 @@ from outcomes.fit.alternative_rules import RuleComparison
 from outcomes.fit.detection import Detection
 from outcomes.fit.false_alerts import FalseAlertFit
 from outcomes.fit.interval_lifetime import IntervalCurve
-from outcomes.fit.lifetime_model import CycleHazard
+from outcomes.fit.lifetime_model import CycleHazard, CyclesAtAge, WeibullLifetime
 from outcomes.fit.search_time import SearchTimeFit
 from outcomes.fit.training_diet import TrainingDiet
 
@@ -166,6 +166,32 @@ def _days(curves: tuple[IntervalCurve, ...]) -> list[float]:
 
 def _followed(curve: IntervalCurve, day: float) -> int:
     return sum(first <= day <= last for first, last in curve.spans)
+
+
+def weibull_lines(model: WeibullLifetime) -> Iterator[str]:
+    """Ratios of the days that sources stayed reliable, and what the model does without."""
+    if model.terms:
+        yield _ratio_heading("days still reliable")
+    for t in model.terms:
+        yield _ratio_line(f"days: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
+    if model.shape is not None:
+        course = "rises" if model.shape > 1.0 else "does not rise"
+        yield (
+            "days: ratio of the days still reliable, above 1 the later (Weibull, shape "
+            f"{model.shape:.2f}: the chance of failing on a day {course} with the days held)"
+        )
+    yield from (f"left out: {x.term}: {x.reason}" for x in model.left_out)
+
+
+def cycles_at_age_lines(model: CyclesAtAge) -> Iterator[str]:
+    """Ratios of the hazard of becoming unreliable at one age, and what the model does without."""
+    if model.terms:
+        yield _ratio_heading("hazard at the same age")
+    for t in model.terms:
+        yield _ratio_line(f"hazard: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
+    if model.terms:
+        yield "hazard: ratio of the chances of failing on a day, above 1 the sooner (Cox)"
+    yield from (f"left out: {x.term}: {x.reason}" for x in model.left_out)
 
 
 def next_cycle_lines(hazard: CycleHazard) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""Whether regimes share one curve of sources still reliable, each event between two trials.
+"""Whether regimes, or kinds, share one curve, each event anywhere between two trials.
 
 No well-kept Python library has a log-rank test of interval-censored times, so
 it is made here on the project's own estimate of the curve.
@@ -11,7 +11,8 @@ from typing import Literal
 
 import numpy as np
 from scipy.special import xlogy
-from scipy.stats import norm
+from scipy.stats import chi2, norm
+from scipy.stats import f as fisher
 from scipy.stats import t as student
 
 from outcomes.errors import FitError
@@ -23,6 +24,7 @@ from outcomes.fit.turnbull import Cells, TurnbullCurve, fit_cell_hazards, fit_tu
 
 Scores = Literal["finkelstein", "sun"]
 _NO_INFORMATION = 1e-8
+_APART = "the two were not followed at the same time when sources became unreliable"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,64 @@ class ScoreTest:
     z: float
     p: float
     variance: str
+
+
+@dataclass(frozen=True, slots=True)
+class GroupsTest:
+    """One curve for several groups, or not.
+
+    Attributes
+    ----------
+    groups
+        Names, shape (k,), in order.
+    excess
+        Events of each group above what one curve for all would give it, shape
+        (k,); they add up to 0.
+    statistic
+        Quadratic form of the scores; chi-square with k - 1 degrees of freedom
+        where there is no difference and there are many sources.
+    p
+        Of chi-square with ``"permutation"``; with ``"information"`` of
+        Fisher's F of statistic / (k - 1), with k - 1 and n - k degrees of freedom.
+    variance
+        ``"permutation"`` or ``"information"``.
+    """
+
+    groups: tuple[str, ...]
+    excess: tuple[float, ...]
+    statistic: float
+    p: float
+    variance: str
+
+
+@dataclass(frozen=True, slots=True)
+class KindLogRank:
+    """Kinds of source beside one another, each event anywhere between two trials.
+
+    Attributes
+    ----------
+    sources, events
+        Kind → sources followed beyond their first trial, and those of them
+        that met the rule; only kinds compared, in order.
+    expected
+        Kind → events that one curve for all these kinds would give it; empty
+        where there is no test.
+    left_out
+        Kind → why it is not compared.
+    statistic, p, variance
+        As in :class:`GroupsTest`; None where there is no test.
+    reason
+        Why there is no test; None where there is one.
+    """
+
+    sources: dict[str, int]
+    events: dict[str, int]
+    expected: dict[str, float]
+    left_out: dict[str, str]
+    statistic: float | None
+    p: float | None
+    variance: str | None
+    reason: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,14 +191,129 @@ def interval_log_rank_test(
     """
     left, right = np.asarray(left, dtype=float), np.asarray(right, dtype=float)
     own = np.asarray(group, dtype=bool).astype(float)
+    found = _score(left, right, own[:, None], entry, scores)
+    z = float(found.value[0]) / float(found.spread[0, 0]) ** 0.5
     if entry is None:
-        return _by_permutation(_scores(fit_turnbull(left, right), left, right, scores), own)
-    if scores != "finkelstein":
-        raise ValueError("with late entry only Finkelstein's scores are defined")
-    begin = np.asarray(entry, dtype=float)
-    if not ((left < right) & (begin <= left)).all():
-        raise ValueError("every interval needs entry <= left < right")
-    return _by_information(lay_out(left, right, begin), own)
+        return ScoreTest(z, float(2.0 * norm.sf(abs(z))), "permutation")
+    return ScoreTest(z, float(2.0 * student.sf(abs(z), max(len(own) - 2, 1))), "information")
+
+
+def interval_log_rank_groups(
+    left: np.ndarray,
+    right: np.ndarray,
+    group: np.ndarray,
+    entry: np.ndarray | None = None,
+    scores: Scores = "finkelstein",
+) -> GroupsTest:
+    """Test whether several groups share one curve, as :func:`interval_log_rank_test` does for two.
+
+    Parameters
+    ----------
+    left, right, entry, scores
+        As there.
+    group
+        Name of each source's group, shape (n,); two names or more.
+
+    Returns
+    -------
+    GroupsTest
+
+    Raises
+    ------
+    ValueError, FitError
+        As there; also where a group is never followed together with the others.
+
+    References
+    ----------
+    As there.
+    """
+    left, right = np.asarray(left, dtype=float), np.asarray(right, dtype=float)
+    names, code = np.unique(np.asarray(group, dtype=str), return_inverse=True)
+    if len(names) < 2:
+        raise FitError("there is one group only")
+    member = np.eye(len(names))[code.reshape(-1)]
+    found = _score(left, right, member, entry, scores)
+    # The groups' scores add up to nothing; one of them follows from the others.
+    value, spread = found.value[1:], found.spread[1:, 1:]
+    if np.linalg.eigvalsh(spread)[0] < _NO_INFORMATION:
+        raise FitError(_APART)
+    statistic = float(value @ np.linalg.solve(spread, value))
+    freedom, n = len(value), len(left)
+    if entry is None:
+        p, variance = float(chi2.sf(statistic, freedom)), "permutation"
+    else:
+        p = float(fisher.sf(statistic / freedom, freedom, max(n - freedom - 1, 1)))
+        variance = "information"
+    return GroupsTest(
+        tuple(str(name) for name in names), tuple(found.value.tolist()), statistic, p, variance
+    )
+
+
+def compare_kinds(lifetime: Lifetime) -> KindLogRank:
+    """Test whether kinds of source become unreliable alike.
+
+    As :func:`compare_interval_curves`, for the kinds in which 5 sources met
+    the rule and 3 were tried more than once; the others are left out and named.
+
+    Parameters
+    ----------
+    lifetime
+        Of the same trials; its ``followed`` is used.
+
+    Returns
+    -------
+    KindLogRank
+        Without a test, and with the reason, where fewer than two kinds have that.
+
+    References
+    ----------
+    As in :func:`interval_log_rank_test`.
+    """
+    times = event_intervals(lifetime.followed)
+    kind = lifetime.followed["kind"].to_numpy(str)
+    seen = np.isfinite(times.right)
+    counts = seen | (times.left > times.entry)
+    sources: dict[str, int] = {}
+    events: dict[str, int] = {}
+    left_out: dict[str, str] = {}
+    for name in np.unique(kind):
+        followed = int((counts & (kind == name)).sum())
+        met = int((counts & seen & (kind == name)).sum())
+        if met < FEWEST_EVENTS:
+            left_out[str(name)] = f"{met} of {followed} met the rule"
+        elif followed < FEWEST_AT_RISK:
+            left_out[str(name)] = f"{followed} tried more than once"
+        else:
+            sources[str(name)], events[str(name)] = followed, met
+    reason = None
+    if len(sources) < 2:
+        have = "no kind has" if not sources else "only one kind has"
+        reason = f"{have} {FEWEST_EVENTS} sources that met the rule, and two kinds are needed"
+    found = None
+    if reason is None:
+        counts &= np.isin(kind, list(sources))
+        entry = times.entry[counts]
+        late = bool(entry.max() > entry.min())
+        try:
+            found = interval_log_rank_groups(
+                times.left[counts], times.right[counts], kind[counts], entry if late else None
+            )
+        except FitError as error:
+            reason = str(error)
+    expected: dict[str, float] = {}
+    if found is not None:
+        over = dict(zip(found.groups, found.excess, strict=True))
+        expected = {name: met - over[name] for name, met in events.items()}
+    return KindLogRank(
+        sources=sources,
+        events=events,
+        expected=expected,
+        left_out=left_out,
+        statistic=None if found is None else found.statistic,
+        p=None if found is None else found.p,
+        variance=None if found is None else found.variance,
+        reason=reason,
+    )
 
 
 def compare_interval_curves(lifetime: Lifetime) -> IntervalLogRank:
@@ -231,17 +406,43 @@ def _scores(
     return np.asarray((at_left - at_right) / (high - low))
 
 
-def _by_permutation(scores: np.ndarray, own: np.ndarray) -> ScoreTest:
-    apart, n = own - own.mean(), len(own)
-    variance = float((apart**2).sum() * ((scores - scores.mean()) ** 2).sum()) / max(n - 1, 1)
-    if variance < _NO_INFORMATION:
+@dataclass(frozen=True, slots=True)
+class _Score:
+    """Score of each group, shape (m,), and its covariance, shape (m, m)."""
+
+    value: np.ndarray
+    spread: np.ndarray
+
+
+def _score(
+    left: np.ndarray,
+    right: np.ndarray,
+    own: np.ndarray,
+    entry: np.ndarray | None,
+    scores: Scores,
+) -> _Score:
+    """Score of groups, a column of ``own`` (n, m) each, at the one curve for all."""
+    if entry is None:
+        return _by_permutation(_scores(fit_turnbull(left, right), left, right, scores), own)
+    if scores != "finkelstein":
+        raise ValueError("with late entry only Finkelstein's scores are defined")
+    begin = np.asarray(entry, dtype=float)
+    if not ((left < right) & (begin <= left)).all():
+        raise ValueError("every interval needs entry <= left < right")
+    return _by_information(lay_out(left, right, begin), own)
+
+
+def _by_permutation(scores: np.ndarray, own: np.ndarray) -> _Score:
+    apart, n = own - own.mean(axis=0), len(own)
+    among = ((scores - scores.mean()) ** 2).sum() / max(n - 1, 1)
+    spread = apart.T @ apart * among
+    if np.diag(spread).min() < _NO_INFORMATION:
         raise FitError("nothing in these sources tells the two groups apart")
-    z = float(apart @ scores) / variance**0.5
-    return ScoreTest(z, float(2.0 * norm.sf(abs(z))), "permutation")
+    return _Score(apart.T @ scores, spread)
 
 
-def _by_information(cells: Cells, own: np.ndarray) -> ScoreTest:
-    """Score of the ratio of hazards, and its information given the hazards of the cells."""
+def _by_information(cells: Cells, own: np.ndarray) -> _Score:
+    """Score of the ratios of hazards, and its information given the hazards of the cells."""
     hazard = fit_cell_hazards(cells, np.ones(len(own)))
     some = np.asarray(hazard > 0.0)
     hazard, lasted, covered = hazard[some], cells.lasted[:, some], cells.covered[:, some]
@@ -255,15 +456,14 @@ def _by_information(cells: Cells, own: np.ndarray) -> ScoreTest:
     odds = np.zeros(len(own))
     odds[tells] = 1.0 / np.expm1(total[tells])
     bend = odds * (1.0 + odds)
-    # Late entry can leave more than one best curve; centred, both groups then still mirror.
-    own = own - own.mean()
-    score = float(own @ (odds * total - lived @ hazard))
+    # Late entry can leave more than one best curve; centred, the groups then still mirror.
+    own = own - own.mean(axis=0)
+    score = own.T @ (odds * total - lived @ hazard)
     among = (held * bend[:, None]).T @ held
-    cross = own @ (lived + ((bend * total - odds)[:, None] * held))
-    alone = float(own**2 @ (lived @ hazard - odds * total + bend * total**2))
+    cross = own.T @ (lived + ((bend * total - odds)[:, None] * held))
+    alone = (own * (lived @ hazard - odds * total + bend * total**2)[:, None]).T @ own
     # Cells may stand for the same sources; the least squares solution is one of the answers.
-    left_over = alone - float(cross @ np.linalg.lstsq(among, cross, rcond=1e-10)[0])
-    if left_over < _NO_INFORMATION:
-        raise FitError("the two were not followed at the same time when sources became unreliable")
-    z = score / left_over**0.5
-    return ScoreTest(z, float(2.0 * student.sf(abs(z), max(len(own) - 2, 1))), "information")
+    left_over = alone - cross @ np.linalg.lstsq(among, cross.T, rcond=1e-10)[0]
+    if np.diag(left_over).min() < _NO_INFORMATION:
+        raise FitError(_APART)
+    return _Score(score, (left_over + left_over.T) / 2.0)

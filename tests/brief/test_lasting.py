@@ -9,11 +9,11 @@ import pytest
 
 from outcomes.brief import words
 from outcomes.brief.facts import Facts
-from outcomes.brief.further_words import log_rank_sentence
+from outcomes.brief.further_words import kind_log_rank_sentence, log_rank_sentence
 from outcomes.brief.report import compare_lines, fit_lines
 from outcomes.brief.results import results
 from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime, IntervalPoint
-from outcomes.fit.interval_log_rank import IntervalLogRank
+from outcomes.fit.interval_log_rank import IntervalLogRank, KindLogRank
 
 
 def _curve(**changes: Any) -> IntervalCurve:
@@ -108,6 +108,35 @@ def test_the_log_rank_test_stands_in_results_in_fit_and_in_compare(demo_facts: F
     assert sum(found["events"].values()) <= demo_facts.lifetime.events
     for lines in (fit_lines(demo_facts), compare_lines(demo_facts)):
         assert found["sentence"] in list(lines)
+
+
+def test_the_test_of_kinds_is_told_for_different_unclear_and_not_asked() -> None:
+    test = KindLogRank(
+        {"blood": 9, "bone": 12}, {"blood": 7, "bone": 5}, {"blood": 4.2, "bone": 7.8},
+        {"teeth": "1 of 4 met the rule"}, 7.1, 0.008, "information", None,
+    )  # fmt: skip
+    said = kind_log_rank_sentence(test, 0.05)
+    assert said == (
+        "Kinds became unreliable at different times, more than chance explains (sources that met "
+        "the rule, and expected if all were alike: blood 7 of 9, with 4.2 expected, bone 5 of 12, "
+        "with 7.8 expected; log-rank test, p 0.008). Kinds are also stored and used differently, "
+        "which is in this too. Not compared, with too few that met the rule: teeth (1 of 4 met "
+        "the rule)."
+    )
+    assert "does not show" in kind_log_rank_sentence(test, 0.001)
+    none = KindLogRank({}, {}, {}, {"teeth": "1 of 4 met the rule"}, None, None, None, "no kind")
+    assert kind_log_rank_sentence(none, 0.05) == (
+        "Whether kinds become unreliable at different times cannot be tested yet: no kind; too few "
+        "in teeth (1 of 4 met the rule)."
+    )
+
+
+def test_the_test_of_kinds_stands_in_results_and_in_fit(demo_facts: Facts) -> None:
+    found = results(demo_facts)["lifetime"]["kind_log_rank"]
+    assert set(found["sources"]) | set(found["left_out"]) == set(
+        demo_facts.lifetime.followed["kind"]
+    )
+    assert found["sentence"] in list(fit_lines(demo_facts))
 
 
 def test_each_kind_is_compared_or_refused_in_results_and_in_compare(demo_facts: Facts) -> None:

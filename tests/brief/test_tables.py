@@ -10,6 +10,7 @@ from outcomes.brief import tables
 from outcomes.brief.facts import Facts
 from outcomes.brief.report import fit_lines
 from outcomes.fit.false_alerts import RateTerm
+from outcomes.fit.result import LeftOut
 from outcomes.fit.training_diet import TrainingDiet
 
 
@@ -104,3 +105,28 @@ def test_the_next_cycles_are_a_row_each(demo_facts: Facts) -> None:
     assert float(lines[0].split()[1]) == pytest.approx(
         100 * hazard.next_cycles[0].probability, abs=0.5
     )
+
+
+def test_the_terms_of_how_long_sources_last_have_their_lines(demo_facts: Facts) -> None:
+    weibull = demo_facts.lasting.weibull
+    at_age = demo_facts.lasting.cycles_at_age
+    cases = (
+        (tables.weibull_lines(weibull), "days: ", weibull.terms),
+        (tables.cycles_at_age_lines(at_age), "hazard: ", at_age.terms),
+    )
+    printed = list(fit_lines(demo_facts))
+    for found, start, terms in cases:
+        lines = list(found)
+        assert len(terms) > 0
+        for term in terms:
+            (line,) = [x for x in lines if x.startswith(f"{start}{term.term}") and term.unit in x]
+            for number in (term.ratio, term.low, term.high):
+                assert f"{number:.3f}" in line
+        assert all(len(line) <= 120 for line in lines)
+        assert set(lines) <= set(printed)
+    bare = replace(weibull, terms=(), shape=None, left_out=())
+    assert list(tables.weibull_lines(bare)) == []
+    left = replace(at_age, terms=(), left_out=(LeftOut("sources", "2 sources: cycles not known"),))
+    assert list(tables.cycles_at_age_lines(left)) == [
+        "left out: sources: 2 sources: cycles not known"
+    ]

@@ -4,6 +4,7 @@ The study of the level in full: ``OUTCOMES_STUDY_SIZE=2000`` and this file.
 """
 
 import os
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,12 +13,18 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 
 from outcomes.errors import FitError
-from outcomes.fit.interval_log_rank import compare_interval_curves, interval_log_rank_test
+from outcomes.fit.interval_log_rank import (
+    compare_interval_curves,
+    compare_kinds,
+    interval_log_rank_groups,
+    interval_log_rank_test,
+)
 from outcomes.fit.restricted_mean import log_rank_test
 
 from .test_interval_lifetime import followed, lifetime
 from .test_turnbull import NOT_SEEN, RADIATION, WITH_CHEMOTHERAPY, censored, intervals
 
+REFERENCE = Path(__file__).parents[1] / "reference"
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "100"))
 
 
@@ -185,3 +192,128 @@ def test_suns_scores_are_refused_with_late_entry():
     left, right, group = cosmesis()
     with pytest.raises(ValueError, match="only Finkelstein's"):
         interval_log_rank_test(left, right, group, np.zeros(len(left)), scores="sun")
+
+
+def reference(case: str) -> tuple[pd.DataFrame, pd.DataFrame, tuple[np.ndarray, ...]]:
+    """Sources and R's test (survival 3.5-3; log_rank_groups.R made both), and what is tested."""
+    own, test = (
+        frame[frame["case"] == case]
+        for frame in (
+            pd.read_csv(REFERENCE / f"log_rank_groups_{name}.csv") for name in ("sources", "tests")
+        )
+    )
+    time, event = own["time"].to_numpy(float), own["event"].to_numpy(bool)
+    before = own["low"].to_numpy(float) if case == "grouped" else np.nextafter(time, 0.0)
+    left, right = np.where(event, before, time), np.where(event, time, NOT_SEEN)
+    return own, test, (left, right, own["group"].to_numpy(str))
+
+
+def test_several_groups_at_grouped_times_give_the_score_test_of_the_grouped_hazards_model():
+    # Late entry, four groups, the model written out period by period in R; R's curvature is by
+    # differences, good to some eight digits.
+    own, test, given_times = reference("grouped")
+    found = interval_log_rank_groups(*given_times, own["entry"].to_numpy(float))
+    assert found.statistic == pytest.approx(test["statistic"].iloc[0], rel=1e-6)
+    assert found.excess == pytest.approx(test["excess"].to_numpy(), abs=1e-6)
+    assert found.groups == tuple(test["group"])
+
+
+def test_suns_scores_of_times_known_exactly_are_survdiffs_events_less_those_expected():
+    # R's survdiff, three groups. Its variance goes by time, the one here by dealing anew.
+    _, test, given_times = reference("exact")
+    found = interval_log_rank_groups(*given_times, scores="sun")
+    assert found.excess == pytest.approx(test["excess"].to_numpy(), abs=1e-9)
+    assert found.statistic == pytest.approx(test["statistic"].iloc[0], rel=0.05)
+
+
+@pytest.mark.parametrize("case", ["exact", "late"])
+def test_several_groups_known_almost_exactly_give_the_ordinary_log_rank_test(case):
+    # R's survdiff without, coxph's score test with late entry. The hazard of one time is
+    # -log(1 - 1/n) here and 1/n there; see the test of two groups.
+    own, test, given_times = reference(case)
+    found = interval_log_rank_groups(*given_times, own["entry"].to_numpy(float))
+    assert found.statistic == pytest.approx(test["statistic"].iloc[0], rel=0.02)
+    assert found.excess == pytest.approx(test["excess"].to_numpy(), abs=0.12)
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_with_two_groups_it_is_the_test_of_two(late):
+    own, _, (left, right, group) = reference("late")
+    two = np.where(group == "a", "a", "b")
+    entry = own["entry"].to_numpy(float) if late else None
+    several = interval_log_rank_groups(left, right, two, entry)
+    one = interval_log_rank_test(left, right, two == "a", entry)
+    assert several.statistic == pytest.approx(one.z**2, rel=1e-8)
+    assert several.p == pytest.approx(one.p, rel=1e-8)
+    assert several.variance == one.variance
+
+
+@hypothesis_settings(deadline=None, max_examples=60)
+@given(drawn=censored())
+def test_the_names_of_the_groups_do_not_matter_and_the_excess_adds_up_to_nothing(drawn):
+    entry, left, right = drawn
+    group = np.array(["a", "b", "c"])[np.arange(len(left)) % 3]
+
+    def test(names):
+        try:
+            return interval_log_rank_groups(left, right, names, entry)
+        except FitError:
+            return None
+
+    if not ((entry <= left) & (left < right)).all():
+        return
+    own, turned = test(group), test(np.char.translate(group, str.maketrans("abc", "cab")))
+    if own is None or turned is None:
+        assert own is turned
+        return
+    assert sum(own.excess) == pytest.approx(0.0, abs=1e-6)
+    # Where hardly anything tells the groups apart, the curve's own last digits are seen.
+    assert turned.statistic == pytest.approx(own.statistic, rel=1e-2, abs=1e-3)
+
+
+def kinds(rng: np.random.Generator, **scales: float) -> pd.DataFrame:
+    return pd.concat(
+        [
+            followed(*zip(*made(rng, 20, 25.0, 80.0, scale), strict=True), kind=kind)
+            for kind, scale in scales.items()
+        ],
+        ignore_index=True,
+    )
+
+
+def test_kinds_that_last_differently_are_seen_and_kinds_with_few_events_are_left_out():
+    rng = np.random.default_rng(12)
+    trio = kinds(rng, blood=120.0, bone=400.0, muscle=400.0)
+    thin = followed([0.0] * 4, [20.0] * 4, [30.0] * 4, [True] * 2 + [False] * 2, kind="teeth")
+    found = compare_kinds(lifetime(pd.concat([trio, thin], ignore_index=True)))
+    assert found.reason is None
+    assert found.p < 0.01
+    assert list(found.events) == ["blood", "bone", "muscle"]
+    assert found.left_out == {"teeth": "2 of 4 met the rule"}
+    assert sum(found.expected.values()) == pytest.approx(sum(found.events.values()))
+    over = {kind: found.events[kind] / found.expected[kind] for kind in found.events}
+    assert max(over, key=over.get) == "blood"
+
+
+def test_kinds_that_are_alike_are_called_different_as_often_as_the_level_says():
+    # Three kinds of 8 sources; the bound is 7 in 100 and three binomial errors.
+    rng = np.random.default_rng(8)
+    p = []
+    for _ in range(UNITS):
+        parts = [
+            followed(*zip(*made(rng, 8, 25.0, 120.0), strict=True), kind=kind)
+            for kind in ("blood", "bone", "muscle")
+        ]
+        p.append(compare_kinds(lifetime(pd.concat(parts, ignore_index=True))).p)
+    asked = np.array([x for x in p if x is not None])
+    assert len(asked) > 0.5 * UNITS
+    assert np.mean(asked < 0.05) <= 0.07 + 3 * np.sqrt(0.07 * 0.93 / len(asked))
+
+
+def test_without_two_kinds_of_five_events_there_is_a_reason():
+    none = compare_kinds(lifetime(followed([], [], [], [])))
+    assert none.reason == "no kind has 5 sources that met the rule, and two kinds are needed"
+    one = compare_kinds(lifetime(kinds(np.random.default_rng(2), blood=150.0)))
+    assert one.reason.startswith("only one kind has 5 sources")
+    assert one.p is None
+    assert one.expected == {}
