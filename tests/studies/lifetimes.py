@@ -1,52 +1,66 @@
-"""How right the answers on lifetimes are: curves, the rule's false calls, cycles at one age.
+"""How right the answers on lifetimes are: curves, tests, time ratios, the rule's false calls.
 
-In full, from the repository's root:
+The study behind ``docs/lifetimes.md``. In full, from the repository's root:
 
-    .venv/bin/python tests/studies/lifetimes.py --units 500
+    .venv/bin/python tests/studies/lifetimes.py --units 2000
 
-Shows its progress and prints a table. The reduced run is
-``tests/studies/test_lifetimes.py``. The units are made here, trial by trial,
-so that the true time, share and effect are known exactly; they pass through
-the same functions as a unit's records.
+It goes on where it stopped: every finished unit is a line of
+``tests/studies/lifetime_units/*.csv``. After a change to what is studied those are
+out of date: give another ``--folder``, or remove them. The reduced run is
+``tests/studies/test_lifetimes.py``. The units are made here, trial by trial, so that
+the true time, share and effect are known exactly; they pass through the same
+functions as a unit's records.
 """
 
 from __future__ import annotations
 
 import argparse
+import csv
 import datetime as dt
+import platform
 import sys
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, replace
+from importlib import metadata
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from outcomes.fit.interval_lifetime import fit_interval_lifetime
-from outcomes.fit.interval_log_rank import compare_interval_curves
+from outcomes.fit.interval_log_rank import compare_interval_curves, compare_kinds
 from outcomes.fit.lifetime import fit_lifetime
-from outcomes.fit.lifetime_model import fit_cycles_at_age
+from outcomes.fit.lifetime_model import fit_cycles_at_age, fit_weibull_lifetime
 from outcomes.fit.reliability_rule import first_called
 from outcomes.fit.result import Lifetime
 from outcomes.settings import ReliabilityRule, Settings
 
+ROOT = Path(__file__).parents[2]
 FIRST_SEED = 90_000  # none of the seeds the tests, the demo or another study use
 SHAPE, SCALE = 1.3, 400.0
 DAYS = (100.0, 200.0, 300.0, 400.0)
+KINDS = ("blood", "bone", "muscle")
 PER_CYCLE = (0.0, 0.15)
+LEVEL = 0.05
 FOUND, TRIALS = 0.9, 20
 FIRST_DAY = pd.Timestamp("2024-01-01")
 FIRST_MISS = ReliabilityRule(misses=1, window=1, qualified_only=False)
 NO_MOVES = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
 
 
-def _trials(rows: list[tuple[str, float, float, bool, str]]) -> pd.DataFrame:
+Row = tuple[str, float, float, bool, str]
+
+
+def _trials(rows: list[Row], kinds: dict[str, str] | None = None) -> pd.DataFrame:
     """Trials from source, days held, cycles, missed, regime."""
     frame = pd.DataFrame(rows, columns=["source_id", "held_days", "cycles", "missed", "regime"])
     return frame.assign(
         trial_id=[f"T{k:06d}" for k in range(len(frame))],
         started_at=FIRST_DAY + pd.to_timedelta(frame["held_days"], unit="D"),
         age_days=frame["held_days"] + 50.0,
-        kind="muscle",
+        kind="muscle" if kinds is None else frame["source_id"].map(kinds),
         result=np.where(frame["missed"], "miss", "find"),
     )
 
@@ -55,11 +69,17 @@ def _lifetime(trials: pd.DataFrame, settings: Settings) -> Lifetime:
     return fit_lifetime(trials, trials[["source_id"]].drop_duplicates(), NO_MOVES, settings)
 
 
-def curve_unit(seed: int) -> list[dict[str, object]]:
-    """Whether the limits hold the true curve, and whether regimes alike are called different."""
+def curve_unit(seed: int) -> dict[str, object]:
+    """24 sources whose storage and kind make no difference, tried about every 25 days.
+
+    Whether the limits of the curve of all hold the truth on each of some days, whether
+    regimes or kinds are called different, and whether the interval of the ratio of
+    times holds 1. Blank where a unit cannot say.
+    """
     rng = np.random.default_rng(FIRST_SEED + seed)
     settings = Settings(seed=seed, rule=FIRST_MISS)
-    rows: list[tuple[str, float, float, bool, str]] = []
+    rows: list[Row] = []
+    kinds: dict[str, str] = {}
     for i in range(24):
         entry, ends = rng.uniform(0, 120), rng.uniform(200, 700)
         fails = SCALE * rng.exponential() ** (1 / SHAPE)
@@ -67,27 +87,33 @@ def curve_unit(seed: int) -> list[dict[str, object]]:
             fails = SCALE * rng.exponential() ** (1 / SHAPE)
         tried = entry + np.concatenate([[0.0], np.cumsum(rng.exponential(25, 90) + 1)])
         regime = "frozen" if i % 2 else "refrigerated"
+        kinds[f"S{i:03d}"] = KINDS[i // 2 % len(KINDS)]
         rows += [(f"S{i:03d}", t, 1.0, t >= fails, regime) for t in tried[tried <= ends]]
-    lifetime = _lifetime(_trials(rows), settings)
-    test = compare_interval_curves(lifetime)
-    found: list[dict[str, object]] = []
-    if test.p is not None:
-        found.append({"what": "regimes alike are called different", "value": test.p < 0.05})
-    together = replace(lifetime, followed=lifetime.followed.assign(regime="frozen"))
+    lifetime = _lifetime(_trials(rows, kinds), settings)
+    found: dict[str, object] = {}
+    for name, test in (
+        ("regimes", compare_interval_curves(lifetime)),
+        ("kinds", compare_kinds(lifetime)),
+    ):
+        if test.p is not None:
+            found[f"{name}_called"] = int(test.p < LEVEL)
+    weibull = fit_weibull_lifetime(lifetime, settings)
+    if weibull.terms:
+        found["time_ratio_held"] = int(weibull.terms[0].low <= 1.0 <= weibull.terms[0].high)
+    together = replace(lifetime, followed=lifetime.followed.assign(regime="frozen", kind="muscle"))
     for curve in fit_interval_lifetime(together, settings, resamples=60).curves:
-        start, held = curve.points[0].time, []
+        start = curve.points[0].time
         for day in DAYS:
             before = [p for p in curve.points if p.time <= day]
             after = [p for p in curve.points if p.cell_from >= day]
             if day >= start and before and after:
                 truth = np.exp((start / SCALE) ** SHAPE - (day / SCALE) ** SHAPE)
-                held.append(after[0].low <= truth <= before[-1].high)
-        if held:
-            found.append({"what": "limits hold the true curve", "value": float(np.mean(held))})
+                held = after[0].low <= truth <= before[-1].high
+                found[f"curve_held_{day:.0f}"] = int(held)
     return found
 
 
-def rule_unit(seed: int) -> list[dict[str, object]]:
+def rule_unit(seed: int) -> dict[str, object]:
     """How much more often unchanging sources are called than the unit's own page says."""
     rng = np.random.default_rng(FIRST_SEED + seed)
     settings = Settings(rule=replace(FIRST_MISS, misses=2, window=3))
@@ -99,15 +125,15 @@ def rule_unit(seed: int) -> list[dict[str, object]]:
     ]
     stated = _lifetime(_trials(rows), settings).rule_false_call[TRIALS]
     called = float(np.mean([first_called(own, 2, 3) is not None for own in missed]))
-    return [{"what": "false calls less those stated", "value": called - stated}]
+    return {"called_less_stated": called - stated}
 
 
-def cycles_unit(seed: int) -> list[dict[str, object]]:
+def cycles_unit(seed: int) -> dict[str, object]:
     """Error of the effect of cycles that change from trial to trial, at one age."""
     rng = np.random.default_rng(FIRST_SEED + seed)
-    found: list[dict[str, object]] = []
+    found: dict[str, object] = {}
     for planted in PER_CYCLE:
-        rows: list[tuple[str, float, float, bool, str]] = []
+        rows: list[Row] = []
         for i in range(60):
             pace, cycles = rng.uniform(0.2, 0.9), 0
             for k in range(30):
@@ -117,46 +143,241 @@ def cycles_unit(seed: int) -> list[dict[str, object]]:
         fit = fit_cycles_at_age(_trials(rows), Settings(rule=FIRST_MISS))
         if fit.terms:
             term = fit.terms[0]
-            found += [
-                {"what": f"error, log hazard {planted} a cycle", "value": term.log_ratio - planted},
-                {
-                    "what": f"interval holds {planted} a cycle",
-                    "value": term.low <= np.exp(planted) <= term.high,
-                },
-            ]
+            found[f"error_{planted}"] = term.log_ratio - planted
+            found[f"held_{planted}"] = int(term.low <= np.exp(planted) <= term.high)
     return found
 
 
-STUDIES = {"curve": curve_unit, "rule": rule_unit, "cycles": cycles_unit}
+@dataclass(frozen=True)
+class Measure:
+    """What is asked of a column: a share between ``low`` and ``high``, or a mean.
+
+    ``low`` and ``high`` are what is promised; None where nothing is.
+    """
+
+    column: str
+    what: str
+    share: bool
+    low: float | None
+    high: float | None
 
 
-def summary(rows: list[dict[str, object]]) -> pd.DataFrame:
-    """Mean of each value over the units, with its standard error."""
-    frame = pd.DataFrame(rows).astype({"value": float})
-    table = frame.groupby("what", sort=True)["value"].agg(["size", "mean", "std"])
-    table["error"] = table["std"] / np.sqrt(table["size"])
-    return table.drop(columns="std").rename(columns={"size": "units"})
+@dataclass(frozen=True)
+class Study:
+    """Units of one kind: how one is made, in words, and what is asked of it."""
+
+    unit: Callable[[int], dict[str, object]]
+    words: str
+    measures: tuple[Measure, ...]
+
+    @property
+    def columns(self) -> list[str]:
+        """Of its file."""
+        return ["seed", *(m.column for m in self.measures)]
 
 
-def _run(task: tuple[str, int]) -> list[dict[str, object]]:
-    return STUDIES[task[0]](task[1])
+STUDIES = {
+    "curve": Study(
+        curve_unit,
+        "24 sources, half refrigerated and half frozen, 8 of each of three kinds, all with the "
+        f"same Weibull lifetimes (shape {SHAPE}, scale {SCALE:.0f} days), first tried late and "
+        "then about every 25 days",
+        (
+            *(
+                Measure(f"curve_held_{day:.0f}",
+                        f"95 % limits hold the true curve on day {day:.0f}", True, 0.93, 0.97)
+                for day in DAYS
+            ),
+            Measure("regimes_called", "regimes alike are called different (log-rank)", True, 0.0,
+                    LEVEL),
+            Measure("kinds_called", "kinds alike are called different (log-rank)", True, 0.0,
+                    LEVEL),
+            Measure("time_ratio_held", "95 % interval of the Weibull time ratio holds 1", True,
+                    0.93, 0.97),
+        ),
+    ),
+    "rule": Study(
+        rule_unit,
+        f"40 sources that never change, found {100 * FOUND:.0f} times in 100, {TRIALS} trials each",
+        (
+            Measure("called_less_stated", "share called unreliable less the share stated", False,
+                    0.0, 0.0),
+        ),
+    ),
+    "cycles": Study(
+        cycles_unit,
+        "60 sources of 30 trials each that gain cycles at different paces, the log hazard of a "
+        f"miss rising by {PER_CYCLE[0]:g} and by {PER_CYCLE[1]:g} a cycle",
+        tuple(
+            measure
+            for planted in PER_CYCLE
+            for measure in (
+                Measure(f"held_{planted}", f"95 % interval holds {planted:g} a cycle (Cox)", True,
+                        0.93, 0.97),
+                Measure(f"error_{planted}", f"bias of {planted:g} a cycle (Cox, log hazard)", False,
+                        *((-0.05 * planted, 0.05 * planted) if planted else (None, None))),
+            )
+        ),
+    ),
+}  # fmt: skip
+
+
+def study_unit(name: str, seed: int) -> dict[str, object]:
+    """One finished unit: its seed and what was found."""
+    return {"seed": FIRST_SEED + seed, **STUDIES[name].unit(seed)}
+
+
+def run_study(name: str, units: int, workers: int, folder: Path) -> pd.DataFrame:
+    """Study the units that have no line in the study's file yet, and return all of them."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{name}.csv"
+    columns = STUDIES[name].columns
+    if not path.exists():
+        path.write_text(",".join(columns) + "\n", encoding="utf-8")
+    done = set(pd.read_csv(path)["seed"])
+    left = [seed for seed in range(units) if FIRST_SEED + seed not in done]
+    if workers and left:
+        with ProcessPoolExecutor(workers) as pool, path.open("a", newline="") as file:
+            lines = csv.DictWriter(file, columns, lineterminator="\n")
+            jobs = [pool.submit(study_unit, name, seed) for seed in left]
+            for number, job in enumerate(as_completed(jobs), start=1):
+                lines.writerow(job.result())
+                file.flush()
+                if number % 20 == 0 or number == len(jobs):
+                    sys.stderr.write(f"\r{name}: {len(done) + number} of {units}   ")
+        sys.stderr.write("\n")
+    frame = pd.read_csv(path).sort_values("seed")
+    return frame[frame["seed"] < FIRST_SEED + units].reset_index(drop=True)
+
+
+@dataclass(frozen=True)
+class Line:
+    """A measure of all units: its value with Monte Carlo error and 95 % limits."""
+
+    measure: Measure
+    units: int
+    value: float
+    error: float
+    low: float
+    high: float
+
+    @property
+    def kept(self) -> str:
+        """Whether the promise was kept, as far as so many units tell."""
+        if self.measure.low is None or self.measure.high is None:
+            return ""
+        if self.high < self.measure.low:
+            return "no: too seldom" if self.measure.share else "no: too low"
+        if self.low > self.measure.high:
+            return "no: too often" if self.measure.share else "no: too high"
+        return "yes"
+
+
+def summarise(name: str, units: pd.DataFrame) -> list[Line]:
+    """Each measure over the units that could say, shares with exact binomial limits."""
+    lines = []
+    for measure in STUDIES[name].measures:
+        values = units[measure.column].dropna().to_numpy(float)
+        n = len(values)
+        if n < 2:
+            continue
+        mean = float(values.mean())
+        if measure.share:
+            error = float(np.sqrt(mean * (1.0 - mean) / n))
+            limits = stats.binomtest(int(values.sum()), n).proportion_ci(0.95, "exact")
+            low, high = float(limits.low), float(limits.high)
+        else:
+            error = float(values.std(ddof=1) / np.sqrt(n))
+            reach = float(stats.t.ppf(0.975, n - 1)) * error
+            low, high = mean - reach, mean + reach
+        lines.append(Line(measure, n, mean, error, low, high))
+    return lines
+
+
+def as_markdown(found: dict[str, pd.DataFrame]) -> str:
+    """The results as a page of the documentation."""
+    names = ("numpy", "pandas", "scipy", "statsmodels")
+    versions = ", ".join(f"{n} {metadata.version(n)}" for n in names)
+    text = [
+        "# How right the answers on lifetimes are",
+        "",
+        "Made by `tests/studies/lifetimes.py`; nothing here is typed by hand.",
+        f"Date {dt.date.today().isoformat()}, Python {platform.python_version()}, {versions}; "
+        f"seeds from {FIRST_SEED}. ± is the Monte Carlo error of this study (one standard error), "
+        "the limits are at 95 %: exact binomial ones (Clopper and Pearson) of a share, Student's t "
+        "of a mean.",
+        "",
+        "A promise is held to be kept unless those limits lie wholly outside it. Units that could "
+        "not say, for want of events, are not counted; how many could stands in each line.",
+        "",
+        "The simulated units are simple: every source alike but for what is asked, lifetimes of "
+        "one shape, the first miss as the rule in the first and the last table. Records of a real "
+        "unit may be harder.",
+    ]
+    for name, units in found.items():
+        text += [
+            "",
+            f"## {_HEADINGS[name]}",
+            "",
+            f"{len(units):,} units: {STUDIES[name].words}.",
+            "",
+            "| what | units that could say | found | limits | promised | kept |",
+            "|---|---|---|---|---|---|",
+        ]
+        text += [_row(line) for line in summarise(name, units)]
+    return "\n".join(text) + "\n"
+
+
+_HEADINGS = {
+    "curve": "Curves, tests and time ratios",
+    "rule": "The rule's false calls",
+    "cycles": "Cycles at one age",
+}
+
+
+def _row(line: Line) -> str:
+    m = line.measure
+    if m.share:
+        found = f"{100 * line.value:.1f} % ± {100 * line.error:.1f}"
+        limits = f"{100 * line.low:.1f} to {100 * line.high:.1f}"
+    else:
+        found = f"{_signed(line.value)} ± {line.error:.4f}"
+        limits = f"{_signed(line.low)} to {_signed(line.high)}"
+    return f"| {m.what} | {line.units:,} | {found} | {limits} | {_promised(m)} | {line.kept} |"
+
+
+def _promised(measure: Measure) -> str:
+    if measure.low is None or measure.high is None:
+        return ""
+    if not measure.share:
+        return "0" if measure.high == 0.0 else f"at most {measure.high:.4f} either way"
+    if measure.low == 0.0:
+        return f"at most {100 * measure.high:g} %"
+    return f"{100 * measure.low:g} to {100 * measure.high:g} %"
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.4f}".replace("-", "−")
 
 
 def main() -> None:
-    """Run the study and print its table."""
+    """Run the study and write its page."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--units", type=int, default=500)
-    parser.add_argument("--workers", type=int, default=2)
-    chosen = parser.parse_args()
-    tasks = [(name, seed) for name in STUDIES for seed in range(chosen.units)]
-    rows: list[dict[str, object]] = []
-    with ProcessPoolExecutor(chosen.workers) as pool:
-        for done, found in enumerate(pool.map(_run, tasks, chunksize=4), start=1):
-            rows += found
-            if done % 20 == 0:
-                sys.stderr.write(f"\r{done} of {len(tasks)}")
-    sys.stdout.write(f"\n{dt.date.today():%Y-%m-%d}, {chosen.units} units of each kind\n")
-    sys.stdout.write(summary(rows).round(4).to_string() + "\n")
+    parser.add_argument("--units", type=int, default=2000)
+    parser.add_argument(
+        "--workers",
+        type=int,
+        default=2,
+        help="processes; 0: run nothing, and make the page of the units finished so far",
+    )
+    parser.add_argument("--studies", nargs="*", choices=list(STUDIES), default=list(STUDIES))
+    parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "lifetime_units")
+    parser.add_argument("--page", type=Path, default=ROOT / "docs" / "lifetimes.md")
+    given = parser.parse_args()
+    for name in given.studies:
+        run_study(name, given.units, given.workers, given.folder)
+    found = {name: run_study(name, given.units, 0, given.folder) for name in STUDIES}
+    given.page.write_text(as_markdown(found), encoding="utf-8")
 
 
 if __name__ == "__main__":

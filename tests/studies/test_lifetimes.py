@@ -33,34 +33,59 @@ def _load_study() -> ModuleType:
 study = _load_study()
 
 
-def asked(name: str) -> pd.DataFrame:
-    return study.summary([row for seed in range(UNITS) for row in study.STUDIES[name](seed)])
+def asked(name: str) -> dict[str, object]:
+    columns = study.STUDIES[name].columns
+    units = pd.DataFrame([study.study_unit(name, k) for k in range(UNITS)]).reindex(columns=columns)
+    return {line.measure.column: line for line in study.summarise(name, units)}
 
 
 @pytest.mark.study
-def test_the_curve_holds_the_truth_as_promised_and_alike_regimes_are_seldom_called() -> None:
+def test_curves_and_intervals_hold_the_truth_and_what_is_alike_is_seldom_called() -> None:
     table = asked("curve")
-    held = table.loc["limits hold the true curve"]
-    assert held["units"] > UNITS / 2
-    assert held["mean"] >= 0.93 - 3 * np.sqrt(0.95 * 0.05 / held["units"])
-    called = table.loc["regimes alike are called different"]
-    assert called["units"] > UNITS / 2
-    assert called["mean"] <= 0.07 + 3 * np.sqrt(0.07 * 0.93 / called["units"])
+    for name in (*(f"curve_held_{day:.0f}" for day in study.DAYS), "time_ratio_held"):
+        held = table[name]
+        assert held.units > UNITS / 2
+        assert held.value >= 0.93 - 3 * np.sqrt(0.95 * 0.05 / held.units)
+    for name in ("regimes_called", "kinds_called"):
+        called = table[name]
+        assert called.units > UNITS / 4
+        assert called.value <= 0.07 + 3 * np.sqrt(0.07 * 0.93 / called.units)
 
 
 @pytest.mark.study
 def test_unchanging_sources_are_called_as_often_as_the_rule_is_said_to_err() -> None:
-    found = asked("rule").loc["false calls less those stated"]
-    assert abs(found["mean"]) < 3 * found["error"]
-    assert found["error"] < 0.1  # else the comparison would say nothing
+    found = asked("rule")["called_less_stated"]
+    assert abs(found.value) < 3 * found.error
+    assert found.error < 0.1  # else the comparison would say nothing
 
 
 @pytest.mark.study
 def test_the_effect_of_cycles_that_change_has_no_bias_and_its_interval_holds_it() -> None:
     table = asked("cycles")
     for planted in study.PER_CYCLE:
-        error = table.loc[f"error, log hazard {planted} a cycle"]
+        error = table[f"error_{planted}"]
         # 0.005 for the cycle that may come between the trial before and the one that shows it.
-        assert abs(error["mean"]) < 3 * error["error"] + 0.005
-        held = table.loc[f"interval holds {planted} a cycle"]
-        assert held["mean"] >= 0.93 - 3 * np.sqrt(0.95 * 0.05 / held["units"])
+        assert abs(error.value) < 3 * error.error + 0.005
+        held = table[f"held_{planted}"]
+        assert held.value >= 0.93 - 3 * np.sqrt(0.95 * 0.05 / held.units)
+
+
+def test_a_study_goes_on_where_it_stopped_and_its_page_says_how_many_units(tmp_path: Path) -> None:
+    first = study.run_study("rule", 2, 1, tmp_path)
+    written = (tmp_path / "rule.csv").read_bytes()
+    both = study.run_study("rule", 3, 1, tmp_path)
+    assert (tmp_path / "rule.csv").read_bytes().startswith(written)
+    assert list(both["seed"]) == [study.FIRST_SEED + k for k in range(3)]
+    assert both.iloc[:2].equals(first)
+    page = study.as_markdown({"rule": both})
+    assert "3 units: 40 sources that never change" in page
+
+
+@pytest.mark.parametrize(("count", "kept"), [(0, "no: too seldom"), (95, "yes"), (100, "yes")])
+def test_a_promise_is_broken_only_where_the_exact_limits_lie_outside_it(count, kept) -> None:
+    units = pd.DataFrame({"held_0.0": [1.0] * count + [0.0] * (100 - count)})
+    units = units.assign(**{"error_0.0": 0.1, "held_0.15": 1.0, "error_0.15": np.nan})
+    lines = {line.measure.column: line for line in study.summarise("cycles", units)}
+    assert lines["held_0.0"].kept == kept
+    assert lines["error_0.0"].kept == ""
+    assert "error_0.15" not in lines
