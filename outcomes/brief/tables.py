@@ -175,11 +175,8 @@ def weibull_lines(model: WeibullLifetime) -> Iterator[str]:
     for t in model.terms:
         yield _ratio_line(f"days: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
     if model.shape is not None:
-        course = "rises" if model.shape > 1.0 else "does not rise"
-        yield (
-            "days: ratio of the days still reliable, above 1 the later (Weibull, shape "
-            f"{model.shape:.2f}: the chance of failing on a day {course} with the days held)"
-        )
+        yield "days: ratio of the days still reliable, above 1 the later (Weibull)"
+        yield f"shape {model.shape:.2f}: above 1 the hazard rises with the days held"
     yield from (f"left out: {x.term}: {x.reason}" for x in model.left_out)
 
 

@@ -10,6 +10,7 @@ from outcomes.brief import tables
 from outcomes.brief.facts import Facts
 from outcomes.brief.report import fit_lines
 from outcomes.fit.false_alerts import RateTerm
+from outcomes.fit.lifetime_model import LifetimeTerm, WeibullLifetime
 from outcomes.fit.result import LeftOut
 from outcomes.fit.training_diet import TrainingDiet
 
@@ -108,13 +109,18 @@ def test_the_next_cycles_are_a_row_each(demo_facts: Facts) -> None:
 
 
 def test_the_terms_of_how_long_sources_last_have_their_lines(demo_facts: Facts) -> None:
-    weibull = demo_facts.lasting.weibull
+    terms = (
+        LifetimeTerm("regime", "refrigerated against frozen", 0.5, 0.301, 0.82, 0.01, -0.69, 0.2),
+        LifetimeTerm("kind", "wet bone against blood", 1.2, 0.64, 2.25, 0.5, 0.18, 0.3),
+    )
+    weibull = WeibullLifetime(27, 18, 1.31, terms, (), None, "Refrigerated ones.")
     at_age = demo_facts.lasting.cycles_at_age
+    lasting = replace(demo_facts.lasting, weibull=weibull)
     cases = (
         (tables.weibull_lines(weibull), "days: ", weibull.terms),
         (tables.cycles_at_age_lines(at_age), "hazard: ", at_age.terms),
     )
-    printed = list(fit_lines(demo_facts))
+    printed = list(fit_lines(replace(demo_facts, lasting=lasting)))
     for found, start, terms in cases:
         lines = list(found)
         assert len(terms) > 0
