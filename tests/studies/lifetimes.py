@@ -44,6 +44,7 @@ DAYS = (100.0, 200.0, 300.0, 400.0)
 KINDS = ("blood", "bone", "muscle")
 PER_CYCLE = (0.0, 0.15)
 LEVEL = 0.05
+SLACK = 0.05
 FOUND, TRIALS = 0.9, 20
 FIRST_DAY = pd.Timestamp("2024-01-01")
 FIRST_MISS = ReliabilityRule(misses=1, window=1, qualified_only=False)
@@ -270,7 +271,10 @@ class Line:
             return "no: too seldom" if self.measure.share else "no: too low"
         if self.low > self.measure.high:
             return "no: too often" if self.measure.share else "no: too high"
-        return "yes"
+        slack = SLACK if self.measure.share else self.measure.high
+        wide = self.low < self.measure.low - slack or self.high > self.measure.high + slack
+        # A mean promised to be 0 has no size of its own to measure the limits by.
+        return "too few units to tell" if wide and slack > 0.0 else "yes"
 
 
 def summarise(name: str, units: pd.DataFrame) -> list[Line]:
@@ -307,8 +311,10 @@ def as_markdown(found: dict[str, pd.DataFrame]) -> str:
         "the limits are at 95 %: exact binomial ones (Clopper and Pearson) of a share, Student's t "
         "of a mean.",
         "",
-        "A promise is held to be kept unless those limits lie wholly outside it. Units that could "
-        "not say, for want of events, are not counted; how many could stands in each line.",
+        "A promise is held to be broken where those limits lie wholly outside it. Where they reach "
+        f"more than {100 * SLACK:g} points beyond it (for a bias, more than its own size), the units "
+        "are too few to tell. Units that could not say, for want of events, are not counted; how "
+        "many could stands in each line.",
         "",
         "The simulated units are simple: every source alike but for what is asked, lifetimes of "
         "one shape, the first miss as the rule in the first and the last table. Records of a real "

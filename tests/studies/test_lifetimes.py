@@ -83,6 +83,9 @@ def test_a_study_goes_on_where_it_stopped_and_its_page_says_how_many_units(tmp_p
 
 @pytest.mark.parametrize(("count", "kept"), [(0, "no: too seldom"), (95, "yes"), (100, "yes")])
 def test_a_promise_is_broken_only_where_the_exact_limits_lie_outside_it(count, kept) -> None:
+    assert study.Line(study.Measure("", "", True, 0.93, 0.97), 32, 0.97, 0.03, 0.84, 1.0).kept == (
+        "too few units to tell"
+    )
     units = pd.DataFrame({"held_0.0": [1.0] * count + [0.0] * (100 - count)})
     units = units.assign(**{"error_0.0": 0.1, "held_0.15": 1.0, "error_0.15": np.nan})
     lines = {line.measure.column: line for line in study.summarise("cycles", units)}
