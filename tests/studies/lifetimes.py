@@ -312,9 +312,9 @@ def as_markdown(found: dict[str, pd.DataFrame]) -> str:
         "of a mean.",
         "",
         "A promise is held to be broken where those limits lie wholly outside it. Where they reach "
-        f"more than {100 * SLACK:g} points beyond it (for a bias, more than its own size), the units "
-        "are too few to tell. Units that could not say, for want of events, are not counted; how "
-        "many could stands in each line.",
+        f"more than {100 * SLACK:g} points beyond it (for a bias, more than its own size), the "
+        "units are too few to tell. Units that could not say, for want of events, are not counted; "
+        "how many could stands in each line.",
         "",
         "The simulated units are simple: every source alike but for what is asked, lifetimes of "
         "one shape, the first miss as the rule in the first and the last table. Records of a real "
