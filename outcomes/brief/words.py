@@ -155,6 +155,11 @@ def headline(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> st
         return "These records cannot say yet whether storage changes what the dogs find"
     if word == "no change detected":
         text = "No change in finds with cycles or age was detected"
+        if _hidden_by_tie(verdict):
+            return (
+                "These records cannot say whether finds change with storage: "
+                "cycles and age go together in them"
+            )
         if max(verdict.largest_fall.values(), default=0.0) >= _LARGE_FALL:
             return f"{text}, but these records do not rule out a large one"
         return f"{text} in these records"
@@ -190,6 +195,9 @@ def answer(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> str:
         parts += [_other_exposure(verdict, e) for e in others]
     elif word == "no change detected":
         parts.append(largest_fall(verdict))
+        if _hidden_by_tie(verdict):
+            parts.append(_tie(verdict.correlation).strip())
+            parts.append(f"Each may hide what the other does.{_would_settle(verdict)}")
     else:
         parts.append(cannot_tell(verdict, retirement))
     return " ".join(p for p in parts if p)
@@ -258,7 +266,7 @@ def _other_exposure(verdict: WhichPredicts, exposure: str) -> str:
         return f"Whether {name} matters could not be asked of these records."
     does = "do" if exposure == "cycles" else "does"
     return (
-        f"Beyond that, no effect of {name} shows in these records; "
+        f"Beyond that, no change with {name} shows in these records; "
         f"that is not proof that {name} {does} nothing."
     )
 
@@ -282,6 +290,20 @@ def largest_fall(verdict: WhichPredicts) -> str:
 
 def cannot_tell(verdict: WhichPredicts, retirement: Retirement) -> str:
     """Cycles and age tied together: what is known, and what would settle it."""
+    return (
+        "Finds change with storage, but these records cannot tell whether by thawing or by age."
+        f"{_tie(verdict.correlation)}{_would_settle(verdict)}"
+    )
+
+
+def _hidden_by_tie(verdict: WhichPredicts) -> bool:
+    """Whether a large fall may be there, unseen because cycles and age rise together."""
+    large = max(verdict.largest_fall.values(), default=0.0) >= _LARGE_FALL
+    return verdict.verdict == "no change detected" and large and verdict.tied
+
+
+def _would_settle(verdict: WhichPredicts) -> str:
+    """Which trials would tell cycles from age."""
     settle = (
         " Trials with old sources that were thawed seldom, and with young ones thawed often, "
         "would tell them apart"
@@ -295,10 +317,7 @@ def cannot_tell(verdict: WhichPredicts, retirement: Retirement) -> str:
     )
     if tied:
         settle += "; so far there are none"
-    return (
-        "Finds change with storage, but these records cannot tell whether by thawing or by age."
-        f"{_tie(verdict.correlation)}{settle}{names}"
-    )
+    return f"{settle}{names}"
 
 
 _ONE_LINE = 0.995
@@ -318,7 +337,7 @@ def _tie(correlation: float | None) -> str:
         return f" Cycles and age rise together here ({meaning})."
     if correlation <= -0.5:
         return f" Here the older sources were thawed less often (correlation {shown:g})."
-    return " Together they matter; neither shows by itself once the other is allowed for."
+    return " Finds go with the two together; with neither by itself once the other is allowed for."
 
 
 def too_few(fit: FindFit, verdict: WhichPredicts, curve: FindCurve | None = None) -> str:
@@ -795,7 +814,7 @@ def limits(fit: FindFit, verdict: WhichPredicts) -> list[str]:
     ]
     if verdict.verdict == "no change detected" and verdict.largest_fall:
         lines.append(
-            "That nothing changes: a fall smaller than the one stated above would not show."
+            "That nothing changes: a fall as large as the one stated above may be there unseen."
         )
     if verdict.verdict == "cannot be told apart":
         lines.append("Which of the two it is, cycles or age.")

@@ -187,7 +187,8 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
         exposures = _SINGLE[word]
     else:
         exposures = _shown_without_verdict(trials)
-    alone = word == "cannot be told apart"
+    # Where one hides the other, a line with the other held still says nothing.
+    alone = word == "cannot be told apart" or (word == "no change detected" and verdict.tied)
     found = tuple(find_threshold(fit, e, alone=alone) for e in exposures)
     if word in ("no change detected", "too few trials"):
         return Retirement((), tuple(t.curve for t in found))

@@ -24,6 +24,10 @@ PER_PARAMETER = 5
 _MOST_MISSING = 0.10
 _NEW_INFORMATION = 1e-6  # 1 - R² of a column on those before it; below this it is a copy
 _MOST_ROWS_FOR_SEPARATION = 20_000
+_SOURCES_BEYOND_TERMS = 4  # sources there must be beyond the terms that tell them apart
+_TOO_FEW_SOURCES = (
+    "too few sources: fewer than 4 would be left beyond the terms that tell them apart"
+)
 _SOURCES_FOR_EARLY_USE = 15  # a term that differs between sources alone is learnt from sources
 
 
@@ -120,7 +124,7 @@ _NUMBERS: Mapping[str, _Number] = {
     "age_days": _Number("age_days", "30 days", 30.0, _as_is, 0.0, 0.0),
     # A tenth of the range between the outer twentieths, or the term is mostly noise.
     "frozen_share": _Number("frozen_share", "0.1", 0.1, _as_is, None, 0.1),
-    # Uses chosen alike differ by chance alone; less than this is noise.
+    # Sources that take turns do not differ in it; by chance alone others differ by more.
     "early_use": _Number("early_use", "doubling", 1.0, _log2_rate, None, 0.5),
     "set_min": _Number("set_min", "doubling", 1.0, _log2_minutes, None, 0.0),
     "temperature_c": _Number("temperature_c", "10 °C", 10.0, _as_is, None, 0.0),
@@ -133,10 +137,11 @@ EXPOSURE_COLUMNS: Mapping[str, Column] = {
     for name in EXPOSURES
 }
 _WORDS = ("kind", "blinding", "setting", "placement")
-# Exposures first, then what is most often entangled with storage.
+# Exposures first, then what is most often entangled with them: storage and the calendar.
 _ORDER = (
     "kind",
     "frozen_share",
+    "experience",
     "early_use",
     "set_min",
     "blinding",
@@ -145,7 +150,6 @@ _ORDER = (
     "temperature_c",
     "humidity_pct",
     "wind_m_s",
-    "experience",
 )
 
 
@@ -236,6 +240,7 @@ class _Chosen:
         self.missing = pd.Series(False, index=frame.index)
         finds = int((frame["result"] == "find").sum())
         self.budget = min(finds, len(frame) - finds) // PER_PARAMETER
+        self.source_budget = int(frame["source_id"].nunique()) - 1 - _SOURCES_BEYOND_TERMS
 
     def refuse(self, term: str, reason: str) -> None:
         self.left_out.append(LeftOut(term, reason))
@@ -274,6 +279,9 @@ class _Chosen:
         reference, others = ordered[0], ordered[1:]
         if len(others) > self.budget - len(self.columns):
             self.refuse(name, self.too_many(len(others)))
+            return
+        if self.too_few_sources(name, len(others)):
+            self.refuse(name, _TOO_FEW_SOURCES)
             return
         columns, values = [], []
         for level in others:
@@ -328,7 +336,16 @@ class _Chosen:
             return f"fewer than {_SOURCES_FOR_EARLY_USE} sources to learn it from"
         if self.budget - len(self.columns) < 1:
             return self.too_many(1)
-        return None
+        return _TOO_FEW_SOURCES if self.too_few_sources(name, 1) else None
+
+    def too_few_sources(self, name: str, wanted: int) -> bool:
+        """Whether a term that tells sources apart would leave too few to learn it from.
+
+        Exposures count, and are never refused: without them there is no question.
+        """
+        taken = sum(column.term in OF_THE_SOURCE for column in self.columns)
+        tells = name in OF_THE_SOURCE and name not in EXPOSURES
+        return tells and taken + wanted > self.source_budget
 
     def too_many(self, wanted: int) -> str:
         return (

@@ -18,6 +18,7 @@ from outcomes.fit.terms import Design
 REFITS = 99
 _BATCH = 10  # refits between looks at whether more could change the answer
 _SETTLED = 3.0  # standard errors of the mean statistic
+_TIED = 0.9  # correlation from which the variance of either is over five times what it might be
 _FEW_SOURCES = 100  # from here on the chi-square reference is used as it stands
 _MOST_TRIALS_TO_REFIT = 20_000
 _WORTH_SHARING = 400_000  # trials times refits: below, starting processes costs more than it saves
@@ -75,8 +76,9 @@ class WhichPredicts:
         Exposures for which sources or dogs seem to differ in how fast they change,
         and which were therefore tested allowing for it.
     would_separate
-        Sources whose trials would tell cycles from age: kept where cycles and
-        age part most from the unit's usual course, at most six.
+        Where cycles and age cannot be told apart, or hide each other while no change
+        shows: sources whose trials would part them, at most six: those where the two
+        part most from the unit's usual course.
     notes
         What else must be known to read the verdict.
     """
@@ -92,6 +94,11 @@ class WhichPredicts:
     slopes_differ: tuple[str, ...]
     would_separate: tuple[str, ...]
     notes: tuple[str, ...]
+
+    @property
+    def tied(self) -> bool:
+        """Whether cycles and age rise (or fall) together so closely that each hides the other."""
+        return self.correlation is not None and abs(self.correlation) > _TIED
 
 
 def which_predicts(
@@ -131,8 +138,8 @@ def which_predicts(
     stays so and is not simulated. Where there are too many trials to simulate, the
     statistic is divided by what the errors of the intervals are widened by, squared, and
     held against F with their degrees of freedom. Where sources or dogs may differ in
-    slope, an exposure must also pass the test that belongs to its reported interval, which
-    allows for that.
+    slope, the test is the one that belongs to the reported interval, which allows for that.
+    An exposure is named only where that interval, too, holds no change no longer.
 
     References
     ----------
@@ -161,7 +168,8 @@ def which_predicts(
         verdict, given, differ = _decide(tests, joint, present, settings.alpha, notes)
     if tests.by_sources and joint is not None and joint.p_chi_square < settings.alpha:
         notes.append(_BY_SOURCES)
-    notes += _doubts(fit, verdict)
+    tied = correlation is not None and abs(correlation) > _TIED
+    in_doubt = verdict == "cannot be told apart" or (verdict == "no change detected" and tied)
     return WhichPredicts(
         verdict=verdict,
         joint=joint,
@@ -173,11 +181,7 @@ def which_predicts(
         more_trials=None,
         slopes_differ=differ,
         # Where one is a copy of the other, nothing on record parts them: any name would be noise.
-        would_separate=(
-            _would_separate(design)
-            if verdict == "cannot be told apart" and not design.copies
-            else ()
-        ),
+        would_separate=(_would_separate(design) if in_doubt and not design.copies else ()),
         notes=tuple(notes),
     )
 
@@ -197,13 +201,14 @@ def _decide(
                 test = sloped
         given[exposure] = test
     differ = tests.seen_to_differ(allowed)
-    significant = [e for e in present if (t := given[e]) is not None and t.p < alpha]
+    significant = _told_by_both(tests, given, alpha, notes)
     if len(present) == 1:
         only = present[0]
         other = "age" if only == "cycles" else "cycles"
         notes.append(f"{other} could not be asked about in these records")
         if not significant:
-            notes.append(tests.no_common_course(allowed))
+            if allowed:
+                notes.append(tests.no_common_course(allowed))
             return "no change detected", given, differ
         return _WORD[only], given, differ
     if len(significant) == 2:
@@ -214,6 +219,24 @@ def _decide(
         notes.append(tests.no_common_course(allowed))
         return "no change detected", given, differ
     return "cannot be told apart", given, differ
+
+
+def _told_by_both(
+    tests: _Tests, given: Mapping[str, RatioTest | None], alpha: float, notes: list[str]
+) -> list[str]:
+    """Exposures that pass their test and whose interval holds no change no longer.
+
+    The size is told with its interval: what that does not tell from none is not named.
+    """
+    told = []
+    for exposure, test in given.items():
+        if test is None or test.p >= alpha:
+            continue
+        if tests.by_interval(exposure).p < alpha:
+            told.append(exposure)
+        else:
+            notes.append(_INTERVAL_HOLDS_NONE.format(name=_WORD[exposure]))
+    return told
 
 
 def _decide_copies(
@@ -232,6 +255,10 @@ def _decide_copies(
 
 
 _WORD = {"cycles": "cycles", "age_days": "age"}
+_INTERVAL_HOLDS_NONE = (
+    "{name} passed the test, but the interval, which allows more for how few the sources are, "
+    "still includes no change; so the verdict does not name {name}"
+)
 _BY_SOURCES = (
     "p-values allow for how few the sources are by the rule of the intervals, not by simulated "
     "records: there are too many trials or sources to simulate"
@@ -310,9 +337,14 @@ class _Tests:
         the reported interval, which allow for the slopes and for few sources:
         the two cannot disagree.
         """
-        column = self.design.column_of(exposure)
-        if column is None or all(s.exposure != exposure for s in self.slopes):
+        if all(s.exposure != exposure for s in self.slopes):
             return None
+        return self.by_interval(exposure)
+
+    def by_interval(self, exposure: str) -> RatioTest:
+        """The question as the reported interval answers it: p < alpha where that holds no 0."""
+        column = self.design.column_of(exposure)
+        assert column is not None
         statistic = float(self.full.beta[column] ** 2 / self.full.cov[column, column])
         p = float(stats.f.sf(statistic, 1, self.freedom[column]))
         return RatioTest(statistic, 1, float(stats.chi2.sf(statistic, 1)), 1.0, 0, p)
@@ -418,21 +450,6 @@ def _fit_columns(
 ) -> MixedFit:
     names, x = [design.names[j] for j in keep], design.x[:, keep]
     return fit_mixed(y, x, names, design.groups, start=start, details=False, at_zero=at_zero)
-
-
-def _doubts(fit: FindFit, verdict: str) -> list[str]:
-    """Where the interval of an exposure that the verdict names still holds no effect."""
-    named = {"cycles": ("cycles",), "age": ("age_days",), "both": ("cycles", "age_days")}
-    doubts = []
-    for exposure in named.get(verdict, ()):
-        term = fit.term(exposure)
-        if term is not None and term.low <= 1.0 <= term.high:
-            word = _WORD[exposure]
-            doubts.append(
-                f"the verdict on {word} is a close call: its interval, which allows more for few "
-                "sources than the test does, still includes no change"
-            )
-    return doubts
 
 
 def _without_model(

@@ -14,7 +14,7 @@ from outcomes.exposure.stays import History, storage_history
 from outcomes.records.tables import Finding, Records
 from outcomes.settings import Settings
 
-_EARLY_USES = 5  # days of use after the first; few, so that what was found hardly matters yet
+_EARLY_DAYS = 60  # few, so that what was found matters little yet; see the methods page
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,10 +198,11 @@ def _findings(
 def early_use(source: pd.Series[Any], started_at: pd.Series[pd.Timestamp]) -> pd.Series[float]:
     """How readily each source was taken at first: days of use per 30 days.
 
-    Over the days from a source's first day of use to the fifth after it, or to
-    its last where there were fewer; with one more use at the unit's usual rate
-    added, so that two days close together do not make a rate of their own.
-    What was found later, or kept a source on the shelf, has no part in it.
+    Counted over the 60 days after a source's first day of use in the records, or
+    to the last trial of the records where that comes sooner; with one more use at
+    the unit's usual rate added, so that a short time does not make a rate of its
+    own. A fixed stretch of the calendar: what was found later, or kept a source on
+    the shelf later, has no part in it.
 
     Parameters
     ----------
@@ -214,24 +215,24 @@ def early_use(source: pd.Series[Any], started_at: pd.Series[pd.Timestamp]) -> pd
     -------
     pandas.Series
         The rate of the trial's source, shape (n,); missing for blank areas, and
-        for all trials where no source was used on two days.
+        for all trials where no source was used again within the 60 days.
     """
     code = source.cat.codes.to_numpy().astype(np.int64)
     day = started_at.to_numpy().astype("datetime64[D]").astype(np.int64)
     rate = np.full(len(source.cat.categories) + 1, np.nan)
     used = code >= 0
     if used.any():
-        first_day = day[used].min()
-        width = int(day[used].max() - first_day) + 1
-        used_code, used_day = np.divmod(
-            np.unique(code[used] * width + day[used] - first_day), width
-        )
-        sources, first, count = np.unique(used_code, return_index=True, return_counts=True)
-        later = np.minimum(count - 1, _EARLY_USES)
-        days = used_day[first + later] - used_day[first]
-        if days.sum() > 0:
-            usual = later.sum() / days.sum()
-            rate[sources] = 30.0 * (later + 1.0) / (days + 1.0 / usual)
+        begin = day[used].min()
+        width = int(day.max() - begin) + 1
+        uses = np.unique(code[used] * width + day[used] - begin)
+        used_code, used_day = np.divmod(uses, width)
+        sources, first, place = np.unique(used_code, return_index=True, return_inverse=True)
+        since = used_day - used_day[first][place]
+        again = np.bincount(place[(since > 0) & (since <= _EARLY_DAYS)], minlength=len(sources))
+        days = np.minimum(width - 1 - used_day[first], _EARLY_DAYS)
+        if again.sum() > 0:
+            usual = again.sum() / days.sum()
+            rate[sources] = 30.0 * (again + 1.0) / (days + 1.0 / usual)
     return pd.Series(rate[code], index=source.index)
 
 

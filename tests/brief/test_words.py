@@ -230,7 +230,7 @@ def test_sources_are_only_named_where_they_part_cycles_from_age(cases: dict[str,
     ("correlation", "said"),
     [
         (-0.7, "the older sources were thawed less often (correlation -0.7)"),
-        (0.1, "neither shows by itself"),
+        (0.1, "with neither by itself"),
         (0.5, "rise together"),
     ],
 )

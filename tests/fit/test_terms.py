@@ -188,6 +188,24 @@ def test_early_use_is_learnt_from_15_sources_or_more_and_only_where_it_differs(m
     assert _reason(plan_design(trials), "early_use") == "hardly varies between the trials used"
 
 
+def test_terms_that_tell_sources_apart_leave_four_sources_beyond_them(made_trials):
+    trials = made_trials(9, n=800, baseline=1.0)
+    for sources, taken in ((10, True), (9, False)):
+        trials["source_id"] = [f"S{i % sources:02}" for i in range(800)]
+        # Kind needs 3 terms: with cycles and age they are 5, the intercept 1.
+        trials["kind"] = [("bone", "blood", "fat", "muscle")[i % sources % 4] for i in range(800)]
+        trials["result"] = np.where(np.arange(800) % 7 % 3 == 0, "miss", "find")
+        design = plan_design(trials)
+        assert any(c.term == "kind" for c in design.columns) == taken
+        if not taken:
+            assert _reason(design, "kind").startswith("too few sources: fewer than 4 would be left")
+        # Not counted against what belongs to dog or conditions.
+        assert any(
+            c.term == "experience"
+            for c in plan_design(trials.assign(experience=np.arange(800.0))).columns
+        )
+
+
 def test_rare_kinds_are_pooled_or_counted_with_the_commonest_and_named(made_trials):
     trials = made_trials(8, n=600, baseline=1.0)
     kinds = np.repeat(["muscle", "blood", "tooth", "ash"], [360, 200, 20, 20])
