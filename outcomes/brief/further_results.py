@@ -54,7 +54,7 @@ def _specifications(ways: Specifications) -> list[dict[str, Any]]:
 
 
 def _agreement(agreement: Agreement) -> dict[str, Any]:
-    return fields(agreement, "rising clear ways same_sign clear_too against title sentence")
+    return fields(agreement, "rising clear ways same_sign clear_too unsure against title sentence")
 
 
 def _smooth(test: SmoothTest) -> dict[str, Any]:

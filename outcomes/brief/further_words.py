@@ -14,6 +14,7 @@ from outcomes.fit.which_predicts import WhichPredicts
 
 _NAMED = {"cycles": ("cycles",), "age": ("age_days",)}
 _MOST_DOG_SENTENCES = 2
+_MOST_UNSURE = 6
 _EXPOSURE_WORDS = {"cycles": "cycles", "age_days": "age"}
 WAYS_NOTE = (
     "Change in the odds of a find (finds for each miss) a step, asked in other ways; "
@@ -62,16 +63,32 @@ def agreement_sentence(ways: Specifications, exposure: str) -> str:
             f"Asked in {found.ways} other ways, finds {change} with {name} in {all_or_some}; "
             f"in {found.clear_too} the whole interval says so."
         )
+        if 0 < len(found.unsure) <= _MOST_UNSURE:
+            text += f" Less sure: {'; '.join(found.unsure)}."
     else:
         text = (
             f"The interval for {name} includes no change; asked in {found.ways} other ways, the "
             f"direction is the same in {all_or_some}."
         )
-    influential = most_influential(ways.of(exposure), "source")
-    if influential is not None:
-        source = influential.name.removeprefix("without source ")
-        text += f" The source that moves this most is {source}."
-    return text
+    rows = ways.of(exposure)
+    moved = [
+        _moves_most(most_influential(rows, family), family, rows[0]) for family in ("source", "dog")
+    ]
+    return text + "".join(moved)
+
+
+def _moves_most(row: Specification | None, family: str, main: Specification) -> str:
+    """Which source or dog, left out, moves the estimate most, and which way."""
+    if row is None or row.log_odds is None or main.log_odds is None:
+        return ""
+    change = "rise" if main.log_odds > 0.0 else "fall"
+    if row.log_odds * main.log_odds <= 0.0:
+        which = "turns round"
+    else:
+        steeper = abs(row.log_odds) > abs(main.log_odds)
+        which = "is steeper" if steeper else "is less steep"
+    name = row.name.removeprefix(f"without {family} ")
+    return f" The {family} that moves this most is {name}: without it the {change} {which}."
 
 
 def checks(further: Further, verdict: WhichPredicts) -> list[str]:

@@ -180,7 +180,9 @@ def threshold_words(
         months = floor(mark.retire_after / scale.factor * 10) / 10
         days = f"({floor(mark.retire_after):,} days)".replace(" ", "\u00a0")
         return said, f"■\u00a0retire after {months:g}\u00a0months {days}"
-    return said, f"■\u00a0retire after {floor(mark.retire_after):,}\u00a0{scale.noun}"
+    cycles = floor(mark.retire_after)
+    noun = "cycle" if cycles == 1 else scale.noun
+    return said, f"■\u00a0retire after {cycles:,}\u00a0{noun}"
 
 
 def _without_threshold(curve: FindCurve, floor_probability: float, at_floor: str) -> str:

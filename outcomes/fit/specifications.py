@@ -117,6 +117,8 @@ class Agreement:
     same_sign, clear_too
         How many of them have the sign of the main estimate, and how many an
         interval that leaves out "no change" on that side as well.
+    unsure
+        Names of those with the same sign whose interval includes "no change".
     against
         Names of those with the other sign.
     title, sentence
@@ -129,6 +131,7 @@ class Agreement:
     ways: int
     same_sign: int
     clear_too: int
+    unsure: tuple[str, ...]
     against: tuple[str, ...]
     title: str
     sentence: str
@@ -917,6 +920,11 @@ def _agree(term: str, rows: Sequence[Specification]) -> Agreement:
     against = tuple(name for name, members in ways if not all(_same(r, rising) for r in members))
     clear_too = sum(all(_clear(r, rising) for r in members) for _, members in ways)
     same = len(ways) - len(against)
+    unsure = tuple(
+        name
+        for name, members in ways
+        if name not in against and not all(_clear(r, rising) for r in members)
+    )
     clear = _clear(main, rising)
     way = "rises" if rising else "falls"
     word = _MORE[term]
@@ -945,7 +953,9 @@ def _agree(term: str, rows: Sequence[Specification]) -> Agreement:
             f" without it the odds of a find change by {_percent(influential.log_odds)} per "
             f"{main.unit}, with it by {_percent(main.log_odds)}."
         )
-    return Agreement(term, rising, clear, len(ways), same, clear_too, against, title, sentence)
+    return Agreement(
+        term, rising, clear, len(ways), same, clear_too, unsure, against, title, sentence
+    )
 
 
 def _percent(log_odds: float) -> str:

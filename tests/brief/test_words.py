@@ -244,6 +244,26 @@ def test_cycles_and_age_are_not_said_to_rise_together_where_they_do_not(
         assert "rise together" not in text
 
 
+def test_a_fall_that_cycles_and_age_may_hide_from_each_other_is_not_called_none(
+    cases: dict[str, Case],
+) -> None:
+    fit, verdict, retirement = cases["none"]
+    hidden = replace(
+        verdict,
+        correlation=0.97,
+        largest_fall={"cycles": 40.0, "age_days": 30.0},
+        would_separate=("A-1",),
+    )
+    title = words.headline(fit, hidden, retirement)
+    assert title.startswith("These records cannot say whether finds change with storage")
+    text = words.answer(fit, hidden, retirement)
+    for said in ("correlation 0.97", "Each may hide what the other does", "try first A-1."):
+        assert said in text
+    for plain in (replace(hidden, correlation=0.85), replace(hidden, largest_fall={"cycles": 9.0})):
+        assert words.headline(fit, plain, retirement).startswith("No change in finds")
+        assert "hide" not in words.answer(fit, plain, retirement)
+
+
 @pytest.mark.parametrize(
     ("name", "said"),
     [

@@ -71,7 +71,7 @@ def test_no_programmer_s_word_stands_on_the_page(
     page = briefing.page
     text = "\n".join([*page.paragraphs, *(cell for cell in page.cells if cell not in own)])
     # A unit may call its source so; in a sentence it stands here.
-    text = re.sub(r"The source that moves this most is [^\n]*\.", "", text)
+    text = re.sub(r"The (source|dog) that moves this most is [^\n]*\.", "", text)
     assert FOREIGN.findall(text) == []
     assert FOREIGN.findall(briefing.answer.out) == []
 

@@ -227,9 +227,9 @@ def as_markdown(lines: list[Summary], refits: int) -> str:
         f"seeds from {FIRST_SEED}, at most {refits} simulated data sets a test. ± is the Monte "
         "Carlo error of this study (one standard error).",
         "",
-        "A promise about a share is held to be kept where the exact 95 % interval of the share "
-        "found (Clopper-Pearson) reaches it; one about a bias, where it lies within two of those "
-        "errors.",
+        "A promise that this study does not keep is called broken where the exact 95 % interval of "
+        "the share found (Clopper-Pearson) does not reach it, or where a bias is beyond it by more "
+        "than two of those errors; else it is not shown to be broken.",
         "",
         "| scenario | units (or sources) | what | found | promised | kept |",
         "|---|---|---|---|---|---|",
@@ -251,7 +251,10 @@ def _kept(line: Summary) -> str:
         if not line.promised:
             return ""
         allowed = float(line.promised.split()[2]) + 2.0 * line.error
-        return "yes" if abs(line.value) <= allowed else "no"
+        if abs(line.value) > allowed:
+            return "no"
+        within = abs(line.value) <= float(line.promised.split()[2])
+        return "yes" if within else "not shown broken"
     numbers = [float(n) / 100.0 for n in re.findall(r"\d+(?:\.\d+)?", line.promised)]
     if not numbers:
         return ""
@@ -268,7 +271,7 @@ def _kept(line: Summary) -> str:
         return "no: too seldom"
     if least > high:
         return "no: too often"
-    return "yes"
+    return "yes" if low <= p <= high else "not shown broken"
 
 
 def at_most(count: int, n: int, share: float, certainty: float = 0.999) -> bool:
