@@ -26,7 +26,7 @@ COMMANDS = (
     "figure",
     "demo",
 )
-HEAD = ["format", "unit", "made_by", "settings", "records"]
+HEAD = ["format", "unit", "made_by", "settings", "inputs", "records"]
 ASKED_OF_FINDS = ["which_predicts", "find", "suspects", "shape", "quality", "dogs"]
 SECTIONS = {
     "fit": [*ASKED_OF_FINDS, "search_time", "false_alerts", "lifetime"],

@@ -64,6 +64,7 @@ def made(kinds=4, far=0.3, name="S05"):
         9,
         8,
         5,
+        (),
         ("blind trials only",),
         "Find probability falls with every cycle: the sign holds in 8 of 9 analyses",
         "In the main model find probability falls with every cycle; asked in 9 other ways, the "
