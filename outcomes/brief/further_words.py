@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from math import expm1
 
 from outcomes.brief.further import Further
+from outcomes.brief.words import joined
 from outcomes.fit.dogs import DogReview
 from outcomes.fit.interval_log_rank import IntervalLogRank, KindLogRank
 from outcomes.fit.specifications import Specification, Specifications, most_influential
@@ -49,7 +50,45 @@ def firmness(further: Further, verdict: WhichPredicts) -> list[str]:
         for exposure in named_exposures(verdict)
         if exposure in further.ways.agreement
     ]
-    return [*lines, further.suspects.sentence]
+    return [*lines, suspects_beside(further, verdict)]
+
+
+def suspects_beside(further: Further, verdict: WhichPredicts) -> str:
+    """The four suspects, said so that it does not seem to take back what the verdict told."""
+    suspects = further.suspects
+    if verdict.verdict not in ("cycles", "age", "both") or suspects.joint_p is None:
+        return suspects.sentence
+    if suspects.joint_p < further.ways.alpha or len(suspects.suspects) < 3:
+        return suspects.sentence
+    number = {3: "three", 4: "four"}[len(suspects.suspects)]
+    names = joined([SUSPECT_WORDS[s.exposure] for s in suspects.suspects])
+    return (
+        f"Asked about {number} suspects at once ({names}), these records show none of them: that "
+        "takes more trials and sources than the answer above, which is about cycles and age alone."
+    )
+
+
+def not_parted(further: Further | None, verdict: WhichPredicts) -> list[str]:
+    """What the answer leaves open about the suspects that go along with cycles or age."""
+    if further is None or verdict.verdict not in ("cycles", "age", "both"):
+        return []
+    beside = [
+        SUSPECT_WORDS[s.exposure]
+        for s in further.suspects.suspects
+        if s.exposure not in ("cycles", "age_days")
+    ]
+    told = [
+        s
+        for s in further.suspects.suspects
+        if s.given_others is not None and s.given_others.p < further.ways.alpha
+    ]
+    named = {"cycles": {"cycles"}, "age": {"age_days"}}.get(verdict.verdict, {"cycles", "age_days"})
+    if not beside or named <= {s.exposure for s in told}:
+        return []
+    what = {"cycles": "cycles themselves", "age": "age itself"}.get(
+        verdict.verdict, "cycles and age themselves"
+    )
+    return [f"Whether it is {what}, or what goes along: {joined(beside, 'or')}."]
 
 
 def agreement_sentence(ways: Specifications, exposure: str) -> str:

@@ -270,7 +270,10 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         else further_words.log_rank_sentence(facts.lasting.log_rank, settings.alpha),
         "rmst": None if facts.lasting.means.reason is not None else facts.lasting.means.sentence,
         "rule": words.rule_sentences(settings.rule, facts.lifetime),
-        "limits": words.limits(fit, facts.verdict),
+        "limits": [
+            *words.limits(fit, facts.verdict),
+            *further_words.not_parted(facts.further, facts.verdict),
+        ],
         "method": words.method(fit, facts.verdict),
         "terms": [_term_row(t) for t in fit.terms],
         "terms_caption": (

@@ -45,6 +45,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
         yield f"left out: {line}"
     yield _strong("What these records cannot say")
     yield from words.limits(fit, verdict)
+    yield from further_words.not_parted(facts.further, verdict)
     if facts.further is not None and facts.further.penalised is not None:
         yield facts.further.penalised.sentence
     if facts.further is not None and fit.mixed is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -48,6 +49,39 @@ def test_only_what_the_verdict_names_is_questioned_on_the_page(demo_facts: Facts
     assert further_words.agreement_sentence(ways, "cycles") in lines
     assert further_words.agreement_sentence(ways, "age_days") not in lines
     assert demo_facts.further.suspects.sentence in lines
+
+
+def test_four_suspects_at_once_do_not_seem_to_take_back_the_verdict(demo_facts: Facts) -> None:
+    further, verdict = demo_facts.further, demo_facts.verdict
+    assert further is not None
+    silent = replace(further, suspects=replace(further.suspects, joint_p=0.4))
+    text = further_words.suspects_beside(silent, verdict)
+    assert text.startswith("Asked about four suspects at once")
+    assert "none was found" not in text
+    for verdict_word, joint_p in (("cycles", 0.01), ("no change detected", 0.4)):
+        other = replace(further, suspects=replace(further.suspects, joint_p=joint_p))
+        said = further_words.suspects_beside(other, replace(verdict, verdict=verdict_word))
+        assert said == further.suspects.sentence
+
+
+def test_what_goes_along_with_cycles_is_left_open_unless_cycles_stand_alone(
+    demo_facts: Facts,
+) -> None:
+    further, verdict = demo_facts.further, demo_facts.verdict
+    assert further is not None
+    assert further_words.not_parted(further, verdict) == [
+        "Whether it is cycles themselves, or what goes along: time frozen unsealed (drying) or "
+        "warmth so far (bacterial growth)."
+    ]
+    cycles = further.suspects.suspect("cycles")
+    assert cycles is not None
+    assert cycles.given_others is not None
+    clear = replace(cycles, given_others=replace(cycles.given_others, p=0.001))
+    alone = tuple(clear if s.exposure == "cycles" else s for s in further.suspects.suspects)
+    told = replace(further, suspects=replace(further.suspects, suspects=alone))
+    assert further_words.not_parted(told, verdict) == []
+    assert further_words.not_parted(further, replace(verdict, verdict="no change detected")) == []
+    assert further_words.not_parted(None, verdict) == []
 
 
 def test_a_dog_is_never_told_of_without_the_caution(briefing_of: Callable[..., Any]) -> None:
