@@ -618,6 +618,6 @@ def _next_sentence(found: tuple[NextCycles, ...], events: int, sources: int, alp
     start = "not yet cycled" if row.after == 0 else f"still reliable after {row.after} cycles"
     return (
         f"Of 100 sources {start}, about {100 * row.probability:.0f} become unreliable in the next "
-        f"{row.within} ({100 * (1 - alpha):g} % interval: {100 * row.low:.0f} to "
-        f"{100 * row.high:.0f}), by {events} of {sources} sources that met the rule."
+        f"{row.within} cycles ({100 * (1 - alpha):g} % interval: {100 * row.low:.0f} to "
+        f"{100 * row.high:.0f}); it rests on {events} of {sources} sources, which met the rule."
     )
