@@ -54,7 +54,7 @@ def asked_for(facts: Facts, exposures: Sequence[str]) -> Facts:
     exposures
         ``"cycles"``, ``"age_days"`` or both, in the order wanted.
     """
-    single = facts.verdict.verdict == "cannot be told apart" or bool(facts.fit.design.copies)
+    single = facts.verdict.asked_together or bool(facts.fit.design.copies)
     found = tuple(find_threshold(facts.fit, e, alone=single) for e in exposures)
     retirement = Retirement(found, tuple(t.curve for t in found))
     rule = two_sided_rule(retirement, facts.asked.either)

@@ -111,21 +111,24 @@ def agreement_sentence(ways: Specifications, exposure: str) -> str:
         )
     rows = ways.of(exposure)
     moved = [
-        _moves_most(most_influential(rows, family), family, rows[0]) for family in ("source", "dog")
+        _moves_most(most_influential(rows, family), family, rows[0], clear=found.clear)
+        for family in ("source", "dog")
     ]
     return text + "".join(moved)
 
 
-def _moves_most(row: Specification | None, family: str, main: Specification) -> str:
+def _moves_most(row: Specification | None, family: str, main: Specification, *, clear: bool) -> str:
     """Which source or dog, left out, moves the estimate most, and which way."""
     if row is None or row.log_odds is None or main.log_odds is None:
         return ""
-    change = "rise" if main.log_odds > 0.0 else "fall"
+    # Where no change shows, it is not spoken of as one.
+    change = "estimate" if not clear else "rise" if main.log_odds > 0.0 else "fall"
     if row.log_odds * main.log_odds <= 0.0:
         which = "turns round"
     else:
         steeper = abs(row.log_odds) > abs(main.log_odds)
-        which = "is steeper" if steeper else "is less steep"
+        nearer = "farther from no change" if steeper else "nearer to no change"
+        which = f"is {nearer}" if not clear else "is steeper" if steeper else "is less steep"
     name = row.name.removeprefix(f"without {family} ")
     return f" The {family} that moves this most is {name}: without it the {change} {which}."
 

@@ -158,7 +158,7 @@ def headline(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> st
         if _hidden_by_tie(verdict):
             return (
                 "These records cannot say whether finds change with storage: "
-                "cycles and age go together in them"
+                "cycles and age cannot be told apart in them"
             )
         if max(verdict.largest_fall.values(), default=0.0) >= _LARGE_FALL:
             return f"{text}, but these records do not rule out a large one"

@@ -188,8 +188,7 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
     else:
         exposures = _shown_without_verdict(trials)
     # Where one hides the other, a line with the other held still says nothing.
-    alone = word == "cannot be told apart" or (word == "no change detected" and verdict.tied)
-    found = tuple(find_threshold(fit, e, alone=alone) for e in exposures)
+    found = tuple(find_threshold(fit, e, alone=verdict.asked_together) for e in exposures)
     if word in ("no change detected", "too few trials"):
         return Retirement((), tuple(t.curve for t in found))
     return Retirement(found, tuple(t.curve for t in found))

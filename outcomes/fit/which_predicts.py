@@ -98,7 +98,14 @@ class WhichPredicts:
     @property
     def tied(self) -> bool:
         """Whether cycles and age rise (or fall) together so closely that each hides the other."""
-        return self.correlation is not None and abs(self.correlation) > _TIED
+        return _tied(self.correlation)
+
+    @property
+    def asked_together(self) -> bool:
+        """Whether a curve of one exposure must let the other move along to say anything."""
+        return self.verdict == "cannot be told apart" or (
+            self.verdict == "no change detected" and self.tied
+        )
 
 
 def which_predicts(
@@ -168,8 +175,9 @@ def which_predicts(
         verdict, given, differ = _decide(tests, joint, present, settings.alpha, notes)
     if tests.by_sources and joint is not None and joint.p_chi_square < settings.alpha:
         notes.append(_BY_SOURCES)
-    tied = correlation is not None and abs(correlation) > _TIED
-    in_doubt = verdict == "cannot be told apart" or (verdict == "no change detected" and tied)
+    in_doubt = verdict == "cannot be told apart" or (
+        verdict == "no change detected" and _tied(correlation)
+    )
     return WhichPredicts(
         verdict=verdict,
         joint=joint,
@@ -219,6 +227,10 @@ def _decide(
         notes.append(tests.no_common_course(allowed))
         return "no change detected", given, differ
     return "cannot be told apart", given, differ
+
+
+def _tied(correlation: float | None) -> bool:
+    return correlation is not None and abs(correlation) > _TIED
 
 
 def _told_by_both(

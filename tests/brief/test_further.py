@@ -128,3 +128,24 @@ def test_every_table_line_carries_its_numbers(demo_facts: Facts) -> None:
         assert f"{dog.finds:,} of {dog.trials:,}" in line
     for row in further.ways.shown("cycles"):
         assert any(one.strip().startswith(row.name) for one in lines)
+
+
+@pytest.mark.parametrize(
+    ("main", "without", "clear", "said"),
+    [
+        (-0.10, -0.14, True, "the fall is steeper"),
+        (-0.10, -0.04, True, "the fall is less steep"),
+        (0.10, 0.14, True, "the rise is steeper"),
+        (0.10, -0.01, True, "the rise turns round"),
+        (-0.02, -0.03, False, "the estimate is farther from no change"),
+        (-0.02, -0.01, False, "the estimate is nearer to no change"),
+    ],
+)
+def test_what_the_weightiest_source_does_is_not_called_a_fall_where_none_shows(
+    demo_facts: Facts, main: float, without: float, clear: bool, said: str
+) -> None:
+    assert demo_facts.further is not None
+    rows = demo_facts.further.ways.of("cycles")
+    row = replace(rows[0], name="without source BLD-02", log_odds=without)
+    text = further_words._moves_most(row, "source", replace(rows[0], log_odds=main), clear=clear)
+    assert text == f" The source that moves this most is BLD-02: without it {said}."

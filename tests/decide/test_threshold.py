@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -156,6 +157,17 @@ def test_no_verdict_gives_no_threshold_but_still_a_curve(made_trials: Made) -> N
     retirement = set_threshold(fit, which_predicts(fit, refits=0))
     assert retirement.thresholds == ()
     assert [c.exposure for c in retirement.curves] == ["cycles"]
+
+
+@pytest.mark.parametrize(("correlation", "along"), [(0.97, True), (-0.97, True), (0.6, False)])
+def test_a_curve_without_verdict_lets_age_move_along_where_each_hides_the_other(
+    made_trials: Made, correlation: float, along: bool
+) -> None:
+    fit = fit_finds(made_trials(4), Settings())
+    verdict = replace(which_predicts(fit, refits=0), correlation=correlation)
+    assert verdict.verdict == "no change detected"
+    (curve,) = set_threshold(fit, verdict).curves
+    assert ("moves along" in curve.held) == along
 
 
 def test_exposures_that_cannot_be_told_apart_get_two_views_of_one_fall(made_trials: Made) -> None:

@@ -136,6 +136,20 @@ def test_the_change_within_sources_is_near_the_conditional_estimate():
     assert averages.log_odds > within.high
 
 
+def test_without_early_use_is_the_main_model_less_that_column(demo):
+    _, fit, found = demo
+    design = fit.design
+    column = design.column_of("early_use")
+    assert column is not None
+    x = np.delete(design.x, column, axis=1)
+    names = [name for name in design.names if name != "early_use"]
+    other = fit_mixed(design.y, x, names, design.groups)
+    made = row(found, "without how readily sources were taken at first")
+    assert made.n == fit.n
+    assert made.log_odds == pytest.approx(other.beta[names.index("cycles")], abs=1e-6)
+    assert made.log_odds != pytest.approx(fit.term("cycles").log_odds, abs=1e-6)
+
+
 def test_thaws_not_inferred_leave_out_the_trials_the_strict_policy_sets_aside(demo):
     records, fit, found = demo
     strict = replace(records, settings=replace(records.settings, unlogged_thaws="strict"))
@@ -303,6 +317,10 @@ def test_the_counts_of_the_sentence_are_those_of_the_rows(demo):
         held = sum(all(sign * r.log_odds > 0 for r in members) for members in ways)
         assert (agreed.ways, agreed.same_sign) == (len(ways), held)
         assert agreed.same_sign + len(agreed.against) == agreed.ways
+        assert agreed.clear_too + len(agreed.unsure) == agreed.same_sign
+        named = {r.name: r for r in rows}
+        for name in set(agreed.unsure) & set(named):
+            assert named[name].low <= 0.0 <= named[name].high
         assert f"{held} of {len(ways)}" in agreed.title
 
 

@@ -40,6 +40,26 @@ def _units(study: ModuleType, scenario: str) -> pd.DataFrame:
     return pd.DataFrame([study.study_unit(scenario, seed, refits=19) for seed in seeds])
 
 
+@pytest.mark.parametrize(
+    ("share", "units", "promised", "kept"),
+    [
+        (0.04, 200, "at most 5 %", "yes"),
+        # Exact 95 % limits of 16 of 200: 4.6 to 12.7 %; of 30 of 200: 10.4 to 20.7 %.
+        (0.08, 200, "at most 5 %", "not shown broken"),
+        (0.15, 200, "at most 5 %", "no: too often"),
+        (0.80, 200, "93 to 97 %", "no: too seldom"),
+        (1.0, 200, "93 to 97 %", "no: too often"),
+        (1.0, 80, "93 to 97 %", "not shown broken"),
+    ],
+)
+def test_a_promise_is_broken_where_the_share_cannot_be_chance(
+    study: ModuleType, share: float, units: int, promised: str, kept: str
+) -> None:
+    error = (share * (1.0 - share) / units) ** 0.5
+    line = study.Summary("made", units, "a share", share, error, promised)
+    assert study._kept(line) == kept
+
+
 @pytest.mark.study
 def test_no_effect_is_seldom_called_one(study: ModuleType) -> None:
     units = _units(study, "no effect")
