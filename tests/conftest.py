@@ -9,7 +9,7 @@ import json
 import os
 import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,8 +28,33 @@ import pytest  # noqa: E402
 from outcomes.cli import main  # noqa: E402
 from outcomes.simulate import Truth, Unit, simulate_unit  # noqa: E402
 
+from .outside_checks import Method, Recorder  # noqa: E402
+
 if TYPE_CHECKING:
     from outcomes.brief.facts import Facts
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--write-outside-checks", action="store_true", help="write docs/outside-checks.md"
+    )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.pluginmanager.register(
+        Recorder(config.getoption("--write-outside-checks")), "outside checks"
+    )
+
+
+@pytest.fixture
+def outside(request: pytest.FixtureRequest) -> Iterator[Callable[[str, str, str], Method]]:
+    """Open a method with its source; what it returns holds values and records them."""
+    recorder = request.config.pluginmanager.get_plugin("outside checks")
+    test = request.node.nodeid
+    rows = recorder.rows[test] = []
+    yield lambda method, source, how: Method(rows, method, source, how, test)
+    recorder.close(test)
+
 
 TABLES = ("sources", "storage", "trials", "dogs")
 NEEDED = {

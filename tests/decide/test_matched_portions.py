@@ -37,29 +37,36 @@ BERKELEY = np.array(
 )
 
 
-def test_the_common_odds_ratio_of_tables_is_that_of_r_s_exact_test():
+def test_the_common_odds_ratio_of_tables_is_that_of_r_s_exact_test(outside):
+    check = outside(
+        "Common odds ratio of tables, exact (Berkeley admissions)",
+        "R's mantelhaen.test on UCBAdmissions (Bickel, Hammel and O'Connell 1975).",
+        "computed",
+    )
     men, men_all = BERKELEY[:, 0], BERKELEY[:, :2].sum(axis=1)
     women, women_all = BERKELEY[:, 2], BERKELEY[:, 2:].sum(axis=1)
     estimate, low, high, p = common_odds_ratio(men, men_all, women, women_all, 0.05)
-    # mantelhaen.test(UCBAdmissions, exact = TRUE): 0.90507619 (0.76971404 to 1.06341699);
-    # p with alternative = "less" 0.1159936690, of which ours is twice.
     # R finds roots to its default tolerance, 1.2e-4.
-    assert estimate == pytest.approx(0.90507619, abs=1e-5)
-    assert (low, high) == pytest.approx((0.76971404, 1.06341699), abs=1.2e-4)
-    assert p == pytest.approx(2 * 0.1159936690, abs=1e-8)
+    check("odds ratio", "0.90507619", estimate, 1e-5)
+    check.each(("lower limit", "upper limit"), "0.76971404 1.06341699", (low, high), 1.2e-4)
+    # Ours is twice the one-sided p.
+    check("one-sided p", "0.1159936690", p / 2, 5e-9)
 
 
-def test_pairs_of_breslow_and_day_are_their_closed_form():
-    # 63 endometrial pairs, gall bladder disease: exposed case only 13, exposed control only 5,
-    # both 4, neither 41 (Breslow & Day 1980; R Epi::bdendo11). The ratio is 13/5; limits are
-    # those of binom.test(13, 18) as odds, 0.8698510 and 9.3146789.
+def test_pairs_of_breslow_and_day_are_their_closed_form(outside):
+    check = outside(
+        "Common odds ratio of pairs, exact (endometrial cancer)",
+        "Breslow & Day 1980, Statistical Methods in Cancer Research, vol. 1: 13 and 5 discordant "
+        "pairs; limits are those of R's binom.test(13, 18) as odds.",
+        "closed",
+    )
     case = [1] * 13 + [0] * 5 + [1] * 4 + [0] * 41
     control = [0] * 13 + [1] * 5 + [1] * 4 + [0] * 41
     one = [1] * 63
     estimate, low, high, p = common_odds_ratio(case, one, control, one, 0.05)
-    assert estimate == pytest.approx(13 / 5)
-    assert (low, high) == pytest.approx((0.8698510184, 9.3146789329), rel=1e-7)
-    assert p == pytest.approx(0.09625244141, abs=1e-9)
+    check("odds ratio", "2.6", estimate, 1e-9)
+    check.each(("lower limit", "upper limit"), "0.8698510 9.3146789", (low, high), 1e-7)
+    check("p", "0.096252441", p, 1e-9)
 
 
 def test_it_is_the_maximum_of_the_conditional_likelihood():

