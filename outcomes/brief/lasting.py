@@ -198,6 +198,7 @@ def _rule(rule: RuleOutcome) -> dict[str, Any]:
         "false_call": by_trials(rule.false_call),
         "called_if_worse": by_trials(rule.called_if_worse),
         "false_call_as_searched": by_trials(rule.false_call_as_searched),
+        "called_if_worse_as_searched": by_trials(rule.called_if_worse_as_searched),
         "reason": rule.reason,
     }
 

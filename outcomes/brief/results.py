@@ -256,6 +256,10 @@ def _training_diet(diet: TrainingDiet) -> dict[str, Any]:
         "alone": [fields(t, term) for t in diet.alone],
         "together": [fields(t, term) for t in diet.together],
         "clustered": [fields(t, term) for t in diet.clustered],
+        "bins": [
+            fields(b, "low high mean blanks alerts dogs rate rate_low rate_high") for b in diet.bins
+        ],
+        "curve": [fields(c, "cycles rate low high near") for c in diet.curve],
         "left_out": [fields(x, "term reason") for x in diet.left_out],
         **fields(diet, "reason sentence"),
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -55,6 +55,8 @@ class RuleOutcome:
         The same as ``false_call``, by simulation on sources that differ and are
         searched as here: several dogs at one hide, good days and bad ones. Empty
         without a baseline (see :func:`outcomes.fit.watch.watch`).
+    called_if_worse_as_searched
+        The same as ``called_if_worse``, by that simulation.
     reason
         Why it cannot be applied; None where it can.
     """
@@ -67,6 +69,7 @@ class RuleOutcome:
     called_if_worse: Mapping[int, float]
     reason: str | None
     false_call_as_searched: Mapping[int, float] = field(default_factory=dict)
+    called_if_worse_as_searched: Mapping[int, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +149,11 @@ def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> R
         reason=None if len(counted) else "no trial counts for it",
         false_call_as_searched=_as_searched(
             watched.source_healthy, settings.seed, _constant(rule.misses, rule.window)
+        ),
+        called_if_worse_as_searched=_as_searched(
+            _made_worse(watched.source_healthy),
+            settings.seed,
+            _constant(rule.misses, rule.window),
         ),
     )
     rules = (
@@ -320,12 +328,22 @@ def _proportion(
         called_if_worse=_within(_worse(baseline), lambda p, n: proportion_false_call(needed, p, n)),
         reason=reason,
         false_call_as_searched=_as_searched(watched.source_healthy, settings.seed, needed),
+        called_if_worse_as_searched=_as_searched(
+            _made_worse(watched.source_healthy), settings.seed, needed
+        ),
     )
 
 
 def _constant(misses: int, window: int) -> tuple[int | None, ...]:
     """Misses needed among 1, 2, … trials by a rule that always needs the same."""
     return tuple(misses if n >= misses else None for n in range(1, window + 1))
+
+
+def _made_worse(healthy: Healthy | None) -> Healthy | None:
+    """The same trials with the odds of a miss twice as high."""
+    if healthy is None:
+        return None
+    return replace(healthy, log_odds=healthy.log_odds - np.log(WORSE))
 
 
 def _as_searched(
@@ -368,6 +386,7 @@ def _cumulative(counted: pd.DataFrame, watched: Watch) -> RuleOutcome:
         called_if_worse=dict(watched.source_called_if_raised),
         reason=watched.reason,
         false_call_as_searched=dict(watched.source_false_call),
+        called_if_worse_as_searched=dict(watched.source_called_if_raised),
     )
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
+from scipy.stats import t as student
 
 from outcomes.errors import FitError
-from outcomes.fit.false_alerts import RateTerm, count_alerts
+from outcomes.fit.false_alerts import RateTerm, count_alerts, rate_interval
 from outcomes.fit.rates import (
     NEGATIVE_BINOMIAL,
     POISSON,
@@ -26,6 +28,10 @@ LEAST_TRAINED = 5
 LEAST_ALERTS = 20
 LEAST_DOGS = 3
 PER_TERM = 10
+LEAST_IN_BIN = 15
+MOST_BINS = 5
+LEAST_NEAR = 3
+_POINTS = 41
 _LEAST_OWN = 1e-3  # share of a predictor's spread that the dogs and the others leave it
 
 _DIET = (
@@ -38,6 +44,53 @@ _STEPS = {
     "diet_age_days": (365.25 / 30.0, "training lately on sources a year older"),
     "diet_frozen_share": (5, "training lately with 50 in 100 more of it on frozen sources"),
 }
+
+
+@dataclass(frozen=True, slots=True)
+class DietBin:
+    """Blank areas grouped by the cycles of what the dog had been trained on.
+
+    Attributes
+    ----------
+    low, high, mean
+        Mean cycles of the hides in the period: of the lowest and the highest
+        of the blank areas, and their mean.
+    blanks, alerts, dogs
+        Blank areas, false alerts on them, and their dogs.
+    rate, rate_low, rate_high
+        False alerts per blank area with the exact Poisson interval.
+    """
+
+    low: float
+    high: float
+    mean: float
+    blanks: int
+    alerts: int
+    dogs: int
+    rate: float
+    rate_low: float
+    rate_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class DietPoint:
+    """False alerts per blank area by the model, averaged over the dogs as they searched.
+
+    Attributes
+    ----------
+    cycles
+        Mean cycles of the hides in the period.
+    rate, low, high
+        False alerts per blank area, with limits.
+    near
+        Blank areas within a twentieth of the range of cycles on either side.
+    """
+
+    cycles: float
+    rate: float
+    low: float
+    high: float
+    near: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +121,12 @@ class TrainingDiet:
         Why there are no terms; None where there are.
     sentence
         What can be said, in words; also when nothing can.
+    bins
+        What was observed, by ``diet_cycles``: at most 5 groups of 15 blank
+        areas or more; empty where there are fewer than 15.
+    curve
+        The model with ``diet_cycles`` alone, at those of its values that have
+        at least 3 blank areas near; empty without that term.
     """
 
     days: int
@@ -82,6 +141,8 @@ class TrainingDiet:
     left_out: tuple[LeftOut, ...]
     reason: str | None
     sentence: str
+    bins: tuple[DietBin, ...] = ()
+    curve: tuple[DietPoint, ...] = ()
 
 
 def training_diet(trials: pd.DataFrame, days: int = DAYS) -> pd.DataFrame:
@@ -189,9 +250,10 @@ def fit_training_diet(
     blanks, dogs = len(diet), int(diet["dog_id"].nunique())
     alerts = int(diet["count"].sum())
     reason = _too_few(blanks, alerts, dogs)
+    bins = _bins(diet, settings.alpha)
     if reason is None:
         try:
-            return _fitted(diet, days, tuple(left_out), settings.alpha)
+            return replace(_fitted(diet, days, tuple(left_out), settings.alpha), bins=bins)
         except FitError as error:
             reason = str(error)
     return TrainingDiet(
@@ -210,7 +272,70 @@ def fit_training_diet(
             "Whether training on worn sources comes before false alerts on blank areas cannot be "
             f"said yet: {reason}."
         ),
+        bins=bins,
     )
+
+
+def _bins(diet: pd.DataFrame, alpha: float) -> tuple[DietBin, ...]:
+    """Groups about equally large, blank areas with the same diet kept together."""
+    ordered = diet.sort_values("diet_cycles", kind="stable")
+    values = ordered["diet_cycles"].to_numpy(float)
+    count = ordered["count"].to_numpy(float)
+    if len(values) < LEAST_IN_BIN:
+        return ()
+    groups = min(MOST_BINS, len(values) // LEAST_IN_BIN)
+    parted = np.flatnonzero(np.diff(values) > 0.0) + 1
+    edges = [0]
+    for wanted in (round(len(values) * k / groups) for k in range(1, groups)):
+        end = int(parted[np.abs(parted - wanted).argmin()]) if len(parted) else 0
+        if min(end - edges[-1], len(values) - end) >= LEAST_IN_BIN:
+            edges.append(end)
+    edges.append(len(values))
+    found = []
+    for begin, end in pairwise(edges):
+        alerts = int(count[begin:end].sum())
+        rate, low, high = rate_interval(alerts, float(end - begin), alpha)
+        assert rate is not None
+        assert low is not None
+        assert high is not None
+        found.append(
+            DietBin(
+                low=float(values[begin]),
+                high=float(values[end - 1]),
+                mean=float(values[begin:end].mean()),
+                blanks=end - begin,
+                alerts=alerts,
+                dogs=int(ordered["dog_id"].iloc[begin:end].nunique()),
+                rate=rate,
+                rate_low=low,
+                rate_high=high,
+            )
+        )
+    return tuple(found)
+
+
+def _curve(
+    values: np.ndarray, constants: np.ndarray, fit: RateFit, alpha: float, freedom: int
+) -> tuple[DietPoint, ...]:
+    """The model of ``diet_cycles`` (first in ``fit``, then the dogs) at its values."""
+    share = constants.mean(axis=0)
+    reach = float(student.ppf(1.0 - alpha / 2.0, freedom))
+    span = float(values.max() - values.min())
+    parameters = len(fit.beta)
+    found = []
+    for at in np.linspace(values.min(), values.max(), _POINTS):
+        near = int((np.abs(values - at) <= span / 20.0).sum())
+        if near < LEAST_NEAR:
+            continue
+        away = float(at - values.mean())
+        by_dog = share * np.exp(fit.beta[1:] + fit.beta[0] * away)
+        rate = float(by_dog.sum())
+        # Of the logarithm of the average rate.
+        slope = np.concatenate([[away], by_dog / rate])
+        error = float(np.sqrt(slope @ fit.cov[:parameters, :parameters] @ slope))
+        low, high = (power(np.log(rate) + side * reach * error) for side in (-1.0, 1.0))
+        found.append(DietPoint(float(at), rate, low, high, near))
+    return tuple(found)
 
 
 def _keep(diet: pd.DataFrame, keep: pd.Series, why: str, left_out: list[LeftOut]) -> pd.DataFrame:
@@ -256,6 +381,7 @@ def _fitted(
         raise FitError("what the dogs trained on does not vary within dogs")
     family, spread_p = _family(count, np.column_stack([*columns[:1], constants]), alpha)
     alone, clustered = [], []
+    curve: tuple[DietPoint, ...] = ()
     for (name, unit), column in zip(usable, columns, strict=True):
         x = np.column_stack([column, constants])
         fit = _fit(count, x, family)
@@ -263,6 +389,8 @@ def _fitted(
         error = clustered_rate_errors(count, np.zeros(len(count)), x, fit, codes)
         alone.append(_term(name, unit, fit, 0, float(np.sqrt(fit.cov[0, 0])), alpha, freedom))
         clustered.append(_term(name, unit, fit, 0, float(error[0]), alpha, int(codes.max())))
+        if name == "diet_cycles":
+            curve = _curve(diet[name].to_numpy(float), constants, fit, alpha, freedom)
     together = _together(usable, columns, constants, count, family, notes, alpha)
     return TrainingDiet(
         days=days,
@@ -277,6 +405,7 @@ def _fitted(
         left_out=tuple(notes),
         reason=None,
         sentence=_sentence(alone, days, len(count), int(count.sum()), alpha),
+        curve=curve,
     )
 
 

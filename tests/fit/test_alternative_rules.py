@@ -67,6 +67,10 @@ def test_a_source_that_goes_bad_is_called_by_every_rule_after_it_did():
         assert rule.reason is None
         assert list(rule.false_call) == [10, 20, 50]
         assert all(rule.called_if_worse[n] >= rule.false_call[n] for n in rule.false_call)
+        searched, worse = rule.false_call_as_searched, rule.called_if_worse_as_searched
+        assert list(worse) == [10, 20, 50]
+        assert all(worse[n] >= searched[n] for n in searched)
+        assert worse[20] > searched[20]
         when = [called.started_at for called in rule.called]
         assert when == sorted(when)
     assert found.sentence.startswith("Sources called unreliable: by misses within trials ")

@@ -1,8 +1,11 @@
 """False alerts on blank areas against the training before them."""
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import poisson
 
 from outcomes.fit.training_diet import fit_training_diet, training_diet
 from outcomes.settings import Settings
@@ -124,3 +127,55 @@ def test_the_order_of_the_rows_changes_nothing():
     )
     assert one.alone[0].log_rate == pytest.approx(other.alone[0].log_rate, abs=1e-9)
     assert (one.blanks, one.alerts) == (other.blanks, other.alerts)
+
+
+def test_the_groups_hold_every_blank_area_used_once_with_exact_intervals():
+    trials = unit(np.random.default_rng(5), 0.0)
+    found = fit_training_diet(trials, Settings())
+    assert sum(b.blanks for b in found.bins) == found.blanks
+    assert sum(b.alerts for b in found.bins) == found.alerts
+    assert all(b.blanks >= 15 for b in found.bins)
+    assert len(found.bins) == 5
+    for before, group in pairwise(found.bins):
+        assert before.high < group.low
+    for b in found.bins:
+        assert b.low <= b.mean <= b.high
+        # Garwood's limits by their definition: either tail of the Poisson holds 2.5 %.
+        assert poisson.sf(b.alerts - 1, b.blanks * b.rate_low) == pytest.approx(0.025)
+        assert poisson.cdf(b.alerts, b.blanks * b.rate_high) == pytest.approx(0.025)
+
+
+def test_with_few_blank_areas_they_are_still_shown_and_no_line_is():
+    few = unit(np.random.default_rng(7), 0.0, dogs=3, days=20)
+    found = fit_training_diet(few, Settings())
+    assert found.reason is not None
+    assert sum(b.blanks for b in found.bins) == found.blanks > 0
+    assert found.curve == ()
+    assert fit_training_diet(few.head(30), Settings()).bins == ()
+
+
+def test_the_line_is_the_model_and_passes_through_the_average():
+    found = fit_training_diet(unit(np.random.default_rng(8), 0.05), Settings())
+    term, points = found.alone[0], found.curve
+    for before, point in pairwise(points):
+        slope = np.log(point.rate / before.rate) / (point.cycles - before.cycles)
+        assert slope == pytest.approx(term.log_rate, rel=1e-6)
+    assert all(p.low < p.rate < p.high for p in points)
+    assert all(p.near >= 3 for p in points)
+    mean = sum(b.mean * b.blanks for b in found.bins) / found.blanks
+    at_mean = np.interp(mean, [p.cycles for p in points], [p.rate for p in points])
+    # Within a third: the rate there is below the average one, as an exponential is convex.
+    assert at_mean == pytest.approx(found.alerts / found.blanks, rel=0.33)
+
+
+def test_no_line_crosses_a_stretch_of_diets_that_no_dog_had():
+    trials = unit(np.random.default_rng(5), 0.0)
+    hides = trials["result"] == "find"
+    early = trials["started_at"] < FIRST_DAY + pd.Timedelta(days=300)
+    trials.loc[hides, "cycles"] = np.where(early[hides], 2.0, 30.0)
+    trials.loc[hides, "cycles"] += np.random.default_rng(1).uniform(0, 1, int(hides.sum()))
+    moved = trials["started_at"] < FIRST_DAY + pd.Timedelta(days=361)
+    between = ~early & moved & ~hides
+    found = fit_training_diet(trials[~between], Settings())
+    assert not any(5.0 < p.cycles < 28.0 for p in found.curve)
+    assert {p.cycles < 5.0 for p in found.curve} == {True, False}
