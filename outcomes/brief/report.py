@@ -57,9 +57,9 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield from tables.false_alert_lines(facts.false_alerts)
     yield facts.training_diet.sentence
     yield from tables.diet_lines(facts.training_diet)
-    if facts.detection.reason is None:
-        yield f"{facts.detection.sentence} {DOG_CAUTION}"
-        yield from tables.detection_lines(facts.detection)
+    caution = f" {DOG_CAUTION}" if facts.detection.reason is None else ""
+    yield f"{facts.detection.sentence}{caution}"
+    yield from tables.detection_lines(facts.detection)
     yield _strong("When sources become unreliable")
     lasting = facts.lasting
     yield lasting.intervals.sentence

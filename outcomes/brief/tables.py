@@ -106,10 +106,9 @@ def _signed(value: float) -> str:
 
 
 def detection_lines(detection: Detection) -> Iterator[str]:
-    """Every dog's d′ and criterion, in the order of the names."""
-    if not detection.dogs:
-        return
-    yield f"{'':<20}{'d′':>24}{'criterion':>24}{'finds':>14}{'false alerts':>16}"
+    """Every dog's d′ and criterion, in the order of the names, and why a dog has none."""
+    if detection.dogs:
+        yield f"{'':<20}{'d′':>24}{'criterion':>24}{'finds':>14}{'false alerts':>16}"
     for d in sorted(detection.dogs, key=lambda one: one.dog):
         prime, criterion = (
             f"{_signed(middle)} ({_signed(low)} to {_signed(high)})"
@@ -122,6 +121,8 @@ def detection_lines(detection: Detection) -> Iterator[str]:
             f"{_name(d.dog, 20)}{prime:>24}{criterion:>24}{f'{d.finds:,} of {d.hides:,}':>14}"
             f"{f'{d.alerts:,} of {d.blanks:,}':>16}"
         )
+    for x in sorted(detection.left_out, key=lambda one: one.term):
+        yield f"no d′: {x.term}: {x.reason}"
 
 
 def lifetime_lines(lasting: Lasting) -> Iterator[str]:

@@ -52,10 +52,22 @@ def test_what_is_not_known_is_said_and_no_line_is_wider_than_a_wide_screen(
     assert "−0.0 " not in "".join(tables.detection_lines(demo_facts.detection))
 
 
+def test_a_dog_left_out_of_the_table_is_named_with_the_reason(demo_facts: Facts) -> None:
+    printed = list(fit_lines(demo_facts))
+    left_out = demo_facts.detection.left_out
+    assert left_out
+    for x in left_out:
+        assert printed.count(f"no d′: {x.term}: {x.reason}") == 1
+    none = replace(demo_facts.detection, dogs=(), reason="too few", sentence="Not yet: too few.")
+    printed = list(fit_lines(replace(demo_facts, detection=none)))
+    assert "Not yet: too few." in printed
+
+
 def test_without_an_answer_there_is_no_table(demo_facts: Facts) -> None:
     assert list(tables.search_time_lines(replace(demo_facts.search_time, terms=()))) == []
     assert list(tables.false_alert_lines(replace(demo_facts.false_alerts, by_dog=()))) == []
-    assert list(tables.detection_lines(replace(demo_facts.detection, dogs=()))) == []
+    nothing = replace(demo_facts.detection, dogs=(), left_out=())
+    assert list(tables.detection_lines(nothing)) == []
     hazard = replace(demo_facts.lasting.next_cycles, next_cycles=())
     assert list(tables.next_cycle_lines(hazard)) == []
     assert demo_facts.training_diet.alone == ()
