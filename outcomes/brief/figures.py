@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from matplotlib.figure import Figure
 
 from outcomes.brief.facts import Facts
+from outcomes.brief.further_figures import FOLDED
 from outcomes.brief.further_words import named_exposures
 from outcomes.brief.page import draw_briefing_figure, figure_footer
 from outcomes.draw.calibration_figure import draw_calibration_figure
@@ -40,6 +41,12 @@ class NamedFigure:
     shows: str
     draw: Callable[[Facts, str], Figure]
     further: bool = False
+
+
+def _folded(name: str) -> Callable[[Facts, str], Figure]:
+    """A figure that is also on the page, by the same name."""
+    _, draw, _ = FOLDED[name]
+    return lambda facts, _: draw(facts, figure_footer(facts))
 
 
 def _ways(facts: Facts, exposure: str) -> Figure:
@@ -77,6 +84,13 @@ FIGURES: Mapping[str, NamedFigure] = {
         "false alerts by dog",
         lambda facts, _: draw_false_alerts_figure(facts.false_alerts, figure_footer(facts)),
     ),
+    "detection": NamedFigure(
+        "how far each dog tells hides from blank areas, and how readily it alerts",
+        _folded("detection"),
+    ),
+    "training-diet": NamedFigure(
+        "false alerts against what the dog was trained on lately", _folded("training-diet")
+    ),
     "lifetime": NamedFigure(
         "how long sources stay reliable",
         lambda facts, _: draw_turnbull_figure(facts.lasting.intervals, figure_footer(facts)),
@@ -93,6 +107,10 @@ FIGURES: Mapping[str, NamedFigure] = {
             facts.lasting.next_cycles, figure_footer(facts), confidence=1.0 - facts.settings.alpha
         ),
     ),
+    "lifetime-ratios": NamedFigure(
+        "what goes along with sources becoming unreliable sooner", _folded("lifetime-ratios")
+    ),
+    "rules": NamedFigure("rules for unreliable side by side", _folded("rules")),
     "overlap": NamedFigure(
         "where refrigerated and frozen sources can be compared",
         lambda facts, _: draw_overlap_figure(facts.overlap, footer=figure_footer(facts)),

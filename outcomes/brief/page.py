@@ -17,6 +17,7 @@ from outcomes.brief import decisions, further_words, paper, words
 from outcomes.brief.facts import Facts
 from outcomes.brief.floor_control import figure_alt, floor_control
 from outcomes.brief.floor_grid import floor_grid
+from outcomes.brief.further_figures import FoldedFigure, folded_figures
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.draw.floor_layer import floor_layer, hide_floor
@@ -71,6 +72,8 @@ class PageFigure:
         That of them for the unit's own floor.
     records, records_alt
         The records at a glance as SVG, and what it shows; None where it is left out.
+    folded
+        Figures for a reader who checks.
     """
 
     svg: bytes
@@ -78,6 +81,7 @@ class PageFigure:
     own_layer: str
     records: bytes | None = None
     records_alt: str = ""
+    folded: tuple[FoldedFigure, ...] = ()
 
 
 def render_page_figure(facts: Facts) -> PageFigure | None:
@@ -103,6 +107,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
         own_layer=layers[own],
         records=compact_svg(render_figure(records, "svg")),
         records_alt=f"Figure: {describe_figure(records)[0]}.",
+        folded=folded_figures(facts, figure_footer(facts)),
     )
 
 
@@ -204,6 +209,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     unit = settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
     shelf = _shelf_rows(facts)
+    folded = () if figure is None else figure.folded
     fields = {
         "title": f"{unit}: do stored sources change what the dogs find?",
         "who": f"{unit}: training records",
@@ -284,6 +290,10 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "left_out": words.left_out_lines(fit),
         "rows": words.rows_sentence(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
+        "folded": [
+            {"shows": f.shows, "told": f.told, "drawn": None if f.svg is None else _as_data(f.svg)}
+            for f in folded
+        ],
         "cautions": words.CAUTIONS,
         "made_by": (
             f"Made with outcomes {__version__}; floor {words.in_100(settings.floor)}, confidence "

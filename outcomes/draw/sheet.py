@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from matplotlib.figure import Figure
 
 from outcomes.draw.theme import (
     FOOTER_PT,
+    HEADING_PT,
     HEIGHT_IN,
+    LABEL_PT,
     MUTED,
     SUBTITLE_PT,
     TITLE_PT,
@@ -50,3 +54,21 @@ def write_footer(figure: Figure, footer: str) -> float:
     height = lines_height_in(len(lines), FOOTER_PT)
     write(figure, MARGIN_IN, 0.25 + height, lines, FOOTER_PT, gid="footer", color=MUTED)
     return 0.25 + height + 0.2
+
+
+def write_reason(
+    figure: Figure, title: str, sentence: str, footer: str, beside: Sequence[str] = ()
+) -> None:
+    """Write why there is nothing to draw, with what belongs to it ``beside``, on an empty sheet."""
+    top = write_header(figure, title, "")
+    bottom = write_footer(figure, footer)
+    width = WIDTH_IN - 2 * MARGIN_IN
+    top -= write(figure, MARGIN_IN, top, wrap_to_width(sentence, width, HEADING_PT), HEADING_PT,
+                 gid="reason") + 0.15  # fmt: skip
+    for number, words in enumerate(beside):
+        lines = wrap_to_width(words, width, LABEL_PT)
+        if top - lines_height_in(len(lines) + 1, LABEL_PT) < bottom and number < len(beside) - 1:
+            lines = (f"and {len(beside) - number:,} more",)
+            write(figure, MARGIN_IN, top, lines, LABEL_PT, gid="beside", color=MUTED)
+            return
+        top -= write(figure, MARGIN_IN, top, lines, LABEL_PT, gid="beside", color=MUTED)
