@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.stats import beta
 
 from outcomes.errors import SettingsError
-from outcomes.fit.cusum import Healthy, simulate_misses
+from outcomes.fit.cusum import Healthy, simulate_highest, simulate_misses
 from outcomes.fit.lifetime import FALSE_CALL_TRIALS, counting_trials
 from outcomes.fit.reliability_rule import describe_rule, first_called, rule_false_call
 from outcomes.fit.watch import Watch
@@ -159,7 +159,7 @@ def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> R
     rules = (
         own,
         _proportion(counted, baseline, needed, watched, settings),
-        _cumulative(counted, watched),
+        _cumulative(counted, watched, settings.seed),
     )
     usable = [{c.source_id for c in r.called} for r in rules if r.reason is None]
     by_all = tuple(sorted(set.intersection(*usable))) if usable else ()
@@ -363,7 +363,7 @@ def _as_searched(
     return {n: float(met[:, :n].any(axis=1).mean()) for n in FALSE_CALL_TRIALS}
 
 
-def _cumulative(counted: pd.DataFrame, watched: Watch) -> RuleOutcome:
+def _cumulative(counted: pd.DataFrame, watched: Watch, seed: int) -> RuleOutcome:
     held = dict(zip(counted["trial_id"].astype(str), counted["held_days"], strict=True))
     rows = []
     for chart in watched.sources:
@@ -372,6 +372,21 @@ def _cumulative(counted: pd.DataFrame, watched: Watch) -> RuleOutcome:
             days = float(held.get(first.trial_id, np.nan))
             rows.append(CalledSource(chart.name, first.trial_id, first.started_at, days))
     limit = watched.source_limit
+    worse = dict(watched.source_called_if_raised)
+    doubled = _made_worse(watched.source_healthy)
+    if doubled is not None and limit is not None and watched.odds_ratio != WORSE:
+        # The chart looks for another change than the one the rules are set side by side for.
+        worse = {
+            n: float(
+                (
+                    simulate_highest(
+                        doubled, watched.odds_ratio, n, _CHARTS, np.random.default_rng(seed + 1)
+                    )
+                    > limit
+                ).mean()
+            )
+            for n in FALSE_CALL_TRIALS
+        }
     return RuleOutcome(
         name="cumulative sum",
         rule=(
@@ -383,10 +398,10 @@ def _cumulative(counted: pd.DataFrame, watched: Watch) -> RuleOutcome:
         called=tuple(sorted(rows, key=lambda c: (c.started_at, c.source_id))),
         sources=len(watched.sources),
         false_call=dict(watched.source_false_call),
-        called_if_worse=dict(watched.source_called_if_raised),
+        called_if_worse=worse,
         reason=watched.reason,
         false_call_as_searched=dict(watched.source_false_call),
-        called_if_worse_as_searched=dict(watched.source_called_if_raised),
+        called_if_worse_as_searched=worse,
     )
 
 

@@ -1,5 +1,6 @@
 """Rules for "unreliable" side by side, and how often each errs."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -82,6 +83,17 @@ def test_the_simulated_share_of_the_cumulative_sum_is_the_one_its_limit_was_set_
     # 4,000 charts to set it and 4,000 others to try it: each an error of 0.0034.
     assert found.source_false_call[50] == pytest.approx(0.05, abs=3 * 0.0034 * np.sqrt(2))
     assert found.source_called_if_raised[50] > found.source_false_call[50]
+
+
+def test_a_worse_source_is_one_of_doubled_odds_whatever_change_the_charts_look_for():
+    trials = searches(np.random.default_rng(2)).assign(held_days=lambda t: t["age_days"])
+    settings = replace(ANY_DOG, unreliable=OtherRules(odds_ratio=4.0))
+    watched = watch(trials, settings)
+    found = compare_rules(trials, watched, settings).rules[2]
+    # A chart made for fourfold odds calls a source of doubled odds less often than one of fourfold.
+    assert found.called_if_worse[50] < watched.source_called_if_raised[50]
+    assert found.called_if_worse[50] > found.false_call[50]
+    assert found.called_if_worse_as_searched == found.called_if_worse
 
 
 def test_without_a_baseline_the_other_rules_still_stand():
