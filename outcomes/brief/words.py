@@ -192,7 +192,7 @@ def answer(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> str:
         sizes = [effect_size(fit, e) for e in asked]
         parts += [sizes[0], *(_continued(size) for size in sizes[1:])]
         others = [e for e in ("cycles", "age_days") if e not in asked]
-        parts += [_other_exposure(verdict, e) for e in others]
+        parts += [_other_exposure(fit, verdict, e) for e in others]
     elif word == "no change detected":
         parts.append(largest_fall(verdict))
         if _hidden_by_tie(verdict):
@@ -258,17 +258,32 @@ def _other(exposure: str) -> str:
     return "age_days" if exposure == "cycles" else "cycles"
 
 
-def _other_exposure(verdict: WhichPredicts, exposure: str) -> str:
-    """What the records say of the exposure the verdict does not name."""
+def _other_exposure(fit: FindFit, verdict: WhichPredicts, exposure: str) -> str:
+    """What the records say of the exposure the verdict does not name, and what still fits them."""
     name = "cycles" if exposure == "cycles" else "age"
     test = verdict.cycles_given_age if exposure == "cycles" else verdict.age_given_cycles
     if exposure not in verdict.asked or test is None:
         return f"Whether {name} matters could not be asked of these records."
     does = "do" if exposure == "cycles" else "does"
+    no_proof = f"that is not proof that {name} {does} nothing"
+    none = f"Beyond that, no change with {name} shows in these records"
+    term = fit.term(exposure)
+    if term is None:
+        return f"{none}; {no_proof}."
+    step, more = _step(exposure, (term.points, term.points_low, term.points_high))
+    low, high = (min(max(step * v, -100.0), 100.0) for v in (term.points_low, term.points_high))
+    confidence = percent(1.0 - fit.settings.alpha)
     return (
-        f"Beyond that, no change with {name} shows in these records; "
-        f"that is not proof that {name} {does} nothing."
+        f"{none}: for {more}, anything from {_signed_finds(low)} to {_signed_finds(high)} in 100 "
+        f"fits them ({confidence} interval); {no_proof}."
     )
+
+
+def _signed_finds(points: float) -> str:
+    """A change of finds at an end of an interval: "3 fewer", "no change"."""
+    if _points(abs(points)) == "0":
+        return "no change"
+    return f"{_points(abs(points))} {'fewer' if points < 0 else 'more'}"
 
 
 def largest_fall(verdict: WhichPredicts) -> str:

@@ -88,13 +88,18 @@ def draw_calibration_figure(quality: Quality, footer: str = "", *, by: str = "so
 
 
 def _title(quality: Quality) -> str:
-    """One sentence: does it tell finds from misses on a source it has not seen?"""
-    area = quality.area
-    assert area is not None
-    times = f"{100.0 * area.value:.0f} times in 100"
+    """One sentence: can its predictions for a source it has not seen be taken at their word?"""
+    area, calibration = quality.area, quality.calibration
+    assert area is not None and calibration is not None
     if area.low is None or area.low <= 0.5:
-        return f"On unseen sources the model does not reliably rank finds above misses ({times})"
-    return f"On unseen sources the model ranks a find above a miss {times}"
+        return "On unseen sources the model does not reliably tell finds from misses"
+    if calibration.slope_high is None or calibration.slope_low is None:
+        return "How well the model predicts unseen sources, these records cannot say"
+    if calibration.slope_high < 1.0:
+        return "On unseen sources the model overstates how far trials differ"
+    if calibration.slope_low > 1.0:
+        return "On unseen sources the model understates how far trials differ"
+    return "On unseen sources no fault of the predictions shows in these records"
 
 
 def _percent_axis(low: float) -> list[float]:
@@ -131,8 +136,8 @@ def _draw_curve(figure: Figure, box: Box, calibration: Calibration, alpha: float
     for point in points:
         ax.plot([point.predicted] * 2, [point.low, point.high], color=INK, linewidth=2.2,
                 gid="interval", zorder=2)  # fmt: skip
-        ax.plot([point.predicted], [point.proportion], marker="o", markersize=10,
-                markerfacecolor="white", markeredgecolor=INK, markeredgewidth=2.0,
+        ax.plot([point.predicted], [point.proportion], marker="o", markersize=7,
+                markerfacecolor="white", markeredgecolor=INK, markeredgewidth=1.8,
                 linestyle="none", gid="observed", zorder=3, clip_on=False)  # fmt: skip
     ax.set_xlabel(AXIS_PREDICTED, fontsize=LABEL_PT, labelpad=6)
     ax.set_ylabel("found, in 100", fontsize=LABEL_PT, labelpad=6)
