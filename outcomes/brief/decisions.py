@@ -62,8 +62,11 @@ def asked_for(facts: Facts, exposures: Sequence[str]) -> Facts:
     if rule != two_sided_rule(facts.retirement, facts.asked.either):
         combined = [] if rule is None else [rule]
         price = trade_off(facts.fit, facts.verdict, facts.use, combined=combined)
-    return replace(
-        facts,
+    # The shelf and the limit for every floor stay those of the verdict.
+    return facts.with_answers(
+        shelf=facts.shelf,
+        left=facts.left,
+        frontiers=facts.frontiers,
         retirement=retirement,
         price=price,
         asked=replace(facts.asked, by=tuple(exposures)),

@@ -1,4 +1,4 @@
-"""Every number shown, in one frozen record.
+"""Every number shown, each worked out once, when it is first asked for.
 
 The one place that calls the stages in turn; nothing is computed here but
 their composition.
@@ -10,107 +10,100 @@ import datetime as dt
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from outcomes.brief.asked import Asked
-from outcomes.brief.further import Further, FurtherQuestions
-from outcomes.brief.lasting import Lasting, ask_lasting
-from outcomes.decide.compare import Comparison, compare_storage
-from outcomes.decide.exposure_left import ExposureLeft, exposure_left, first_things
-from outcomes.decide.frontier import Frontier, threshold_frontier
-from outcomes.decide.matched_portions import MatchedPortions, compare_portions
-from outcomes.decide.overlap import (
-    BoundChoice,
-    KindComparison,
-    KindOverlap,
-    compare_bounds,
-    compare_kinds,
-    storage_overlap,
-)
-from outcomes.decide.rate_of_use import RateOfUse, rate_of_use
-from outcomes.decide.shelf import ShelfSource, review_shelf
-from outcomes.decide.threshold import Retirement, set_threshold
-from outcomes.decide.trade_off import TradeOff, trade_off, two_sided_rule
+from outcomes.brief.questions import Questions
 from outcomes.errors import RecordsError
-from outcomes.fit.detection import Detection, fit_detection
-from outcomes.fit.false_alerts import FalseAlertFit, fit_false_alerts
 from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.fit.lifetime import fit_lifetime
-from outcomes.fit.result import Lifetime
-from outcomes.fit.search_time import SearchTimeFit, fit_search_time
-from outcomes.fit.training_diet import TrainingDiet, fit_training_diet
-from outcomes.fit.which_predicts import WhichPredicts, which_predicts
 from outcomes.joining.trials import Joined, join
 from outcomes.records.tables import Finding, Records
 from outcomes.settings import Settings
+
+if TYPE_CHECKING:
+    from outcomes.brief.further import Further
+    from outcomes.brief.lasting import Lasting
+    from outcomes.decide.compare import Comparison
+    from outcomes.decide.exposure_left import ExposureLeft
+    from outcomes.decide.frontier import Frontier
+    from outcomes.decide.matched_portions import MatchedPortions
+    from outcomes.decide.overlap import BoundChoice, KindComparison, KindOverlap
+    from outcomes.decide.rate_of_use import RateOfUse
+    from outcomes.decide.shelf import ShelfSource
+    from outcomes.decide.threshold import Retirement
+    from outcomes.decide.trade_off import TradeOff
+    from outcomes.fit.detection import Detection
+    from outcomes.fit.false_alerts import FalseAlertFit
+    from outcomes.fit.quality import Quality
+    from outcomes.fit.result import Lifetime
+    from outcomes.fit.search_time import SearchTimeFit
+    from outcomes.fit.specifications import Specifications
+    from outcomes.fit.training_diet import TrainingDiet
+    from outcomes.fit.which_predicts import WhichPredicts
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
+class Working:
+    """How the answers are worked out; it never changes them.
+
+    Attributes
+    ----------
+    pool
+        Where to answer meanwhile what needs nothing of the rest; None: here.
+    jobs
+        Processes for work that is many times the same, where there is enough of it.
+    progress
+        Called with a few words before each step that takes time.
+    meter
+        Called within a long step with how much of it is done, and of how much.
+    """
+
+    pool: Executor | None = None
+    jobs: int = 1
+    progress: Progress = lambda _: None
+    meter: Callable[[int, int], None] | None = None
+
+
+@dataclass(frozen=True, eq=False)
 class Facts:
-    """All results on one unit's records.
+    """All results on one unit's records, each worked out when it is first asked for.
 
     Attributes
     ----------
     records, joined
         What was read, and the trials with their exposures.
-    set_aside
-        Every row out of use, with the reason, from checking and from joining.
-    fit, verdict, retirement, shelf, comparison, lifetime, search_time, false_alerts
-        The answers, question by question.
-    use
-        How fast sources are used up.
-    price, frontiers
-        What each retirement limit buys and costs, and the limit for every floor.
-    left
-        What each held source has left, in the order of the shelf; empty where
-        nothing names an exposure to count it in.
-    portions
-        Portions of one source kept both ways.
-    overlap, bounds
-        Where kinds were tried both ways, and the comparison with the two drawn elsewhere.
-    kinds
-        The comparison within each kind.
-    training_diet, detection
-        False alerts on blank areas against recent training, and each dog's d'.
-    lasting
-        How long sources stay reliable, asked further.
-    further
-        What stands behind the answer on finds; None where it was not asked.
     as_of
         The moment the shelf is judged at.
     asked
         What was asked for beside what settings say.
+    with_further
+        Whether what stands behind the answer on finds is asked too.
+    working
+        How it is worked out.
     """
 
     records: Records
     joined: Joined
-    set_aside: tuple[Finding, ...]
-    fit: FindFit
-    verdict: WhichPredicts
-    retirement: Retirement
-    use: RateOfUse
-    price: TradeOff
-    frontiers: tuple[Frontier, ...]
-    shelf: tuple[ShelfSource, ...]
-    comparison: Comparison
-    lifetime: Lifetime
-    search_time: SearchTimeFit
-    false_alerts: FalseAlertFit
-    left: tuple[ExposureLeft, ...]
-    portions: MatchedPortions
-    overlap: tuple[KindOverlap, ...]
-    bounds: tuple[BoundChoice, ...]
-    kinds: tuple[KindComparison, ...]
-    training_diet: TrainingDiet
-    detection: Detection
-    lasting: Lasting
-    further: Further | None
     as_of: pd.Timestamp
     asked: Asked = field(default=Asked())
+    with_further: bool = True
+    working: Working = field(default=Working(), repr=False)
+
+    def with_answers(self, **answers: Any) -> Facts:
+        """These facts with some of them replaced; all else that was worked out is kept."""
+        unknown = [name for name in answers if not hasattr(type(self), name)]
+        if set(unknown) - set(self.__dict__):
+            raise TypeError(f"facts have no {unknown[0]}")
+        other = object.__new__(type(self))
+        other.__dict__.update(self.__dict__)
+        other.__dict__.update(answers)
+        return other
 
     @property
     def settings(self) -> Settings:
@@ -132,6 +125,242 @@ class Facts:
             "dogs": len(self.records.dogs),
         }
 
+    @property
+    def set_aside(self) -> tuple[Finding, ...]:
+        """Every row out of use, with the reason, from checking and from joining."""
+        return (*self.records.set_aside, *self.joined.set_aside)
+
+    @cached_property
+    def fit(self) -> FindFit:
+        """What goes along with finds."""
+        self.working.progress("Fitting finds")
+        return fit_finds(self.joined.trials, self.settings)
+
+    @cached_property
+    def verdict(self) -> WhichPredicts:
+        """Cycles, age, both, or none that can be told."""
+        from outcomes.fit.which_predicts import which_predicts
+
+        fit = self.fit
+        self.working.progress("Asking whether cycles or age predicts finds")
+        return which_predicts(fit, jobs=self.working.jobs, progress=self.working.meter)
+
+    @cached_property
+    def retirement(self) -> Retirement:
+        """The limits, with their curves."""
+        from outcomes.decide.threshold import set_threshold
+
+        fit, verdict = self.fit, self.verdict
+        self.working.progress("Setting the threshold")
+        return set_threshold(fit, verdict)
+
+    @cached_property
+    def use(self) -> RateOfUse:
+        """How fast sources are used up."""
+        from outcomes.decide.rate_of_use import rate_of_use
+
+        started = self.joined.trials["started_at"]
+        return rate_of_use(
+            self.records.sources,
+            self.records.storage,
+            self.joined.history,
+            started.min(),
+            started.max(),
+        )
+
+    @cached_property
+    def price(self) -> TradeOff:
+        """What each retirement limit buys and costs."""
+        from outcomes.decide.trade_off import trade_off, two_sided_rule
+
+        rule = two_sided_rule(self.retirement, self.asked.either)
+        combined = [] if rule is None else [rule]
+        return trade_off(self.fit, self.verdict, self.use, combined=combined)
+
+    @cached_property
+    def frontiers(self) -> tuple[Frontier, ...]:
+        """The limit for every floor."""
+        from outcomes.decide.frontier import threshold_frontier
+
+        return threshold_frontier(self.retirement)
+
+    @cached_property
+    def _shelf_and_left(self) -> tuple[tuple[ShelfSource, ...], tuple[ExposureLeft, ...]]:
+        from outcomes.decide.exposure_left import exposure_left, first_things
+        from outcomes.decide.shelf import review_shelf
+
+        fit, joined = self.fit, self.joined
+        shelf = review_shelf(fit, self.records.sources, joined.history, self.as_of, joined.trials)
+        if not self.retirement.thresholds or fit.mixed is None:
+            return shelf, ()
+        left = exposure_left(fit, shelf, self.retirement.thresholds[0].by, self.use)
+        ordered = first_things(shelf, left)
+        by_name = {one.source_id: one for one in left}
+        return ordered, tuple(by_name[s.source_id] for s in ordered)
+
+    @cached_property
+    def shelf(self) -> tuple[ShelfSource, ...]:
+        """Every source held, what to do first first."""
+        return self._shelf_and_left[0]
+
+    @cached_property
+    def left(self) -> tuple[ExposureLeft, ...]:
+        """What each held source has left, in the order of the shelf.
+
+        Empty where nothing names an exposure to count it in.
+        """
+        return self._shelf_and_left[1]
+
+    @cached_property
+    def comparison(self) -> Comparison:
+        """Refrigerated against frozen."""
+        from outcomes.decide.compare import compare_storage
+
+        fit = self.fit
+        self.working.progress("Comparing refrigerated with frozen")
+        return compare_storage(fit)
+
+    @cached_property
+    def portions(self) -> MatchedPortions:
+        """Portions of one source kept both ways."""
+        from outcomes.decide.matched_portions import compare_portions
+
+        joined = self.joined
+        return compare_portions(joined.trials, self.records.sources, joined.history, self.settings)
+
+    @cached_property
+    def overlap(self) -> tuple[KindOverlap, ...]:
+        """Where kinds were tried both ways."""
+        from outcomes.decide.overlap import storage_overlap
+
+        return storage_overlap(self.fit)
+
+    @cached_property
+    def bounds(self) -> tuple[BoundChoice, ...]:
+        """The comparison with the bounds of frozen and refrigerated drawn elsewhere."""
+        from outcomes.decide.overlap import compare_bounds
+
+        return compare_bounds(self.fit)
+
+    @cached_property
+    def kinds(self) -> tuple[KindComparison, ...]:
+        """The comparison within each kind."""
+        from outcomes.decide.overlap import compare_kinds
+
+        return compare_kinds(self.fit)
+
+    @cached_property
+    def lifetime(self) -> Lifetime:
+        """When sources became unreliable."""
+        from outcomes.fit.lifetime import fit_lifetime
+
+        records = self.records
+        return fit_lifetime(self.joined.trials, records.sources, records.storage, self.settings)
+
+    @cached_property
+    def search_time(self) -> SearchTimeFit:
+        """What goes along with search time."""
+        found: SearchTimeFit = self._answer("search_time")
+        return found
+
+    @cached_property
+    def false_alerts(self) -> FalseAlertFit:
+        """False alerts on hides and on blank areas."""
+        found: FalseAlertFit = self._answer("false_alerts")
+        return found
+
+    @cached_property
+    def training_diet(self) -> TrainingDiet:
+        """False alerts on blank areas against recent training."""
+        found: TrainingDiet = self._answer("training_diet")
+        return found
+
+    @cached_property
+    def detection(self) -> Detection:
+        """Each dog's d' and criterion."""
+        found: Detection = self._answer("detection")
+        return found
+
+    @cached_property
+    def lasting(self) -> Lasting:
+        """How long sources stay reliable, asked further."""
+        found: Lasting = self._answer("lasting")
+        return found
+
+    @cached_property
+    def ways(self) -> Specifications:
+        """The question on finds asked in other ways, whether or not ``with_further``."""
+        found: Specifications = self._answer_further("ways")
+        return found
+
+    @cached_property
+    def quality(self) -> Quality:
+        """How well finds are predicted, whether or not ``with_further``."""
+        found: Quality = self._answer_further("quality")
+        return found
+
+    @cached_property
+    def further(self) -> Further | None:
+        """What stands behind the answer on finds; None where it was not asked."""
+        if not self.with_further:
+            return None
+        from outcomes.brief.further import FURTHER, Further
+
+        # From the end: what is put last is begun last, and may be left for this process.
+        last = {name: self._answer_further(name) for name in reversed(FURTHER[3:])}
+        return Further(
+            quality=self.quality,
+            suspects=self._answer_further("suspects"),
+            ways=self.ways,
+            **last,
+        )
+
+    @cached_property
+    def _questions(self) -> Questions:
+        return Questions(self.working.pool)
+
+    def _put_side_questions(self) -> None:
+        """Search time, false alerts and lifetimes: they need no model of finds."""
+        from outcomes.brief.lasting import ask_lasting
+        from outcomes.fit.detection import fit_detection
+        from outcomes.fit.false_alerts import fit_false_alerts
+        from outcomes.fit.search_time import fit_search_time
+        from outcomes.fit.training_diet import fit_training_diet
+
+        trials, settings, put = self.joined.trials, self.settings, self._questions.put
+        put("search_time", fit_search_time, trials, settings)
+        put("lasting", ask_lasting, trials, self.lifetime, settings)
+        put("false_alerts", fit_false_alerts, trials, settings)
+        put("training_diet", fit_training_diet, trials, settings)
+        put("detection", fit_detection, trials, settings)
+
+    def _put_further_questions(self) -> None:
+        from outcomes.brief.further import put_further
+
+        put_further(self._questions, self.records, self.joined.trials, self.fit)
+
+    def _answer(self, name: str) -> Any:
+        self._put_side_questions()
+        return self._questions.answer(name)
+
+    def _answer_further(self, name: str) -> Any:
+        self._put_further_questions()
+        return self._questions.answer(name)
+
+    def answer_all(self) -> None:
+        """Work out everything now, in as many processes as there are."""
+        if self.working.pool is not None:
+            self._put_side_questions()
+            if self.with_further:
+                self._put_further_questions()
+        _ = (self.verdict, self.retirement, self.price, self.frontiers, self.shelf, self.left)
+        _ = (self.comparison, self.portions, self.overlap, self.bounds, self.kinds)
+        if self.with_further:
+            self.working.progress("Asking in other ways, of other suspects, and of each dog")
+            _ = self.further
+        self.working.progress("Search time, false alerts, and when sources become unreliable")
+        _ = (self.detection, self.training_diet, self.false_alerts, self.lasting, self.search_time)
+
 
 def gather_facts(
     records: Records,
@@ -144,7 +373,7 @@ def gather_facts(
     progress: Progress | None = None,
     meter: Callable[[int, int], None] | None = None,
 ) -> Facts:
-    """Answer every question on a unit's records.
+    """Join a unit's records; every answer on them is worked out when it is asked for.
 
     Parameters
     ----------
@@ -158,14 +387,8 @@ def gather_facts(
     further
         Also ask what stands behind the answer on finds: other suspects, other
         ways of asking, shape, fit quality, dogs.
-    pool
-        Where to ask that meanwhile; None: here, after the rest.
-    jobs
-        Processes for work that is many times the same, where there is enough of it.
-    progress
-        Called with a few words before each step that takes time.
-    meter
-        Called within a long step with how much of it is done, and of how much.
+    pool, jobs, progress, meter
+        See :class:`Working`. With a ``pool``, call :meth:`Facts.answer_all` before it is closed.
 
     Raises
     ------
@@ -179,64 +402,14 @@ def gather_facts(
         raise RecordsError(
             "no trial can be used: see `outcomes check` for what is wrong with each row"
         )
-    say("Fitting finds")
-    fit = fit_finds(joined.trials, records.settings)
-    questions = FurtherQuestions(records, joined.trials, fit, pool) if further else None
-    say("Asking whether cycles or age predicts finds")
-    verdict = which_predicts(fit, jobs=jobs, progress=meter)
-    say("Setting the threshold")
-    retirement = set_threshold(fit, verdict)
-    started = joined.trials["started_at"]
-    use = rate_of_use(
-        records.sources, records.storage, joined.history, started.min(), started.max()
-    )
-    asked = asked or Asked()
-    rule = two_sided_rule(retirement, asked.either)
-    price = trade_off(fit, verdict, use, combined=[] if rule is None else [rule])
     moment = as_of
     if moment is None:
-        moment = started.max().normalize() + pd.Timedelta(days=1)
-    shelf = review_shelf(fit, records.sources, joined.history, moment, joined.trials)
-    left: tuple[ExposureLeft, ...] = ()
-    if retirement.thresholds and fit.mixed is not None:
-        left = exposure_left(fit, shelf, retirement.thresholds[0].by, use)
-        ordered = first_things(shelf, left)
-        by_name = {one.source_id: one for one in left}
-        shelf, left = ordered, tuple(by_name[s.source_id] for s in ordered)
-    say("Comparing refrigerated with frozen")
-    comparison = compare_storage(fit)
-    portions = compare_portions(joined.trials, records.sources, joined.history, records.settings)
-    say("Search time, false alerts, and when sources become unreliable")
-    lifetime = fit_lifetime(joined.trials, records.sources, records.storage, records.settings)
-    search_time = fit_search_time(joined.trials, records.settings)
-    false_alerts = fit_false_alerts(joined.trials, records.settings)
-    lasting = ask_lasting(joined.trials, lifetime, records.settings)
-    if questions is not None:
-        say("Asking in other ways, of other suspects, and of each dog")
+        moment = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
     return Facts(
         records=records,
         joined=joined,
-        set_aside=(*records.set_aside, *joined.set_aside),
-        fit=fit,
-        verdict=verdict,
-        retirement=retirement,
-        use=use,
-        price=price,
-        frontiers=threshold_frontier(retirement),
-        shelf=shelf,
-        comparison=comparison,
-        lifetime=lifetime,
-        search_time=search_time,
-        false_alerts=false_alerts,
-        left=left,
-        portions=portions,
-        overlap=storage_overlap(fit),
-        bounds=compare_bounds(fit),
-        kinds=compare_kinds(fit),
-        training_diet=fit_training_diet(joined.trials, records.settings),
-        detection=fit_detection(joined.trials, records.settings),
-        lasting=lasting,
-        further=None if questions is None else questions.answers(),
         as_of=moment,
-        asked=asked,
+        asked=asked or Asked(),
+        with_further=further,
+        working=Working(pool, jobs, say, meter),
     )

@@ -33,30 +33,17 @@ class NamedFigure:
     shows
         What it shows, in a few words.
     draw
-        Facts, and the exposure it is about → the figure.
-    further
-        Whether it needs the further questions.
+        Facts, and the exposure asked for → the figure.
     """
 
     shows: str
-    draw: Callable[[Facts, str], Figure]
-    further: bool = False
+    draw: Callable[[Facts, str | None], Figure]
 
 
-def _folded(name: str) -> Callable[[Facts, str], Figure]:
+def _folded(name: str) -> Callable[[Facts, str | None], Figure]:
     """A figure that is also on the page, by the same name."""
     _, draw, _ = FOLDED[name]
     return lambda facts, _: draw(facts, figure_footer(facts))
-
-
-def _ways(facts: Facts, exposure: str) -> Figure:
-    assert facts.further is not None
-    return draw_specification_figure(facts.further.ways, exposure, figure_footer(facts))
-
-
-def _calibration(facts: Facts, _: str) -> Figure:
-    assert facts.further is not None
-    return draw_calibration_figure(facts.further.quality, figure_footer(facts))
 
 
 FIGURES: Mapping[str, NamedFigure] = {
@@ -121,8 +108,16 @@ FIGURES: Mapping[str, NamedFigure] = {
             facts.joined.history, facts.joined.trials, figure_footer(facts)
         ),
     ),
-    "ways": NamedFigure("the same question asked in other ways", _ways, further=True),
-    "calibration": NamedFigure("finds beside what was predicted", _calibration, further=True),
+    "ways": NamedFigure(
+        "the same question asked in other ways",
+        lambda facts, exposure: draw_specification_figure(
+            facts.ways, exposure or named_exposures(facts.verdict)[0], figure_footer(facts)
+        ),
+    ),
+    "calibration": NamedFigure(
+        "finds beside what was predicted",
+        lambda facts, _: draw_calibration_figure(facts.quality, figure_footer(facts)),
+    ),
 }
 
 
@@ -132,10 +127,10 @@ def draw_named_figure(facts: Facts, name: str, exposure: str | None = None) -> F
     Parameters
     ----------
     facts
-        The unit's facts; with the further questions where the figure needs them.
+        The unit's facts.
     name
         A key of ``FIGURES``.
     exposure
         ``"cycles"`` or ``"age_days"``; None for the one the verdict names first.
     """
-    return FIGURES[name].draw(facts, exposure or named_exposures(facts.verdict)[0])
+    return FIGURES[name].draw(facts, exposure)

@@ -6,13 +6,12 @@ may be asked in another process while the main one goes on.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from concurrent.futures import Executor, Future
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
+from outcomes.brief.questions import Questions
 from outcomes.fit.dogs import DogReview, review_dogs
 from outcomes.fit.finds import FindFit
 from outcomes.fit.intervals import ProfileInterval, profile_interval
@@ -55,47 +54,19 @@ class Further:
     penalised: Penalised | None
 
 
-class FurtherQuestions:
-    """The further questions, put at once and answered when asked for.
-
-    Parameters
-    ----------
-    records, trials, fit
-        The records, the joined trials and the model of finds.
-    pool
-        Where to answer them; None: here, one after the other, when the answers
-        are asked for. Either way the answers are the same.
-    """
-
-    def __init__(
-        self, records: Records, trials: pd.DataFrame, fit: FindFit, pool: Executor | None
-    ) -> None:
-        self._calls: dict[str, tuple[Callable[..., Any], tuple[Any, ...]]] = {
-            # The longest first, so that none is left over at the end.
-            "ways": (try_specifications, (fit, records)),
-            "suspects": (compare_suspects, (trials, records.settings)),
-            "quality": (check_quality, (fit,)),
-            "shapes": (_shapes, (fit,)),
-            "dogs": (review_dogs, (fit,)),
-            "profiles": (_profiles, (fit,)),
-            "penalised": (fit_penalised, (fit,)),
-        }
-        self._promised: dict[str, Future[Any]] = {}
-        if pool is not None:
-            for name, (ask, arguments) in self._calls.items():
-                self._promised[name] = pool.submit(ask, *arguments)
-
-    def answers(self) -> Further:
-        """All answers."""
-        found = {}
-        for name, (ask, arguments) in self._calls.items():
-            promised = self._promised.get(name)
-            found[name] = ask(*arguments) if promised is None else promised.result()
-        return Further(**found)
+# The longest first, so that none is left over at the end.
+FURTHER = ("ways", "suspects", "quality", "shapes", "dogs", "profiles", "penalised")
 
 
-def load_worker() -> None:
-    """Nothing: a worker that has called it has loaded what the questions need."""
+def put_further(questions: Questions, records: Records, trials: pd.DataFrame, fit: FindFit) -> None:
+    """Put all of ``FURTHER``, each under its name."""
+    questions.put("ways", try_specifications, fit, records)
+    questions.put("suspects", compare_suspects, trials, records.settings)
+    questions.put("quality", check_quality, fit)
+    questions.put("shapes", _shapes, fit)
+    questions.put("dogs", review_dogs, fit)
+    questions.put("profiles", _profiles, fit)
+    questions.put("penalised", fit_penalised, fit)
 
 
 def _asked(fit: FindFit) -> list[str]:

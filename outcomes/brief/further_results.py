@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from outcomes.brief.further import Further
@@ -20,13 +21,16 @@ def fields(of: object, names: str) -> dict[str, Any]:
     return {name: getattr(of, name) for name in names.split()}
 
 
-def further_sections(further: Further) -> dict[str, Any]:
+FURTHER_SECTIONS = frozenset({"suspects", "shape", "quality", "dogs"})
+
+
+def further_sections(further: Further) -> dict[str, Callable[[], dict[str, Any]]]:
     """Suspects, shapes, quality and dogs, by the name of their section."""
     return {
-        "suspects": _suspects(further.suspects),
-        "shape": {exposure: _shape(found) for exposure, found in further.shapes.items()},
-        "quality": _quality(further.quality),
-        "dogs": _dogs(further.dogs),
+        "suspects": lambda: _suspects(further.suspects),
+        "shape": lambda: {exposure: _shape(found) for exposure, found in further.shapes.items()},
+        "quality": lambda: _quality(further.quality),
+        "dogs": lambda: _dogs(further.dogs),
     }
 
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from math import log
 from pathlib import Path
-from typing import Any
 
 from outcomes.brief import decisions, further_words, tables, words
 from outcomes.brief.facts import Facts
@@ -13,13 +12,6 @@ from outcomes.brief.further import Further
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
 from outcomes.fit.which_predicts import WhichPredicts
 from outcomes.simulate import Unit, find_true_threshold
-
-
-def part(results: Mapping[str, Any], keys: Sequence[str]) -> dict[str, Any]:
-    """Some sections of the results, with what tells where they came from."""
-    head = ("format", "unit", "made_by", "settings", "inputs", "records")
-    reasons = [f"{k}_reason" for k in keys if f"{k}_reason" in results]
-    return {k: results[k] for k in (*head, *keys, *reasons)}
 
 
 def _strong(title: str) -> str:

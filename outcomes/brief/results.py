@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from outcomes import __version__
 from outcomes.brief import decisions, words
 from outcomes.brief.facts import Facts
-from outcomes.brief.further_results import fields, find_additions, further_sections
+from outcomes.brief.further_results import (
+    FURTHER_SECTIONS,
+    fields,
+    find_additions,
+    further_sections,
+)
 from outcomes.brief.inputs import inputs_section, settings_section
 from outcomes.brief.lasting import lifetime_additions, watch_section
 from outcomes.decide.frontier import Frontier
@@ -27,12 +32,38 @@ from outcomes.settings import Settings
 FORMAT = 1
 
 
-def results(facts: Facts) -> dict[str, Any]:
+def results(facts: Facts, sections: Sequence[str] | None = None) -> dict[str, Any]:
     """``results.json`` as plain Python numbers, text, lists and dictionaries.
 
     Numbers keep 10 significant digits, so that the same records, settings and
     seed give the same bytes; whatever could not be estimated is None.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    sections
+        Names of the sections wanted, in that order, behind what tells where they
+        came from; all if not given. Nothing is worked out for the others.
     """
+    further = facts.further if sections is None or set(sections) & FURTHER_SECTIONS else None
+    made: dict[str, Callable[[], Any]] = {
+        "which_predicts": lambda: _which(facts),
+        "find": lambda: _find(facts),
+        "search_time": lambda: _search_time(facts.search_time),
+        "false_alerts": lambda: {
+            **_false_alerts(facts.false_alerts),
+            "training_diet": _training_diet(facts.training_diet),
+            "detection": _detection(facts.detection),
+        },
+        "lifetime": lambda: _lifetime(facts),
+        "watch": lambda: watch_section(facts.lasting.watched),
+        "retire": lambda: _retire(facts),
+        "shelf": lambda: _shelves(facts),
+        "compare": lambda: _compare(facts),
+        **({} if further is None else further_sections(further)),
+        "cautions": lambda: list(words.CAUTIONS),
+    }
     plain: dict[str, Any] = _plain(
         {
             "format": FORMAT,
@@ -41,21 +72,7 @@ def results(facts: Facts) -> dict[str, Any]:
             "settings": _settings(facts.settings, facts.shelf_day),
             "inputs": inputs_section(facts),
             "records": _records(facts),
-            "which_predicts": _which(facts),
-            "find": _find(facts),
-            "search_time": _search_time(facts.search_time),
-            "false_alerts": {
-                **_false_alerts(facts.false_alerts),
-                "training_diet": _training_diet(facts.training_diet),
-                "detection": _detection(facts.detection),
-            },
-            "lifetime": _lifetime(facts),
-            "watch": watch_section(facts.lasting.watched),
-            "retire": _retire(facts),
-            "shelf": _shelves(facts),
-            "compare": _compare(facts),
-            **({} if facts.further is None else further_sections(facts.further)),
-            "cautions": list(words.CAUTIONS),
+            **{name: made[name]() for name in (made if sections is None else sections)},
         }
     )
     return plain

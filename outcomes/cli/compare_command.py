@@ -25,7 +25,7 @@ def command(
     from outcomes.brief.results import results
 
     if as_json:
-        show_json(report.part(results(facts), ("compare",)))
+        show_json(results(facts, ("compare",)))
         return
     for line in report.compare_lines(facts):
         click.echo(line)

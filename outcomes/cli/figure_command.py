@@ -60,7 +60,7 @@ def command(
     (refrigerated and frozen), records (where every source was when), ways (asked
     in other ways) or calibration.
     """
-    from outcomes.brief.figures import FIGURES, draw_named_figure
+    from outcomes.brief.figures import draw_named_figure
     from outcomes.brief.write import check_out
     from outcomes.draw.save import render_figure
     from outcomes.errors import UsageError
@@ -70,13 +70,10 @@ def command(
     if kind not in _KINDS:
         raise UsageError(f"--out {out} must end in .png, .svg or .pdf.")
     check_out(out.parent, records, (out.name,))
-    further = FIGURES[name].further
     names = Names(without_names, key, out)
-    facts = gather(
-        records, settings_file, floor, confidence, seed, further=further, change=names.change
-    )
-    say("Drawing and writing")
+    facts = gather(records, settings_file, floor, confidence, seed, change=names.change)
     figure = draw_named_figure(facts, name, None if by is None else _EXPOSURES[by])
+    say("Drawing and writing")
     names.write()
     write_files(out.parent, {out.name: render_figure(figure, kind)})  # type: ignore[arg-type]
     click.echo(f"{out} written. It shows an association in one unit's records, not proof of cause.")

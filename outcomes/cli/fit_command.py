@@ -29,7 +29,7 @@ def command(
             *("which_predicts", "find", "suspects", "shape", "quality", "dogs"),
             *("search_time", "false_alerts", "lifetime"),
         )
-        show_json(report.part(results(facts), keys))
+        show_json(results(facts, keys))
         return
     for line in report.fit_lines(facts):
         click.echo(line)

@@ -176,7 +176,7 @@ def gather(
             records = change(records)
         from outcomes.brief.facts import gather_facts
 
-        return gather_facts(
+        facts = gather_facts(
             records,
             as_of=moment(as_of),
             asked=asked,
@@ -186,6 +186,9 @@ def gather(
             progress=say,
             meter=meter,
         )
+        if further:
+            facts.answer_all()
+        return facts
 
 
 @contextmanager
@@ -208,7 +211,7 @@ def _second_process(wanted: bool) -> Iterator[Executor | None]:
 
 
 def _load_worker() -> None:
-    from outcomes.brief.further import load_worker
+    from outcomes.brief.questions import load_worker
 
     load_worker()
 

@@ -67,7 +67,7 @@ def command(
     if bootstrap:
         asked = replace(asked, resampled=_resample(facts))
     if as_json:
-        part = report.part(results(facts), ("retire", "shelf", "cautions"))
+        part = results(facts, ("retire", "shelf", "cautions"))
         part |= _parts(asked, facts)
         if explain is not None:
             part["explain"] = decisions.explanation_part(*_explained(facts, explain))

@@ -90,7 +90,8 @@ def draw_calibration_figure(quality: Quality, footer: str = "", *, by: str = "so
 def _title(quality: Quality) -> str:
     """One sentence: can its predictions for a source it has not seen be taken at their word?"""
     area, calibration = quality.area, quality.calibration
-    assert area is not None and calibration is not None
+    assert area is not None
+    assert calibration is not None
     if area.low is None or area.low <= 0.5:
         return "On unseen sources the model does not reliably tell finds from misses"
     if calibration.slope_high is None or calibration.slope_low is None:

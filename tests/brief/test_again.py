@@ -125,7 +125,7 @@ def test_every_setting_comes_back_from_the_results(demo_facts: Facts) -> None:
     )
     default = Settings()
     assert all(getattr(odd, f.name) != getattr(default, f.name) for f in fields(Settings))
-    facts = replace(demo_facts, records=replace(demo_facts.records, settings=odd))
+    facts = demo_facts.with_answers(records=replace(demo_facts.records, settings=odd))
     assert settings_of(_as_written(facts)) == odd
 
 

@@ -26,13 +26,13 @@ def _with_age_limit(facts: Facts, days: int | None) -> Facts:
     """The same facts, had there been a limit by age too."""
     (by_cycles,) = facts.retirement.thresholds
     by_age = replace(by_cycles, by="age_days", retire_after=days)
-    return replace(facts, retirement=Retirement((by_cycles, by_age), facts.retirement.curves))
+    return facts.with_answers(retirement=Retirement((by_cycles, by_age), facts.retirement.curves))
 
 
 def _priced(facts: Facts) -> Facts:
     rule = two_sided_rule(facts.retirement, facts.asked.either)
     assert rule is not None
-    return replace(facts, price=trade_off(facts.fit, facts.verdict, facts.use, combined=[rule]))
+    return facts.with_answers(price=trade_off(facts.fit, facts.verdict, facts.use, combined=[rule]))
 
 
 @pytest.fixture(scope="module")

@@ -92,7 +92,9 @@ def test_advice_at_another_floor_is_that_of_the_shelf_reviewed_with_it(
 @pytest.mark.parametrize("word", ["cycles", "both", "cannot be told apart"])
 def test_thresholds_at_another_floor_are_those_set_with_it(word: str, demo_facts: Facts) -> None:
     verdict = replace(demo_facts.verdict, verdict=word)
-    facts = replace(demo_facts, verdict=verdict, retirement=set_threshold(demo_facts.fit, verdict))
+    facts = demo_facts.with_answers(
+        verdict=verdict, retirement=set_threshold(demo_facts.fit, verdict)
+    )
     for floor in (0.75, 0.9):
         fit = replace(facts.fit, settings=facts.settings.with_options(floor=floor))
         again = set_threshold(fit, verdict).thresholds
@@ -113,7 +115,7 @@ def test_the_grid_holds_what_results_json_says_of_every_floor(demo_facts: Facts)
 
 def test_the_units_own_floor_is_on_the_grid_though_it_is_between_two(demo_facts: Facts) -> None:
     settings = demo_facts.settings.with_options(floor=0.875)
-    facts = replace(demo_facts, records=replace(demo_facts.records, settings=settings))
+    facts = demo_facts.with_answers(records=replace(demo_facts.records, settings=settings))
     grid = floor_grid(facts)
     assert [p.floor for p in grid] == sorted(p.floor for p in grid)
     assert len(grid) == 47

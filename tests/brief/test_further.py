@@ -2,34 +2,66 @@
 
 from __future__ import annotations
 
+import json
 import multiprocessing
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from outcomes.brief import further_words, report
-from outcomes.brief.facts import Facts
-from outcomes.brief.further import FurtherQuestions
-from outcomes.brief.further_results import find_additions, further_sections
-from outcomes.fit.finds import fit_finds
+from outcomes.brief.facts import Facts, gather_facts
+from outcomes.brief.questions import Questions
+from outcomes.brief.results import results
+from outcomes.brief.write import results_text
 from outcomes.fit.specifications import MAIN
-from outcomes.joining.trials import join
 from outcomes.records.read import read_records
 
 
 def test_the_answers_are_the_same_from_another_process(briefing_of: Callable[..., Any]) -> None:
     briefing = briefing_of("effect falling")
     records = read_records(briefing.folder.parent / "records")
-    trials = join(records).trials
-    fit = fit_finds(trials, records.settings)
-    here = FurtherQuestions(records, trials, fit, None).answers()
+    here = results_text(results(gather_facts(records)))
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-        there = FurtherQuestions(records, trials, fit, pool).answers()
-    assert repr(further_sections(here)) == repr(further_sections(there))
-    assert repr(find_additions(here)) == repr(find_additions(there))
+        there = gather_facts(records, pool=pool)
+        there.answer_all()
+    assert results_text(results(there)) == here
+
+
+def test_a_question_nobody_began_is_answered_here() -> None:
+    class Busy(Executor):
+        def submit(self, *_: Any, **__: Any) -> Future[Any]:
+            return Future()
+
+    questions = Questions(Busy())
+    questions.put("sum", sum, [1, 2])
+    questions.put("sum", sum, [5])
+    assert questions.answer("sum") == 3
+
+
+def test_only_what_is_asked_for_is_worked_out(
+    briefing_of: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def never(*_: Any, **__: Any) -> None:
+        raise AssertionError("worked out, and not asked for")
+
+    for name in (
+        "brief.further.try_specifications",
+        "decide.trade_off.trade_off",
+        "fit.false_alerts.fit_false_alerts",
+        "fit.search_time.fit_search_time",
+    ):
+        monkeypatch.setattr(f"outcomes.{name}", never)
+    records = read_records(briefing_of("effect falling").folder.parent / "records")
+    facts = gather_facts(records)
+    whole = briefing_of("effect falling").results
+    told = json.loads(results_text(results(facts, ("compare",))))
+    assert told["compare"] == whole["compare"]
+    assert list(told)[-1] == "compare"
+    with pytest.raises(AssertionError, match="not asked for"):
+        results(facts, ("search_time",))
 
 
 def test_the_main_model_is_one_of_the_ways_and_agrees_with_the_terms(demo_facts: Facts) -> None:

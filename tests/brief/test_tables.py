@@ -132,7 +132,7 @@ def test_the_terms_of_how_long_sources_last_have_their_lines(demo_facts: Facts) 
         (tables.weibull_lines(weibull), "days: ", weibull.terms),
         (tables.cycles_at_age_lines(at_age), "hazard: ", at_age.terms),
     )
-    printed = list(fit_lines(replace(demo_facts, lasting=lasting)))
+    printed = list(fit_lines(demo_facts.with_answers(lasting=lasting)))
     for found, start, terms in cases:
         lines = list(found)
         assert len(terms) > 0
