@@ -264,18 +264,16 @@ def _other_exposure(fit: FindFit, verdict: WhichPredicts, exposure: str) -> str:
     test = verdict.cycles_given_age if exposure == "cycles" else verdict.age_given_cycles
     if exposure not in verdict.asked or test is None:
         return f"Whether {name} matters could not be asked of these records."
-    does = "do" if exposure == "cycles" else "does"
-    no_proof = f"that is not proof that {name} {does} nothing"
-    none = f"Beyond that, no change with {name} shows in these records"
+    none = f"Beyond that, no change with {name} shows, which is not proof of none"
     term = fit.term(exposure)
     if term is None:
-        return f"{none}; {no_proof}."
+        return f"{none}."
     step, more = _step(exposure, (term.points, term.points_low, term.points_high))
     low, high = (min(max(step * v, -100.0), 100.0) for v in (term.points_low, term.points_high))
     confidence = percent(1.0 - fit.settings.alpha)
     return (
         f"{none}: for {more}, anything from {_signed_finds(low)} to {_signed_finds(high)} in 100 "
-        f"fits them ({confidence} interval); {no_proof}."
+        f"fits these records ({confidence} interval)."
     )
 
 

@@ -171,9 +171,7 @@ def test_the_page_needs_nothing_beside_it(facts: Facts) -> None:
     assert re.search(r'<img[^>]* alt="Figure: [^"]{40,}', page)
 
 
-def test_the_parts_a_command_prints_carry_where_they_came_from(found: dict[str, Any]) -> None:
-    from outcomes.brief.report import part
-
-    piece = part(found, ("retire", "shelf"))
+def test_the_parts_a_command_prints_carry_where_they_came_from(facts: Facts) -> None:
+    piece = results(facts, ("retire", "shelf"))
     head = {"format", "unit", "made_by", "settings", "inputs", "records"}
     assert set(piece) == {*head, "retire", "shelf"}

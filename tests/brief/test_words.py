@@ -119,7 +119,7 @@ def test_the_answer_gives_the_size_with_its_interval(cases: dict[str, Case]) -> 
     low, high = (12.175 * v for v in (other.points_low, other.points_high))
     ends = [f"{abs(v):.0f} {'fewer' if v < 0 else 'more'}" for v in (low, high)]
     assert f"for a year more of age, anything from {ends[0]} to {ends[1]} in 100" in text
-    assert "not proof that age does nothing" in text
+    assert "no change with age shows, which is not proof of none" in text
     assert "more finds in 100" in words.answer(*cases["up"])
 
 
