@@ -62,8 +62,8 @@ def facts_of(
         fit = fit_finds(joined.trials, records.settings)
         moment = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
         shelf = review_shelf(fit, records.sources, joined.history, moment, joined.trials)
-        return replace(
-            demo_facts, records=records, joined=joined, fit=fit, shelf=shelf, as_of=moment
+        return demo_facts.with_answers(
+            records=records, joined=joined, fit=fit, shelf=shelf, as_of=moment
         )
 
     return make

@@ -49,7 +49,6 @@ def test_only_what_is_asked_for_is_worked_out(
 
     for name in (
         "brief.further.try_specifications",
-        "decide.trade_off.trade_off",
         "fit.false_alerts.fit_false_alerts",
         "fit.search_time.fit_search_time",
     ):

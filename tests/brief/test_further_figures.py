@@ -47,7 +47,7 @@ def test_where_there_is_nothing_to_draw_the_page_tells_why(demo_facts: Facts) ->
         rules=tuple(replace(r, reason="too few") for r in demo_facts.lasting.rules.rules),
         sentence="No rule can be applied: too few.",
     )
-    facts = replace(demo_facts, lasting=replace(demo_facts.lasting, rules=rules))
+    facts = demo_facts.with_answers(lasting=replace(demo_facts.lasting, rules=rules))
     folded = folded_figures(facts, "One unit's records.")
     assert [f.svg is None for f in folded] == [False, False, False, True]
     assert folded[-1].told == "No rule can be applied: too few."
