@@ -14,7 +14,9 @@ formula <- as.formula(paste("found ~", paste(arguments[-1], collapse = " + "),
 # Derivatives after the fit are part of it: without them there are no errors to report.
 seconds <- system.time(fit <- suppressMessages(suppressWarnings(
   glmer(formula, data = trials, family = binomial))))["elapsed"]
-cat(toJSON(list(seconds = unname(seconds), log_likelihood = as.numeric(logLik(fit)),
+peak <- grep("^VmHWM", readLines("/proc/self/status"), value = TRUE)
+peak_gb <- as.numeric(gsub("[^0-9]", "", peak)) * 1024 / 1e9
+cat(toJSON(list(peak_gb = peak_gb, seconds = unname(seconds), log_likelihood = as.numeric(logLik(fit)),
                 beta = unname(fixef(fit)), r = as.character(getRversion()),
                 lme4 = as.character(packageVersion("lme4"))),
            auto_unbox = TRUE, digits = 12))

