@@ -51,3 +51,43 @@ def test_what_decisions_rest_on_holds_the_truth_about_as_often_as_it_says() -> N
     assert table.loc["finds of the trials still run", "covered"] >= 0.5
     # Retire is advised on the upper limit of a two-sided 90 % interval: wrong in 5 % at most.
     assert table.loc["retire advised, truly below", "covered"] >= 0.9
+
+
+def test_the_error_and_the_limits_count_units_and_not_answers() -> None:
+    alike = pd.DataFrame({"seed": range(40), "what": "w", "covered": [True] * 36 + [False] * 4})
+    share, error, low, high = study.share_by_unit(alike)
+    # One answer a unit: the sample deviation over the root, and the exact limits of 36 in 40.
+    assert (share, error) == pytest.approx((0.9, (0.09 / 39) ** 0.5))
+    # The sample deviation divides by 39, so 39 answers' worth: limits of 35.1 in 39.
+    assert low == pytest.approx(stats.beta.ppf(0.025, 35.1, 4.9))
+    assert high == pytest.approx(stats.beta.ppf(0.975, 36.1, 3.9))
+    often = pd.concat([alike] * 5, ignore_index=True)
+    assert study.share_by_unit(often) == pytest.approx((share, error, low, high))
+
+
+def test_the_study_goes_on_where_it_stopped_and_counts_units_without_an_answer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = study.FIRST_SEED
+    stored = pd.DataFrame(
+        {"seed": [first, first, first + 1], "what": ["threshold", "cycles left", ""],
+         "covered": [True, False, False]}
+    )  # fmt: skip
+    stored.to_csv(tmp_path / "decisions.csv", index=False)
+    # All there: nothing is run, whatever the number of processes.
+    monkeypatch.setattr(study, "study_unit", lambda *_: pytest.fail("run again"))
+    found = study.run_study(2, 0, 1, tmp_path)
+    assert found["covered"].tolist() == [True, False, False]
+    page = study.as_markdown(found)
+    assert "| threshold | 1 | 1 | 100.0 %" in page
+    assert page.startswith("# How right the decisions are")
+    assert "\n2 simulated units of" in page
+
+
+def test_the_page_is_made_of_the_stored_units() -> None:
+    stored = study.run_study(100_000, 0, 0, Path(__file__).parent / "decision_units")
+    written = (study.ROOT / "docs" / "decisions.md").read_text(encoding="utf-8")
+    made = study.as_markdown(stored)
+    # The date and the versions are those of the run.
+    assert written.splitlines()[:3] == made.splitlines()[:3]
+    assert written.splitlines()[4:] == made.splitlines()[4:]

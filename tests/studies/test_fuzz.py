@@ -1,0 +1,54 @@
+"""The fuzz of the readers (``fuzz.py``) in a reduced size, and that it would tell a defect."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+import time
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+HERE = Path(__file__).parent
+
+
+def _load() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("fuzz", HERE / "fuzz.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["fuzz"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+fuzz = _load()
+UNDAMAGED = {
+    "form": "csv", "cells": [], "typed": [], "rows": [], "bytes": [], "file": "trials",
+    "encoding": "utf-8", "separator": ",", "arrow": None, "part": 0, "toml": fuzz.UNIT_TOML,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("form", ["csv", "xlsx", "parquet"])
+def test_the_undamaged_unit_is_read_and_joined(tmp_path, form):
+    assert fuzz.use(fuzz.write_damaged(tmp_path, UNDAMAGED | {"form": form})) == "joined"
+
+
+@pytest.mark.study
+def test_damaged_records_are_read_or_end_in_one_clear_line():
+    found = fuzz.Fuzz()
+    found._round(1, time.monotonic() + 60.0, 60)
+    assert found.findings == {}
+    assert found.inputs > 0
+
+
+def test_a_defect_is_told_once_with_the_smallest_input_that_shows_it(monkeypatch):
+    def broken(path):
+        raise KeyError(path.suffix)
+
+    monkeypatch.setattr(fuzz, "use", broken)
+    found = fuzz.Fuzz()
+    found._round(1, time.monotonic() + 20.0, 20)
+    assert list(found.findings) == ["KeyError at ?"]
+    assert "'cells': []" in found.findings["KeyError at ?"]
