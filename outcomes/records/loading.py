@@ -634,10 +634,11 @@ def _lines(place: Place, *, formulas: bool = False) -> Iterator[list[str | None]
 
     pending = 0
     try:
-        with warnings.catch_warnings():
+        # Opened here: openpyxl leaves a file of its own open where the workbook is damaged.
+        with place.path.open("rb") as file, warnings.catch_warnings():
             # openpyxl warns of workbook features it leaves out; none bears on the cells.
             warnings.simplefilter("ignore")
-            book = openpyxl.load_workbook(place.path, read_only=True, data_only=not formulas)
+            book = openpyxl.load_workbook(file, read_only=True, data_only=not formulas)
             try:
                 sheet = book[place.sheet]
                 # The extent a file declares may be wrong, and absurdly large.

@@ -28,6 +28,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import openpyxl
 import pyarrow as pa
@@ -341,11 +342,16 @@ class Fuzz:
             with tempfile.TemporaryDirectory() as folder:
                 path = write_damaged(Path(folder), drawn)
                 begin = time.perf_counter()
+                left: list[Any] = []
                 self.inputs += 1
                 try:
-                    with warnings.catch_warnings():
+                    # A file left open is told when it is collected, where nothing can be raised.
+                    with warnings.catch_warnings(), mock.patch("sys.unraisablehook", left.append):
                         warnings.simplefilter("error")
-                        self.ended[use(path)] += 1
+                        how = use(path)
+                    if left:
+                        raise AssertionError(str(left.pop().exc_value))
+                    self.ended[how] += 1
                 except Exception as error:
                     where = where_it_arose(error)
                     if where in self.findings:
