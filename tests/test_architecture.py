@@ -14,7 +14,7 @@ import outcomes
 
 PACKAGE = Path(outcomes.__file__).parent
 STAGES = ("records", "exposure", "joining", "fit", "decide", "draw", "brief", "cli")
-GROUND = ("errors", "settings")
+GROUND = ("errors", "settings", "telling")
 TOUCH_FILES = ("records", "brief", "cli")
 COMMANDS = (
     "template",

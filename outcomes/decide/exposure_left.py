@@ -13,6 +13,7 @@ from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.source_draws import SourceDraws, draw_sources
 from outcomes.decide.threshold import crossing
 from outcomes.fit.finds import FindFit
+from outcomes.telling import DAYS_PER_YEAR
 
 DRAWS = 1_000
 _STEPS = 60
@@ -170,7 +171,7 @@ def _years(left: float | None, exposure: str, rate: float | None) -> float | Non
     if left is None:
         return None
     if exposure == "age_days":
-        return left / 365.25
+        return left / DAYS_PER_YEAR
     return left / rate if rate else None
 
 

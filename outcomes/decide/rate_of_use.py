@@ -9,8 +9,8 @@ import pandas as pd
 
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
+from outcomes.telling import DAYS_PER_YEAR as DAYS_PER_YEAR
 
-DAYS_PER_YEAR = 365.25
 _JUST_BEFORE = pd.Timedelta(1, "s")
 _NEVER = 1e-9  # thaws a year
 

@@ -10,6 +10,7 @@ from scipy.stats import beta, norm
 
 from outcomes.fit.result import LeftOut
 from outcomes.settings import Settings
+from outcomes.telling import count
 
 LEAST_HIDES = 20
 LEAST_BLANKS = 20
@@ -117,8 +118,8 @@ def fit_detection(trials: pd.DataFrame, settings: Settings) -> Detection:
             left_out.append(
                 LeftOut(
                     str(dog),
-                    f"{len(hides)} hides and {len(blanks)} blank areas; {LEAST_HIDES} and "
-                    f"{LEAST_BLANKS} are needed",
+                    f"{count(len(hides), 'hide')} and {count(len(blanks), 'blank area')}; "
+                    f"{LEAST_HIDES} and {LEAST_BLANKS} are needed",
                 )
             )
             continue
@@ -179,9 +180,10 @@ def _why(trials: pd.DataFrame, left_out: list[LeftOut]) -> str:
     blanks = int(trials["source_id"].isna().sum())
     if blanks == 0:
         return "no blank area was searched"
+    who = "the one dog has not" if len(left_out) == 1 else f"none of {len(left_out)} dogs has"
     return (
-        f"none of {len(left_out)} dogs has {LEAST_HIDES} hides and {LEAST_BLANKS} blank areas "
-        f"({blanks} blank areas in all)"
+        f"{who} {LEAST_HIDES} hides and {LEAST_BLANKS} blank areas "
+        f"({count(blanks, 'blank area')} in all)"
     )
 
 

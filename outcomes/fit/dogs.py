@@ -19,6 +19,7 @@ from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import LeftOut, MixedFit
 from outcomes.fit.terms import Design
+from outcomes.telling import p_value
 
 FEW_TRIALS = 20
 EXPERIENCE_POINTS = 13
@@ -484,13 +485,9 @@ def _response_sentence(response: Response, alpha: float) -> str:
     if response.p < alpha:
         return (
             f"Dogs seem to differ in how their finds change with {name} "
-            f"({_p_value(response.p)}): do not read one dog's change as the sources'."
+            f"({p_value(response.p)}): do not read one dog's change as the sources'."
         )
     return f"That dogs differ in how their finds change with {name} does not show."
-
-
-def _p_value(p: float) -> str:
-    return "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.01 else f"p = {p:.2f}"
 
 
 def _joined(parts: Sequence[str]) -> str:

@@ -18,10 +18,11 @@ from outcomes.fit.rates import (
     fit_rates,
     overdispersion_p,
 )
-from outcomes.fit.ratio import change, power, ratio_interval, shortfall
+from outcomes.fit.ratio import change, power, ratio_interval, shortfall, sized
 from outcomes.fit.result import LeftOut
 from outcomes.fit.terms import EXPOSURES, usable_trials
 from outcomes.settings import Settings
+from outcomes.telling import DAYS_PER_YEAR, count
 
 LEAST_ALERTS = 20
 LEAST_SOURCES = 8
@@ -350,14 +351,15 @@ def _model(trials: pd.DataFrame, counted: pd.DataFrame, alpha: float) -> _Model:
     for name, lacking in (("count", "count of false alerts"), ("hours", "searching time")):
         missing = int(hides[name].isna().sum())
         if missing:
-            notes.append(LeftOut("trials", f"{missing:,} trials: no {lacking}"))
+            notes.append(LeftOut("trials", f"{count(missing, 'trial')}: no {lacking}"))
             hides = hides[hides[name].notna()]
     by_dog = hides.groupby("dog_id")["count"].transform("sum")
     silent = hides[by_dog == 0.0]
     if len(silent) and len(silent) < len(hides):
         dogs = silent["dog_id"].nunique()
         who = "a dog" if dogs == 1 else f"{dogs} dogs"
-        notes.append(LeftOut("trials", f"{len(silent):,} trials: of {who} without a false alert"))
+        told = count(len(silent), "trial")
+        notes.append(LeftOut("trials", f"{told}: of {who} without a false alert"))
         hides = hides[by_dog > 0.0]
     chosen = choose_conditions(hides, hides["count"] > 0.0)
     frame = chosen.trials
@@ -479,17 +481,16 @@ def _sentence(
             "No blank area was searched, so the records cannot say how often one is called."
         )
     else:
-        area = "area" if areas == 1 else "areas"
         said.append(
-            f"{alerted} of {areas:,} blank {area} drew a false alert ({100 * share[0]:.1f} %, "
-            f"{interval} {100 * share[1]:.1f} to {100 * share[2]:.1f} %)."
+            f"{alerted} of {count(areas, 'blank area')} drew a false alert "
+            f"({100 * share[0]:.1f} %, {interval} {100 * share[1]:.1f} to {100 * share[2]:.1f} %)."
         )
     if model.reason is not None:
         said.append(f"Against cycles and age they say nothing: {model.reason}.")
         return " ".join(said)
     steps = {
         "cycles": (10.0, "each 10 cycles", "cycles"),
-        "age_days": (365.25 / 30.0, "each year of age", "age"),
+        "age_days": (DAYS_PER_YEAR / 30.0, "each year of age", "age"),
     }
     parts = []
     for term in model.terms:
@@ -500,7 +501,13 @@ def _sentence(
             change(power(float(np.log(v)), times), "more", "fewer", "as many")
             for v in (term.rate_ratio, term.low, term.high)
         )
-        if term.low <= 1.0 <= term.high:
+        if not sized(term.low, term.high, times):
+            if term.low <= 1.0 <= term.high:
+                parts.append(f"these records cannot tell how much they change with {word}")
+            else:
+                way = "more" if term.low > 1.0 else "fewer"
+                parts.append(f"{way} went with {word}, by how much these records cannot tell")
+        elif term.low <= 1.0 <= term.high:
             parts.append(
                 f"no change with {word} shows (for {name}, anything from {low} to {high} fits "
                 f"these records, {interval})"
@@ -508,8 +515,8 @@ def _sentence(
         else:
             parts.append(f"{name} went with {middle} ({interval}: {low} to {high})")
     said.append(
-        f"On hides, {'; '.join(parts)}, from {model.alerts:,} false alerts on {model.sources} "
-        f"sources by {model.dogs} dogs."
+        f"On hides, {'; '.join(parts)}, from {count(model.alerts, 'false alert')} on "
+        f"{count(model.sources, 'source')} by {count(model.dogs, 'dog')}."
     )
     if model.copies:
         said.append("Cycles and age move together in these records: either may be behind it.")

@@ -17,6 +17,7 @@ from outcomes.fit.ratio import ratio_interval
 from outcomes.fit.reliability_rule import first_called
 from outcomes.fit.result import LeftOut, Lifetime
 from outcomes.settings import Settings
+from outcomes.telling import count
 
 LEAST_EVENTS = 5
 PER_TERM = 5
@@ -355,7 +356,9 @@ def _weibull(
     elif len(levels) > 1:
         left_out = (
             *left_out,
-            LeftOut("kind", f"{events} events; each of its terms would need {PER_TERM} more"),
+            LeftOut(
+                "kind", f"{count(events, 'event')}; each of its terms would need {PER_TERM} more"
+            ),
         )
     fit = fit_weibull(times, np.column_stack(columns))
     freedom = max(len(followed) - len(fit.beta), 1)
@@ -374,8 +377,8 @@ def _weibull(
         sentence=(
             f"Refrigerated sources stayed reliable {_times(terms[0].ratio)} times as long as "
             f"frozen ones ({100 * (1 - alpha):g} % interval: {_times(terms[0].low)} to "
-            f"{_times(terms[0].high)}), {events} of {len(followed)} sources having met the rule. "
-            "Storage was chosen, not assigned."
+            f"{_times(terms[0].high)}), {events} of {count(len(followed), 'source')} "
+            "having met the rule. Storage was chosen, not assigned."
         ),
     )
 
@@ -497,7 +500,7 @@ def _at_age(
     start, stop = rows["start"].to_numpy(float), rows["stop"].to_numpy(float)
     event, x = rows["event"].to_numpy(bool), rows[["cycles", "use"]].to_numpy(float)
     if events < 2 * PER_TERM:
-        lacking = f"{events} events, and {2 * PER_TERM} are needed for it"
+        lacking = f"{count(events, 'event')}, and {2 * PER_TERM} are needed for it"
         left_out = (*left_out, LeftOut("trials_per_30_days", lacking))
     elif _rank_at_events(start, stop, event, x) < 2:
         same = "the same in all sources of an age, or tied to their cycles"
@@ -526,8 +529,8 @@ def _at_age(
         sentence=(
             "Among sources of the same age, each further cycle went with a hazard of becoming "
             f"unreliable {cycles.ratio:.2f} times as high ({100 * (1 - alpha):g} % interval: "
-            f"{cycles.low:.2f} to {cycles.high:.2f}), from {events} of {sources} sources that met "
-            f"the rule.{tail}"
+            f"{cycles.low:.2f} to {cycles.high:.2f}), from {events} of "
+            f"{count(sources, 'source')} that met the rule.{tail}"
         ),
     )
 
@@ -615,9 +618,11 @@ def _next_sentence(found: tuple[NextCycles, ...], events: int, sources: int, alp
             f"next {NEXT} cost cannot be said."
         )
     row = row_to_tell(found)
-    start = "not yet cycled" if row.after == 0 else f"still reliable after {row.after} cycles"
+    after = count(row.after, "cycle")
+    start = "not yet cycled" if row.after == 0 else f"still reliable after {after}"
     return (
         f"Of 100 sources {start}, about {100 * row.probability:.0f} become unreliable in the next "
         f"{row.within} cycles ({100 * (1 - alpha):g} % interval: {100 * row.low:.0f} to "
-        f"{100 * row.high:.0f}); it rests on {events} of {sources} sources, which met the rule."
+        f"{100 * row.high:.0f}); it rests on {count(events, 'source')} that met the rule, of "
+        f"{sources} followed."
     )

@@ -20,6 +20,7 @@ from outcomes.fit.result import MixedFit
 from outcomes.fit.specifications import restrict
 from outcomes.fit.spline import natural_spline, spline_knots
 from outcomes.fit.terms import Design
+from outcomes.telling import DAYS_PER_YEAR
 
 MOST_FOLDS = 10
 MONTH_DAYS = 30.0
@@ -608,7 +609,7 @@ def _drift_sentence(drift: Drift, alpha: float) -> str:
             "explain (training, handlers, hides or records may have changed)"
         )
     else:
-        year = 365.25 / MONTH_DAYS
+        year = DAYS_PER_YEAR / MONTH_DAYS
         low, high = (f"{np.exp(np.clip(v * year, -20, 20)):.2g}" for v in (drift.low, drift.high))
         sentence = (
             "No sign that finds changed over calendar time beyond what cycles, age and conditions "
@@ -657,7 +658,7 @@ def _prediction_sentence(
         else f"{abs(off):.1f} in 100 {direction} finds than predicted"
     )
     sentence += f"; {level}"
-    slope = f"{calibration.slope:.2f}"
+    slope = f"{calibration.slope:.2f}".replace("-", "−")
     if calibration.slope_high is not None and calibration.slope_high < 1.0:
         sentence += f", and predictions too far apart (calibration slope {slope})"
     elif calibration.slope_low is not None and calibration.slope_low > 1.0:

@@ -75,6 +75,21 @@ def change(ratio: float, more: str, less: str, same: str) -> str:
     return f"{percent} % {more}" if percent > 0 else f"{-percent} % {less}"
 
 
+_MOST_SPREAD = 400.0  # as from a twentieth to twenty times
+
+
+def sized(low: float, high: float, steps: float = 1.0) -> bool:
+    """Whether an interval of ratios, over so many steps, is narrow enough to tell a size.
+
+    Where cycles and age are tied together, the limits of either alone can lie
+    millions apart: such numbers would be read as sizes, and are none.
+
+    >>> sized(0.5, 2.0), sized(0.5, 2.0, steps=10.0), sized(1e-9, 1e9)
+    (True, False, False)
+    """
+    return power(np.log(high) - np.log(low), steps) <= _MOST_SPREAD
+
+
 def shortfall(needed: Sequence[tuple[str, str, int, int]]) -> str:
     """Say what there is too little of: (word for one, for many, have, least); empty if none.
 

@@ -12,6 +12,7 @@ from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 from outcomes.fit.lifetime import ALL_SOURCES, FEWEST_AT_RISK, FEWEST_EVENTS, well_followed
 from outcomes.fit.result import Lifetime
 from outcomes.settings import Settings
+from outcomes.telling import p_value
 
 COMPARED = ("refrigerated", "frozen")
 
@@ -358,7 +359,7 @@ def _nothing(
         f"{reason}."
     )
     if tested[1] is not None:
-        sentence += f" The log-rank test of one curve for both gives a p-value of {_p(tested[1])}."
+        sentence += f" The log-rank test of one curve for both: {p_value(tested[1])}."
     return RestrictedMeans(
         from_days=start,
         to_days=end,
@@ -372,10 +373,6 @@ def _nothing(
         reason=reason,
         sentence=sentence,
     )
-
-
-def _p(value: float) -> str:
-    return "less than 0.001" if value < 0.001 else f"{value:.2g}"
 
 
 def _sentence(
@@ -393,8 +390,8 @@ def _sentence(
         f"Of the {end - start:.0f} days after day {start:.0f}, a refrigerated source still "
         f"reliable on that day stayed so for {first.days:.0f} on average and a frozen one for "
         f"{second.days:.0f}: {abs(difference):.0f} days {which} ({100 * (1 - alpha):g} % interval: "
-        f"{_days(low)} to {_days(high)}), from {first.events} and {second.events} sources that "
-        "met the rule. Storage was chosen, not assigned."
+        f"{_days(low)} to {_days(high)}), from {first.events} refrigerated and {second.events} "
+        "frozen that met the rule. Storage was chosen, not assigned."
     )
 
 

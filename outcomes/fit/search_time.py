@@ -11,11 +11,12 @@ from outcomes.errors import FitError
 from outcomes.fit.accelerated import FAMILIES, AcceleratedFit, fit_accelerated
 from outcomes.fit.conditions import Condition, Conditions, choose_conditions
 from outcomes.fit.cox import CoxFit, fit_cox
-from outcomes.fit.ratio import change, power, ratio_interval, shortfall
+from outcomes.fit.ratio import change, power, ratio_interval, shortfall, sized
 from outcomes.fit.result import LeftOut
 from outcomes.fit.search_curve import SearchTimeCurve, search_time_curve
 from outcomes.fit.terms import EXPOSURES, usable_trials
 from outcomes.settings import Settings
+from outcomes.telling import DAYS_PER_YEAR, count
 
 LEAST_FINDS = 30
 LEAST_SOURCES = 8
@@ -201,9 +202,9 @@ def _timed(trials: pd.DataFrame) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
     usable = np.isfinite(time) & (time > 0)
     notes = []
     for word, rows in (("finds", ~missed), ("misses", missed)):
-        count = int((rows & ~usable).sum())
-        if count:
-            notes.append(LeftOut("trials", f"{count:,} of the {word}: no usable search time"))
+        lacking = int((rows & ~usable).sum())
+        if lacking:
+            notes.append(LeftOut("trials", f"{lacking:,} of the {word}: no usable search time"))
     return hides.assign(time_s=time)[usable], (*left_out, *notes)
 
 
@@ -346,7 +347,7 @@ def _sentence(
 ) -> str:
     steps = {
         "cycles": (10.0, "Each 10 cycles", "cycles"),
-        "age_days": (365.25 / 30.0, "Each year of age", "age"),
+        "age_days": (DAYS_PER_YEAR / 30.0, "Each year of age", "age"),
     }
     parts = []
     for term in time_ratio:
@@ -356,7 +357,15 @@ def _sentence(
             for ratio in (term.low, term.time_ratio, term.high)
         )
         interval = f"{100 * (1 - alpha):g} % interval"
-        if term.low <= 1.0 <= term.high:
+        if not sized(term.low, term.high, times):
+            if term.low <= 1.0 <= term.high:
+                parts.append(f"These records cannot tell how much search time changes with {word}")
+            else:
+                way = "longer" if term.low > 1.0 else "shorter"
+                parts.append(
+                    f"Searches got {way} with {word}, by how much these records cannot tell"
+                )
+        elif term.low <= 1.0 <= term.high:
             each = name[0].lower() + name[1:]
             parts.append(
                 f"No change in search time with {word} shows (for {each}, anything from {low} to "
@@ -366,7 +375,8 @@ def _sentence(
             parts.append(f"{name} went with searches {middle} ({interval}: {low} to {high})")
     text = "; ".join([parts[0], *(part[0].lower() + part[1:] for part in parts[1:])])
     text += (
-        f", in {counts.n:,} searches of {counts.sources} sources by {counts.dogs} dogs, "
+        f", in {count(counts.n, 'search', 'searches')} of "
+        f"{count(counts.sources, 'source')} by {count(counts.dogs, 'dog')}, "
         f"{counts.n - counts.events:,} of them without a find."
     )
     if copies:

@@ -22,6 +22,7 @@ from outcomes.fit.spline import natural_spline, spline_knots
 from outcomes.fit.terms import EXPOSURES, PER_PARAMETER, Column, Design, plan_design
 from outcomes.fit.unlogged_thaws import add_thaws, exposures_of, history_of
 from outcomes.records.tables import Records
+from outcomes.telling import count, p_value
 
 MAIN = "the main model"
 LEAST_SOURCES = 5
@@ -501,9 +502,12 @@ def _other_models(asked: _Asked) -> None:
         note += "; trials of dogs with finds alone or misses alone are left out"
     session = _sessions(design.trials)[told]
     in_source = sources[told]
-    count = len(set(in_source))
-    if count < _FEW_CLUSTERS:
-        few = f"; with {count} sources such errors are rough, and more often too small than not"
+    clusters = len(set(in_source))
+    if clusters < _FEW_CLUSTERS:
+        few = (
+            f"; with {count(clusters, 'source')} such errors are rough, and more often too small "
+            "than not"
+        )
     else:
         few = ""
     ways: list[tuple[str, np.ndarray | None]] = [
@@ -516,7 +520,7 @@ def _other_models(asked: _Asked) -> None:
         except FitError as error:
             asked.refuse(name, "model", str(error))
         else:
-            asked.add_clustered(name, made, places, note + few, count)
+            asked.add_clustered(name, made, places, note + few, clusters)
     name = "averages over sources (GEE)"
     # Without dog terms: an error corrected for few sources needs more sources than terms.
     own = _usable_columns(y, x, design.columns)
@@ -527,7 +531,7 @@ def _other_models(asked: _Asked) -> None:
         asked.refuse(name, "model", str(error))
     else:
         errors = f"{note}; {made.errors} errors"
-        asked.add_clustered(name, made, places, errors, count)
+        asked.add_clustered(name, made, places, errors, clusters)
     _within_sources(asked, sources)
     _split(asked, sources)
     _without_early_use(asked)
@@ -718,9 +722,9 @@ def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], Smooth
     curve = at * mixed.beta[column] + natural_spline(at, knots) @ mixed.beta[-df:]
     word = _WORDS[term]
     if p < asked.fit.settings.alpha:
-        sentence = f"a curve fits {word} better than a straight line ({_p(p)})"
+        sentence = f"a curve fits {word} better than a straight line ({p_value(p)})"
     else:
-        sentence = f"no sign that {word} needs a curve instead of a straight line ({_p(p)})"
+        sentence = f"no sign that {word} needs a curve instead of a straight line ({p_value(p)})"
     test = SmoothTest(
         term=term,
         statistic=statistic,
@@ -732,10 +736,6 @@ def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], Smooth
         sentence=sentence,
     )
     return (estimate, spread, float(freedom[column])), test
-
-
-def _p(p: float) -> str:
-    return "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
 
 
 def _other_trials(asked: _Asked, records: Records | None) -> None:
@@ -928,7 +928,7 @@ def _agree(term: str, rows: Sequence[Specification]) -> Agreement:
     clear = _clear(main, rising)
     way = "rises" if rising else "falls"
     word = _MORE[term]
-    counted = f"asked in {len(ways)} other ways, the sign is the same in {same}"
+    counted = f"asked in {count(len(ways), 'other way')}, the sign is the same in {same}"
     if clear:
         title = f"Find probability {way} {word}: the sign holds in {same} of {len(ways)} analyses"
         sentence = (

@@ -19,9 +19,10 @@ from outcomes.fit.rates import (
     fit_rates,
     overdispersion_p,
 )
-from outcomes.fit.ratio import change, power, ratio_interval, shortfall
+from outcomes.fit.ratio import change, power, ratio_interval, shortfall, sized
 from outcomes.fit.result import LeftOut
 from outcomes.settings import Settings
+from outcomes.telling import DAYS_PER_YEAR, count
 
 DAYS = 60
 LEAST_TRAINED = 5
@@ -41,7 +42,7 @@ _DIET = (
 )
 _STEPS = {
     "diet_cycles": (10, "training lately on sources with 10 more cycles"),
-    "diet_age_days": (365.25 / 30.0, "training lately on sources a year older"),
+    "diet_age_days": (DAYS_PER_YEAR / 30.0, "training lately on sources a year older"),
     "diet_frozen_share": (5, "training lately with 50 in 100 more of it on frozen sources"),
 }
 
@@ -483,9 +484,14 @@ def _sentence(alone: list[RateTerm], days: int, blanks: int, alerts: int, alpha:
             change(power(float(np.log(v)), times), "more", "fewer", "as many")
             for v in (term.rate_ratio, term.low, term.high)
         )
-        parts.append(f"{words} went with {middle} ({low} to {high})")
+        parts.append(
+            f"{words} went with {middle} ({low} to {high})"
+            if sized(term.low, term.high, times)
+            else f"for {words}, these records cannot tell"
+        )
     return (
         f"False alerts on blank areas against the dog's training in the {days} days before "
-        f"({100 * (1 - alpha):g} % intervals): {'; '.join(parts)}; from {alerts} false alerts on "
-        f"{blanks:,} blank areas. Each is asked alone, and all of them change with the calendar."
+        f"({100 * (1 - alpha):g} % intervals): {'; '.join(parts)}; from "
+        f"{count(alerts, 'false alert')} on {count(blanks, 'blank area')}. Each is asked "
+        "alone, and all of them change with the calendar."
     )

@@ -16,6 +16,7 @@ from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import LeftOut, MixedFit
 from outcomes.fit.terms import Design, column_values, plan_design
 from outcomes.settings import Settings
+from outcomes.telling import count
 
 BASELINE_MISSES = 40
 BASELINE_FINDS = 40
@@ -529,11 +530,13 @@ def _with_sentence(found: Watch) -> Watch:
     )
     error = (
         f"about {100 * found.false_call:g} of 100 charts on which nothing changes pass their limit "
-        f"within {found.within} trials, which makes about {max(by_chance, 1.0):.0f} of these "
-        f"{charts} so far"
+        f"within {found.within} trials"
     )
+    if charts > 1:
+        error += f", which makes about {max(by_chance, 1.0):.0f} of these {charts} so far"
     if not found.past:
-        said = f"None of {charts} charts is past its limit; {error}."
+        who = "The one chart is not" if charts == 1 else f"None of {charts} charts is"
+        said = f"{who} past its limit; {error}."
     else:
         names = ", ".join(
             f"{c.of} {c.name} (since {c.past_since.started_at:%Y-%m-%d})"
@@ -542,7 +545,7 @@ def _with_sentence(found: Watch) -> Watch:
         )
         verb = "is" if len(found.past) == 1 else "are"
         said = (
-            f"{len(found.past)} of {charts} charts {verb} past the limit: {names}. A reason to "
-            f"look, not a finding: {error}."
+            f"{len(found.past)} of {count(charts, 'chart')} {verb} past the limit: {names}. "
+            f"A reason to look, not a finding: {error}."
         )
     return replace(found, sentence=said)

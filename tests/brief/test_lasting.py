@@ -88,12 +88,12 @@ def test_the_log_rank_test_is_told_for_sooner_later_unclear_and_not_asked() -> N
     assert sooner == (
         "Refrigerated sources became unreliable sooner than frozen ones, more than chance explains "
         "(6 of 9 refrigerated and 4 of 12 frozen sources met the rule, each somewhere between two "
-        "trials: log-rank test, p less than 0.001). Storage was chosen, not assigned."
+        "trials: log-rank test, p < 0.001). Storage was chosen, not assigned."
     )
     assert "unreliable later than" in log_rank_sentence(_tested(-2.1, 0.043), 0.05)
     unclear = log_rank_sentence(_tested(-2.1, 0.043), 0.01)
     assert "does not show" in unclear
-    assert "p 0.043); a difference may still be there." in unclear
+    assert "p = 0.043); a difference may still be there." in unclear
     assert log_rank_sentence(_tested(None, None, "0 refrigerated sources"), 0.05).endswith(
         "cannot be tested yet: 0 refrigerated sources."
     )
@@ -119,7 +119,7 @@ def test_the_test_of_kinds_is_told_for_different_unclear_and_not_asked() -> None
     assert said == (
         "Kinds became unreliable at different times, more than chance explains (sources that met "
         "the rule, and expected if all were alike: blood 7 of 9, with 4.2 expected, bone 5 of 12, "
-        "with 7.8 expected; log-rank test, p 0.008). Kinds are also stored and used differently, "
+        "with 7.8 expected; log-rank test, p = 0.008). Kinds are also stored and used differently, "
         "which is in this too. Not compared, with too few that met the rule: teeth (1 of 4 met "
         "the rule)."
     )

@@ -81,7 +81,7 @@ def test_dogs_with_too_few_blank_areas_are_left_out_and_said():
     assert "Juno" in found.sentence
     none = fit_detection(counted("Moss", 40, 50, 2, 12), Settings())
     assert none.dogs == ()
-    assert none.reason.startswith("none of 1 dogs has 20 hides")
+    assert none.reason.startswith("the one dog has not 20 hides")
     assert fit_detection(counted("Moss", 40, 50, 0, 0), Settings()).reason == (
         "no blank area was searched"
     )

@@ -1,0 +1,52 @@
+"""How numbers are told, alike in every stage: a count with its noun, a p-value, months."""
+
+from __future__ import annotations
+
+DAYS_PER_YEAR = 365.25
+DAYS_PER_MONTH = DAYS_PER_YEAR / 12.0
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """Give a number with its noun.
+
+    Parameters
+    ----------
+    number
+        How many.
+    one, many
+        The noun for one and for any other number; ``many`` is ``one`` with an s
+        where it is not given.
+
+    Examples
+    --------
+    >>> count(1, "miss", "misses"), count(1200, "trial"), count(0, "source")
+    ('1 miss', '1,200 trials', '0 sources')
+    """
+    return f"{number:,} {one if number == 1 else (many or one + 's')}"
+
+
+def p_number(p: float) -> str:
+    """Give a p-value as it stands in a table.
+
+    To three decimals below 0.1, so that 0.049 does not read as 0.05, and to two above.
+
+    Examples
+    --------
+    >>> p_number(0.0494), p_number(0.31), p_number(0.00002)
+    ('0.049', '0.31', '< 0.001')
+    """
+    if p < 0.001:
+        return "< 0.001"
+    return f"{p:.3f}" if p < 0.0995 else f"{p:.2f}"
+
+
+def p_value(p: float) -> str:
+    """Give a p-value as it stands in a sentence.
+
+    Examples
+    --------
+    >>> p_value(0.0312), p_value(0.00002), p_value(1.0)
+    ('p = 0.031', 'p < 0.001', 'p = 1.00')
+    """
+    number = p_number(p)
+    return f"p {number}" if number.startswith("<") else f"p = {number}"

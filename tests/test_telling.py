@@ -1,0 +1,204 @@
+"""One of a thing is told as one, every p-value alike, and no size is told that cannot be known."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from outcomes import telling
+from outcomes.brief import further_words, words
+from outcomes.decide import trade_off
+from outcomes.draw import overlap_figure, records_figure, theme, turnbull_figure
+from outcomes.fit import detection, false_alerts, lifetime_model, search_time, training_diet, watch
+from outcomes.fit.interval_log_rank import IntervalLogRank
+
+NOUNS = (
+    "sources|trials|dogs|searches|events|charts|hides|cycles|months|days|rows|finds|misses|"
+    "blank areas|false alerts|other ways|frozen sources|hide trials"
+)
+# "10 of 1 sources", "1 trials", but not "in 21 trials", "0.1 trials" or "1,201 trials".
+ONE_OF_MANY = re.compile(rf"(?<![\d.,])1 ({NOUNS})\b")
+
+
+def _rank(one: int) -> IntervalLogRank:
+    followed = {"refrigerated": one, "frozen": one}
+    return IntervalLogRank(followed, followed, 2.5, 0.0124, "information", True, None)
+
+
+def _time(low: float, high: float) -> search_time.TimeTerm:
+    return search_time.TimeTerm("cycles", "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
+
+
+def _rate(low: float, high: float, name: str = "cycles") -> false_alerts.RateTerm:
+    return false_alerts.RateTerm(name, "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
+
+
+def _alerts(n: int, *terms: false_alerts.RateTerm) -> str:
+    model: Any = SimpleNamespace(
+        reason=None, terms=terms, alerts=n, sources=n, dogs=n, copies={}
+    )  # what the sentence reads of the model
+    share = (1.0 / (n + 1), 0.1, 0.9)
+    return false_alerts._sentence((0.5, 0.2, 1.0), None, (1, n), share, model, 0.05)
+
+
+def _searches(n: int, *terms: search_time.TimeTerm) -> str:
+    return search_time._sentence(search_time._Counts(n, n, n, n), terms, {}, 0.05)
+
+
+def _next(n: int) -> str:
+    row: Any = SimpleNamespace(after=n, within=5, probability=0.2, low=0.1, high=0.4)
+    return lifetime_model._next_sentence((row,), n, n, 0.05)
+
+
+def _charted(n: int, past: int) -> str:
+    trial = SimpleNamespace(started_at=pd.Timestamp("2025-03-01"))
+    charts = tuple(
+        SimpleNamespace(of="source", name=f"S{k}", trials=range(60), past_since=trial)
+        for k in range(n)
+    )
+    choices: Any = SimpleNamespace(odds_ratio=2.0, false_call=0.05, within=50)
+    nothing = watch._nothing(choices, pd.DataFrame({"result": []}), "")
+    found: Any = replace(nothing, sources=charts, past=charts[:past])  # type: ignore[arg-type]
+    return watch._with_sentence(found).sentence
+
+
+def _way(n: int) -> str:
+    row: Any = SimpleNamespace(
+        name="a", log_odds=-0.1, low=-0.2, high=0.1, n=n, sources=n, reason=None
+    )
+    return further_words._way_line(row)
+
+
+def _agreement(n: int, *, clear: bool) -> str:
+    found = SimpleNamespace(
+        ways=n, same_sign=n, clear=clear, clear_too=n, rising=False, unsure=(), against=()
+    )
+    row = SimpleNamespace(log_odds=-0.1, family="main", name="main")
+    ways: Any = SimpleNamespace(agreement={"cycles": found}, of=lambda _: [row])
+    return further_words.agreement_sentence(ways, "cycles")
+
+
+def _detected(n: int) -> str:
+    trials = pd.DataFrame({"source_id": [None] * n})
+    return detection._why(trials, [telling] * n)  # type: ignore[list-item]
+
+
+def _overlap(n: int) -> str:
+    kind: Any = SimpleNamespace(
+        ages={w: range(n) for w in overlap_figure._OFFSET},
+        sources=dict.fromkeys(overlap_figure._OFFSET, n),
+    )
+    return " ".join(overlap_figure._counts(kind))
+
+
+def _half(n: int) -> str:
+    curve: Any = SimpleNamespace(median=n * telling.DAYS_PER_MONTH, group="frozen", by="regime")
+    return turnbull_figure._title([curve])
+
+
+def _glance(n: int) -> str:
+    return records_figure._title(pd.DataFrame({"result": ["miss"] * n}), n)
+
+
+SENTENCES = {
+    "log-rank test": lambda n: further_words.log_rank_sentence(_rank(n), 0.05),
+    "log-rank test, unclear": lambda n: further_words.log_rank_sentence(_rank(n), 0.001),
+    "other ways": _way,
+    "agreement": lambda n: _agreement(n, clear=True),
+    "agreement, unclear": lambda n: _agreement(n, clear=False),
+    "search time": lambda n: _searches(n, _time(0.98, 1.04)),
+    "false alerts": lambda n: _alerts(n, _rate(0.98, 1.04)),
+    "training lately": lambda n: training_diet._sentence(
+        [_rate(0.9, 1.2, "diet_cycles")], 60, n, n, 0.05
+    ),
+    "next cycles": _next,
+    "charts": lambda n: _charted(n, 0),
+    "charts past": lambda n: _charted(n, 1),
+    "detection": _detected,
+    "overlap": _overlap,
+    "half": _half,
+    "records at a glance": _glance,
+}
+
+
+@pytest.mark.parametrize("name", SENTENCES)
+def test_one_of_a_thing_is_told_as_one(name: str) -> None:
+    one, three = SENTENCES[name](1), SENTENCES[name](3)
+    assert ONE_OF_MANY.search(one) is None, one
+    assert "1 of 1 sources" not in one
+    assert one != three
+
+
+def test_the_pattern_sees_one_of_many() -> None:
+    assert ONE_OF_MANY.search("from 3 of 1 sources")
+    assert ONE_OF_MANY.search("in 1 other ways")
+    assert not ONE_OF_MANY.search("1 source, 21 trials, 0.1 cycles and 1,201 rows")
+
+
+def test_one_chart_and_none_past_is_told_as_such() -> None:
+    assert _charted(1, 0).startswith("The one chart is not past its limit; about ")
+    assert _charted(1, 1).startswith("1 of 1 chart is past the limit: source S0 (since 2025-03-01)")
+    assert "of these 3 so far" in _charted(3, 0)
+    assert "of these" not in _charted(1, 0)
+
+
+@given(st.floats(0.0, 1.0))
+def test_a_p_value_is_told_to_what_it_bears_and_never_across_a_twentieth(p: float) -> None:
+    told = telling.p_value(p)
+    number = telling.p_number(p)
+    assert told in (f"p {number}", f"p = {number}")
+    if p < 0.001:
+        assert told == "p < 0.001"
+        return
+    assert abs(float(number) - p) <= (0.0005 if p < 0.0995 else 0.005) + 1e-12
+    # Only what is within half a thousandth of 0.05 can be told as 0.050.
+    if p < 0.0495:
+        assert float(number) < 0.05
+
+
+def test_the_same_month_is_meant_everywhere() -> None:
+    # A twelfth of the mean year of the Julian calendar, 365.25 days.
+    assert pytest.approx(30.4375) == telling.DAYS_PER_MONTH
+    for module in (words, trade_off, theme):
+        assert module.DAYS_PER_MONTH is telling.DAYS_PER_MONTH
+
+
+ABSURD = re.compile(r"100 % (shorter|fewer)|over 1,000 times")
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        (1e-5, 1e6, "cannot tell how much"),
+        (1.2, 1e6, "longer with cycles, by how much these records cannot tell"),
+        (1e-9, 0.9, "shorter with cycles, by how much these records cannot tell"),
+    ],
+)
+def test_a_search_time_nobody_can_know_is_not_told_as_a_size(
+    low: float, high: float, said: str
+) -> None:
+    text = _searches(400, _time(low, high), _time(0.99, 1.01))
+    assert said in text
+    assert not ABSURD.search(text)
+    assert "in 400 searches" in text
+
+
+def test_false_alerts_nobody_can_know_are_not_told_as_a_size() -> None:
+    for low, high, said in (
+        (1e-5, 1e6, "these records cannot tell how much they change with cycles"),
+        (1.2, 1e6, "more went with cycles, by how much these records cannot tell"),
+        (1e-9, 0.9, "fewer went with cycles, by how much these records cannot tell"),
+    ):
+        text = _alerts(44, _rate(low, high))
+        assert said in text
+        assert not ABSURD.search(text)
+    text = training_diet._sentence([_rate(1e-5, 1e6, "diet_cycles")], 60, 90, 9, 0.05)
+    assert "for training lately on sources with 10 more cycles, these records cannot tell" in text
+    assert not ABSURD.search(text)
