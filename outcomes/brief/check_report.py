@@ -176,7 +176,8 @@ def _rows(rows: Sequence[int]) -> str:
 def _count_lines(examination: Examination, findings: Sequence[Finding]) -> Iterator[str]:
     for table, rows in examination.rows_in.items():
         used = examination.used.get(table, 0)
-        yield f"{table}: {rows:,} rows in = {used:,} usable + {rows - used:,} set aside"
+        rows_in = words.count(rows, "row")
+        yield f"{table}: {rows_in} in = {used:,} usable + {rows - used:,} set aside"
     stops = [f for f in findings if f.severity == "stops"]
     if stops:
         stop = (

@@ -11,6 +11,7 @@ import pandas as pd
 
 from outcomes.brief import words
 from outcomes.brief.facts import Facts
+from outcomes.brief.floor_grid import FloorPoint
 from outcomes.decide.bootstrap import BootstrapThreshold
 from outcomes.decide.explain import Explanation, SourceTrial
 from outcomes.decide.exposure_left import ExposureLeft
@@ -23,6 +24,7 @@ from outcomes.decide.trade_off import (
     TradeOff,
     TradeOffPoint,
     alone,
+    price_at_floors,
     trade_off,
     two_sided_rule,
 )
@@ -103,8 +105,9 @@ def bootstrap_sentence(found: BootstrapThreshold) -> str:
         if found.high is None
         else words.exposure_value(exposure, found.high)
     )
+    levels = words.count(found.levels, found.resampled)
     text = (
-        f"{start} ({found.refits} times, {found.levels} {found.resampled}s), the threshold by "
+        f"{start} ({found.refits} times, {levels}), the threshold by "
         f"{_NAME[exposure]} lies between {low} and {high} ({words.percent(found.confidence)} "
         "interval)"
     )
@@ -218,18 +221,85 @@ def either_rule(facts: Facts) -> tuple[float, float] | None:
 
 def either_sentence(facts: Facts) -> str | None:
     """The price of the rule by both, for the page; None where there is no such rule."""
-    rule = either_rule(facts)
-    if rule is None or (facts.asked.either is None and not facts.price.combined):
+    return _either_told(facts.price, either_rule(facts), facts.asked.either is not None)
+
+
+def _either_told(price: TradeOff, rule: tuple[float, float] | None, asked: bool) -> str | None:
+    if rule is None or (not asked and not price.combined):
         return None
-    said = both_sentence(facts.price, *rule)
-    if facts.asked.either is not None:
+    said = both_sentence(price, *rule)
+    if asked:
         return said
-    return f"The two limits together, at the floor of {words.in_100(facts.settings.floor)}. {said}"
+    return f"The two limits together, at the floor of {words.in_100(price.floor)}. {said}"
+
+
+@dataclass(frozen=True, slots=True)
+class EitherAtFloor:
+    """The rule by both at one floor: the sentence, the small table, and what stands over it."""
+
+    sentence: str
+    rows: tuple[EitherRow, ...]
+    caption: str
+
+
+def either_at_floors(facts: Facts, grid: Sequence[FloorPoint]) -> list[EitherAtFloor]:
+    """The rule by both at every floor a reader of the page may choose.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    grid
+        The answers at each floor.
+
+    Returns
+    -------
+    list of EitherAtFloor
+        One for each point of ``grid``; at the unit's own floor what
+        :func:`either_sentence` and :func:`either_rows` say.
+    """
+    asked = facts.asked.either
+    rules = [two_sided_rule(point.retirement, asked) for point in grid]
+    other = [
+        (point.floor, rule)
+        for point, rule in zip(grid, rules, strict=True)
+        if point.floor != facts.settings.floor
+    ]
+    prices: dict[float, TradeOff] = {facts.settings.floor: facts.price}
+    if any(rule is not None for _, rule in other):
+        made = price_at_floors(facts.fit, facts.price, facts.use, other)
+        prices |= {price.floor: price for price in made}
+    told = []
+    for point, rule in zip(grid, rules, strict=True):
+        price = prices.get(point.floor)
+        if rule is None or price is None:
+            told.append(EitherAtFloor("", (), ""))
+            continue
+        months = (rule[0], rule[1] / words.DAYS_PER_MONTH)
+        told.append(
+            EitherAtFloor(
+                _either_told(price, months, asked is not None) or "",
+                tuple(_rows_of(price)),
+                either_caption(price),
+            )
+        )
+    return told
+
+
+def either_caption(price: TradeOff) -> str:
+    """What stands over the small table."""
+    return (
+        f"Whichever comes first, against each alone ({words.percent(price.confidence)} "
+        f"interval); the floor is {words.in_100(price.floor)}."
+    )
 
 
 def either_rows(facts: Facts) -> list[EitherRow]:
     """That rule, each of its limits alone, and present practice, row by row."""
-    price = facts.price
+    return _rows_of(facts.price)
+
+
+def _rows_of(price: TradeOff) -> list[EitherRow]:
     if not price.combined or price.present is None:
         return []
     (point,) = price.combined

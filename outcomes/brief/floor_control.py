@@ -6,9 +6,10 @@ Every number, word and line is made here; the page's script only puts them in pl
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import astuple
 from typing import Any
 
-from outcomes.brief import paper, words
+from outcomes.brief import decisions, paper, words
 from outcomes.brief.facts import Facts
 from outcomes.brief.floor_grid import FloorPoint, floor_grid
 
@@ -36,22 +37,25 @@ def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[st
     -------
     dict or None
         ``own`` and ``last`` (places in the grid), ``said`` (at the unit's own
-        floor), and ``data``, which the page's script reads: for each
-        name a list with one entry for each floor. A row of ``rows`` is the
-        source's place on the shelf, the place of its advice in ``advice`` and of
-        its reason in ``why``, and whether it is printed. None where nothing
+        floor), ``either`` (whether a rule by both has a price at any floor), and
+        ``data``, which the page's script reads: for each name a list with one entry
+        for each floor. A row of ``rows`` is the source's place on the shelf, the
+        place of its advice in ``advice`` and of its reason in ``why``, whether it is
+        printed, and the place of its finds in ``expected``. None where nothing
         depends on the floor.
     """
     grid = floor_grid(facts)
     own = [point.floor for point in grid].index(facts.settings.floor)
     said = [words.in_100(point.floor) for point in grid]
     reasons: dict[str, int] = {}
+    expected: dict[str, int] = {}
     place = {s.source_id: k for k, s in enumerate(facts.shelf)}
     rows, on_paper = [], []
     for point in grid:
         told: list[dict[str, Any]] = [
             {"source": s.source_id, "kind": s.kind or "", "advice": s.advice, "left": None,
-             "reason": words.advice_reason(s, point.floor)}
+             "reason": words.advice_reason(s, point.floor),
+             "expected": words.expected_finds(s, point.floor) or "not known"}
             for s in point.shelf
         ]  # fmt: skip
         printed = paper.shelf_rows_on_paper(told)
@@ -63,6 +67,7 @@ def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[st
                     _ADVICE.index(row["advice"]),
                     reasons.setdefault(row["reason"], len(reasons)),
                     int(number < printed),
+                    expected.setdefault(row["expected"], len(expected)),
                 ]
                 for number, row in enumerate(told)
             ]
@@ -70,8 +75,10 @@ def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[st
     retire = [words.retire_sentence(facts.verdict, point.retirement) for point in grid]
     if len(set(layers)) < 2 and all(row == rows[0] for row in rows):
         return None
+    either = decisions.either_at_floors(facts, grid)
     return {
         "own": own,
+        "either": any(at.rows for at in either),
         "last": len(grid) - 1,
         "said": said[own],
         "data": {
@@ -82,12 +89,16 @@ def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[st
             "retire": retire,
             "price": [words.price_sentence(facts.price, p.retirement) or "" for p in grid],
             "past": [words.past_limit_sentence(p.shelf, p.retirement) or "" for p in grid],
+            "either": [at.sentence for at in either],
+            "either_rows": [[list(astuple(row)) for row in at.rows] for at in either],
+            "either_caption": [at.caption for at in either],
             "alt": [figure_alt(headline, sentence) for sentence in retire],
             "moved": [_moved(facts, point) for point in grid],
             "paper": on_paper,
             "layer": list(layers),
             "advice": list(_ADVICE),
             "why": list(reasons),
+            "expected": list(expected),
             "rows": rows,
         },
     }

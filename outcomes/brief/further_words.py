@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from math import expm1
 
 from outcomes.brief.further import Further
-from outcomes.brief.words import joined
+from outcomes.brief.words import count, joined, p_value
 from outcomes.fit.dogs import DogReview
 from outcomes.fit.interval_log_rank import IntervalLogRank, KindLogRank
 from outcomes.fit.specifications import Specification, Specifications, most_influential
@@ -96,17 +96,20 @@ def agreement_sentence(ways: Specifications, exposure: str) -> str:
     found = ways.agreement[exposure]
     name = _EXPOSURE_WORDS[exposure]
     all_or_some = "all of them" if found.same_sign == found.ways else f"{found.same_sign}"
+    if found.ways == 1:
+        all_or_some = "it" if found.same_sign else "none"
+    others = count(found.ways, "other way")
     if found.clear:
         change = "rise" if found.rising else "fall"
         text = (
-            f"Asked in {found.ways} other ways, finds {change} with {name} in {all_or_some}; "
+            f"Asked in {others}, finds {change} with {name} in {all_or_some}; "
             f"in {found.clear_too} the whole interval says so."
         )
         if 0 < len(found.unsure) <= _MOST_UNSURE:
             text += f" Less sure: {'; '.join(found.unsure)}."
     else:
         text = (
-            f"The interval for {name} includes no change; asked in {found.ways} other ways, the "
+            f"The interval for {name} includes no change; asked in {others}, the "
             f"direction is the same in {all_or_some}."
         )
     rows = ways.of(exposure)
@@ -172,13 +175,11 @@ def log_rank_sentence(test: IntervalLogRank, alpha: float) -> str:
             "Whether refrigerated and frozen sources become unreliable at different times cannot "
             f"be tested yet: {test.reason}."
         )
-    first, second = (
-        f"{test.events[name]} of {test.sources[name]} {name}" for name in ("refrigerated", "frozen")
-    )
-    p = "less than 0.001" if test.p < 0.001 else f"{test.p:.2g}"
+    first = f"{test.events['refrigerated']} of {test.sources['refrigerated']} refrigerated"
+    second = f"{test.events['frozen']} of {count(test.sources['frozen'], 'frozen source')}"
     behind = (
-        f"{first} and {second} sources met the rule, each somewhere between two trials: "
-        f"log-rank test, p {p}"
+        f"{first} and {second} met the rule, each somewhere between two trials: "
+        f"log-rank test, {p_value(test.p)}"
     )
     if test.p >= alpha:
         return (
@@ -209,14 +210,13 @@ def kind_log_rank_sentence(test: KindLogRank, alpha: float) -> str:
             "Whether kinds become unreliable at different times cannot be tested yet: "
             f"{test.reason}{tail}."
         )
-    p = "less than 0.001" if test.p < 0.001 else f"{test.p:.2g}"
     counts = ", ".join(
         f"{kind} {test.events[kind]} of {test.sources[kind]}, with {test.expected[kind]:.1f} "
         "expected"
         for kind in test.events
     )
     behind = f"sources that met the rule, and expected if all were alike: {counts}"
-    behind += f"; log-rank test, p {p}"
+    behind += f"; log-rank test, {p_value(test.p)}"
     tail = f" Not compared, with too few that met the rule: {left}." if left else ""
     if test.p >= alpha:
         return (
@@ -280,7 +280,7 @@ def _way_line(row: Specification) -> str:
     if row.log_odds is None or row.low is None or row.high is None:
         return f"  {row.name:<52} not asked: {row.reason}"
     change = f"{_percent(row.log_odds)} ({_percent(row.low)} to {_percent(row.high)})"
-    return f"  {row.name:<52} {change:<28} {row.n:,} trials, {row.sources:,} sources"
+    return f"  {row.name:<52} {change:<28} {count(row.n, 'trial')}, {count(row.sources, 'source')}"
 
 
 def _percent(log_odds: float) -> str:

@@ -14,16 +14,19 @@ from matplotlib.figure import Figure
 
 from outcomes import __version__
 from outcomes.brief import decisions, further_words, paper, words
+from outcomes.brief.blinding import blinding_counts, blinding_sentence
 from outcomes.brief.facts import Facts
 from outcomes.brief.floor_control import figure_alt, floor_control
 from outcomes.brief.floor_grid import floor_grid
 from outcomes.brief.further_figures import FoldedFigure, folded_figures
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
-from outcomes.draw.floor_layer import floor_layer, hide_floor
-from outcomes.draw.main_figure import ThresholdMark, draw_main_figure
+from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
+from outcomes.draw.main_figure import IN_PAGE, ThresholdMark, draw_main_figure
+from outcomes.draw.records_figure import IN_PAGE as RECORDS_IN_PAGE
 from outcomes.draw.records_figure import draw_records_figure
 from outcomes.draw.save import compact_svg, describe_figure, render_figure
+from outcomes.draw.theme import ALONE, Sheet
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
 from outcomes.fit.result import FindCurve, Term
 from outcomes.records.tables import Finding
@@ -70,6 +73,8 @@ class PageFigure:
         each point of :func:`outcomes.brief.floor_grid.floor_grid`.
     own_layer
         That of them for the unit's own floor.
+    view_box
+        Width and height of figure and layers, points.
     records, records_alt
         The records at a glance as SVG, and what it shows; None where it is left out.
     folded
@@ -79,6 +84,7 @@ class PageFigure:
     svg: bytes
     layers: tuple[str, ...]
     own_layer: str
+    view_box: tuple[float, float]
     records: bytes | None = None
     records_alt: str = ""
     folded: tuple[FoldedFigure, ...] = ()
@@ -95,16 +101,17 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     if words.nothing_drawn(facts.retirement, facts.lifetime) is not None:
         return None
     floors = [(point.floor, _marks(point.retirement)) for point in floor_grid(facts)]
-    figure = _main_figure(facts, "", "", floors)
+    figure = _main_figure(facts, "", "", floors, sheet=IN_PAGE)
     layers = tuple(floor_layer(figure, _drawn(facts), *at) for at in floors)
     hide_floor(figure)
     own = [floor for floor, _ in floors].index(facts.settings.floor)
     history, trials = facts.joined.history, facts.joined.trials
-    records = draw_records_figure(history, trials, figure_footer(facts))
+    records = draw_records_figure(history, trials, figure_footer(facts), sheet=RECORDS_IN_PAGE)
     return PageFigure(
         svg=compact_svg(render_figure(figure, "svg")),
         layers=layers,
         own_layer=layers[own],
+        view_box=size_pt(figure),
         records=compact_svg(render_figure(records, "svg")),
         records_alt=f"Figure: {describe_figure(records)[0]}.",
         folded=folded_figures(facts, figure_footer(facts)),
@@ -124,6 +131,8 @@ def _main_figure(
     title: str,
     subtitle: str,
     other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
+    *,
+    sheet: Sheet = ALONE,
 ) -> Figure:
     return draw_main_figure(
         title=title,
@@ -133,6 +142,7 @@ def _main_figure(
         thresholds=_marks(facts.retirement),
         lifetime=facts.lifetime,
         footer=figure_footer(facts),
+        sheet=sheet,
         other_floors=other_floors,
     )
 
@@ -230,10 +240,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "price": words.price_sentence(facts.price, facts.retirement),
         "either": decisions.either_sentence(facts),
         "either_rows": decisions.either_rows(facts),
-        "either_caption": (
-            f"Whichever comes first, against each alone ({words.percent(settings.confidence)} "
-            f"interval); the floor is {words.in_100(settings.floor)}."
-        ),
+        "either_caption": decisions.either_caption(facts.price),
         "past_limit": words.past_limit_sentence(facts.shelf, facts.retirement),
         "shelf_note": words.SHELF_NOTE,
         "shelf_caption": (
@@ -263,7 +270,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         else facts.lasting.next_cycles.sentence,
         "watch": None
         if facts.lasting.watched.reason is not None
-        else facts.lasting.watched.sentence,
+        else words.early_warning(
+            facts.lasting.watched, [source.source_id for source in facts.shelf]
+        ),
         "portions": None
         if facts.portions.reason is not None
         else decisions.portions_sentence(facts.portions, settings.alpha),
@@ -281,6 +290,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             *further_words.not_parted(facts.further, facts.verdict),
         ],
         "method": words.method(fit, facts.verdict),
+        "blinding": blinding_sentence(blinding_counts(facts.joined.trials)),
         "terms": [_term_row(t) for t in fit.terms],
         "terms_caption": (
             f"{words.count(fit.n, 'trial')} of {words.count(fit.sources, 'source')} by "
@@ -307,6 +317,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "records": None if figure is None or figure.records is None else _as_data(figure.records),
         "records_alt": "" if figure is None else figure.records_alt,
         "layer": "" if figure is None else figure.own_layer,
+        "view_box": "" if figure is None else " ".join(f"{v:g}" for v in (0, 0, *figure.view_box)),
         "floor": floor_control(facts, headline, () if figure is None else figure.layers),
     }
 
@@ -351,10 +362,6 @@ def _shelf_rows(facts: Facts) -> list[dict[str, Any]]:
 
 
 def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
-    predicted = "not known"
-    if source.find_probability is not None and source.low is not None and source.high is not None:
-        shown = [words.finds_in_100(p) for p in (source.find_probability, source.low, source.high)]
-        predicted = f"{shown[0]} ({shown[1]} to {shown[2]})"
     age = (
         "not known" if source.age_days is None else f"{source.age_days / words.DAYS_PER_MONTH:.0f}"
     )
@@ -367,7 +374,7 @@ def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
         "cycles": "not known" if source.cycles is None else f"{source.cycles:.0f}",
         "age": age,
         "found": f"{source.finds:,} of {source.trials:,}",
-        "predicted": predicted,
+        "predicted": words.expected_finds(source, floor) or "not known",
         "advice": source.advice,
         "reason": words.advice_reason(source, floor),
         "left": None,
@@ -380,6 +387,6 @@ def _term_row(term: Term) -> dict[str, str]:
         "unit": term.unit,
         "odds_ratio": f"{term.odds_ratio:.3g}",
         "interval": f"{term.low:.3g} to {term.high:.3g}",
-        "points": f"{term.points:+.1f}",
-        "p": "< 0.001" if term.p < 0.001 else f"{term.p:.3f}",
+        "points": f"{term.points:+.1f}".replace("-", "−"),
+        "p": words.p_number(term.p),
     }

@@ -25,11 +25,11 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield words.answer(fit, verdict, facts.retirement)
     if fit.terms:
         yield _strong("Terms of the model")
-        yield f"{'term':<16}{'per':<34}{'odds ratio':>10}{'low':>8}{'high':>8}{'p':>8}"
+        yield f"{'term':<16}{'per':<34}{'odds ratio':>10}{'low':>8}{'high':>8}{'p':>9}"
         for t in fit.terms:
-            p = "<0.001" if t.p < 0.001 else f"{t.p:.3f}"
             yield (
-                f"{t.term:<16}{t.unit:<34}{t.odds_ratio:>10.3f}{t.low:>8.3f}{t.high:>8.3f}{p:>8}"
+                f"{t.term:<16}{t.unit:<34}{t.odds_ratio:>10.3f}{t.low:>8.3f}{t.high:>8.3f}"
+                f"{words.p_number(t.p):>9}"
             )
         spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())
         yield f"standard deviations (log-odds): {spread}"
@@ -96,11 +96,8 @@ def retire_lines(facts: Facts) -> Iterator[str]:
     for s in facts.shelf:
         cycles = "? cycles" if s.cycles is None else words.count(round(s.cycles), "cycle")
         age = "age unknown" if s.age_days is None else words.months(s.age_days)
-        predicted = "no prediction"
-        if s.find_probability is not None and s.low is not None and s.high is not None:
-            predicted = (
-                f"{100 * s.find_probability:.0f} in 100 ({100 * s.low:.0f} to {100 * s.high:.0f})"
-            )
+        expected = words.expected_finds(s, facts.settings.floor)
+        predicted = "no prediction" if expected is None else expected.replace(" (", " in 100 (", 1)
         reason = words.advice_reason(s, facts.settings.floor)
         yield (f"{s.advice:<7} {s.source_id:<14} {cycles:>10}, {age:<10} {predicted:<24} {reason}")
         left = remaining.get(s.source_id)

@@ -9,6 +9,7 @@ from typing import Any
 
 from outcomes import __version__
 from outcomes.brief import decisions, words
+from outcomes.brief.blinding import blinding_counts
 from outcomes.brief.facts import Facts
 from outcomes.brief.further_results import (
     FURTHER_SECTIONS,
@@ -127,6 +128,7 @@ def _records(facts: Facts) -> dict[str, Any]:
         "hide_trials": int(trials["source_id"].notna().sum()),
         "blank_trials": int(trials["source_id"].isna().sum()),
         "dogs": int(trials["dog_id"].nunique()),
+        "blinding": blinding_counts(trials),
         "first": trials["started_at"].min().isoformat(),
         "last": trials["started_at"].max().isoformat(),
         "rows_in": dict(facts.records.rows_in),

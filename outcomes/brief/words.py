@@ -21,10 +21,14 @@ from outcomes.fit.finds import FindFit
 from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime
 from outcomes.fit.reliability_rule import describe_rule
 from outcomes.fit.result import Bin, FindCurve, Lifetime
+from outcomes.fit.watch import Watch
 from outcomes.fit.which_predicts import RatioTest, WhichPredicts
 from outcomes.settings import ReliabilityRule
-
-DAYS_PER_MONTH = 365.25 / 12.0
+from outcomes.telling import DAYS_PER_MONTH as DAYS_PER_MONTH
+from outcomes.telling import DAYS_PER_YEAR
+from outcomes.telling import count as count
+from outcomes.telling import p_number as p_number
+from outcomes.telling import p_value as p_value
 
 CAUTIONS = (
     "This is an association in one unit's records. It is not proof that storage caused it, "
@@ -46,15 +50,6 @@ CAUTIONS = (
 
 # What lies between always found and the usual floor: a fall of that size would matter to anyone.
 _LARGE_FALL = 15.0
-
-
-def count(number: int, one: str, many: str | None = None) -> str:
-    """A number with its noun.
-
-    >>> count(1, "miss", "misses"), count(1200, "trial")
-    ('1 miss', '1,200 trials')
-    """
-    return f"{number:,} {one if number == 1 else (many or one + 's')}"
 
 
 def in_100(probability: float) -> str:
@@ -92,17 +87,6 @@ def exposure_value(exposure: str, value: float) -> str:
         shown = f"{value:.1f}".removesuffix(".0") if value < 9.95 else f"{value:,.0f}"
         return f"{shown} {'cycle' if shown == '1' else 'cycles'}"
     return months(value) if value >= 2.0 * DAYS_PER_MONTH else count(round(value), "day")
-
-
-def p_value(p: float) -> str:
-    """A p-value as it may be printed.
-
-    >>> p_value(0.0312), p_value(0.00002)
-    ('p = 0.03', 'p < 0.001')
-    """
-    if p < 0.001:
-        return "p < 0.001"
-    return f"p = {p:.2f}" if p >= 0.01 else f"p = {p:.3f}"
 
 
 def percent(confidence: float) -> str:
@@ -235,7 +219,7 @@ def _continued(size: str) -> str:
 
 def _step(exposure: str, sizes: Sequence[float]) -> tuple[float, str]:
     """A step along an exposure small enough for its change to be a straight line."""
-    large = 10.0 if exposure == "cycles" else 365.25 / 30.0
+    large = 10.0 if exposure == "cycles" else DAYS_PER_YEAR / 30.0
     if max(abs(v) for v in sizes) * large <= 60.0:
         return large, "10 more cycles" if exposure == "cycles" else "a year more of age"
     if exposure == "cycles":
@@ -944,6 +928,43 @@ TERM_WORDS = {
     "wind_m_s": "wind",
     "experience": "the dog's trials so far",
 }
+
+
+def expected_finds(source: ShelfSource, floor: float) -> str | None:
+    """A source's predicted finds in 100 with their interval; None without a prediction.
+
+    Whole numbers, but a limit just below the floor has a decimal where it would
+    otherwise read as the floor: the advice rests on which side of it the limit lies.
+    """
+    probability, low, high = source.find_probability, source.low, source.high
+    if probability is None or low is None or high is None:
+        return None
+    at_floor = finds_in_100(floor)
+
+    def limit(value: float) -> str:
+        shown = finds_in_100(value)
+        if shown != at_floor or value >= floor:
+            return shown
+        return f"{math.floor(1000.0 * value) / 10.0:.1f}"
+
+    return f"{finds_in_100(probability)} ({limit(low)} to {limit(high)})"
+
+
+def early_warning(watched: Watch, held: Sequence[str]) -> str:
+    """What the charts say, and which of the sources past their limit are no longer held.
+
+    Parameters
+    ----------
+    watched
+        The charts.
+    held
+        Names of the sources on the shelf.
+    """
+    gone = [c.name for c in watched.past if c.of == "source" and c.name not in held]
+    if not gone:
+        return watched.sentence
+    verb = "is" if len(gone) == 1 else "are"
+    return f"{watched.sentence} No longer held, so not among those above, {verb} {joined(gone)}."
 
 
 def finds_in_100(probability: float) -> str:

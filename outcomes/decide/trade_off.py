@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -16,9 +17,9 @@ from outcomes.decide.threshold import Retirement
 from outcomes.fit.finds import FindFit
 from outcomes.fit.terms import Design
 from outcomes.fit.which_predicts import WhichPredicts
+from outcomes.telling import DAYS_PER_MONTH as DAYS_PER_MONTH
 
 DRAWS = 1_000
-DAYS_PER_MONTH = 365.25 / 12.0
 LEAST_TRIALS = 30
 LEAST_SOURCES = 3
 _MOST_TRIALS = 20_000  # beyond that, as many evenly spaced in time stand for all
@@ -243,6 +244,101 @@ def trade_off(
         leading=_BY.get(verdict.verdict, (None,))[0],
         reason=None,
     )
+
+
+def price_at_floors(
+    fit: FindFit,
+    price: TradeOff,
+    use: RateOfUse,
+    wanted: Sequence[tuple[float, tuple[float, float] | None]],
+    *,
+    draws: int = DRAWS,
+) -> tuple[TradeOff, ...]:
+    """Price a rule by both at other floors, from the same draws as :func:`trade_off`.
+
+    Parameters
+    ----------
+    fit, use
+        As for :func:`trade_off`.
+    price
+        What it gave, for the limits by one exposure and for present practice.
+    wanted
+        Each floor with its rule (cycles, age in days), or None for no rule.
+    draws
+        As there.
+
+    Returns
+    -------
+    tuple of TradeOff
+        One for each floor: ``combined`` holds its rule where that can be priced,
+        ``by_cycles`` and ``by_age`` the two limits of it alone; there, and in
+        ``present``, shares below the floor are those below that floor.
+    """
+    present = price.present
+    if price.reason is not None or present is None:
+        return tuple(replace(price, floor=floor, combined=()) for floor, _ in wanted)
+    trials, place = _standing_in(fit.design)
+    priced = {(p.cycles, p.age_days): p for p in (*price.by_cycles, *price.by_age)}
+    rules: list[tuple[float | None, float | None]] = [(None, None)]
+    asked: list[list[int]] = []
+    for _, rule in wanted:
+        own = []
+        if rule is not None and _can_be_priced(trials, use, rule):
+            alone_ = [r for r in ((rule[0], None), (None, rule[1])) if r in priced]
+            for one in (rule, *alone_):
+                if one not in rules:
+                    rules.append(one)
+                own.append(rules.index(one))
+        asked.append([*own, 0])
+    weight = _in_its_place(trials, np.column_stack([_within(trials, *rule) for rule in rules]))
+    mean, below = np.zeros((draws, len(rules))), [np.zeros((draws, len(own))) for own in asked]
+    drawn = draw_sources(fit, draws)
+    for begin in range(0, draws, _AT_ONCE):
+        some = slice(begin, begin + _AT_ONCE)
+        probability = drawn.averaged(place, some)
+        mean[some] = probability @ weight
+        for own, share, (floor, _) in zip(asked, below, wanted, strict=True):
+            share[some] = (probability < floor) @ weight[:, own]
+    both = [rule for rule in rules if rule[0] is not None and rule[1] is not None]
+    cost = dict(zip(both, _costs(use, both, price.confidence, fit.settings.seed), strict=True))
+    scale = len(fit.design.y) / len(place)
+    found = []
+    for own, share, (floor, _) in zip(asked, below, wanted, strict=True):
+        points: dict[str, list[TradeOffPoint]] = {"combined": [], "by_cycles": [], "by_age": []}
+        shares = [_summary(share[:, k], price.confidence) for k in range(len(own))]
+        for k, told in zip(own[:-1], shares, strict=False):
+            limits = rules[k]
+            if limits in cost:
+                n = round(float(_within(trials, *limits).sum()) * scale)
+                middle = _summary(mean[:, k], price.confidence)
+                points["combined"].append(TradeOffPoint(*limits, *middle, *told, *cost[limits], n))
+            else:
+                name = "by_age" if limits[0] is None else "by_cycles"
+                points[name].append(_with_shares(priced[limits], told))
+        found.append(
+            replace(
+                price,
+                floor=floor,
+                combined=tuple(points["combined"]),
+                by_cycles=tuple(points["by_cycles"]),
+                by_age=tuple(points["by_age"]),
+                present=_with_shares(present, shares[-1]),
+            )
+        )
+    return tuple(found)
+
+
+def _can_be_priced(trials: pd.DataFrame, use: RateOfUse, rule: tuple[float, float]) -> bool:
+    enough = _enough(trials, _within(trials, *rule) > 0.0)
+    return enough and retired_by_place(use, *rule) is not None
+
+
+_Priced = TypeVar("_Priced", TradeOffPoint, PresentPractice)
+
+
+def _with_shares(point: _Priced, shares: tuple[float, float, float]) -> _Priced:
+    share, low, high = shares
+    return replace(point, share_below_floor=share, share_low=low, share_high=high)
 
 
 def two_sided_rule(

@@ -28,6 +28,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.fit.quality import Calibration, Quality, Residual
+from outcomes.telling import count
 
 NOTHING = "The model's predictions could not be checked"
 CURVE_HEADING = "Finds in 100, by what was predicted"
@@ -116,8 +117,10 @@ def _draw_curve(figure: Figure, box: Box, calibration: Calibration, alpha: float
         figure, box.left, box.top, words, HEADING_PT, gid="curve-heading", weight="bold"
     )
     sizes = sorted({p.n for p in calibration.curve})
-    each = f"{sizes[0]:,}" if len(sizes) == 1 else f"{sizes[0]:,} to {sizes[-1]:,}"
-    note = f"each point {each} trials, with its {100.0 * (1.0 - alpha):g} % interval"
+    each = count(sizes[-1], "trial")
+    if len(sizes) > 1:
+        each = f"{sizes[0]:,} to {each}"
+    note = f"each point {each}, with its {100.0 * (1.0 - alpha):g} % interval"
     top -= write(figure, box.left, top, [note], LABEL_PT, gid="curve-note", color=MUTED) + 0.12
     data = Box(
         box.left + SCALE_IN,

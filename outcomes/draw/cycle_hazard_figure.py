@@ -25,6 +25,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.fit.lifetime_model import CycleHazard, NextCycles, row_to_tell
+from outcomes.telling import count
 
 NOTHING = "What the next cycles cost cannot be drawn yet"
 _SCALE_IN = 0.75
@@ -93,7 +94,8 @@ def draw_cycle_hazard_figure(
 
 def _title(rows: Sequence[NextCycles]) -> str:
     row = row_to_tell(rows)
-    start = "not yet cycled" if row.after == 0 else f"still reliable after {row.after} cycles"
+    after = count(row.after, "cycle")
+    start = "not yet cycled" if row.after == 0 else f"still reliable after {after}"
     share = _share(row)
     return f"Of 100 sources {start}, {share} become unreliable in the next {row.within}"
 
@@ -111,8 +113,8 @@ def _subtitle(found: CycleHazard) -> str:
     elif term.high < 1.0:
         course = "The share falls with the cycles."
     return (
-        f"{found.events} of {found.sources} sources that went through freeze/thaw cycles met the "
-        f"rule for unreliable. {course}"
+        f"{found.events} of {count(found.sources, 'source')} that went through "
+        f"freeze/thaw cycles met the rule for unreliable. {course}"
     )
 
 

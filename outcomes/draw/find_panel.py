@@ -24,15 +24,16 @@ from outcomes.draw.theme import (
     LANE,
     MUTED,
     SUBTITLE_PT,
-    WIDTH_IN,
     Box,
     lines_height_in,
+    size_in,
     spread_apart,
     text_width_in,
     wrap_to_width,
     write,
 )
 from outcomes.fit.result import Bin, FindCurve
+from outcomes.telling import count
 
 COUNT_ROW_IN = 0.27
 LEADER_IN = 0.22
@@ -178,7 +179,7 @@ def threshold_words(
     # A limit is never rounded up: the source would be kept past it.
     if scale.noun == "months":
         months = floor(mark.retire_after / scale.factor * 10) / 10
-        days = f"({floor(mark.retire_after):,} days)".replace(" ", "\u00a0")
+        days = f"({count(floor(mark.retire_after), 'day')})".replace(" ", "\u00a0")
         return said, f"■\u00a0retire after {months:g}\u00a0months {days}"
     cycles = floor(mark.retire_after)
     noun = "cycle" if cycles == 1 else scale.noun
@@ -239,6 +240,7 @@ def draw_find_panel(
     lowest: float,
     lane_height: float,
     first: bool,
+    small_pt: float = 11.0,
 ) -> Axes:
     """Draw one curve with its bins, floor, threshold and counts inside ``box``.
 
@@ -262,6 +264,8 @@ def draw_find_panel(
         Room under the data for the threshold, inches; 0 for none.
     first
         Whether the probability scale is written on the left.
+    small_pt
+        The smallest lettering of counts while they fit side by side, points.
 
     Returns
     -------
@@ -277,20 +281,20 @@ def draw_find_panel(
     low, high = extent(curve)
     room = 0.04 * (high - low) or max(0.5, 0.04 * high)
     start = 0.0 if low <= 0.25 * high else low
-    ax = figure.add_axes(data.of_figure, gid=f"finds-{curve.exposure}")
+    ax = figure.add_axes(data.on(figure), gid=f"finds-{curve.exposure}")
     ax.set_xlim(start - room, high + room)
     ax.set_ylim(lowest, 1.0 + 0.03 * (1.0 - lowest))
     _draw_probability_scale(ax, lowest, first)
     ax.axhline(floor_probability, color=FLOOR, linewidth=2.0, zorder=2.5, gid="floor")
     _draw_fitted(ax, curve)
     _draw_observed(ax, curve.bins)
-    _write_counts(figure, data, ax, curve.bins, first)
+    _write_counts(figure, data, ax, curve.bins, first, small_pt)
     _write_floor(figure, data, ax, floor_probability)
 
     scaled = ax
     if lane_height:
         lane = figure.add_axes(
-            Box(box.left, box.bottom + BELOW_IN, box.width, lane_height).of_figure,
+            Box(box.left, box.bottom + BELOW_IN, box.width, lane_height).on(figure),
             gid=f"lane-{curve.exposure}",
         )
         lane.set_facecolor(LANE)
@@ -412,13 +416,13 @@ def _draw_observed(ax: Axes, bins: Sequence[Bin]) -> None:
 
 
 def _count_lettering(
-    bins: Sequence[Bin], width_in: float
+    bins: Sequence[Bin], width_in: float, small_pt: float
 ) -> tuple[list[str], list[str], float, NDArray[np.float64]]:
     """Counts as text, their size and the room each takes, chosen to fit side by side."""
     exact = [f"{b.n:,}" for b in bins], [f"{b.sources:,}" for b in bins]
     short = [_short(b.n) for b in bins], [_short(b.sources) for b in bins]
     for trials, sources in (exact, short):
-        for size in (LABEL_PT, 13.0, 12.0, 11.0):
+        for size in (*(s for s in (LABEL_PT, 13.0, 12.0) if s > small_pt), small_pt):
             rooms = np.array(
                 [
                     max(text_width_in(t, size), text_width_in(s, size)) + 0.11
@@ -436,16 +440,18 @@ def _short(count: int) -> str:
     return f"{count / 1_000:.{1 if count < 10_000 else 0}f}k"
 
 
-def _write_counts(figure: Figure, data: Box, ax: Axes, bins: Sequence[Bin], first: bool) -> None:
+def _write_counts(
+    figure: Figure, data: Box, ax: Axes, bins: Sequence[Bin], first: bool, small_pt: float
+) -> None:
     if not bins:
         return
     x_low, x_high = ax.get_xlim()
     wanted = [data.left + (b.mean - x_low) / (x_high - x_low) * data.width for b in bins]
-    trials, sources, size, rooms = _count_lettering(bins, data.width + 0.3)
+    trials, sources, size, rooms = _count_lettering(bins, data.width + 0.3, small_pt)
     centres = spread_apart(wanted, rooms, data.left - 0.15, data.right + 0.15)
     rows = (("trials", trials), ("sources", sources))
-    for number, (name, counts) in enumerate(rows):
-        top = data.top + COUNTS_IN - number * COUNT_ROW_IN
+    for row, (name, counts) in enumerate(rows):
+        top = data.top + COUNTS_IN - row * COUNT_ROW_IN
         if first:
             write(
                 figure,
@@ -457,8 +463,8 @@ def _write_counts(figure: Figure, data: Box, ax: Axes, bins: Sequence[Bin], firs
                 color=MUTED,
                 align="right",
             )
-        for centre, count in zip(centres, counts, strict=True):
-            write(figure, centre, top, [count], size, gid=f"count-{name}", align="center")
+        for centre, number in zip(centres, counts, strict=True):
+            write(figure, centre, top, [number], size, gid=f"count-{name}", align="center")
     across = ax.get_xaxis_transform()
     for bin_, centre in zip(bins, centres, strict=True):
         shown = x_low + (centre - data.left) / data.width * (x_high - x_low)
@@ -526,7 +532,9 @@ def _draw_lane(
 
 
 def _width_in(ax: Axes) -> float:
-    return float(ax.get_position().width) * WIDTH_IN
+    figure = ax.figure
+    assert isinstance(figure, Figure)
+    return float(ax.get_position().width) * size_in(figure)[0]
 
 
 def _write_in_lane(

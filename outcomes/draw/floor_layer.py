@@ -27,20 +27,18 @@ from outcomes.draw.find_panel import (
 )
 from outcomes.draw.theme import (
     FLOOR,
-    HEIGHT_IN,
     INK,
     LABEL_PT,
     LANE,
     LINE_SPACING,
     POINTS_PER_IN,
     SUBTITLE_PT,
-    WIDTH_IN,
     lines_height_in,
+    size_in,
     text_width_in,
 )
 from outcomes.fit.result import FindCurve
 
-WIDTH_PT, HEIGHT_PT = WIDTH_IN * POINTS_PER_IN, HEIGHT_IN * POINTS_PER_IN
 _MOVED = (
     "floor",
     "drop",
@@ -51,6 +49,12 @@ _MOVED = (
 )
 _MOVED_WORDS = ("floor-label-", "threshold-words-", "retire-words-")
 _HALF_DIAMOND, _HALF_SQUARE, _HALF_ARROW = 7.1, 5.0, 6.5
+
+
+def size_pt(figure: Figure) -> tuple[float, float]:
+    """Width and height of a figure, points: the view box of what is laid over it."""
+    width, height = size_in(figure)
+    return width * POINTS_PER_IN, height * POINTS_PER_IN
 
 
 def hide_floor(figure: Figure) -> None:
@@ -86,8 +90,7 @@ def floor_layer(
     Returns
     -------
     str
-        Elements for an ``<svg>`` whose view box is as wide and high as the
-        sheet, in points.
+        Elements for an ``<svg>`` whose view box is the figure's :func:`size_pt`.
     """
     axes = {axes.get_gid(): axes for axes in figure.axes}
     parts = []
@@ -106,9 +109,11 @@ class _Place:
     """Where data lie on the sheet, in points from its upper left corner."""
 
     def __init__(self, axes: Axes) -> None:
-        box = axes.get_position()
-        self.left, self.right = box.x0 * WIDTH_PT, box.x1 * WIDTH_PT
-        self.top, self.bottom = (1 - box.y1) * HEIGHT_PT, (1 - box.y0) * HEIGHT_PT
+        figure = axes.figure
+        assert isinstance(figure, Figure)
+        box, (width, height) = axes.get_position(), size_pt(figure)
+        self.left, self.right = box.x0 * width, box.x1 * width
+        self.top, self.bottom = (1 - box.y1) * height, (1 - box.y0) * height
         self._x, self._y = axes.get_xlim(), axes.get_ylim()
 
     def x(self, value: float) -> float:
@@ -126,7 +131,7 @@ def _floor(data: Axes, floor: float) -> list[str]:
     place = _Place(data)
     low = data.get_ylim()[0]
     y = min(place.y(floor), place.bottom)
-    words = ["floor", in_100(floor)] if floor >= low else ["floor", in_100(floor), "lower down"]
+    words = ["floor", in_100(floor)] if floor >= low else ["floor", in_100(floor), "lower", "down"]
     line = LABEL_PT * LINE_SPACING
     top = min(y - line, place.bottom - (len(words) - 1) * line)
     drawn = [

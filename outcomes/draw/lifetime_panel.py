@@ -13,14 +13,15 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
 from outcomes.draw.theme import (
+    ALONE,
     DAYS_PER_MONTH,
-    FOOTER_PT,
     HAIRLINE,
     HEADING_PT,
     INK,
     LABEL_PT,
     MUTED,
     Box,
+    Sheet,
     lines_height_in,
     text_width_in,
     wrap_to_width,
@@ -87,7 +88,9 @@ def followed_at(lifetime: Lifetime, group: str, time: float) -> int:
     return next((p.at_risk for p in points if p.time >= time), 0)
 
 
-def draw_lifetime_panel(figure: Figure, box: Box, lifetime: Lifetime) -> Axes | None:
+def draw_lifetime_panel(
+    figure: Figure, box: Box, lifetime: Lifetime, sheet: Sheet = ALONE
+) -> Axes | None:
     """Draw the step curves with numbers followed inside ``box``, or the reason for none.
 
     Parameters
@@ -99,6 +102,8 @@ def draw_lifetime_panel(figure: Figure, box: Box, lifetime: Lifetime) -> Axes | 
         groups' names on the right.
     lifetime
         What was estimated; ``curve`` may be empty.
+    sheet
+        What the figure is drawn on; within a page the rule stands beside it.
 
     Returns
     -------
@@ -109,7 +114,9 @@ def draw_lifetime_panel(figure: Figure, box: Box, lifetime: Lifetime) -> Axes | 
     curves: dict[str, list[CurvePoint]] = {}
     for point in lifetime.curve:
         curves.setdefault(point.group, []).append(point)
-    heading = wrap_to_width(HEADING if curves else NO_CURVE, box.width, HEADING_PT, "bold")
+    heading = wrap_to_width(
+        HEADING if curves else NO_CURVE, box.width, HEADING_PT, "bold", even=True
+    )
     top -= write(figure, box.left, top, heading, HEADING_PT, gid="lifetime-heading", weight="bold")
     if not curves:
         _write_reasons(figure, box, top - 0.12, lifetime)
@@ -117,11 +124,11 @@ def draw_lifetime_panel(figure: Figure, box: Box, lifetime: Lifetime) -> Axes | 
 
     notes = [
         line
-        for note in _notes(lifetime, curves)
-        for line in wrap_to_width(note, box.width, FOOTER_PT)
+        for note in _notes(lifetime, curves, with_rule=sheet.alone)
+        for line in wrap_to_width(note, box.width, sheet.small_pt)
     ]
-    bottom = box.bottom + lines_height_in(len(notes), FOOTER_PT)
-    write(figure, box.left, bottom, notes, FOOTER_PT, gid="lifetime-note", color=MUTED)
+    bottom = box.bottom + lines_height_in(len(notes), sheet.small_pt)
+    write(figure, box.left, bottom, notes, sheet.small_pt, gid="lifetime-note", color=MUTED)
     table_top = bottom + ROW_IN * (len(curves) + 1) + 0.12
     below = table_top + TICKS_IN + AXIS_NAME_IN
     names = max(text_width_in(group, LABEL_PT, "bold") for group in curves) * 1.03
@@ -131,7 +138,7 @@ def draw_lifetime_panel(figure: Figure, box: Box, lifetime: Lifetime) -> Axes | 
         box.width - SCALE_ROOM_IN - NAME_GAP_IN - names,
         top - 0.18 - below,
     )
-    ax = figure.add_axes(data.of_figure, gid="lifetime")
+    ax = figure.add_axes(data.on(figure), gid="lifetime")
     _draw_curves(ax, curves)
     _write_names(figure, data, ax, curves)
     ticks = _draw_time_scale(figure, data, ax)
@@ -139,11 +146,11 @@ def draw_lifetime_panel(figure: Figure, box: Box, lifetime: Lifetime) -> Axes | 
     return ax
 
 
-def _notes(lifetime: Lifetime, curves: Curves) -> list[str]:
+def _notes(lifetime: Lifetime, curves: Curves, *, with_rule: bool) -> list[str]:
     notes = [f"Not drawn – {group}: {reason}." for group, reason in lifetime.not_drawn.items()]
     if any(points[0].time > 0 for points in curves.values()):
         notes.append(LATE_START)
-    if lifetime.rule:
+    if lifetime.rule and with_rule:
         notes.append(f"Unreliable: {lifetime.rule}.")
     return [f"{note.rstrip('.')}." for note in notes]
 

@@ -17,18 +17,18 @@ from outcomes.draw.find_panel import (
 )
 from outcomes.draw.lifetime_panel import draw_lifetime_panel
 from outcomes.draw.theme import (
+    ALONE,
     FITTED,
-    FOOTER_PT,
     HEADING_PT,
-    HEIGHT_IN,
     INK,
     LABEL_PT,
     MUTED,
     SUBTITLE_PT,
     TITLE_PT,
-    WIDTH_IN,
     Box,
+    Sheet,
     lines_height_in,
+    size_in,
     text_width_in,
     theme,
     wrap_to_width,
@@ -36,18 +36,20 @@ from outcomes.draw.theme import (
 )
 from outcomes.fit.result import FindCurve, Lifetime
 
-__all__ = ["CAUTION", "ThresholdMark", "draw_main_figure"]
+__all__ = ["CAUTION", "IN_PAGE", "ThresholdMark", "draw_main_figure"]
 
 CAUTION = "Association in one unit's records, not proof of cause."
 HEADING = "Finds in 100 trials"
 NO_CURVE = "No curve of find probability can be drawn"
 
-MARGIN_IN = 0.45
+# Printed 188 mm wide, labels are 8 points and the smallest words 7.2.
+IN_PAGE = Sheet(13.0, 7.0, 0.1, 12.6, alone=False)
+
 SCALE_ROOM_IN = 0.95
 FLOOR_ROOM_IN = 0.75
 KEY_IN = 0.36
-LIFETIME_IN = {0: 6.4, 1: 5.4, 2: 4.95}
-REASON_IN = 3.9
+LIFETIME_IN = {True: {0: 6.4, 1: 5.4, 2: 4.95}, False: {0: 6.4, 1: 4.7, 2: 3.7}}
+REASON_IN = {True: 3.9, False: 3.2}
 
 
 def draw_main_figure(
@@ -59,9 +61,10 @@ def draw_main_figure(
     lifetime: Lifetime,
     footer: str,
     *,
+    sheet: Sheet = ALONE,
     other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
 ) -> Figure:
-    """Draw the briefing's figure on a sheet of 16 × 9 inches.
+    """Draw the briefing's figure.
 
     Parameters
     ----------
@@ -81,6 +84,9 @@ def draw_main_figure(
     footer
         Where the figures come from: trials, sources, dogs. That this is an
         association and not proof of cause is added unless it is said there.
+        Not written within a page.
+    sheet
+        What it is drawn on: a slide of 16 × 9 inches, or ``IN_PAGE``.
     other_floors
         Further floors with the thresholds at each: nothing of them is drawn,
         but there is room for their words
@@ -99,45 +105,50 @@ def draw_main_figure(
     if len(curves) > 2:
         raise ValueError(f"{len(curves)} curves do not fit on one sheet; give at most two")
     with theme():
-        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
-        top = _write_header(figure, title, subtitle if curves else "")
-        bottom = _write_footer(figure, footer)
-        lifetime_width = LIFETIME_IN[len(curves)] if lifetime.curve or not curves else REASON_IN
-        left_of_lifetime = WIDTH_IN - MARGIN_IN - lifetime_width
-        body = Box(MARGIN_IN, bottom, left_of_lifetime - MARGIN_IN, top - bottom)
+        figure = Figure(figsize=(sheet.width_in, sheet.height_in))
+        top = _write_header(figure, sheet, title, subtitle if curves else "")
+        bottom = _write_footer(figure, sheet, footer) if sheet.alone else 0.15
+        lifetime_width = (
+            LIFETIME_IN[sheet.alone][len(curves)]
+            if lifetime.curve or not curves
+            else REASON_IN[sheet.alone]
+        )
+        left_of_lifetime = sheet.width_in - sheet.margin_in - lifetime_width
+        body = Box(sheet.margin_in, bottom, left_of_lifetime - sheet.margin_in, top - bottom)
         if curves:
-            _draw_finds(figure, body, curves, floor, thresholds, other_floors)
+            _draw_finds(figure, body, curves, floor, thresholds, other_floors, sheet.small_pt)
         else:
             _write_reason(figure, body, subtitle)
         draw_lifetime_panel(
-            figure, Box(left_of_lifetime, bottom, lifetime_width, top - bottom), lifetime
+            figure, Box(left_of_lifetime, bottom, lifetime_width, top - bottom), lifetime, sheet
         )
     return figure
 
 
-def _write_header(figure: Figure, title: str, subtitle: str) -> float:
+def _write_header(figure: Figure, sheet: Sheet, title: str, subtitle: str) -> float:
     if not title and not subtitle:
-        return HEIGHT_IN - 0.15
-    width = WIDTH_IN - 2 * MARGIN_IN
+        return sheet.height_in - 0.15
+    width = sheet.width_in - 2 * sheet.margin_in
     size = TITLE_PT
     lines = wrap_to_width(title, width, size, "bold", even=True)
     while len(lines) > 3 and size > 16:
         size -= 1
         lines = wrap_to_width(title, width, size, "bold", even=True)
-    top = HEIGHT_IN - 0.35
-    top -= write(figure, MARGIN_IN, top, lines, size, gid="title", weight="bold") + 0.06
+    top = sheet.height_in - 0.35
+    top -= write(figure, sheet.margin_in, top, lines, size, gid="title", weight="bold") + 0.06
     under = wrap_to_width(subtitle, width, SUBTITLE_PT)
-    top -= write(figure, MARGIN_IN, top, under, SUBTITLE_PT, gid="subtitle", color=MUTED)
+    top -= write(figure, sheet.margin_in, top, under, SUBTITLE_PT, gid="subtitle", color=MUTED)
     return top - 0.25
 
 
-def _write_footer(figure: Figure, footer: str) -> float:
+def _write_footer(figure: Figure, sheet: Sheet, footer: str) -> float:
     words = " ".join(footer.split())
     if CAUTION.rstrip(".").lower() not in words.lower():
         words = f"{words} {CAUTION}".strip()
-    lines = wrap_to_width(words, WIDTH_IN - 2 * MARGIN_IN, FOOTER_PT)
-    height = lines_height_in(len(lines), FOOTER_PT)
-    write(figure, MARGIN_IN, 0.25 + height, lines, FOOTER_PT, gid="footer", color=MUTED)
+    size = sheet.small_pt
+    lines = wrap_to_width(words, sheet.width_in - 2 * sheet.margin_in, size)
+    height = lines_height_in(len(lines), size)
+    write(figure, sheet.margin_in, 0.25 + height, lines, size, gid="footer", color=MUTED)
     return 0.25 + height + 0.2
 
 
@@ -173,6 +184,7 @@ def _draw_finds(
     floor: float,
     thresholds: Mapping[str, ThresholdMark | None],
     other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]],
+    small_pt: float,
 ) -> None:
     lowest = lowest_shown(curves, floor)
     heading = HEADING if lowest == 0.0 else f"{HEADING} (scale starts at {in_100(lowest)})"
@@ -202,6 +214,7 @@ def _draw_finds(
             lowest=lowest,
             lane_height=lane_height,
             first=number == 0,
+            small_pt=small_pt,
         )
 
 
@@ -214,12 +227,13 @@ def _lane_height(
 
 def _write_key(figure: Figure, left: float, middle: float, curves: Sequence[FindCurve]) -> None:
     """Say beside a sample of each what the points and the line are."""
-    y = middle / HEIGHT_IN
+    sheet_width, sheet_height = size_in(figure)
+    y = middle / sheet_height
     half = lines_height_in(1, LABEL_PT) / 2
 
     def sample(xs: Sequence[float], **look: object) -> None:
         figure.add_artist(
-            Line2D([x / WIDTH_IN for x in xs], [y] * len(xs), gid="key", **look)  # type: ignore[arg-type]
+            Line2D([x / sheet_width for x in xs], [y] * len(xs), gid="key", **look)  # type: ignore[arg-type]
         )
 
     if any(c.bins for c in curves):

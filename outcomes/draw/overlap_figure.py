@@ -29,6 +29,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
+from outcomes.telling import count
 
 NOTHING = "No source was kept in one way long enough to be compared"
 AXIS_AGE = "age of the source, months"
@@ -130,10 +131,8 @@ def _counts(kind: KindOverlap) -> list[str]:
     lines = []
     for way in _OFFSET:
         trials, sources = len(kind.ages[way]), kind.sources[way]
-        noun = "source" if sources == 1 else "sources"
-        lines.append(
-            f"{way}: {trials:,} trials, {sources} {noun}" if trials else f"{way}: not tried"
-        )
+        told = f"{count(trials, 'trial')}, {count(sources, 'source')}" if trials else "not tried"
+        lines.append(f"{way}: {told}")
     return lines
 
 

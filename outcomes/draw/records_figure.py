@@ -16,25 +16,29 @@ from matplotlib.patches import Rectangle
 
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
+    ALONE,
     FITTED,
     FLOOR,
     HAIRLINE,
     HEADING_PT,
-    HEIGHT_IN,
     INK,
     LABEL_PT,
     MUTED,
-    WIDTH_IN,
     Box,
+    Sheet,
     drawable,
     lines_height_in,
+    size_in,
     text_width_in,
     theme,
     wrap_to_width,
     write,
 )
 from outcomes.exposure.stays import History
+from outcomes.telling import count
 
+# As wide as the page is, so that its letters are those of small print there.
+IN_PAGE = Sheet(13.5, 8.6)
 MOST_SOURCES = 26
 NOTHING = "There is no source to draw"
 _COUNT_IN = 1.75
@@ -62,7 +66,13 @@ LOOKS = {
 
 
 def draw_records_figure(
-    history: History, trials: pd.DataFrame, footer: str, *, title: str = "", subtitle: str = ""
+    history: History,
+    trials: pd.DataFrame,
+    footer: str,
+    *,
+    title: str = "",
+    subtitle: str = "",
+    sheet: Sheet = ALONE,
 ) -> Figure:
     """Draw one row a source: its places over time, and each of its hide trials.
 
@@ -77,6 +87,8 @@ def draw_records_figure(
     title, subtitle
         Words from outside; without them, how many trials there are and how much
         of the storage is not on record.
+    sheet
+        What it is drawn on: a slide of 16 × 9 inches, or ``IN_PAGE``.
 
     Returns
     -------
@@ -93,10 +105,10 @@ def draw_records_figure(
     order = stays.groupby("source_id")["start"].min()
     shown = sorted(most, key=lambda name: (order.get(name, pd.Timestamp.max), name))
     with theme():
-        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
+        figure = Figure(figsize=(sheet.width_in, sheet.height_in))
         if not shown or stays.empty:
             top = write_header(figure, title or NOTHING, subtitle)
-            lines = wrap_to_width(NOTHING, WIDTH_IN - 2 * MARGIN_IN, HEADING_PT)
+            lines = wrap_to_width(NOTHING, sheet.width_in - 2 * MARGIN_IN, HEADING_PT)
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure
@@ -114,7 +126,7 @@ def draw_records_figure(
         data = Box(
             MARGIN_IN + name_width,
             bottom + _AXIS_IN,
-            WIDTH_IN - 2 * MARGIN_IN - name_width - _COUNT_IN,
+            sheet.width_in - 2 * MARGIN_IN - name_width - _COUNT_IN,
             height,
         )
         axes = _axes(figure, data, len(shown), stays)
@@ -163,8 +175,8 @@ def shown_stays(history: History, trials: pd.DataFrame) -> pd.DataFrame:
 
 def _title(hides: pd.DataFrame, sources: int) -> str:
     misses = int((hides["result"] == "miss").sum())
-    held = "1 source" if sources == 1 else f"{sources:,} sources"
-    return f"{len(hides):,} hide trials of {held}, {misses:,} of them missed: when, and from where"
+    told = f"{count(len(hides), 'hide trial')} of {count(sources, 'source')}"
+    return f"{told}, {misses:,} of them missed: when, and from where"
 
 
 def _subtitle(stays: pd.DataFrame, sources: int, shown: int) -> str:
@@ -182,7 +194,7 @@ def _subtitle(stays: pd.DataFrame, sources: int, shown: int) -> str:
 
 
 def _axes(figure: Figure, data: Box, rows: int, stays: pd.DataFrame) -> Axes:
-    axes = figure.add_axes(data.of_figure, gid="records")
+    axes = figure.add_axes(data.on(figure), gid="records")
     start, end = stays["start"].min(), stays["end"].max()
     room = (end - start) * 0.01
     axes.set_xlim(_days(start - room), _days(end + room))
@@ -287,14 +299,15 @@ def _fitted(name: str, size: float) -> str:
 
 def _write_key(figure: Figure, middle: float) -> None:
     left = MARGIN_IN
+    width, tall = size_in(figure)
     half = lines_height_in(1, LABEL_PT) / 2
     for look in LOOKS.values():
         height = look.height * 0.45
         figure.add_artist(
             Rectangle(
-                (left / WIDTH_IN, (middle - height / 2) / HEIGHT_IN),
-                0.45 / WIDTH_IN,
-                height / HEIGHT_IN,
+                (left / width, (middle - height / 2) / tall),
+                0.45 / width,
+                height / tall,
                 transform=figure.transFigure,
                 facecolor=look.colour,
                 edgecolor=MUTED if look.hatch else "none",
@@ -305,18 +318,18 @@ def _write_key(figure: Figure, middle: float) -> None:
         )
         write(figure, left + 0.55, middle + half, [look.words], LABEL_PT, gid="key-words")
         left += 0.55 + text_width_in(look.words, LABEL_PT) + 0.4
-    for words, marker, size, colour, width in (
+    for words, marker, size, colour, edge in (
         ("find", "o", 5.0, MUTED, 0.0),
         ("miss", "x", 9.0, INK, 2.2),
     ):
         figure.add_artist(
             Line2D(
-                [(left + 0.1) / WIDTH_IN],
-                [middle / HEIGHT_IN],
+                [(left + 0.1) / width],
+                [middle / tall],
                 marker=marker,
                 markersize=size,
                 color=colour,
-                markeredgewidth=width,
+                markeredgewidth=edge,
                 linestyle="none",
                 gid="key",
             )

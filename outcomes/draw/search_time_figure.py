@@ -28,6 +28,7 @@ from outcomes.draw.theme import (
 )
 from outcomes.fit.search_curve import ObservedMedian, SearchTimeCurve
 from outcomes.fit.search_time import SearchTimeFit
+from outcomes.telling import count
 
 NOTHING = "Search times say nothing about cycles or age here"
 HEADING = "Minutes until half the searches have ended in a find"
@@ -169,7 +170,7 @@ def _write_names(figure: Figure, ax: Axes, data: Box, curve: SearchTimeCurve) ->
 def _sizes(observed: Sequence[ObservedMedian]) -> str:
     sizes = [o.n for o in observed]
     words = (
-        f"{min(sizes):,} trials"
+        count(min(sizes), "trial")
         if len(set(sizes)) == 1
         else (f"{min(sizes):,} to {max(sizes):,} trials")
     )

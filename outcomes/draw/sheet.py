@@ -9,13 +9,12 @@ from matplotlib.figure import Figure
 from outcomes.draw.theme import (
     FOOTER_PT,
     HEADING_PT,
-    HEIGHT_IN,
     LABEL_PT,
     MUTED,
     SUBTITLE_PT,
     TITLE_PT,
-    WIDTH_IN,
     lines_height_in,
+    size_in,
     wrap_to_width,
     write,
 )
@@ -29,13 +28,14 @@ _MOST_SUBTITLE_LINES = 3
 
 def write_header(figure: Figure, title: str, subtitle: str) -> float:
     """Write title and subtitle on top of the sheet; return the height below them, inches."""
-    width = WIDTH_IN - 2 * MARGIN_IN
+    sheet_width, sheet_height = size_in(figure)
+    width = sheet_width - 2 * MARGIN_IN
     size = TITLE_PT
     lines = wrap_to_width(title, width, size, "bold", even=True)
     while len(lines) > _MOST_TITLE_LINES and size > _LEAST_TITLE_PT:
         size -= 1
         lines = wrap_to_width(title, width, size, "bold", even=True)
-    top = HEIGHT_IN - 0.35
+    top = sheet_height - 0.35
     top -= write(figure, MARGIN_IN, top, lines, size, gid="title", weight="bold") + 0.06
     size = SUBTITLE_PT
     under = wrap_to_width(subtitle, width, size)
@@ -50,7 +50,7 @@ def write_footer(figure: Figure, footer: str) -> float:
     words = " ".join(footer.split())
     if CAUTION.rstrip(".").lower() not in words.lower():
         words = f"{words} {CAUTION}".strip()
-    lines = wrap_to_width(words, WIDTH_IN - 2 * MARGIN_IN, FOOTER_PT)
+    lines = wrap_to_width(words, size_in(figure)[0] - 2 * MARGIN_IN, FOOTER_PT)
     height = lines_height_in(len(lines), FOOTER_PT)
     write(figure, MARGIN_IN, 0.25 + height, lines, FOOTER_PT, gid="footer", color=MUTED)
     return 0.25 + height + 0.2
@@ -62,7 +62,7 @@ def write_reason(
     """Write why there is nothing to draw, with what belongs to it ``beside``, on an empty sheet."""
     top = write_header(figure, title, "")
     bottom = write_footer(figure, footer)
-    width = WIDTH_IN - 2 * MARGIN_IN
+    width = size_in(figure)[0] - 2 * MARGIN_IN
     top -= write(figure, MARGIN_IN, top, wrap_to_width(sentence, width, HEADING_PT), HEADING_PT,
                  gid="reason") + 0.15  # fmt: skip
     for number, words in enumerate(beside):

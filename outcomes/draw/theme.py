@@ -26,6 +26,8 @@ from matplotlib.textpath import text_to_path
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import isotonic_regression
 
+from outcomes.telling import DAYS_PER_MONTH as DAYS_PER_MONTH
+
 _STYLES = ("", "-Bold", "-Oblique", "-BoldOblique")
 WIDTH_IN = 16.0
 HEIGHT_IN = 9.0
@@ -47,7 +49,32 @@ LANE = "#f1f3f4"
 FITTED = "#17507d"
 FLOOR = "#a3410b"
 
-DAYS_PER_MONTH = 30.44
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The paper a figure is drawn on.
+
+    Attributes
+    ----------
+    width_in, height_in
+        Its size, inches.
+    margin_in
+        Room left free at either side, inches.
+    small_pt
+        The smallest lettering on it, points.
+    alone
+        Whether the figure stands alone; within a page, heading, caption and
+        what it rests on stand beside it.
+    """
+
+    width_in: float = WIDTH_IN
+    height_in: float = HEIGHT_IN
+    margin_in: float = 0.45
+    small_pt: float = FOOTER_PT
+    alone: bool = True
+
+
+ALONE = Sheet()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +105,17 @@ class Box:
             self.width / WIDTH_IN,
             self.height / HEIGHT_IN,
         )
+
+    def on(self, figure: Figure) -> tuple[float, float, float, float]:
+        """Left, bottom, width, height as shares of a figure of any size."""
+        width, height = size_in(figure)
+        return self.left / width, self.bottom / height, self.width / width, self.height / height
+
+
+def size_in(figure: Figure) -> tuple[float, float]:
+    """Width and height of a figure, inches."""
+    width, height = figure.get_size_inches()
+    return float(width), float(height)
 
 
 def _use_bundled_font() -> None:
@@ -240,12 +278,13 @@ def write(
     if not lines:
         return 0.0
     height = lines_height_in(len(lines), size_pt)
+    sheet_width, sheet_height = size_in(figure)
     for number, line in enumerate(lines):
         # The middle of a line's slot: lines stay apart whatever letters they hold.
         middle = top_in - lines_height_in(1, size_pt) * (number + 0.5)
         text = Text(
-            left_in / WIDTH_IN,
-            middle / HEIGHT_IN,
+            left_in / sheet_width,
+            middle / sheet_height,
             line,
             fontsize=size_pt,
             fontweight=weight,

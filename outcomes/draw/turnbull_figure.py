@@ -29,6 +29,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime
+from outcomes.telling import count
 
 NOTHING = "How long sources stay reliable cannot be drawn yet"
 HEADING = "Of 100 sources still reliable at the start of a line, so many still are"
@@ -108,7 +109,7 @@ def _title(curves: Sequence[IntervalCurve]) -> str:
     first = min(reached, key=lambda c: (c.median or 0.0, c.group))
     months = (first.median or 0.0) / DAYS_PER_MONTH
     name = "sources" if first.by == "all" else f"{drawable(first.group)} sources"
-    return f"Half of the {name} became unreliable within {months:.0f} months"
+    return f"Half of the {name} became unreliable within {count(round(months), 'month')}"
 
 
 def _subtitle(found: IntervalLifetime, curves: Sequence[IntervalCurve]) -> str:

@@ -18,6 +18,9 @@ from outcomes.brief import words
 from outcomes.brief.facts import Facts, gather_facts
 from outcomes.brief.page import render_page, render_page_figure
 from outcomes.brief.results import results
+from outcomes.draw.main_figure import IN_PAGE
+from outcomes.draw.records_figure import IN_PAGE as RECORDS_IN_PAGE
+from outcomes.draw.theme import FOOTER_PT, LABEL_PT, POINTS_PER_IN
 from outcomes.records.read import read_records
 from outcomes.simulate import Truth, simulate_unit
 
@@ -206,6 +209,9 @@ window.addEventListener("load", async () => {
   const look = () => ({
     said: text(document.getElementById("floor-said")),
     value: slider && slider.getAttribute("aria-valuetext"),
+    either: by("either"),
+    table: [...document.querySelectorAll("#either-table tbody tr")]
+      .filter((row) => row.getClientRects().length > 0).map((row) => [...row.cells].map(text)),
     limit: by("limit"), shelf: by("shelf"), retire: by("retire"), moved: by("moved"),
     alt: (document.getElementById("figure") || { alt: "" }).alt,
     layer: (document.getElementById("floor-layer") || { innerHTML: "" }).innerHTML,
@@ -341,6 +347,23 @@ def test_a_moved_floor_moves_sentence_figure_and_shelf_as_results_json_has_it(
             assert not shown["retire"].startswith("Retire after")
 
 
+def test_the_price_of_a_rule_by_both_moves_with_the_floor_or_is_not_there(
+    moved: Callable[..., dict[str, Any]],
+) -> None:
+    seen = moved("cycles and age identical")
+    shown = {k: at for k, at in seen["at"].items() if at["table"]}
+    assert shown
+    assert len({at["either"] for at in shown.values()}) == len(shown)
+    for at in seen["at"].values():
+        assert bool(at["either"]) == bool(at["table"])
+        if at["table"]:
+            rule = at["table"][0][0]
+            assert f"at the floor of {at['said']}. Retire after {rule}" in at["either"]
+            assert at["table"][-1][0] == "as now"
+            assert [len(row) for row in at["table"]] == [4] * len(at["table"])
+    assert seen["back"]["table"] == seen["first"]["table"]
+
+
 @pytest.mark.parametrize("unit", FIVE)
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_axe_finds_nothing_to_mend(
@@ -402,7 +425,9 @@ def _print(page: str, paper: str, folder: Path, browse: Callable[..., str]) -> b
 
 
 @pytest.mark.parametrize("paper", PAPERS)
-@pytest.mark.parametrize("unit", ["demo", "large", "no effect", "odd names", "one source"])
+@pytest.mark.parametrize(
+    "unit", ["demo", "large", "no effect", "odd names", "one source", "cycles and age identical"]
+)
 def test_it_prints_on_two_sheets_of_either_paper(
     unit: str, paper: str, page_of: Callable[[str], str], tmp_path: Path, browse: Callable[..., str]
 ) -> None:
@@ -476,6 +501,53 @@ def test_what_a_director_acts_on_is_on_the_sheets_and_nothing_is_small(
     assert words.ACT_CAUTION in said
     # Eight points, of which chromium makes 96 / 72 pixels each.
     assert found["smallest"] >= 8.0 * 96 / 72 - 0.01
+
+
+WIDTHS = """
+<script>
+window.addEventListener("load", () => {
+  for (const details of document.querySelectorAll("details")) details.open = true;
+  const said = [...document.querySelectorAll(".drawn img")].map((e) =>
+    "probe " + (e.id || "records") + "=" + e.clientWidth + ";");
+  const out = document.createElement("pre");
+  out.textContent = said.join(" ");
+  document.body.append(out);
+});
+</script>
+"""
+
+
+def test_on_paper_the_figure_is_lettered_like_small_print(
+    page: str, tmp_path: Path, browse: Callable[..., str]
+) -> None:
+    file = tmp_path / "paper.html"
+    page = page.replace("@media print", "@media all").replace("<head>", f"<head>{WIDTHS}", 1)
+    file.write_text(page, encoding="utf-8")
+    seen = _seen(browse(file, "--virtual-time-budget=5000", "--dump-dom"))
+    # CSS has 96 pixels to the inch, on paper too.
+    shrunk = seen["figure"] / 96.0 / IN_PAGE.width_in
+    assert LABEL_PT * shrunk >= 7.9
+    assert (IN_PAGE.small_pt - 0.3) * shrunk >= 7.0
+    assert seen["records"] == 0  # not on paper
+
+
+@pytest.mark.parametrize("width", [390, 760, 1280])
+def test_on_a_screen_of_any_width_the_figures_letters_are_eleven_pixels_or_more(
+    width: int, page: str, tmp_path: Path, browse: Callable[..., str]
+) -> None:
+    inner, outer = tmp_path / "inner.html", tmp_path / "outer.html"
+    inner.write_text(page.replace("<head>", f"<head>{WIDTHS}", 1), encoding="utf-8")
+    outer.write_text(
+        f'<!doctype html><iframe src="inner.html" width="{width}" height="900"></iframe>'
+        "<script>addEventListener('load', () => { const inner = document.querySelector('iframe');"
+        "document.body.append(inner.contentDocument.body.lastChild.cloneNode(true)); });</script>",
+        encoding="utf-8",
+    )
+    options = ("--allow-file-access-from-files", "--window-size=1400,1000")
+    seen = _seen(browse(outer, *options, "--virtual-time-budget=5000", "--dump-dom"))
+    least = IN_PAGE.small_pt - 0.3
+    assert least / POINTS_PER_IN * seen["figure"] / IN_PAGE.width_in >= 11.0
+    assert FOOTER_PT / POINTS_PER_IN * seen["records"] / RECORDS_IN_PAGE.width_in >= 11.0
 
 
 def test_a_long_shelf_prints_what_to_act_on_first_and_says_where_the_rest_is(

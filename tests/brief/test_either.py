@@ -13,13 +13,20 @@ import pytest
 from outcomes.brief import decisions, words
 from outcomes.brief.asked import Asked
 from outcomes.brief.facts import Facts
+from outcomes.brief.floor_grid import floor_grid
 from outcomes.brief.page import PageFigure, page_fields, render_page
 from outcomes.brief.results import results
 from outcomes.brief.write import results_text
 from outcomes.decide.threshold import Retirement
-from outcomes.decide.trade_off import DAYS_PER_MONTH, alone, trade_off, two_sided_rule
+from outcomes.decide.trade_off import (
+    DAYS_PER_MONTH,
+    alone,
+    price_at_floors,
+    trade_off,
+    two_sided_rule,
+)
 
-FIGURE = PageFigure(b"<svg/>", (), "")
+FIGURE = PageFigure(b"<svg/>", (), "", (936.0, 504.0))
 
 
 def _with_age_limit(facts: Facts, days: int | None) -> Facts:
@@ -137,3 +144,50 @@ def test_the_briefing_takes_it_as_an_option(briefing_of: Callable[..., Any]) -> 
     sentence = told["retire"]["either"]["sentence"]
     assert sentence.startswith("Retire after 6 cycles or 18 months, whichever comes first: about ")
     assert sentence in made.page.text.replace("\u00a0", " ")
+
+
+# --- when the floor is moved --------------------------------------------------------------------
+
+
+def test_a_price_at_another_floor_is_that_of_the_unit_with_that_floor(both: Facts) -> None:
+    rules = {0.85: (16.0, 32 * DAYS_PER_MONTH), 0.9: (9.0, 20 * DAYS_PER_MONTH), 0.95: None}
+    found = price_at_floors(both.fit, both.price, both.use, list(rules.items()))
+    assert [price.floor for price in found] == list(rules)
+    for price, (floor, rule) in zip(found, rules.items(), strict=True):
+        fit = replace(both.fit, settings=both.settings.with_options(floor=floor))
+        whole = trade_off(fit, both.verdict, both.use, combined=[] if rule is None else [rule])
+        assert price.present == whole.present
+        assert price.combined == whole.combined
+        if rule is not None:
+            assert alone(price, price.combined[0]) == alone(whole, whole.combined[0])
+
+
+def test_at_the_units_own_floor_it_says_what_the_page_says(both: Facts) -> None:
+    grid = floor_grid(both)
+    (own,) = [k for k, point in enumerate(grid) if point.floor == both.settings.floor]
+    told = decisions.either_at_floors(both, grid)
+    assert told[own].sentence == decisions.either_sentence(both)
+    assert list(told[own].rows) == decisions.either_rows(both)
+    assert told[own].caption.endswith("the floor is 85 in 100.")
+
+
+def test_a_rule_asked_for_keeps_its_limits_and_cost_at_every_floor(both: Facts) -> None:
+    facts = _priced(replace(both, asked=Asked(either=(10.0, 24.0))))
+    grid = floor_grid(facts)
+    told = decisions.either_at_floors(facts, grid)
+    firsts = [at.rows[0] for at in told]
+    assert {row.rule for row in firsts} == {"10 cycles or 24 months, whichever comes first"}
+    assert len({row.sources for row in firsts}) == len({row.finds for row in firsts}) == 1
+    below = [float(re.sub(r"[<>]|\D.*", "", row.below) or 0) for row in firsts]
+    assert below == sorted(below)
+    assert below[-1] > below[0]
+    for point, at in zip(grid, told, strict=True):
+        assert f"on sources below {words.in_100(point.floor)}." in at.sentence
+        assert at.caption.endswith(f"the floor is {words.in_100(point.floor)}.")
+
+
+def test_without_both_limits_at_any_floor_nothing_is_said_or_drawn_up(demo_facts: Facts) -> None:
+    told = decisions.either_at_floors(demo_facts, floor_grid(demo_facts))
+    assert {at.sentence for at in told} == {""}
+    assert not any(at.rows for at in told)
+    assert "either-table" not in render_page(demo_facts, FIGURE).split("<script")[0]

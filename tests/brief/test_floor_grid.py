@@ -18,7 +18,9 @@ from outcomes.brief.floor_grid import FloorPoint, floor_grid
 from outcomes.brief.results import results
 from outcomes.decide.shelf import review_shelf
 from outcomes.decide.threshold import set_threshold
-from outcomes.draw.floor_layer import HEIGHT_PT, WIDTH_PT, floor_layer, hide_floor
+from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
+from outcomes.draw.main_figure import IN_PAGE
+from outcomes.draw.theme import ALONE, Sheet
 from outcomes.fit.finds import fit_finds
 from outcomes.joining.trials import join
 from outcomes.records.read import read_records
@@ -134,9 +136,13 @@ def test_at_the_units_own_floor_the_control_says_what_the_page_says(demo_facts: 
     assert data["alt"][own] == fields["figure_alt"]
     assert data["moved"][own] == ""
     assert data["layer"][own] == fields["layer"]
-    told = [(data["advice"][a], data["why"][w]) for _, a, w, _ in data["rows"][own]]
-    assert told == [(row["advice"], row["reason"]) for row in fields["shelf"]]
-    lists = [value for name, value in data.items() if name not in ("own", "advice", "why")]
+    told = [
+        (data["advice"][a], data["why"][w], data["expected"][e])
+        for _, a, w, _, e in data["rows"][own]
+    ]
+    assert told == [(row["advice"], row["reason"], row["predicted"]) for row in fields["shelf"]]
+    named = ("own", "advice", "why", "expected")
+    lists = [value for name, value in data.items() if name not in named]
     assert {len(value) for value in lists} == {len(floor_grid(demo_facts))}
 
 
@@ -158,15 +164,17 @@ def test_there_is_no_control_where_nothing_hangs_on_the_floor(
     assert "<script" not in text
 
 
+@pytest.mark.parametrize("sheet", [ALONE, IN_PAGE], ids=["slide", "page"])
 def test_the_layer_lies_where_the_figure_itself_has_floor_and_threshold(
-    demo_facts: Facts,
+    sheet: Sheet, demo_facts: Facts
 ) -> None:
     curves = list(demo_facts.retirement.curves)
     marks = {t.by: page._mark(t) for t in demo_facts.retirement.thresholds}
-    figure = page._main_figure(demo_facts, "", "")
+    figure = page._main_figure(demo_facts, "", "", sheet=sheet)
     layer = floor_layer(figure, curves, demo_facts.settings.floor, marks)
     figure.draw_without_rendering()
-    scale = WIDTH_PT / figure.bbox.width
+    width, height = size_pt(figure)
+    scale = width / figure.bbox.width
 
     def on_sheet(gid: str) -> list[tuple[float, float]]:
         found = []
@@ -178,7 +186,7 @@ def test_the_layer_lies_where_the_figure_itself_has_floor_and_threshold(
                     px, py = axes.get_yaxis_transform().transform(at)
                 else:
                     px, py = axes.transData.transform(at)
-                found.append((px * scale, HEIGHT_PT - py * scale))
+                found.append((px * scale, height - py * scale))
         return found
 
     (left, y), (right, _) = on_sheet("floor")
@@ -195,6 +203,17 @@ def test_the_layer_lies_where_the_figure_itself_has_floor_and_threshold(
         assert text.get_text() in layer.replace("&nbsp;", "\u00a0")
 
 
+def test_the_layer_is_as_large_as_the_figure_it_lies_on(demo_facts: Facts) -> None:
+    made = page.render_page_figure(demo_facts)
+    assert made is not None
+    own = re.search(rb'viewBox="0 0 ([\d.]+) ([\d.]+)"', made.svg)
+    assert own is not None
+    assert tuple(float(v) for v in own.groups()) == pytest.approx(made.view_box)
+    laid = re.search(r'<svg viewBox="([^"]+)"', page.render_page(demo_facts, made))
+    assert laid is not None
+    assert [float(v) for v in laid[1].split()] == [0.0, 0.0, *made.view_box]
+
+
 def test_a_figure_for_the_page_keeps_nothing_of_the_floor_and_loses_nothing_else(
     demo_facts: Facts,
 ) -> None:
@@ -208,9 +227,9 @@ def test_a_figure_for_the_page_keeps_nothing_of_the_floor_and_loses_nothing_else
 
 def test_every_floor_has_room_for_its_words_on_the_page(demo_facts: Facts) -> None:
     floors = [(p.floor, page._marks(p.retirement)) for p in floor_grid(demo_facts)]
-    figure = page._main_figure(demo_facts, "", "", floors)
+    figure = page._main_figure(demo_facts, "", "", floors, sheet=IN_PAGE)
     lane = next(a for a in figure.axes if a.get_gid() == "lane-cycles")
-    bottom = (1 - lane.get_position().y0) * HEIGHT_PT
+    bottom = (1 - lane.get_position().y0) * size_pt(figure)[1]
     for floor, marks in floors:
         layer = floor_layer(figure, demo_facts.retirement.curves, floor, marks)
         lines = [float(y) for y in re.findall(r'<text x="[\d.]+" y="([\d.]+)"', layer)]

@@ -97,7 +97,7 @@ def test_rows_handed_over_are_used_or_set_aside(found: dict[str, Any]) -> None:
 
 
 def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str, Any]) -> None:
-    fields = page_fields(facts, PageFigure(b"<svg/>", (), ""))
+    fields = page_fields(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     assert fields["answer"] == found["which_predicts"]["sentence"]
     assert fields["retire"] == found["retire"]["sentence"]
     assert fields["compare"] == found["compare"]["sentence"]
@@ -120,14 +120,14 @@ def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str
         # Shown with three digits.
         for text, key in ((row["odds_ratio"], "odds_ratio"), (low, "low"), (high, "high")):
             assert float(text) == pytest.approx(term[key], rel=5e-3)
-        assert abs(float(row["points"]) - term["points"]) <= 0.05 + 1e-9
-        assert row["p"] == ("< 0.001" if term["p"] < 0.001 else f"{term['p']:.3f}")
+        assert abs(float(row["points"].replace("−", "-")) - term["points"]) <= 0.05 + 1e-9
+        assert row["p"] == words.p_number(term["p"])
 
 
 def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
     facts: Facts, found: dict[str, Any]
 ) -> None:
-    fields = page_fields(facts, PageFigure(b"<svg/>", (), ""))
+    fields = page_fields(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     cycles = next(t for t in found["find"]["terms"] if t["term"] == "cycles")
     fewer = [f"{abs(10 * cycles[k]):.0f}" for k in ("points", "points_high", "points_low")]
     assert f"about {fewer[0]} fewer finds in 100" in fields["answer"]
@@ -152,7 +152,7 @@ def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
 
 
 def test_the_cautions_stand_on_the_page_and_one_beside_the_shelf(facts: Facts) -> None:
-    page = render_page(facts, PageFigure(b"<svg/>", (), ""))
+    page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     for caution in words.CAUTIONS:
         assert caution.split(",")[0].split("'")[0] in page.replace("&#39;", "'")
     table = page.index("<table")
@@ -163,7 +163,7 @@ def test_the_cautions_stand_on_the_page_and_one_beside_the_shelf(facts: Facts) -
 
 
 def test_the_page_needs_nothing_beside_it(facts: Facts) -> None:
-    page = render_page(facts, PageFigure(b"<svg/>", (), ""))
+    page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     assert not re.search(r"(src|href)=\"(?!data:|#)", page)
     assert "http" not in re.sub(r"data:[^\"]*", "", page)
     assert page.count("<h1") == 1

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -547,3 +548,52 @@ def test_a_probability_in_words_is_within_half_a_find(probability: float) -> Non
         else:
             assert abs(number - 100 * probability) <= 0.5 + 1e-9
             assert number not in (0, 100) or 100 * probability == number
+
+
+def _shelved(low: float, high: float, advice: str) -> ShelfSource:
+    blank = dict.fromkeys(f.name for f in fields(ShelfSource))
+    given_ = {"source_id": "BLD-02", "find_probability": (low + high) / 2, "advice": advice}
+    return ShelfSource(**(blank | given_ | {"low": low, "high": high}))
+
+
+def test_a_limit_just_below_the_floor_does_not_read_as_the_floor() -> None:
+    below = words.expected_finds(_shelved(0.41, 0.8496, "retire"), 0.85)
+    assert below == "63 (41 to 84.9)"
+    # At another floor there is nothing to contradict.
+    assert words.expected_finds(_shelved(0.41, 0.8496, "test"), 0.80) == "63 (41 to 85)"
+    assert words.expected_finds(_shelved(0.8496, 0.97, "test"), 0.85) == "91 (84.9 to 97)"
+    assert words.expected_finds(_shelved(0.8504, 0.97, "keep"), 0.85) == "91 (85 to 97)"
+    unknown = replace(_shelved(0.4, 0.9, "test"), low=None)
+    assert words.expected_finds(unknown, 0.85) is None
+
+
+@given(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.integers(50, 95))
+def test_no_limit_reads_as_on_the_other_side_of_a_whole_floor(
+    one: float, other: float, hundredths: int
+) -> None:
+    low, high = sorted((one, other))
+    floor = hundredths / 100
+    told = words.expected_finds(_shelved(low, high, "test"), floor)
+    assert told is not None
+    shown = re.search(r"\(([<>]?[\d.]+) to ([<>]?[\d.]+)\)", told)
+    assert shown is not None
+    for value, text in zip((low, high), shown.groups(), strict=True):
+        number = {">99": 99.6, "<1": 0.4}.get(text) or float(text)
+        assert (number < 100 * floor - 1e-9) == (value < floor)
+
+
+@pytest.mark.parametrize(
+    ("held", "said"),
+    [
+        (("S1", "S2"), ""),
+        (("S1",), " No longer held, so not among those above, is S2."),
+        ((), " No longer held, so not among those above, are S1 and S2."),
+    ],
+)
+def test_an_early_warning_says_which_sources_are_no_longer_held(
+    held: tuple[str, ...], said: str
+) -> None:
+    past = [SimpleNamespace(of=of, name=n) for of, n in (("source", "S1"), ("source", "S2"))]
+    dog = SimpleNamespace(of="dog", name="Juno")
+    watched = SimpleNamespace(past=(*past, dog), sentence="3 of 9 charts are past the limit.")
+    assert words.early_warning(watched, held) == f"3 of 9 charts are past the limit.{said}"

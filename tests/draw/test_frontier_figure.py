@@ -10,7 +10,7 @@ from outcomes.decide.frontier import Frontier, FrontierPoint
 from outcomes.draw.frontier_figure import NOTHING, draw_frontier_figure
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.draw.theme import theme
+from outcomes.draw.theme import DAYS_PER_MONTH, theme
 
 
 def made(by="cycles", floor=0.85, steep=60.0, start=0.95):
@@ -84,7 +84,7 @@ def test_the_title_tells_what_five_in_a_hundred_do_to_the_limit():
 def test_months_are_whole_months_gone_by():
     figure = draw_frontier_figure([made("age_days")])
     (point,) = (p for p in made("age_days").points if p.floor == 0.85)
-    assert f"→ {int(point.retire_after / 30.44)} months" in words(figure, "floor-name")
+    assert f"→ {int(point.retire_after / DAYS_PER_MONTH)} months" in words(figure, "floor-name")
 
 
 def test_a_floor_outside_those_drawn_is_not_marked():

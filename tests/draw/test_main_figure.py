@@ -29,7 +29,7 @@ from outcomes.draw.find_panel import (
     within_observed,
 )
 from outcomes.draw.lifetime_panel import followed_at, group_looks
-from outcomes.draw.main_figure import CAUTION, ThresholdMark, draw_main_figure
+from outcomes.draw.main_figure import CAUTION, IN_PAGE, ThresholdMark, draw_main_figure
 from outcomes.draw.theme import DAYS_PER_MONTH, LANE, theme
 
 
@@ -99,6 +99,52 @@ def test_no_words_overlap_and_none_are_cut_off(variant: dict[str, Any]) -> None:
         assert box.y1 <= sheet.y1 - 0.15 * figure.dpi, text.get_text()
     for (text, box), (other_text, other) in combinations(placed, 2):
         assert not overlap(box, other), (text.get_text(), other_text.get_text())
+
+
+IN_PAGE_DRAWN: dict[int, Figure] = {}
+
+
+def drawn_in_page(variant: dict[str, Any]) -> Figure:
+    """The variant as a page has it: heading and answer stand beside the figure."""
+    if id(variant) not in IN_PAGE_DRAWN:
+        without = variant | {"title": "", "subtitle": ""}
+        IN_PAGE_DRAWN[id(variant)] = draw_main_figure(**without, sheet=IN_PAGE)
+    return IN_PAGE_DRAWN[id(variant)]
+
+
+def test_in_a_page_no_words_overlap_and_none_are_cut_off(variant: dict[str, Any]) -> None:
+    figure = drawn_in_page(variant)
+    assert figure.get_size_inches().tolist() == [IN_PAGE.width_in, IN_PAGE.height_in]
+    placed = extents(figure)
+    assert placed
+    for text, box in placed:
+        assert figure.bbox.x0 <= box.x0 < box.x1 <= figure.bbox.x1, text.get_text()
+        assert figure.bbox.y0 <= box.y0 < box.y1 <= figure.bbox.y1, text.get_text()
+    for (text, box), (other_text, other) in combinations(placed, 2):
+        assert not overlap(box, other), (text.get_text(), other_text.get_text())
+    for ax in figure.axes:
+        if not (ax.get_gid() or "").startswith("lane-"):
+            assert ax.bbox.height >= 2.0 * figure.dpi
+        if (ax.get_gid() or "").startswith("finds-"):
+            for text, box in placed:
+                assert not overlap(box, ax.bbox), text.get_text()
+
+
+def test_in_a_page_nothing_is_set_smaller_than_its_sheet_says(variant: dict[str, Any]) -> None:
+    for text, _ in extents(drawn_in_page(variant)):
+        gid = text.get_gid() or ""
+        small = gid.startswith(("lifetime-note", "count-"))
+        # Counts of a hundred thousand, eight in a narrow panel, are squeezed a little further.
+        least = IN_PAGE.small_pt - 0.3 if small else 14.0
+        assert text.get_fontsize() >= least, (gid, text.get_text())
+
+
+def test_in_a_page_what_stands_beside_the_figure_is_not_in_it(made: SimpleNamespace) -> None:
+    figure = drawn_in_page(made.variants["late_groups"])
+    assert words_of(figure, "footer") == []
+    told = " ".join(words_of(figure, "lifetime-note"))
+    assert "Unreliable:" not in told
+    assert "Not drawn" in told
 
 
 @settings(max_examples=12, deadline=None)

@@ -13,8 +13,15 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from outcomes.brief.facts import Facts
-from outcomes.draw.records_figure import LOOKS, MOST_SOURCES, draw_records_figure, shown_stays
+from outcomes.draw.records_figure import (
+    IN_PAGE,
+    LOOKS,
+    MOST_SOURCES,
+    draw_records_figure,
+    shown_stays,
+)
 from outcomes.draw.sheet import CAUTION
+from outcomes.draw.theme import ALONE, Sheet
 from outcomes.exposure.stays import History, storage_history
 from outcomes.settings import Settings
 
@@ -106,12 +113,14 @@ def test_of_many_sources_those_with_most_trials_are_drawn_and_it_says_so() -> No
     )
 
 
+@pytest.mark.parametrize("sheet", [ALONE, IN_PAGE], ids=["slide", "page"])
 @pytest.mark.parametrize(
     ("sources", "name"), [(1, "S"), (60, "S"), (60, "A long name of a source ")]
 )
-def test_no_words_leave_the_sheet_or_touch(sources: int, name: str) -> None:
+def test_no_words_leave_the_sheet_or_touch(sources: int, name: str, sheet: Sheet) -> None:
     history, trials = made(sources, name)
-    figure = draw_records_figure(history, trials, "Unit.")
+    figure = draw_records_figure(history, trials, "Unit.", sheet=sheet)
+    assert figure.get_size_inches().tolist() == [sheet.width_in, sheet.height_in]
     canvas = FigureCanvasAgg(figure)
     figure.draw_without_rendering()
     boxes = [
