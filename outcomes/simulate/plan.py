@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.simulate.truth import Truth
+from outcomes.telling import DAYS_PER_MONTH
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -17,7 +18,7 @@ Bools = NDArray[np.bool_]
 Times = NDArray[Any]  # datetime64[m]
 FIRST_DAY = np.datetime64("2023-09-01")
 DAYS_PER_SLOT = 3  # a training day, at most one night out, and a day to spare
-_DAYS_PER_MONTH = 365.25 / 12
+
 _BLIND_WORDS = np.array(["open", "single", "double"], dtype=object)
 _LIMITS_S = np.array([600.0, 900.0, 1200.0])
 
@@ -46,7 +47,7 @@ class Plan:
 
 def draw_calendar(truth: Truth, rng: np.random.Generator, trials: int, months: int) -> Calendar:
     """Draw the training days: at most one in three days, strictly regular where tied."""
-    days = max(round(months * _DAYS_PER_MONTH), DAYS_PER_SLOT)
+    days = max(round(months * DAYS_PER_MONTH), DAYS_PER_SLOT)
     per_session = 8 if truth.shared_thaws else 4
     wanted = max(1, round(trials / per_session))
     if truth.tied == "exactly":
