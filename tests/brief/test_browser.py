@@ -20,7 +20,7 @@ from outcomes.brief.page import render_page, render_page_figure
 from outcomes.brief.results import results
 from outcomes.draw.main_figure import IN_PAGE
 from outcomes.draw.records_figure import IN_PAGE as RECORDS_IN_PAGE
-from outcomes.draw.theme import FOOTER_PT, LABEL_PT, POINTS_PER_IN
+from outcomes.draw.theme import FOOTER_PT, LABEL_PT, POINTS_PER_IN, WIDTH_IN
 from outcomes.records.read import read_records
 from outcomes.simulate import Truth, simulate_unit
 
@@ -508,7 +508,7 @@ WIDTHS = """
 window.addEventListener("load", () => {
   for (const details of document.querySelectorAll("details")) details.open = true;
   const said = [...document.querySelectorAll(".drawn img")].map((e) =>
-    "probe " + (e.id || "records") + "=" + e.clientWidth + ";");
+    "probe " + (e.id || e.parentNode.classList[1] || "plain") + "=" + e.clientWidth + ";");
   const out = document.createElement("pre");
   out.textContent = said.join(" ");
   document.body.append(out);
@@ -548,6 +548,8 @@ def test_on_a_screen_of_any_width_the_figures_letters_are_eleven_pixels_or_more(
     least = IN_PAGE.small_pt - 0.3
     assert least / POINTS_PER_IN * seen["figure"] / IN_PAGE.width_in >= 11.0
     assert FOOTER_PT / POINTS_PER_IN * seen["records"] / RECORDS_IN_PAGE.width_in >= 11.0
+    assert FOOTER_PT / POINTS_PER_IN * seen["slide"] / WIDTH_IN >= 11.0
+    assert "plain" not in seen
 
 
 def test_a_long_shelf_prints_what_to_act_on_first_and_says_where_the_rest_is(
