@@ -12,6 +12,7 @@ from outcomes.fit.interval_lifetime import IntervalCurve
 from outcomes.fit.lifetime_model import CycleHazard, CyclesAtAge, WeibullLifetime
 from outcomes.fit.search_time import SearchTimeFit
 from outcomes.fit.training_diet import TrainingDiet
+from outcomes.telling import p_number, p_value
 
 _MOST_DAYS = 6
 _WITHIN = (10, 20, 50)
@@ -21,10 +22,6 @@ def _name(text: str, width: int) -> str:
     return f"{text if len(text) < width else f'{text[: width - 2]}…':<{width}}"
 
 
-def _p(value: float) -> str:
-    return "<0.001" if value < 0.001 else f"{value:.3f}"
-
-
 def _between(low: float | None, high: float | None, factor: float, digits: int) -> str:
     if low is None or high is None:
         return "not known"
@@ -32,11 +29,13 @@ def _between(low: float | None, high: float | None, factor: float, digits: int) 
 
 
 def _ratio_heading(what: str) -> str:
-    return f"{what:<26}{'per':<30}{'ratio':>10}{'low':>8}{'high':>8}{'p':>8}"
+    return f"{what:<26}{'per':<30}{'ratio':>10}{'low':>8}{'high':>8}{'p':>9}"
 
 
 def _ratio_line(what: str, unit: str, ratio: float, low: float, high: float, p: float) -> str:
-    return f"{_name(what, 26)}{_name(unit, 30)}{ratio:>10.3f}{low:>8.3f}{high:>8.3f}{_p(p):>8}"
+    return (
+        f"{_name(what, 26)}{_name(unit, 30)}{ratio:>10.3f}{low:>8.3f}{high:>8.3f}{p_number(p):>9}"
+    )
 
 
 def search_time_lines(fit: SearchTimeFit) -> Iterator[str]:
@@ -51,7 +50,7 @@ def search_time_lines(fit: SearchTimeFit) -> Iterator[str]:
     if fit.proportional_p is not None:
         yield (
             "finds: ratio of the chances of a find at any second (Cox); the test of its being the "
-            f"same throughout a search has p {_p(fit.proportional_p)}"
+            f"same throughout a search has {p_value(fit.proportional_p)}"
         )
     if fit.time_model is not None and fit.time_ratio:
         yield f"seconds: ratio of search times ({fit.time_model})"

@@ -115,13 +115,13 @@ def test_its_numbers_are_those_of_results_json(both: Facts) -> None:
 
 
 def test_a_rule_asked_for_takes_the_place_of_the_units_own(both: Facts) -> None:
-    facts = _priced(replace(both, asked=Asked(either=(1.0, 40.0))))
+    facts = _priced(both.with_answers(asked=Asked(either=(1.0, 40.0))))
     said = decisions.either_sentence(facts)
     assert said is not None
     assert said.startswith("Retire after 1 cycle or 40 months, whichever comes first: ")
     assert "1 cycles" not in said
     # A limit between whole cycles is not priced alone, and nothing is said of it.
-    facts = _priced(replace(both, asked=Asked(either=(9.5, 40.0))))
+    facts = _priced(both.with_answers(asked=Asked(either=(9.5, 40.0))))
     said = decisions.either_sentence(facts)
     assert said is not None
     assert "After 9.5 cycles alone" not in said
@@ -129,7 +129,7 @@ def test_a_rule_asked_for_takes_the_place_of_the_units_own(both: Facts) -> None:
 
 
 def test_a_rule_asked_for_that_has_no_price_says_so(both: Facts) -> None:
-    facts = _priced(replace(both, asked=Asked(either=(1.0, 1.0))))
+    facts = _priced(both.with_answers(asked=Asked(either=(1.0, 1.0))))
     said = decisions.either_sentence(facts)
     assert said is not None
     assert "has no price: too few trials" in said
@@ -183,7 +183,7 @@ def test_at_the_units_own_floor_it_says_what_the_page_says(both: Facts) -> None:
 
 
 def test_a_rule_asked_for_keeps_its_limits_and_cost_at_every_floor(both: Facts) -> None:
-    facts = _priced(replace(both, asked=Asked(either=(10.0, 24.0))))
+    facts = _priced(both.with_answers(asked=Asked(either=(10.0, 24.0))))
     grid = floor_grid(facts)
     told = decisions.either_at_floors(facts, grid)
     firsts = [at.rows[0] for at in told]
