@@ -59,7 +59,7 @@ def test_a_dog_left_out_of_the_table_is_named_with_the_reason(demo_facts: Facts)
     for x in left_out:
         assert printed.count(f"no d′: {x.term}: {x.reason}") == 1
     none = replace(demo_facts.detection, dogs=(), reason="too few", sentence="Not yet: too few.")
-    printed = list(fit_lines(replace(demo_facts, detection=none)))
+    printed = list(fit_lines(demo_facts.with_answers(detection=none)))
     assert "Not yet: too few." in printed
 
 
