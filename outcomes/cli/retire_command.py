@@ -142,7 +142,7 @@ def _resample(facts: Facts) -> list[BootstrapThreshold]:
     """Intervals by source and by dog for every threshold, with progress."""
     from outcomes.decide.bootstrap import bootstrap_threshold
 
-    alone = facts.verdict.verdict == "cannot be told apart" or bool(facts.fit.design.copies)
+    alone = facts.verdict.asked_together or bool(facts.fit.design.copies)
     found = []
     for threshold in facts.retirement.thresholds:
         for grouping in ("source", "dog"):

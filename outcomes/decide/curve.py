@@ -123,7 +123,7 @@ def find_curve(fit: FindFit, exposure: str, confidence: float, *, alone: bool) -
     """
     trials = fit.design.trials
     bins = observed_bins(trials, exposure, confidence)
-    design, mixed = _model(fit, exposure, alone=alone)
+    design, mixed = model_of(fit, exposure, alone=alone)
     empty = np.zeros(0)
     if mixed is None:
         return FindCurve(
@@ -144,15 +144,34 @@ def find_curve(fit: FindFit, exposure: str, confidence: float, *, alone: bool) -
     return FindCurve(exposure, at, probability, low, high, confidence, thin, bins, held)
 
 
-def _model(fit: FindFit, exposure: str, *, alone: bool) -> tuple[Design, MixedFit | None]:
-    """The fitted model, or the one with this exposure in place of both."""
+def model_of(
+    fit: FindFit, exposure: str, *, alone: bool, each_source: bool = False
+) -> tuple[Design, MixedFit | None]:
+    """The fitted model, or the one with this exposure in place of both.
+
+    Parameters
+    ----------
+    fit
+        Fit of finds.
+    exposure
+        ``"cycles"`` or ``"age_days"``.
+    alone
+        Whether the other exposure is left away.
+    each_source
+        As it is asked about single sources: see :attr:`outcomes.fit.finds.FindFit.each_source`.
+
+    Returns
+    -------
+    Design, MixedFit or None
+        None where it has no such exposure or cannot be fitted.
+    """
     design = fit.design
     other = "age_days" if exposure == "cycles" else "cycles"
     column, taken = design.column_of(exposure), design.column_of(other)
     if fit.mixed is None or (column is None and not (alone and exposure in design.copies)):
         return design, None
     if not alone or taken is None:
-        return design, fit.mixed
+        return design, fit.each_source if each_source else fit.mixed
     x, columns = design.x, list(design.columns)
     if column is None:
         # An exact copy of the other: it takes its place.
@@ -166,7 +185,8 @@ def _model(fit: FindFit, exposure: str, *, alone: bool) -> tuple[Design, MixedFi
         del columns[taken - 1]
     reduced = replace(design, x=x, columns=tuple(columns), copies={})
     try:
-        return reduced, refit(reduced, slopes=any(s.exposure == exposure for s in fit.slopes))
+        sloped = any(s.exposure == exposure for s in fit.slopes)
+        return reduced, refit(reduced, slopes=sloped, each_source=each_source)
     except FitError:
         return reduced, None
 

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.decide.curve import log_odds_limits, observed_to, reach_of
+from outcomes.decide.curve import log_odds_limits, model_of, observed_to, reach_of
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
 from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import OF_THE_SOURCE, Design
+from outcomes.fit.terms import EXPOSURES, OF_THE_SOURCE, Design
+from outcomes.fit.which_predicts import exposures_tied
 
 _MOST_TRIALS_TO_SETTLE = 500
 _STANDING = 500  # trials that stand for the unit's dogs and conditions
@@ -83,7 +84,9 @@ def review_shelf(
     advised to be retired or kept on a model's word: ``test``. Nor is one with
     fewer than 5 usable trials of its own, nor one whose own latest 20 trials
     speak against it: none is retired that was found at the floor or more often,
-    none kept that was found less often.
+    none kept that was found less often. Where cycles and age rise so closely
+    together that neither can be told from the other, the limits also reach as far
+    as those of the models with cycles alone and with age alone.
 
     Parameters
     ----------
@@ -283,14 +286,28 @@ def _beyond(fit: FindFit, source: str, cycles: float | None, age: float | None) 
 def _predict(fit: FindFit, held: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Find probability of each held source over the unit's dogs and conditions, with limits."""
     assert fit.each_source is not None
-    design, mixed = fit.design, fit.each_source
+    found = [_predict_by(fit.design, fit.each_source, held, fit.settings.confidence)]
+    if exposures_tied(fit.design):
+        # A step off the line that the two share is a guess: what stands must stand by either.
+        for exposure in EXPOSURES:
+            design, mixed = model_of(fit, exposure, alone=True, each_source=True)
+            if mixed is not None:
+                found.append(_predict_by(design, mixed, held, fit.settings.confidence))
+    low = np.min([one[1] for one in found], axis=0)
+    high = np.max([one[2] for one in found], axis=0)
+    return found[0][0], low, high
+
+
+def _predict_by(
+    design: Design, mixed: MixedFit, held: pd.DataFrame, confidence: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     take = _standing_trials(design, mixed)
     kinds, early = _kind_columns(design), _early_use(design)
     rows = [
         _source_rows(design, mixed, source, take, kinds, early)
         for source in held.itertuples(index=False)
     ]
-    reach = reach_of(design, fit.settings.confidence)
+    reach = reach_of(design, confidence)
     probability, low, high = (np.zeros(len(held)) for _ in range(3))
     for k, (eta, spread, contrast) in enumerate(rows):
         p, slope = averaged_probability(eta, spread)

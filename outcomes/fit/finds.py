@@ -199,7 +199,7 @@ def _fit(design: Design, too_few: bool) -> tuple[MixedFit | None, str | None]:
         return None, str(error)
 
 
-def refit(design: Design, *, slopes: bool) -> MixedFit:
+def refit(design: Design, *, slopes: bool, each_source: bool = False) -> MixedFit:
     """A changed design fitted anew, with errors that allow for few sources.
 
     Parameters
@@ -208,6 +208,8 @@ def refit(design: Design, *, slopes: bool) -> MixedFit:
         A design with some terms exchanged or left away.
     slopes
         Also let the errors allow for levels that differ in slope, where they do.
+    each_source
+        As it is asked about single sources: see :attr:`FindFit.each_source`.
 
     Raises
     ------
@@ -215,6 +217,8 @@ def refit(design: Design, *, slopes: bool) -> MixedFit:
         The model cannot be fitted.
     """
     mixed = fit_mixed(design.y, design.x, design.names, design.groups)
+    if each_source and len(design.y) <= _MOST_FOR_SPREAD:
+        mixed = with_plausible_spread(design.y, design.x, design.groups, mixed)
     found = find_slopes(design) if slopes else ()
     return _widened(design, mixed, found, small_sample(design)[1])
 

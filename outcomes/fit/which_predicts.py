@@ -103,9 +103,7 @@ class WhichPredicts:
     @property
     def asked_together(self) -> bool:
         """Whether a curve of one exposure must let the other move along to say anything."""
-        return self.verdict == "cannot be told apart" or (
-            self.verdict == "no change detected" and self.tied
-        )
+        return self.verdict == "cannot be told apart" or self.tied
 
 
 def which_predicts(
@@ -227,6 +225,11 @@ def _decide(
         notes.append(tests.no_common_course(allowed))
         return "no change detected", given, differ
     return "cannot be told apart", given, differ
+
+
+def exposures_tied(design: Design) -> bool:
+    """Whether cycles and age rise (or fall) together so closely that each hides the other."""
+    return _tied(_correlation(design))
 
 
 def _tied(correlation: float | None) -> bool:

@@ -7,6 +7,7 @@ import pytest
 
 from outcomes.decide.shelf import ShelfSource, advice_at, review_shelf
 from outcomes.fit.finds import FindFit, fit_finds
+from outcomes.fit.which_predicts import exposures_tied
 from outcomes.joining.trials import Joined, join
 from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
@@ -145,3 +146,28 @@ def test_nothing_but_a_test_is_advised_of_a_source_with_four_finds(reviewed: Rev
         if source.advice != "test":
             assert source.trials_used is not None
             assert source.trials_used >= 5
+
+
+def test_where_cycles_and_age_are_tied_advice_stands_by_either_alone():
+    unit = simulate_unit(SCENARIOS["tied together"], 20_142)
+    records = unit_records(unit)
+    joined = join(records)
+    as_of = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
+
+    def shelf(**exposures):
+        fit = fit_finds(joined.trials, records.settings, **exposures)
+        assert fit.mixed is not None
+        held = review_shelf(fit, records.sources, joined.history, as_of)
+        return fit, {s.source_id: s for s in held}
+
+    fit, both = shelf()
+    assert exposures_tied(fit.design)
+    alone = [shelf(exposures=(e,))[1] for e in ("cycles", "age_days")]
+    tried = [s for s in both.values() if s.low is not None]
+    assert len(tried) > 10
+    for source in tried:
+        for by_one in alone:
+            assert source.low <= by_one[source.source_id].low + 1e-3
+            assert source.high >= by_one[source.source_id].high - 1e-3
+    # By the two together nine were kept here, six of them below the floor in truth.
+    assert [s for s in both.values() if s.advice == "keep"] == []

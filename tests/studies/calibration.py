@@ -31,7 +31,7 @@ from outcomes.decide.shelf import review_shelf
 from outcomes.decide.threshold import find_threshold
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.fit.finds import fit_finds
-from outcomes.fit.which_predicts import which_predicts
+from outcomes.fit.which_predicts import WhichPredicts, which_predicts
 from outcomes.joining.trials import join
 from outcomes.records.write import unit_records
 from outcomes.simulate import SCENARIOS, Truth, find_true_threshold, simulate_unit
@@ -89,19 +89,19 @@ def study_unit(scenario: str, seed: int, refits: int) -> dict[str, object]:
         if term is not None:
             row[f"{name}_error"] = term.log_odds - planted
             row[f"{name}_covered"] = np.log(term.low) <= planted <= np.log(term.high)
-    row |= _threshold(unit, fit, records.settings.floor, verdict.verdict)
+    row |= _threshold(unit, fit, records.settings.floor, verdict)
     row |= _advice(unit, records, joined, fit)
     return row
 
 
-def _threshold(unit, fit, floor: float, verdict: str) -> dict[str, object]:
+def _threshold(unit, fit, floor: float, verdict: WhichPredicts) -> dict[str, object]:
     """Whether the interval holds the true threshold, as the tool would ask after that verdict.
 
     Nothing where it would name no limit: no change detected.
     """
-    if verdict == "no change detected":
+    if verdict.verdict == "no change detected":
         return {}
-    threshold = find_threshold(fit, "cycles", alone=verdict == "cannot be told apart")
+    threshold = find_threshold(fit, "cycles", alone=verdict.asked_together)
     row: dict[str, object] = {}
     true = find_true_threshold(unit, floor)
     curve = threshold.curve
