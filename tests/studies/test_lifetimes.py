@@ -42,7 +42,8 @@ def asked(name: str) -> dict[str, object]:
 @pytest.mark.study
 def test_curves_and_intervals_hold_the_truth_and_what_is_alike_is_seldom_called() -> None:
     table = asked("curve")
-    for name in (*(f"curve_held_{day:.0f}" for day in study.DAYS), "time_ratio_held"):
+    days = [f"{what}_held_{day:.0f}" for what in ("curve", "point") for day in study.DAYS]
+    for name in (*days, "time_ratio_held"):
         held = table[name]
         assert held.units > UNITS / 2
         assert held.value >= 0.93 - 3 * np.sqrt(0.95 * 0.05 / held.units)
