@@ -169,6 +169,7 @@ def lifetime_additions(lasting: Lasting, alpha: float) -> dict[str, Any]:
         },
         "rules": {
             "baseline": lasting.rules.baseline,
+            "simulated_finds": lasting.rules.simulated_finds,
             "rules": [_rule(r) for r in lasting.rules.rules],
             **fields(lasting.rules, "by_all by_any sentence"),
         },

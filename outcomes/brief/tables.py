@@ -210,8 +210,8 @@ def rule_lines(rules: RuleComparison) -> Iterator[str]:
         if rule.reason is not None:
             yield f"{_name(rule.name, 24)}not applied: {rule.reason}"
             continue
-        searched = searched or bool(rule.false_call_as_searched)
-        share = rule.false_call_as_searched or rule.false_call
+        searched = searched or rules.simulated_finds is not None
+        share, _ = rule.told
         told = "".join(f"{f'{100 * share[n]:.0f}' if n in share else '–':>12}" for n in _WITHIN)
         yield f"{_name(rule.name, 24)}{f'{len(rule.called)} of {rule.sources}':>12}{told}"
     as_here = ", searched as here," if searched else ""

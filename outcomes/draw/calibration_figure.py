@@ -101,7 +101,8 @@ def _title(quality: Quality) -> str:
         return "On unseen sources the model overstates how far trials differ"
     if calibration.slope_low > 1.0:
         return "On unseen sources the model understates how far trials differ"
-    return "On unseen sources no fault of the predictions shows in these records"
+    # Only the slope was tested here, so that nothing is said of the level.
+    return "On unseen sources the predictions show no sign of being spread too far or too little"
 
 
 def _percent_axis(low: float) -> list[float]:
@@ -176,9 +177,9 @@ def _draw_residuals(
     room = top - note_height - box.bottom - AXIS_IN
     least = LEAST_MONTH_IN if by == "month" else LEAST_ROW_IN
     shown = _shown(rows, max(floor(room / least), 1), by)
-    note = f"with {100.0 * (1.0 - alpha):g} % intervals"
+    note = f"with {100.0 * (1.0 - alpha):g} % intervals of the trials alone"
     if len(shown) < len(rows):
-        which = "latest" if by == "month" else "farthest from their prediction"
+        which = "latest" if by == "month" else "farthest out"
         note += f"; the {len(shown)} {which}, of {len(rows):,}"
     write(figure, box.left, top, [note], LABEL_PT, gid="residual-note", color=MUTED)
     top -= note_height

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator
@@ -27,10 +27,9 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.alternative_rules import RuleComparison, RuleOutcome
+from outcomes.fit.alternative_rules import TOLD_TRIALS, RuleComparison, RuleOutcome
 
 NOTHING = "No rule for “unreliable” can be applied to these records yet"
-TOLD = 20
 NAMES = {
     "misses within trials": "This unit's rule",
     "moving proportion": "Moving share of finds",
@@ -68,7 +67,7 @@ def draw_rules_figure(
     """
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
-        usable = [r for r in compared.rules if r.reason is None and _fine(r)]
+        usable = [r for r in compared.rules if r.reason is None and r.told[0]]
         if not usable:
             write_reason(figure, title or NOTHING, compared.sentence, footer)
             return figure
@@ -79,7 +78,7 @@ def draw_rules_figure(
         count = len(compared.rules)
         for number, rule in enumerate(compared.rules):
             _write_rule(figure, rows, number, count, rule)
-        within = list(_fine(usable[0]))
+        within = list(usable[0].told[0])
         left = rows.left + _WORDS_IN + _CALLS_IN
         width = (rows.right - left - (len(within) - 1) * _GAP_IN) / len(within)
         for column, trials in enumerate(within):
@@ -89,24 +88,16 @@ def draw_rules_figure(
     return figure
 
 
-def _fine(rule: RuleOutcome) -> Mapping[int, float]:
-    return rule.false_call_as_searched or rule.false_call
-
-
-def _failed(rule: RuleOutcome) -> Mapping[int, float]:
-    return rule.called_if_worse_as_searched or rule.called_if_worse
-
-
 def _name(rule: RuleOutcome) -> str:
     return NAMES.get(rule.name, rule.name)
 
 
 def _title(rule: RuleOutcome) -> str:
-    fine, failed = (f"{100 * shares[TOLD]:.0f}" for shares in (_fine(rule), _failed(rule)))
+    fine, failed = (f"{100 * shares[TOLD_TRIALS]:.0f}" for shares in rule.told)
     name = "this unit's rule" if rule.name == "misses within trials" else f"the {rule.name}"
     return (
-        f"Within {TOLD} trials {name} calls {fine} of 100 fine sources unreliable, and {failed} of "
-        "100 that became worse"
+        f"Within {TOLD_TRIALS} trials {name} calls {fine} of 100 fine sources unreliable, and "
+        f"{failed} of 100 that became worse"
     )
 
 
@@ -121,14 +112,10 @@ def _subtitle(compared: RuleComparison) -> str:
         )
     else:
         here += f"{len(compared.by_any)} are called. "
-    simulated = any(r.false_call_as_searched for r in usable)
-    how = (
-        "Shares by simulation of sources that differ and are searched as here."
-        if simulated
-        else f"Shares for trials of one chance of a find, {100 * (compared.baseline or 0.0):.0f} "
-        "in 100, while a source is fine."
+    return here + (
+        "Fine: nothing changes; worse: the odds of a miss have doubled. "
+        f"Shares {compared.shares_rest_on}."
     )
-    return here + "Fine: nothing changes; worse: the odds of a miss have doubled. " + how
 
 
 def _edge(rows: Box, number: int, count: int) -> float:
@@ -190,7 +177,7 @@ def _draw_column(figure: Figure, data: Box, rules: Sequence[RuleOutcome], trials
         if rule.reason is not None:
             continue
         ax.axhspan(number - 0.46, number + 0.46, color=LANE, linewidth=0.0, zorder=0.2)
-        fine, failed = (100.0 * s.get(trials, 0.0) for s in (_fine(rule), _failed(rule)))
+        fine, failed = (100.0 * s.get(trials, 0.0) for s in rule.told)
         ax.plot([fine, failed], [number, number], color=MUTED, linewidth=2.4, gid="between",
                 zorder=1)  # fmt: skip
         for value, look, gid, up in ((fine, _FINE, "fine", -1), (failed, _FAILED, "failed", 1)):

@@ -18,6 +18,7 @@ from outcomes.settings import Settings
 
 MOST_WINDOW = 14
 WORSE = 2.0
+TOLD_TRIALS = 20
 _CHARTS = 4000
 
 
@@ -71,6 +72,13 @@ class RuleOutcome:
     false_call_as_searched: Mapping[int, float] = field(default_factory=dict)
     called_if_worse_as_searched: Mapping[int, float] = field(default_factory=dict)
 
+    @property
+    def told(self) -> tuple[Mapping[int, float], Mapping[int, float]]:
+        """The two shares to tell, of fine and of worse sources: always of one reckoning."""
+        if self.false_call_as_searched and self.called_if_worse_as_searched:
+            return self.false_call_as_searched, self.called_if_worse_as_searched
+        return self.false_call, self.called_if_worse
+
 
 @dataclass(frozen=True, slots=True)
 class RuleComparison:
@@ -86,6 +94,9 @@ class RuleComparison:
         Sources called by every rule that can be applied, and by at least one.
     sentence
         What can be said, in words.
+    simulated_finds
+        Proportion of finds in the simulation of sources searched as here, while
+        nothing changes; None without a baseline.
     """
 
     baseline: float | None
@@ -93,6 +104,22 @@ class RuleComparison:
     by_all: tuple[str, ...]
     by_any: tuple[str, ...]
     sentence: str
+    simulated_finds: float | None = None
+
+    @property
+    def shares_rest_on(self) -> str:
+        """How the shares told were reckoned, and at what proportion of finds; "" without any."""
+        if self.simulated_finds is not None:
+            return (
+                "by simulation of sources that differ and are searched as here, "
+                f"{100 * self.simulated_finds:.0f} of 100 trials finds while nothing changes"
+            )
+        if self.baseline is not None:
+            return (
+                "for trials that are all alike and independent, "
+                f"{100 * self.baseline:.0f} of 100 finds while nothing changes"
+            )
+        return ""
 
 
 def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> RuleComparison:
@@ -164,7 +191,15 @@ def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> R
     usable = [{c.source_id for c in r.called} for r in rules if r.reason is None]
     by_all = tuple(sorted(set.intersection(*usable))) if usable else ()
     by_any = tuple(sorted(set.union(*usable))) if usable else ()
-    return RuleComparison(baseline, rules, by_all, by_any, _sentence(rules, by_all, by_any))
+    found = RuleComparison(
+        baseline,
+        rules,
+        by_all,
+        by_any,
+        sentence="",
+        simulated_finds=_simulated_finds(watched.source_healthy, settings.seed),
+    )
+    return replace(found, sentence=_sentence(found))
 
 
 def misses_needed(window: int, floor: float, confidence: float) -> tuple[int | None, ...]:
@@ -363,6 +398,15 @@ def _as_searched(
     return {n: float(met[:, :n].any(axis=1).mean()) for n in FALSE_CALL_TRIALS}
 
 
+def _simulated_finds(healthy: Healthy | None, seed: int) -> float | None:
+    """Proportion of finds in the very trials that the shares as searched are counted in."""
+    if healthy is None:
+        return None
+    most = max(FALSE_CALL_TRIALS)
+    missed, _ = simulate_misses(healthy, most, _CHARTS, np.random.default_rng(seed + 2))
+    return float(1.0 - missed.mean())
+
+
 def _cumulative(counted: pd.DataFrame, watched: Watch, seed: int) -> RuleOutcome:
     held = dict(zip(counted["trial_id"].astype(str), counted["held_days"], strict=True))
     rows = []
@@ -405,21 +449,22 @@ def _cumulative(counted: pd.DataFrame, watched: Watch, seed: int) -> RuleOutcome
     )
 
 
-def _sentence(
-    rules: tuple[RuleOutcome, ...], by_all: tuple[str, ...], by_any: tuple[str, ...]
-) -> str:
+def _sentence(found: RuleComparison) -> str:
     parts = []
-    for rule in rules:
+    for rule in found.rules:
         if rule.reason is not None:
             parts.append(f"by {rule.name} nothing can be said ({rule.reason})")
             continue
-        alike = rule.false_call_as_searched or rule.false_call
+        fine, worse = rule.told
         parts.append(
-            f"by {rule.name} {len(rule.called)} of {rule.sources}, and within 20 trials "
-            f"{100 * alike[20]:.0f} of 100 that never change and "
-            f"{100 * rule.called_if_worse[20]:.0f} of 100 with twice the odds of a miss"
+            f"by {rule.name} {len(rule.called)} of {rule.sources}, and within {TOLD_TRIALS} trials "
+            f"{100 * fine[TOLD_TRIALS]:.0f} of 100 that never change and "
+            f"{100 * worse[TOLD_TRIALS]:.0f} of 100 with twice the odds of a miss"
         )
     text = f"Sources called unreliable: {'; '.join(parts)}."
-    if sum(rule.reason is None for rule in rules) > 1:
-        text += f" {len(by_any)} by at least one rule, {len(by_all)} by every one."
+    usable = sum(rule.reason is None for rule in found.rules)
+    if usable > 1:
+        text += f" {len(found.by_any)} by at least one rule, {len(found.by_all)} by every one."
+    if usable:
+        text += f" The shares are {found.shares_rest_on}."
     return text

@@ -89,7 +89,8 @@ class Residual:
     """Finds of one dog, source or month beside those predicted.
 
     ``points`` is observed minus predicted find probability in percentage
-    points, with its interval; ``outside`` whether that leaves out 0.
+    points, with the interval of its number of trials alone; ``outside`` whether
+    that leaves out 0.
     """
 
     group: str
@@ -238,7 +239,7 @@ def check_quality(fit: FindFit) -> Quality:
     month = design.trials["started_at"].dt.strftime("%Y-%m").to_numpy()[told]
     dogs = design.trials["dog_id"].astype(str).to_numpy()[told]
     by = {
-        name: _residuals(labels, y, p, alpha)
+        name: beside_predictions(labels, y, p, alpha)
         for name, labels in (("dog", dogs), ("source", sources), ("month", month))
     }
     brier, of_average = brier_score(y, p), brier_score(y, average[told])
@@ -500,10 +501,35 @@ def _curve(
     return tuple(points)
 
 
-def _residuals(
+def beside_predictions(
     labels: np.ndarray, y: np.ndarray, p: np.ndarray, alpha: float
 ) -> tuple[Residual, ...]:
-    """Observed minus predicted by group, in order of its name (Wilson interval, shifted)."""
+    """Observed minus predicted by group, in order of its name.
+
+    The interval is Wilson's, shifted: it allows for the number of trials alone.
+    Groups that differ beyond what the predictions know lie outside it more often
+    than in ``alpha`` of all cases.
+
+    Parameters
+    ----------
+    labels
+        Group of each trial, shape (n,).
+    y
+        Outcomes 0 or 1, shape (n,).
+    p
+        Predicted probabilities, shape (n,).
+    alpha
+        Intervals are at 1 - alpha.
+
+    Returns
+    -------
+    tuple of Residual
+
+    References
+    ----------
+    Wilson EB (1927). Probable inference, the law of succession, and statistical
+    inference. Journal of the American Statistical Association 22, 209-212.
+    """
     rows = []
     for label in np.unique(labels):
         own = labels == label
@@ -663,6 +689,11 @@ def _prediction_sentence(
         sentence += f", and predictions too far apart (calibration slope {slope})"
     elif calibration.slope_low is not None and calibration.slope_low > 1.0:
         sentence += f", and predictions too close together (calibration slope {slope})"
+    elif calibration.slope_low is None or calibration.slope_high is None:
+        sentence += (
+            ", and whether predictions are too far apart these records cannot say "
+            f"(calibration slope {slope})"
+        )
     else:
         sentence += f", with no sign that predictions are too far apart (calibration slope {slope})"
     return f"{sentence}."
@@ -680,7 +711,9 @@ def _residual_sentence(by: Mapping[str, Sequence[Residual]], alpha: float) -> st
         parts.append(counted)
     return (
         "Finds lie outside what was predicted, in percentage points, for "
-        f"{'; '.join(parts)}. By chance alone about {100.0 * alpha:g} in 100 would."
+        f"{'; '.join(parts)}. The intervals allow for the number of trials alone, and sources and "
+        f"dogs differ beyond what is on record: more than {100.0 * alpha:g} in 100 lie outside by "
+        "chance."
     )
 
 

@@ -144,7 +144,7 @@ def test_the_title_claims_no_more_than_the_interval_of_the_area():
     [
         (0.5, 0.9, "overstates how far trials differ"),
         (1.2, 1.9, "understates how far trials differ"),
-        (0.7, 1.3, "no fault of the predictions shows"),
+        (0.7, 1.3, "no sign of being spread too far or too little"),
         (None, None, "cannot say"),
     ],
 )
@@ -153,6 +153,18 @@ def test_the_title_says_whether_the_predictions_can_be_taken_at_their_word(low, 
     calibration = replace(quality.calibration, slope_low=low, slope_high=high)
     figure = draw_calibration_figure(replace(quality, calibration=calibration))
     assert said in " ".join(words(figure, "title"))
+
+
+def test_the_title_says_nothing_of_the_level_which_has_no_interval_there():
+    quality = made()
+    titles = set()
+    for off in (0.0, 30.0):
+        calibration = replace(quality.calibration, in_the_large=off)
+        figure = draw_calibration_figure(replace(quality, calibration=calibration))
+        titles.add(" ".join(words(figure, "title")))
+    (title,) = titles
+    assert "fault" not in title
+    assert "spread" in title
 
 
 def test_without_a_check_the_reason_stands_there():

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.figure import Figure
@@ -11,7 +13,15 @@ from matplotlib.figure import Figure
 from outcomes.draw.rules_figure import NOTHING, draw_rules_figure
 from outcomes.draw.save import describe_figure, render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.fit.alternative_rules import CalledSource, RuleComparison, RuleOutcome
+from outcomes.fit.alternative_rules import (
+    CalledSource,
+    RuleComparison,
+    RuleOutcome,
+    compare_rules,
+)
+from outcomes.fit.watch import watch
+from outcomes.settings import ReliabilityRule, Settings
+from tests.fit.test_watch import searches
 
 from .looks import assert_words_apart, ax_of, lines, said, words
 
@@ -47,7 +57,9 @@ def compared(*rules: RuleOutcome) -> RuleComparison:
     usable = [{c.source_id for c in r.called} for r in rules if r.reason is None]
     by_all = tuple(sorted(set.intersection(*usable))) if usable else ()
     by_any = tuple(sorted(set.union(*usable))) if usable else ()
-    return RuleComparison(0.9, rules, by_all, by_any, "Sources called unreliable: none can say.")
+    text = "Sources called unreliable: none can say."
+    simulated = 0.83 if any(r.false_call_as_searched for r in rules if r.reason is None) else None
+    return RuleComparison(0.9, rules, by_all, by_any, text, simulated)
 
 
 def draw(found: RuleComparison) -> Figure:
@@ -89,6 +101,7 @@ def test_each_rule_has_its_shares_within_each_number_of_trials() -> None:
     assert words(figure, "calls") == ["8 of 27", "2 of 27", "2 of 27"]
     assert "8 are called by at least one rule and 2 by every one" in said(figure, "subtitle")
     assert "by simulation" in said(figure, "subtitle")
+    assert "83 of 100 trials finds while nothing changes" in said(figure, "subtitle")
 
 
 def test_fine_and_failed_differ_by_more_than_colour() -> None:
@@ -110,12 +123,36 @@ def test_the_title_tells_both_errors_of_the_units_own_rule() -> None:
     assert describe_figure(figure)[0] == title
 
 
+def test_the_title_and_the_marks_are_the_numbers_of_the_sentence() -> None:
+    trials = searches(np.random.default_rng(2), worn="S03")
+    trials = trials.assign(held_days=trials["age_days"])
+    settings = Settings(rule=ReliabilityRule(qualified_only=False))
+    found = compare_rules(trials, watch(trials, settings), settings)
+    own = found.rules[0]
+    # By the chain they are other numbers, so that a mixture of both could not pass.
+    assert round(100 * own.called_if_worse[20]) != round(100 * own.called_if_worse_as_searched[20])
+    figure = draw(found)
+    pairs = re.findall(r"(\d+) of 100 that never change and (\d+) of 100 with", found.sentence)
+    assert len(pairs) == 3
+    marks = [
+        [f"{m.get_xdata()[0]:.0f}" for m in lines(figure, "within-20", gid)]
+        for gid in ("fine", "failed")
+    ]
+    assert pairs == list(zip(*marks, strict=True))
+    fine, failed = pairs[0]
+    assert f"calls {fine} of 100 fine sources unreliable, and {failed} of 100" in said(
+        figure, "title"
+    )
+    assert found.shares_rest_on in found.sentence
+    assert found.shares_rest_on in said(figure, "subtitle")
+
+
 def test_without_a_baseline_the_exact_shares_are_drawn_and_it_is_said() -> None:
     own = replace(OWN, false_call_as_searched={}, called_if_worse_as_searched={})
     figure = draw(compared(own, REFUSED))
     (fine,) = lines(figure, "within-20", "fine")
     assert fine.get_xdata()[0] == pytest.approx(10.0)
-    assert "one chance of a find, 90 in 100" in said(figure, "subtitle")
+    assert "all alike and independent, 90 of 100 finds" in said(figure, "subtitle")
     assert "8 are called." in said(figure, "subtitle")
 
 

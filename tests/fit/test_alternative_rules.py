@@ -14,6 +14,7 @@ from outcomes.fit.alternative_rules import (
     misses_needed,
     proportion_false_call,
 )
+from outcomes.fit.finds import averaged_probability
 from outcomes.fit.reliability_rule import first_called
 from outcomes.fit.watch import watch
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
@@ -104,6 +105,22 @@ def test_without_a_baseline_the_other_rules_still_stand():
     empty = compare_rules(trials.head(0), watch(trials.head(0), ANY_DOG), ANY_DOG)
     assert empty.baseline is None
     assert empty.by_any == ()
+
+
+def test_the_proportion_of_finds_told_is_that_of_the_trials_the_shares_are_counted_in():
+    trials = searches(np.random.default_rng(2)).assign(held_days=lambda t: t["age_days"])
+    watched = watch(trials, ANY_DOG)
+    found = compare_rules(trials, watched, ANY_DOG)
+    healthy = watched.source_healthy
+    # The same mean by quadrature; 200,000 trials of 4,000 sources that differ.
+    spread = np.hypot(healthy.chart_sd, healthy.block_sd)
+    expected = averaged_probability(healthy.log_odds, np.full(len(healthy.log_odds), spread))[0]
+    assert found.simulated_finds == pytest.approx(expected.mean(), abs=0.01)
+    assert f"{100 * found.simulated_finds:.0f} of 100 trials finds" in found.sentence
+    early = searches(np.random.default_rng(9), days=10).assign(held_days=lambda t: t["age_days"])
+    without = compare_rules(early, watch(early, ANY_DOG), ANY_DOG)
+    assert without.simulated_finds is None
+    assert f"independent, {100 * without.baseline:.0f} of 100 finds" in without.sentence
 
 
 def test_a_window_too_wide_or_a_floor_too_low_is_said():

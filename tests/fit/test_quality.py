@@ -14,10 +14,11 @@ from hypothesis import strategies as st
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from outcomes.fit.finds import fit_finds
+from outcomes.fit.finds import averaged_probability, fit_finds
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.quality import (
     area_under_curve,
+    beside_predictions,
     brier_score,
     calibrate,
     check_quality,
@@ -252,6 +253,26 @@ def test_a_source_that_is_missed_far_more_than_others_is_named(made_trials):
     outside = {r.group: r.points for r in found.by["source"] if r.outside}
     assert outside["S04"] < -20.0
     assert "S04 −" in found.sentences[1]
+
+
+@pytest.mark.parametrize(("source_sd", "more_than_promised"), [(0.0, False), (0.5, True)])
+def test_more_than_5_in_100_lie_outside_by_chance_only_where_sources_differ(
+    source_sd, more_than_promised
+):
+    # 2,000 sources of 60 trials, each predicted with the right spread: three binomial errors.
+    rng = np.random.default_rng(11)
+    labels = np.repeat(np.arange(2000), 60)
+    eta = np.full(len(labels), 1.0)
+    y = (rng.random(len(labels)) < expit(eta + rng.normal(0, source_sd, 2000)[labels])).astype(int)
+    p = averaged_probability(eta, source_sd)[0]
+    outside = np.mean([r.outside for r in beside_predictions(labels, y, p, 0.05)])
+    error = np.sqrt(0.05 * 0.95 / 2000)
+    assert bool(outside > 0.05 + 3 * error) is more_than_promised
+
+
+def test_no_share_is_promised_of_those_outside(quality):
+    assert "By chance alone about" not in quality.sentences[1]
+    assert quality.sentences[1].endswith("more than 5 in 100 lie outside by chance.")
 
 
 # Drift -------------------------------------------------------------------------------------
