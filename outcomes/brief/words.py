@@ -17,7 +17,7 @@ from outcomes.decide.compare import Comparison
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.decide.trade_off import TradeOff
-from outcomes.fit.finds import FindFit
+from outcomes.fit.finds import FindFit, change_along
 from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime
 from outcomes.fit.reliability_rule import describe_rule
 from outcomes.fit.result import Bin, FindCurve, Lifetime
@@ -194,7 +194,10 @@ def effect_size(fit: FindFit, exposure: str) -> str:
         return ""
     sizes = (term.points, term.points_low, term.points_high)
     step, more = _step(exposure, sizes)
-    points, low, high = (min(max(step * v, -100.0), 100.0) for v in sizes)
+    change = change_along(fit, exposure, step)
+    if change is None:
+        return ""
+    points, low, high = change
     other = "age" if exposure == "cycles" else "cycles"
     held = f" with {other} held the same" if fit.term(_other(exposure)) is not None else ""
     confidence = percent(1.0 - fit.settings.alpha)
@@ -253,7 +256,10 @@ def _other_exposure(fit: FindFit, verdict: WhichPredicts, exposure: str) -> str:
     if term is None:
         return f"{none}."
     step, more = _step(exposure, (term.points, term.points_low, term.points_high))
-    low, high = (min(max(step * v, -100.0), 100.0) for v in (term.points_low, term.points_high))
+    change = change_along(fit, exposure, step)
+    if change is None:
+        return f"{none}."
+    _, low, high = change
     confidence = percent(1.0 - fit.settings.alpha)
     return (
         f"{none}: for {more}, anything from {_signed_finds(low)} to {_signed_finds(high)} in 100 "

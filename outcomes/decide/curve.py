@@ -12,6 +12,7 @@ from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor, refit
 from outcomes.fit.result import Bin, FindCurve, MixedFit
 from outcomes.fit.terms import EXPOSURE_COLUMNS, Design
+from outcomes.telling import count
 
 GRID = 121
 THIN_SOURCES = 3
@@ -95,10 +96,36 @@ def observed_to(trials: pd.DataFrame, exposure: str) -> float:
     return float(furthest.nlargest(THIN_SOURCES).iloc[-1])
 
 
+def met_at_all(trials: pd.DataFrame, exposure: str) -> np.ndarray:
+    """Trials of the sources that a limit along this exposure can be about.
+
+    A source that never went through a cycle, because it was always refrigerated,
+    would only raise the average of those that a limit by cycles is set for.
+
+    Parameters
+    ----------
+    trials
+        Usable hide trials.
+    exposure
+        ``"cycles"`` or ``"age_days"``: any source grows older.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,), bool; True throughout where no source ever went through a cycle.
+    """
+    if exposure != "cycles" or trials.empty:
+        return np.ones(len(trials), dtype=bool)
+    most = trials["cycles"].astype(float).groupby(trials["source_id"]).transform("max")
+    met = (most > 0.0).to_numpy()
+    return met if met.any() else np.ones(len(trials), dtype=bool)
+
+
 def find_curve(fit: FindFit, exposure: str, confidence: float, *, alone: bool) -> FindCurve:
     """Find probability if every trial of the unit had been run at a given exposure.
 
-    Each trial keeps its own dog, source and conditions (standardisation); only
+    By cycles, every trial of a source that went through one: see :func:`met_at_all`.
+    Each keeps its own dog, source and conditions (standardisation); only
     the exposure is set. The limits are pointwise, by the delta method on the
     log-odds of the average, with Student's t on sources minus two degrees of
     freedom, and count the uncertainty of fixed effects, dogs and sources together.
@@ -122,17 +149,20 @@ def find_curve(fit: FindFit, exposure: str, confidence: float, *, alone: bool) -
         With empty ``at`` where the model cannot be fitted; the bins are always there.
     """
     trials = fit.design.trials
-    bins = observed_bins(trials, exposure, confidence)
+    rows = met_at_all(trials, exposure)
+    met = trials[rows]
+    bins = observed_bins(met, exposure, confidence)
+    without = trials["source_id"].nunique() - met["source_id"].nunique()
     design, mixed = model_of(fit, exposure, alone=alone)
     empty = np.zeros(0)
     if mixed is None:
         return FindCurve(
-            exposure, empty, empty, empty, empty, confidence, empty.astype(bool), bins, ""
+            exposure, empty, empty, empty, empty, confidence, empty.astype(bool), bins, "", without
         )
-    values = trials[exposure].astype(float)
+    values = met[exposure].astype(float)
     at = np.linspace(float(values.min()), float(values.max()), GRID)
-    probability, low, high = standardised(design, mixed, exposure, at, confidence)
-    lowest = trials.groupby("source_id")[exposure].min().astype(float)
+    probability, low, high = standardised(design, mixed, exposure, at, confidence, rows)
+    lowest = met.groupby("source_id")[exposure].min().astype(float)
     from_low = lowest.nsmallest(THIN_SOURCES).iloc[-1] if len(lowest) >= THIN_SOURCES else np.inf
     thin = (at > observed_to(trials, exposure) + 1e-9) | (at < from_low - 1e-9)
     other = "age" if exposure == "cycles" else "number of cycles"
@@ -141,7 +171,9 @@ def find_curve(fit: FindFit, exposure: str, confidence: float, *, alone: bool) -
         if alone
         else f"same dogs, sources, conditions and {other}"
     )
-    return FindCurve(exposure, at, probability, low, high, confidence, thin, bins, held)
+    if without:
+        held += f"; without {count(without, 'source')} never thawed"
+    return FindCurve(exposure, at, probability, low, high, confidence, thin, bins, held, without)
 
 
 def model_of(
@@ -192,9 +224,16 @@ def model_of(
 
 
 def standardised(
-    design: Design, mixed: MixedFit, exposure: str, at: np.ndarray, confidence: float
+    design: Design,
+    mixed: MixedFit,
+    exposure: str,
+    at: np.ndarray,
+    confidence: float,
+    rows: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Average find probability of the design's trials with the exposure set to each of ``at``.
+
+    ``rows``, shape (n,), bool, are the trials averaged over; all if not given.
 
     Returns
     -------
@@ -207,6 +246,8 @@ def standardised(
     eta, spread = linear_predictor(design, mixed)
     base = eta - design.x[:, position] * mixed.beta[position]
     contrast = _combinations(design, mixed)
+    if rows is not None:
+        base, spread, contrast = base[rows], spread[rows], contrast[rows]
     base, spread, contrast, weight = _grouped(base, spread, contrast)
     reach = reach_of(design, confidence)
     probability, low, high = (np.zeros(len(at)) for _ in range(3))

@@ -391,6 +391,36 @@ def linear_predictor(design: Design, mixed: MixedFit) -> tuple[np.ndarray, np.nd
     return eta, np.sqrt(variance)
 
 
+def change_along(fit: FindFit, exposure: str, step: float) -> tuple[float, float, float] | None:
+    """Change in finds if every trial's source had met so much more of an exposure.
+
+    Along the curve itself: a straight line could fall by more than there is to lose.
+
+    Parameters
+    ----------
+    fit
+        Fit of finds.
+    exposure
+        ``"cycles"`` or ``"age_days"``.
+    step
+        Cycles, or 30 days.
+
+    Returns
+    -------
+    tuple of float or None
+        Percentage points over the unit's own trials: by the estimate, and by the
+        lower and the upper limit of the term; None where the model has no such term.
+    """
+    term = fit.term(exposure)
+    if term is None or fit.mixed is None:
+        return None
+    eta, spread = linear_predictor(fit.design, fit.mixed)
+    now = averaged_probability(eta, spread)[0].mean()
+    slopes = (term.log_odds, float(np.log(term.low)), float(np.log(term.high)))
+    change = [averaged_probability(eta + step * s, spread)[0].mean() - now for s in slopes]
+    return float(100.0 * change[0]), float(100.0 * change[1]), float(100.0 * change[2])
+
+
 def averaged_probability(
     eta: np.ndarray, spread: np.ndarray | float
 ) -> tuple[np.ndarray, np.ndarray]:

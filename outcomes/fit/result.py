@@ -136,6 +136,8 @@ class FindCurve:
         Observed proportions with exact intervals.
     held
         What was held fixed while the exposure varied, in words.
+    without
+        Sources the curve and its bins leave out because they never met the exposure.
     """
 
     exposure: str
@@ -147,6 +149,7 @@ class FindCurve:
     thin: np.ndarray
     bins: tuple[Bin, ...]
     held: str
+    without: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ import numpy as np
 from scipy import special, stats
 
 from outcomes.errors import FitError
-from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor
+from outcomes.fit.finds import FindFit, change_along
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import Design
@@ -501,19 +501,9 @@ def _correlation(design: Design) -> float | None:
 
 def _largest_fall(fit: FindFit, present: tuple[str, ...]) -> dict[str, float]:
     """Largest fall the interval allows, percentage points per 10 cycles and per year."""
-    if fit.mixed is None or not present:
-        return {}
     steps = {"cycles": 10.0, "age_days": 365.25 / 30.0}
-    eta, spread = linear_predictor(fit.design, fit.mixed)
-    now = averaged_probability(eta, spread)[0].mean()
-    falls = {}
-    for exposure in present:
-        term = fit.term(exposure)
-        if term is not None:
-            # Along the curve itself: a straight line could fall by more than there is to lose.
-            then = averaged_probability(eta + steps[exposure] * math.log(term.low), spread)[0]
-            falls[exposure] = max(float(100.0 * (now - then.mean())), 0.0)
-    return falls
+    changes = {e: change_along(fit, e, steps[e]) for e in present}
+    return {e: max(-change[1], 0.0) for e, change in changes.items() if change is not None}
 
 
 def _would_separate(design: Design) -> tuple[str, ...]:

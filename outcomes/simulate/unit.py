@@ -156,8 +156,9 @@ def simulate_unit(
 def find_true_threshold(unit: Unit, floor: float, by: str = "cycles") -> float | None:
     """Exposure at which the unit's true mean find probability falls to the floor.
 
-    The mean is taken over the unit's own unassisted hide trials: each keeps its
-    dog, source, session and conditions, and only the exposure is set anew.
+    The mean is taken over the unit's own unassisted hide trials (by cycles: of
+    sources that went through at least one): each keeps its dog, source, session
+    and conditions, and only the exposure is set anew.
 
     Parameters
     ----------
@@ -197,6 +198,8 @@ def find_true_threshold(unit: Unit, floor: float, by: str = "cycles") -> float |
 def mean_find_probability(unit: Unit, at: float, by: str = "cycles") -> float:
     """Average the true find probability of the unit's unassisted hide trials at one exposure.
 
+    At a number of cycles: of the trials of sources that went through at least one.
+
     Parameters
     ----------
     unit
@@ -214,6 +217,8 @@ def mean_find_probability(unit: Unit, at: float, by: str = "cycles") -> float:
     joined = unit.true_trials.merge(unit.trials, on="trial_id")
     joined = joined[~joined["assisted"].fillna(False).astype(bool)]
     if by == "cycles":
+        met = joined.groupby("source_id")["cycles"].transform("max") > 0
+        joined = joined[met] if met.any() else joined
         slope = unit.source_effects["cycle_slope"].reindex(joined["source_id"]).to_numpy()
     else:
         slope = np.full(len(joined), unit.truth.age_log_odds / 30)

@@ -13,12 +13,13 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from outcomes.brief import words
 from outcomes.decide.compare import Comparison
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold, read_threshold, set_threshold
-from outcomes.fit.finds import FindFit, Slope, fit_finds
+from outcomes.fit.finds import FindFit, Slope, fit_finds, linear_predictor
 from outcomes.fit.reliability_rule import rule_false_call
 from outcomes.fit.result import Bin, FindCurve, Lifetime
 from outcomes.fit.which_predicts import WhichPredicts, which_predicts
@@ -110,14 +111,36 @@ def test_the_headline_says_which_way_and_between_what(cases: dict[str, Case]) ->
     assert "cannot say" in words.headline(*cases["few"])
 
 
+def _along_the_curve(fit: FindFit, exposure: str, step: float) -> list[float]:
+    """Change of the mean find probability, by hand: logit of each trial, shifted and averaged.
+
+    What dog, source and hide leave open is averaged over by 1,001 points of the normal.
+    """
+    term = fit.term(exposure)
+    eta, spread = linear_predictor(fit.design, fit.mixed)
+    level = eta + spread * stats.norm.ppf((np.arange(1001)[:, None] + 0.5) / 1001)
+
+    def mean(shift: float) -> float:
+        return float((1.0 / (1.0 + np.exp(-(level + shift)))).mean())
+
+    slopes = (math.log(term.odds_ratio), math.log(term.low), math.log(term.high))
+    return [100.0 * (mean(step * slope) - mean(0.0)) for slope in slopes]
+
+
+def _straight(fit: FindFit, exposure: str, step: float) -> tuple[float, ...]:
+    """The change the term's points would make along a straight line, to word any size."""
+    term = fit.term(exposure)
+    sizes = (term.points, term.points_low, term.points_high)
+    return tuple(min(max(step * v, -100.0), 100.0) for v in sizes)
+
+
 def test_the_answer_gives_the_size_with_its_interval(cases: dict[str, Case]) -> None:
     fit, verdict, retirement = cases["down"]
-    term = fit.term("cycles")
+    size, low, high = _along_the_curve(fit, "cycles", 10.0)
     text = words.answer(fit, verdict, retirement)
-    assert f"{abs(10 * term.points):.0f} fewer finds in 100" in text
-    assert f"{abs(10 * term.points_high):.0f} to {abs(10 * term.points_low):.0f} fewer" in text
-    other = fit.term("age_days")
-    low, high = (12.175 * v for v in (other.points_low, other.points_high))
+    assert f"{-size:.0f} fewer finds in 100" in text
+    assert f"{-high:.0f} to {-low:.0f} fewer" in text
+    _, low, high = _along_the_curve(fit, "age_days", 12.175)
     ends = [f"{abs(v):.0f} {'fewer' if v < 0 else 'more'}" for v in (low, high)]
     assert f"for a year more of age, anything from {ends[0]} to {ends[1]} in 100" in text
     assert "no change with age shows, which is not proof of none" in text
@@ -178,12 +201,19 @@ def _with_points(fit: FindFit, term: str, points: float, low: float, high: float
     ],
 )
 def test_a_size_is_the_given_one_rounded(
-    points: tuple[float, float, float], said: str, cases: dict[str, Case]
+    points: tuple[float, float, float],
+    said: str,
+    cases: dict[str, Case],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    monkeypatch.setattr(words, "change_along", _straight)
     assert said in words.effect_size(_with_points(cases["down"][0], "cycles", *points), "cycles")
 
 
-def test_a_size_by_age_is_told_per_year_or_where_steep_per_month(cases: dict[str, Case]) -> None:
+def test_a_size_by_age_is_told_per_year_or_where_steep_per_month(
+    cases: dict[str, Case], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(words, "change_along", _straight)
     fit = cases["down"][0]
     # A year is 12.175 times 30 days.
     slow = words.effect_size(_with_points(fit, "age_days", -1.0, -2.0, -0.5), "age_days")
@@ -204,6 +234,16 @@ def test_no_size_passes_what_there_is_to_find(
 ) -> None:
     term = "age_days" if by_age else "cycles"
     fit = _with_points(cases["down"][0], term, estimate, estimate - below, estimate + above)
+    steps = [estimate / 10.0, (estimate - below) / 10.0, (estimate + above) / 10.0]
+    fit = replace(
+        fit,
+        terms=tuple(
+            replace(t, log_odds=steps[0], low=math.exp(steps[1]), high=math.exp(steps[2]))
+            if t.term == term
+            else t
+            for t in fit.terms
+        ),
+    )
     text = words.effect_size(fit, term)
     assert not NEVER.search(text), text
     after = text.split(" with ", 2)[-1].replace("95 %", "").replace("in 100", "")
@@ -212,10 +252,10 @@ def test_no_size_passes_what_there_is_to_find(
 
 def test_an_unclear_size_is_told_in_both_directions(cases: dict[str, Case]) -> None:
     fit = cases["none"][0]
-    term = fit.term("cycles")
-    assert term.points_low < 0 < term.points_high
+    _, low, high = _along_the_curve(fit, "cycles", 10.0)
+    assert low < 0 < high
     text = words.effect_size(fit, "cycles")
-    assert f"from {abs(10 * term.points_low):.0f} fewer to {10 * term.points_high:.0f} more" in text
+    assert f"from {-low:.0f} fewer to {high:.0f} more" in text
 
 
 def test_sources_are_only_named_where_they_part_cycles_from_age(cases: dict[str, Case]) -> None:
