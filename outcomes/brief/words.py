@@ -251,14 +251,14 @@ def _other_exposure(fit: FindFit, verdict: WhichPredicts, exposure: str) -> str:
     test = verdict.cycles_given_age if exposure == "cycles" else verdict.age_given_cycles
     if exposure not in verdict.asked or test is None:
         return f"Whether {name} matters could not be asked of these records."
-    none = f"Beyond that, no change with {name} shows, which is not proof of none"
+    none = f"Beyond that, no change with {name} shows"
     term = fit.term(exposure)
     if term is None:
-        return f"{none}."
+        return f"{none}, which is not proof of none."
     step, more = _step(exposure, (term.points, term.points_low, term.points_high))
     change = change_along(fit, exposure, step)
     if change is None:
-        return f"{none}."
+        return f"{none}, which is not proof of none."
     _, low, high = change
     confidence = percent(1.0 - fit.settings.alpha)
     return (

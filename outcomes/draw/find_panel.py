@@ -119,7 +119,10 @@ def extent(curve: FindCurve) -> tuple[float, float]:
 def exposure_scale(curve: FindCurve) -> ExposureScale:
     """Cycles as they are; ages in days, or in months where they pass 400 days."""
     if curve.exposure == "cycles":
-        return ExposureScale(1.0, "cycles", "freeze/thaw cycles so far")
+        name = "freeze/thaw cycles so far"
+        if curve.without:
+            name += f" (without {count(curve.without, 'source')} never thawed)"
+        return ExposureScale(1.0, "cycles", name)
     if extent(curve)[1] > MONTHS_FROM_DAYS:
         return ExposureScale(DAYS_PER_MONTH, "months", "age of the source, months")
     return ExposureScale(1.0, "days", "age of the source, days")

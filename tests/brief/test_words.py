@@ -143,7 +143,7 @@ def test_the_answer_gives_the_size_with_its_interval(cases: dict[str, Case]) -> 
     _, low, high = _along_the_curve(fit, "age_days", 12.175)
     ends = [f"{abs(v):.0f} {'fewer' if v < 0 else 'more'}" for v in (low, high)]
     assert f"for a year more of age, anything from {ends[0]} to {ends[1]} in 100" in text
-    assert "no change with age shows, which is not proof of none" in text
+    assert "Beyond that, no change with age shows: for a year" in text
     assert "more finds in 100" in words.answer(*cases["up"])
 
 

@@ -15,7 +15,7 @@ from scipy import integrate, special, stats
 
 from outcomes.decide import curve as module
 from outcomes.decide.curve import find_curve, log_odds_limits, observed_bins, standardised
-from outcomes.fit.finds import fit_finds, refit
+from outcomes.fit.finds import fit_finds, linear_predictor, refit
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.terms import plan_design
 from outcomes.joining.trials import join
@@ -208,3 +208,37 @@ def test_the_true_curve_lies_within_its_limits(seed):
     for at in fit.design.trials["cycles"].quantile([0.25, 0.9]):
         true = mean_find_probability(unit, float(at))
         assert np.interp(at, curve.at, curve.low) < true < np.interp(at, curve.at, curve.high)
+
+
+def test_a_limit_by_cycles_is_about_the_sources_that_thaw():
+    truth = replace(SCENARIOS["cycles only"], refrigerated_log_odds=1.5, refrigerated_share=0.5)
+    unit = simulate_unit(truth, 3001)
+    records = unit_records(unit)
+    trials = join(records).trials
+    fit = fit_finds(trials, records.settings)
+    curve = find_curve(fit, "cycles", 0.9, alone=False)
+    used = fit.design.trials
+    most = used.groupby("source_id")["cycles"].max().astype(float)
+    never = set(most.index[most == 0.0])
+    assert len(never) > 5
+    assert curve.without == len(never)
+    assert sum(b.n for b in curve.bins) == int((~used["source_id"].isin(never)).sum())
+    # By hand: those trials alone, all at the same number of cycles, what is open averaged over.
+    rows = ~used["source_id"].isin(never).to_numpy()
+    eta, spread = linear_predictor(fit.design, fit.mixed)
+    column = fit.design.column_of("cycles")
+    step = fit.mixed.beta[column] * (12.0 - used["cycles"].to_numpy(dtype=float))
+    normal = stats.norm.ppf((np.arange(1001)[:, None] + 0.5) / 1001)
+    level = (eta + step)[rows] + spread[rows] * normal
+    by_hand = (1.0 / (1.0 + np.exp(-level))).mean()
+    assert np.interp(12.0, curve.at, curve.probability) == pytest.approx(by_hand, abs=2e-3)
+    whole = (1.0 / (1.0 + np.exp(-(eta + step + spread * normal)))).mean()
+    assert by_hand < whole - 0.03  # with the refrigerated ones the limit would be set too late
+
+
+def test_a_limit_by_age_is_about_all_sources():
+    records = unit_records(simulate_unit(SCENARIOS["age only"], 5, trials=700))
+    fit = fit_finds(join(records).trials, records.settings)
+    curve = find_curve(fit, "age_days", 0.9, alone=False)
+    assert curve.without == 0
+    assert sum(b.n for b in curve.bins) == fit.n
