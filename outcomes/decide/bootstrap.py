@@ -271,7 +271,8 @@ def _threshold(
     position = design.column_of(exposure)
     assert position is not None
     plan, slope = design.columns[position - 1], float(mixed.beta[position])
-    base = np.sort(design.x @ mixed.beta - design.x[:, position] * slope)
+    base = design.x @ mixed.beta - design.x[:, position] * slope
+    base = np.sort(base[met_at_all(design.trials, exposure)])
     edges = np.linspace(0, len(base), min(_POINTS, len(base)) + 1).astype(int)
     size = np.diff(edges)
     base = np.add.reduceat(base, edges[:-1]) / size
