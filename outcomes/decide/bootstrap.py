@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from outcomes.decide.curve import met_at_all
 from outcomes.decide.threshold import Threshold
 from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, averaged_probability
