@@ -291,7 +291,7 @@ def _detection(detection: Detection) -> dict[str, Any]:
     return {
         "dogs": [fields(d, names) for d in detection.dogs],
         "left_out": [fields(x, "term reason") for x in detection.left_out],
-        **fields(detection, "reason sentence"),
+        **fields(detection, "hides blind known reason sentence"),
     }
 
 

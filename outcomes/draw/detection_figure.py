@@ -102,7 +102,7 @@ def draw_detection_figure(
             beside = [f"{drawable(x.term)}: {x.reason}" for x in found.left_out]
             write_reason(figure, title or NOTHING, found.sentence, footer, beside)
             return figure
-        below = _subtitle(confidence, len(found.dogs) + len(found.left_out))
+        below = _subtitle(found, confidence)
         top = write_header(figure, title or _title(found), subtitle or below)
         bottom = write_footer(figure, footer) + _AXIS_IN
         top -= lines_height_in(1, HEADING_PT) + 0.1
@@ -146,11 +146,14 @@ def _title(found: Detection) -> str:
     )
 
 
-def _subtitle(confidence: float, dogs: int) -> str:
+def _subtitle(found: Detection, confidence: float) -> str:
+    dogs = len(found.dogs) + len(found.left_out)
     text = (
         f"Circles: estimates; lines: {100 * confidence:g} % intervals. Intervals that overlap do "
         "not rank dogs; none of it assesses a dog."
     )
+    if found.blinding:
+        text = f"{text} {found.blinding}"
     return text if dogs <= MOST_DOGS else f"{text} {MOST_DOGS} of {dogs} dogs are shown."
 
 

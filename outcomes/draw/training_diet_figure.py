@@ -29,7 +29,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.fit.false_alerts import RateTerm
-from outcomes.fit.ratio import change, power
+from outcomes.fit.ratio import change, power, sized
 from outcomes.fit.training_diet import DietBin, DietPoint, TrainingDiet
 
 NOTHING = (
@@ -123,9 +123,22 @@ def _subtitle(diet: TrainingDiet, term: RateTerm | None, confidence: float) -> s
         change(power(x, _STEP), "more", "fewer", "as many")
         for x in (term.log_rate, log(term.low), log(term.high))
     )
+    interval = f"{100 * confidence:g} % interval"
+    lately = f"rained lately on sources with {_STEP} more cycles, "
+    if not sized(term.low, term.high, _STEP):
+        told = f"How false alerts change when t{lately}these records cannot tell"
+        if not term.low <= 1.0 <= term.high:
+            way = "more" if term.low > 1.0 else "fewer"
+            told = f"T{lately}a dog gave {way} false alerts, by how much these records cannot tell"
+    elif term.low <= 1.0 <= term.high:
+        told = (
+            f"No change in false alerts shows: t{lately}anything from {low} to {high} fits these "
+            f"records ({interval})"
+        )
+    else:
+        told = f"T{lately}a dog gave {middle} false alerts ({interval}: {low} to {high})"
     return (
-        f"Trained lately on sources with {_STEP} more cycles, a dog gave {middle} false alerts "
-        f"({100 * confidence:g} % interval: {low} to {high}), each dog compared with itself: "
+        f"{told}, each dog compared with itself: "
         f"{diet.alerts:,} false alerts on {diet.blanks:,} blank areas by {diet.dogs:,} dogs. "
         f"Whatever else changed with the calendar is in this too.{without}"
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -59,12 +59,43 @@ class Detection:
         Why there is none at all; None where there is one.
     sentence
         What can be said, in words; also when nothing can.
+    hides, blind, known
+        Hide trials of these dogs; those in which the handler did not know the
+        hide (single or double blind), and those in which he did. The rest is not
+        on record.
     """
 
     dogs: tuple[Sensitivity, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
     sentence: str
+    hides: int = 0
+    blind: int = 0
+    known: int = 0
+
+    @property
+    def blinding(self) -> str:
+        """How many hide trials were blind, and so d' of the dog alone; "" without any."""
+        if not self.hides:
+            return ""
+        of_all = count(self.hides, "hide trial")
+        untold = self.hides - self.blind - self.known
+        if self.blind == self.hides:
+            return f"The handler knew the hide in none of {of_all}."
+        if untold == self.hides:
+            return (
+                f"Whether the handler knew the hide is on record for none of {of_all}: d′ may be "
+                "of dog and handler together."
+            )
+        blind = f"{self.blind:,} were" if self.blind > 1 else f"{self.blind or 'none'} was"
+        parts = [f"of {of_all} {blind} blind"]
+        if self.known:
+            parts.append(f"in {self.known:,} the handler knew the hide")
+        if untold:
+            parts.append(f"for {untold:,} it is not on record")
+        text = ", ".join(parts)
+        verb = "is" if self.known else "may be"
+        return f"{text[:1].upper()}{text[1:]}: d′ {verb} of dog and handler together."
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +109,9 @@ class _Normal:
 
 def fit_detection(trials: pd.DataFrame, settings: Settings) -> Detection:
     """Tell for each dog how far hides stand out from blank areas.
+
+    A handler who knows the hide can help the dog to it: trials of any blinding
+    are taken, and how many were blind is said.
 
     Shares of finds and of false alerts with the log-linear correction (half a
     success and one trial added), so that none is 0 or 1. Limits combine the
@@ -109,6 +143,7 @@ def fit_detection(trials: pd.DataFrame, settings: Settings) -> Detection:
     """
     rows: list[Sensitivity] = []
     left_out: list[LeftOut] = []
+    blind = known = 0
     for dog, own in trials.groupby("dog_id", sort=True):
         hides = own[own["source_id"].notna() & own["result"].isin(["find", "miss"])]
         if "assisted" in hides:
@@ -125,9 +160,21 @@ def fit_detection(trials: pd.DataFrame, settings: Settings) -> Detection:
             continue
         finds = int((hides["result"] == "find").sum())
         alerts = int((blanks["result"] == "false alert").sum())
+        if "blinding" in hides:
+            blind += int(hides["blinding"].isin(["single", "double"]).sum())
+            known += int(hides["blinding"].isin(["open"]).sum())
         rows.append(sensitivity(str(dog), finds, len(hides), alerts, len(blanks), settings.alpha))
     reason = None if rows else _why(trials, left_out)
-    return Detection(tuple(rows), tuple(left_out), reason, _sentence(rows, reason, settings.alpha))
+    found = Detection(
+        tuple(rows),
+        tuple(left_out),
+        reason,
+        _sentence(rows, reason, settings.alpha),
+        hides=sum(row.hides for row in rows),
+        blind=blind,
+        known=known,
+    )
+    return replace(found, sentence=f"{found.sentence} {found.blinding}".rstrip())
 
 
 def sensitivity(

@@ -13,7 +13,7 @@ from statsmodels.duration.hazard_regression import PHReg
 from outcomes.errors import FitError
 from outcomes.fit.interval_hazard import HazardFit, Intervals, fit_periods, fit_weibull
 from outcomes.fit.lifetime import counting_trials
-from outcomes.fit.ratio import ratio_interval
+from outcomes.fit.ratio import ratio_interval, sized
 from outcomes.fit.reliability_rule import first_called
 from outcomes.fit.result import LeftOut, Lifetime
 from outcomes.settings import Settings
@@ -375,11 +375,44 @@ def _weibull(
         left_out=left_out,
         reason=None,
         sentence=(
-            f"Refrigerated sources stayed reliable {_times(terms[0].ratio)} times as long as "
-            f"frozen ones ({100 * (1 - alpha):g} % interval: {_times(terms[0].low)} to "
-            f"{_times(terms[0].high)}), {events} of {count(len(followed), 'source')} "
+            f"{regime_words(terms[0], alpha)}, {events} of {count(len(followed), 'source')} "
             "having met the rule. Storage was chosen, not assigned."
         ),
+    )
+
+
+def regime_words(term: LifetimeTerm, alpha: float) -> str:
+    """Say a ratio of times: a direction where its interval has one, a size where it tells one.
+
+    Parameters
+    ----------
+    term
+        Refrigerated against frozen.
+    alpha
+        Its interval is at 1 - alpha.
+    """
+    low, high = _times(term.low), _times(term.high)
+    interval = f"{100 * (1 - alpha):g} % interval"
+    open_ = term.low <= 1.0 <= term.high
+    if not sized(term.low, term.high):
+        if open_:
+            return (
+                "How long refrigerated sources stay reliable beside frozen ones these records "
+                "cannot tell"
+            )
+        way = "longer" if term.low > 1.0 else "less long"
+        return (
+            f"Refrigerated sources stayed reliable {way} than frozen ones, by how much these "
+            "records cannot tell"
+        )
+    if open_:
+        return (
+            "No difference shows in how long refrigerated and frozen sources stay reliable: "
+            f"anything from {low} to {high} times as long fits these records ({interval})"
+        )
+    return (
+        f"Refrigerated sources stayed reliable {_times(term.ratio)} times as long as frozen ones "
+        f"({interval}: {low} to {high})"
     )
 
 
@@ -513,12 +546,11 @@ def _at_age(
         _term(name, unit, float(fit.beta[j]), float(errors[j]), alpha, sources - 1)
         for j, (name, unit) in enumerate(names)
     )
-    cycles = terms[0]
     tail = (
         ""
-        if events >= 2 * PER_TERM
+        if any(term.term == "trials_per_30_days" for term in terms)
         else " A source tried more often has more cycles and more chances to be called, and "
-        "these records are too few to part the two."
+        "these records cannot part the two."
     )
     return CyclesAtAge(
         sources=sources,
@@ -527,11 +559,36 @@ def _at_age(
         left_out=left_out,
         reason=None,
         sentence=(
-            "Among sources of the same age, each further cycle went with a hazard of becoming "
-            f"unreliable {cycles.ratio:.2f} times as high ({100 * (1 - alpha):g} % interval: "
-            f"{cycles.low:.2f} to {cycles.high:.2f}), from {events} of "
+            f"Among sources of the same age, {cycle_words(terms[0], alpha)}, from {events} of "
             f"{count(sources, 'source')} that met the rule.{tail}"
         ),
+    )
+
+
+def cycle_words(term: LifetimeTerm, alpha: float) -> str:
+    """Say a hazard ratio per cycle, as :func:`regime_words` does a ratio of times."""
+    interval = f"{100 * (1 - alpha):g} % interval"
+    open_ = term.low <= 1.0 <= term.high
+    if not sized(term.low, term.high):
+        if open_:
+            return (
+                "these records cannot tell how the hazard of becoming unreliable changes with "
+                "cycles"
+            )
+        way = "higher" if term.low > 1.0 else "lower"
+        return (
+            f"more cycles went with a {way} hazard of becoming unreliable, by how much these "
+            "records cannot tell"
+        )
+    if open_:
+        return (
+            "no change in the hazard of becoming unreliable shows with cycles: for each further "
+            f"cycle, anything from {term.low:.2f} to {term.high:.2f} times as high fits these "
+            f"records ({interval})"
+        )
+    return (
+        "each further cycle went with a hazard of becoming unreliable "
+        f"{term.ratio:.2f} times as high ({interval}: {term.low:.2f} to {term.high:.2f})"
     )
 
 

@@ -484,11 +484,20 @@ def _sentence(alone: list[RateTerm], days: int, blanks: int, alerts: int, alpha:
             change(power(float(np.log(v)), times), "more", "fewer", "as many")
             for v in (term.rate_ratio, term.low, term.high)
         )
-        parts.append(
-            f"{words} went with {middle} ({low} to {high})"
-            if sized(term.low, term.high, times)
-            else f"for {words}, these records cannot tell"
-        )
+        open_ = term.low <= 1.0 <= term.high
+        if not sized(term.low, term.high, times):
+            way = "more" if term.low > 1.0 else "fewer"
+            parts.append(
+                f"for {words}, these records cannot tell"
+                if open_
+                else f"{words} went with {way}, by how much these records cannot tell"
+            )
+        elif open_:
+            parts.append(
+                f"for {words}, no change shows (anything from {low} to {high} fits these records)"
+            )
+        else:
+            parts.append(f"{words} went with {middle} ({low} to {high})")
     return (
         f"False alerts on blank areas against the dog's training in the {days} days before "
         f"({100 * (1 - alpha):g} % intervals): {'; '.join(parts)}; from "

@@ -120,6 +120,17 @@ def test_the_title_counts_the_dogs_whose_whole_interval_is_above_chance(dogs, ti
     assert "do not rank dogs" in said(figure, "subtitle")
 
 
+def test_the_subtitle_says_how_many_hides_were_blind_and_touches_nothing() -> None:
+    found = FIGURES["six dogs, two left out"]
+    blind = replace(found, hides=1780, blind=1203, known=400)
+    figure = draw(blind)
+    assert "Of 1,780 hide trials 1,203 were blind, in 400 the handler knew" in said(
+        figure, "subtitle"
+    )
+    assert "for 177 it is not on record" in said(figure, "subtitle")
+    assert_words_apart(figure)
+
+
 def test_without_any_dog_the_reason_and_every_dogs_own_stand_there() -> None:
     found = detection(out=("Fern", "Tilly"))
     figure = draw(found)

@@ -116,11 +116,24 @@ def test_the_title_calls_a_change_one_only_where_its_interval_says_so(ratio, tit
     assert describe_figure(figure)[0] == said(figure, "title")
 
 
-def test_the_change_is_told_for_ten_cycles_with_its_interval() -> None:
-    found = diet((1.02, 0.97, 1.08))
-    # exp(10 * 0.0198), 0.97 ** 10 and 1.08 ** 10
-    told = "22 % more false alerts (95 % interval: 26 % fewer to 2.2 times as many)"
-    assert told in said(draw(found), "subtitle")
+@pytest.mark.parametrize(
+    ("ratio", "told"),
+    [
+        # exp(10 * 0.0198), 1.02 ** 10 and 1.12 ** 10
+        ((1.02, 1.02, 1.12), "a dog gave 22 % more false alerts (95 % interval: 22 % more to 3.1"),
+        # 0.97 ** 10 and 1.08 ** 10
+        ((1.02, 0.97, 1.08), "anything from 26 % fewer to 2.2 times as many fits these records"),
+        ((1.02, 0.5, 2.0), "How false alerts change when trained lately"),
+        ((1.02, 1.01, 2.5), "gave more false alerts, by how much these records cannot tell"),
+    ],
+)
+def test_ten_cycles_are_told_with_a_direction_only_where_the_interval_has_one(ratio, told) -> None:
+    figure = draw(diet(ratio))
+    assert told in said(figure, "subtitle")
+    directed = ratio[1] > 1.0
+    assert ("a dog gave" in said(figure, "subtitle")) is directed
+    assert ("were more frequent" in said(figure, "title")) is directed
+    assert_words_apart(figure)
 
 
 def test_with_too_few_false_alerts_there_is_no_line_and_the_reason_is_written() -> None:

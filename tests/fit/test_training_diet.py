@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy.stats import poisson
 
+from outcomes.fit.ratio import sized
 from outcomes.fit.training_diet import fit_training_diet, training_diet
 from outcomes.settings import Settings
 
@@ -100,6 +101,21 @@ def test_what_is_left_out_is_counted_and_the_rest_adds_up():
     assert found.blanks + sum(lost.values()) == 7 * 200
     assert found.dogs == 6
     assert len(found.together) == 3
+
+
+def test_the_diets_direction_is_told_only_where_its_interval_has_one():
+    ways = []
+    for per_cycle in (0.0, 0.08):
+        found = fit_training_diet(unit(np.random.default_rng(5), per_cycle), Settings())
+        term = found.alone[0]
+        ten = "training lately on sources with 10 more cycles"
+        assert sized(term.low, term.high, 10)
+        if term.low <= 1.0 <= term.high:
+            assert f"for {ten}, no change shows (anything from " in found.sentence
+        else:
+            assert f"{ten} went with " in found.sentence
+        ways.append(term.low > 1.0)
+    assert ways == [False, True]
 
 
 def test_too_few_false_alerts_give_a_reason_and_no_terms():
