@@ -144,6 +144,8 @@ def headline(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> st
                 "These records cannot say whether finds change with storage: "
                 "cycles and age cannot be told apart in them"
             )
+        if differ := _differ(fit, verdict):
+            return f"No common change in finds shows; {differ}"
         if max(verdict.largest_fall.values(), default=0.0) >= _LARGE_FALL:
             return f"{text}, but these records do not rule out a large one"
         return f"{text} in these records"
@@ -179,6 +181,8 @@ def answer(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> str:
         parts += [_other_exposure(fit, verdict, e) for e in others]
     elif word == "no change detected":
         parts.append(largest_fall(verdict))
+        if differ := _differ(fit, verdict):
+            parts.append(f"It is the common change that does not show: {differ}.")
         if _hidden_by_tie(verdict):
             parts.append(_tie(verdict.correlation).strip())
             parts.append(f"Each may hide what the other does.{_would_settle(verdict)}")
@@ -272,6 +276,21 @@ def _signed_finds(points: float) -> str:
     if _points(abs(points)) == "0":
         return "no change"
     return f"{_points(abs(points))} {'fewer' if points < 0 else 'more'}"
+
+
+def _differ(fit: FindFit, verdict: WhichPredicts) -> str:
+    """Who differs in how they change, and with what; empty where that is not seen."""
+    slopes = [s for s in fit.slopes if s.exposure in verdict.slopes_differ and s.seem_to_differ]
+    slopes = [s for s in slopes if s.plainly_differ] or slopes
+    if not slopes:
+        return ""
+    who = [f"{g}s" for g in ("source", "dog") if any(s.grouping == g for s in slopes)]
+    what = [
+        name
+        for exposure, name in (("cycles", "cycles"), ("age_days", "age"))
+        if any(s.exposure == exposure for s in slopes)
+    ]
+    return f"{joined(who)} differ in how they change with {joined(what)}"
 
 
 def largest_fall(verdict: WhichPredicts) -> str:

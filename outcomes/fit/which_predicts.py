@@ -74,7 +74,8 @@ class WhichPredicts:
         least amount of evidence; None where that cannot be said or is not the question.
     slopes_differ
         Exposures for which sources or dogs seem to differ in how fast they change,
-        and which were therefore tested allowing for it.
+        and which were therefore tested allowing for it; where the test of both together
+        shows nothing, those for which they plainly differ.
     would_separate
         Where cycles and age cannot be told apart, or hide each other while no change
         shows: sources whose trials would part them, at most six: those where the two
@@ -164,7 +165,10 @@ def which_predicts(
     if joint is None or joint.p >= settings.alpha:
         verdict = "no change detected"
         given: dict[str, RatioTest | None] = {e: tests.single(e, present) for e in present}
-        differ: tuple[str, ...] = ()
+        # Nothing was tested allowing for it: only what is plain by itself is said.
+        differ = tuple(
+            e for e in present if any(s.exposure == e and s.plainly_differ for s in fit.slopes)
+        )
         if joint is None:
             notes.append("neither cycles nor age varies between these trials")
     elif design.copies:

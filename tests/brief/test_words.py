@@ -637,3 +637,18 @@ def test_an_early_warning_says_which_sources_are_no_longer_held(
     dog = SimpleNamespace(of="dog", name="Juno")
     watched = SimpleNamespace(past=(*past, dog), sentence="3 of 9 charts are past the limit.")
     assert words.early_warning(watched, held) == f"3 of 9 charts are past the limit.{said}"
+
+
+def test_that_sources_differ_is_told_where_no_common_change_shows(made_trials: Made) -> None:
+    slopes = np.tile([-0.1, 0.1], 6)
+    fit, verdict, retirement = _case(
+        made_trials(5, n=900, baseline=0.0, cycle_slopes=slopes)  # as many fall as rise
+    )
+    assert verdict.verdict == "no change detected"
+    differ = "sources differ in how they change with cycles"
+    assert words.headline(fit, verdict, retirement) == f"No common change in finds shows; {differ}"
+    assert f"It is the common change that does not show: {differ}." in words.answer(
+        fit, verdict, retirement
+    )
+    alike = replace(verdict, slopes_differ=())
+    assert "differ" not in words.headline(fit, alike, retirement)

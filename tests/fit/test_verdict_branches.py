@@ -141,6 +141,30 @@ def test_slopes_that_may_differ_are_allowed_for_but_not_said_to_differ(uneven):
     assert which_predicts(uneven, refits=0).slopes_differ == ("cycles",)
 
 
+def test_sources_that_plainly_differ_are_named_where_no_common_change_shows(made_trials):
+    # As many fall as rise.
+    slopes = np.tile([-0.1, 0.1], 6)
+    fit = fit_finds(made_trials(5, n=900, baseline=0.0, cycle_slopes=slopes), SETTINGS)
+    answer = which_predicts(fit, refits=0)
+    assert answer.joint.p > 0.05
+    assert (answer.verdict, answer.slopes_differ) == ("no change detected", ("cycles",))
+    doubtful = tuple(replace(s, statistic=7.0) for s in fit.slopes)
+    assert all(s.seem_to_differ and not s.plainly_differ for s in doubtful)
+    again = which_predicts(replace(fit, slopes=doubtful), refits=0)
+    assert (again.verdict, again.slopes_differ) == ("no change detected", ())
+
+
+def test_one_of_four_tests_calls_common_slopes_plainly_different_in_5_units_of_100(uneven):
+    # Where slopes are common the statistic is the square of one normal variate, and half the
+    # time that of another with it (Self and Liang 1987, case 6); 400,000 draws.
+    one, other = np.random.default_rng(3).normal(size=(2, 400_000))
+    drawn = np.sort(one**2 + np.where(other > 0, other, 0.0) ** 2)
+    at = drawn[int(len(drawn) * (1 - 0.05 / 4))]
+    slope = uneven.slopes[0]
+    assert replace(slope, statistic=at + 0.15).plainly_differ
+    assert not replace(slope, statistic=at - 0.15).plainly_differ
+
+
 def test_the_seed_alone_decides_what_is_simulated(made_trials):
     trials = made_trials(36, n=400, cycle=-0.09, baseline=2.5, source_sd=0.5)
     fit = fit_finds(trials, SETTINGS)
