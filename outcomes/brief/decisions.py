@@ -13,6 +13,7 @@ from outcomes.brief import words
 from outcomes.brief.facts import Facts
 from outcomes.brief.floor_grid import FloorPoint
 from outcomes.decide.bootstrap import BootstrapThreshold
+from outcomes.decide.curve import THIN_SOURCES
 from outcomes.decide.explain import Explanation, SourceTrial
 from outcomes.decide.exposure_left import ExposureLeft
 from outcomes.decide.matched_portions import MatchedPortions
@@ -101,7 +102,7 @@ def bootstrap_sentence(found: BootstrapThreshold) -> str:
     exposure = found.by
     low = "the start" if found.low is None else words.exposure_value(exposure, found.low)
     high = (
-        "beyond where these records end"
+        f"beyond what at least {THIN_SOURCES} sources have shown"
         if found.high is None
         else words.exposure_value(exposure, found.high)
     )
@@ -454,12 +455,17 @@ def explanation_lines(
     if not explanation.trials:
         yield "It has not been tried: there is no hide trial with it in these records."
     else:
-        yield (
-            f"{'date':<12}{'dog':<14}{'result':<8}{'cycles':>6}  {'expected':<10}"
-            f"{'found so far':<14}{'estimate then':<16}"
-        )
-        yield from (_trial_line(trial) for trial in explanation.trials)
-        if explanation.source_sd is not None:
+        told = any(trial.expected is not None for trial in explanation.trials)
+        start = f"{'date':<12}{'dog':<14}{'result':<8}{'cycles':>6}  "
+        if told:
+            yield f"{start}{'expected':<10}{'found so far':<14}{'estimate then':<16}"
+        else:
+            yield f"{start}{'found so far':<14}".rstrip()
+        yield from (_trial_line(trial, told) for trial in explanation.trials)
+        if not told:
+            yield ""
+            yield _nothing_expected(explanation, facts)
+        elif explanation.source_sd is not None:
             yield ""
             yield HOW_TO_READ
         if explanation.source_sd == 0.0:
@@ -475,14 +481,23 @@ def explanation_lines(
     yield words.ACT_CAUTION
 
 
-def _trial_line(trial: SourceTrial) -> str:
+def _nothing_expected(explanation: Explanation, facts: Facts) -> str:
+    """Why no trial of a source has an expectation."""
+    if facts.fit.mixed is not None:
+        return "What to expect of it cannot be told: the model could use none of its trials."
+    why = facts.fit.reason or "no model could be fitted"
+    return f"What to expect of it cannot be told: {why}."
+
+
+def _trial_line(trial: SourceTrial, told: bool) -> str:
     cycles = "?" if trial.cycles is None else f"{trial.cycles:.0f}"
     start = (
         f"{trial.started_at:%Y-%m-%d}  {_short(trial.dog_id, 13):<14}{trial.result:<8}{cycles:>6}  "
     )
     so_far = f"{trial.finds} of {trial.trials}"
     if trial.expected is None or trial.running is None:
-        return f"{start}{'':<10}{so_far:<14}{trial.why_not or ''}".rstrip()
+        space = f"{'':<10}" if told else ""
+        return f"{start}{space}{so_far:<14}{trial.why_not or ''}".rstrip()
     estimate = _hundred(trial.running)
     if trial.low is not None and trial.high is not None and trial.high - trial.low >= 0.005:
         estimate += f" ({_hundred(trial.low)} to {_hundred(trial.high)})"

@@ -46,6 +46,11 @@ def _folded(name: str) -> Callable[[Facts, str | None], Figure]:
     return lambda facts, _: draw(facts, figure_footer(facts))
 
 
+def _no_longer_held(facts: Facts) -> frozenset[str]:
+    held = {source.source_id for source in facts.shelf}
+    return frozenset(c.name for c in facts.lasting.watched.sources if c.name not in held)
+
+
 FIGURES: Mapping[str, NamedFigure] = {
     "main": NamedFigure(
         "finds against cycles or age, and how long sources stay reliable",
@@ -61,7 +66,9 @@ FIGURES: Mapping[str, NamedFigure] = {
     ),
     "watch": NamedFigure(
         "sources and dogs missed more often of late than expected",
-        lambda facts, _: draw_watch_chart(facts.lasting.watched, figure_footer(facts)),
+        lambda facts, _: draw_watch_chart(
+            facts.lasting.watched, figure_footer(facts), gone=_no_longer_held(facts)
+        ),
     ),
     "search-time": NamedFigure(
         "median search time by cycles",

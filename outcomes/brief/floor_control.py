@@ -37,12 +37,13 @@ def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[st
     -------
     dict or None
         ``own`` and ``last`` (places in the grid), ``said`` (at the unit's own
-        floor), ``either`` (whether a rule by both has a price at any floor), and
-        ``data``, which the page's script reads: for each name a list with one entry
-        for each floor. A row of ``rows`` is the source's place on the shelf, the
+        floor), ``either`` (whether a rule by both has a price at any floor), ``note``
+        (what moves with the floor), and ``data``, which the page's script reads: for
+        each name a list with one entry for each floor. A row of ``rows`` is the
+        source's place on the shelf, the
         place of its advice in ``advice`` and of its reason in ``why``, whether it is
-        printed, and the place of its finds in ``expected``. None where nothing
-        depends on the floor.
+        printed, and the place of its finds in ``expected``. None where neither
+        a limit nor the shelf depends on the floor.
     """
     grid = floor_grid(facts)
     own = [point.floor for point in grid].index(facts.settings.floor)
@@ -73,7 +74,14 @@ def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[st
             ]
         )
     retire = [words.retire_sentence(facts.verdict, point.retirement) for point in grid]
-    if len(set(layers)) < 2 and all(row == rows[0] for row in rows):
+    limit = [words.limit_in_short(facts.verdict, p.retirement) for p in grid]
+    moves = {
+        "the limit": len({*zip(limit, retire, strict=True)}) > 1,
+        "the figure": len(set(layers)) > 1,
+        "the shelf": any(row != rows[0] for row in rows),
+    }
+    # The floor's own line in the figure moves always; that alone answers nothing.
+    if not (moves["the limit"] or moves["the shelf"]):
         return None
     either = decisions.either_at_floors(facts, grid)
     return {
@@ -81,10 +89,12 @@ def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[st
         "either": any(at.rows for at in either),
         "last": len(grid) - 1,
         "said": said[own],
+        "note": "Slide it to see what another floor would mean for "
+        f"{words.joined([name for name, moved in moves.items() if moved])}.",
         "data": {
             "own": own,
             "said": said,
-            "limit": [words.limit_in_short(facts.verdict, p.retirement) for p in grid],
+            "limit": limit,
             "shelf": [words.shelf_summary(p.shelf) for p in grid],
             "retire": retire,
             "price": [words.price_sentence(facts.price, p.retirement) or "" for p in grid],

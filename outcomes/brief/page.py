@@ -19,6 +19,7 @@ from outcomes.brief.facts import Facts
 from outcomes.brief.floor_control import figure_alt, floor_control
 from outcomes.brief.floor_grid import floor_grid
 from outcomes.brief.further_figures import FoldedFigure, folded_figures
+from outcomes.brief.noted import records_noted
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
@@ -227,6 +228,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "last": f"{trials.max():%Y-%m-%d}",
         "headline": headline,
         "lead": words.lead(fit, facts.verdict, facts.retirement, words.shelf_summary(facts.shelf)),
+        "noted": records_noted(facts).sentence,
         "answer": answer,
         "interval_note": words.INTERVAL_NOTE if fit.mixed is not None else None,
         "figure": None if figure is None else _as_data(figure.svg),

@@ -19,6 +19,7 @@ from outcomes.brief.further_results import (
 )
 from outcomes.brief.inputs import inputs_section, settings_section
 from outcomes.brief.lasting import lifetime_additions, watch_section
+from outcomes.brief.noted import records_noted
 from outcomes.decide.frontier import Frontier
 from outcomes.decide.shelf import ShelfSource, recent_finds
 from outcomes.decide.threshold import Retirement, Threshold
@@ -133,6 +134,9 @@ def _records(facts: Facts) -> dict[str, Any]:
         "last": trials["started_at"].max().isoformat(),
         "rows_in": dict(facts.records.rows_in),
         "used": dict(facts.used),
+        "noted": fields(
+            records_noted(facts), "inferred_thaws spellings_alike other_notes sentence"
+        ),
         "set_aside": [
             {
                 "file": f.file,

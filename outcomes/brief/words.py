@@ -14,6 +14,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from outcomes.decide.compare import Comparison
+from outcomes.decide.curve import THIN_SOURCES
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.decide.trade_off import TradeOff
@@ -494,11 +495,16 @@ def _interval(threshold: Threshold) -> str:
     limit = exposure_value(threshold.by, threshold.observed_to)
     low = "the start" if threshold.low is None else exposure_value(threshold.by, threshold.low)
     if threshold.high is None:
-        return f"{low} to beyond {limit}, where these records end"
+        return f"{low} to {beyond(limit)}"
     high = exposure_value(threshold.by, threshold.high)
     if low.split(" ")[-1].rstrip("s") == high.split(" ")[-1].rstrip("s"):
         low = low.split(" ")[0]
     return f"{low} to {high}"
+
+
+def beyond(limit: str) -> str:
+    """Past the last exposure that at least three sources reached, in words."""
+    return f"beyond {limit}, past which fewer than {THIN_SOURCES} sources carry the line"
 
 
 def retire_sentence(verdict: WhichPredicts, retirement: Retirement) -> str:
@@ -583,12 +589,7 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
     if source.ground == "below":
         return f"unreliable for this purpose, on present evidence: shown below {at}"
     if source.ground == "unsure":
-        if source.trials_to_settle is None:
-            return f"too close to {at} to settle by trials"
-        more = two_digits(source.trials_to_settle)
-        if more > _MANY_TRIALS:
-            return f"close to {at}: about {more:,} more trials to settle it, more than it is worth"
-        return f"not settled: about {count(more, 'more trial')}"
+        return _unsure_reason(source, floor)
     if source.ground == "no trials":
         return "not tried yet: no evidence about this source"
     if source.ground == "few trials":
@@ -604,6 +605,22 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
     if source.ground == "not documented":
         return "its storage is not on record"
     return "too little evidence in these records to judge any source"
+
+
+def _unsure_reason(source: ShelfSource, floor: float) -> str:
+    """What more trials would do for a source whose interval holds the floor."""
+    at, more = in_100(floor), source.trials_to_settle
+    if more is not None and two_digits(more) <= _MANY_TRIALS:
+        return f"not settled: about {count(two_digits(more), 'more trial')}"
+    # A best estimate near the floor by luck asks for many trials only while it stays there.
+    sides = [f"well {side}" for side in source.could_be_far(floor)]
+    if sides:
+        return f"not known yet: could be {joined(sides, 'or')} {at}; try it again"
+    if more is None:
+        return f"on the edge of {at}: more trials will hardly settle it; the choice is yours"
+    return (
+        f"close to {at}: about {two_digits(more):,} more trials to settle it, more than it is worth"
+    )
 
 
 def two_digits(number: int) -> int:

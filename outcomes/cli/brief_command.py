@@ -68,6 +68,7 @@ def command(
     )
     from outcomes.brief import report, words
     from outcomes.brief.check_report import not_used_line
+    from outcomes.brief.noted import records_noted
     from outcomes.brief.results import results
 
     say("Drawing and writing")
@@ -80,5 +81,8 @@ def command(
     click.echo(words.headline(facts.fit, facts.verdict, facts.retirement) + ".")
     click.echo(words.answer(facts.fit, facts.verdict, facts.retirement))
     click.echo(not_used_line(facts, out / "set_aside.csv"))
+    noted = records_noted(facts).sentence
+    if noted is not None:
+        click.echo(noted)
     for line in report.written_lines(out):
         click.echo(line)

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from outcomes.fit.watch import Chart, Watch, WatchedTrial
+    from outcomes.joining.trials import Joined
+    from outcomes.records.tables import Records
     from outcomes.settings import Settings
 
 _KINDS = (".png", ".svg", ".pdf")
@@ -65,22 +67,39 @@ def command(
     from outcomes.joining.trials import join
 
     say("Joining trials with storage")
-    trials = join(read).trials
+    joined = join(read)
+    trials = joined.trials
     say("Charting sources and dogs")
     found = watch(trials, read.settings)
+    gone = _gone(found, read, joined)
     if figure_file is not None:
         say("Drawing")
-        _draw(found, trials, read.settings, figure_file)
+        _draw(found, gone, trials, read.settings, figure_file)
     if as_json:
-        show_json(_results(found, read.settings))
+        show_json(_results(found, gone, read.settings))
         return
-    for line in _lines(found):
+    for line in _lines(found, gone):
         click.echo(line)
     if figure_file is not None:
         click.echo(f"Drawn: {figure_file}")
 
 
-def _draw(found: Watch, trials: pd.DataFrame, settings: Settings, path: Path) -> None:
+def _gone(found: Watch, read: Records, joined: Joined) -> frozenset[str]:
+    """Sources on a chart that were no longer held at the end of the last trial's day."""
+    if not found.sources:
+        return frozenset()
+    import pandas as pd
+
+    from outcomes.decide.shelf import held_sources
+
+    end = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
+    held = held_sources(read.sources, joined.history, end)
+    return frozenset(c.name for c in found.sources if c.name not in held)
+
+
+def _draw(
+    found: Watch, gone: frozenset[str], trials: pd.DataFrame, settings: Settings, path: Path
+) -> None:
     from outcomes.draw.save import render_figure
     from outcomes.draw.watch_chart import draw_watch_chart
     from outcomes.records.placing import write_files
@@ -89,15 +108,22 @@ def _draw(found: Watch, trials: pd.DataFrame, settings: Settings, path: Path) ->
     span = f", {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(trials) else ""
     footer = f"{settings.unit or 'Unit not named'}{span}: {len(trials):,} trials."
     kind: Any = path.suffix[1:]
-    write_files(path.parent, {path.name: render_figure(draw_watch_chart(found, footer), kind)})
+    write_files(
+        path.parent, {path.name: render_figure(draw_watch_chart(found, footer, gone=gone), kind)}
+    )
 
 
-def _lines(found: Watch) -> list[str]:
-    lines = [found.sentence]
+def _lines(found: Watch, gone: frozenset[str]) -> list[str]:
+    def named(chart: Chart) -> str:
+        out = chart.of == "source" and chart.name in gone
+        return f"{chart.name} (no longer held)" if out else chart.name
+
+    left = [chart.name for chart in found.past if chart.of == "source" and chart.name in gone]
+    lines = [f"{found.sentence} No longer held: {', '.join(left)}." if left else found.sentence]
     if found.reason is not None:
         return lines
     for chart in found.past:
-        lines += ["", f"{chart.of.capitalize()} {chart.name}: {_standing(chart)}"]
+        lines += ["", f"{chart.of.capitalize()} {named(chart)}: {_standing(chart)}"]
         lines += [f"  moved by {_trial(t, chart.of)}" for t in chart.moved_by[:_MOVED_BY]]
         more = len(chart.moved_by) - _MOVED_BY
         if more > 0:
@@ -105,7 +131,7 @@ def _lines(found: Watch) -> list[str]:
     for heading, charts in (("Sources", found.sources), ("Dogs", found.dogs)):
         lines += ["", f"{heading}, the highest chart first:"]
         ordered = sorted(charts, key=lambda c: (-c.value / c.limit, c.name))
-        lines += [f"  {c.name}: {_standing(c)}" for c in ordered]
+        lines += [f"  {named(c)}: {_standing(c)}" for c in ordered]
     assert found.baseline_from is not None
     assert found.baseline_to is not None
     lines += [
@@ -137,7 +163,7 @@ def _trial(trial: WatchedTrial, of: str) -> str:
     )
 
 
-def _results(found: Watch, settings: Settings) -> dict[str, Any]:
+def _results(found: Watch, gone: frozenset[str], settings: Settings) -> dict[str, Any]:
     from outcomes import __version__
 
     def number(value: float | None) -> float | None:
@@ -193,7 +219,15 @@ def _results(found: Watch, settings: Settings) -> dict[str, Any]:
                 "terms": list(found.learnt),
             },
             "left_out": [{"term": x.term, "reason": x.reason} for x in found.left_out],
-            "past": [{"of": c.of, "name": c.name} for c in found.past],
+            "past": [
+                {
+                    "of": c.of,
+                    "name": c.name,
+                    "held": c.name not in gone if c.of == "source" else None,
+                }
+                for c in found.past
+            ],
+            "no_longer_held": sorted(gone),
             "sources": [chart(c) for c in found.sources],
             "dogs": [chart(c) for c in found.dogs],
         },

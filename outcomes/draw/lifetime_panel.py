@@ -336,11 +336,13 @@ def _write_followed(
             color=looks[group].color,
         )
         for tick in ticks:
+            # Nobody followed is no fall to nothing: a curve begins at the first trials.
+            followed = followed_at(lifetime, group, tick)
             write(
                 figure,
                 data.left + tick / x_high * data.width,
                 row,
-                [f"{followed_at(lifetime, group, tick):,}"],
+                ["–" if followed == 0 else f"{followed:,}"],
                 LABEL_PT,
                 gid=f"followed-{group}",
                 align="center",

@@ -95,11 +95,23 @@ def _title(trade_off: TradeOff) -> str:
     best = trade_off.advantage
     if best is None:
         return "Retiring sources sooner brings more finds and costs more sources"
+    start = "For as many sources given up, a limit by"
     if best.low > 0.0:
-        return "For as many sources given up, a limit by cycles keeps more finds than one by age"
+        size = _size(best.points, best.low, best.high, trade_off.confidence)
+        return f"{start} cycles keeps more finds than one by age: {size}"
     if best.high < 0.0:
-        return "For as many sources given up, a limit by age keeps more finds than one by cycles"
+        size = _size(-best.points, -best.high, -best.low, trade_off.confidence)
+        return f"{start} age keeps more finds than one by cycles: {size}"
     return "Whether a limit by cycles or by age buys more, these records do not settle"
+
+
+def _size(points: float, low: float, high: float, confidence: float) -> str:
+    """A difference with its own interval: either limit's alone, and so the band, is wider."""
+    middle, near, far = (f"{v:.1f}" if v < 0.95 else f"{v:.0f}" for v in (points, low, high))
+    return (
+        f"on best estimate {middle} more in 100 trials "
+        f"({100.0 * confidence:g} % interval {near} to {far})"
+    )
 
 
 def dearest_drawn(trade_off: TradeOff) -> float:

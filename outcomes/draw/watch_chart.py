@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -61,7 +61,12 @@ class _Panel:
 
 
 def draw_watch_chart(
-    found: Watch, footer: str, *, title: str | None = None, subtitle: str = ""
+    found: Watch,
+    footer: str,
+    *,
+    title: str | None = None,
+    subtitle: str = "",
+    gone: Collection[str] = (),
 ) -> Figure:
     """Draw every chart against time, sources left and dogs right, the highest by name.
 
@@ -73,6 +78,8 @@ def draw_watch_chart(
         What stands behind the figure: unit and records.
     title, subtitle
         Words from outside; without a title, how many charts are past their limit.
+    gone
+        Names of sources that are no longer held; the title says so.
 
     Returns
     -------
@@ -87,7 +94,7 @@ def draw_watch_chart(
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure
-        top = write_header(figure, title or _title(found), subtitle or _subtitle(found))
+        top = write_header(figure, title or _title(found, gone), subtitle or _subtitle(found))
         bottom = write_footer(figure, footer)
         width = (WIDTH_IN - 2 * MARGIN_IN - _GAP_IN) / 2
         panels = (
@@ -103,10 +110,14 @@ def draw_watch_chart(
     return figure
 
 
-def _title(found: Watch) -> str:
+def _title(found: Watch, gone: Collection[str]) -> str:
     if not found.past:
         return "No source and no dog is past its limit"
-    names = [f"{chart.of} {drawable(chart.name)}" for chart in found.past]
+    names = [
+        f"{chart.of} {drawable(chart.name)}"
+        + (" (no longer held)" if chart.of == "source" and chart.name in gone else "")
+        for chart in found.past
+    ]
     listed = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
     return f"Missed more often than expected: {listed}"
 

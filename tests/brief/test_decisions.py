@@ -85,6 +85,7 @@ def test_doubt_is_said_where_whole_sources_could_do_it_by_chance():
     [
         ({}, "lies between 11 cycles and 19 cycles (90 % interval); 3 could not be fitted"),
         ({"low": None, "from_start": 0.07}, "between the start and 19 cycles"),
+        ({"high": None}, "11 cycles and beyond what at least 3 sources have shown (90 %"),
         ({"high": None, "never": 0.2}, "in 20 in 100 of them finds never fall below the floor"),
         (
             {"by": "age_days", "low": 400.0, "high": 700.0},

@@ -155,10 +155,27 @@ def test_a_page_moved_by_hand_says_so_at_every_other_floor(demo_facts: Facts) ->
             assert "The unit's own floor is 85 in 100" in text
 
 
+def test_beside_the_control_stands_what_it_moves_and_no_more(demo_facts: Facts) -> None:
+    def note(facts: Facts, *layers: str) -> str:
+        control = floor_control(facts, "", layers)
+        assert control is not None
+        return str(control["note"])
+
+    assert note(demo_facts, "a", "b").endswith("for the limit, the figure and the shelf.")
+    assert note(demo_facts).endswith("for the limit and the shelf.")
+    without = demo_facts.with_answers(
+        retirement=replace(demo_facts.retirement, thresholds=()),
+        verdict=replace(demo_facts.verdict, verdict="no change detected"),
+    )
+    assert note(without, "a", "b").endswith("for the figure and the shelf.")
+
+
 def test_there_is_no_control_where_nothing_hangs_on_the_floor(
     facts_of: Callable[[str], Facts], briefing_of: Callable[..., Any]
 ) -> None:
     assert floor_control(facts_of("too few"), "", ()) is None
+    # The floor's own line in the figure is no answer.
+    assert floor_control(facts_of("too few"), "", ("a", "b")) is None
     text = (briefing_of("only blank areas").folder / "briefing.html").read_text(encoding="utf-8")
     assert "floor-control" not in text
     assert "<script" not in text

@@ -363,9 +363,11 @@ def test_a_threshold_is_told_with_its_interval_and_its_limit() -> None:
     assert "about 15 cycles (90 % interval 10 to 20 cycles)" in text
 
 
-def test_an_interval_that_leaves_the_records_says_where_they_end() -> None:
+def test_an_interval_that_leaves_what_was_observed_says_where_few_sources_begin() -> None:
     text = words.threshold_sentence(_threshold(high=None))
-    assert "10 cycles to beyond 30 cycles, where these records end" in text
+    said = "10 cycles to beyond 30 cycles, past which fewer than 3 sources carry the line)."
+    assert said in text
+    assert "records end" not in text
 
 
 def test_a_limit_in_months_is_never_longer_than_what_was_shown() -> None:
@@ -446,7 +448,16 @@ def _shelf(**changes: object) -> ShelfSource:
         ({"trials_to_settle": 1}, "not settled: about 1 more trial"),
         ({"trials_to_settle": 347}, "about 350 more trials to settle it, more than it is worth"),
         ({"ground": "few trials", "trials_used": 1}, "only 1 trial of its own"),
-        ({"trials_to_settle": None}, "too close to 85 in 100 to settle by trials"),
+        (
+            {"trials_to_settle": None},
+            "on the edge of 85 in 100: more trials will hardly settle it; the choice is yours",
+        ),
+        (
+            {"trials_to_settle": None, "low": 0.38, "high": 0.98},
+            "not known yet: could be well above or well below 85 in 100; try it again",
+        ),
+        ({"trials_to_settle": 347, "low": 0.6, "high": 0.88}, "could be well below 85 in 100; try"),
+        ({"trials_to_settle": 40, "low": 0.38, "high": 0.98}, "not settled: about 40 more trials"),
         ({"ground": "above"}, "at or above 85 in 100"),
         ({"ground": "below"}, "unreliable for this purpose, on present evidence"),
         ({"ground": "no trials"}, "not tried yet"),

@@ -34,7 +34,8 @@ def test_json_is_one_object_with_every_trial_of_every_chart(call: Call) -> None:
     assert list(found) == ["format", "unit", "made_by", "watch"]
     charts = found["watch"]["sources"]
     past = [c["name"] for c in charts if c["value"] > c["limit"]]
-    assert [{"of": "source", "name": name} for name in past] == found["watch"]["past"]
+    told = found["watch"]["past"]
+    assert [(one["of"], one["name"]) for one in told] == [("source", name) for name in past]
     for chart in charts:
         assert chart["trials"][-1]["value"] == chart["value"]
         assert chart["misses"] == sum(t["result"] == "miss" for t in chart["trials"])
@@ -64,3 +65,21 @@ def test_a_figure_of_another_kind_or_among_the_records_is_refused_in_one_line(
     assert among.status == 2
     assert len(among.complaints) == 1
     assert not (few_records / "charts.png").exists()
+
+
+def test_a_source_that_was_discarded_is_not_named_as_if_it_were_held(
+    call: Call, tmp_path: Path
+) -> None:
+    storage = (DEMO / "storage.csv").read_text(encoding="utf-8")
+    assert ",discarded" in next(
+        line for line in reversed(storage.splitlines()) if line.startswith("FAT-03,")
+    )
+    drawn = tmp_path / "charts.svg"
+    lines = call("watch", DEMO, "--figure", drawn).out.splitlines()
+    assert lines[0].endswith(" No longer held: FAT-03.")
+    assert any(line.startswith("Source FAT-03 (no longer held): ") for line in lines)
+    assert not any("BLD-02 (no longer held)" in line for line in lines)
+    found = json.loads(call("watch", DEMO, "--json").out)["watch"]
+    held = {one["name"]: one["held"] for one in found["past"]}
+    assert held == {"BLD-02": True, "FAT-03": False}
+    assert "FAT-03" in found["no_longer_held"]

@@ -10,7 +10,13 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from outcomes.decide.shelf import _trials_to_settle, review_shelf
+from outcomes.decide.shelf import (
+    _WIDE,
+    ShelfSource,
+    _trials_to_settle,
+    held_sources,
+    review_shelf,
+)
 from outcomes.fit.finds import fit_finds
 from outcomes.joining.trials import join
 from outcomes.records.write import unit_records
@@ -215,3 +221,31 @@ def test_at_the_floor_itself_or_at_certainty_no_number_is_made_up(probability, l
     assert more is None or more >= 1
     if probability < 0.9:
         assert more is None
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "sides"),
+    [
+        (0.38, 0.98, ("above", "below")),
+        (0.62, 0.88, ("below",)),
+        (0.82, 1.0, ()),
+        (0.76, 0.92, ()),
+        (None, None, ()),
+    ],
+)
+def test_only_a_wide_interval_may_lie_far_from_the_floor(low, high, sides) -> None:
+    source = ShelfSource(
+        "S1", "muscle", "frozen", 12.0, 400.0, 30, 24, 0.8, low, high, "test", "unsure", None
+    )
+    assert source.could_be_far(0.85) == sides
+
+
+def test_35_trials_at_the_floor_leave_about_as_much_open_as_counts_for_wide() -> None:
+    # Wald's interval of a share: 2 x 1.645 standard errors.
+    assert pytest.approx(2 * 1.645 * np.sqrt(0.85 * 0.15 / 35), abs=0.005) == _WIDE
+
+
+def test_the_sources_held_are_those_of_the_shelf(demo_facts) -> None:
+    held = held_sources(demo_facts.records.sources, demo_facts.joined.history, demo_facts.as_of)
+    assert sorted(held) == sorted(s.source_id for s in demo_facts.shelf)
+    assert len(held) < len(demo_facts.records.sources)

@@ -535,6 +535,15 @@ def test_numbers_followed_are_counted_from_the_sources_themselves(made: SimpleNa
     assert followed_at(lifetime, "all sources", 40.0) == 6
 
 
+def test_where_nobody_was_followed_yet_stands_a_dash_and_no_nought(made: SimpleNamespace) -> None:
+    variant = made.variants["late_groups"]
+    # Of the refrigerated sources the first is followed from day 20.
+    assert followed_at(variant["lifetime"], "refrigerated", 0.0) == 0
+    told = words_of(drawn(variant), "followed-refrigerated")
+    assert told[0] == "–"
+    assert "0" not in told
+
+
 def test_without_the_sources_the_steps_give_the_numbers_followed(made: SimpleNamespace) -> None:
     lifetime = made.lifetime(("frozen",))
     first, *_, last = lifetime.curve

@@ -113,6 +113,9 @@ def test_lines_differ_in_more_than_colour(figure):
     [
         (1.0, 4.0, "limit by cycles keeps more finds"),
         (-4.0, -1.0, "limit by age keeps more finds"),
+        (0.3, 4.0, "in 100 trials (90 % interval 0.3 to 4)"),
+        (-4.0, -1.0, "in 100 trials (90 % interval 1 to 4)"),
+        (1.0, 4.0, "on best estimate"),
         (-1.0, 4.0, "do not settle"),
     ],
 )

@@ -133,3 +133,10 @@ def test_without_charts_the_reason_is_written() -> None:
 def test_the_same_charts_give_the_same_bytes() -> None:
     one, other = (render_figure(draw_watch_chart(made(), "Unit."), "png") for _ in range(2))
     assert one == other
+
+
+def test_the_title_says_which_source_is_no_longer_held():
+    figure = draw_watch_chart(made(), "Synthetic unit.", gone=("BLD-02", "Juno"))
+    title = " ".join(words(figure, "title"))
+    assert "source BLD-02 (no longer held)" in title
+    assert "BLD-01 (no" not in title

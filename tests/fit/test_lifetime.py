@@ -306,7 +306,7 @@ def test_the_rule_carries_how_often_it_errs_at_the_units_own_proportion_of_finds
     assert life.rule == (
         "the second miss within three consecutive unassisted hide trials of a source by "
         "qualified dogs; a source found 90 times in 100 would still be called unreliable within "
-        f"20 trials in {100 * expected:.1f} of 100"
+        f"20 trials in {100 * expected:.0f} of 100"
     )
 
 

@@ -1,0 +1,93 @@
+"""What the records lack or leave in doubt, in one line for who reads the briefing alone."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from outcomes.brief.facts import Facts
+from outcomes.exposure.stays import History
+from outcomes.telling import count
+
+ALIKE = "spellings alike"
+# Its thaws are counted on their own, or its trials are among the rows set aside.
+_TOLD_ELSEWHERE = "trial while in the freezer"
+_ONE_OF = {"source_id": "source", "dog_id": "dog", "place_id": "place", "handler_id": "handler"}
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """What ``check`` notes of rows that are used.
+
+    Attributes
+    ----------
+    inferred_thaws
+        Thaws that the log lacks and that were counted because a trial proves
+        them; one inherited by a portion is counted with its parent alone.
+    spellings_alike
+        Column → pairs of its values that may be two spellings of one.
+    other_notes
+        Further notes.
+    sentence
+        All of it in one line; None where there is nothing to say.
+    """
+
+    inferred_thaws: int
+    spellings_alike: Mapping[str, int]
+    other_notes: int
+    sentence: str | None
+
+
+def records_noted(facts: Facts) -> Noted:
+    """Count what a director who never runs ``check`` would not learn.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    """
+    notes = [f for f in facts.records.findings if f.severity == "note"]
+    alike = Counter(f.column or "" for f in notes if f.rule == ALIKE)
+    others = sum(f.rule not in (ALIKE, _TOLD_ELSEWHERE) for f in notes)
+    thaws = _inferred(facts.joined.history, facts.records.sources)
+    return Noted(thaws, dict(alike), others, noted_sentence(thaws, alike, others))
+
+
+def _inferred(history: History, sources: pd.DataFrame) -> int:
+    thaws = history.thaws_frame()
+    thaws = thaws[thaws["inferred"].astype(bool)]
+    if "parent_id" not in sources:
+        return len(thaws)
+    portions = sources[sources["parent_id"].notna()].set_index("source_id")["acquired_on"]
+    inherited = thaws["at"] < thaws["source_id"].map(portions)
+    return int((~inherited).sum())
+
+
+def noted_sentence(thaws: int, alike: Mapping[str, int], others: int) -> str | None:
+    """Inferred thaws, pairs of names that may be one, and how many other notes there are.
+
+    >>> noted_sentence(1, {"dog_id": 1}, 0)
+    '1 thaw is not in the log and was counted because a trial shows it; 2 names may be two \
+spellings of one dog: run outcomes check.'
+    >>> noted_sentence(0, {}, 3)
+    'The records bear 3 notes: run outcomes check.'
+    """
+    parts = []
+    if thaws == 1:
+        parts.append("1 thaw is not in the log and was counted because a trial shows it")
+    elif thaws:
+        parts.append(
+            f"{count(thaws, 'thaw')} are not in the log and were counted because a trial shows them"
+        )
+    for column, pairs in alike.items():
+        may = "2 names may be" if pairs == 1 else f"{pairs:,} pairs of names may each be"
+        parts.append(f"{may} two spellings of one {_ONE_OF.get(column, column)}")
+    if not parts and not others:
+        return None
+    if not parts:
+        return f"The records bear {count(others, 'note')}: run outcomes check."
+    more = f", which has {count(others, 'other note')} too" if others else ""
+    return f"{'; '.join(parts)}: run outcomes check{more}."

@@ -1,0 +1,112 @@
+"""What the log lacks, and what check notes, reaches who reads the briefing alone."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from html import unescape
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from outcomes.brief.facts import Facts, gather_facts
+from outcomes.brief.noted import noted_sentence, records_noted
+from outcomes.records.read import read_records
+
+DEMO = Path(__file__).parents[2] / "synthetic_data"
+
+
+@pytest.mark.parametrize(
+    ("thaws", "alike", "others", "said"),
+    [
+        (
+            16,
+            {"dog_id": 1},
+            0,
+            "16 thaws are not in the log and were counted because a trial shows them; 2 names may "
+            "be two spellings of one dog: run outcomes check.",
+        ),
+        (
+            0,
+            {"kind": 3},
+            1,
+            "3 pairs of names may each be two spellings of one kind: run outcomes check, which has "
+            "1 other note too.",
+        ),
+        (0, {}, 1, "The records bear 1 note: run outcomes check."),
+        (0, {}, 0, None),
+    ],
+)
+def test_it_is_told_for_some_one_and_none(
+    thaws: int, alike: Mapping[str, int], others: int, said: str | None
+) -> None:
+    assert noted_sentence(thaws, alike, others) == said
+
+
+def test_every_inferred_thaw_is_one_a_source_has_at_the_end(demo_facts: Facts) -> None:
+    trials = demo_facts.joined.trials
+    most = trials.groupby("source_id")["inferred_thaws"].max().sum()
+    noted = records_noted(demo_facts)
+    assert noted.inferred_thaws == most > 0
+    notes = [f for f in demo_facts.records.findings if f.severity == "note"]
+    frozen = [f for f in notes if f.rule == "trial while in the freezer"]
+    assert noted.other_notes == len(notes) - len(frozen) > 0
+
+
+def _facts(folder: Path) -> Facts:
+    return gather_facts(read_records(folder), further=False)
+
+
+def test_a_thaw_inherited_by_a_portion_is_told_once(tmp_path: Path) -> None:
+    for name in ("sources", "storage", "trials", "dogs"):
+        frame = pd.read_csv(DEMO / f"{name}.csv", dtype=str)
+        if name == "sources":
+            portion = {"source_id": "NEW-1", "parent_id": "FAT-03", "acquired_on": "2025-02-01"}
+            parent = frame[frame["source_id"] == "FAT-03"].iloc[0]
+            frame = pd.concat([frame, pd.DataFrame([{**parent, **portion}])])
+        frame.to_csv(tmp_path / f"{name}.csv", index=False)
+    own, cut = _facts(DEMO), _facts(tmp_path)
+    counted = cut.joined.history.thaws_frame()
+    inherited = counted["inferred"] & (counted["source_id"] == "NEW-1")
+    assert inherited.sum() > 0
+    assert records_noted(cut).inferred_thaws == records_noted(own).inferred_thaws
+
+
+def test_two_spellings_reach_page_terminal_and_results(
+    call: Callable[..., Any], own_records: Path, tmp_path: Path
+) -> None:
+    dogs = pd.read_csv(own_records / "dogs.csv", dtype=str)
+    dogs.loc[1, "dog_id"] = dogs["dog_id"][0].upper()
+    dogs.to_csv(own_records / "dogs.csv", index=False)
+    trials = pd.read_csv(own_records / "trials.csv", dtype=str)
+    trials.loc[trials.index[:3], "dog_id"] = dogs["dog_id"][1]
+    keep = trials["dog_id"].isin(dogs["dog_id"])
+    trials[keep].to_csv(own_records / "trials.csv", index=False)
+    answer = call("brief", own_records, "--out", tmp_path / "out")
+    assert answer.status == 0
+    said = "2 names may be two spellings of one dog"
+    assert said in answer.out
+    page = unescape((tmp_path / "out" / "briefing.html").read_text(encoding="utf-8"))
+    assert page.count(said) == 1
+    found = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
+    noted = found["records"]["noted"]
+    assert noted["spellings_alike"] == {"dog_id": 1}
+    assert said in noted["sentence"]
+
+
+def test_where_there_is_nothing_to_say_nothing_is_said(demo_facts: Facts) -> None:
+    from dataclasses import replace
+
+    from outcomes.brief.page import page_fields, render_page
+
+    quiet = demo_facts.joined.history
+    quiet = replace(quiet, counted=replace(quiet.counted, inferred=quiet.counted.inferred & False))
+    facts = demo_facts.with_answers(
+        records=replace(demo_facts.records, findings=()),
+        joined=replace(demo_facts.joined, history=quiet),
+    )
+    assert records_noted(facts).sentence is None
+    assert page_fields(facts, None)["noted"] is None
+    assert "run outcomes check" not in render_page(facts, None)
