@@ -173,9 +173,14 @@ def test_beside_the_control_stands_what_it_moves_and_no_more(demo_facts: Facts) 
 def test_there_is_no_control_where_nothing_hangs_on_the_floor(
     facts_of: Callable[[str], Facts], briefing_of: Callable[..., Any]
 ) -> None:
-    assert floor_control(facts_of("too few"), "", ()) is None
+    few = facts_of("too few")
+    few = few.with_answers(
+        retirement=replace(few.retirement, thresholds=()),
+        verdict=replace(few.verdict, verdict="too few trials"),
+    )
+    assert floor_control(few, "", ()) is None
     # The floor's own line in the figure is no answer.
-    assert floor_control(facts_of("too few"), "", ("a", "b")) is None
+    assert floor_control(few, "", ("a", "b")) is None
     text = (briefing_of("only blank areas").folder / "briefing.html").read_text(encoding="utf-8")
     assert "floor-control" not in text
     assert "<script" not in text
