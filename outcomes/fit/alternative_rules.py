@@ -112,12 +112,12 @@ class RuleComparison:
         if self.simulated_finds is not None:
             return (
                 "by simulation of sources that differ and are searched as here, "
-                f"{100 * self.simulated_finds:.0f} of 100 trials finds while nothing changes"
+                f"with {100 * self.simulated_finds:.0f} finds in 100 trials while nothing changes"
             )
         if self.baseline is not None:
             return (
                 "for trials that are all alike and independent, "
-                f"{100 * self.baseline:.0f} of 100 finds while nothing changes"
+                f"with {100 * self.baseline:.0f} finds in 100 while nothing changes"
             )
         return ""
 

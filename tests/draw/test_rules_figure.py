@@ -101,7 +101,7 @@ def test_each_rule_has_its_shares_within_each_number_of_trials() -> None:
     assert words(figure, "calls") == ["8 of 27", "2 of 27", "2 of 27"]
     assert "8 are called by at least one rule and 2 by every one" in said(figure, "subtitle")
     assert "by simulation" in said(figure, "subtitle")
-    assert "83 of 100 trials finds while nothing changes" in said(figure, "subtitle")
+    assert "with 83 finds in 100 trials while nothing changes" in said(figure, "subtitle")
 
 
 def test_fine_and_failed_differ_by_more_than_colour() -> None:
@@ -152,7 +152,7 @@ def test_without_a_baseline_the_exact_shares_are_drawn_and_it_is_said() -> None:
     figure = draw(compared(own, REFUSED))
     (fine,) = lines(figure, "within-20", "fine")
     assert fine.get_xdata()[0] == pytest.approx(10.0)
-    assert "all alike and independent, 90 of 100 finds" in said(figure, "subtitle")
+    assert "all alike and independent, with 90 finds in 100" in said(figure, "subtitle")
     assert "8 are called." in said(figure, "subtitle")
 
 

@@ -116,11 +116,11 @@ def test_the_proportion_of_finds_told_is_that_of_the_trials_the_shares_are_count
     spread = np.hypot(healthy.chart_sd, healthy.block_sd)
     expected = averaged_probability(healthy.log_odds, np.full(len(healthy.log_odds), spread))[0]
     assert found.simulated_finds == pytest.approx(expected.mean(), abs=0.01)
-    assert f"{100 * found.simulated_finds:.0f} of 100 trials finds" in found.sentence
+    assert f"with {100 * found.simulated_finds:.0f} finds in 100 trials" in found.sentence
     early = searches(np.random.default_rng(9), days=10).assign(held_days=lambda t: t["age_days"])
     without = compare_rules(early, watch(early, ANY_DOG), ANY_DOG)
     assert without.simulated_finds is None
-    assert f"independent, {100 * without.baseline:.0f} of 100 finds" in without.sentence
+    assert f"independent, with {100 * without.baseline:.0f} finds in 100 while" in without.sentence
 
 
 def test_a_window_too_wide_or_a_floor_too_low_is_said():
