@@ -70,9 +70,10 @@ def test_the_readmes_figure_is_described_as_on_the_page() -> None:
 
 def test_the_readme_says_whether_the_example_found_what_was_planted() -> None:
     planted = tomllib.loads(_text("synthetic_data/truth.toml"))["threshold"]["cycles"]
-    low = json.loads(_text("reports/results.json"))["retire"]["low"]
-    said = f"{planted:.1f} cycles, a little below the interval found ({low:.0f} or more)"
-    assert planted < low
+    found = json.loads(_text("reports/results.json"))["retire"]
+    low, high = found["low"], found["high"]
+    said = f"{planted:.1f} cycles, within the interval found ({low:.0f} to {high:.0f})"
+    assert low < planted < high
     assert said in " ".join(_text("README.md").split())
 
 
