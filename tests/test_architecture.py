@@ -71,6 +71,8 @@ def _room(name: str) -> str:
     A public function imported from the package itself belongs to its home.
     """
     parts = name.split(".")
+    if parts[1:] == ["__main__"]:
+        return "cli"
     if len(parts) > 1 and parts[1] in outcomes._HOMES:
         parts = outcomes._HOMES[parts[1]].split(".")
     return parts[1] if len(parts) > 1 and not parts[1].startswith("__") else ""
