@@ -83,12 +83,14 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
     -----
     ``cycles``, the times spent in places, ``degree_hours`` and
     ``longest_freeze_days`` never fall with time. A move logged later changes
-    none of the earlier exposures, but for three rules that look ahead: a stay
+    none of the earlier exposures, but for four rules that look ahead: a stay
     outside the freezer whose end is not logged counts as a thaw until an end
     within ``thaw_after_h`` is; an unlogged thaw lasts at most until the next
-    logged move; and it stops being one where a logged thaw turns out to touch
-    its window. ``open_frozen_days`` is missing where no packaging is known by
-    then, or where any of the frozen days had packaging unknown.
+    logged move; it stops being one where a logged thaw turns out to touch
+    its window; and a trial without a time of day proves none where the log turns
+    out to have the source outside the freezer later that day.
+    ``open_frozen_days`` is missing where no packaging is known by then, or where
+    any of the frozen days had packaging unknown.
 
     ``hours_since_thaw`` counts from the latest thaw and is missing before the
     first; ``frozen_share`` and ``regime`` are missing before the source was in

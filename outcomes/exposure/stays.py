@@ -22,10 +22,12 @@ from outcomes.exposure.log import (
     Clock,
     Log,
     SourceTable,
+    code_of,
     read_log,
     read_sources,
     seconds,
 )
+from outcomes.exposure.moments import as_times, moments
 from outcomes.exposure.readings import (
     Read,
     add_readings,
@@ -103,6 +105,8 @@ class History:
         The n sources: ids, acquisition, age then, parents.
     log
         Effective stays (inherited, own, and out around unlogged thaws), sorted.
+    as_logged
+        The same without the unlogged thaws.
     first
         Position of each source's first stay, the end appended, shape (n + 1,).
     documented_from
@@ -122,6 +126,7 @@ class History:
 
     table: SourceTable
     log: Log
+    as_logged: Log
     first: Array
     documented_from: Array
     totals: Totals
@@ -134,6 +139,26 @@ class History:
     def source_ids(self) -> pd.Index[Any]:
         """Ids of the sources, in the order of ``sources``."""
         return self.table.ids
+
+    def moments_of(self, trials: pd.DataFrame) -> pd.Series[Any]:
+        """The moment of each trial, at which :func:`exposure_at` is to be asked.
+
+        Parameters
+        ----------
+        trials
+            ``source_id``, ``started_at`` and, where given, ``at_midnight`` (True
+            where a start at 00:00 is a time of day and no date alone); n rows.
+
+        Returns
+        -------
+        Series
+            Times on the index of ``trials``: the start, to the whole second. For
+            a trial with a date alone, the beginning of the stay outside the
+            freezer that the log has on that day; midnight where it has none.
+            Missing where the start is.
+        """
+        source = code_of(self.table.ids, trials["source_id"])
+        return as_times(moments(self.as_logged, source, trials, self.clock), trials.index)
 
     def sources_frame(self) -> pd.DataFrame:
         """One row per source, as resolved.
@@ -225,7 +250,8 @@ def storage_history(
         Tables of the records. Moves of one source at one time follow ``row``,
         or the order of the frame where there is no such column; no other order
         matters. Moves and trials of sources that are not in ``sources`` have
-        no part.
+        no part. A trial that starts at 00:00 has a date and no time of day,
+        unless its ``at_midnight``, where there is such a column, is True.
     settings
         Default temperatures, ``thaw_after_h``, and ``unlogged_thaws``:
         ``"infer"`` adds the thaws that trials prove, ``"strict"`` adds none.
@@ -261,6 +287,7 @@ def storage_history(
     else:
         none = np.empty(0, dtype=np.int64)
         unlogged = UnloggedTrials(none, none, none)
+    as_logged = log
     log, thaws = add_unlogged_thaws(log, logged, unlogged, len(table.ids), settings, clock)
     totals = _add_up(log, thaws, read, settings, clock)
     first = log.first_rows(len(table.ids))
@@ -268,7 +295,9 @@ def storage_history(
     documented = np.flatnonzero(log.place != UNDOCUMENTED)
     sources_logged, place_of_first = np.unique(log.source[documented], return_index=True)
     documented_from[sources_logged] = log.start[documented[place_of_first]]
-    return History(table, log, first, documented_from, totals, thaws, clock, settings, read)
+    return History(
+        table, log, as_logged, first, documented_from, totals, thaws, clock, settings, read
+    )
 
 
 def _times(at: Array) -> Array:

@@ -29,10 +29,10 @@ from outcomes.exposure.log import (
     SourceTable,
     code_of,
     search,
-    seconds,
     spread,
     stack,
 )
+from outcomes.exposure.moments import moments
 from outcomes.settings import Settings
 
 MARGIN_H = 2
@@ -87,7 +87,7 @@ class UnloggedTrials:
     Attributes
     ----------
     source, at, set_s
-        Code of the source, start of the trial and seconds from placing the
+        Code of the source, moment of the trial and seconds from placing the
         source to that start, shape (k,).
     """
 
@@ -125,12 +125,14 @@ def find_unlogged_trials(
 ) -> UnloggedTrials:
     """Hide trials while the log says freezer, with those a portion inherits.
 
+    A trial without a time of day is one only where the log has the source in
+    the freezer the whole day (see :func:`~outcomes.exposure.moments.moments`).
     A portion inherits those of its parent at or before its own
     ``acquired_on``. A missing ``set_min`` counts as 0.
     """
     source = code_of(table.ids, trials["source_id"])
     hides = np.flatnonzero(source >= 0)
-    source, at = source[hides], seconds(trials["started_at"])[hides]
+    source, at = source[hides], moments(log, source, trials, clock)[hides]
     keys = clock.key(log.source, log.start)
     frozen = _frozen_at(log, keys, source, at, clock)
     source, at, hides = source[frozen], at[frozen], hides[frozen]

@@ -26,7 +26,8 @@ def history_of(records: Records, storage: pd.DataFrame, settings: Settings) -> H
     settings
         The settings to use instead of the records' own.
     """
-    columns = [c for c in ("source_id", "started_at", "set_min") if c in records.trials]
+    asked = ("source_id", "started_at", "set_min", "at_midnight")
+    columns = [c for c in asked if c in records.trials]
     return storage_history(
         records.sources, storage, records.trials[columns], settings, records.readings
     )
@@ -102,4 +103,4 @@ def add_thaws(
 
 def exposures_of(history: History, trials: pd.DataFrame) -> pd.DataFrame:
     """Exposures of the trials' sources under a history, on the index of ``trials``."""
-    return exposure_at(history, trials["source_id"], trials["started_at"])
+    return exposure_at(history, trials["source_id"], history.moments_of(trials))

@@ -11,6 +11,7 @@ import pandas as pd
 
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History, storage_history
+from outcomes.records.dates import ALL_DAY, AT_THIS_TIME, dated_only
 from outcomes.records.tables import Finding, Records
 from outcomes.settings import Settings
 
@@ -48,6 +49,10 @@ class Joined:
 def join(records: Records) -> Joined:
     """Give each trial the exposure of its source at the moment it started.
 
+    A trial without a time of day belongs to the stay outside the freezer that the
+    log has on its day, and has the exposure of the source when that stay began
+    (see :meth:`~outcomes.exposure.stays.History.moments_of`).
+
     A hide trial is set aside where its source is not among the sources, or had
     been discarded by then, and, under the policy ``strict``, where the log
     says that the source was in the freezer.
@@ -80,10 +85,11 @@ def join(records: Records) -> Joined:
     # As a category each id is looked up once, here, and not again by every step.
     source = trials["source_id"].astype(pd.CategoricalDtype(records.sources["source_id"]))
     asked = pd.DataFrame({"source_id": source, "started_at": trials["started_at"]}, copy=False)
-    if "set_min" in trials:
-        asked["set_min"] = trials["set_min"]
+    for name in ("set_min", "at_midnight"):
+        if name in trials:
+            asked[name] = trials[name]
     history = storage_history(records.sources, records.storage, asked, settings, records.readings)
-    exposure = exposure_at(history, source, trials["started_at"])
+    exposure = exposure_at(history, source, history.moments_of(asked))
     hide = trials["source_id"].notna()
     reasons = _reasons(exposure, hide & source.isna(), settings)
     experience, qualified = _dog_columns(trials, records.dogs)
@@ -109,7 +115,10 @@ def join(records: Records) -> Joined:
 
 @dataclass(frozen=True, slots=True)
 class _Reason:
-    """Why a trial cannot be used: the column to look at, and what to say of ``{source}``."""
+    """Why a trial cannot be used: the column to look at, and what to say of ``{source}``.
+
+    ``{when}`` is when the source was in the freezer.
+    """
 
     rule: str
     column: str
@@ -134,7 +143,7 @@ _REASONS = {
     _UNLOGGED_THAW: _Reason(
         "trial while in the freezer",
         "started_at",
-        "the log has {source} in the freezer at this time",
+        "the log has {source} in the freezer {when}",
         'Log when it left the freezer, or set unlogged_thaws = "infer".',
     ),
 }
@@ -170,12 +179,13 @@ def _findings(
     }
     aside = trials.loc[reasons > 0]
     findings = []
-    for code, file, row, source, started_at in zip(
+    for code, file, row, source, started_at, dated in zip(
         reasons[reasons > 0],
         aside["file"],
         aside["row"],
         aside["source_id"],
         aside["started_at"].dt.strftime("%Y-%m-%d %H:%M"),
+        dated_only(aside),
         strict=True,
     ):
         reason = _REASONS[code]
@@ -188,7 +198,7 @@ def _findings(
             row=int(row),
             column=names.get(reason.column, reason.column),
             value=quoted.get((reason.rule, int(row))) or str(found),
-            problem=reason.problem.format(source=source),
+            problem=reason.problem.format(source=source, when=ALL_DAY if dated else AT_THIS_TIME),
             mend=reason.mend,
         )
         findings.append(finding)

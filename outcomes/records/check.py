@@ -18,6 +18,7 @@ import pandas as pd
 
 from outcomes.records.check_readings import PLACE_TEMPERATURES_C, check_readings
 from outcomes.records.columns import TABLES, Column, Table
+from outcomes.records.dates import ALL_DAY, AT_THIS_TIME, dated_only
 from outcomes.records.findings import Array, Log, Sheet, perhaps, quoted
 from outcomes.records.spelling import alike
 from outcomes.records.suggest import named_word
@@ -702,14 +703,33 @@ def _check_trials_in_storage(
         if settings.unlogged_thaws == "infer"
         else "the trial is left out of the analysis"
     )
+    dated = dated_only(trials.frame)
     frozen = _positions_in_freezer(trials.frame[hides], moves)
+    frozen = frozen[~(dated[frozen] & _out_that_day(trials.frame.loc[frozen], moves))]
     log.flag(
         "trial while in the freezer",
         trials,
         frozen,
         "started_at",
-        lambda i: {"source": ids.to_numpy()[i], "policy": policy},
+        lambda i: {
+            "source": ids.to_numpy()[i],
+            "policy": policy,
+            "when": ALL_DAY if dated[i] else AT_THIS_TIME,
+        },
     )
+
+
+def _out_that_day(trials: pd.DataFrame, moves: pd.DataFrame) -> Array:
+    """True where the log takes the source out of the freezer on the day of the trial.
+
+    Of moves at one moment the last counts: a source that went back at once was not out.
+    """
+    last = moves.drop_duplicates(["source_id", "moved_at"], keep="last")
+    out = last[last["moved_to"].isin(("refrigerator", "ambient"))]
+    days = pd.MultiIndex.from_arrays([out["source_id"], out["moved_at"].dt.normalize()])
+    ours = pd.MultiIndex.from_arrays([trials["source_id"], trials["started_at"].dt.normalize()])
+    found: Array = ours.isin(days)
+    return found
 
 
 def _positions_in_freezer(hides: pd.DataFrame, moves: pd.DataFrame) -> Array:

@@ -63,7 +63,10 @@ def read_records(
         and the row is used. Text is trimmed; an empty cell is missing.
         ``session_id`` is the date of ``started_at`` where it was not given. A
         discard without a time of day stands at the end of its day where the
-        source was used or moved on it.
+        source was used or moved on it. A trial that starts at 00:00 has a date
+        and no time of day; only where 00:00 was written out for one, while
+        others have times, ``trials`` has a column ``at_midnight`` that is True
+        there.
 
     Raises
     ------
@@ -259,9 +262,13 @@ def _type_cells(cells: Cells, settings: Settings, log: Log) -> Sheet:
         for name, column in known.items()
     }
     carried = _carry(cells, table, set(placed.values()), log)
+    written_out = {}
+    if table.name == "trials" and "started_at" in known:
+        written_out = _midnights(known["started_at"], typed["started_at"].series)
     frame = pd.DataFrame(
         {name: typed[name].series for name in typed}
         | carried
+        | written_out
         | {"file": pd.Series(cells.file, index=range(len(cells.rows)), dtype=object)}
         | {"row": pd.Series(cells.rows, dtype="int64")}
     )
@@ -279,6 +286,20 @@ def _type_cells(cells: Cells, settings: Settings, log: Log) -> Sheet:
         elif table.needed:
             log.add("no storage rows", table=table.name, file=cells.file)
     return sheet
+
+
+def _midnights(cells: pd.Series[Any], times: pd.Series[Any]) -> dict[str, pd.Series[Any]]:
+    """``at_midnight``, where some cell holds the time of day 00:00.
+
+    A column in which every time of day is 00:00 holds dates, which a program wrote
+    out with a time; so does a column that the file itself types.
+    """
+    midnight = times == times.dt.normalize()
+    codes, texts = texts_of(cells)
+    timed = np.append(np.array([":" in text for text in texts], dtype=bool), False)[codes]
+    if not (timed & midnight).any() or not (times.notna() & ~midnight).any():
+        return {}
+    return {"at_midnight": midnight & timed}
 
 
 def _cell_facts(column: Column, sheet: Sheet) -> Any:

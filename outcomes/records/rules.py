@@ -460,7 +460,7 @@ _NOTES = (
     Rule(
         "trial while in the freezer",
         "note",
-        "the log has {source} in the freezer at this time",
+        "the log has {source} in the freezer {when}",
         "Log when it was taken out; until then {policy}.",
     ),
     Rule(

@@ -62,6 +62,11 @@ class Unit:
         assert minutes % self.tick == 0
         return int(minutes // self.tick)
 
+    def dated(self, trial: dict[str, Any]) -> bool:
+        """Whether a trial has a date and no time of day."""
+        start = self.time(trial["tick"])
+        return start == start.normalize() and not trial["clock"]
+
     def frames(self) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
         sources = pd.DataFrame(
             {
@@ -109,6 +114,7 @@ class Unit:
                     [np.nan if t["set"] is None else t["set"] * self.tick for t in self.trials],
                     dtype=float,
                 ),
+                "at_midnight": pd.Series([t["clock"] for t in self.trials], dtype=bool),
             }
         )
         return sources, storage, trials
@@ -145,6 +151,7 @@ class Unit:
 
 @st.composite
 def units(draw: st.DrawFn) -> Unit:
+    origin = pd.Timestamp(draw(st.sampled_from(STARTS)))
     tick = draw(st.sampled_from([1, 10, 30, 60]))
     longest = {1: 900, 10: 500, 30: 400, 60: 300}[tick]
     # Few different moments, so that moves and trials often share one.
@@ -169,6 +176,8 @@ def units(draw: st.DrawFn) -> Unit:
         }
         for i in range(count)
     ]
+    to_midnight = (origin.normalize() + pd.Timedelta(days=1) - origin) // pd.Timedelta(minutes=tick)
+    midnights = range(to_midnight, longest + 1, 1440 // tick)
     which = st.integers(0, count - 1)
     places = ["freezer"] * 5 + ["refrigerator", "ambient"] * 2
     places += draw(st.sampled_from([[], ["discarded"]]))
@@ -192,7 +201,8 @@ def units(draw: st.DrawFn) -> Unit:
             st.fixed_dictionaries(
                 {
                     "source": st.one_of(which, which, which, st.none()),
-                    "tick": moment,
+                    "tick": st.one_of(moment, moment, st.sampled_from(midnights)),
+                    "clock": st.sampled_from([False, False, True]),
                     "set": st.one_of(st.none(), st.integers(0, 120 // tick)),
                 }
             ),
@@ -210,9 +220,7 @@ def units(draw: st.DrawFn) -> Unit:
         base_c=draw(st.sampled_from([0.0, 4.0, -5.0])),
         unlogged_thaws=draw(st.sampled_from(["infer", "infer", "strict"])),
     )
-    return Unit(
-        pd.Timestamp(draw(st.sampled_from(STARTS))), tick, sources, moves, trials, asked, rules
-    )
+    return Unit(origin, tick, sources, moves, trials, asked, rules)
 
 
 PLACE_NAMES = ("box", "freezer", "refrigerator")
@@ -404,11 +412,31 @@ class Walk:
         hours = self.unit.tick / 60
         return [s for s in stays if (s[1] - s[0]) * hours >= self.rules.thaw_after_h]
 
+    def moment(self, trial: dict[str, Any]) -> int:
+        """The trial's start; with a date alone, the first tick of that day it can have been out."""
+        source, start = trial["source"], trial["tick"]
+        if source is None or not self.unit.dated(trial):
+            return int(start)
+        day = range(start, start + 1440 // self.unit.tick)
+        for place in ("ambient", "refrigerator"):
+            for x in day:
+                if self.place_logged(source, x) == place:
+                    return x
+        return next((x for x in day if self.shown_thawed(source, x)), start)
+
+    def shown_thawed(self, source: int, x: int) -> bool:
+        """Whether a logger shows a thaw while the log says freezer."""
+        at = [m for m in self.log(source) if m["place"] is not None and m["tick"] <= x]
+        if not at or at[-1]["place"] != "freezer":
+            return False
+        said = self.heard_of(source, x) or self.heard_in(at[-1], x)
+        return said is not None and said[1]
+
     def unlogged(self, source: int) -> list[tuple[int, int]]:
         """(start, set ticks) of trials while the log says freezer."""
         if self.rules.unlogged_thaws == "strict":
             return []
-        found = [(t["tick"], t["set"] or 0) for t in self.unit.trials if t["source"] == source]
+        found = [(self.moment(t), t["set"] or 0) for t in self.unit.trials if t["source"] == source]
         if self.parent(source) is not None:
             found += [t for t in self.unlogged(self.parent(source)) if t[0] <= self.cut(source)]
         return [t for t in found if self.place_logged(source, t[0]) == "freezer"]
@@ -544,6 +572,10 @@ def test_with_readings_too_exposures_are_those_of_a_walk_tick_by_tick(unit: Unit
 def _check_against_a_walk(unit: Unit) -> None:
     got = unit.exposures()
     walk = Walk(unit)
+    _, _, trials = unit.frames()
+    history = storage_history(*unit.frames(), unit.rules, unit.readings_frame())
+    moments = [unit.time(walk.moment(trial)) for trial in unit.trials]
+    assert history.moments_of(trials).tolist() == moments
     expected = pd.DataFrame([walk.state(source, tick) for source, tick in unit.asked])
     assert list(got.columns) == list(expected.columns)
     for name in got:
@@ -598,7 +630,10 @@ def test_a_move_logged_after_every_window_changes_no_earlier_unlogged_thaw(
     unit = replace(unit, rules=rules, moves=[m for m in unit.moves if m["place"] != "discarded"])
     move, (source, tick) = data.draw(later_moves(unit))
     clear = tick - 120 // unit.tick
-    unit = replace(unit, trials=[t for t in unit.trials if t["tick"] < clear])
+    # A trial with a date alone looks ahead to the end of its day.
+    day = 1440 // unit.tick
+    before = [t for t in unit.trials if t["tick"] + day * unit.dated(t) < clear]
+    unit = replace(unit, trials=before)
     later = replace(unit, moves=[*unit.moves, move])
     asked = [(source, x) for x in range(tick - 50, tick)]
     pd.testing.assert_frame_equal(
