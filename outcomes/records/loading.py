@@ -15,6 +15,7 @@ import re
 import stat
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
@@ -506,6 +507,17 @@ def _without_blanks(
 # --- workbooks ------------------------------------------------------------------------------
 
 
+# What reading a damaged archive may raise; OSError, too, where it points before its own start.
+_DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    ElementTree.ParseError,
+    RuntimeError,
+    NotImplementedError,
+    EOFError,
+)
+
+
 def _open_workbook(path: Path) -> zipfile.ZipFile:
     """The workbook's archive, after looking at the sizes it declares.
 
@@ -549,7 +561,7 @@ def _sheet_parts(path: Path) -> dict[str, str]:
             root = _main_part(archive)
             targets = _targets(archive, root)
             book = ElementTree.fromstring(archive.read(root))
-    except (KeyError, zipfile.BadZipFile, ElementTree.ParseError, RuntimeError, EOFError) as error:
+    except (KeyError, OSError, *_DAMAGED) as error:
         raise CannotReadError(
             "unreadable file", "it is damaged or not a workbook", "Save it as .xlsx again."
         ) from error
@@ -588,7 +600,7 @@ def _load_sheet(place: Place) -> Cells:
     with _open_workbook(place.path) as archive:
         try:
             xml = archive.read(part)
-        except (KeyError, zipfile.BadZipFile, RuntimeError, EOFError) as error:
+        except (KeyError, OSError, *_DAMAGED) as error:
             raise CannotReadError(
                 "unreadable file", "the sheet is damaged or not a table", "Save it as .xlsx again."
             ) from error

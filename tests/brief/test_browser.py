@@ -314,7 +314,8 @@ def test_a_moved_floor_moves_sentence_figure_and_shelf_as_results_json_has_it(
 ) -> None:
     seen, told = moved(unit), results_of(unit)
     frontier = next(iter(told["retire"]["frontier"]), None)
-    assert seen["at"]
+    # Without a limit or a shelf that moves there is no control.
+    assert seen["at"] or unit == "too few trials"
     for k, shown in seen["at"].items():
         floor = 0.5 + 0.01 * int(k)
         assert shown["said"] == shown["value"] == f"{100 * floor:.0f} in 100"

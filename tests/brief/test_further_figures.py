@@ -19,7 +19,7 @@ from outcomes.draw.save import describe_figure
 @pytest.fixture(scope="module")
 def page(demo_facts: Facts) -> str:
     folded = folded_figures(demo_facts, "One unit's records.")
-    return render_page(demo_facts, PageFigure(b"<svg/>", (), "", folded=folded))
+    return render_page(demo_facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0), folded=folded))
 
 
 def test_every_folded_figure_of_the_demo_is_on_the_page_with_its_finding_as_alt_text(
@@ -51,7 +51,7 @@ def test_where_there_is_nothing_to_draw_the_page_tells_why(demo_facts: Facts) ->
     folded = folded_figures(facts, "One unit's records.")
     assert [f.svg is None for f in folded] == [False, False, False, True]
     assert folded[-1].told == "No rule can be applied: too few."
-    page = render_page(facts, PageFigure(b"<svg/>", (), "", folded=folded))
+    page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0), folded=folded))
     assert "<p>No rule can be applied: too few.</p>" in page
 
 

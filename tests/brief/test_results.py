@@ -15,6 +15,7 @@ from outcomes.brief.facts import Facts
 from outcomes.brief.page import PageFigure, page_fields, render_page
 from outcomes.brief.results import results
 from outcomes.brief.write import results_text
+from outcomes.fit.finds import change_along
 from outcomes.fit.result import VERDICTS
 
 # The published contract, section 4: what other people's scripts rely on.
@@ -128,8 +129,9 @@ def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
     facts: Facts, found: dict[str, Any]
 ) -> None:
     fields = page_fields(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
-    cycles = next(t for t in found["find"]["terms"] if t["term"] == "cycles")
-    fewer = [f"{abs(10 * cycles[k]):.0f}" for k in ("points", "points_high", "points_low")]
+    change, low, high = change_along(facts.fit, "cycles", 10.0)
+    assert -low == pytest.approx(found["which_predicts"]["largest_fall_points"]["per_10_cycles"])
+    fewer = [f"{-points:.0f}" for points in (change, high, low)]
     assert f"about {fewer[0]} fewer finds in 100" in fields["answer"]
     assert f"interval {fewer[1]} to {fewer[2]} fewer" in fields["answer"]
     retire = found["retire"]
@@ -137,7 +139,7 @@ def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
     assert fields["lead"][0].startswith(after)
     assert fields["retire"].startswith(after)
     assert f"about {retire['estimate']:.0f} cycles" in fields["retire"]
-    assert f"interval {retire['low']:.0f} cycles to" in fields["retire"]
+    assert f"interval {retire['low']:.0f} to {retire['high']:.0f} cycles" in fields["retire"]
     number = Counter(s["advice"] for s in found["shelf"])
     for advice, of_it in number.items():
         assert f"{of_it} to {advice}" in fields["lead"][1]
