@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
-from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
+from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
     FLOOR,
@@ -71,12 +71,8 @@ def draw_calibration_figure(quality: Quality, footer: str = "", *, by: str = "so
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if quality.area is None or quality.calibration is None:
-            top = write_header(figure, NOTHING, "")
             reason = quality.reason or "the predictions do not differ between trials"
-            width = WIDTH_IN - 2 * MARGIN_IN
-            lines = wrap_to_width(f"{reason[:1].upper()}{reason[1:]}.", width, HEADING_PT)
-            write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
-            write_footer(figure, footer)
+            write_reason(figure, NOTHING, f"{reason[:1].upper()}{reason[1:]}.", footer)
             return figure
         top = write_header(figure, _title(quality), quality.sentences[0])
         bottom = write_footer(figure, footer)

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
-from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
+from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
     HAIRLINE,
@@ -21,7 +21,6 @@ from outcomes.draw.theme import (
     lines_height_in,
     text_width_in,
     theme,
-    wrap_to_width,
     write,
 )
 from outcomes.fit.lifetime_model import CycleHazard, NextCycles, row_to_tell
@@ -67,10 +66,7 @@ def draw_cycle_hazard_figure(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if not rows:
-            top = write_header(figure, title or NOTHING, subtitle)
-            lines = wrap_to_width(found.sentence, WIDTH_IN - 2 * MARGIN_IN, HEADING_PT)
-            write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
-            write_footer(figure, footer)
+            write_reason(figure, title or NOTHING, found.sentence, footer, subtitle=subtitle)
             return figure
         top = write_header(figure, title or _title(rows), subtitle or _subtitle(found))
         bottom = write_footer(figure, footer)

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
+from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
     FOOTER_PT,
@@ -26,7 +26,6 @@ from outcomes.draw.theme import (
     lines_height_in,
     text_width_in,
     theme,
-    wrap_to_width,
     write,
 )
 from outcomes.fit.false_alerts import DogAlerts, FalseAlertFit
@@ -89,10 +88,7 @@ def draw_false_alerts_figure(
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         drawn = [p for p in panels if any(p.estimate(d)[0] is not None for d in shown)]
         if not drawn:
-            top = write_header(figure, title or NOTHING, subtitle)
-            lines = wrap_to_width(fit.sentence, WIDTH_IN - 2 * MARGIN_IN, HEADING_PT)
-            write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
-            write_footer(figure, footer)
+            write_reason(figure, title or NOTHING, fit.sentence, footer, subtitle=subtitle)
             return figure
         top = write_header(figure, title or _title(fit), subtitle or _subtitle(len(ordered)))
         bottom = write_footer(figure, footer)

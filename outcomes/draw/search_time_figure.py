@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
+from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     DAYS_PER_MONTH,
     FITTED,
@@ -23,7 +23,6 @@ from outcomes.draw.theme import (
     lines_height_in,
     text_width_in,
     theme,
-    wrap_to_width,
     write,
 )
 from outcomes.fit.search_curve import ObservedMedian, SearchTimeCurve
@@ -59,10 +58,7 @@ def draw_search_time_figure(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if fit.curve is None:
-            top = write_header(figure, title or NOTHING, subtitle)
-            lines = wrap_to_width(fit.sentence, WIDTH_IN - 2 * MARGIN_IN, HEADING_PT)
-            write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
-            write_footer(figure, footer)
+            write_reason(figure, title or NOTHING, fit.sentence, footer, subtitle=subtitle)
             return figure
         top = write_header(figure, title or fit.curve.sentence, subtitle or fit.sentence)
         bottom = write_footer(figure, footer)

@@ -57,10 +57,15 @@ def write_footer(figure: Figure, footer: str) -> float:
 
 
 def write_reason(
-    figure: Figure, title: str, sentence: str, footer: str, beside: Sequence[str] = ()
+    figure: Figure,
+    title: str,
+    sentence: str,
+    footer: str,
+    beside: Sequence[str] = (),
+    subtitle: str = "",
 ) -> None:
     """Write why there is nothing to draw, with what belongs to it ``beside``, on an empty sheet."""
-    top = write_header(figure, title, "")
+    top = write_header(figure, title, subtitle)
     bottom = write_footer(figure, footer)
     width = size_in(figure)[0] - 2 * MARGIN_IN
     top -= write(figure, MARGIN_IN, top, wrap_to_width(sentence, width, HEADING_PT), HEADING_PT,
