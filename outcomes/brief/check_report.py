@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 _SEVERITY_WORDS = {"stops": "STOPS", "set aside": "set aside", "note": "note"}
 ROWS_NAMED = 3
 VALUES_NAMED = 3
+LINES_APART = 3
 
 
 def check_results(
@@ -79,16 +80,18 @@ def check_lines(
     usable
         Analysis → trials it can use; None where something stops the work.
     grouped
-        One line for all rows with the same finding; otherwise one for each row.
+        One line for all rows with the same finding, and for what one rule found
+        in more than ``LINES_APART`` lines; otherwise one for each row.
     """
     order = {"stops": 0, "set aside": 1, "note": 2}
     findings = sorted(examination.findings, key=lambda f: order[f.severity])
     groups = _groups(findings) if grouped else [(finding,) for finding in findings]
-    for group in groups[:most]:
-        yield f"{_SEVERITY_WORDS[group[0].severity]:>9}  {_line(group)}"
-    if most is not None and len(groups) > most:
-        yield f"{'…':>9}  {len(groups) - most:,} more; --all shows every one."
-    elif any(len(group) > ROWS_NAMED for group in groups):
+    gathered = _gathered(groups) if grouped else [(group,) for group in groups]
+    for alike in gathered[:most]:
+        yield f"{_SEVERITY_WORDS[alike[0][0].severity]:>9}  {_line(alike[0])}{_more(alike[1:])}"
+    if most is not None and len(gathered) > most:
+        yield f"{'…':>9}  {len(gathered) - most:,} more; --all shows every one."
+    elif any(len(alike) > 1 or len(alike[0]) > ROWS_NAMED for alike in gathered):
         yield f"{'':>9}  (--all shows every row on a line of its own.)"
     if findings:
         yield ""
@@ -150,6 +153,31 @@ def _groups(findings: Sequence[Finding]) -> list[tuple[Finding, ...]]:
         groups += [tuple(part) for part in parts]
     place = {id(finding): at for at, finding in enumerate(findings)}
     return sorted(groups, key=lambda group: place[id(group[0])])
+
+
+def _gathered(groups: Sequence[tuple[Finding, ...]]) -> list[list[tuple[Finding, ...]]]:
+    """Groups that one rule found and one mend mends together, where they are many; else apart.
+
+    What differs in them is who or what is named, which would else fill the screen.
+    """
+    same: dict[tuple[Any, ...], list[tuple[Finding, ...]]] = {}
+    for group in groups:
+        first = group[0]
+        key = (first.severity, first.file, first.rule, first.column, first.mend)
+        same.setdefault(key, []).append(group)
+    gathered: list[list[tuple[Finding, ...]]] = []
+    for alike in same.values():
+        rows_known = all(finding.row is not None for group in alike for finding in group)
+        together = rows_known and len(alike) > LINES_APART
+        gathered += [alike] if together else [[group] for group in alike]
+    place = {id(group[0]): at for at, group in enumerate(groups)}
+    return sorted(gathered, key=lambda alike: place[id(alike[0][0])])
+
+
+def _more(groups: Sequence[tuple[Finding, ...]]) -> str:
+    """How many rows more have a finding of the same kind, and the first of them."""
+    rows = sorted(f.row for group in groups for f in group if f.row is not None)
+    return f" {len(rows):,} more like it: {_rows(rows)}." if rows else ""
 
 
 def _line(group: Sequence[Finding]) -> str:
