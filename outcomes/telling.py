@@ -25,6 +25,41 @@ def count(number: int, one: str, many: str | None = None) -> str:
     return f"{number:,} {one if number == 1 else (many or one + 's')}"
 
 
+def in_months(days: float) -> str:
+    """Give days as a number of months: whole from two on, one decimal below.
+
+    Examples
+    --------
+    >>> in_months(12.0), in_months(256.0), in_months(717.0), in_months(0.0)
+    ('0.4', '8', '24', '0')
+    """
+    months = days / DAYS_PER_MONTH
+    return f"{months:.0f}" if abs(months) >= 1.95 else f"{months:.1f}".removesuffix(".0")
+
+
+def months(days: float) -> str:
+    """Give days as months with their noun.
+
+    Examples
+    --------
+    >>> months(30.4), months(400.0)
+    ('1 month', '13 months')
+    """
+    told = in_months(days)
+    return f"{told} month{'' if told == '1' else 's'}"
+
+
+def still_reliable_at(days: float) -> str:
+    """Say of sources from when on they are told of; nothing where that is from the first.
+
+    Examples
+    --------
+    >>> still_reliable_at(12.0), still_reliable_at(0.0)
+    (' still reliable at 0.4 months', '')
+    """
+    return "" if in_months(days) == "0" else f" still reliable at {months(days)}"
+
+
 def p_number(p: float) -> str:
     """Give a p-value as it stands in a table.
 

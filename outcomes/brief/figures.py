@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from outcomes.brief.facts import Facts
 from outcomes.brief.further_figures import FOLDED
 from outcomes.brief.further_words import named_exposures
-from outcomes.brief.page import draw_briefing_figure, figure_footer
+from outcomes.brief.page import draw_briefing_figure, figure_footer, records_footer
 from outcomes.draw.calibration_figure import draw_calibration_figure
 from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
 from outcomes.draw.false_alerts_figure import draw_false_alerts_figure
@@ -112,7 +112,7 @@ FIGURES: Mapping[str, NamedFigure] = {
     "records": NamedFigure(
         "where every source was when, and its trials",
         lambda facts, _: draw_records_figure(
-            facts.joined.history, facts.joined.trials, figure_footer(facts)
+            facts.joined.history, facts.joined.trials, records_footer(facts)
         ),
     ),
     "ways": NamedFigure(

@@ -21,7 +21,9 @@ def figure_alt(headline: str, retire: str) -> str:
     return f"Figure: {headline}. {retire}"
 
 
-def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[str, Any] | None:
+def floor_control(
+    facts: Facts, headline: str, layers: Sequence[str], narrow: Sequence[str] = ()
+) -> dict[str, Any] | None:
     """Everything on the page that depends on the floor, for every floor.
 
     Parameters
@@ -32,6 +34,8 @@ def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[st
         What was found, which is the same at every floor.
     layers
         The floor in the figure, one piece for each floor; none without a figure.
+    narrow
+        The same for the figure on a narrow screen.
 
     Returns
     -------
@@ -102,10 +106,11 @@ def floor_control(facts: Facts, headline: str, layers: Sequence[str]) -> dict[st
             "either": [at.sentence for at in either],
             "either_rows": [[list(astuple(row)) for row in at.rows] for at in either],
             "either_caption": [at.caption for at in either],
-            "alt": [figure_alt(headline, sentence) for sentence in retire],
+            "alt": figure_alt(headline, ""),
             "moved": [_moved(facts, point) for point in grid],
             "paper": on_paper,
             "layer": list(layers),
+            "narrow": list(narrow),
             "advice": list(_ADVICE),
             "why": list(reasons),
             "expected": list(expected),

@@ -23,10 +23,20 @@ from outcomes.brief.noted import records_noted
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
-from outcomes.draw.main_figure import IN_PAGE, ThresholdMark, draw_main_figure
+from outcomes.draw.main_figure import (
+    IN_PAGE,
+    ThresholdMark,
+    draw_main_figure,
+    draw_stacked_figure,
+)
 from outcomes.draw.records_figure import IN_PAGE as RECORDS_IN_PAGE
 from outcomes.draw.records_figure import draw_records_figure
-from outcomes.draw.save import compact_svg, describe_figure, render_figure
+from outcomes.draw.save import (
+    compact_svg,
+    describe_figure,
+    render_figure,
+    render_lettered_svg,
+)
 from outcomes.draw.theme import ALONE, Sheet
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
 from outcomes.fit.result import FindCurve, Term
@@ -62,6 +72,16 @@ def draw_briefing_figure(facts: Facts) -> Figure:
 
 
 @dataclass(frozen=True, slots=True)
+class DrawnNarrow:
+    """The main figure with its panels one above the other; fields as in ``PageFigure``."""
+
+    svg: bytes
+    layers: tuple[str, ...]
+    own_layer: str
+    view_box: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class PageFigure:
     """The figure as the page needs it.
 
@@ -76,6 +96,8 @@ class PageFigure:
         That of them for the unit's own floor.
     view_box
         Width and height of figure and layers, points.
+    narrow
+        The same for a screen too narrow for the figure; None where it is left out.
     records, records_alt
         The records at a glance as SVG, and what it shows; None where it is left out.
     folded
@@ -86,6 +108,7 @@ class PageFigure:
     layers: tuple[str, ...]
     own_layer: str
     view_box: tuple[float, float]
+    narrow: DrawnNarrow | None = None
     records: bytes | None = None
     records_alt: str = ""
     folded: tuple[FoldedFigure, ...] = ()
@@ -107,15 +130,31 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     hide_floor(figure)
     own = [floor for floor, _ in floors].index(facts.settings.floor)
     history, trials = facts.joined.history, facts.joined.trials
-    records = draw_records_figure(history, trials, figure_footer(facts), sheet=RECORDS_IN_PAGE)
+    records = draw_records_figure(history, trials, records_footer(facts), sheet=RECORDS_IN_PAGE)
     return PageFigure(
         svg=compact_svg(render_figure(figure, "svg")),
         layers=layers,
         own_layer=layers[own],
         view_box=size_pt(figure),
+        narrow=_narrow(facts, floors, own),
         records=compact_svg(render_figure(records, "svg")),
         records_alt=f"Figure: {describe_figure(records)[0]}.",
         folded=folded_figures(facts, figure_footer(facts)),
+    )
+
+
+def _narrow(
+    facts: Facts, floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]], own: int
+) -> DrawnNarrow:
+    curves = _drawn(facts)
+    figure = draw_stacked_figure(curves, *floors[own], facts.lifetime, other_floors=floors)
+    layers = tuple(floor_layer(figure, curves, *at) for at in floors)
+    hide_floor(figure)
+    return DrawnNarrow(
+        svg=render_lettered_svg(figure),
+        layers=layers,
+        own_layer=layers[own],
+        view_box=size_pt(figure),
     )
 
 
@@ -165,14 +204,23 @@ def figure_subtitle(facts: Facts) -> str:
     return words.answer(facts.fit, facts.verdict, facts.retirement)
 
 
+def _whose(facts: Facts) -> str:
+    unit = facts.settings.unit or "One unit's records"
+    trials = facts.joined.trials["started_at"]
+    return f"{unit}, {trials.min():%Y-%m-%d} to {trials.max():%Y-%m-%d}"
+
+
+def records_footer(facts: Facts) -> str:
+    """What the figure of all records shows, and how many of them other figures rest on."""
+    hides = facts.joined.trials["source_id"].notna()
+    return words.records_footer(_whose(facts), int(hides.sum()), facts.fit)
+
+
 def figure_footer(facts: Facts) -> str:
     """What the figure rests on."""
     fit = facts.fit
-    unit = facts.settings.unit or "One unit's records"
-    trials = facts.joined.trials["started_at"]
-    span = f"{trials.min():%Y-%m-%d} to {trials.max():%Y-%m-%d}"
     return (
-        f"{unit}, {span}: {words.count(fit.n, 'usable hide trial')} "
+        f"{_whose(facts)}: {words.count(fit.n, 'usable hide trial')} "
         f"({words.count(fit.misses, 'miss', 'misses')}), {words.count(fit.dogs, 'dog')}, "
         f"{words.count(fit.sources, 'source')}. "
         "Association in one unit's records, not proof of cause."
@@ -221,6 +269,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     trials = facts.joined.trials["started_at"]
     shelf = _shelf_rows(facts)
     folded = () if figure is None else figure.folded
+    narrow = None if figure is None else figure.narrow
     fields = {
         "title": f"{unit}: do stored sources change what the dogs find?",
         "who": f"{unit}: training records",
@@ -245,15 +294,12 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "either_caption": decisions.either_caption(facts.price),
         "past_limit": words.past_limit_sentence(facts.shelf, facts.retirement),
         "shelf_note": words.SHELF_NOTE,
-        "shelf_caption": (
-            f"Sources held on {facts.shelf_day.isoformat()}. Expected: finds in 100 trials today, "
-            "at its present cycles and age, with the unit's dogs and conditions "
-            f"({words.percent(settings.confidence)} interval)."
-        ),
+        "shelf_caption": words.shelf_caption(facts.shelf_day, settings.confidence),
         "shelf": shelf,
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": words.ACT_CAUTION,
         "compare": words.compare_sentence(facts.comparison, settings.alpha),
+        "few_sources": words.few_sources_sentence(facts.comparison, facts.overlap),
         "kinds_compared": decisions.kinds_told(facts.kinds, settings.alpha),
         "firmness": []
         if facts.further is None
@@ -319,9 +365,21 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "records": None if figure is None or figure.records is None else _as_data(figure.records),
         "records_alt": "" if figure is None else figure.records_alt,
         "layer": "" if figure is None else figure.own_layer,
-        "view_box": "" if figure is None else " ".join(f"{v:g}" for v in (0, 0, *figure.view_box)),
-        "floor": floor_control(facts, headline, () if figure is None else figure.layers),
+        "view_box": "" if figure is None else _view_box(figure.view_box),
+        "narrow": None if narrow is None else _as_data(narrow.svg),
+        "narrow_layer": "" if narrow is None else narrow.own_layer,
+        "narrow_box": "" if narrow is None else _view_box(narrow.view_box),
+        "floor": floor_control(
+            facts,
+            headline,
+            () if figure is None else figure.layers,
+            () if narrow is None else narrow.layers,
+        ),
     }
+
+
+def _view_box(size: tuple[float, float]) -> str:
+    return " ".join(f"{v:g}" for v in (0, 0, *size))
 
 
 def _as_data(svg: bytes) -> str:

@@ -117,6 +117,9 @@ def compare_lines(facts: Facts) -> Iterator[str]:
     if facts.portions.reason is None:
         yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     yield words.compare_sentence(c, facts.settings.alpha)
+    few = words.few_sources_sentence(c, facts.overlap)
+    if few is not None:
+        yield few
     yield facts.lasting.means.sentence
     yield further_words.log_rank_sentence(facts.lasting.log_rank, facts.settings.alpha)
     if facts.portions.reason is not None:

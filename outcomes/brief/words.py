@@ -10,11 +10,13 @@ left to the method.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
 
 from outcomes.decide.compare import Comparison
 from outcomes.decide.curve import THIN_SOURCES
+from outcomes.decide.overlap import FEWEST_SOURCES, KindOverlap, few_sources
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.decide.trade_off import TradeOff
@@ -28,6 +30,7 @@ from outcomes.settings import ReliabilityRule
 from outcomes.telling import DAYS_PER_MONTH as DAYS_PER_MONTH
 from outcomes.telling import DAYS_PER_YEAR
 from outcomes.telling import count as count
+from outcomes.telling import months as months
 from outcomes.telling import p_number as p_number
 from outcomes.telling import p_value as p_value
 
@@ -65,15 +68,6 @@ def in_100(probability: float) -> str:
     if 0.0 < share <= 0.5:
         return "fewer than 1 in 100"
     return f"{share:.0f} in 100"
-
-
-def months(days: float) -> str:
-    """Days as months of a twelfth of a year.
-
-    >>> months(30.4), months(400.0)
-    ('1 month', '13 months')
-    """
-    return count(round(days / DAYS_PER_MONTH), "month")
 
 
 def exposure_value(exposure: str, value: float) -> str:
@@ -668,6 +662,44 @@ def compare_sentence(comparison: Comparison, alpha: float) -> str:
     )
 
 
+def few_sources_sentence(comparison: Comparison, overlap: Sequence[KindOverlap]) -> str | None:
+    """Which kinds are compared on single sources or two; None where none is, or nothing is."""
+    if comparison.reason is not None:
+        return None
+    few = [one for one in few_sources(overlap) if one[0] in comparison.kinds]
+    if not few:
+        return None
+    told = joined([f"{kind} ({n} {way})" for kind, way, n in few])
+    kinds = len({kind for kind, _, _ in few})
+    return (
+        f"{'One kind rests' if kinds == 1 else f'{kinds} kinds rest'} on fewer than "
+        f"{FEWEST_SOURCES} sources of a side, so one odd source could make the difference "
+        f"there: {told}."
+    )
+
+
+def records_footer(whose: str, hides: int, fit: FindFit) -> str:
+    """What the figure of all records shows, and how many of them the others rest on."""
+    if fit.n == hides:
+        used = "All of them are used for what predicts finds."
+    else:
+        used = (
+            f"Of these {count(hides, 'hide trial')}, {fit.n:,} "
+            f"({count(fit.misses, 'miss', 'misses')}) of {count(fit.sources, 'source')} can be "
+            "used for what predicts finds."
+        )
+    return f"{whose}. {used} Association in one unit's records, not proof of cause."
+
+
+def shelf_caption(day: dt.date, confidence: float) -> str:
+    """What the numbers in the table of sources held are counts of."""
+    return (
+        f"Held on {day.isoformat()}. Expected: finds in the next 100 trials, with the source as it "
+        f"is today ({percent(confidence)} interval). Found so far: of all usable trials since it "
+        "was new."
+    )
+
+
 def shelf_summary(shelf: Sequence[ShelfSource]) -> str:
     """How many sources to retire, test and keep; up to four to retire by name."""
     if not shelf:
@@ -711,7 +743,9 @@ def figure_caption(retirement: Retirement, lifetime: Lifetime, confidence: float
             f"lie on it. Band: {percent(confidence)} interval. Broken line: fewer than 3 sources. "
         )
     if lifetime.curve:
-        text += "Right: sources that have not yet met the rule for unreliable, stated below."
+        text += (
+            "Still reliable: sources that have not yet met the rule for unreliable, stated below."
+        )
     return text.strip()
 
 

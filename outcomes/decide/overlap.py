@@ -11,6 +11,7 @@ from outcomes.decide.compare import Comparison, compare_storage
 from outcomes.fit.finds import FindFit
 
 BOUNDS = (0.6, 0.7, 0.8, 0.9)
+FEWEST_SOURCES = 3  # of each way, for what a kind shows to be more than single sources
 _WAYS = ("frozen", "refrigerated")
 
 
@@ -38,6 +39,23 @@ class KindOverlap:
     shared_from: float | None
     shared_to: float | None
     shared_trials: dict[str, int]
+
+
+def few_sources(kinds: Sequence[KindOverlap]) -> tuple[tuple[str, str, int], ...]:
+    """Kinds tried both ways at the same ages with fewer than 3 sources of one way.
+
+    Returns
+    -------
+    tuple of (str, str, int)
+        Kind, way, and how many sources of it there are, in the order given.
+    """
+    return tuple(
+        (kind.kind, way, kind.sources[way])
+        for kind in kinds
+        if kind.shared_from is not None
+        for way in ("refrigerated", "frozen")
+        if kind.sources[way] < FEWEST_SOURCES
+    )
 
 
 def storage_overlap(fit: FindFit) -> tuple[KindOverlap, ...]:

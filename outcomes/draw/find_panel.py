@@ -40,7 +40,6 @@ LEADER_IN = 0.22
 COUNTS_IN = 2 * COUNT_ROW_IN + LEADER_IN
 TICKS_IN = 0.36
 AXIS_NAME_IN = 0.34
-BELOW_IN = TICKS_IN + AXIS_NAME_IN
 THIN_ROW_IN = 0.30
 BRACKET_ROW_IN = 0.26
 LANE_PADDING_IN = 0.08
@@ -225,12 +224,25 @@ def lane_words(
     """The words of the lane under the data, wrapped to its width."""
     threshold, retire = threshold_words(curve, mark, floor_probability)
     room = width_in - 0.16
+    if any(text_width_in(part, LABEL_PT) * 1.02 > room for part in threshold.split(" ")):
+        threshold = threshold.replace("\u00a0", " ")
     return LaneWords(
         thin=bool(np.any(curve.thin)),
         threshold=wrap_to_width(threshold, room, LABEL_PT, even=True),
         retire=wrap_to_width(retire, room, SUBTITLE_PT, "bold", even=True),
         has_marks=mark is not None and (mark.estimate is not None or mark.retire_after is not None),
     )
+
+
+def _axis_name(curve: FindCurve, width_in: float) -> tuple[str, ...]:
+    """The exposure's name, no wider than the panel with the scales beside it."""
+    return wrap_to_width(exposure_scale(curve).axis_name, width_in + 0.7, LABEL_PT, even=True)
+
+
+def below_in(curve: FindCurve, width_in: float) -> float:
+    """Room under a panel for its scale and the scale's name, inches."""
+    more = len(_axis_name(curve, width_in)) - 1
+    return TICKS_IN + AXIS_NAME_IN + lines_height_in(more, LABEL_PT)
 
 
 def draw_find_panel(
@@ -275,11 +287,12 @@ def draw_find_panel(
     matplotlib.axes.Axes
         The axes that hold the data.
     """
+    below = below_in(curve, box.width)
     data = Box(
         box.left,
-        box.bottom + BELOW_IN + lane_height,
+        box.bottom + below + lane_height,
         box.width,
-        box.height - BELOW_IN - lane_height - COUNTS_IN,
+        box.height - below - lane_height - COUNTS_IN,
     )
     low, high = extent(curve)
     room = 0.04 * (high - low) or max(0.5, 0.04 * high)
@@ -297,7 +310,7 @@ def draw_find_panel(
     scaled = ax
     if lane_height:
         lane = figure.add_axes(
-            Box(box.left, box.bottom + BELOW_IN, box.width, lane_height).on(figure),
+            Box(box.left, box.bottom + below, box.width, lane_height).on(figure),
             gid=f"lane-{curve.exposure}",
         )
         lane.set_facecolor(LANE)
@@ -342,8 +355,8 @@ def _draw_exposure_scale(figure: Figure, box: Box, ax: Axes, curve: FindCurve) -
     write(
         figure,
         box.left + box.width / 2,
-        box.bottom + AXIS_NAME_IN - 0.04,
-        [scale.axis_name],
+        box.bottom + below_in(curve, box.width) - TICKS_IN - 0.04,
+        _axis_name(curve, box.width),
         LABEL_PT,
         gid="axis-name",
         align="center",

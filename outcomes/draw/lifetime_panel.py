@@ -11,6 +11,7 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator
+from numpy.typing import NDArray
 
 from outcomes.draw.theme import (
     ALONE,
@@ -32,12 +33,12 @@ from outcomes.fit.result import CurvePoint, Lifetime
 HEADING = "Sources still reliable, in 100"
 NO_CURVE = "Time to unreliable: no curve"
 LATE_START = "Each curve is about the sources still reliable where it begins."
-SHORT_DAYS = 92.0
 ROW_IN = 0.27
 TICKS_IN = 0.36
 AXIS_NAME_IN = 0.34
 NAME_GAP_IN = 0.15
 SCALE_ROOM_IN = 0.55
+DATA_IN = 2.5
 
 Curves = Mapping[str, Sequence[CurvePoint]]
 
@@ -88,6 +89,32 @@ def followed_at(lifetime: Lifetime, group: str, time: float) -> int:
     return next((p.at_risk for p in points if p.time >= time), 0)
 
 
+def panel_height_in(lifetime: Lifetime, width_in: float, small_pt: float) -> float:
+    """Room the panel needs within a page, inches, where nothing else sets its height."""
+    curves = _by_group(lifetime)
+    heading = wrap_to_width(HEADING if curves else NO_CURVE, width_in, HEADING_PT, "bold")
+    height = lines_height_in(len(heading), HEADING_PT)
+    if not curves:
+        return height + 0.12 + sum(
+            lines_height_in(len(wrap_to_width(words, width_in, LABEL_PT)), LABEL_PT) + 0.12
+            for words in _reasons(lifetime)
+        )  # fmt: skip
+    notes = [
+        line
+        for note in _notes(lifetime, curves, with_rule=False)
+        for line in wrap_to_width(note, width_in, small_pt)
+    ]
+    table = ROW_IN * (len(curves) + 1) + 0.12 + TICKS_IN + AXIS_NAME_IN
+    return height + 0.18 + DATA_IN + table + lines_height_in(len(notes), small_pt)
+
+
+def _by_group(lifetime: Lifetime) -> dict[str, list[CurvePoint]]:
+    curves: dict[str, list[CurvePoint]] = {}
+    for point in lifetime.curve:
+        curves.setdefault(point.group, []).append(point)
+    return curves
+
+
 def draw_lifetime_panel(
     figure: Figure, box: Box, lifetime: Lifetime, sheet: Sheet = ALONE
 ) -> Axes | None:
@@ -111,9 +138,7 @@ def draw_lifetime_panel(
         The axes that hold the curves; ``None`` where there are none.
     """
     top = box.top
-    curves: dict[str, list[CurvePoint]] = {}
-    for point in lifetime.curve:
-        curves.setdefault(point.group, []).append(point)
+    curves = _by_group(lifetime)
     heading = wrap_to_width(
         HEADING if curves else NO_CURVE, box.width, HEADING_PT, "bold", even=True
     )
@@ -155,9 +180,13 @@ def _notes(lifetime: Lifetime, curves: Curves, *, with_rule: bool) -> list[str]:
     return [f"{note.rstrip('.')}." for note in notes]
 
 
-def _write_reasons(figure: Figure, box: Box, top: float, lifetime: Lifetime) -> None:
+def _reasons(lifetime: Lifetime) -> list[str]:
     reasons = [f"{group}: {reason}" for group, reason in lifetime.not_drawn.items()]
-    for number, words in enumerate((lifetime.sentence, *reasons)):
+    return [lifetime.sentence, *reasons]
+
+
+def _write_reasons(figure: Figure, box: Box, top: float, lifetime: Lifetime) -> None:
+    for number, words in enumerate(_reasons(lifetime)):
         lines = wrap_to_width(words, box.width, LABEL_PT)
         color = INK if number == 0 else MUTED
         gid = f"lifetime-reason-{number}"
@@ -204,23 +233,25 @@ def _draw_curves(ax: Axes, curves: Curves) -> None:
     sns.despine(ax=ax)
 
 
+def month_marks(months: float, most: float) -> NDArray[np.float64]:
+    """Marks of a scale of months from 0: as many round ones as fit, parts of a month too."""
+    steps = (0.05, 0.1, 0.25, 0.5, 1, 2, 3, 6, 12, 24, 36, 60, 120)
+    step = next((s for s in steps if months / s <= most), steps[-1])
+    return np.arange(0.0, months, step)
+
+
 def _draw_time_scale(figure: Figure, data: Box, ax: Axes) -> list[float]:
     last = ax.get_xlim()[1]
-    months = last > SHORT_DAYS
-    factor = DAYS_PER_MONTH if months else 1.0
-    span = last / factor
-    steps = (1, 2, 3, 6, 12, 24, 36, 60, 120) if months else (1, 2, 5, 7, 14, 28)
-    step = next((s for s in steps if span / s <= 5.5), steps[-1])
-    marks = np.arange(0.0, span, step)
-    ticks = [float(m) * factor for m in marks]
+    marks = month_marks(last / DAYS_PER_MONTH, 5.5)
+    ticks = [float(m) * DAYS_PER_MONTH for m in marks]
     ax.xaxis.set_major_locator(FixedLocator(ticks))
-    ax.xaxis.set_major_formatter(FixedFormatter([f"{m:,.0f}" for m in marks]))
+    ax.xaxis.set_major_formatter(FixedFormatter([f"{m:,g}" for m in marks]))
     ax.tick_params(axis="x", length=5)
     write(
         figure,
         data.left + data.width / 2,
         data.bottom - TICKS_IN,
-        ["months held" if months else "days held"],
+        ["months held"],
         LABEL_PT,
         gid="axis-name",
         align="center",

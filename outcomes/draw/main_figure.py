@@ -8,14 +8,16 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from outcomes.draw.find_panel import (
+    COUNTS_IN,
     ThresholdMark,
+    below_in,
     draw_find_panel,
     in_100,
     lane_words,
     lowest_shown,
     within_observed,
 )
-from outcomes.draw.lifetime_panel import draw_lifetime_panel
+from outcomes.draw.lifetime_panel import draw_lifetime_panel, panel_height_in
 from outcomes.draw.theme import (
     ALONE,
     FITTED,
@@ -36,7 +38,14 @@ from outcomes.draw.theme import (
 )
 from outcomes.fit.result import FindCurve, Lifetime
 
-__all__ = ["CAUTION", "IN_PAGE", "ThresholdMark", "draw_main_figure"]
+__all__ = [
+    "CAUTION",
+    "IN_COLUMN",
+    "IN_PAGE",
+    "ThresholdMark",
+    "draw_main_figure",
+    "draw_stacked_figure",
+]
 
 CAUTION = "Association in one unit's records, not proof of cause."
 HEADING = "Finds in 100 trials"
@@ -44,6 +53,10 @@ NO_CURVE = "No curve of find probability can be drawn"
 
 # Printed 188 mm wide, labels are 8 points and the smallest words 7.2.
 IN_PAGE = Sheet(13.0, 7.0, 0.1, 12.6, alone=False)
+# On a phone 390 pixels wide the smallest words are 11 pixels; the height follows what is drawn.
+IN_COLUMN = Sheet(5.4, 0.0, 0.08, 12.6, alone=False)
+STACKED_DATA_IN = 2.9
+BETWEEN_IN = 0.3
 
 SCALE_ROOM_IN = 0.95
 FLOOR_ROOM_IN = 0.75
@@ -125,6 +138,70 @@ def draw_main_figure(
     return figure
 
 
+def draw_stacked_figure(
+    curves: Sequence[FindCurve],
+    floor: float,
+    thresholds: Mapping[str, ThresholdMark | None],
+    lifetime: Lifetime,
+    *,
+    other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
+) -> Figure:
+    """Draw the same panels one above the other, for a screen too narrow for them side by side.
+
+    Parameters
+    ----------
+    curves, floor, thresholds, lifetime, other_floors
+        As for :func:`draw_main_figure`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        As wide as ``IN_COLUMN`` and as high as its panels need.
+    """
+    sheet = IN_COLUMN
+    room = sheet.width_in - 2 * sheet.margin_in
+    width = room - SCALE_ROOM_IN - FLOOR_ROOM_IN
+    heading = wrap_to_width(_finds_heading(curves, floor), room, HEADING_PT, "bold")
+    lanes = [
+        max(
+            _lane_height(curve, marks.get(curve.exposure), at, width)
+            for at, marks in ((floor, thresholds), *other_floors)
+        )
+        for curve in curves
+    ]
+    heights = [
+        COUNTS_IN + STACKED_DATA_IN + lane + below_in(curve, width)
+        for curve, lane in zip(curves, lanes, strict=True)
+    ]
+    last = panel_height_in(lifetime, room, sheet.small_pt)
+    head = lines_height_in(len(heading), HEADING_PT) + 0.04 + 2 * KEY_IN if curves else 0.0
+    height = 0.3 + head + sum(heights) + BETWEEN_IN * len(curves) + last
+    with theme():
+        figure = Figure(figsize=(sheet.width_in, height))
+        top = height - 0.15
+        if curves:
+            write(figure, sheet.margin_in, top, heading, HEADING_PT,
+                  gid="finds-heading", weight="bold")  # fmt: skip
+            _write_key(figure, sheet.margin_in, top - head + 1.5 * KEY_IN, curves, below=True)
+            top -= head
+        for curve, lane, high in zip(curves, lanes, heights, strict=True):
+            mark = thresholds.get(curve.exposure)
+            draw_find_panel(
+                figure,
+                Box(sheet.margin_in + SCALE_ROOM_IN, top - high, width, high),
+                curve,
+                floor,
+                None if mark is None else within_observed(mark, curve),
+                lowest=lowest_shown(curves, floor),
+                lane_height=lane,
+                first=True,
+                small_pt=sheet.small_pt,
+            )
+            top -= high + BETWEEN_IN
+        draw_lifetime_panel(figure, Box(sheet.margin_in, 0.15, room, last), lifetime, sheet)
+    return figure
+
+
 def _write_header(figure: Figure, sheet: Sheet, title: str, subtitle: str) -> float:
     if not title and not subtitle:
         return sheet.height_in - 0.15
@@ -187,7 +264,7 @@ def _draw_finds(
     small_pt: float,
 ) -> None:
     lowest = lowest_shown(curves, floor)
-    heading = HEADING if lowest == 0.0 else f"{HEADING} (scale starts at {in_100(lowest)})"
+    heading = _finds_heading(curves, floor)
     top = body.top
     top -= (
         write(figure, body.left, top, [heading], HEADING_PT, gid="finds-heading", weight="bold")
@@ -218,6 +295,11 @@ def _draw_finds(
         )
 
 
+def _finds_heading(curves: Sequence[FindCurve], floor: float) -> str:
+    lowest = lowest_shown(curves, floor)
+    return HEADING if lowest == 0.0 else f"{HEADING} (scale starts at {in_100(lowest)})"
+
+
 def _lane_height(
     curve: FindCurve, mark: ThresholdMark | None, floor: float, width_in: float
 ) -> float:
@@ -225,15 +307,22 @@ def _lane_height(
     return lane_words(curve, shown, floor, width_in).height
 
 
-def _write_key(figure: Figure, left: float, middle: float, curves: Sequence[FindCurve]) -> None:
-    """Say beside a sample of each what the points and the line are."""
+def _write_key(
+    figure: Figure,
+    left: float,
+    middle: float,
+    curves: Sequence[FindCurve],
+    *,
+    below: bool = False,
+) -> None:
+    """Say beside a sample of each what the points and, beside or ``below`` them, the line are."""
     sheet_width, sheet_height = size_in(figure)
-    y = middle / sheet_height
     half = lines_height_in(1, LABEL_PT) / 2
 
     def sample(xs: Sequence[float], **look: object) -> None:
+        ys = [middle / sheet_height] * len(xs)
         figure.add_artist(
-            Line2D([x / sheet_width for x in xs], [y] * len(xs), gid="key", **look)  # type: ignore[arg-type]
+            Line2D([x / sheet_width for x in xs], ys, gid="key", **look)  # type: ignore[arg-type]
         )
 
     if any(c.bins for c in curves):
@@ -248,7 +337,10 @@ def _write_key(figure: Figure, left: float, middle: float, curves: Sequence[Find
         )
         words = "observed, with its interval"
         write(figure, left + 0.28, middle + half, [words], LABEL_PT, gid="key-observed")
-        left += 0.28 + text_width_in(words, LABEL_PT) + 0.4
+        if below:
+            middle -= KEY_IN
+        else:
+            left += 0.28 + text_width_in(words, LABEL_PT) + 0.4
     fitted = [c for c in curves if c.at.size]
     if fitted:
         sample([left, left + 0.45], color=FITTED, linewidth=4)

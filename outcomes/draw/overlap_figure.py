@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
-from outcomes.decide.overlap import KindOverlap
+from outcomes.decide.overlap import FEWEST_SOURCES, KindOverlap, few_sources
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
     DAYS_PER_MONTH,
@@ -36,6 +36,7 @@ AXIS_AGE = "age of the source, months"
 SHARED = "shaded: tried both ways at the same age"
 AXIS_IN = 0.75
 MOST_NAME_IN = 2.6
+MOST_THIN = 4
 MOST_ROW_IN = 1.4
 LEAST_ROW_IN = 0.5
 _LOOK = {"frozen": (FITTED, "|"), "refrigerated": (INK, "x")}
@@ -55,7 +56,8 @@ def draw_overlap_figure(
     kinds
         In the order to be drawn; where there is no room, the first of them.
     title, subtitle, footer
-        Words from outside; without a title, which kinds can be compared.
+        Words from outside; without a title, which kinds can be compared, and
+        without a subtitle, which of them on few sources.
 
     Returns
     -------
@@ -64,7 +66,7 @@ def draw_overlap_figure(
     """
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
-        top = write_header(figure, title or _title(kinds), subtitle)
+        top = write_header(figure, title or _title(kinds), subtitle or _subtitle(kinds))
         bottom = write_footer(figure, footer)
         if kinds:
             _draw(figure, Box(MARGIN_IN, bottom, WIDTH_IN - 2 * MARGIN_IN, top - bottom), kinds)
@@ -77,12 +79,29 @@ def _title(kinds: Sequence[KindOverlap]) -> str:
     both = [k.kind for k in kinds if k.shared_from is not None]
     if not both:
         return "No kind was tried both refrigerated and frozen at the same age"
-    if len(both) == len(kinds):
-        return "Every kind was tried both refrigerated and frozen at the same age"
-    named = both[0] if len(both) == 1 else f"{', '.join(both[:-1])} and {both[-1]}"
-    if len(both) > 3:
-        named = f"{len(both)} of {len(kinds)} kinds"
-    return f"Refrigerated and frozen can be compared for {named} only"
+    thin = {kind for kind, _, _ in few_sources(kinds)}
+    firm = [kind for kind in both if kind not in thin]
+    fewest = f"with {FEWEST_SOURCES} sources or more of each"
+    if not firm:
+        return f"No kind was tried refrigerated and frozen at the same age {fewest}"
+    if len(firm) == len(kinds):
+        return f"Every kind was tried refrigerated and frozen at the same age, {fewest}"
+    named = firm[0] if len(firm) == 1 else f"{', '.join(firm[:-1])} and {firm[-1]}"
+    if len(firm) > 3:
+        named = f"{len(firm)} of {len(kinds)} kinds"
+    return f"Refrigerated and frozen can be compared for {named} only, {fewest}"
+
+
+def _subtitle(kinds: Sequence[KindOverlap]) -> str:
+    """Which kinds rest on few sources, and on how many; nothing where none does."""
+    few = few_sources(kinds)
+    if not few:
+        return ""
+    told = [f"{kind} ({count(sources, f'{way} source')})" for kind, way, sources in few]
+    named = ", ".join(told[:MOST_THIN])
+    if len(told) > MOST_THIN:
+        named += f" and {len(told) - MOST_THIN} more"
+    return f"Tried both ways, but on few sources: {named}. What shows there may be those alone."
 
 
 def _draw(figure: Figure, box: Box, kinds: Sequence[KindOverlap]) -> None:

@@ -176,7 +176,7 @@ def shown_stays(history: History, trials: pd.DataFrame) -> pd.DataFrame:
 def _title(hides: pd.DataFrame, sources: int) -> str:
     misses = int((hides["result"] == "miss").sum())
     told = f"{count(len(hides), 'hide trial')} of {count(sources, 'source')}"
-    return f"{told}, {misses:,} of them missed: when, and from where"
+    return f"All {told}, {misses:,} of them missed: when, and from where"
 
 
 def _subtitle(stays: pd.DataFrame, sources: int, shown: int) -> str:

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
-from outcomes.draw.lifetime_panel import GroupLook, group_looks
+from outcomes.draw.lifetime_panel import GroupLook, group_looks, month_marks
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
     DAYS_PER_MONTH,
@@ -29,7 +29,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime
-from outcomes.telling import count
+from outcomes.telling import months
 
 NOTHING = "How long sources stay reliable cannot be drawn yet"
 HEADING = "Of 100 sources still reliable at the start of a line, so many still are"
@@ -107,9 +107,8 @@ def _title(curves: Sequence[IntervalCurve]) -> str:
     if not reached:
         return "More than half of the sources stayed reliable as long as they were followed"
     first = min(reached, key=lambda c: (c.median or 0.0, c.group))
-    months = (first.median or 0.0) / DAYS_PER_MONTH
     name = "sources" if first.by == "all" else f"{drawable(first.group)} sources"
-    return f"Half of the {name} became unreliable within {count(round(months), 'month')}"
+    return f"Half of the {name} became unreliable within {months(first.median or 0.0)}"
 
 
 def _subtitle(found: IntervalLifetime, curves: Sequence[IntervalCurve]) -> str:
@@ -157,12 +156,10 @@ def _scale(figure: Figure, ax: Axes, data: Box, curves: Sequence[IntervalCurve])
     last = max(c.points[-1].time for c in curves)
     ax.set_xlim(0.0, 1.02 * last)
     ax.set_ylim(0.0, 1.03)
-    steps = (1, 2, 3, 6, 12, 24, 36, 60, 120)
-    step = next((s for s in steps if last / DAYS_PER_MONTH / s <= 8), steps[-1])
-    months = np.arange(0.0, 1.02 * last / DAYS_PER_MONTH, step)
+    months = month_marks(1.02 * last / DAYS_PER_MONTH, 8.2)
     ticks = [float(m) * DAYS_PER_MONTH for m in months]
     ax.xaxis.set_major_locator(FixedLocator(ticks))
-    ax.xaxis.set_major_formatter(FixedFormatter([f"{m:,.0f}" for m in months]))
+    ax.xaxis.set_major_formatter(FixedFormatter([f"{m:,g}" for m in months]))
     heights = [0.0, 0.25, 0.5, 0.75, 1.0]
     ax.yaxis.set_major_locator(FixedLocator(heights))
     ax.yaxis.set_major_formatter(FixedFormatter([f"{100 * h:.0f}" for h in heights]))

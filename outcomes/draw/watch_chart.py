@@ -18,7 +18,6 @@ from outcomes.draw.theme import (
     FITTED,
     FLOOR,
     FOOTER_PT,
-    HAIRLINE,
     HEADING_PT,
     HEIGHT_IN,
     INK,
@@ -38,8 +37,9 @@ from outcomes.draw.theme import (
 from outcomes.fit.watch import Chart, Watch
 
 NOTHING = "No source or dog can be charted yet"
-AXIS_NAME = "misses beyond what was expected (log-likelihood ratio)"
+AXIS_NAME = "warning score: how far misses run ahead of what was expected"
 MOST_NAMED = 4
+_BELOW = "#a9b3b9"
 _SCALE_IN = 0.6
 _AXIS_IN = 0.45
 _NAMES_IN = 1.75
@@ -68,7 +68,9 @@ def draw_watch_chart(
     subtitle: str = "",
     gone: Collection[str] = (),
 ) -> Figure:
-    """Draw every chart against time, sources left and dogs right, the highest by name.
+    """Draw every chart against time, sources left and dogs right; what is past its limit by name.
+
+    A chart below its limit has no name: its height says nothing yet.
 
     Parameters
     ----------
@@ -124,15 +126,20 @@ def _title(found: Watch, gone: Collection[str]) -> str:
 
 def _subtitle(found: Watch) -> str:
     return (
-        "A line rises with each miss, the more the less it was expected, and falls with each "
-        f"find. About {100 * found.false_call:g} of 100 sources or dogs that do not change pass "
-        f"the limit within {found.within} trials."
+        "The score rises with each miss, the more the less it was expected, and falls with each "
+        f"find, never below 0. About {100 * found.false_call:g} of 100 sources or dogs that do not "
+        f"change pass the limit within {found.within} trials; below it, a height says nothing."
     )
+
+
+def _heading(panel: _Panel) -> str:
+    past = sum(chart.past_since is not None for chart in panel.charts)
+    return f"{panel.heading}: {past or 'none'} of {len(panel.charts):,} past the limit"
 
 
 def _draw_panel(figure: Figure, box: Box, panel: _Panel, found: Watch, highest: float) -> None:
     top = box.top - write(
-        figure, box.left, box.top, [panel.heading], HEADING_PT, gid=f"heading-{panel.of}",
+        figure, box.left, box.top, [_heading(panel)], HEADING_PT, gid=f"heading-{panel.of}",
         weight="bold",
     )  # fmt: skip
     if panel.of == "source":
@@ -146,9 +153,9 @@ def _draw_panel(figure: Figure, box: Box, panel: _Panel, found: Watch, highest: 
     )
     ax = figure.add_axes(data.of_figure, gid=f"charts-{panel.of}")
     ordered = sorted(panel.charts, key=lambda c: (c.past_since is None, -c.value, c.name))
-    named = [c for c in ordered if c.value > 0][:MOST_NAMED]
+    named = [c for c in ordered if c.past_since is not None][:MOST_NAMED]
     for chart in reversed(ordered):
-        look = _LOOKS[named.index(chart)] if chart in named else (HAIRLINE, "solid")
+        look = _LOOKS[named.index(chart)] if chart in named else (_BELOW, "solid")
         ax.plot(
             [_day(t.started_at) for t in chart.trials],
             [t.value for t in chart.trials],
@@ -202,7 +209,7 @@ def _months(first: pd.Timestamp, last: pd.Timestamp) -> list[pd.Timestamp]:
 
 def _write_limit(figure: Figure, data: Box, limit: float, highest: float) -> None:
     y = data.bottom + data.height * limit / highest
-    write(figure, data.left + 0.08, y + lines_height_in(1, LABEL_PT), [f"limit, {limit:.1f}"],
+    write(figure, data.left + 0.08, y + lines_height_in(1, LABEL_PT), ["limit"],
           LABEL_PT, gid="limit-name", color=FLOOR, weight="bold", halo=True)  # fmt: skip
 
 
@@ -230,7 +237,7 @@ def _write_names(figure: Figure, data: Box, named: Sequence[Chart], highest: flo
         )
         write(figure, data.right + 0.52, float(middle) + height / 2, [words], LABEL_PT,
               gid=f"name-{chart.of}", color=color,
-              weight="bold" if chart.past_since is not None else "normal")  # fmt: skip
+              weight="bold")  # fmt: skip
 
 
 def _stroke(left: float, right: float, y: float, color: str, dashes: Any) -> Line2D:

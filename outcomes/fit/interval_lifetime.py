@@ -18,6 +18,7 @@ from outcomes.fit.lifetime import (
 from outcomes.fit.result import Lifetime
 from outcomes.fit.turnbull import Cells, TurnbullCurve, fit_cells, lay_out
 from outcomes.settings import Settings
+from outcomes.telling import in_months, months, still_reliable_at
 
 RESAMPLES = 200
 _NEVER = 1e-9
@@ -484,27 +485,30 @@ def _sentence(
 
 def _curve_sentence(curve: IntervalCurve, alpha: float) -> str:
     name = "sources" if curve.by == "all" else f"{curve.group} sources"
-    start, end = (f"{curve.points[i].time:.0f}" for i in (0, -1))
     last = curve.points[-1]
+    still = still_reliable_at(curve.points[0].time)
     interval = f"{100 * (1 - alpha):g} % interval"
     if curve.median is None or curve.median_after is None:
         return (
-            f"Of {name} still reliable on day {start}, about {100 * last.probability:.0f} in 100 "
-            f"were so on day {end} ({interval} {100 * last.low:.0f} to {100 * last.high:.0f})."
+            f"Of {name}{still}, about {100 * last.probability:.0f} in 100 were still reliable at "
+            f"{months(last.time)} after they were taken in "
+            f"({interval} {100 * last.low:.0f} to {100 * last.high:.0f})."
         )
-    low = "not reached" if curve.median_low is None else f"{curve.median_low:.0f}"
-    high = "not reached" if curve.median_high is None else f"{curve.median_high:.0f}"
+    low = "not reached" if curve.median_low is None else months(curve.median_low)
+    high = "not reached" if curve.median_high is None else months(curve.median_high)
+    after, by = in_months(curve.median_after), months(curve.median)
+    when = f"about {by}" if by.split()[0] == after else f"some time between {after} and {by}"
     return (
-        f"Half of the {name} still reliable on day {start} became unreliable by some day between "
-        f"{curve.median_after:.0f} and {curve.median:.0f} ({interval} {low} to {high})."
+        f"Half of the {name}{still} had become unreliable by {when} after they were taken in "
+        f"({interval} {low} to {high})."
     )
 
 
 def _bound_sentence(bound: DiscardBounds) -> str:
     were = "One of these was" if bound.discarded == 1 else f"{bound.discarded} of these were"
     return (
-        f"{were} discarded while reliable: reliable on day "
-        f"{bound.at_days:.0f} would be {100 * bound.if_failed:.0f} in 100 "
+        f"{were} discarded while reliable: still reliable at "
+        f"{months(bound.at_days)} would be {100 * bound.if_failed:.0f} in 100 "
         f"had every such source failed, {100 * bound.if_never:.0f} in 100 had none."
     )
 

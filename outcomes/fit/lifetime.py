@@ -19,6 +19,7 @@ from outcomes.fit.reliability_rule import (
 )
 from outcomes.fit.result import CurvePoint, Lifetime
 from outcomes.settings import ReliabilityRule, Settings
+from outcomes.telling import months, still_reliable_at
 
 ALL_SOURCES = "all sources"
 NOT_KNOWN = "not known"
@@ -470,19 +471,15 @@ def _sentence(followed: pd.DataFrame, curves: Mapping[str, _Curve], alpha: float
 
 def _group_sentence(group: str, curve: _Curve, alpha: float) -> str:
     name = _NAMES.get(group, f"{group} sources")
-    start, end = (_day(curve.points[i].time) for i in (0, -1))
+    still = still_reliable_at(curve.points[0].time)
     if curve.median is None:
         return (
-            f"more than half of the {name} still reliable on day {start} were so on day {end}, "
-            "where their curve ends"
+            f"more than half of the {name}{still} had not met it by "
+            f"{months(curve.points[-1].time)} after they were taken in, where their curve ends"
         )
-    low = "not reached" if curve.median_low is None else _day(curve.median_low)
-    high = "not reached" if curve.median_high is None else _day(curve.median_high)
+    low = "not reached" if curve.median_low is None else months(curve.median_low)
+    high = "not reached" if curve.median_high is None else months(curve.median_high)
     return (
-        f"half of the {name} still reliable on day {start} had done so by day "
-        f"{_day(curve.median)} ({_times(1 - alpha)} % interval {low} to {high})"
+        f"half of the {name}{still} had met it by {months(curve.median)} after they were "
+        f"taken in ({_times(1 - alpha)} % interval {low} to {high})"
     )
-
-
-def _day(days: float) -> str:
-    return f"{days:.0f}"

@@ -12,7 +12,7 @@ from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 from outcomes.fit.lifetime import ALL_SOURCES, FEWEST_AT_RISK, FEWEST_EVENTS, well_followed
 from outcomes.fit.result import Lifetime
 from outcomes.settings import Settings
-from outcomes.telling import p_value
+from outcomes.telling import in_months, months, p_value
 
 COMPARED = ("refrigerated", "frozen")
 
@@ -163,8 +163,8 @@ def compare_restricted_means(lifetime: Lifetime, settings: Settings) -> Restrict
             if events[group] < FEWEST_EVENTS
         )
         reason = (
-            f"{short} between day {start:.0f} and day {end:.0f}, where both were followed, "
-            f"and {FEWEST_EVENTS} are needed"
+            f"{short} between {in_months(start)} and {months(end)} after they were taken in, "
+            f"where both were followed, and {FEWEST_EVENTS} are needed"
         )
         return _nothing(start, end, means, tested or (None, None), reason)
     first, second = means
@@ -387,13 +387,15 @@ def _sentence(
     which = "longer" if difference >= 0 else "shorter"
     low, high = difference - width, difference + width
     return (
-        f"Of the {end - start:.0f} days after day {start:.0f}, a refrigerated source still "
-        f"reliable on that day stayed so for {first.days:.0f} on average and a frozen one for "
-        f"{second.days:.0f}: {abs(difference):.0f} days {which} ({100 * (1 - alpha):g} % interval: "
-        f"{_days(low)} to {_days(high)}), from {first.events} refrigerated and {second.events} "
-        "frozen that met the rule. Storage was chosen, not assigned."
+        f"Over the {months(end - start)} that begin {months(start)} after they were "
+        "taken in, a refrigerated source reliable at their start stayed so for "
+        f"{in_months(first.days)} months on average and a frozen one for "
+        f"{in_months(second.days)}: {months(abs(difference))} {which} "
+        f"({100 * (1 - alpha):g} % interval: {_way(low)} to {_way(high)}), from {first.events} "
+        f"refrigerated and {second.events} frozen that met the rule. Storage was chosen, not "
+        "assigned."
     )
 
 
-def _days(days: float) -> str:
-    return f"{abs(days):.0f} {'longer' if days >= 0 else 'shorter'}"
+def _way(days: float) -> str:
+    return f"{in_months(abs(days))} {'longer' if days >= 0 else 'shorter'}"

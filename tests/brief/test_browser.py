@@ -18,7 +18,7 @@ from outcomes.brief import words
 from outcomes.brief.facts import Facts, gather_facts
 from outcomes.brief.page import render_page, render_page_figure
 from outcomes.brief.results import results
-from outcomes.draw.main_figure import IN_PAGE
+from outcomes.draw.main_figure import IN_COLUMN, IN_PAGE
 from outcomes.draw.records_figure import IN_PAGE as RECORDS_IN_PAGE
 from outcomes.draw.theme import FOOTER_PT, LABEL_PT, POINTS_PER_IN, WIDTH_IN
 from outcomes.records.read import read_records
@@ -213,8 +213,9 @@ window.addEventListener("load", async () => {
     table: [...document.querySelectorAll("#either-table tbody tr")]
       .filter((row) => row.getClientRects().length > 0).map((row) => [...row.cells].map(text)),
     limit: by("limit"), shelf: by("shelf"), retire: by("retire"), moved: by("moved"),
-    alt: (document.getElementById("figure") || { alt: "" }).alt,
+    alt: ((e) => e ? e.getAttribute("aria-label") : "")(document.getElementById("figure")),
     layer: (document.getElementById("floor-layer") || { innerHTML: "" }).innerHTML,
+    narrow: (document.getElementById("narrow-layer") || { innerHTML: "" }).innerHTML,
     rows: [...document.querySelectorAll(".shelf tbody tr")].map((row) =>
       [text(row.cells[0]), text(row.cells[1]), text(row.querySelector(".reason"))]),
     left: [...document.querySelectorAll(".left")].filter((e) => !e.hidden).length,
@@ -303,7 +304,8 @@ def test_at_first_and_when_put_back_it_says_what_results_json_says(
         assert [row[1] for row in shown["rows"]] == [s["advice"] for s in told["shelf"]]
         assert [row[2] for row in shown["rows"]] == [s["reason"] for s in told["shelf"]]
     if "back" in seen:
-        assert seen["back"] == seen["first"] | {"layer": seen["back"]["layer"]}
+        layers = {name: seen["back"][name] for name in ("layer", "narrow")}
+        assert seen["back"] == seen["first"] | layers
 
 
 @pytest.mark.parametrize("unit", FIVE)
@@ -323,6 +325,7 @@ def test_a_moved_floor_moves_sentence_figure_and_shelf_as_results_json_has_it(
             assert shown["said"] in shown["moved"]
             assert shown["left"] == 0
             assert shown["layer"] != seen["first"]["layer"]
+            assert shown["narrow"] != seen["first"]["narrow"]
         counted = {a: sum(row[1] == a for row in shown["rows"]) for a in ("retire", "test", "keep")}
         for advice, number in counted.items():
             if number and len(shown["rows"]) > 1:
@@ -343,7 +346,8 @@ def test_a_moved_floor_moves_sentence_figure_and_shelf_as_results_json_has_it(
             assert shown["retire"].startswith(after)
             assert shown["limit"].startswith(after)
             assert shown["retire"] in shown["alt"]
-            assert f"retire after {number} cycles" in shown["layer"].replace("&nbsp;", " ")
+            for layer in ("layer", "narrow"):
+                assert f"retire after {number} cycles" in shown[layer].replace("&nbsp;", " ")
         elif frontier["by"] == "cycles":
             assert not shown["retire"].startswith("Retire after")
 
@@ -509,7 +513,11 @@ WIDTHS = """
 window.addEventListener("load", () => {
   for (const details of document.querySelectorAll("details")) details.open = true;
   const said = [...document.querySelectorAll(".drawn img")].map((e) =>
-    "probe " + (e.id || e.parentNode.classList[1] || "plain") + "=" + e.clientWidth + ";");
+    "probe " + (e.parentNode.classList[1] || "plain") + "=" + e.clientWidth + ";");
+  const moving = [...document.querySelectorAll("figure, figure *")]
+    .filter((e) => e.scrollWidth > e.clientWidth + 1)
+    .filter((e) => getComputedStyle(e).overflowX !== "visible");
+  said.push("probe moving=" + moving.length + ";");
   const out = document.createElement("pre");
   out.textContent = said.join(" ");
   document.body.append(out);
@@ -526,13 +534,14 @@ def test_on_paper_the_figure_is_lettered_like_small_print(
     file.write_text(page, encoding="utf-8")
     seen = _seen(browse(file, "--virtual-time-budget=5000", "--dump-dom"))
     # CSS has 96 pixels to the inch, on paper too.
-    shrunk = seen["figure"] / 96.0 / IN_PAGE.width_in
+    assert seen["narrow"] == 0  # one drawing is enough on paper
+    shrunk = seen["wide"] / 96.0 / IN_PAGE.width_in
     assert LABEL_PT * shrunk >= 7.9
     assert (IN_PAGE.small_pt - 0.3) * shrunk >= 7.0
     assert seen["records"] == 0  # not on paper
 
 
-@pytest.mark.parametrize("width", [390, 760, 1280])
+@pytest.mark.parametrize("width", [390, 760, 887, 889, 1280])
 def test_on_a_screen_of_any_width_the_figures_letters_are_eleven_pixels_or_more(
     width: int, page: str, tmp_path: Path, browse: Callable[..., str]
 ) -> None:
@@ -546,8 +555,11 @@ def test_on_a_screen_of_any_width_the_figures_letters_are_eleven_pixels_or_more(
     )
     options = ("--allow-file-access-from-files", "--window-size=1400,1000")
     seen = _seen(browse(outer, *options, "--virtual-time-budget=5000", "--dump-dom"))
-    least = IN_PAGE.small_pt - 0.3
-    assert least / POINTS_PER_IN * seen["figure"] / IN_PAGE.width_in >= 11.0
+    shown, hidden, sheet = ("wide", "narrow", IN_PAGE) if width > 888 else (
+        "narrow", "wide", IN_COLUMN)  # fmt: skip
+    assert seen[hidden] == 0
+    assert seen["moving"] == 0  # all of it is seen without moving it sideways
+    assert (sheet.small_pt - 0.3) / POINTS_PER_IN * seen[shown] / sheet.width_in >= 11.0
     assert FOOTER_PT / POINTS_PER_IN * seen["records"] / RECORDS_IN_PAGE.width_in >= 11.0
     assert FOOTER_PT / POINTS_PER_IN * seen["slide"] / WIDTH_IN >= 11.0
     assert "plain" not in seen

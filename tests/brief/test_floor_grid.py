@@ -19,7 +19,7 @@ from outcomes.brief.results import results
 from outcomes.decide.shelf import review_shelf
 from outcomes.decide.threshold import set_threshold
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
-from outcomes.draw.main_figure import IN_PAGE
+from outcomes.draw.main_figure import IN_PAGE, draw_stacked_figure
 from outcomes.draw.theme import ALONE, Sheet
 from outcomes.fit.finds import fit_finds
 from outcomes.joining.trials import join
@@ -133,15 +133,16 @@ def test_at_the_units_own_floor_the_control_says_what_the_page_says(demo_facts: 
     assert data["retire"][own] == fields["retire"]
     assert data["price"][own] == (fields["price"] or "")
     assert data["past"][own] == (fields["past_limit"] or "")
-    assert data["alt"][own] == fields["figure_alt"]
+    assert data["alt"] + data["retire"][own] == fields["figure_alt"]
     assert data["moved"][own] == ""
     assert data["layer"][own] == fields["layer"]
+    assert data["narrow"][own] == fields["narrow_layer"]
     told = [
         (data["advice"][a], data["why"][w], data["expected"][e])
         for _, a, w, _, e in data["rows"][own]
     ]
     assert told == [(row["advice"], row["reason"], row["predicted"]) for row in fields["shelf"]]
-    named = ("own", "advice", "why", "expected")
+    named = ("own", "alt", "advice", "why", "expected")
     lists = [value for name, value in data.items() if name not in named]
     assert {len(value) for value in lists} == {len(floor_grid(demo_facts))}
 
@@ -231,9 +232,15 @@ def test_the_layer_is_as_large_as_the_figure_it_lies_on(demo_facts: Facts) -> No
     own = re.search(rb'viewBox="0 0 ([\d.]+) ([\d.]+)"', made.svg)
     assert own is not None
     assert tuple(float(v) for v in own.groups()) == pytest.approx(made.view_box)
-    laid = re.search(r'<svg viewBox="([^"]+)"', page.render_page(demo_facts, made))
-    assert laid is not None
-    assert [float(v) for v in laid[1].split()] == [0.0, 0.0, *made.view_box]
+    laid = re.findall(r'<svg viewBox="([^"]+)"', page.render_page(demo_facts, made))
+    narrow = made.narrow
+    assert narrow is not None
+    own = re.search(rb'viewBox="0 0 ([\d.]+) ([\d.]+)"', narrow.svg)
+    assert own is not None
+    assert tuple(float(v) for v in own.groups()) == pytest.approx(narrow.view_box, abs=0.01)
+    sizes = [[float(v) for v in box.split()] for box in laid]
+    assert sizes[0] == [0.0, 0.0, *made.view_box]
+    assert sizes[1] == pytest.approx([0.0, 0.0, *narrow.view_box], abs=0.01)
 
 
 def test_a_figure_for_the_page_keeps_nothing_of_the_floor_and_loses_nothing_else(
@@ -256,3 +263,19 @@ def test_every_floor_has_room_for_its_words_on_the_page(demo_facts: Facts) -> No
         layer = floor_layer(figure, demo_facts.retirement.curves, floor, marks)
         lines = [float(y) for y in re.findall(r'<text x="[\d.]+" y="([\d.]+)"', layer)]
         assert max(lines) <= bottom
+
+
+def test_every_floor_has_room_for_its_words_on_a_narrow_screen(demo_facts: Facts) -> None:
+    curves = demo_facts.retirement.curves
+    floors = [(p.floor, page._marks(p.retirement)) for p in floor_grid(demo_facts)]
+    figure = draw_stacked_figure(curves, *floors[0], demo_facts.lifetime, other_floors=floors)
+    lane = next(a for a in figure.axes if a.get_gid() == "lane-cycles")
+    width, height = size_pt(figure)
+    bottom = (1 - lane.get_position().y0) * height
+    for floor, marks in floors:
+        layer = floor_layer(figure, curves, floor, marks)
+        words = re.findall(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*textLength="([\d.]+)"', layer)
+        assert words
+        for x, y, length in words:
+            assert float(y) <= bottom
+            assert float(x) + float(length) <= width

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import re
 from collections.abc import Callable
@@ -17,6 +18,7 @@ from scipy import stats
 
 from outcomes.brief import words
 from outcomes.decide.compare import Comparison
+from outcomes.decide.overlap import KindOverlap
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold, read_threshold, set_threshold
 from outcomes.fit.finds import FindFit, Slope, fit_finds, linear_predictor
@@ -514,6 +516,63 @@ def test_a_refused_comparison_says_why() -> None:
         _comparison(0, 0, 0), risk_difference=None, reason="no frozen source was tried"
     )
     assert words.compare_sentence(refused, 0.05).endswith("no frozen source was tried.")
+
+
+def _tried(kind: str, refrigerated: int, frozen: int, *, shared: bool = True) -> KindOverlap:
+    sources = {"refrigerated": refrigerated, "frozen": frozen}
+    ages = {way: (100.0, 200.0) for way in sources}
+    span = (100.0, 200.0) if shared else (None, None)
+    return KindOverlap(kind, ages, sources, *span, dict.fromkeys(sources, 2 if shared else 0))
+
+
+@pytest.mark.parametrize(
+    ("kinds", "said"),
+    [
+        ([_tried("muscle", 3, 3)], None),
+        ([_tried("muscle", 1, 6, shared=False)], None),
+        ([_tried("bone", 1, 6)], None),  # not among the kinds compared
+        (
+            [_tried("muscle", 1, 6), _tried("fat", 4, 3)],
+            "One kind rests on fewer than 3 sources of a side, so one odd source could make "
+            "the difference there: muscle (1 refrigerated).",
+        ),
+        (
+            [_tried("muscle", 1, 6), _tried("fat", 4, 2)],
+            "2 kinds rest on fewer than 3 sources of a side, so one odd source could make "
+            "the difference there: muscle (1 refrigerated) and fat (2 frozen).",
+        ),
+        (
+            [_tried("fat", 2, 1)],
+            "One kind rests on fewer than 3 sources of a side, so one odd source could make "
+            "the difference there: fat (2 refrigerated) and fat (1 frozen).",
+        ),
+    ],
+)
+def test_kinds_compared_on_few_sources_of_a_side_are_named(
+    kinds: list[KindOverlap], said: str | None
+) -> None:
+    compared = replace(_comparison(0.1, 0.05, 0.15), kinds=("muscle", "fat"))
+    assert words.few_sources_sentence(compared, kinds) == said
+    refused = replace(compared, reason="too few")
+    assert words.few_sources_sentence(refused, kinds) is None
+
+
+def test_the_records_footer_says_how_many_of_all_trials_are_used(cases: dict[str, Case]) -> None:
+    fit = next(case[0] for case in cases.values() if case[0].n)
+    all_used = words.records_footer("Unit", fit.n, fit)
+    assert "All of them are used for what predicts finds." in all_used
+    part = words.records_footer("Unit", fit.n + 7, fit)
+    assert f"Of these {words.count(fit.n + 7, 'hide trial')}, {fit.n:,} (" in part
+    assert f"of {words.count(fit.sources, 'source')} can be used for what predicts finds." in part
+    for told in (all_used, part):
+        assert told.endswith("not proof of cause.")
+
+
+def test_the_shelf_says_what_each_of_its_counts_is_out_of() -> None:
+    told = words.shelf_caption(dt.date(2026, 2, 27), 0.9)
+    assert told.startswith("Held on 2026-02-27. Expected: finds in the next 100 trials")
+    assert "(90 % interval)" in told
+    assert told.endswith("Found so far: of all usable trials since it was new.")
 
 
 def test_rows_add_up_in_the_sentence() -> None:

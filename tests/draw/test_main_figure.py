@@ -29,7 +29,14 @@ from outcomes.draw.find_panel import (
     within_observed,
 )
 from outcomes.draw.lifetime_panel import followed_at, group_looks
-from outcomes.draw.main_figure import CAUTION, IN_PAGE, ThresholdMark, draw_main_figure
+from outcomes.draw.main_figure import (
+    CAUTION,
+    IN_COLUMN,
+    IN_PAGE,
+    ThresholdMark,
+    draw_main_figure,
+    draw_stacked_figure,
+)
 from outcomes.draw.theme import DAYS_PER_MONTH, LANE, theme
 
 
@@ -137,6 +144,64 @@ def test_in_a_page_nothing_is_set_smaller_than_its_sheet_says(variant: dict[str,
         # Counts of a hundred thousand, eight in a narrow panel, are squeezed a little further.
         least = IN_PAGE.small_pt - 0.3 if small else 14.0
         assert text.get_fontsize() >= least, (gid, text.get_text())
+
+
+STACKED: dict[int, Figure] = {}
+
+
+def drawn_stacked(variant: dict[str, Any]) -> Figure:
+    """The variant as a narrow screen has it: the panels one above the other."""
+    if id(variant) not in STACKED:
+        names = ("curves", "floor", "thresholds", "lifetime")
+        STACKED[id(variant)] = draw_stacked_figure(*(variant[name] for name in names))
+    return STACKED[id(variant)]
+
+
+def test_stacked_no_words_overlap_and_none_are_cut_off_or_small(variant: dict[str, Any]) -> None:
+    figure = drawn_stacked(variant)
+    assert figure.get_figwidth() == IN_COLUMN.width_in
+    placed = extents(figure)
+    assert placed
+    for text, box in placed:
+        assert figure.bbox.x0 <= box.x0 < box.x1 <= figure.bbox.x1, text.get_text()
+        assert figure.bbox.y0 <= box.y0 < box.y1 <= figure.bbox.y1, text.get_text()
+        assert text.get_fontsize() >= IN_COLUMN.small_pt - 0.3 or len(variant["curves"]) == 0 or (
+            (text.get_gid() or "").startswith("count-")
+        )  # fmt: skip
+    for (text, box), (other_text, other) in combinations(placed, 2):
+        assert not overlap(box, other), (text.get_text(), other_text.get_text())
+    for ax in figure.axes:
+        if not (ax.get_gid() or "").startswith("lane-"):
+            assert ax.bbox.height >= 1.9 * figure.dpi
+
+
+def test_stacked_panels_draw_what_the_wide_figure_draws(variant: dict[str, Any]) -> None:
+    wide, stacked = drawn_in_page(variant), drawn_stacked(variant)
+    for ax in wide.axes:
+        same = axes_of(stacked, ax.get_gid() or "")
+        for line, other in zip(ax.lines, same.lines, strict=True):
+            if line.get_gid() not in ("leader", "thin-extent") and not (
+                ax.get_gid() or ""
+            ).startswith("lane-"):
+                assert np.array_equal(line.get_xydata(), other.get_xydata())
+    for gid in ("count-trials", "followed-", "group-"):
+        assert sorted(words_of(stacked, gid)) == sorted(words_of(wide, gid)), gid
+
+
+def test_a_long_name_of_an_exposure_takes_more_lines_rather_than_more_room(
+    made: SimpleNamespace,
+) -> None:
+    variant = made.variants["two"]
+    curves = [replace(c, without=10) if c.exposure == "cycles" else c for c in variant["curves"]]
+    for figure in (
+        drawn_in_page(variant | {"curves": curves}),
+        drawn_stacked(variant | {"curves": curves}),
+    ):
+        names = words_of(figure, "axis-name")
+        assert "without 10 sources never thawed" in " ".join(names)
+        placed = [(t, b) for t, b in extents(figure) if (t.get_gid() or "").startswith("axis-name")]
+        for (_, box), (_, other) in combinations(placed, 2):
+            assert not overlap(box, other)
 
 
 def test_in_a_page_what_stands_beside_the_figure_is_not_in_it(made: SimpleNamespace) -> None:
@@ -533,6 +598,24 @@ def test_numbers_followed_are_counted_from_the_sources_themselves(made: SimpleNa
     ]
     assert followed_at(lifetime, "refrigerated", 365.0) == 3
     assert followed_at(lifetime, "all sources", 40.0) == 6
+
+
+@pytest.mark.parametrize("last", [4.0, 20.0, 60.0, 91.0, 93.0, 700.0, 9000.0])
+def test_time_held_is_told_in_months_however_short(made: SimpleNamespace, last: float) -> None:
+    life = made.variants["two"]["lifetime"]
+    longest = max(p.time for p in life.curve)
+    points = tuple(replace(p, time=p.time * last / longest) for p in life.curve)
+    figure = draw_main_figure(
+        **made.variants["two"] | {"lifetime": replace(life, curve=points)}, sheet=IN_PAGE
+    )
+    ax = axes_of(figure, "lifetime")
+    assert "months held" in words_of(figure, "axis-name")
+    assert not any("days" in w for w in words_of(figure, "axis-name") if "held" in w)
+    marks = [t.get_text() for t in ax.get_xticklabels()]
+    assert 2 <= len(marks) == len(set(marks)) <= 6
+    assert [float(m.replace(",", "")) * DAYS_PER_MONTH for m in marks] == pytest.approx(
+        ax.get_xticks()
+    )
 
 
 def test_where_nobody_was_followed_yet_stands_a_dash_and_no_nought(made: SimpleNamespace) -> None:

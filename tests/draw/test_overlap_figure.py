@@ -13,7 +13,7 @@ from outcomes.draw.save import render_figure
 from outcomes.draw.theme import theme
 
 
-def made(kind="muscle", both=True, seed=1):
+def made(kind="muscle", both=True, seed=1, cold_sources=1, frozen_sources=5):
     rng = np.random.default_rng(seed)
     frozen = tuple(np.sort(rng.uniform(20, 900, 60)).tolist())
     cold = tuple(np.sort(rng.uniform(100, 500, 20)).tolist()) if both else ()
@@ -21,7 +21,7 @@ def made(kind="muscle", both=True, seed=1):
     return KindOverlap(
         kind,
         {"frozen": frozen, "refrigerated": cold},
-        {"frozen": 5, "refrigerated": 1 if both else 0},
+        {"frozen": frozen_sources, "refrigerated": cold_sources if both else 0},
         low,
         high,
         {"frozen": 20 if both else 0, "refrigerated": len(cold)},
@@ -75,16 +75,48 @@ def test_counts_stand_beside_each_row():
     [
         ([], NOTHING),
         ([("muscle", False)], "No kind was tried both refrigerated and frozen at the same age"),
-        ([("muscle", True)], "Every kind was tried both refrigerated and frozen at the same age"),
         (
-            [("muscle", True), ("fat", True), ("blood", False)],
-            "Refrigerated and frozen can be compared for muscle and fat only",
+            [("muscle", True, 1, 3)],
+            "Every kind was tried refrigerated and frozen at the same age, with 3 sources or more "
+            "of each",
+        ),
+        (
+            [("muscle", True, 1, 2)],
+            "No kind was tried refrigerated and frozen at the same age with 3 sources or more of "
+            "each",
+        ),
+        (
+            [("muscle", True, 1, 4), ("fat", True, 1, 3), ("blood", False)],
+            "Refrigerated and frozen can be compared for muscle and fat only, with 3 sources or "
+            "more of each",
+        ),
+        (
+            [("muscle", True, 1, 4), ("fat", True, 1, 1)],
+            "Refrigerated and frozen can be compared for muscle only, with 3 sources or more of "
+            "each",
         ),
     ],
 )
 def test_the_title_says_what_can_be_compared(kinds, title):
     figure = draw_overlap_figure([made(*k) for k in kinds])
     assert " ".join(words(figure, "title")) == title
+
+
+def test_kinds_on_few_sources_of_a_side_are_named_with_how_many():
+    kinds = [
+        made("muscle", True, 1, 1),
+        made("fat", True, 1, 4, 2),
+        made("bone", True, 1, 3, 3),
+        made("blood", False),
+    ]
+    told = " ".join(words(draw_overlap_figure(kinds), "subtitle"))
+    assert told == (
+        "Tried both ways, but on few sources: muscle (1 refrigerated source), fat (2 frozen "
+        "sources). What shows there may be those alone."
+    )
+    assert words(draw_overlap_figure(kinds[2:]), "subtitle") == []
+    many = [made(f"kind {k}", True, k) for k in range(6)]
+    assert " and 2 more." in " ".join(words(draw_overlap_figure(many), "subtitle"))
 
 
 @pytest.mark.parametrize("count", [1, 4, 9, 30])

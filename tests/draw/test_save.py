@@ -13,10 +13,17 @@ from types import SimpleNamespace
 
 import matplotlib
 import pytest
+from matplotlib.text import Text
 from PIL import Image
 
 from outcomes.draw.main_figure import CAUTION, draw_main_figure
-from outcomes.draw.save import KINDS, compact_svg, describe_figure, render_figure
+from outcomes.draw.save import (
+    KINDS,
+    compact_svg,
+    describe_figure,
+    render_figure,
+    render_lettered_svg,
+)
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -131,8 +138,12 @@ def test_the_page_gets_the_same_drawing_in_fewer_bytes(made: SimpleNamespace) ->
     first, second = (ET.fromstring(svg) for svg in (whole, small))
     places = ("d", "x", "y", "width", "height")
     assert [e.tag for e in first.iter()] == [e.tag for e in second.iter()]
+    rules = dict(re.findall(r"\.(c[0-9a-f]+)\{([^}]*)\}", small.decode()))
+    named = [two.get("class") for two in second.iter() if two.get("class")]
+    assert len(named) > 2 * len(rules) > 0
     for one, two in zip(first.iter(), second.iter(), strict=True):
-        assert one.get("style") == two.get("style")
+        name = two.get("class")
+        assert one.get("style") == (two.get("style") if name is None else rules[name])
         for place in places:
             numbers, rounded = (
                 [float(n) for n in re.findall(r"-?\d+(?:\.\d+)?", at)]
@@ -142,3 +153,19 @@ def test_the_page_gets_the_same_drawing_in_fewer_bytes(made: SimpleNamespace) ->
             assert rounded == pytest.approx(numbers, abs=0.0051)
     pointed = re.findall(rb'(?:href="#|url\(#)([^")]+)', small)
     assert set(pointed) <= set(re.findall(rb' id="([^"]+)"', small))
+
+
+def test_with_the_readers_letters_the_drawing_has_the_same_words_in_fewer_bytes(
+    made: SimpleNamespace,
+) -> None:
+    figure = draw_main_figure(**made.variants["two"])
+    outlined, lettered = compact_svg(render_figure(figure, "svg")), render_lettered_svg(figure)
+    assert len(lettered) < 0.7 * len(outlined)
+    written = [e.text for e in ET.fromstring(lettered).iter(f"{SVG}text")]
+    drawn = [t.get_text() for t in figure.findobj(Text) if t.get_visible() and t.get_gid()]
+    assert drawn
+    assert set(drawn) - {""} <= {text for text in written if text}
+    root = ET.fromstring(lettered)
+    assert (root.get("font-family") or "").endswith("sans-serif")
+    assert b"rotate(" not in lettered
+    assert render_lettered_svg(figure) == lettered

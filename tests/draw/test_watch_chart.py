@@ -83,15 +83,28 @@ def test_both_sides_share_one_scale_that_holds_everything(figure: Figure) -> Non
     assert left.get_ylim()[1] > 7.5
 
 
-def test_the_highest_charts_are_named_and_told_apart_without_colour(figure: Figure) -> None:
-    assert sorted(words(figure, "name-source")) == ["BLD-01", "BLD-02", "FAT-03", "MUS-07"]
-    ax = axes_of(figure, "charts-source")
-    looks = [
-        str(line.get_linestyle()) + str(line._dash_pattern)
-        for line in ax.lines
-        if line.get_linewidth() > 2.5
-    ]
-    assert len(set(looks)) == 4
+def test_charts_past_their_limit_alone_are_named_and_told_apart_without_colour(
+    figure: Figure,
+) -> None:
+    past = [c.name for c in made().sources if c.past_since is not None]
+    assert 1 < len(past) < 5
+    assert sorted(words(figure, "name-source")) == sorted(past)
+    assert words(figure, "name-dog") == []
+    for of, drawn in (("source", len(past)), ("dog", 0)):
+        strong = [x for x in axes_of(figure, f"charts-{of}").lines if x.get_linewidth() > 2.5]
+        looks = {str(line.get_linestyle()) + str(line._dash_pattern) for line in strong}
+        assert len(strong) == len(looks) == drawn
+
+
+def test_the_headings_count_what_is_past_and_the_scale_says_what_it_means(figure: Figure) -> None:
+    past = sum(c.past_since is not None for c in made().sources)
+    assert words(figure, "heading-source") == [f"Sources: {past} of 5 past the limit"]
+    assert words(figure, "heading-dog") == ["Dogs: none of 3 past the limit"]
+    (name,) = words(figure, "axis-name")
+    assert name == "warning score: how far misses run ahead of what was expected"
+    told = " ".join(t.get_text() for t in figure.findobj(Text))
+    assert "likelihood" not in told
+    assert "never below 0" in told
 
 
 def test_the_title_names_what_is_past_and_the_footer_has_the_caution(figure: Figure) -> None:

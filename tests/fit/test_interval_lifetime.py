@@ -105,7 +105,9 @@ def test_the_curve_is_drawn_over_cells_and_tells_the_median_as_between_two_days(
     assert [p.probability for p in curve.points] == pytest.approx([1, 6 / 8, 5 / 8, 3 / 8, 3 / 8])
     assert [p.at_risk for p in curve.points] == [8, 8, 6, 5, 3]
     assert (curve.median_after, curve.median) == (60.0, 80.0)
-    assert "some day between 60 and 80" in found.sentence
+    # A month is 365.25 / 12 days: 60 and 80 of them are 1.97 and 2.63 months.
+    assert "some time between 2 and 3 months after they were taken in" in found.sentence
+    assert "still reliable" not in found.sentence  # the first trial is on day 1, as good as at once
     assert found.reason is None
 
 

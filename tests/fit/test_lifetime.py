@@ -204,7 +204,7 @@ def test_one_early_source_that_fails_alone_cannot_take_the_curve_to_zero():
     assert min(p.probability for p in life.curve) > 0
     assert min(p.at_risk for p in life.curve) >= 3
     assert not life.followed["in_curve"].iloc[0]
-    assert "still reliable on day 22" in life.sentence
+    assert "sources still reliable at 0.7 months had met it by" in life.sentence
 
 
 def test_a_group_whose_sources_were_never_followed_together_has_no_curve():
@@ -271,9 +271,10 @@ def test_the_sentence_gives_the_median_with_its_interval_or_that_it_is_not_reach
     few["trial_id"] = "R" + few["trial_id"]
     life = fit(pd.concat([reached, few]), FIRST_MISS)
     assert life.sentence == (
-        "Of 61 sources followed, 14 met the rule; half of the frozen sources still reliable on "
-        "day 0 had done so by day 23 (95 % interval 13 to not reached); more than half of the "
-        "refrigerated sources still reliable on day 0 were so on day 200, where their curve ends."
+        "Of 61 sources followed, 14 met the rule; half of the frozen sources had met it by "
+        "0.8 months after they were taken in (95 % interval 0.4 months to not reached); more than "
+        "half of the refrigerated sources had not met it by 7 months after they were taken in, "
+        "where their curve ends."
     )
     assert life.median == {"frozen": 23.0, "refrigerated": None}
 

