@@ -65,7 +65,7 @@ def test_the_readmes_figure_is_described_as_on_the_page() -> None:
     page = _text("reports/briefing.html").replace("\u00a0", " ")
     headline = re.search(r"<h1>(.*?)</h1>", page, flags=re.DOTALL).group(1)
     assert alt.startswith(unescape(headline).strip())
-    assert f'alt="Figure: {alt}"' in unescape(page)
+    assert f'aria-label="Figure: {alt}"' in unescape(page)
 
 
 def test_the_readme_says_whether_the_example_found_what_was_planted() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 from outcomes.brief import words
 
-_SHELF_LINES = 25  # of the table, with everything else that two sheets of either size hold
+_SHELF_LINES = 23  # of the table, with everything else that two sheets of either size hold
 # About how many letters a line of a column holds; a long name narrows the reasons.
 _LETTERS = {"reason": 72, "source": 18, "kind": 12}
 _BESIDE_LONG = 44

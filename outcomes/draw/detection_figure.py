@@ -158,7 +158,7 @@ def _subtitle(found: Detection, confidence: float) -> str:
 
 
 def _size(count: int) -> float:
-    return LABEL_PT + 2.0 if count <= 10 else LABEL_PT if count <= 16 else FOOTER_PT - 1.0
+    return LABEL_PT + 2.0 if count <= 10 else LABEL_PT if count <= 16 else FOOTER_PT
 
 
 def _cut(words: str, room_in: float, size: float) -> str:

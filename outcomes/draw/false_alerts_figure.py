@@ -138,7 +138,7 @@ def _place(rows: Box, number: int, count: int) -> float:
 
 
 def _size(count: int) -> float:
-    return LABEL_PT if count <= 16 else FOOTER_PT - 1.0
+    return LABEL_PT if count <= 16 else FOOTER_PT
 
 
 def _write_dogs(figure: Figure, rows: Box, shown: Sequence[DogAlerts]) -> None:

@@ -54,7 +54,7 @@ NO_CURVE = "No curve of find probability can be drawn"
 # Printed 188 mm wide, labels are 8 points and the smallest words 7.2.
 IN_PAGE = Sheet(13.0, 7.0, 0.1, 12.6, alone=False)
 # On a phone 390 pixels wide the smallest words are 11 pixels; the height follows what is drawn.
-IN_COLUMN = Sheet(5.4, 0.0, 0.08, 12.6, alone=False)
+IN_COLUMN = Sheet(5.25, 0.0, 0.08, 12.6, alone=False)
 STACKED_DATA_IN = 2.9
 BETWEEN_IN = 0.3
 

@@ -11,6 +11,7 @@ from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_rea
 from outcomes.draw.theme import (
     FITTED,
     FLOOR,
+    FOOTER_PT,
     HAIRLINE,
     HEADING_PT,
     HEIGHT_IN,
@@ -33,7 +34,7 @@ NOTHING = "No rule for “unreliable” can be applied to these records yet"
 NAMES = {
     "misses within trials": "This unit's rule",
     "moving proportion": "Moving share of finds",
-    "cumulative sum": "Cumulative sum",
+    "cumulative sum": "Warning score",
 }
 _WORDS_IN = 4.6
 _CALLS_IN = 1.9
@@ -131,7 +132,7 @@ def _write_rule(figure: Figure, rows: Box, number: int, count: int, rule: RuleOu
     words = drawable(rule.rule[:1].upper() + rule.rule[1:])
     lines = wrap_to_width(words, _WORDS_IN - 0.3, size)
     room = top - _edge(rows, number + 1, count) - 0.05
-    while lines_height_in(len(lines), size) > room and size > 9.0:
+    while lines_height_in(len(lines), size) > room and size > FOOTER_PT:
         size -= 0.5
         lines = wrap_to_width(words, _WORDS_IN - 0.3, size)
     write(figure, rows.left, top, lines, size, gid=f"means-{number}", color=MUTED)

@@ -30,7 +30,7 @@ from outcomes.draw.theme import (
 )
 from outcomes.fit.false_alerts import RateTerm
 from outcomes.fit.ratio import change, power, sized
-from outcomes.fit.training_diet import DietBin, DietPoint, TrainingDiet
+from outcomes.fit.training_diet import DietBin, DietPoint, TrainingDiet, few_dogs_words
 
 NOTHING = (
     "Whether training on sources with more cycles comes before false alerts cannot be said yet"
@@ -123,6 +123,7 @@ def _subtitle(diet: TrainingDiet, term: RateTerm | None, confidence: float) -> s
         change(power(x, _STEP), "more", "fewer", "as many")
         for x in (term.log_rate, log(term.low), log(term.high))
     )
+    few = "".join(f" {words}" for words in (few_dogs_words(diet.dogs),) if words)
     interval = f"{100 * confidence:g} % interval"
     lately = f"rained lately on sources with {_STEP} more cycles, "
     if not sized(term.low, term.high, _STEP):
@@ -140,7 +141,7 @@ def _subtitle(diet: TrainingDiet, term: RateTerm | None, confidence: float) -> s
     return (
         f"{told}, each dog compared with itself: "
         f"{diet.alerts:,} false alerts on {diet.blanks:,} blank areas by {diet.dogs:,} dogs. "
-        f"Whatever else changed with the calendar is in this too.{without}"
+        f"Whatever else changed with the calendar is in this too.{few}{without}"
     )
 
 

@@ -434,7 +434,8 @@ def _cumulative(counted: pd.DataFrame, watched: Watch, seed: int) -> RuleOutcome
     return RuleOutcome(
         name="cumulative sum",
         rule=(
-            "the source's risk-adjusted cumulative sum passes "
+            "the source's misses beyond those expected, added up trial by trial (a cumulative "
+            "sum), pass "
             + ("its limit" if limit is None else f"{limit:.1f}")
             + f", set so that {100 * watched.false_call:g} of 100 sources that do not change do so "
             f"within {watched.within} trials"

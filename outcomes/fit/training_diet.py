@@ -28,6 +28,8 @@ DAYS = 60
 LEAST_TRAINED = 5
 LEAST_ALERTS = 20
 LEAST_DOGS = 3
+# Errors clustered by fewer dogs are too small, so what dogs have in common cannot be checked.
+ENOUGH_DOGS = 12
 PER_TERM = 10
 LEAST_IN_BIN = 15
 MOST_BINS = 5
@@ -405,7 +407,7 @@ def _fitted(
         clustered=tuple(clustered),
         left_out=tuple(notes),
         reason=None,
-        sentence=_sentence(alone, days, len(count), int(count.sum()), alpha),
+        sentence=_sentence(alone, days, len(count), int(count.sum()), int(codes.max()) + 1, alpha),
         curve=curve,
     )
 
@@ -476,7 +478,27 @@ def _term(
     return RateTerm(name, unit, found.ratio, found.low, found.high, found.p, estimate, error)
 
 
-def _sentence(alone: list[RateTerm], days: int, blanks: int, alerts: int, alpha: float) -> str:
+def few_dogs_words(dogs: int) -> str:
+    """What cannot be checked with few dogs; nothing where there are enough of them.
+
+    Examples
+    --------
+    >>> few_dogs_words(6)
+    'With only 6 dogs the interval may be too narrow: take a change that only just shows as open.'
+    >>> few_dogs_words(ENOUGH_DOGS)
+    ''
+    """
+    if dogs >= ENOUGH_DOGS:
+        return ""
+    return (
+        f"With only {count(dogs, 'dog')} the interval may be too narrow: take a change that only "
+        "just shows as open."
+    )
+
+
+def _sentence(
+    alone: list[RateTerm], days: int, blanks: int, alerts: int, dogs: int, alpha: float
+) -> str:
     parts = []
     for term in alone:
         times, words = _STEPS[term.term]
@@ -502,5 +524,5 @@ def _sentence(alone: list[RateTerm], days: int, blanks: int, alerts: int, alpha:
         f"False alerts on blank areas against the dog's training in the {days} days before "
         f"({100 * (1 - alpha):g} % intervals): {'; '.join(parts)}; from "
         f"{count(alerts, 'false alert')} on {count(blanks, 'blank area')}. Each is asked "
-        "alone, and all of them change with the calendar."
+        f"alone, and all of them change with the calendar. {few_dogs_words(dogs)}".rstrip()
     )

@@ -10,9 +10,17 @@ from matplotlib.text import Text
 
 from outcomes.draw.theme import theme
 
+# Across A4 on its side, margins of 10 mm left and right.
+A4_WIDE_IN = 277.0 / 25.4
+
 
 def assert_words_apart(figure: Figure) -> None:
-    """No words touch others, a scale's numbers, or the edge of the sheet."""
+    """No words touch others, a scale's numbers or the edge; on A4 none is under 8 points."""
+    printed = A4_WIDE_IN / figure.get_figwidth()
+    for text in figure.findobj(Text):
+        assert isinstance(text, Text)
+        if text.get_text().strip() and text.get_visible():
+            assert text.get_fontsize() * printed >= 8.0, (text.get_fontsize(), text.get_text())
     with theme():
         canvas = FigureCanvasAgg(figure)
         canvas.draw()

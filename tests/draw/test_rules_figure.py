@@ -159,7 +159,7 @@ def test_without_a_baseline_the_exact_shares_are_drawn_and_it_is_said() -> None:
 def test_a_rule_that_cannot_be_applied_keeps_its_row_with_the_reason_and_no_marks() -> None:
     figure = draw(FIGURES["the last refused"])
     assert said(figure, "reason") == f"Not applied: {REFUSED.reason}"
-    assert words(figure, "rule-2") == ["Cumulative sum"]
+    assert words(figure, "rule-2") == ["Warning score"]
     assert len(lines(figure, "within-10", "fine")) == 2
     assert len(words(figure, "calls")) == 2
     assert ax_of(figure, "within-10").get_ylim() == (1.5, -0.5)

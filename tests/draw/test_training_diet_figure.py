@@ -136,6 +136,14 @@ def test_ten_cycles_are_told_with_a_direction_only_where_the_interval_has_one(ra
     assert_words_apart(figure)
 
 
+@pytest.mark.parametrize(("dogs", "few"), [(3, True), (11, True), (12, False)])
+def test_few_dogs_are_said_to_leave_a_narrow_call_open(dogs: int, few: bool) -> None:
+    figure = draw(replace(diet(), dogs=dogs))
+    told = said(figure, "subtitle")
+    assert (f"With only {dogs} dogs the interval may be too narrow" in told) is few
+    assert_words_apart(figure)
+
+
 def test_with_too_few_false_alerts_there_is_no_line_and_the_reason_is_written() -> None:
     figure = draw(diet(None))
     assert said(figure, "title") == NOTHING
