@@ -116,7 +116,7 @@ SENTENCES = {
     "search time": lambda n: _searches(n, _time(0.98, 1.04)),
     "false alerts": lambda n: _alerts(n, _rate(0.98, 1.04)),
     "training lately": lambda n: training_diet._sentence(
-        [_rate(0.9, 1.2, "diet_cycles")], 60, n, n, 0.05
+        [_rate(0.9, 1.2, "diet_cycles")], 60, n, n, n, 0.05
     ),
     "next cycles": _next,
     "charts": lambda n: _charted(n, 0),
@@ -199,6 +199,6 @@ def test_false_alerts_nobody_can_know_are_not_told_as_a_size() -> None:
         text = _alerts(44, _rate(low, high))
         assert said in text
         assert not ABSURD.search(text)
-    text = training_diet._sentence([_rate(1e-5, 1e6, "diet_cycles")], 60, 90, 9, 0.05)
+    text = training_diet._sentence([_rate(1e-5, 1e6, "diet_cycles")], 60, 90, 9, 6, 0.05)
     assert "for training lately on sources with 10 more cycles, these records cannot tell" in text
     assert not ABSURD.search(text)

@@ -170,7 +170,7 @@ def test_the_page_needs_nothing_beside_it(facts: Facts) -> None:
     assert "http" not in re.sub(r"data:[^\"]*", "", page)
     assert page.count("<h1") == 1
     assert 'lang="en"' in page
-    assert re.search(r'<img[^>]* alt="Figure: [^"]{40,}', page)
+    assert re.search(r'role="img" aria-label="Figure: [^"]{40,}', page)
 
 
 def test_the_parts_a_command_prints_carry_where_they_came_from(facts: Facts) -> None:
