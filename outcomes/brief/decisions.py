@@ -64,7 +64,7 @@ def asked_for(facts: Facts, exposures: Sequence[str]) -> Facts:
     price = facts.price
     if rule != two_sided_rule(facts.retirement, facts.asked.either):
         combined = [] if rule is None else [rule]
-        price = trade_off(facts.fit, facts.verdict, facts.use, combined=combined)
+        price = trade_off(facts.fit, facts.verdict, facts.use, combined=combined, drawn=facts.drawn)
     # The shelf and the limit for every floor stay those of the verdict.
     return facts.with_answers(
         shelf=facts.shelf,
@@ -268,7 +268,7 @@ def either_at_floors(facts: Facts, grid: Sequence[FloorPoint]) -> list[EitherAtF
     ]
     prices: dict[float, TradeOff] = {facts.settings.floor: facts.price}
     if any(rule is not None for _, rule in other):
-        made = price_at_floors(facts.fit, facts.price, facts.use, other)
+        made = price_at_floors(facts.fit, facts.price, facts.use, other, drawn=facts.drawn)
         prices |= {price.floor: price for price in made}
     told = []
     for point, rule in zip(grid, rules, strict=True):

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from outcomes.decide.overlap import BoundChoice, KindComparison, KindOverlap
     from outcomes.decide.rate_of_use import RateOfUse
     from outcomes.decide.shelf import ShelfSource
+    from outcomes.decide.source_draws import SourceDraws
     from outcomes.decide.threshold import Retirement
     from outcomes.decide.trade_off import TradeOff
     from outcomes.fit.detection import Detection
@@ -175,7 +176,14 @@ class Facts:
 
         rule = two_sided_rule(self.retirement, self.asked.either)
         combined = [] if rule is None else [rule]
-        return trade_off(self.fit, self.verdict, self.use, combined=combined)
+        return trade_off(self.fit, self.verdict, self.use, combined=combined, drawn=self.drawn)
+
+    @cached_property
+    def drawn(self) -> SourceDraws | None:
+        """Draws behind what is summed over sources; None where there is no model."""
+        from outcomes.decide.source_draws import draw_over_spreads
+
+        return None if self.fit.mixed is None else draw_over_spreads(self.fit)
 
     @cached_property
     def frontiers(self) -> tuple[Frontier, ...]:

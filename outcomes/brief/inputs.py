@@ -8,7 +8,7 @@ from importlib import metadata
 from typing import Any
 
 from outcomes.brief.facts import Facts
-from outcomes.decide import shelf, trade_off
+from outcomes.decide import shelf, source_draws, trade_off
 from outcomes.exposure.definitions import define_exposures
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
@@ -47,7 +47,7 @@ def inputs_section(facts: Facts) -> dict[str, Any]:
         "fixed": {
             "shelf_recent_trials": shelf.RECENT,
             "shelf_fewest_trials": shelf.FEWEST_RECENT,
-            "trade_off_draws": trade_off.DRAWS,
+            "trade_off_draws": source_draws.DRAWS,
             "trade_off_fewest_trials": trade_off.LEAST_TRIALS,
             "trade_off_fewest_sources": trade_off.LEAST_SOURCES,
         },

@@ -10,12 +10,11 @@ import numpy as np
 from outcomes.decide.curve import observed_to
 from outcomes.decide.rate_of_use import RateOfUse
 from outcomes.decide.shelf import ShelfSource
-from outcomes.decide.source_draws import SourceDraws, draw_sources
+from outcomes.decide.source_draws import DRAWS, SourceDraws, draw_sources
 from outcomes.decide.threshold import crossing
 from outcomes.fit.finds import FindFit
 from outcomes.telling import DAYS_PER_YEAR
 
-DRAWS = 1_000
 _STEPS = 60
 _TRIALS_OF_ITS_OWN = 10  # from here on a source's own trials speak for where it has been
 _ADVICE = {"retire": 0, "test": 1, "keep": 2}

@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.fit.finds import FindFit
+from outcomes.fit.finds import FindFit, at_each_spread
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import OF_THE_SOURCE, Design
 
+DRAWS = 1_000
 _STANDING = 60  # trials that stand for the unit's dogs and conditions
 _GRID = 41
 _NODES = 7
@@ -96,10 +97,12 @@ class SourceDraws:
         return averaged_over(states, self.others, self.spread)
 
 
-def draw_sources(fit: FindFit, draws: int) -> SourceDraws:
-    """Draw fixed effects, dogs and sources together, seeded by the settings.
+def draw_sources(fit: FindFit, draws: int = DRAWS) -> SourceDraws:
+    """Draw fixed effects, dogs and sources together, for what is said of single sources.
 
-    A multivariate t on sources minus two degrees of freedom, in antithetic pairs.
+    A multivariate t on sources minus two degrees of freedom, in antithetic pairs,
+    seeded by the settings, at a plausible spread between sources
+    (:attr:`~outcomes.fit.finds.FindFit.each_source`), as the shelf is judged.
 
     Parameters
     ----------
@@ -108,7 +111,30 @@ def draw_sources(fit: FindFit, draws: int) -> SourceDraws:
     draws
         How many.
     """
-    design, mixed = fit.design, fit.each_source
+    assert fit.each_source is not None
+    return _drawn(fit, ((1.0, fit.each_source),), draws)
+
+
+def draw_over_spreads(fit: FindFit, draws: int = DRAWS) -> SourceDraws:
+    """Draw them for what is summed over sources, such as how many are below the floor.
+
+    As :func:`draw_sources`, but the spread between sources is drawn first, from what
+    the records allow, and effects lie about the mean of what is open about them
+    rather than about its peak (:func:`~outcomes.fit.finds.at_each_spread`).
+
+    Parameters
+    ----------
+    fit
+        A fit with a model.
+    draws
+        How many.
+    """
+    return _drawn(fit, at_each_spread(fit), draws)
+
+
+def _drawn(fit: FindFit, spreads: Sequence[tuple[float, MixedFit]], draws: int) -> SourceDraws:
+    design = fit.design
+    mixed = spreads[0][1] if len(spreads) == 1 else fit.mixed
     assert mixed is not None
     own = np.array(
         [j for j, c in enumerate(design.columns, start=1) if c.term in OF_THE_SOURCE], dtype=int
@@ -116,13 +142,29 @@ def draw_sources(fit: FindFit, draws: int) -> SourceDraws:
     rest = np.array([j for j in range(design.x.shape[1]) if j not in own])
     rng = np.random.default_rng([fit.settings.seed, 61])
     freedom = max(design.trials["source_id"].nunique() - 2, 1)
-    beta, effects = draw_effects(mixed, ("dog", "source"), freedom, draws, rng)
+    pairs = _in_proportion((draws + 1) // 2, np.array([weight for weight, _ in spreads]))
+    betas, some = [], []
+    for (_, at_spread), number in zip(spreads, pairs.tolist(), strict=True):
+        if number:
+            drawn = draw_effects(at_spread, ("dog", "source"), freedom, 2 * number, rng)
+            betas.append(drawn[0])
+            some.append(drawn[1])
+    beta = np.vstack(betas)[:draws]
+    effects: Effects = {
+        grouping: (levels, np.vstack([one[grouping][1] for one in some])[:draws])
+        for grouping, (levels, _) in some[0].items()
+    }
     dog = group_labels(design, "dog")
     standing = _evenly(design.x[:, rest] @ mixed.beta[rest] + _modes(mixed, "dog", dog))
     others = beta[:, rest] @ design.x[np.ix_(standing, rest)].T
     others = others + effects_of(effects, "dog", dog[standing], slice(None))
     spread = float(np.sqrt(sum(s**2 for g, s in mixed.sd.items() if g not in ("dog", "source"))))
     return SourceDraws(design, own, beta, effects, others, spread)
+
+
+def _in_proportion(total: int, weight: np.ndarray) -> np.ndarray:
+    """Whole numbers in proportion to the weights that add up to the total, shape of ``weight``."""
+    return np.diff(np.round(total * np.append(0.0, np.cumsum(weight))).astype(int))
 
 
 def group_labels(design: Design, grouping: str) -> np.ndarray:

@@ -12,14 +12,13 @@ from scipy import sparse, stats
 
 from outcomes.decide.curve import observed_to
 from outcomes.decide.rate_of_use import Discard, RateOfUse, retired_by_place
-from outcomes.decide.source_draws import draw_sources
+from outcomes.decide.source_draws import DRAWS, SourceDraws, draw_over_spreads
 from outcomes.decide.threshold import Retirement
 from outcomes.fit.finds import FindFit
 from outcomes.fit.terms import Design
 from outcomes.fit.which_predicts import WhichPredicts
 from outcomes.telling import DAYS_PER_MONTH as DAYS_PER_MONTH
 
-DRAWS = 1_000
 LEAST_TRIALS = 30
 LEAST_SOURCES = 3
 _MOST_TRIALS = 20_000  # beyond that, as many evenly spaced in time stand for all
@@ -147,7 +146,7 @@ def trade_off(
     use: RateOfUse,
     *,
     combined: Sequence[tuple[float, float]] = (),
-    draws: int = DRAWS,
+    drawn: SourceDraws | None = None,
 ) -> TradeOff:
     """Price every retirement limit by cycles and by age, and rules by both.
 
@@ -169,8 +168,8 @@ def trade_off(
     combined
         Rules (cycles, age in days), whichever comes first; one that leaves too
         few trials, or that every source had passed when it came, is not priced.
-    draws
-        Draws behind the intervals.
+    drawn
+        Draws behind the intervals, where they are made already.
 
     Returns
     -------
@@ -179,10 +178,10 @@ def trade_off(
 
     Notes
     -----
-    Intervals are percentiles over draws from the joint distribution of fixed
-    effects, dogs and sources (multivariate t on sources minus two degrees of
-    freedom, in antithetic pairs, seeded by the settings); those of the sources
-    per year are percentiles over resampled places in the store. A limit is only
+    Intervals are over draws (:func:`~outcomes.decide.source_draws.draw_over_spreads`):
+    percentiles for the find probability, the narrowest that holds as many for the
+    share, which may lie against its bound; those of the sources per year are
+    percentiles over resampled places in the store. A limit is only
     priced where at least 30 trials on 3 sources are within it.
     """
     settings = fit.settings
@@ -202,14 +201,14 @@ def trade_off(
     ]
     rules = [rule for rule in rules if retired_by_place(use, *rule) is not None]
     within = np.column_stack([_within(trials, *rule) for rule in (*rules, (None, None))])
-    mean, below = _over_draws(fit, place, _in_its_place(trials, within), draws)
+    mean, below = _over_draws(fit, place, _in_its_place(trials, within), drawn)
     cost = _costs(use, rules, settings.confidence, settings.seed)
     scale = len(fit.design.y) / len(place)
     points = [
         TradeOffPoint(
             *rule,
             *_summary(mean[:, k], settings.confidence),
-            *_summary(below[:, k], settings.confidence),
+            *_share(below[:, k], settings.confidence),
             *cost[k],
             round(float(within[:, k].sum()) * scale),
         )
@@ -221,7 +220,7 @@ def trade_off(
     present = PresentPractice(
         use.discards,
         *_summary(mean[:, -1], settings.confidence),
-        *_summary(below[:, -1], settings.confidence),
+        *_share(below[:, -1], settings.confidence),
         rate,
         rate_low,
         rate_high,
@@ -252,7 +251,7 @@ def price_at_floors(
     use: RateOfUse,
     wanted: Sequence[tuple[float, tuple[float, float] | None]],
     *,
-    draws: int = DRAWS,
+    drawn: SourceDraws | None = None,
 ) -> tuple[TradeOff, ...]:
     """Price a rule by both at other floors, from the same draws as :func:`trade_off`.
 
@@ -264,7 +263,7 @@ def price_at_floors(
         What it gave, for the limits by one exposure and for present practice.
     wanted
         Each floor with its rule (cycles, age in days), or None for no rule.
-    draws
+    drawn
         As there.
 
     Returns
@@ -291,8 +290,9 @@ def price_at_floors(
                 own.append(rules.index(one))
         asked.append([*own, 0])
     weight = _in_its_place(trials, np.column_stack([_within(trials, *rule) for rule in rules]))
+    drawn = drawn or draw_over_spreads(fit)
+    draws = len(drawn.beta)
     mean, below = np.zeros((draws, len(rules))), [np.zeros((draws, len(own))) for own in asked]
-    drawn = draw_sources(fit, draws)
     for begin in range(0, draws, _AT_ONCE):
         some = slice(begin, begin + _AT_ONCE)
         probability = drawn.averaged(place, some)
@@ -305,7 +305,7 @@ def price_at_floors(
     found = []
     for own, share, (floor, _) in zip(asked, below, wanted, strict=True):
         points: dict[str, list[TradeOffPoint]] = {"combined": [], "by_cycles": [], "by_age": []}
-        shares = [_summary(share[:, k], price.confidence) for k in range(len(own))]
+        shares = [_share(share[:, k], price.confidence) for k in range(len(own))]
         for k, told in zip(own[:-1], shares, strict=False):
             limits = rules[k]
             if limits in cost:
@@ -444,10 +444,11 @@ def _in_its_place(trials: pd.DataFrame, within: np.ndarray) -> np.ndarray:
 
 
 def _over_draws(
-    fit: FindFit, place: np.ndarray, weight: np.ndarray, draws: int
+    fit: FindFit, place: np.ndarray, weight: np.ndarray, drawn: SourceDraws | None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mean find probability, and share below the floor, per draw and rule, shape (draws, rules)."""
-    drawn = draw_sources(fit, draws)
+    drawn = drawn or draw_over_spreads(fit)
+    draws = len(drawn.beta)
     mean, below = (np.zeros((draws, weight.shape[1])) for _ in range(2))
     for begin in range(0, draws, _AT_ONCE):
         some = slice(begin, begin + _AT_ONCE)
@@ -462,6 +463,19 @@ def _summary(values: np.ndarray, confidence: float) -> tuple[float, float, float
     centre = float(values.mean())
     tails = [0.5 - confidence / 2.0, 0.5 + confidence / 2.0]
     low, high = (float(v) for v in np.quantile(values, tails))
+    return centre, min(low, centre), max(high, centre)
+
+
+def _share(values: np.ndarray, confidence: float) -> tuple[float, float, float]:
+    """Mean over draws, with the narrowest limits that hold so many of them.
+
+    A share near none has no room below: a percentile would leave none out.
+    """
+    centre = float(values.mean())
+    ordered = np.sort(values)
+    held = int(np.ceil(confidence * len(ordered)))
+    first = int(np.argmin(ordered[held - 1 :] - ordered[: len(ordered) - held + 1]))
+    low, high = float(ordered[first]), float(ordered[first + held - 1])
     return centre, min(low, centre), max(high, centre)
 
 

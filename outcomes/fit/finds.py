@@ -10,9 +10,10 @@ import pandas as pd
 from scipy import special, stats
 
 from outcomes.errors import FitError
+from outcomes.fit import source_spread
 from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.open_still import at_the_mean
 from outcomes.fit.result import LeftOut, MixedFit, Term
-from outcomes.fit.source_spread import with_plausible_spread
 from outcomes.fit.terms import EXPOSURES, Design, plan_design
 from outcomes.settings import Settings
 
@@ -173,7 +174,7 @@ def fit_finds(
     freedom, widening = small_sample(design)
     each_source = mixed
     if mixed is not None and n <= _MOST_FOR_SPREAD:
-        spread = with_plausible_spread(design.y, design.x, design.groups, mixed)
+        spread = source_spread.with_plausible_spread(design.y, design.x, design.groups, mixed)
         each_source = _widened(design, spread, slopes, widening)
     if mixed is not None:
         mixed = _widened(design, mixed, slopes, widening)
@@ -233,9 +234,40 @@ def refit(design: Design, *, slopes: bool, each_source: bool = False) -> MixedFi
     """
     mixed = fit_mixed(design.y, design.x, design.names, design.groups)
     if each_source and len(design.y) <= _MOST_FOR_SPREAD:
-        mixed = with_plausible_spread(design.y, design.x, design.groups, mixed)
+        mixed = source_spread.with_plausible_spread(design.y, design.x, design.groups, mixed)
     found = find_slopes(design) if slopes else ()
     return _widened(design, mixed, found, small_sample(design)[1])
+
+
+def at_each_spread(fit: FindFit) -> tuple[tuple[float, MixedFit], ...]:
+    """The model at each spread between sources that the records allow, with its weight.
+
+    For what is summed over sources: effects are at the mean of what is open about
+    them (:mod:`outcomes.fit.open_still`), so that sums agree with the finds observed.
+
+    Parameters
+    ----------
+    fit
+        A fit with a model.
+
+    Returns
+    -------
+    tuple of (float, MixedFit)
+        Weights that sum to 1, with errors that allow for few sources; the model
+        alone where it has too many trials for it to matter.
+    """
+    design, mixed = fit.design, fit.mixed
+    assert mixed is not None
+    if fit.n > _MOST_FOR_SPREAD:
+        return ((1.0, mixed),)
+    spreads = source_spread.at_each_spread(design.y, design.x, design.groups, mixed)
+    return tuple(
+        (
+            weight,
+            at_the_mean(design.x, design.groups, _widened(design, one, fit.slopes, fit.widening)),
+        )
+        for weight, one in spreads
+    )
 
 
 def find_slopes(design: Design) -> tuple[Slope, ...]:

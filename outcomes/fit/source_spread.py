@@ -78,18 +78,61 @@ def with_plausible_spread(
     (2015). Fitting linear mixed-effects models using lme4. Journal of Statistical Software
     67(1), for the penalised likelihood at given spreads.
     """
-    if grouping not in groups or len(mixed.effects.get(grouping, ())) < 3:
+    if not _can_be_asked(groups, mixed, grouping):
         return mixed
     penalised = Penalised(y, x, groups)
     at, likelihood = profile_of_spread(penalised, mixed, grouping)
     weight = np.exp(likelihood - likelihood.max())
     share = np.trapezoid(weight * at**2, at) / np.trapezoid(weight, at)
-    sd = dict(mixed.sd) | {grouping: float(np.sqrt(share))}
+    return _at_spread(penalised, mixed, grouping, float(np.sqrt(share)))
+
+
+def at_each_spread(
+    y: np.ndarray,
+    x: np.ndarray,
+    groups: Mapping[str, np.ndarray],
+    mixed: MixedFit,
+    grouping: str = "source",
+) -> tuple[tuple[float, MixedFit], ...]:
+    """The fit at each spread of one grouping that the records allow, and how likely that is.
+
+    For what is asked of all sources together, such as how many of them are below a floor: one
+    spread, however well chosen, says it too surely.
+
+    Parameters
+    ----------
+    y, x, groups, mixed, grouping
+        As for :func:`with_plausible_spread`.
+
+    Returns
+    -------
+    tuple of (float, MixedFit)
+        Weights that sum to 1, over the posterior of the standard deviation as
+        there; ``mixed`` alone where the grouping has fewer than three levels.
+    """
+    if not _can_be_asked(groups, mixed, grouping):
+        return ((1.0, mixed),)
+    penalised = Penalised(y, x, groups)
+    at, likelihood = profile_of_spread(penalised, mixed, grouping)
+    weight = np.exp(likelihood - likelihood.max())
+    weight[[0, -1]] /= 2.0  # the trapezoidal rule
+    weight /= weight.sum()
+    fits = (_at_spread(penalised, mixed, grouping, float(sd)) for sd in at)
+    return tuple(zip(weight.tolist(), fits, strict=True))
+
+
+def _can_be_asked(groups: Mapping[str, np.ndarray], mixed: MixedFit, grouping: str) -> bool:
+    return grouping in groups and len(mixed.effects.get(grouping, ())) >= 3
+
+
+def _at_spread(penalised: Penalised, mixed: MixedFit, grouping: str, spread: float) -> MixedFit:
+    """The fit with one grouping's standard deviation as given, the others' as fitted."""
+    sd = dict(mixed.sd) | {grouping: spread}
     mode = penalised.mode(sd, mixed.beta)
     blocks = penalised.blocks(sd, mode)
     mu = special.expit(penalised.log_odds(sd, mode))
-    names, joint, errors = joint_covariance(x, mixed.names, mu * (1.0 - mu), blocks, None)
-    p = x.shape[1]
+    names, joint, errors = joint_covariance(penalised.x, mixed.names, mu * (1.0 - mu), blocks, None)
+    p = penalised.x.shape[1]
     effects = dict(mixed.effects)
     for block in blocks:
         effects[block.name] = effects[block.name].assign(

@@ -13,7 +13,7 @@ from outcomes.decide import source_draws
 from outcomes.decide import trade_off as module
 from outcomes.decide.rate_of_use import Discard, RateOfUse, rate_of_use
 from outcomes.decide.trade_off import trade_off
-from outcomes.fit.finds import fit_finds
+from outcomes.fit.finds import at_each_spread, fit_finds
 from outcomes.fit.which_predicts import which_predicts
 from outcomes.joining.trials import join
 from outcomes.records.write import unit_records
@@ -40,27 +40,28 @@ def falling(made_trials):
 
 def test_the_find_probability_is_the_average_over_sources_dogs_and_conditions(falling):
     # By hand: every trial within the limit, in the place of every standing trial, with adaptive
-    # quadrature over what dogs and sources leave open; each source with its share of the trials.
+    # quadrature over what dogs and sources leave open, at every spread between sources in
+    # proportion to its weight; each source with its share of the trials.
     fit, found = falling
-    design, mixed = fit.design, fit.each_source
+    design = fit.design
     point = next(p for p in found.by_cycles if p.cycles == 8.0)
-    source = mixed.effects["source"].reindex(design.groups["source"])
     inside = (design.trials["cycles"] <= 8.0).to_numpy()
     own = design.trials["source_id"].to_numpy()
     share = pd.Series(own).map(
         pd.Series(own).value_counts() / pd.Series(own[inside]).value_counts()
     )
-    base = float(mixed.beta[0])
-    every = np.zeros(len(own))
-    levels = mixed.effects["dog"]
     tried = pd.Series(design.groups["dog"]).value_counts(normalize=True)
-    for i in np.flatnonzero(inside):
-        eta = base + design.x[i, 1:] @ mixed.beta[1:] + source["effect"].iloc[i]
+    expected = 0.0
+    for likely, mixed in at_each_spread(fit):
+        source = mixed.effects["source"].reindex(design.groups["source"][inside])
+        levels = mixed.effects["dog"]
+        every = np.zeros(inside.sum())
+        eta = design.x[inside] @ mixed.beta + source["effect"].to_numpy()
         for name, weight in tried.items():
-            at = eta + levels.loc[name, "effect"]
-            sd = np.hypot(levels.loc[name, "std_error"], source["std_error"].iloc[i])
-            every[i] += weight * special.expit(at + sd * np.array(NODES)) @ np.array(WEIGHTS)
-    expected = np.average(every[inside], weights=share[inside])
+            sd = np.hypot(levels.loc[name, "std_error"], source["std_error"].to_numpy())
+            at = (eta + levels.loc[name, "effect"])[:, None] + sd[:, None] * np.array(NODES)
+            every += weight * special.expit(at) @ np.array(WEIGHTS)
+        expected += likely * np.average(every, weights=share[inside])
     # Draws are from a joint t distribution, wider than the normal and with dogs and sources
     # going together; 1,000 antithetic draws leave little beside that.
     assert point.find_probability == pytest.approx(expected, abs=4e-3)

@@ -6,8 +6,10 @@ The study behind ``docs/calibration.md``. In full, from the repository's root:
 
 It takes hours on two cores, shows its progress, and goes on where it stopped:
 every finished unit is a line of ``tests/studies/calibration_units/*.csv``. After a
-change to the models or the advice those are out of date: give another ``--folder``,
-or remove them. The reduced run is ``tests/studies/test_calibration.py``.
+change to the models those are out of date: give another ``--folder``, or remove them.
+After a change to thresholds and advice alone, ``--again OLD_FOLDER`` takes verdicts and
+effects from the units finished there, and asks only the rest anew. The reduced run is
+``tests/studies/test_calibration.py``.
 """
 
 from __future__ import annotations
@@ -18,10 +20,12 @@ import os
 import platform
 import re
 import sys
+from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from importlib import metadata
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -31,7 +35,7 @@ from outcomes.decide.shelf import review_shelf
 from outcomes.decide.threshold import find_threshold
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.fit.finds import fit_finds
-from outcomes.fit.which_predicts import WhichPredicts, which_predicts
+from outcomes.fit.which_predicts import WhichPredicts, exposures_tied, which_predicts
 from outcomes.joining.trials import join
 from outcomes.records.write import unit_records
 from outcomes.simulate import SCENARIOS, Truth, find_true_threshold, simulate_unit
@@ -94,7 +98,27 @@ def study_unit(scenario: str, seed: int, refits: int) -> dict[str, object]:
     return row
 
 
-def _threshold(unit, fit, floor: float, verdict: WhichPredicts) -> dict[str, object]:
+def study_again(scenario: str, seed: int, old: Mapping[str, object]) -> dict[str, object]:
+    """Threshold and advice of one unit, asked anew; verdict and effects as they were found."""
+    kept = ("seed", "n", "misses", "verdict")
+    row = {k: v for k, v in old.items() if k in kept or k.endswith(("_error", "s_covered"))}
+    case = CASES[scenario]
+    unit = simulate_unit(case.truth, seed, trials=case.trials, sources=case.sources, dogs=case.dogs)
+    records = unit_records(unit)
+    joined = join(records)
+    fit = fit_finds(joined.trials, records.settings)
+    if fit.mixed is None:
+        return row
+    together = old["verdict"] == "cannot be told apart" or exposures_tied(fit.design)
+    verdict = SimpleNamespace(verdict=old["verdict"], asked_together=together)
+    row |= _threshold(unit, fit, records.settings.floor, verdict)
+    row |= _advice(unit, records, joined, fit)
+    return row
+
+
+def _threshold(
+    unit, fit, floor: float, verdict: WhichPredicts | SimpleNamespace
+) -> dict[str, object]:
     """Whether the interval holds the true threshold, as the tool would ask after that verdict.
 
     Nothing where it would name no limit: no change detected.
@@ -159,18 +183,39 @@ def _true_probability(unit, ids: pd.Series, exposure: pd.DataFrame) -> np.ndarra
     return np.array([(1.0 / (1.0 + np.exp(-(rest + o)))).mean() for o in own])
 
 
-def run_study(scenario: str, units: int, refits: int, workers: int, folder: Path) -> pd.DataFrame:
-    """Study units that are not yet in the scenario's file, and return all of them."""
+def run_study(
+    scenario: str,
+    units: int,
+    refits: int,
+    workers: int,
+    folder: Path,
+    again: Path | None = None,
+) -> pd.DataFrame:
+    """Study units that are not yet in the scenario's file, and return all of them.
+
+    With ``again``, only those finished in that other folder, from their verdicts.
+    """
     folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"{scenario.replace(',', '').replace(' ', '_')}.csv"
+    name = f"{scenario.replace(',', '').replace(' ', '_')}.csv"
+    path = folder / name
+    old: dict[int, Mapping[str, object]] = {}
+    if again is not None and (again / name).exists():
+        old = {int(row["seed"]): row for row in pd.read_csv(again / name).to_dict("records")}
     done = pd.read_csv(path) if path.exists() else pd.DataFrame({"seed": []})
     wanted = range(FIRST_SEED, FIRST_SEED + units)
     left = [seed for seed in wanted if seed not in set(done["seed"])]
+    if again is not None:
+        left = [seed for seed in left if seed in old]
     if workers == 0:
         return done[done["seed"].isin(wanted)].sort_values("seed").reset_index(drop=True)
     rows = done.to_dict("records")
     with ProcessPoolExecutor(workers) as pool:
-        jobs = [pool.submit(study_unit, scenario, seed, refits) for seed in left]
+        jobs = [
+            pool.submit(study_again, scenario, seed, old[seed])
+            if seed in old
+            else pool.submit(study_unit, scenario, seed, refits)
+            for seed in left
+        ]
         for number, job in enumerate(as_completed(jobs), start=1):
             rows.append(job.result())
             if number % 10 == 0 or number == len(jobs):
@@ -318,11 +363,14 @@ def main() -> None:
     )
     parser.add_argument("--scenarios", nargs="*", default=list(CASES))
     parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "calibration_units")
+    parser.add_argument("--again", type=Path, help="ask threshold and advice of its units anew")
     parser.add_argument("--page", type=Path, default=ROOT / "docs" / "calibration.md")
     given = parser.parse_args()
     lines: list[Summary] = []
     for scenario in given.scenarios:
-        units = run_study(scenario, given.units, given.refits, given.workers, given.folder)
+        units = run_study(
+            scenario, given.units, given.refits, given.workers, given.folder, given.again
+        )
         if len(units):
             lines += summarise(scenario, units)
     given.page.write_text(as_markdown(lines, given.refits), encoding="utf-8")

@@ -41,8 +41,7 @@ ROOT = Path(__file__).parents[2]
 FIRST_SEED = 70_000  # none of the seeds the tests, the demo or another study use
 FLOOR = 0.85
 TRIALS = 900
-# What each answer promises, and whether more than that is as good: an interval that holds the truth
-# more often is wider than it need be, a source below the floor more often is only better advice.
+# What each answer promises: an interval that holds the truth more often is wider than it need be.
 PROMISED = {
     "threshold": 0.90,
     "threshold, sources resampled": 0.90,
@@ -51,6 +50,9 @@ PROMISED = {
     "cycles left": 0.90,
     "retire advised, truly below": 0.95,
 }
+# Promised as a least share: better advice is better, and what a source has left is cut off at
+# today and at the end of the records, where limits hold all that lies beyond.
+AT_LEAST = ("cycles left", "retire advised, truly below")
 
 
 def study_unit(seed: int, refits: int = 0) -> list[dict[str, object]]:
@@ -208,8 +210,9 @@ def as_markdown(answers: pd.DataFrame) -> str:
         "`threshold`: the interval of the exposure at which finds cross the floor holds the true "
         "one. `finds of the trials still run` and `share below the floor`: so do those of a "
         "limit's price, at limits of 5 and 10 cycles. `cycles left`: so does that of what each "
-        "source has left. `retire advised, truly below`: the true find probability of a source "
-        "advised to be retired is below the floor.",
+        "source has left; limits cut off at today or at the end of the records hold what lies "
+        "beyond, so it is promised as a least share. `retire advised, truly below`: the true find "
+        "probability of a source advised to be retired is below the floor.",
     ]
     return "\n".join(text) + "\n"
 
@@ -218,13 +221,11 @@ def _row(what: str, own: pd.DataFrame, promised: float) -> str:
     share, error, low, high = share_by_unit(own)
     if high < promised:
         kept = "no: too seldom"
-    elif low > promised and not what.startswith("retire"):
+    elif low > promised and what not in AT_LEAST:
         kept = "no: too often, wider than need be"
     else:
         kept = "yes" if share >= promised else "not shown broken"
-    words = (
-        f"at least {100 * promised:g} %" if what.startswith("retire") else f"{100 * promised:g} %"
-    )
+    words = f"at least {100 * promised:g} %" if what in AT_LEAST else f"{100 * promised:g} %"
     return (
         f"| {what} | {own['seed'].nunique()} | {len(own):,} | {100 * share:.1f} % ± "
         f"{100 * error:.1f} | {100 * low:.1f} to {100 * high:.1f} | {words} | {kept} |"

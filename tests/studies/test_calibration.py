@@ -79,3 +79,6 @@ def test_a_planted_effect_of_cycles_is_found_and_its_threshold_held(study: Modul
     held = units["threshold_covered"].dropna().astype(bool)
     assert study.at_most(int((~held).sum()), len(held), 0.10)
     assert study.at_most(int(units["retired_wrongly"].sum()), int(units["retired"].sum()), 0.10)
+    # Asked again from the stored verdict, nothing else changed: the same answers.
+    first = units.iloc[0].dropna().to_dict()
+    assert study.study_again("cycles only", study.FIRST_SEED, first) == first

@@ -1,0 +1,41 @@
+"""Draws of what the model leaves open: held against exact integrals and plain counting."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from outcomes.decide import source_draws
+from outcomes.fit.finds import at_each_spread, fit_finds
+from outcomes.settings import Settings
+
+
+@pytest.fixture(scope="module")
+def fit(made_trials):
+    return fit_finds(made_trials(1, n=500, cycle=-0.1, source_sd=0.6), Settings())
+
+
+def test_every_spread_the_records_allow_has_its_part_in_the_draws(fit):
+    spreads = at_each_spread(fit)
+    weights = np.array([weight for weight, _ in spreads])
+    at = np.array([model.sd["source"] for _, model in spreads])
+    assert weights.sum() == pytest.approx(1.0)
+    assert at[0] < fit.mixed.sd["source"] < at[-1]
+    # The spread told for single sources is the root of the mean square over the same posterior.
+    assert np.sqrt(weights @ at**2) == pytest.approx(fit.each_source.sd["source"], rel=1e-9)
+    drawn = source_draws.draw_sources(fit, 1_000)
+    levels, effects = drawn.effects["source"]
+    assert len(drawn.beta) == len(effects) == 1_000
+    # Sources spread in the draws as the posterior of the spread says, not as its peak does.
+    between = effects.std(axis=1)
+    assert np.sqrt((between**2).mean()) == pytest.approx(fit.each_source.sd["source"], rel=0.2)
+    assert len(levels) == fit.design.trials["source_id"].nunique()
+
+
+@pytest.mark.parametrize(
+    ("total", "weight"), [(10, [1.0]), (10, [0.55, 0.45]), (7, [0.2] * 5), (3, [0.01, 0.98, 0.01])]
+)
+def test_pairs_are_dealt_out_in_proportion(total, weight):
+    dealt = source_draws._in_proportion(total, np.array(weight))
+    assert dealt.sum() == total
+    assert (np.abs(dealt - total * np.array(weight)) < 1.0).all()
