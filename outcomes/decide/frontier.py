@@ -17,7 +17,9 @@ class FrontierPoint:
     """The threshold at one floor; the fields as of :class:`~outcomes.decide.threshold.Threshold`.
 
     ``estimate``, ``low``, ``high`` and ``retire_after`` are None where
-    ``outcome`` says why.
+    ``outcome`` says why. ``open_below`` is true where the best estimate stays at
+    or above the floor, but the lower limit does not: no limit is called for yet,
+    and none is ruled out.
     """
 
     floor: float
@@ -26,6 +28,7 @@ class FrontierPoint:
     high: float | None
     retire_after: int | None
     outcome: str
+    open_below: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,14 +85,17 @@ def threshold_frontier(
 def _frontier(threshold: Threshold, floors: Sequence[float]) -> Frontier:
     curve, limit = threshold.curve, threshold.observed_to
     start, end = np.interp([curve.at[0], limit], curve.at, curve.probability)
+    at = np.append(curve.at[curve.at <= limit + 1e-9], limit)
+    lowest = float(np.interp(at, curve.at, curve.low).min())
     points = []
     for floor in sorted(floors):
         read = read_threshold(curve, floor, limit)
         points.append(
             FrontierPoint(
-                floor, read.estimate, read.low, read.high, read.retire_after, read.outcome
+                floor, read.estimate, read.low, read.high, read.retire_after, read.outcome,
+                open_below=read.outcome == "stays above" and lowest < floor,
             )
-        )
+        )  # fmt: skip
     return Frontier(
         by=threshold.by,
         floor=threshold.floor,

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
 from math import ceil, floor
 
 import numpy as np
@@ -34,10 +36,13 @@ from outcomes.draw.theme import (
 NOTHING = "No limit to draw against the floor"
 AXIS_FLOOR = "floor: finds in 100 you will not go below"
 NOT_CALLED_FOR = "no limit called for"
-CANNOT_KEEP = "no limit would keep this"
+NOT_KNOWN = "not known yet: best estimate stays above"
+NOT_SURE = {"cycles": "not sure at any number of cycles", "age_days": "not sure at any age"}
+CANNOT_KEEP = "below from the start: no limit would keep this"
 SCALE_IN = 0.75
 AXIS_IN = 0.75
 BETWEEN_IN = 0.7
+LEAST_ZONE_IN = 1.3
 _HEADINGS = {"cycles": "Retire after how many cycles?", "age_days": "Retire at what age, months?"}
 
 
@@ -48,7 +53,8 @@ def draw_frontier_figure(
 
     The steps are the limits that are shown to keep the floor, the thin line
     the best estimate of where finds fall below it, with its band. Where no
-    limit is called for, or none would keep the floor, that is written.
+    limit is called for, where that is not known yet, where none is sure to keep
+    the floor and where none would keep it, that is written.
 
     Parameters
     ----------
@@ -108,6 +114,16 @@ def _draw_panel(figure: Figure, box: Box, frontier: Frontier) -> None:
         figure, box.left, box.top, [_HEADINGS[frontier.by]], HEADING_PT, gid="heading",
         weight="bold",
     )  # fmt: skip
+    zones = _zones(frontier)
+    # A zone's words stand in it where it is wide enough, or under the heading with its floors.
+    an_inch = (zones.high - zones.low) / (box.width - SCALE_IN - 0.3)
+    outside = [z for z in zones.all if z.high - z.low <= LEAST_ZONE_IN * an_inch]
+    told = [
+        line
+        for z in outside
+        for line in wrap_to_width(f"{z.floors}, {z.words}", box.width, LABEL_PT)
+    ]
+    top -= write(figure, box.left, top, told, LABEL_PT, gid="zone-name", color=MUTED)
     data = Box(
         box.left + SCALE_IN,
         box.bottom + AXIS_IN,
@@ -115,11 +131,10 @@ def _draw_panel(figure: Figure, box: Box, frontier: Frontier) -> None:
         top - box.bottom - AXIS_IN - 0.2,
     )
     ax = figure.add_axes(data.of_figure, gid=f"frontier-{frontier.by}")
-    floors = np.array([100.0 * p.floor for p in frontier.points])
-    half = 0.5 * float(np.diff(floors).min()) if len(floors) > 1 else 0.5
-    ax.set_xlim(_lowest_drawn(frontier) - half, floors[-1] + half)
+    half = _half_step(frontier)
+    ax.set_xlim(zones.low, zones.high)
     ax.set_ylim(0.0, 1.12 * frontier.observed_to)
-    _shade(figure, ax, data, frontier, half)
+    _shade(figure, ax, data, zones.all)
     inside = [p for p in frontier.points if p.estimate is not None]
     if inside:
         at = np.array([100.0 * p.floor for p in inside])
@@ -153,10 +168,68 @@ def _draw_panel(figure: Figure, box: Box, frontier: Frontier) -> None:
         ax.spines[side].set_visible(False)
 
 
+@dataclass(frozen=True, slots=True)
+class _Zone:
+    """Floors, in 100, without a limit: from ``low`` to ``high``, why, and named as a reader would.
+
+    ``crossed`` where the line of the best estimate runs through it.
+    """
+
+    low: float
+    high: float
+    words: str
+    floors: str
+    crossed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Zones:
+    """What is drawn of the floors, from ``low`` to ``high`` in 100, and the zones within."""
+
+    low: float
+    high: float
+    all: tuple[_Zone, ...]
+
+
+def _half_step(frontier: Frontier) -> float:
+    floors = [100.0 * p.floor for p in frontier.points]
+    return 0.5 * float(np.diff(floors).min()) if len(floors) > 1 else 0.5
+
+
+def _zones(frontier: Frontier) -> _Zones:
+    """Neighbouring floors without a limit for the same reason, as far as they are drawn."""
+    half = _half_step(frontier)
+    start, end = _lowest_drawn(frontier) - half, 100.0 * frontier.points[-1].floor + half
+    found = []
+    for words, points in groupby(frontier.points, key=lambda p: _no_limit(p, frontier.by)):
+        floors = [100.0 * p.floor for p in points]
+        low, high = max(floors[0] - half, start), floors[-1] + half
+        if words is None or high <= low:
+            continue
+        first, last = max(floors[0], start + half), floors[-1]
+        named = f"{last:g}" if last - first < half else f"{first:g} to {last:g}"
+        found.append(_Zone(low, high, words, f"at {named}", words in NOT_SURE.values()))
+    return _Zones(start, end, tuple(found))
+
+
+def _no_limit(point: FrontierPoint, by: str) -> str | None:
+    """Why there is no limit at a floor; None where there is one."""
+    if point.open_below:
+        return NOT_KNOWN
+    return {
+        "stays above": NOT_CALLED_FOR,
+        "rises": NOT_CALLED_FOR,
+        "never sure": NOT_SURE[by],
+        "below from the start": CANNOT_KEEP,
+    }.get(point.outcome)
+
+
 def _lowest_drawn(frontier: Frontier) -> float:
     """Left end, in 100: a little of where no limit is called for stands for all of it."""
     floors = [100.0 * p.floor for p in frontier.points]
-    wanted = [100.0 * p.floor for p in frontier.points if p.outcome != "stays above"]
+    wanted = [
+        100.0 * p.floor for p in frontier.points if _no_limit(p, frontier.by) != NOT_CALLED_FOR
+    ]
     if 0.0 < frontier.floor < 1.0:
         wanted.append(100.0 * frontier.floor)
     return max(floors[0], min(wanted, default=floors[0]) - 8.0)
@@ -166,25 +239,26 @@ def _or(value: float | None, otherwise: float) -> float:
     return otherwise if value is None else float(value)
 
 
-def _shade(figure: Figure, ax: Axes, data: Box, frontier: Frontier, half: float) -> None:
-    """Grey where no limit can be read, with the reason written in."""
-    for outcomes, words in (
-        (("stays above", "rises"), NOT_CALLED_FOR),
-        (("below from the start", "never sure"), CANNOT_KEEP),
-    ):
-        floors = [100.0 * p.floor for p in frontier.points if p.outcome in outcomes]
-        if not floors:
+def _shade(figure: Figure, ax: Axes, data: Box, zones: Sequence[_Zone]) -> None:
+    """Grey where no limit can be read, with the reason written in where it has the room."""
+    for zone in zones:
+        # A white edge keeps neighbours apart.
+        ax.axvspan(
+            zone.low, zone.high, facecolor=LANE, edgecolor="white", linewidth=3.0, zorder=0.2,
+            gid="no-limit",
+        )  # fmt: skip
+        left, right = (_across(ax, data, value) for value in (zone.low, zone.high))
+        if right - left <= LEAST_ZONE_IN:
             continue
-        span = max(min(floors) - half, ax.get_xlim()[0]), max(floors) + half
-        if span[1] <= span[0]:
-            continue
-        ax.axvspan(*span, color=LANE, zorder=0.2, gid="no-limit")
-        left, right = (_across(ax, data, value) for value in span)
-        lines = wrap_to_width(words, max(right - left - 0.2, 0.4), LABEL_PT)
-        if right - left > 1.3:
-            top = data.bottom + 0.15 + lines_height_in(len(lines), LABEL_PT)
-            write(figure, (left + right) / 2, top, lines, LABEL_PT, gid="no-limit-name",
-                  align="center", color=MUTED)  # fmt: skip
+        lines = wrap_to_width(zone.words, right - left - 0.2, LABEL_PT)
+        # Over the line that runs through, and under what names the chosen floor.
+        top = (
+            data.top - lines_height_in(2, LABEL_PT) - 0.1
+            if zone.crossed
+            else data.bottom + 0.15 + lines_height_in(len(lines), LABEL_PT)
+        )
+        write(figure, (left + right) / 2, top, lines, LABEL_PT, gid="no-limit-name",
+              align="center", color=MUTED)  # fmt: skip
 
 
 def _across(ax: Axes, data: Box, value: float) -> float:
@@ -207,7 +281,7 @@ def _name(
 ) -> None:
     """What steps and line are, written at their left ends."""
     height = lines_height_in(1, LABEL_PT)
-    before = np.inf
+    before = data.top - 1.5 * height  # under what names the chosen floor
     for points, words, weight in (
         (inside, "best estimate", "normal"),
         (limits, "retire after", "bold"),

@@ -60,6 +60,18 @@ def test_floors_outside_the_curve_give_no_limit_and_say_on_which_side(fitted):
                 assert point.estimate is not None
 
 
+def test_it_tells_where_only_the_best_estimate_stays_above_the_floor(fitted):
+    for frontier, threshold in zip(
+        threshold_frontier(fitted[2]), fitted[2].thresholds, strict=True
+    ):
+        curve = threshold.curve
+        at = np.linspace(frontier.observed_from, frontier.observed_to, 2000)
+        lowest = np.interp(at, curve.at, curve.low).min()
+        told = {p.floor for p in frontier.points if p.open_below}
+        assert told
+        assert told == {p.floor for p in frontier.points if lowest < p.floor <= frontier.end}
+
+
 def test_without_ground_for_a_limit_there_is_nothing_to_show(made_trials):
     fit = fit_finds(made_trials(4), Settings())
     verdict = replace(which_predicts(fit, refits=0), verdict="no change detected")

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
 from outcomes.decide.frontier import Frontier, FrontierPoint
-from outcomes.draw.frontier_figure import NOTHING, draw_frontier_figure
+from outcomes.draw.frontier_figure import (
+    CANNOT_KEEP,
+    NOT_CALLED_FOR,
+    NOT_KNOWN,
+    NOT_SURE,
+    NOTHING,
+    draw_frontier_figure,
+)
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import DAYS_PER_MONTH, theme
@@ -85,6 +94,46 @@ def test_months_are_whole_months_gone_by():
     figure = draw_frontier_figure([made("age_days")])
     (point,) = (p for p in made("age_days").points if p.floor == 0.85)
     assert f"→ {int(point.retire_after / DAYS_PER_MONTH)} months" in words(figure, "floor-name")
+
+
+def zoned(by="cycles"):
+    """No limit needed up to 59, not known to 69, kept to 79, never sure to 89, then below."""
+    points = []
+    for k in range(46):
+        f = round(0.5 + 0.01 * k, 2)
+        estimate = 24.0 * (0.9 - f) / 0.2
+        if f < 0.695:
+            points.append(
+                FrontierPoint(f, None, None, None, None, "stays above", open_below=f > 0.595)
+            )
+        elif f < 0.795:
+            points.append(FrontierPoint(f, estimate, estimate - 9, None, 9, "crosses"))
+        elif f < 0.895:
+            points.append(FrontierPoint(f, estimate, None, None, None, "never sure"))
+        else:
+            points.append(FrontierPoint(f, None, None, None, None, "below from the start"))
+    return Frontier(by, 0.75, 0.9, 0.0, 24.0, 0.9, 0.7, tuple(points))
+
+
+@pytest.mark.parametrize("by", ["cycles", "age_days"])
+def test_each_reason_for_no_limit_has_its_own_zone_and_words(by):
+    figure = draw_frontier_figure([zoned(by)])
+    spans = sorted(
+        (p.get_x(), p.get_x() + p.get_width())
+        for p in axes_of(figure, by).patches
+        if p.get_gid() == "no-limit"
+    )
+    edges = [(52.0 - 0.5, 59.5), (59.5, 69.5), (79.5, 89.5), (89.5, 95.5)]
+    assert spans == [pytest.approx(edge) for edge in edges]
+    told = " ".join(words(figure, "no-limit-name") + words(figure, "zone-name"))
+    for reason in (NOT_CALLED_FOR, NOT_KNOWN, NOT_SURE[by], CANNOT_KEEP):
+        assert told.count(reason) == 1
+
+
+def test_a_zone_too_narrow_for_its_words_is_named_under_the_heading_by_its_floors():
+    points = [replace(p, open_below=p.floor == 0.69) for p in zoned().points]
+    figure = draw_frontier_figure([replace(zoned(), points=tuple(points))])
+    assert words(figure, "zone-name") == [f"at 69, {NOT_KNOWN}"]
 
 
 def test_a_floor_outside_those_drawn_is_not_marked():
