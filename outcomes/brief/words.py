@@ -558,19 +558,51 @@ def past_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement) ->
         if ((s.cycles if leading.by == "cycles" else s.age_days) or 0.0) > limit
         and s.advice != "retire"
     ]
-    if not beyond:
-        return None
-    names = joined([s.source_id for s in beyond[:_MOST_NAMED]])
-    more = len(beyond) - _MOST_NAMED
-    rest = f" and {more} more" if more > 0 else ""
-    one = len(beyond) == 1
-    own = "its own trials do not show it" if one else "their own trials do not show them"
+    kept = [s for s in beyond if s.advice == "keep"]
+    open_still = [s for s in beyond if s.advice != "keep"]
+    parts = [_past_and_open(open_still)] if open_still else []
+    if kept:
+        is_it = "is" if len(kept) == 1 else "are"
+        parts.append(
+            f"{_named(kept)} {is_it} past that limit{' too' if open_still else ''}, but shown at "
+            f"or above {in_100(leading.floor)}."
+        )
+    return " ".join(parts) or None
+
+
+def _past_and_open(beyond: Sequence[ShelfSource]) -> str:
+    """Sources beyond the limit that only a test can settle, each with its ground."""
+    grounds: dict[str, list[ShelfSource]] = {}
+    for source in beyond:
+        grounds.setdefault(_WHY_OPEN.get(source.ground, "not shown"), []).append(source)
+    parts = []
+    for ground, some in grounds.items():
+        one = len(some) == 1
+        why = {
+            "not shown": "its own trials do not show it below the floor"
+            if one
+            else "their own trials do not show them below the floor",
+            "beyond": f"{'it has' if one else 'they have'} been through more than the records "
+            "can speak for",
+            "untried": f"{'it has' if one else 'they have'} not been tried yet",
+            "no record": f"{'its' if one else 'their'} storage is not on record",
+        }[ground]
+        parts.append(f"because {why}: {_named(some)}")
+    them = "it" if len(beyond) == 1 else "them"
     return (
-        f"Already past that limit and not advised to be retired, because {own} below the floor: "
-        f"{names}{rest}. Test {'it' if one else 'them'} first."
+        f"Already past that limit and not advised to be retired, {'; '.join(parts)}. "
+        f"Test {them} first."
     )
 
 
+def _named(sources: Sequence[ShelfSource]) -> str:
+    """Names of sources, the rest beyond eight counted."""
+    names = [s.source_id for s in sources[:_MOST_NAMED]]
+    more = len(sources) - _MOST_NAMED
+    return joined([*names, f"{more} more"] if more > 0 else names)
+
+
+_WHY_OPEN = {"beyond records": "beyond", "no trials": "untried", "not documented": "no record"}
 _MOST_NAMED = 8
 _MANY_TRIALS = 100
 

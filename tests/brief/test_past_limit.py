@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from outcomes.brief import words
 from outcomes.brief.facts import Facts
+from outcomes.decide.shelf import ShelfSource
 
 
 def test_held_sources_beyond_the_limit_and_not_condemned_are_named(demo_facts: Facts) -> None:
@@ -23,12 +26,59 @@ def test_held_sources_beyond_the_limit_and_not_condemned_are_named(demo_facts: F
 
 
 def test_one_such_source_is_told_as_one(demo_facts: Facts) -> None:
-    first = next(s for s in demo_facts.shelf if s.advice != "retire")
+    first = next(s for s in demo_facts.shelf if s.advice == "test")
     one = [replace(first, cycles=99.0)]
     sentence = words.past_limit_sentence(one, demo_facts.retirement)
     assert sentence is not None
     assert "its own trials do not show it below" in sentence
     assert sentence.endswith("Test it first.")
+
+
+def _past(demo_facts: Facts, **changes: object) -> ShelfSource:
+    return replace(demo_facts.shelf[0], cycles=99.0, **changes)
+
+
+def test_a_source_to_keep_is_never_asked_to_be_tested(demo_facts: Facts) -> None:
+    kept = _past(demo_facts, source_id="K1", advice="keep", ground="above")
+    alone = words.past_limit_sentence([kept], demo_facts.retirement)
+    assert alone == "K1 is past that limit, but shown at or above 85 in 100."
+    unsure = _past(demo_facts, source_id="T1", advice="test", ground="unsure")
+    both = words.past_limit_sentence([kept, unsure], demo_facts.retirement)
+    assert both == (
+        "Already past that limit and not advised to be retired, because its own trials do not "
+        "show it below the floor: T1. Test it first. "
+        "K1 is past that limit too, but shown at or above 85 in 100."
+    )
+
+
+@pytest.mark.parametrize(
+    ("ground", "said"),
+    [
+        ("beyond records", "because it has been through more than the records can speak for: T2."),
+        ("no trials", "because it has not been tried yet: T2."),
+        ("few trials", "because their own trials do not show them below the floor: T1 and T2."),
+    ],
+)
+def test_each_source_past_the_limit_stands_with_its_own_ground(
+    ground: str, said: str, demo_facts: Facts
+) -> None:
+    shelf = [
+        _past(demo_facts, source_id="T1", advice="test", ground="unsure"),
+        _past(demo_facts, source_id="T2", advice="test", ground=ground),
+    ]
+    sentence = words.past_limit_sentence(shelf, demo_facts.retirement)
+    assert sentence is not None
+    assert said in sentence
+    assert sentence.endswith("Test them first.")
+
+
+def test_beyond_eight_names_the_rest_is_counted(demo_facts: Facts) -> None:
+    shelf = [
+        _past(demo_facts, source_id=f"T{k}", advice="test", ground="unsure") for k in range(10)
+    ]
+    sentence = words.past_limit_sentence(shelf, demo_facts.retirement)
+    assert sentence is not None
+    assert "T6, T7 and 2 more." in sentence
 
 
 def test_nothing_is_said_without_a_limit_or_without_such_a_source(demo_facts: Facts) -> None:
