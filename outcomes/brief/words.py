@@ -626,7 +626,8 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
     if source.ground == "own trials disagree":
         return (
             "its class points one way and its own latest trials the other "
-            f"(found {source.finds} of {source.trials} so far): test before deciding"
+            f"(found {source.latest_finds} of its latest {source.latest_trials}): test before "
+            "deciding"
         )
     if source.ground == "not documented":
         return "its storage is not on record"

@@ -43,6 +43,9 @@ class ExposureLeft:
     years_left
         ``left`` at this source's own rate of use; for age, as time. None where
         there is none, or the source is not being thawed.
+    years_low
+        The same of ``low``; where that is not reached within what was observed, of
+        all there is up to there, for it lasts at least so long.
     below
         How sure it is, from 0 to 1, that the source is below the floor today.
     reason
@@ -57,6 +60,7 @@ class ExposureLeft:
     high: float | None
     observed_to: float
     years_left: float | None
+    years_low: float | None
     below: float | None
     reason: str | None
 
@@ -127,7 +131,7 @@ def _of_source(
         reason = "it is beyond what three sources, or its own trials, have shown"
     if reason is not None or drawn is None or now is None:
         return ExposureLeft(
-            source.source_id, exposure, now, None, None, None, limit, None, None, reason
+            source.source_id, exposure, now, None, None, None, limit, None, None, None, reason
         )
     today = {"cycles": source.cycles, "age_days": source.age_days}
     at = np.linspace(now, limit, _STEPS) if limit > now else np.array([now])
@@ -147,6 +151,9 @@ def _of_source(
         high=high,
         observed_to=limit,
         years_left=_years(left, exposure, rates.get(source.source_id)),
+        years_low=_years(
+            max(limit - now, 0.0) if low is None else low, exposure, rates.get(source.source_id)
+        ),
         below=float((probability[:, 0] < floor).mean()),
         reason=None,
     )
@@ -183,8 +190,9 @@ def first_things(
     to be kept. Among those to be retired, the one most surely below the floor
     comes first. Among those to be tested, first those that trials would settle,
     the one most likely below the floor leading; then those that have never been
-    tried or cannot be judged. Among those to be kept, first the one with the
-    least time left, where there is a rate of use, else the fewest cycles.
+    tried or cannot be judged. Among those to be kept, first the one whose lower
+    limit of what is left is soonest reached at its own rate of use
+    (``years_low``); those that are not being thawed, or have no rate, come last.
 
     Parameters
     ----------
@@ -195,14 +203,13 @@ def first_things(
     """
     by_name = {item.source_id: item for item in left}
 
-    def order(source: ShelfSource) -> tuple[int, int, float, float, str]:
+    def order(source: ShelfSource) -> tuple[int, int, float, str]:
         item = by_name.get(source.source_id)
         below = item.below if item is not None and item.below is not None else 0.5
         if source.advice == "keep":
-            time = np.inf if item is None or item.years_left is None else item.years_left
-            most = np.inf if item is None or item.left is None else item.left
-            return 2, 0, time, most, source.source_id
+            time = np.inf if item is None or item.years_low is None else item.years_low
+            return 2, 0, time, source.source_id
         cannot = int(source.advice == "test" and source.find_probability is None)
-        return _ADVICE[source.advice], cannot, -below, 0.0, source.source_id
+        return _ADVICE[source.advice], cannot, -below, source.source_id
 
     return tuple(sorted(shelf, key=order))

@@ -53,6 +53,9 @@ class ShelfSource:
     trials_to_settle
         For ``test``: about how many further trials would settle it if it goes
         on as predicted; None where that is over 500 or cannot be said.
+    latest_trials, latest_finds
+        Its latest trials among those used, 20 at most, and finds among them: what
+        may speak against the prediction.
     """
 
     source_id: str
@@ -69,6 +72,8 @@ class ShelfSource:
     ground: str
     trials_to_settle: int | None
     trials_used: int | None = None
+    latest_trials: int = 0
+    latest_finds: int = 0
 
     def could_be_far(self, floor: float) -> tuple[str, ...]:
         """Sides of the floor, ``"above"`` and ``"below"``, on which it may well lie far off.
@@ -126,7 +131,7 @@ def review_shelf(
     used = _counts(fit.design.trials)
     shown = used if trials is None else _counts(_unassisted(trials))
     rows = []
-    recent = recent_finds(fit)
+    latest = _counts(_latest(fit))
     predicted = _predict(fit, held) if fit.mixed is not None and len(held) else None
     for position, row in enumerate(held.itertuples(index=False)):
         n = used.get(str(row.source_id), (0, 0))[0]
@@ -135,8 +140,8 @@ def review_shelf(
         if predicted is not None:
             probability, low, high = (float(p[position]) for p in predicted)
             prediction = (probability, low, high)
-        share = recent.get(str(row.source_id), 0.0)
-        rows.append(_advise(fit, row, n, told, prediction, share))
+        recent = latest.get(str(row.source_id), (0, 0))
+        rows.append(_advise(fit, row, n, told, prediction, recent))
     order = {"retire": 0, "test": 1, "keep": 2}
     return tuple(
         sorted(
@@ -195,7 +200,7 @@ def _advise(
     n: int,
     told: tuple[int, int],
     prediction: tuple[float, float, float] | None,
-    recent: float,
+    recent: tuple[int, int],
 ) -> ShelfSource:
     settings = fit.settings
     documented = bool(row.documented)  # type: ignore[attr-defined]
@@ -218,7 +223,7 @@ def _advise(
                 settings.floor,
                 (probability, low, high),
                 n,
-                recent,
+                recent[1] / max(recent[0], 1),
                 reach_of(fit.design, settings.confidence),
             )
     return ShelfSource(
@@ -236,6 +241,8 @@ def _advise(
         advice=advice,
         ground=ground,
         trials_to_settle=settle,
+        latest_trials=recent[0],
+        latest_finds=recent[1],
     )
 
 
@@ -289,12 +296,16 @@ def advice_at(
 
 def recent_finds(fit: FindFit) -> dict[str, float]:
     """Source → share of finds in its own latest 20 usable trials; no entry without any."""
-    if not fit.n:
-        return {}
-    trials = fit.design.trials.sort_values("started_at", kind="stable")
-    latest = trials.groupby(trials["source_id"].astype(str)).tail(RECENT)
-    found = (latest["result"] == "find").groupby(latest["source_id"].astype(str)).mean()
-    return {str(name): float(share) for name, share in found.items()}
+    return {name: found / tried for name, (tried, found) in _counts(_latest(fit)).items()}
+
+
+def _latest(fit: FindFit) -> pd.DataFrame:
+    """The latest 20 usable trials of each source."""
+    trials = fit.design.trials
+    if trials.empty:
+        return trials
+    trials = trials.sort_values("started_at", kind="stable")
+    return trials.groupby(trials["source_id"].astype(str)).tail(RECENT)
 
 
 def _number(value: object) -> float | None:

@@ -98,7 +98,7 @@ def test_what_is_said_of_resampling_is_what_was_found(change, says):
     assert says in bootstrap_sentence(replace(RESAMPLED, **change))
 
 
-LEFT = ExposureLeft("S1", "cycles", 4.0, 11.7, 5.5, 16.6, 23.0, 1.2, 0.01, None)
+LEFT = ExposureLeft("S1", "cycles", 4.0, 11.7, 5.5, 16.6, 23.0, 1.2, 0.6, 0.01, None)
 
 
 @pytest.mark.parametrize(

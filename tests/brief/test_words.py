@@ -464,7 +464,10 @@ def _shelf(**changes: object) -> ShelfSource:
         ({"ground": "below"}, "unreliable for this purpose, on present evidence"),
         ({"ground": "no trials"}, "not tried yet"),
         ({"ground": "beyond records"}, "more than the records can speak for"),
-        ({"ground": "own trials disagree"}, "found 24 of 30"),
+        (
+            {"ground": "own trials disagree", "latest_trials": 20, "latest_finds": 16},
+            "its own latest trials the other (found 16 of its latest 20): test",
+        ),
         ({"ground": "not documented"}, "not on record"),
         ({"ground": "no model"}, "too little evidence"),
     ],

@@ -52,6 +52,9 @@ def test_every_source_held_stands_once_with_a_number_or_a_reason(reviewed):
             assert x.low <= x.left <= (np.inf if x.high is None else x.high)
             assert x.now + x.left <= x.observed_to + 1e-9
             assert x.years_left == pytest.approx(x.left / 8.0)
+        if x.reason is None:
+            least = max(x.observed_to - x.now, 0.0) if x.low is None else x.low
+            assert x.years_low == pytest.approx(least / 8.0)
 
 
 def test_nothing_is_left_just_where_the_shelf_has_the_source_below_the_floor(reviewed):
@@ -175,17 +178,40 @@ def test_what_to_do_first_is_what_is_surest_or_soonest():
         _source("R2", "retire", 0.55),
     ]
     told = {
-        "K1": {"years_left": 0.4, "left": 5.0, "below": 0.0},
-        "K2": {"years_left": 2.0, "left": 2.0, "below": 0.0},
-        "T1": {"years_left": 0.1, "left": 1.0, "below": 0.45},
-        "T2": {"years_left": 0.0, "left": 0.0, "below": 0.8},
-        "T3": {"years_left": None, "left": None, "below": None},
-        "R1": {"years_left": 0.0, "left": 0.0, "below": 0.99},
-        "R2": {"years_left": 0.0, "left": 0.0, "below": 0.96},
+        "K1": {"years_low": 0.4, "below": 0.0},
+        "K2": {"years_low": 2.0, "below": 0.0},
+        "T1": {"years_low": 0.1, "below": 0.45},
+        "T2": {"years_low": 0.0, "below": 0.8},
+        "T3": {"years_low": None, "below": None},
+        "R1": {"years_low": 0.0, "below": 0.99},
+        "R2": {"years_low": 0.0, "below": 0.96},
     }
     left = [SimpleNamespace(source_id=name, **values) for name, values in told.items()]
     order = [s.source_id for s in first_things(shelf, left)]
     assert order == ["R1", "R2", "T2", "T1", "T3", "K1", "K2"]
+
+
+def test_among_those_to_keep_the_one_that_may_run_out_soonest_leads(reviewed):
+    _, fit, shelf, _ = reviewed
+    # At a low floor some stay above it as far as the records go.
+    fit = replace(fit, settings=replace(fit.settings, floor=0.1))
+    # Those that could be judged, as if all were to be kept.
+    judged = {x.source_id for x in exposure_left(fit, shelf, "cycles") if x.reason is None}
+    kept = [replace(s, advice="keep") for s in shelf if s.source_id in judged]
+    assert len(kept) >= 6
+    # The first is never thawed.
+    rates = np.array([0.0, *np.linspace(1.0, 24.0, len(kept) - 1)])
+    n = len(kept)
+    ids = tuple(s.source_id for s in kept)
+    use = RateOfUse(1.0, ids, np.ones(n), rates, np.zeros(n), np.zeros(n), (), 0)
+    left = exposure_left(fit, kept, "cycles", use)
+    by_name = {x.source_id: x for x in left}
+    order = [s.source_id for s in first_things(kept, left)]
+    assert order[-1] == kept[0].source_id
+    assert by_name[order[-1]].years_low is None
+    times = [by_name[name].years_low for name in order[:-1]]
+    assert times == sorted(times)
+    assert any(by_name[name].low is None for name in order[:-1])
 
 
 def test_without_a_model_each_has_the_reason(reviewed, made_trials):

@@ -59,6 +59,18 @@ def test_counts_are_those_of_the_usable_trials(reviewed: Reviewed) -> None:
         assert (s.trials, s.finds) == (len(own), int((own["result"] == "find").sum()))
 
 
+def test_the_latest_trials_told_are_those_the_rule_goes_by(reviewed: Reviewed) -> None:
+    _, _, fit, shelf = reviewed
+    used = fit.design.trials.sort_values("started_at", kind="stable")
+    for s in shelf:
+        latest = used[used["source_id"] == s.source_id].tail(20)
+        assert (s.latest_trials, s.latest_finds) == (
+            len(latest),
+            int((latest["result"] == "find").sum()),
+        )
+    assert any(s.latest_trials < s.trials for s in shelf)
+
+
 def test_a_source_never_tried_is_to_be_tested(reviewed: Reviewed) -> None:
     records, _, fit, _ = reviewed
     new = records.sources.iloc[[0]].assign(
