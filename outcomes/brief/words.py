@@ -444,6 +444,14 @@ def threshold_sentence(threshold: Threshold) -> str:
             f"{'number of cycles' if threshold.by == 'cycles' else 'age'} is it sure "
             f"({percent(threshold.confidence)} confidence) that they are still at or above it."
         )
+    if threshold.outcome == "stays above" and threshold.low is not None:
+        return (
+            f"A limit by {name} is neither called for nor ruled out: the best estimate stays above "
+            f"{floor} within what was observed (up to {limit}), but beyond "
+            f"{exposure_value(threshold.by, threshold.low)} that is not sure "
+            f"({percent(threshold.confidence)} confidence). More trials of sources beyond it would "
+            "settle it."
+        )
     if threshold.outcome == "stays above":
         return (
             f"No limit by {name} is called for: finds do not fall below {floor} within what was "
@@ -834,8 +842,15 @@ def limit_in_short(verdict: WhichPredicts, retirement: Retirement) -> str:
     if not thresholds:
         return retire_sentence(verdict, retirement)
     bad = [t for t in thresholds if t.outcome not in ("stays above", "rises")]
+    bad = bad or [t for t in thresholds if t.outcome == "stays above" and t.low is not None]
     leading = (bad or list(thresholds))[0]
     floor = in_100(leading.floor)
+    if leading.outcome == "stays above" and leading.low is not None:
+        return (
+            f"A retirement limit is neither called for nor ruled out: finds stay above {floor} on "
+            "best estimate, but beyond "
+            f"{exposure_value(leading.by, leading.low)} these records are not sure of it."
+        )
     return {
         "never sure": f"No retirement limit can be set yet: at no point is it sure that {floor} "
         "are found.",

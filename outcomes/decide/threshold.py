@@ -30,7 +30,8 @@ class Threshold:
         downwards; None where it does not within ``observed_to``.
     low, high
         Where the lower and the upper confidence limit cross it (inversion of
-        the band); None where they do not.
+        the band); None where they do not. Where the best estimate stays above,
+        ``low`` is the exposure beyond which that is not sure.
     retire_after
         Largest whole exposure, within what was observed, at which the lower
         limit is still at or above the floor; None where ``outcome`` says why.
@@ -118,7 +119,11 @@ def read_threshold(curve: FindCurve, floor: float, limit: float) -> Threshold:
     else:
         retire_after = _last_whole(at, low_limit, floor)
         outcome = "crosses" if retire_after is not None else "never sure"
-    if outcome not in ("crosses", "never sure"):
+    if outcome == "stays above":
+        # Above at the best estimate alone: from here on it is not sure.
+        low = low if low is not None or low_limit[0] >= floor else float(at[0])
+        high = None
+    elif outcome not in ("crosses", "never sure"):
         estimate = low = high = None
     return Threshold(
         by=curve.exposure,

@@ -365,6 +365,14 @@ def test_a_threshold_is_told_with_its_interval_and_its_limit() -> None:
     assert "about 15 cycles (90 % interval 10 to 20 cycles)" in text
 
 
+def test_a_limit_is_only_called_needless_where_the_records_are_sure_of_it() -> None:
+    unsure = words.threshold_sentence(_threshold(outcome="stays above"))
+    assert "neither called for nor ruled out" in unsure
+    assert "beyond 10 cycles that is not sure (90 % confidence)" in unsure
+    sure = words.threshold_sentence(_threshold(outcome="stays above", low=None))
+    assert sure.startswith("No limit by cycles is called for")
+
+
 def test_an_interval_that_leaves_what_was_observed_says_where_few_sources_begin() -> None:
     text = words.threshold_sentence(_threshold(high=None))
     said = "10 cycles to beyond 30 cycles, past which fewer than 3 sources carry the line)."
@@ -404,7 +412,9 @@ def test_every_outcome_of_a_threshold_has_a_whole_sentence(outcome: str) -> None
         (("rises", "crosses"), "Retire at an age of 10 days."),
         (("never sure",), "No retirement limit can be set yet"),
         (("stays above", "below from the start"), "would keep finds at 85 in 100"),
-        (("stays above",), "stay at or above 85 in 100"),
+        (("stays above",), "beyond 10 cycles these records are not sure of it"),
+        (("stays above", "rises"), "neither called for nor ruled out"),
+        (("surely above",), "stay at or above 85 in 100"),
         (("rises",), "finds do not fall"),
         (("no model",), "no curve could be fitted"),
     ],
@@ -413,7 +423,11 @@ def test_the_lead_tells_every_limit_or_why_there_is_none(
     outcomes: tuple[str, ...], said: str, cases: dict[str, Case]
 ) -> None:
     by = ("cycles", "age_days")
-    thresholds = tuple(_threshold(e, outcome=o) for e, o in zip(by, outcomes, strict=False))
+    sure = {"outcome": "stays above", "low": None}
+    thresholds = tuple(
+        _threshold(e, **(sure if o == "surely above" else {"outcome": o}))
+        for e, o in zip(by, outcomes, strict=False)
+    )
     text = words.limit_in_short(cases["down"][1], Retirement(thresholds, ()))
     assert said in text
     assert not NEVER.search(text)

@@ -51,6 +51,18 @@ def test_every_shape_of_curve_has_its_outcome(curve: FindCurve, outcome: str) ->
     assert (threshold.estimate is not None) == (outcome in ("crosses", "never sure"))
 
 
+def test_where_the_best_estimate_alone_stays_above_it_says_from_where_that_is_not_sure() -> None:
+    # 3 - x/24 ends at 1.75 and its lower limit, 0.3 below, reaches logit(0.85) = 1.734601 at
+    # 24 * (3 - 0.3 - 1.734601).
+    threshold = read_threshold(_curve(3.0, 1.75), 0.85, 30.0)
+    assert threshold.outcome == "stays above"
+    assert threshold.low == pytest.approx(24.0 * (2.7 - np.log(0.85 / 0.15)), abs=0.01)
+    assert (threshold.estimate, threshold.high, threshold.retire_after) == (None, None, None)
+    assert read_threshold(_curve(3.5, 2.5), 0.85, 30.0).low is None
+    # Never sure, from the first exposure on.
+    assert read_threshold(_curve(2.0, 1.9), 0.85, 30.0).low == 0.0
+
+
 def test_the_crossing_of_a_straight_line_is_where_algebra_puts_it() -> None:
     # logit(0.85) = 1.734601; the line 3 - x/12 reaches it at 12 * (3 - 1.734601), the lower
     # limit (0.3 below) 3.6 earlier and the upper 3.6 later.

@@ -72,7 +72,12 @@ def study_unit(seed: int, refits: int = 0) -> list[dict[str, object]]:
 
     threshold = find_threshold(fit, "cycles", alone=False)
     true = find_true_threshold(unit, FLOOR)
-    if true is not None and true <= threshold.observed_to and threshold.estimate is not None:
+    crosses = threshold.outcome in ("crosses", "never sure")
+    if true is not None and true <= threshold.observed_to and threshold.outcome == "stays above":
+        # Said to lie beyond what was observed; where that is not sure, beyond the lower limit.
+        low = threshold.observed_to if threshold.low is None else threshold.low
+        judge("threshold", true, low, None)
+    elif true is not None and true <= threshold.observed_to and crosses:
         judge("threshold", true, threshold.low, threshold.high)
         if refits:
             found = bootstrap_threshold(fit, threshold, refits=refits)
