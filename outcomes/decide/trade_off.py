@@ -39,8 +39,8 @@ class TradeOffPoint:
         Expected find probability of the trials still run, over the unit's dogs
         and conditions.
     share_below_floor, share_low, share_high
-        Share of those trials whose source, as it was then, is expected to be
-        found less often than the floor.
+        Share of those trials whose source, as it was then, is found less often
+        than the floor, averaged over what the model leaves open.
     sources_per_year, sources_low, sources_high
         Sources retired per year in the long run, at the unit's own rate of use.
     trials

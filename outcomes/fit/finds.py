@@ -26,6 +26,9 @@ _ALLOW_FOR_SLOPES = 2.0  # likelihood-ratio statistic from which errors allow fo
 _SAY_SLOPES_DIFFER = 4.0  # and from which it is said that they differ
 _PLAINLY, _SLOPES_TRIED = 0.05, 4  # sources and dogs, with cycles and with age
 _NODES = 25
+_WIDEST_SPREAD = (
+    4.0  # log-odds; 95 of 100 levels would reach from 1 find in 3,000 to 1 miss in 3,000
+)
 _MOST_FOR_SPREAD = 20_000  # trials; beyond, sources are known well enough one by one
 
 
@@ -167,6 +170,18 @@ def fit_finds(
     }
     too_few = {word: pair for word, pair in counts.items() if pair[0] < pair[1]}
     mixed, reason = _fit(design, bool(too_few))
+    if mixed is not None and (wild := _beyond_measure(mixed)):
+        design = without_grouping(design, wild)
+        mixed, reason = _fit(design, bool(too_few))
+    if mixed is not None and max(mixed.sd.values(), default=0.0) > _WIDEST_SPREAD:
+        mixed, reason = (
+            None,
+            (
+                "differences between dogs or sources come out larger than any that could be: "
+                "finds and misses hardly overlap between them, so no finite size can be put on "
+                "the effects"
+            ),
+        )
     slopes: tuple[Slope, ...] = ()
     untried: tuple[LeftOut, ...] = ()
     if mixed is not None:
@@ -198,6 +213,22 @@ def fit_finds(
         reason=reason,
         too_few=too_few,
         settings=settings,
+    )
+
+
+def _beyond_measure(mixed: MixedFit) -> str | None:
+    """Session or hide, where its spread ran away; None where it did not."""
+    wild = (g for g, sd in mixed.sd.items() if sd > _WIDEST_SPREAD and g not in ("dog", "source"))
+    return next(wild, None)
+
+
+def without_grouping(design: Design, grouping: str) -> Design:
+    """The design without the random intercept of a grouping, and why."""
+    reason = "its differences come out larger than any that could be: too few trials in each"
+    return replace(
+        design,
+        groups={name: labels for name, labels in design.groups.items() if name != grouping},
+        left_out=(*design.left_out, LeftOut(grouping, reason)),
     )
 
 
@@ -264,7 +295,7 @@ def at_each_spread(fit: FindFit) -> tuple[tuple[float, MixedFit], ...]:
     return tuple(
         (
             weight,
-            at_the_mean(design.x, design.groups, _widened(design, one, fit.slopes, fit.widening)),
+            _widened(design, at_the_mean(design.x, design.groups, one), fit.slopes, fit.widening),
         )
         for weight, one in spreads
     )

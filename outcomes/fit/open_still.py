@@ -33,7 +33,9 @@ def at_the_mean(x: np.ndarray, groups: Mapping[str, np.ndarray], mixed: MixedFit
     MixedFit
         ``beta`` and ``effects`` moved by half the third derivatives of the
         log-likelihood, taken over the joint covariance; all else as it was. A
-        grouping that the joint covariance does without stays where it is.
+        grouping that the joint covariance does without stays where it is. ``mixed``
+        itself where anything would move by more than its standard error: a step
+        that long is no small correction, and first order says nothing of it.
 
     References
     ----------
@@ -65,6 +67,8 @@ def at_the_mean(x: np.ndarray, groups: Mapping[str, np.ndarray], mixed: MixedFit
     for column in columns:
         total += np.bincount(column, bend, len(covariance))
     move = -0.5 * covariance @ total
+    if (np.abs(move) > np.sqrt(np.diag(covariance)) + 1e-12).any():
+        return mixed
     effects = dict(mixed.effects)
     for grouping, frame in mixed.effects.items():
         if (grouping, str(frame.index[0])) in place:

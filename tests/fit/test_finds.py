@@ -301,3 +301,35 @@ def test_strong_sources_that_are_used_more_hide_less_of_what_cycles_do():
     # Units vary; a term that did nothing would move their mean by more than two of its errors
     # one time in twenty, and upwards as often as downwards.
     assert np.mean(moved) < -2.0 * np.std(moved, ddof=1) / np.sqrt(len(moved))
+
+
+def test_hides_whose_spread_runs_away_are_left_out_and_that_is_said():
+    # 376 trials, 31 misses, about two trials in each hide: likeliest with a standard deviation of
+    # 17 between hides, where a hide is found for certain or missed for certain.
+    records = unit_records(simulate_unit(SCENARIOS["cycles only"], 81_012, trials=450))
+    trials = join(records).trials
+    design = plan_design(trials)
+    wild = fit_mixed(design.y, design.x, design.names, design.groups)
+    assert wild.sd["hide"] > 4.0
+    fit = fit_finds(trials, SETTINGS)
+    assert set(fit.sd) == {"dog", "source"}
+    assert max(fit.sd.values()) < 1.5
+    assert "hide" in [left.term for left in fit.left_out]
+    # Back where finds are: the observed share, foretold.
+    foretold = expit(linear_predictor(fit.design, fit.mixed)[0]).mean()
+    assert foretold == pytest.approx(fit.finds / fit.n, abs=0.01)
+
+
+def test_dogs_farther_apart_than_any_could_be_are_no_model(made_trials):
+    trials = made_trials(4, n=400, cycle=0.0, source_sd=0.3)
+    dogs = sorted(trials["dog_id"].unique())
+    never = trials["dog_id"].isin(dogs[::2])
+    result = np.where(never, "miss", "find")
+    # One answer against the rest for each dog, so that a maximum exists.
+    for dog in dogs:
+        own = np.flatnonzero(trials["dog_id"] == dog)[:1]
+        result[own] = "find" if dog in dogs[::2] else "miss"
+    fit = fit_finds(trials.assign(result=result), SETTINGS)
+    assert fit.mixed is None
+    assert "differences between dogs or sources" in fit.reason
+    assert fit.terms == ()

@@ -97,3 +97,11 @@ def test_the_order_of_groupings_and_the_covariance_stay_as_they_were(made_trials
     assert moved.joint_cov is fit.mixed.joint_cov
     for grouping, frame in fit.mixed.effects.items():
         pd.testing.assert_series_equal(moved.effects[grouping]["std_error"], frame["std_error"])
+
+
+def test_a_step_longer_than_the_standard_error_is_not_taken():
+    # 60 finds of 60 and hardly a prior: the peak is far out, and the third derivative there would
+    # throw it farther still.
+    wide = _lone(3.0, 9.0)
+    moved = at_the_mean(np.zeros((60, 1)), {"source": np.full(60, "A")}, wide)
+    assert moved is wide
