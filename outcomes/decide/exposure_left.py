@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from outcomes.decide.curve import observed_to
 from outcomes.decide.rate_of_use import RateOfUse
@@ -76,9 +77,9 @@ def exposure_left(
     """What each source on the shelf has left, read off its own predicted curve.
 
     The source's own level, its kind and storage are as they are; only the
-    exposure goes on. Its find probability is averaged over the unit's dogs and
-    conditions, and its limits are percentiles over draws from the joint
-    distribution of effects, dogs and sources, as for the trade-off.
+    exposure goes on. Its find probability and limits start at those of the shelf
+    and go on as the average, and the percentiles, over draws from the joint
+    distribution of effects, dogs and sources.
 
     Parameters
     ----------
@@ -139,8 +140,11 @@ def _of_source(
     tails = [0.5 - fit.settings.confidence / 2.0, 0.5 + fit.settings.confidence / 2.0]
     lower, upper = np.quantile(probability, tails, axis=0)
     floor = fit.settings.floor
+    told = (source.find_probability, source.low, source.high)
+    along = (probability.mean(axis=0), lower, upper)
     left, low, high = (
-        _to_go(at, values, floor) for values in (probability.mean(axis=0), lower, upper)
+        _to_go(at, _from_today(values, now_told), floor)
+        for values, now_told in zip(along, told, strict=True)
     )
     return ExposureLeft(
         source_id=source.source_id,
@@ -157,6 +161,18 @@ def _of_source(
         below=float((probability[:, 0] < floor).mean()),
         reason=None,
     )
+
+
+def _from_today(values: np.ndarray, today: float | None) -> np.ndarray:
+    """A curve that starts at what the shelf tells today and goes on as the draws do, in log-odds.
+
+    Two ways of averaging over what is open differ a little; one source has one probability.
+    """
+    if today is None:
+        return values
+    log_odds = special.logit(np.clip(np.append(values, today), 1e-9, 1.0 - 1e-9))
+    moved: np.ndarray = special.expit(log_odds[:-1] - log_odds[0] + log_odds[-1])
+    return moved
 
 
 def _to_go(at: np.ndarray, values: np.ndarray, floor: float) -> float | None:
