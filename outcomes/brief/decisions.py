@@ -181,7 +181,7 @@ def both_sentence(price: TradeOff, cycles: float, months: float) -> str:
     confidence = words.percent(price.confidence)
     return (
         f"Retire after {name}, whichever comes first: about {_a_year(point.sources_per_year)} "
-        f"({confidence} interval {_few(point.sources_low)} to {_few(point.sources_high)}), "
+        f"({confidence} interval {few(point.sources_low)} to {few(point.sources_high)}), "
         f"{words.in_100(point.find_probability)} finds in the trials still run "
         f"({_hundred(point.low)} to {_hundred(point.high)}), and "
         f"{words.in_100(point.share_below_floor)} of those trials on sources below "
@@ -319,8 +319,7 @@ def _rows_of(price: TradeOff) -> list[EitherRow]:
 def _either_row(name: str, one: TradeOffPoint | PresentPractice) -> EitherRow:
     return EitherRow(
         rule=name,
-        sources=f"{_few(one.sources_per_year)} "
-        f"({_few(one.sources_low)} to {_few(one.sources_high)})",
+        sources=f"{few(one.sources_per_year)} ({few(one.sources_low)} to {few(one.sources_high)})",
         finds=f"{_hundred(one.find_probability)} ({_hundred(one.low)} to {_hundred(one.high)})",
         below=f"{_hundred(one.share_below_floor)} "
         f"({_hundred(one.share_low)} to {_hundred(one.share_high)})",
@@ -351,11 +350,16 @@ def either_part(facts: Facts) -> dict[str, Any] | None:
 
 
 def _a_year(number: float) -> str:
-    shown = _few(number)
+    shown = few(number)
     return f"{shown} {'source' if shown == '1' else 'sources'} a year"
 
 
-def _few(number: float) -> str:
+def few(number: float) -> str:
+    """A small number: one place after the point below 10.
+
+    >>> few(3.24), few(4.0), few(12.7)
+    ('3.2', '4', '13')
+    """
     return f"{number:.1f}".removesuffix(".0") if number < 9.95 else f"{number:,.0f}"
 
 

@@ -11,6 +11,7 @@ from outcomes.brief.facts import Facts
 from outcomes.brief.further_figures import FOLDED
 from outcomes.brief.further_words import named_exposures
 from outcomes.brief.page import draw_briefing_figure, figure_footer, records_footer
+from outcomes.brief.price_table import advised_points
 from outcomes.draw.calibration_figure import draw_calibration_figure
 from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
 from outcomes.draw.false_alerts_figure import draw_false_alerts_figure
@@ -58,7 +59,11 @@ FIGURES: Mapping[str, NamedFigure] = {
     ),
     "price": NamedFigure(
         "what each retirement limit buys and costs",
-        lambda facts, _: draw_trade_off_figure(facts.price, footer=figure_footer(facts)),
+        lambda facts, _: draw_trade_off_figure(
+            facts.price,
+            footer=figure_footer(facts),
+            advised=advised_points(facts.price, facts.retirement),
+        ),
     ),
     "floor": NamedFigure(
         "how much the limit depends on the floor",

@@ -13,7 +13,7 @@ import jinja2
 from matplotlib.figure import Figure
 
 from outcomes import __version__
-from outcomes.brief import decisions, further_words, paper, words
+from outcomes.brief import decisions, further_words, paper, price_table, words
 from outcomes.brief.blinding import blinding_counts, blinding_sentence
 from outcomes.brief.facts import Facts
 from outcomes.brief.floor_control import figure_alt, floor_control
@@ -292,6 +292,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "either": decisions.either_sentence(facts),
         "either_rows": decisions.either_rows(facts),
         "either_caption": decisions.either_caption(facts.price),
+        "price_rows": price_table.price_rows(facts.price, facts.retirement),
+        "price_headings": price_table.HEADINGS,
+        "price_caption": price_table.price_caption(facts.price, facts.retirement),
         "past_limit": words.past_limit_sentence(facts.shelf, facts.retirement),
         "shelf_note": words.SHELF_NOTE,
         "shelf_caption": words.shelf_caption(facts.shelf_day, settings.confidence),

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from math import log
 from pathlib import Path
 
-from outcomes.brief import decisions, further_words, tables, words
+from outcomes.brief import decisions, further_words, price_table, tables, words
 from outcomes.brief.facts import Facts
 from outcomes.brief.further import Further
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
@@ -107,6 +107,10 @@ def retire_lines(facts: Facts) -> Iterator[str]:
     if past is not None:
         yield past
     yield words.SHELF_NOTE
+    priced = list(price_table.price_lines(facts.price, facts.retirement))
+    if priced:
+        yield _strong("What each limit buys and costs")
+        yield from priced
     yield from _caution()
 
 

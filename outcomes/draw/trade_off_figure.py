@@ -54,7 +54,12 @@ class _Line:
 
 
 def draw_trade_off_figure(
-    trade_off: TradeOff, title: str | None = None, subtitle: str = "", footer: str = ""
+    trade_off: TradeOff,
+    title: str | None = None,
+    subtitle: str = "",
+    footer: str = "",
+    *,
+    advised: Sequence[TradeOffPoint] = (),
 ) -> Figure:
     """Draw limits by cycles and by age as two lines, and present practice as one point.
 
@@ -68,6 +73,8 @@ def draw_trade_off_figure(
         What each limit buys and costs.
     title, subtitle, footer
         Words from outside; without a title, which rule buys more, if either.
+    advised
+        The unit's own advised limits, marked more strongly than the others.
 
     Returns
     -------
@@ -87,7 +94,8 @@ def draw_trade_off_figure(
             return figure
         top = write_header(figure, title or _title(trade_off), subtitle)
         bottom = write_footer(figure, footer)
-        _draw(figure, Box(MARGIN_IN, bottom, WIDTH_IN - 2 * MARGIN_IN, top - bottom), trade_off)
+        _draw(figure, Box(MARGIN_IN, bottom, WIDTH_IN - 2 * MARGIN_IN, top - bottom), trade_off,
+              advised)  # fmt: skip
     return figure
 
 
@@ -124,7 +132,7 @@ def dearest_drawn(trade_off: TradeOff) -> float:
     return float(min(wanted, max(most, 1.15 * trade_off.present.sources_high, 1.0)))
 
 
-def _draw(figure: Figure, box: Box, trade_off: TradeOff) -> None:
+def _draw(figure: Figure, box: Box, trade_off: TradeOff, advised: Sequence[TradeOffPoint]) -> None:
     present = trade_off.present
     assert present is not None
     top = box.top - write(
@@ -166,7 +174,7 @@ def _draw(figure: Figure, box: Box, trade_off: TradeOff) -> None:
     taken += _draw_combined(figure, ax, data, _up_to(trade_off.combined, most), shown)
     course = np.vstack([np.zeros((0, 2)), *(_course(ax, data, line) for line in shown)])
     for line in (leading, *(line for line in shown if line is not leading)):
-        taken += _draw_line(figure, ax, data, line, taken, course)
+        taken += _draw_line(figure, ax, data, line, taken, course, advised)
     ax.set_xlabel(AXIS_COST, fontsize=HEADING_PT, labelpad=8)
     ax.xaxis.set_major_locator(MaxNLocator(8, integer=True))
     ax.yaxis.set_major_locator(MaxNLocator(6, integer=True, prune="upper"))
@@ -228,9 +236,18 @@ def _draw_floor(figure: Figure, ax: Axes, data: Box, floor_: float) -> list[Box]
 
 
 def _draw_line(
-    figure: Figure, ax: Axes, data: Box, line: _Line, taken: Sequence[Box], course: np.ndarray
+    figure: Figure,
+    ax: Axes,
+    data: Box,
+    line: _Line,
+    taken: Sequence[Box],
+    course: np.ndarray,
+    advised: Sequence[TradeOffPoint],
 ) -> list[Box]:
-    """A line with its limits, those named for which there is room beside words and lines."""
+    """A line with its limits, those named for which there is room beside words and lines.
+
+    Those advised come first, so that they find room.
+    """
     if not line.rules:
         return []
     cost, found = _columns(line.rules, "find_probability")
@@ -238,11 +255,13 @@ def _draw_line(
             gid=f"line {line.name}", zorder=2)  # fmt: skip
     blocks: list[Box] = []
     height = lines_height_in(1, LABEL_PT)
-    for point in sorted(line.rules, key=lambda p: p.sources_per_year):
-        if not _round(point, line.rules):
+    for point in sorted(line.rules, key=lambda p: (p not in advised, p.sources_per_year)):
+        strong = point in advised
+        if not strong and not _round(point, line.rules):
             continue
-        words = limit_words(point)
-        width = text_width_in(words, LABEL_PT)
+        words = f"{limit_words(point)}: advised" if strong else limit_words(point)
+        weight = "bold" if strong else "normal"
+        width = text_width_in(words, LABEL_PT, weight)
         x, y = _place(ax, data, point.sources_per_year, point.find_probability)
         # Over or under its mark; where the line is steep, beside it.
         side = -1.0 if line.above else 1.0
@@ -252,22 +271,30 @@ def _draw_line(
         ]
         free = [
             block
-            for block in (_block(left, top, words, LABEL_PT) for left, top in tries)
+            for block in (_block(left, top, words, LABEL_PT, weight) for left, top in tries)
             if data.left < block.left
             and block.right <= data.right
             and not _covers(block, course)
             and not any(_meet(block, other) for other in (*taken, *blocks))
         ]
+        if not free and not strong:
+            continue
+        if strong:
+            ax.plot([point.sources_per_year], [100.0 * point.find_probability],
+                    marker=line.marker, markersize=_MARK + 5, color=line.color, linestyle="none",
+                    gid="advised", zorder=3.2)  # fmt: skip
+        else:
+            ax.plot([point.sources_per_year], [100.0 * point.find_probability],
+                    marker=line.marker, markersize=_MARK, markerfacecolor="white",
+                    markeredgecolor=line.color, markeredgewidth=2.6, linestyle="none",
+                    gid=f"limit {line.name}", zorder=3)  # fmt: skip
         if not free:
             continue
         block = free[0]
         blocks.append(block)
-        ax.plot([point.sources_per_year], [100.0 * point.find_probability], marker=line.marker,
-                markersize=_MARK, markerfacecolor="white", markeredgecolor=line.color,
-                markeredgewidth=2.6, linestyle="none", gid=f"limit {line.name}",
-                zorder=3)  # fmt: skip
-        write(figure, block.left, block.top, [words], LABEL_PT, gid="limit-name",
-              color=line.color, halo=True)  # fmt: skip
+        write(figure, block.left, block.top, [words], LABEL_PT, weight=weight,
+              gid="advised-name" if strong else "limit-name", color=line.color,
+              halo=True)  # fmt: skip
     return blocks
 
 

@@ -103,6 +103,19 @@ def test_a_rule_by_both_is_a_mark_of_its_own(figure):
     assert words(figure, "combined-name") == ["15 cycles or 36 months"]
 
 
+def test_the_advised_limit_is_marked_more_strongly_and_named(figure):
+    trade_off = made()
+    (thirteen,) = (p for p in trade_off.by_cycles if p.cycles == 13)
+    marked = draw_trade_off_figure(trade_off, advised=[thirteen])
+    (mark,) = lines(marked, "advised")
+    assert mark.get_xdata()[0] == thirteen.sources_per_year
+    assert mark.get_ydata()[0] == pytest.approx(100 * thirteen.find_probability)
+    others = lines(marked, "limit limit by cycles")
+    assert mark.get_markersize() > max(line.get_markersize() for line in others)
+    assert words(marked, "advised-name") == ["13 cycles: advised"]
+    assert lines(figure, "advised") == []
+
+
 def test_lines_differ_in_more_than_colour(figure):
     (one,), (two,) = (lines(figure, f"line limit by {name}") for name in ("cycles", "age"))
     assert one.get_linestyle() != two.get_linestyle()
@@ -137,7 +150,9 @@ def test_where_nothing_is_to_be_had_the_reason_stands_there():
 @pytest.mark.parametrize("leading", ["cycles", "age_days", None])
 @pytest.mark.parametrize("cycles", [0, 2, 24, 120])
 def test_no_words_lie_on_others_or_off_the_sheet(leading, cycles):
-    figure = draw_trade_off_figure(made(leading=leading, cycles=cycles), None, "Some words. " * 9)
+    trade_off = made(leading=leading, cycles=cycles)
+    advised = [*trade_off.by_cycles[12:13], trade_off.by_age[17]]
+    figure = draw_trade_off_figure(trade_off, None, "Some words. " * 9, advised=advised)
     with theme():
         canvas = FigureCanvasAgg(figure)
         canvas.draw()
