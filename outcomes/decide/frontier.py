@@ -85,15 +85,13 @@ def threshold_frontier(
 def _frontier(threshold: Threshold, floors: Sequence[float]) -> Frontier:
     curve, limit = threshold.curve, threshold.observed_to
     start, end = np.interp([curve.at[0], limit], curve.at, curve.probability)
-    at = np.append(curve.at[curve.at <= limit + 1e-9], limit)
-    lowest = float(np.interp(at, curve.at, curve.low).min())
     points = []
     for floor in sorted(floors):
         read = read_threshold(curve, floor, limit)
         points.append(
             FrontierPoint(
                 floor, read.estimate, read.low, read.high, read.retire_after, read.outcome,
-                open_below=read.outcome == "stays above" and lowest < floor,
+                open_below=read.outcome == "stays above" and read.low is not None,
             )
         )  # fmt: skip
     return Frontier(

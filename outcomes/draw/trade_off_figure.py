@@ -329,8 +329,8 @@ def limit_words(point: TradeOffPoint) -> str:
     if point.cycles is not None:
         parts.append(f"{point.cycles:g} cycle{'' if point.cycles == 1 else 's'}")
     if point.age_days is not None:
-        months = round(point.age_days / DAYS_PER_MONTH)
-        parts.append(f"{months} month{'' if months == 1 else 's'}")
+        months = f"{point.age_days / DAYS_PER_MONTH:.6g}"
+        parts.append(f"{months} month{'' if months == '1' else 's'}")
     return " or ".join(parts)
 
 

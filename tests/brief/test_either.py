@@ -203,3 +203,17 @@ def test_without_both_limits_at_any_floor_nothing_is_said_or_drawn_up(demo_facts
     assert {at.sentence for at in told} == {""}
     assert not any(at.rows for at in told)
     assert "either-table" not in render_page(demo_facts, FIGURE).split("<script")[0]
+
+
+def test_months_asked_for_are_named_as_they_are_priced(demo_facts: Facts) -> None:
+    facts = demo_facts.with_answers(asked=Asked(either=(20.0, 18.7)))
+    rule = two_sided_rule(facts.retirement, facts.asked.either)
+    assert rule is not None
+    (point, *_) = demo_facts.price.by_cycles
+    priced = replace(point, cycles=rule[0], age_days=rule[1])
+    facts = facts.with_answers(price=replace(demo_facts.price, combined=(priced,)))
+    assert priced.age_days == pytest.approx(18.7 * DAYS_PER_MONTH)
+    sentence = decisions.either_sentence(facts)
+    assert sentence is not None
+    assert sentence.startswith("Retire after 20 cycles or 18.7 months, whichever comes first: ")
+    assert decisions.either_rows(facts)[0].rule == "20 cycles or 18.7 months, whichever comes first"

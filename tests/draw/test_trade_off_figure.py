@@ -116,6 +116,10 @@ def test_the_advised_limit_is_marked_more_strongly_and_named(figure):
     assert lines(figure, "advised") == []
 
 
+def test_a_rule_by_both_is_named_as_it_is_priced():
+    assert limit_words(point(15.0, 18.7 * MONTH, 10.5, 0.93)) == "15 cycles or 18.7 months"
+
+
 def test_lines_differ_in_more_than_colour(figure):
     (one,), (two,) = (lines(figure, f"line limit by {name}") for name in ("cycles", "age"))
     assert one.get_linestyle() != two.get_linestyle()
