@@ -169,7 +169,7 @@ def portions_part(found: MatchedPortions, alpha: float) -> dict[str, Any]:
 
 def both_sentence(price: TradeOff, cycles: float, months: float) -> str:
     """What a rule by both buys and costs beside each limit alone, or why it has no price."""
-    name = f"{words.exposure_value('cycles', cycles)} or {words.count(round(months), 'month')}"
+    name = f"{exactly(cycles, 'cycle')} or {exactly(months, 'month')}"
     if price.reason is not None:
         return f"The rule “{name}, whichever comes first” has no price: {price.reason}."
     if not price.combined or price.present is None:
@@ -185,7 +185,7 @@ def both_sentence(price: TradeOff, cycles: float, months: float) -> str:
         f"{words.in_100(point.find_probability)} finds in the trials still run "
         f"({_hundred(point.low)} to {_hundred(point.high)}), and "
         f"{words.in_100(point.share_below_floor)} of those trials on sources below "
-        f"{words.in_100(price.floor)}.{_each_alone(price, point)} "
+        f"{words.floor_in_100(price.floor)}.{_each_alone(price, point)} "
         f"As now: {_a_year(now.sources_per_year)} discarded, "
         f"{words.in_100(now.find_probability)} finds in all trials as run, "
         f"{words.in_100(now.share_below_floor)} of them on such sources."
@@ -194,14 +194,27 @@ def both_sentence(price: TradeOff, cycles: float, months: float) -> str:
 
 def _each_alone(price: TradeOff, point: TradeOffPoint) -> str:
     parts = [
-        f"{words.exposure_value(by, limit)} alone: about {_a_year(one.sources_per_year)}, "
+        f"{limit} alone: about {_a_year(one.sources_per_year)}, "
         f"{words.in_100(one.find_probability)} finds"
-        for by, limit, one in zip(
-            _NAME, (point.cycles or 0.0, point.age_days or 0.0), alone(price, point), strict=True
-        )
+        for limit, one in zip(_limits(point), alone(price, point), strict=True)
         if one is not None
     ]
     return f" After {'; after '.join(parts)}." if parts else ""
+
+
+def _limits(point: TradeOffPoint) -> tuple[str, str]:
+    """Both limits of a rule by both, as they are priced."""
+    months = (point.age_days or 0.0) / words.DAYS_PER_MONTH
+    return exactly(point.cycles or 0.0, "cycle"), exactly(months, "month")
+
+
+def exactly(number: float, noun: str) -> str:
+    """A limit as it was asked for and priced, not rounded.
+
+    >>> exactly(18.7, "month"), exactly(1.0, "cycle")
+    ('18.7 months', '1 cycle')
+    """
+    return f"{number:,.10g} {noun}{'' if number == 1 else 's'}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +244,7 @@ def _either_told(price: TradeOff, rule: tuple[float, float] | None, asked: bool)
     said = both_sentence(price, *rule)
     if asked:
         return said
-    return f"The two limits together, at the floor of {words.in_100(price.floor)}. {said}"
+    return f"The two limits together, at the floor of {words.floor_in_100(price.floor)}. {said}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,7 +304,7 @@ def either_caption(price: TradeOff) -> str:
     """What stands over the small table."""
     return (
         f"Whichever comes first, against each alone ({words.percent(price.confidence)} "
-        f"interval); the floor is {words.in_100(price.floor)}."
+        f"interval); the floor is {words.floor_in_100(price.floor)}."
     )
 
 
@@ -305,8 +318,7 @@ def _rows_of(price: TradeOff) -> list[EitherRow]:
         return []
     (point,) = price.combined
     by_cycles, by_age = alone(price, point)
-    cycles = words.exposure_value("cycles", point.cycles or 0.0)
-    months = words.count(round((point.age_days or 0.0) / words.DAYS_PER_MONTH), "month")
+    cycles, months = _limits(point)
     rows = (
         (f"{cycles} or {months}, whichever comes first", point),
         (f"{cycles} alone", by_cycles),
@@ -399,6 +411,11 @@ def kind_sentence(found: KindComparison, alpha: float) -> str:
         f"{found.kind}: {middle} finds in 100 for refrigerated ({words.percent(1.0 - alpha)} "
         f"interval {low} to {high}; {behind} against {c.sources['frozen']} frozen)."
     )
+
+
+def only_together(found: Sequence[KindComparison]) -> bool:
+    """Whether no kind can be compared by itself."""
+    return bool(found) and all(k.comparison.risk_difference is None for k in found)
 
 
 def kinds_told(found: Sequence[KindComparison], alpha: float) -> str | None:
@@ -533,7 +550,7 @@ def advice_lines(facts: Facts, source_id: str, held: ShelfSource | None) -> Iter
         yield (
             f"Its find probability today: {words.in_100(held.find_probability)} ({confidence} "
             f"interval {_hundred(held.low)} to {_hundred(held.high)}); the floor is "
-            f"{words.in_100(floor)}."
+            f"{words.floor_in_100(floor)}."
         )
     yield f"Advice: {held.advice}. {_sentence(words.advice_reason(held, floor))}"
     yield "The decision is the director's."

@@ -160,7 +160,7 @@ def dog_sentences(review: DogReview) -> list[str]:
     return [*review.sentences[:_MOST_DOG_SENTENCES], *own]
 
 
-def log_rank_sentence(test: IntervalLogRank, alpha: float) -> str:
+def log_rank_sentence(test: IntervalLogRank, alpha: float, *, chosen: bool = True) -> str:
     """Whether refrigerated and frozen sources become unreliable alike, each event between trials.
 
     Parameters
@@ -169,6 +169,8 @@ def log_rank_sentence(test: IntervalLogRank, alpha: float) -> str:
         The test; without one, its reason is told.
     alpha
         A smaller p-value counts as a difference.
+    chosen
+        Whether to say that storage was chosen; not where that stands beside it.
     """
     if test.p is None or test.z is None:
         return (
@@ -178,7 +180,8 @@ def log_rank_sentence(test: IntervalLogRank, alpha: float) -> str:
     first = f"{test.events['refrigerated']} of {test.sources['refrigerated']} refrigerated"
     second = f"{test.events['frozen']} of {count(test.sources['frozen'], 'frozen source')}"
     behind = (
-        f"{first} and {second} met the rule, each somewhere between two trials: "
+        f"{first} and {second} met the rule, over all the time they were followed and each "
+        "somewhere between two trials: "
         f"log-rank test, {p_value(test.p)}"
     )
     if test.p >= alpha:
@@ -189,7 +192,7 @@ def log_rank_sentence(test: IntervalLogRank, alpha: float) -> str:
     when = "sooner" if test.z > 0 else "later"
     return (
         f"Refrigerated sources became unreliable {when} than frozen ones, more than chance "
-        f"explains ({behind}). Storage was chosen, not assigned."
+        f"explains ({behind})." + (" Storage was chosen, not assigned." if chosen else "")
     )
 
 

@@ -333,7 +333,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         # Where days can be told, they say more than a test does.
         "log_rank": None
         if facts.lasting.log_rank.reason is not None or facts.lasting.means.reason is None
-        else further_words.log_rank_sentence(facts.lasting.log_rank, settings.alpha),
+        else further_words.log_rank_sentence(
+            facts.lasting.log_rank, settings.alpha, chosen=facts.comparison.reason is not None
+        ),
         "rmst": None if facts.lasting.means.reason is not None else facts.lasting.means.sentence,
         "rule": words.rule_sentences(settings.rule, facts.lifetime),
         "limits": [
@@ -357,8 +359,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         ],
         "cautions": words.CAUTIONS,
         "made_by": (
-            f"Made with outcomes {__version__}; floor {words.in_100(settings.floor)}, confidence "
-            f"{words.percent(settings.confidence)}, seed {settings.seed}. "
+            f"Made with outcomes {__version__}; floor {words.floor_in_100(settings.floor)}, "
+            f"confidence {words.percent(settings.confidence)}, seed {settings.seed}. "
             "All numbers are in results.json."
         ),
     }

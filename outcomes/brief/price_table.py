@@ -78,7 +78,7 @@ def price_caption(price: TradeOff, retirement: Retirement) -> str:
     """What stands over the table."""
     by = "age" if retirement.thresholds and retirement.thresholds[0].by != "cycles" else "cycles"
     return (
-        f"What limits by {by} buy and cost, at the floor of {words.in_100(price.floor)} (in "
+        f"What limits by {by} buy and cost, at the floor of {words.floor_in_100(price.floor)} (in "
         f"brackets the {words.percent(price.confidence)} interval): finds in the trials still run, "
         "how many of these trials are on sources below the floor, and sources retired a year in "
         "the long run"

@@ -130,11 +130,13 @@ def compare_lines(facts: Facts) -> Iterator[str]:
         yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     if c.kinds_left_out:
         yield f"Kept only one way, so not compared: {words.joined(c.kinds_left_out)}."
+    if c.reason is None and decisions.only_together(facts.kinds):
+        yield "The difference above is of the kinds together; no kind has enough by itself:"
     for kind in facts.kinds:
         yield f"  {decisions.kind_sentence(kind, facts.settings.alpha)}"
     yield decisions.bounds_sentence(facts.bounds)
     if c.e_value is not None and c.e_value_limit is not None:
-        yield words.e_value_sentence(c.e_value, c.e_value_limit)
+        yield words.e_value_sentence(c.e_value, c.e_value_limit, c.e_value_of or "find")
     yield from _caution()
 
 
@@ -169,7 +171,7 @@ def planted_lines(unit: Unit, facts: Facts) -> Iterator[str]:
             f"{threshold.estimate:.1f} cycles "
             f"({words.percent(threshold.confidence)} interval {low} to {high})"
         )
-    floor = words.in_100(facts.settings.floor)
+    floor = words.floor_in_100(facts.settings.floor)
     yield f"crosses {floor} at: planted {planted_words}   found {found}"
     yield f"verdict: {facts.verdict.verdict}"
     yield ""

@@ -478,6 +478,7 @@ def _compare(facts: Facts) -> dict[str, Any]:
         "p": c.p,
         "e_value": c.e_value,
         "e_value_limit": c.e_value_limit,
+        "e_value_of": c.e_value_of,
         "rmst_difference_days": means.difference_days,
         "rmst_low": means.difference_low,
         "rmst_high": means.difference_high,

@@ -70,6 +70,15 @@ def in_100(probability: float) -> str:
     return f"{share:.0f} in 100"
 
 
+def floor_in_100(floor: float) -> str:
+    """A floor as a count of a hundred, as it was set: it is a choice, not an estimate.
+
+    >>> floor_in_100(0.85), floor_in_100(0.999), floor_in_100(0.855)
+    ('85 in 100', '99.9 in 100', '85.5 in 100')
+    """
+    return f"{100.0 * floor:.6g} in 100"
+
+
 def exposure_value(exposure: str, value: float) -> str:
     """A value of an exposure in words: days below two months, a decimal below ten cycles.
 
@@ -424,7 +433,7 @@ def _none_of(fit: FindFit, word: str) -> bool:
 
 def threshold_sentence(threshold: Threshold) -> str:
     """A retirement threshold, or why there is none."""
-    floor = in_100(threshold.floor)
+    floor = floor_in_100(threshold.floor)
     name = "cycles" if threshold.by == "cycles" else "age"
     limit = exposure_value(threshold.by, threshold.observed_to)
     if threshold.outcome == "crosses":
@@ -573,7 +582,7 @@ def past_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement) ->
         is_it = "is" if len(kept) == 1 else "are"
         parts.append(
             f"{_named(kept)} {is_it} past that limit{' too' if open_still else ''}, but shown at "
-            f"or above {in_100(leading.floor)}."
+            f"or above {floor_in_100(leading.floor)}."
         )
     return " ".join(parts) or None
 
@@ -617,7 +626,7 @@ _MANY_TRIALS = 100
 
 def advice_reason(source: ShelfSource, floor: float) -> str:
     """Why a source got its advice."""
-    at = in_100(floor)
+    at = floor_in_100(floor)
     if source.ground == "above":
         return f"shown at or above {at}"
     if source.ground == "below":
@@ -644,7 +653,7 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
 
 def _unsure_reason(source: ShelfSource, floor: float) -> str:
     """What more trials would do for a source whose interval holds the floor."""
-    at, more = in_100(floor), source.trials_to_settle
+    at, more = floor_in_100(floor), source.trials_to_settle
     if more is not None and two_digits(more) <= _MANY_TRIALS:
         return f"not settled: about {count(two_digits(more), 'more trial')}"
     # A best estimate near the floor by luck asks for many trials only while it stays there.
@@ -844,7 +853,7 @@ def limit_in_short(verdict: WhichPredicts, retirement: Retirement) -> str:
     bad = [t for t in thresholds if t.outcome not in ("stays above", "rises")]
     bad = bad or [t for t in thresholds if t.outcome == "stays above" and t.low is not None]
     leading = (bad or list(thresholds))[0]
-    floor = in_100(leading.floor)
+    floor = floor_in_100(leading.floor)
     if leading.outcome == "stays above" and leading.low is not None:
         return (
             f"A retirement limit is neither called for nor ruled out: finds stay above {floor} on "
@@ -1020,15 +1029,16 @@ def rows_sentence(rows_in: Mapping[str, int], used: Mapping[str, int], set_aside
     )
 
 
-def e_value_sentence(value: float, limit: float) -> str:
-    """What an E-value means."""
+def e_value_sentence(value: float, limit: float, result: str) -> str:
+    """What an E-value means, for the risk ratio of a ``"miss"`` or a ``"find"``."""
+    size, near = (f"{v:.1f}" if v < 9.95 else f"{v:,.0f}" for v in (value, limit))
     text = (
-        f"E-value {value:.2f}: something not on record would have to be at least {value:.2f} times "
-        "as common with one way of storage, and multiply finds by as much, to explain the "
-        "difference away"
+        f"E-value {size}, for the risk ratio of a {result}: something not on record would have to "
+        f"be at least {size} times as common with one way of storage, and make a {result} {size} "
+        "times as likely, to explain the difference away"
     )
     if limit > 1.0:
-        return text + f" ({limit:.2f} to explain the interval's nearer end away)."
+        return text + f" ({near} to explain the interval's nearer end away)."
     return text + "; for the interval's nearer end nothing at all is needed."
 
 

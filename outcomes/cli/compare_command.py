@@ -19,7 +19,12 @@ def command(
     seed: int | None,
     as_json: bool,
 ) -> None:
-    """Compare refrigerated with frozen sources of the same kinds, dogs and age."""
+    """Compare refrigerated with frozen sources of the same kinds, dogs and age.
+
+    --floor and --confidence belong to the retirement threshold and change
+    nothing here; the intervals here have the confidence 1 − alpha of the
+    settings.
+    """
     facts = gather(records, settings_file, floor, confidence, seed)
     from outcomes.brief import report
     from outcomes.brief.results import results

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from outcomes.decide.bootstrap import BootstrapThreshold
     from outcomes.records.tables import Records
 
+_MOST_NEAR = 3
 _EXPOSURE = {"cycles": "cycles", "age": "age_days"}
 
 
@@ -49,6 +51,8 @@ def command(
     bootstrap: bool,
 ) -> None:
     """Tell when to retire a source, and what to do with each one held."""
+    if explain is not None and not as_json:
+        _refuse_beside_explain(by=by, either=either, bootstrap=bootstrap)
     when = moment(as_of)
     say("Reading the records")
     read = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
@@ -118,6 +122,18 @@ def _lines(asked: _Asked, facts: Facts) -> Iterator[str]:
         yield decisions.both_sentence(facts.price, *asked.either)
 
 
+def _refuse_beside_explain(**options: object) -> None:
+    """Stop where something is asked for that the explanation of one source has no place for."""
+    from outcomes.errors import UsageError
+
+    given = [f"--{name}" for name, value in options.items() if value]
+    if given:
+        raise UsageError(
+            f"--explain tells about one source only, so {' and '.join(given)} would be left out. "
+            "Ask for them without --explain, or add --json for both."
+        )
+
+
 def _check_known(records: Records, source: str) -> None:
     """Stop where no source has that name, with the nearest one."""
     from outcomes.errors import UsageError
@@ -127,7 +143,14 @@ def _check_known(records: Records, source: str) -> None:
     if source in known:
         return
     nearest = likeliest(source, known)
-    hint = f"Did you mean {nearest}?" if nearest else f"There are {len(known):,} sources."
+    near = get_close_matches(source.casefold(), [name.casefold() for name in known])
+    if nearest:
+        hint = f"Did you mean {nearest}?"
+    elif near:
+        alike = [name for name in known if name.casefold() in near]
+        hint = f"Near it: {', '.join(alike[:_MOST_NEAR])}."
+    else:
+        hint = f"There are {len(known):,} sources."
     raise UsageError(f"--explain {source}: there is no source of that name. {hint}")
 
 

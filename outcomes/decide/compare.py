@@ -38,11 +38,15 @@ class Comparison:
         P-value of the difference; below alpha exactly where the limits exclude 0.
     e_value
         How strongly something unrecorded would have to go with both storage and
-        finds to explain the difference away (risk-ratio scale); None with no difference.
+        the result ``e_value_of`` to explain the difference away (risk-ratio scale);
+        None where nothing is compared.
     e_value_limit
         The same for the limit nearest to no difference (1 if the interval holds it).
     reason
         Why nothing is compared; None where something is.
+    e_value_of
+        ``"miss"`` or ``"find"``, the rarer of the two: no ratio can multiply what
+        is common already.
     """
 
     at_age_days: float | None
@@ -58,6 +62,7 @@ class Comparison:
     e_value: float | None
     e_value_limit: float | None
     reason: str | None
+    e_value_of: str | None = None
 
 
 def compare_storage(fit: FindFit) -> Comparison:
@@ -233,6 +238,10 @@ def _standardised_difference(
     error = float(np.sqrt(gradient @ mixed.cov @ gradient))
     difference = means[0] - means[1]
     low, high = max(difference - reach * error, -1.0), min(difference + reach * error, 1.0)
+    # Of misses a difference in finds is the same difference the other way round.
+    of_misses = means[0] + means[1] >= 1.0
+    one, other = (1.0 - means[0], 1.0 - means[1]) if of_misses else (means[0], means[1])
+    ends = (-high, -low) if of_misses else (low, high)
     return Comparison(
         at_age_days=at_age,
         risk_difference=difference,
@@ -244,9 +253,10 @@ def _standardised_difference(
         kinds=both,
         kinds_left_out=only,
         p=float(2.0 * reference.sf(abs(difference) / error)),
-        e_value=e_value(means[0] / max(means[1], 1e-9)),
-        e_value_limit=_e_value_limit(means[1], low, high),
+        e_value=e_value(one / max(other, 1e-9)),
+        e_value_limit=_e_value_limit(other, *ends),
         reason=None,
+        e_value_of="miss" if of_misses else "find",
     )
 
 
@@ -254,7 +264,7 @@ def _e_value_limit(frozen: float, low: float, high: float) -> float:
     if low <= 0.0 <= high:
         return 1.0
     nearest = low if low > 0.0 else high
-    return e_value(max((frozen + nearest) / frozen, 1e-9))
+    return e_value(max((frozen + nearest) / max(frozen, 1e-9), 1e-9))
 
 
 def e_value(risk_ratio: float) -> float:

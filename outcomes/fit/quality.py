@@ -684,7 +684,7 @@ def _prediction_sentence(
         else f"{abs(off):.1f} in 100 {direction} finds than predicted"
     )
     sentence += f"; {level}"
-    slope = f"{calibration.slope:.2f}".replace("-", "−")
+    slope = f"{calibration.slope:.2f}".replace("-", "−") + "; 1 is right, less is too far apart"
     if calibration.slope_high is not None and calibration.slope_high < 1.0:
         sentence += f", and predictions too far apart (calibration slope {slope})"
     elif calibration.slope_low is not None and calibration.slope_low > 1.0:

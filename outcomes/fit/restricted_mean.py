@@ -359,7 +359,10 @@ def _nothing(
         f"{reason}."
     )
     if tested[1] is not None:
-        sentence += f" The log-rank test of one curve for both: {p_value(tested[1])}."
+        sentence += (
+            " The log-rank test of one curve for both, within that time alone and each source "
+            f"taken to have met the rule at the trial that showed it: {p_value(tested[1])}."
+        )
     return RestrictedMeans(
         from_days=start,
         to_days=end,

@@ -87,8 +87,9 @@ def test_the_log_rank_test_is_told_for_sooner_later_unclear_and_not_asked() -> N
     sooner = log_rank_sentence(_tested(3.9, 0.0004), 0.05)
     assert sooner == (
         "Refrigerated sources became unreliable sooner than frozen ones, more than chance explains "
-        "(6 of 9 refrigerated and 4 of 12 frozen sources met the rule, each somewhere between two "
-        "trials: log-rank test, p < 0.001). Storage was chosen, not assigned."
+        "(6 of 9 refrigerated and 4 of 12 frozen sources met the rule, over all the time they were "
+        "followed and each somewhere between two trials: log-rank test, p < 0.001). Storage was "
+        "chosen, not assigned."
     )
     assert "unreliable later than" in log_rank_sentence(_tested(-2.1, 0.043), 0.05)
     unclear = log_rank_sentence(_tested(-2.1, 0.043), 0.01)

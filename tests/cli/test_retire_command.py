@@ -100,11 +100,43 @@ def test_an_unknown_source_is_one_line_with_the_nearest_name(call: Call, few_rec
     assert answer.complaints[0].endswith(f"There are {len(names)} sources.")
 
 
+def test_names_that_look_alike_are_told_where_no_one_of_them_is_meant(
+    call: Call, few_records: Path
+) -> None:
+    names = pd.read_csv(few_records / "sources.csv")["source_id"]
+    start = names[0].rpartition("-")[0]
+    answer = call("retire", few_records, "--explain", f"{start}-99")
+    assert (answer.status, answer.out) == (2, "")
+    (line,) = answer.complaints
+    near = line.partition(" Near it: ")[2].removesuffix(".").split(", ")
+    assert 1 <= len(near) <= 3
+    assert set(near) <= set(names[names.str.startswith(start)])
+
+
+@pytest.mark.parametrize(
+    ("options", "named"),
+    [
+        (["--either", "20", "18", "--by", "age"], "--by and --either"),
+        (["--bootstrap"], "--bootstrap"),
+    ],
+)
+def test_what_an_explanation_would_leave_out_is_refused_before_any_work(
+    call: Call, few_records: Path, options: list[str], named: str
+) -> None:
+    # Not even the records are read, nor is the name looked up.
+    answer = call("retire", few_records / "nowhere", "--explain", "any", *options)
+    assert (answer.status, answer.out) == (2, "")
+    assert answer.err.splitlines() == [
+        f"outcomes: --explain tells about one source only, so {named} would be left out. "
+        "Ask for them without --explain, or add --json for both."
+    ]
+
+
 def test_with_too_few_trials_the_trials_are_told_without_a_model(
     call: Call, few_records: Path
 ) -> None:
     source = _most_tried(few_records)
-    answer = call("retire", few_records, "--explain", source, "--by", "cycles")
+    answer = call("retire", few_records, "--explain", source)
     assert answer.status == 0
     assert "Advice: test." in answer.out
     assert "expected" not in answer.out
@@ -160,7 +192,9 @@ def test_a_rule_that_leaves_nothing_or_buys_nothing_says_so(
     assert (
         "The rule “1 cycle or 1 month, whichever comes first” has no price: too few" in answer.out
     )
-    answer = call("retire", few_records, "--either", "20", "18")
+    answer = call("retire", few_records, "--either", "20", "18.7")
+    # It is named as it would be priced.
+    assert "The rule “20 cycles or 18.7 months, whichever comes first”" in answer.out
     assert "has no price: too little evidence in these records" in answer.out
     answer = call("retire", few_records, "--either", "0", "18")
     assert answer.status == 2

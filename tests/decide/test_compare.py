@@ -64,6 +64,27 @@ def test_kinds_kept_only_one_way_are_never_compared() -> None:
     assert set(comparison.kinds_left_out) == {"bone", "blood"}
 
 
+@pytest.mark.parametrize(("effect", "rarer"), [(-1.0, "miss"), (-3.5, "find")])
+def test_the_e_value_is_of_the_rarer_result_by_the_published_formula(effect, rarer) -> None:
+    # VanderWeele & Ding 2017: RR + sqrt(RR (RR - 1)), a ratio below 1 turned over first.
+    truth = _planted(effect)
+    if rarer == "find":
+        from dataclasses import replace
+
+        truth = replace(truth, baseline_log_odds=0.0)
+    found = _compare(truth)
+    assert found.e_value_of == rarer
+    one, other = found.refrigerated, found.frozen
+    if rarer == "miss":
+        one, other = 1.0 - one, 1.0 - other
+    ratio = max(one / other, other / one)
+    assert found.e_value == pytest.approx(ratio + (ratio * (ratio - 1.0)) ** 0.5)
+    nearest = found.frozen + min(found.low, found.high, key=abs)
+    end = (1.0 - nearest) / other if rarer == "miss" else nearest / other
+    end = max(end, 1.0 / end)
+    assert found.e_value_limit == pytest.approx(end + (end * (end - 1.0)) ** 0.5)
+
+
 def test_the_e_value_of_the_published_example() -> None:
     # VanderWeele & Ding 2017: risk ratio 3.9, limits 1.8 and 8.7; 7.26, limit 3.0 (from memory).
     assert e_value(3.9) == pytest.approx(7.26, abs=0.005)

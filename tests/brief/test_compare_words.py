@@ -1,0 +1,64 @@
+"""Refrigerated against frozen, in words: the E-value, two tests, kinds, and the floor as set."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from outcomes.brief import report, words
+from outcomes.brief.facts import Facts
+from outcomes.brief.page import PageFigure, render_page
+from outcomes.brief.results import results
+
+CHOSEN = "Storage was chosen, not assigned"
+
+
+@pytest.fixture(scope="module")
+def lines(demo_facts: Facts) -> list[str]:
+    return list(report.compare_lines(demo_facts))
+
+
+def test_an_e_value_names_the_result_it_multiplies(demo_facts: Facts, lines: list[str]) -> None:
+    c = demo_facts.comparison
+    (line,) = (x for x in lines if x.startswith("E-value"))
+    # Frozen sources are found nearly nine times in ten: no factor above 1.2 fits finds.
+    assert c.frozen is not None
+    assert c.frozen > 0.85
+    assert "for the risk ratio of a miss" in line
+    assert "finds" not in line
+    assert results(demo_facts, ("compare",))["compare"]["e_value_of"] == "miss"
+
+
+def test_the_two_log_rank_tests_say_what_each_is_about(lines: list[str]) -> None:
+    tests = [line for line in lines if "log-rank test" in line]
+    assert len(tests) == 2
+    assert "within that time alone" in tests[0]
+    assert "over all the time they were followed" in tests[1]
+
+
+def test_where_no_kind_can_be_compared_the_difference_is_of_the_kinds_together(
+    demo_facts: Facts, lines: list[str]
+) -> None:
+    told = "The difference above is of the kinds together; no kind has enough by itself:"
+    assert told in lines
+    assert lines[lines.index(told) + 1].startswith(f"  {demo_facts.kinds[0].kind}: cannot be")
+    one = replace(demo_facts.kinds[0], comparison=demo_facts.comparison)
+    some = demo_facts.with_answers(kinds=(one, *demo_facts.kinds[1:]))
+    assert told not in list(report.compare_lines(some))
+
+
+def test_that_storage_was_chosen_is_said_once_in_that_part(demo_facts: Facts) -> None:
+    page = render_page(demo_facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
+    part = page.replace("\u00a0", " ").partition("<h2>Refrigerated against frozen</h2>")[2]
+    assert part.partition("</section>")[0].count(CHOSEN) == 1
+
+
+def test_a_calibration_slope_stands_with_its_meaning(demo_facts: Facts) -> None:
+    assert "; 1 is right, less is too far apart)" in demo_facts.quality.sentences[0]
+
+
+def test_a_floor_is_told_as_it_was_set(demo_facts: Facts) -> None:
+    source = replace(demo_facts.shelf[0], ground="below")
+    assert words.advice_reason(source, 0.999).endswith("shown below 99.9 in 100")
+    assert words.advice_reason(source, 0.85).endswith("shown below 85 in 100")
