@@ -57,6 +57,8 @@ class Case:
 CASES = {name: Case(truth) for name, truth in SCENARIOS.items()} | {
     "no effect, 10 sources": Case(SCENARIOS["no effect"], trials=500, sources=10, dogs=4),
     "cycles only, 10 sources": Case(SCENARIOS["cycles only"], trials=500, sources=10, dogs=4),
+    "no effect, 450 trials": Case(SCENARIOS["no effect"], trials=450),
+    "cycles only, 450 trials": Case(SCENARIOS["cycles only"], trials=450),
     "no effect, sources far apart": Case(replace(SCENARIOS["no effect"], source_sd=1.0)),
     "benched sources, far apart": Case(replace(SCENARIOS["benched sources"], source_sd=1.0)),
     "cycles only, slopes differ": Case(replace(SCENARIOS["cycles only"], cycle_slope_sd=0.04)),
@@ -296,10 +298,10 @@ def as_markdown(lines: list[Summary], refits: int) -> str:
         "the share found (Clopper-Pearson) does not reach it, or where a bias is beyond it by more "
         "than two of those errors; else it is not shown to be broken.",
         "",
-        "Units have 1,200 trials of 24 sources by 8 dogs; those of 10 sources have 500 trials by 4 "
-        "dogs. Far apart: the standard deviation between sources is 1 on the scale of log-odds, "
-        "elsewhere 0.5. Slopes differ: the change per cycle has a standard deviation of 0.04 "
-        "between sources. Where a line has fewer units than others of its scenario, the rest could "
+        "Units have 1,200 trials of 24 sources by 8 dogs, or 450 where that is said; those of 10 "
+        "sources have 500 trials by 4 dogs. Far apart: the standard deviation between sources is 1 "
+        "on the scale of log-odds, elsewhere 0.5. Slopes differ: the change per cycle has a "
+        "standard deviation of 0.04 between sources. Where a line has fewer units than others of its scenario, the rest could "
         "not say, or were not asked it.",
         "",
         "| scenario | units (or sources) | what | found | promised | kept |",
