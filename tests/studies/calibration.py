@@ -301,8 +301,8 @@ def as_markdown(lines: list[Summary], refits: int) -> str:
         "Units have 1,200 trials of 24 sources by 8 dogs, or 450 where that is said; those of 10 "
         "sources have 500 trials by 4 dogs. Far apart: the standard deviation between sources is 1 "
         "on the scale of log-odds, elsewhere 0.5. Slopes differ: the change per cycle has a "
-        "standard deviation of 0.04 between sources. Where a line has fewer units than others of its scenario, the rest could "
-        "not say, or were not asked it.",
+        "standard deviation of 0.04 between sources. Where a line has fewer units than others of "
+        "its scenario, the rest could not say, or were not asked it.",
         "",
         "| scenario | units (or sources) | what | found | promised | kept |",
         "|---|---|---|---|---|---|",
