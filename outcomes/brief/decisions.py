@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from outcomes.brief import words
+from outcomes.brief.as_of import as_of_notes
 from outcomes.brief.facts import Facts
 from outcomes.brief.floor_grid import FloorPoint
 from outcomes.decide.bootstrap import BootstrapThreshold
@@ -39,11 +40,12 @@ _BY_VERDICT = {
 }
 
 
-HOW_TO_READ = (
+_HOW_TO_READ = (
     "expected: finds in 100 the model expects of that dog in those conditions with this source as "
     "it was. estimate then: finds in 100 of this source as it was, over the unit's dogs and "
-    "conditions, by its trials up to there and by sources like it; in brackets what its own trials "
-    "leave open (one standard error)."
+    "conditions, by its trials up to there and by sources like it; in brackets the {} "
+    "interval of what its own trials leave open. That of the advice below also counts what is "
+    "open about the model."
 )
 
 
@@ -433,38 +435,90 @@ def _signed(points: float) -> str:
     return f"{points:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0")
 
 
-def left_words(left: ExposureLeft, confidence: float) -> str:
-    """What a source has left, in a few words for the shelf."""
+def left_words(
+    left: ExposureLeft, confidence: float, source: ShelfSource | None = None, floor: float = 1.0
+) -> str:
+    """What a source has left, in a few words for the shelf.
+
+    Parameters
+    ----------
+    left
+        What it has left.
+    confidence
+        Of the interval.
+    source, floor
+        The source on the shelf, so that the words agree with what is expected of it.
+    """
     if left.reason is not None or left.now is None:
         return f"what it has left cannot be told: {left.reason or 'its exposure is not known'}"
     if left.high == 0.0:
         return "nothing left: it is below the floor already"
 
-    def more(value: float) -> str:
-        return words.exposure_value(left.by, value)
-
-    furthest = more(max(left.observed_to - left.now, 0.0))
-    low = "none" if not left.low else more(left.low)
+    furthest = _at_least(left)
     if left.low is None:
+        if furthest is None:
+            return "what it has left cannot be told: it is at the end of what these records show"
         return f"at least {furthest} left, as far as these records go"
-    high = f"more than {furthest}" if left.high is None else more(left.high)
+    low = "none" if left.low == 0.0 else _about(left.by, left.low)
+    if left.high is not None:
+        high = _about(left.by, left.high)
+    else:
+        high = "more than these records show" if furthest is None else f"more than {furthest}"
     interval = f"({words.percent(confidence)} interval {low} to {high})"
     if left.left is None:
-        return f"at least {furthest} left by the best estimate {interval}"
+        most = "more than these records show" if furthest is None else f"at least {furthest}"
+        return f"{most} left by the best estimate {interval}"
     if left.left == 0.0:
-        return f"none left by the best estimate {interval}"
-    return f"about {more(left.left)} left {interval}"
+        expected = None if source is None else source.find_probability
+        # Two ways of averaging over what is open differ by up to 1 in 100.
+        none = "none" if expected is None or expected < floor else "hardly any"
+        return f"{none} left by the best estimate {interval}"
+    about = _about(left.by, left.left)
+    return f"{about if about.startswith('less') else f'about {about}'} left {interval}"
+
+
+def _about(exposure: str, value: float) -> str:
+    """What is left, to what a thousand draws bear: whole cycles; days and months as ever."""
+    if exposure != "cycles":
+        return words.exposure_value(exposure, value)
+    return "less than 1 cycle" if value < 1.0 else words.count(round(value), "cycle")
+
+
+def _at_least(left: ExposureLeft) -> str | None:
+    """How far these records go on from today, rounded down; None where not a whole step."""
+    further = max(left.observed_to - (left.now or 0.0), 0.0)
+    if left.by != "cycles":
+        return words.exposure_value(left.by, further) if further >= 1.0 else None
+    whole = math.floor(further + 1e-9)
+    return words.count(whole, "cycle") if whole else None
 
 
 def left_is_told(source: ShelfSource, left: ExposureLeft) -> bool:
     """Whether what is left says something to a director: not cycles of one that is never frozen."""
     idle = left.by == "cycles" and source.regime == "refrigerated"
-    return source.advice == "keep" and left.reason is None and not idle
+    return source.advice != "retire" and left.reason is None and not idle
 
 
-def left_part(left: ExposureLeft, confidence: float) -> dict[str, Any]:
+def left_told(facts: Facts) -> dict[str, str]:
+    """Source → what it has left, for the table on the page, whose caption has the confidence."""
+    confidence = facts.settings.confidence
+    named = f"({words.percent(confidence)} interval "
+    return {
+        left.source_id: left_words(left, confidence, source, facts.settings.floor).replace(
+            named, "("
+        )
+        for source, left in zip(facts.shelf, facts.left, strict=False)
+        if left_is_told(source, left)
+    }
+
+
+def left_part(
+    left: ExposureLeft, confidence: float, source: ShelfSource | None = None, floor: float = 1.0
+) -> dict[str, Any]:
     """The same for programs: ``left`` of a source on the shelf."""
-    part: dict[str, Any] = tidy({**asdict(left), "sentence": left_words(left, confidence)})
+    part: dict[str, Any] = tidy(
+        {**asdict(left), "sentence": left_words(left, confidence, source, floor)}
+    )
     return part
 
 
@@ -474,7 +528,10 @@ def explanation_lines(
     """How one source's advice came about, for people: its trials, the advice, the cautions."""
     yield f"How the advice on {explanation.source_id} came about"
     if not explanation.trials:
-        yield "It has not been tried: there is no hide trial with it in these records."
+        yield (
+            "It has not been tried: there is no hide trial with it in these records up to "
+            f"{facts.shelf_day.isoformat()}."
+        )
     else:
         told = any(trial.expected is not None for trial in explanation.trials)
         start = f"{'date':<12}{'dog':<14}{'result':<8}{'cycles':>6}  "
@@ -488,7 +545,7 @@ def explanation_lines(
             yield _nothing_expected(explanation, facts)
         elif explanation.source_sd is not None:
             yield ""
-            yield HOW_TO_READ
+            yield _HOW_TO_READ.format(words.percent(facts.settings.confidence))
         if explanation.source_sd == 0.0:
             yield (
                 "In these records sources do not differ beyond what is on record, so each is "
@@ -496,6 +553,7 @@ def explanation_lines(
                 "through the whole."
             )
     yield ""
+    yield from as_of_notes(facts)
     yield from advice_lines(facts, explanation.source_id, held)
     yield ""
     yield words.CAUTIONS[0]

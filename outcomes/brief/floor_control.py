@@ -56,9 +56,11 @@ def floor_control(
     expected: dict[str, int] = {}
     place = {s.source_id: k for k, s in enumerate(facts.shelf)}
     rows, on_paper = [], []
+    left = decisions.left_told(facts)
     for point in grid:
         told: list[dict[str, Any]] = [
-            {"source": s.source_id, "kind": s.kind or "", "advice": s.advice, "left": None,
+            {"source": s.source_id, "kind": s.kind or "", "advice": s.advice,
+             "left": left.get(s.source_id) if point.floor == facts.settings.floor else None,
              "reason": words.advice_reason(s, point.floor),
              "expected": words.expected_finds(s, point.floor) or "not known"}
             for s in point.shelf

@@ -54,7 +54,7 @@ def floor_grid(facts: Facts) -> tuple[FloorPoint, ...]:
         thresholds and the shelf of ``facts`` themselves.
     """
     own = facts.settings.floor
-    recent = recent_finds(facts.fit)
+    recent = recent_finds(facts.fit, facts.as_of)
     reach = reach_of(facts.fit.design, facts.settings.confidence) if facts.fit.mixed else 0.0
     return tuple(
         FloorPoint(own, facts.retirement, facts.shelf)

@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from outcomes import __version__
 from outcomes.brief import decisions, further_words, paper, price_table, words
+from outcomes.brief.as_of import as_of_notes
 from outcomes.brief.blinding import blinding_counts, blinding_sentence
 from outcomes.brief.facts import Facts
 from outcomes.brief.floor_control import figure_alt, floor_control
@@ -296,6 +297,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "price_headings": price_table.HEADINGS,
         "price_caption": price_table.price_caption(facts.price, facts.retirement),
         "past_limit": words.past_limit_sentence(facts.shelf, facts.retirement),
+        "as_of_notes": as_of_notes(facts),
         "shelf_note": words.SHELF_NOTE,
         "shelf_caption": words.shelf_caption(facts.shelf_day, settings.confidence),
         "shelf": shelf,
@@ -414,12 +416,9 @@ def _reasons(facts: Facts) -> list[str]:
 
 def _shelf_rows(facts: Facts) -> list[dict[str, Any]]:
     rows = [_shelf_row(s, facts.settings.floor) for s in facts.shelf]
-    confidence = facts.settings.confidence
-    for row, source, left in zip(rows, facts.shelf, facts.left, strict=False):
-        if decisions.left_is_told(source, left):
-            told = decisions.left_words(left, confidence)
-            told = told.replace(f"({words.percent(confidence)} interval ", "(")
-            row["left"] = told
+    told = decisions.left_told(facts)
+    for row in rows:
+        row["left"] = told.get(row["source"])
     printed = paper.shelf_rows_on_paper(rows)
     for number, row in enumerate(rows):
         row["on_paper"] = number < printed

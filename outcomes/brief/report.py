@@ -7,6 +7,7 @@ from math import log
 from pathlib import Path
 
 from outcomes.brief import decisions, further_words, price_table, tables, words
+from outcomes.brief.as_of import as_of_notes
 from outcomes.brief.facts import Facts
 from outcomes.brief.further import Further
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
@@ -92,6 +93,7 @@ def retire_lines(facts: Facts) -> Iterator[str]:
     yield words.retire_sentence(facts.verdict, facts.retirement)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
     yield words.shelf_summary(facts.shelf)
+    yield from as_of_notes(facts)
     remaining = {left.source_id: left for left in facts.left}
     for s in facts.shelf:
         cycles = "? cycles" if s.cycles is None else words.count(round(s.cycles), "cycle")
@@ -102,7 +104,10 @@ def retire_lines(facts: Facts) -> Iterator[str]:
         yield (f"{s.advice:<7} {s.source_id:<14} {cycles:>10}, {age:<10} {predicted:<24} {reason}")
         left = remaining.get(s.source_id)
         if left is not None and decisions.left_is_told(s, left):
-            yield f"{'':<23}{decisions.left_words(left, facts.settings.confidence)}"
+            told_left = decisions.left_words(
+                left, facts.settings.confidence, s, facts.settings.floor
+            )
+            yield f"{'':<23}{told_left}"
     past = words.past_limit_sentence(facts.shelf, facts.retirement)
     if past is not None:
         yield past

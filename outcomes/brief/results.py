@@ -9,6 +9,7 @@ from typing import Any
 
 from outcomes import __version__
 from outcomes.brief import decisions, words
+from outcomes.brief.as_of import as_of_notes
 from outcomes.brief.blinding import blinding_counts
 from outcomes.brief.facts import Facts
 from outcomes.brief.further_results import (
@@ -60,7 +61,7 @@ def results(facts: Facts, sections: Sequence[str] | None = None) -> dict[str, An
         },
         "lifetime": lambda: _lifetime(facts),
         "watch": lambda: watch_section(facts.lasting.watched),
-        "retire": lambda: _retire(facts),
+        "retire": lambda: {**_retire(facts), "as_of_notes": as_of_notes(facts)},
         "shelf": lambda: _shelves(facts),
         "compare": lambda: _compare(facts),
         **({} if further is None else further_sections(further)),
@@ -433,13 +434,14 @@ def _frontier(frontier: Frontier) -> dict[str, Any]:
 
 
 def _shelves(facts: Facts) -> list[dict[str, Any]]:
-    recent = recent_finds(facts.fit)
+    recent = recent_finds(facts.fit, facts.as_of)
     rows = [
         {**_shelf(s, facts.settings.floor), "recent_finds": recent.get(s.source_id)}
         for s in facts.shelf
     ]
-    for row, left in zip(rows, facts.left, strict=False):
-        row["left"] = decisions.left_part(left, facts.settings.confidence)
+    settings = facts.settings
+    for row, source, left in zip(rows, facts.shelf, facts.left, strict=False):
+        row["left"] = decisions.left_part(left, settings.confidence, source, settings.floor)
     return rows
 
 

@@ -746,7 +746,7 @@ def shelf_caption(day: dt.date, confidence: float) -> str:
     return (
         f"Held on {day.isoformat()}. Expected: finds in the next 100 trials, with the source as it "
         f"is today ({percent(confidence)} interval). Found so far: of all usable trials since it "
-        "was new."
+        "was new, up to that day."
     )
 
 

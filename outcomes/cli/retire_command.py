@@ -158,7 +158,9 @@ def _explained(facts: Facts, source: str) -> tuple[Any, Any]:
     from outcomes.decide.explain import explain_source
 
     held = next((s for s in facts.shelf if s.source_id == source), None)
-    return explain_source(facts.fit, facts.joined.trials, source), held
+    trials = facts.joined.trials
+    by_then = trials[trials["started_at"] < facts.as_of]
+    return explain_source(facts.fit, by_then, source), held
 
 
 def _resample(facts: Facts) -> list[BootstrapThreshold]:

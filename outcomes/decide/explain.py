@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from outcomes.decide.curve import reach_of
 from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import OF_THE_SOURCE, Design
@@ -40,7 +41,7 @@ class SourceTrial:
     running, low, high
         Find probability of the source as it was then, over the unit's dogs and
         conditions, judged by its trials up to this one and by sources like it;
-        with limits of one standard error of what its own trials leave open.
+        with limits, at the confidence of the settings, of what its own trials leave open.
     """
 
     trial_id: str
@@ -105,7 +106,11 @@ def explain_source(fit: FindFit, trials: pd.DataFrame, source_id: str) -> Explan
     )
     design, mixed = fit.design, fit.each_source
     place = pd.Index(design.trials["trial_id"]).get_indexer(pd.Index(own["trial_id"]))
-    model = None if mixed is None else _Model(design, mixed, source_id)
+    model = (
+        None
+        if mixed is None
+        else _Model(design, mixed, source_id, reach_of(design, fit.settings.confidence))
+    )
     rows = []
     finds = count = 0
     seen: list[int] = []
@@ -160,8 +165,8 @@ def _why_not(design: Design, row: Mapping[Hashable, Any], assisted: bool, docume
 class _Model:
     """What the fitted model says about one source's trials."""
 
-    def __init__(self, design: Design, mixed: MixedFit, source_id: str) -> None:
-        self.design, self.mixed = design, mixed
+    def __init__(self, design: Design, mixed: MixedFit, source_id: str, reach: float) -> None:
+        self.design, self.mixed, self.reach = design, mixed, reach
         self.eta, self.spread = linear_predictor(design, mixed)
         self.sd = mixed.sd.get("source", 0.0)
         effect = 0.0
@@ -190,7 +195,7 @@ class _Model:
 
     def running(self, position: int, seen: list[int]) -> tuple[float, float, float]:
         level, error = source_level(self.design.y[seen], self.without_source[seen], self.sd)
-        steps = (level, level - error, level + error)
+        steps = (level, level - self.reach * error, level + self.reach * error)
         centre = averaged_probability(
             self.standing + self.state[position] + level, np.sqrt(self.open + error**2)
         )[0]

@@ -125,9 +125,9 @@ def _of_source(
     if drawn is None:
         word = "cycles" if exposure == "cycles" else "age"
         reason = fit.reason or f"the model has no effect of {word}"
-    elif source.find_probability is None or now is None:
+    elif source.ground != "beyond records" and (source.find_probability is None or now is None):
         reason = "it cannot be predicted"
-    elif now > 1.1 * limit:
+    elif source.ground == "beyond records" or (now is not None and now > 1.1 * limit):
         # A little past its own last trial is not a new country.
         reason = "it is beyond what three sources, or its own trials, have shown"
     if reason is not None or drawn is None or now is None:

@@ -38,12 +38,13 @@ class ShelfSource:
     cycles, age_days
         Exposure at the moment asked about; None where it cannot be derived.
     trials, finds
-        Unassisted hide trials of this source, and finds among them.
+        Unassisted hide trials of this source up to then, and finds among them.
     trials_used
         Those among them that the model could use.
     find_probability, low, high
         Its own predicted find probability today, averaged over the unit's dogs
-        and conditions, with two-sided limits; None where it cannot be predicted.
+        and conditions, with two-sided limits; None where it cannot be predicted,
+        also where it has been through more than the records can speak for.
     advice
         ``"keep"``, ``"test"`` or ``"retire"``.
     ground
@@ -126,12 +127,16 @@ def review_shelf(
         All joined trials: the counts shown are then of every unassisted hide
         trial of a source, also of those the model does without. None: of the
         fit's own trials. Advice rests on the fit's trials alone.
+
+    Notes
+    -----
+    A source's own trials are counted up to ``as_of``; the model is that of all trials.
     """
     held = _held(sources, history, as_of)
-    used = _counts(fit.design.trials)
-    shown = used if trials is None else _counts(_unassisted(trials))
+    used = _counts(_until(fit.design.trials, as_of))
+    shown = used if trials is None else _counts(_until(_unassisted(trials), as_of))
     rows = []
-    latest = _counts(_latest(fit))
+    latest = _counts(_latest(fit, as_of))
     predicted = _predict(fit, held) if fit.mixed is not None and len(held) else None
     for position, row in enumerate(held.itertuples(index=False)):
         n = used.get(str(row.source_id), (0, 0))[0]
@@ -160,6 +165,11 @@ def _unassisted(trials: pd.DataFrame) -> pd.DataFrame:
     if "assisted" not in hides:
         return hides
     return hides[~hides["assisted"].fillna(False).astype(bool)]
+
+
+def _until(trials: pd.DataFrame, as_of: pd.Timestamp | None) -> pd.DataFrame:
+    """Trials that had begun by then."""
+    return trials if as_of is None else trials[trials["started_at"] < as_of]
 
 
 def _counts(trials: pd.DataFrame) -> dict[str, tuple[int, int]]:
@@ -218,6 +228,7 @@ def _advise(
         name = str(row.source_id)  # type: ignore[attr-defined]
         if _beyond(fit, name, cycles, age):
             advice, ground = "test", "beyond records"
+            probability = low = high = None
         else:
             advice, ground, settle = advice_at(
                 settings.floor,
@@ -294,14 +305,22 @@ def advice_at(
     return advice, ground, None
 
 
-def recent_finds(fit: FindFit) -> dict[str, float]:
-    """Source → share of finds in its own latest 20 usable trials; no entry without any."""
-    return {name: found / tried for name, (tried, found) in _counts(_latest(fit)).items()}
+def recent_finds(fit: FindFit, as_of: pd.Timestamp | None = None) -> dict[str, float]:
+    """Source → share of finds in its own latest 20 usable trials; no entry without any.
+
+    Parameters
+    ----------
+    fit
+        Fit of finds.
+    as_of
+        Only trials before it count; None: all.
+    """
+    return {name: found / tried for name, (tried, found) in _counts(_latest(fit, as_of)).items()}
 
 
-def _latest(fit: FindFit) -> pd.DataFrame:
-    """The latest 20 usable trials of each source."""
-    trials = fit.design.trials
+def _latest(fit: FindFit, as_of: pd.Timestamp | None) -> pd.DataFrame:
+    """The latest 20 usable trials of each source up to then."""
+    trials = _until(fit.design.trials, as_of)
     if trials.empty:
         return trials
     trials = trials.sort_values("started_at", kind="stable")

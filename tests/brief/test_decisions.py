@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -9,10 +10,13 @@ import pytest
 from outcomes.brief.decisions import (
     bootstrap_sentence,
     bounds_sentence,
+    left_told,
     left_words,
     portions_sentence,
     tidy,
 )
+from outcomes.brief.page import _shelf_rows
+from outcomes.brief.report import retire_lines
 from outcomes.decide.bootstrap import BootstrapThreshold
 from outcomes.decide.compare import Comparison
 from outcomes.decide.exposure_left import ExposureLeft
@@ -104,10 +108,27 @@ LEFT = ExposureLeft("S1", "cycles", 4.0, 11.7, 5.5, 16.6, 23.0, 1.2, 0.6, 0.01, 
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({}, "about 12 cycles left (90 % interval 5.5 cycles to 17 cycles)"),
+        ({}, "about 12 cycles left (90 % interval 6 cycles to 17 cycles)"),
         ({"low": 0.0, "high": None}, "about 12 cycles left (90 % interval none to more than 19"),
         ({"left": None, "high": None}, "at least 19 cycles left by the best estimate (90 %"),
         ({"left": None, "low": None, "high": None}, "at least 19 cycles left, as far as"),
+        (
+            {"left": 0.9, "low": 0.2, "high": 1.4},
+            "less than 1 cycle left (90 % interval less than 1 cycle to 1 cycle)",
+        ),
+        ({"observed_to": 23.9, "left": None, "low": None, "high": None}, "at least 19 cycles"),
+        (
+            {"observed_to": 4.3, "left": None, "low": None, "high": None},
+            "cannot be told: it is at the end of what these records show",
+        ),
+        (
+            {"observed_to": 4.3, "left": 0.0, "low": 0.0, "high": None},
+            "none left by the best estimate (90 % interval none to more than these records show)",
+        ),
+        (
+            {"by": "age_days", "now": 30.0, "left": 400.0, "low": 20.0, "high": 600.0},
+            "about 13 months left (90 % interval 20 days to 20 months)",
+        ),
         ({"left": 0.0, "low": 0.0}, "none left by the best estimate (90 % interval none to 17"),
         ({"left": 0.0, "low": 0.0, "high": 0.0}, "nothing left: it is below the floor already"),
         ({"reason": "it cannot be predicted"}, "cannot be told: it cannot be predicted"),
@@ -115,6 +136,29 @@ LEFT = ExposureLeft("S1", "cycles", 4.0, 11.7, 5.5, 16.6, 23.0, 1.2, 0.6, 0.01, 
 )
 def test_what_is_said_of_what_is_left_follows_the_limits(change, says):
     assert says in left_words(replace(LEFT, **change), 0.9)
+
+
+def test_a_source_expected_at_the_floor_is_not_said_to_have_nothing_left(demo_facts):
+    # Two ways of averaging over what is open differ by up to 1 in 100.
+    none = replace(LEFT, left=0.0, low=0.0)
+    source = replace(demo_facts.shelf[0], find_probability=0.855)
+    assert left_words(none, 0.9, source, 0.85).startswith("hardly any left by the best estimate")
+    below = replace(source, find_probability=0.84)
+    assert left_words(none, 0.9, below, 0.85).startswith("none left by the best estimate")
+
+
+def test_what_is_left_is_told_of_every_source_to_keep_or_test(demo_facts):
+    told = left_told(demo_facts)
+    left = {x.source_id: x for x in demo_facts.left}
+    for s in demo_facts.shelf:
+        judged = left[s.source_id].reason is None and s.regime != "refrigerated"
+        assert (s.source_id in told) == (judged and s.advice != "retire")
+    assert any(s.advice == "test" and s.source_id in told for s in demo_facts.shelf)
+    rows = {row["source"]: row["left"] for row in _shelf_rows(demo_facts)}
+    assert {name: text for name, text in rows.items() if text} == told
+    printed = " ".join(retire_lines(demo_facts))
+    assert all(text.split(" (")[0] in printed for text in told.values())
+    assert not re.search(r"\d\.\d cycle", printed)
 
 
 def _choices(*points):

@@ -589,7 +589,7 @@ def test_the_shelf_says_what_each_of_its_counts_is_out_of() -> None:
     told = words.shelf_caption(dt.date(2026, 2, 27), 0.9)
     assert told.startswith("Held on 2026-02-27. Expected: finds in the next 100 trials")
     assert "(90 % interval)" in told
-    assert told.endswith("Found so far: of all usable trials since it was new.")
+    assert told.endswith("Found so far: of all usable trials since it was new, up to that day.")
 
 
 def test_rows_add_up_in_the_sentence() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -102,6 +104,29 @@ def test_the_more_trials_the_narrower_what_they_leave_open(told):
     _, _, found = told
     width = [t.high - t.low for t in found.trials if t.running is not None]
     assert width[-1] < width[0]
+
+
+def test_limits_of_the_estimate_are_at_the_confidence_of_the_settings(told):
+    trials, fit, found = told
+    # A single standard error to either side, which is what 68.27 % of a normal are within.
+    narrow = replace(fit, settings=replace(fit.settings, confidence=0.6827))
+    less = explain_source(narrow, trials, "S03").trials
+    for one, other in zip(found.trials, less, strict=True):
+        if one.running is not None:
+            assert one.low < other.low < other.running < other.high < one.high
+    # On the log-odds scale, by hand, for the last: 90 % of a t with sources − 2 degrees.
+    mixed, design = fit.each_source, fit.design
+    own = np.flatnonzero(design.groups["source"] == "S03")
+    own = own[np.argsort(design.trials["started_at"].to_numpy()[own], kind="stable")]
+    dogs = mixed.effects["dog"]["effect"].reindex(design.groups["dog"]).to_numpy()
+    rest = design.x @ mixed.beta + dogs
+    _, error = source_level(design.y[own], rest[own], mixed.sd["source"])
+    last = [t for t in found.trials if t.running is not None][-1]
+    width = special.logit(last.high) - special.logit(last.low)
+    sources = design.trials["source_id"].nunique()
+    # Averaging over dogs and conditions draws log-odds together, never apart.
+    full = 2.0 * stats.t.ppf(0.95, sources - 2) * error
+    assert 0.75 * full < width <= full + 1e-9
 
 
 def test_without_a_model_there_are_the_trials_alone(made_trials):

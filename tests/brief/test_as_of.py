@@ -1,0 +1,105 @@
+"""The shelf on another day than that of the last trial: what counts, and what is said of it."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from outcomes.brief import page, words
+from outcomes.brief.as_of import as_of_notes
+from outcomes.brief.facts import Facts
+from outcomes.brief.report import retire_lines
+from outcomes.decide.explain import explain_source
+from outcomes.decide.shelf import recent_finds
+
+
+def _at(facts: Facts, day: str) -> Facts:
+    """The same facts with the shelf of another day."""
+    _ = (facts.fit, facts.verdict, facts.retirement, facts.use, facts.shelf)
+    other = facts.with_answers(as_of=pd.Timestamp(day) + pd.Timedelta(days=1))
+    for name in ("_shelf_and_left", "shelf", "left"):
+        other.__dict__.pop(name, None)
+    return other
+
+
+@pytest.fixture(scope="module")
+def earlier(demo_facts: Facts) -> Facts:
+    return _at(demo_facts, "2024-06-01")
+
+
+def test_what_was_found_so_far_is_of_trials_up_to_that_day(earlier: Facts) -> None:
+    trials = earlier.joined.trials
+    hides = trials[trials["result"].isin(["find", "miss"])]
+    hides = hides[~hides["assisted"].fillna(False).astype(bool)]
+    before = hides[hides["started_at"] < pd.Timestamp("2024-06-02")]
+    assert earlier.shelf
+    for s in earlier.shelf:
+        own = before[before["source_id"] == s.source_id]
+        assert (s.trials, s.finds) == (len(own), int((own["result"] == "find").sum()))
+        assert s.latest_trials == min(20, s.trials_used or 0)
+    assert len(before) < len(hides)
+
+
+def test_recent_finds_are_recent_on_that_day(earlier: Facts) -> None:
+    used = earlier.fit.design.trials.sort_values("started_at", kind="stable")
+    used = used[used["started_at"] < earlier.as_of]
+    found = recent_finds(earlier.fit, earlier.as_of)
+    for name, own in used.groupby("source_id"):
+        assert found[name] == pytest.approx((own["result"].tail(20) == "find").mean())
+    assert found != recent_finds(earlier.fit)
+
+
+def test_later_trials_behind_the_model_are_told_once(earlier: Facts, demo_facts: Facts) -> None:
+    later = int((earlier.fit.design.trials["started_at"] >= earlier.as_of).sum())
+    (note,) = as_of_notes(earlier)
+    assert note.startswith(f"Judged with all trials, also those after 2024-06-01 ({later} trials)")
+    assert list(retire_lines(earlier)).count(note) == 1
+    assert as_of_notes(demo_facts) == []
+
+
+def test_the_page_tells_it_too(earlier: Facts) -> None:
+    fields = page.page_fields(earlier, None)
+    assert fields["as_of_notes"] == as_of_notes(earlier)
+
+
+@pytest.mark.parametrize("day", ["2015-01-01", "2023-08-01"])
+def test_a_day_before_the_records_is_told_with_when_they_begin(day: str, demo_facts: Facts) -> None:
+    sources, trials = demo_facts.records.sources, demo_facts.joined.trials
+    first = as_of_notes(_at(demo_facts, day))[0]
+    assert first == (
+        f"{day} is before these records begin: the first source was taken in on "
+        f"{sources['acquired_on'].min():%Y-%m-%d}, and the first trial was on "
+        f"{trials['started_at'].min():%Y-%m-%d}."
+    )
+
+
+def test_a_day_long_after_the_last_record_is_warned_of(demo_facts: Facts) -> None:
+    last = max(
+        demo_facts.joined.trials["started_at"].max(), demo_facts.records.storage["moved_at"].max()
+    )
+    (note,) = as_of_notes(_at(demo_facts, "2035-01-01"))
+    assert note.startswith(f"The last record is of {last:%Y-%m-%d}: no move or trial since")
+    assert as_of_notes(_at(demo_facts, f"{last + pd.Timedelta(days=300):%Y-%m-%d}")) == []
+
+
+def test_beyond_what_the_records_can_speak_for_there_is_no_number(demo_facts: Facts) -> None:
+    shelf = _at(demo_facts, "2035-01-01").shelf
+    beyond = [s for s in shelf if s.ground == "beyond records"]
+    assert beyond
+    for s in beyond:
+        assert (s.find_probability, s.low, s.high) == (None, None, None)
+        assert words.expected_finds(s, 0.85) is None
+
+
+def test_what_a_source_beyond_the_records_has_left_is_not_told_either(demo_facts: Facts) -> None:
+    later = _at(demo_facts, "2035-01-01")
+    reasons = {left.reason for left in later.left}
+    assert reasons == {"it is beyond what three sources, or its own trials, have shown"}
+
+
+def test_only_trials_up_to_that_day_explain_the_advice(earlier: Facts) -> None:
+    trials = earlier.joined.trials
+    source = earlier.shelf[0].source_id
+    by_then = trials[trials["started_at"] < earlier.as_of]
+    told = explain_source(earlier.fit, by_then, source).trials
+    assert told[-1].trials == earlier.shelf[0].trials
