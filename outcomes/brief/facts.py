@@ -198,7 +198,9 @@ class Facts:
         from outcomes.decide.shelf import review_shelf
 
         fit, joined = self.fit, self.joined
-        shelf = review_shelf(fit, self.records.sources, joined.history, self.as_of, joined.trials)
+        shelf = review_shelf(
+            fit, self.records.sources, joined.history, self.as_of, joined.trials, self.drawn
+        )
         if not self.retirement.thresholds or fit.mixed is None:
             return shelf, ()
         left = exposure_left(fit, shelf, self.retirement.thresholds[0].by, self.use)

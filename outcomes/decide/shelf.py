@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import special
 
 from outcomes.decide.curve import log_odds_limits, model_of, observed_to, reach_of
+from outcomes.decide.source_draws import SourceDraws, draw_over_spreads
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
 from outcomes.fit.finds import FindFit, averaged_probability
@@ -99,6 +100,7 @@ def review_shelf(
     history: History,
     as_of: pd.Timestamp,
     trials: pd.DataFrame | None = None,
+    drawn: SourceDraws | None = None,
 ) -> tuple[ShelfSource, ...]:
     """Advice for every source held at ``as_of``, what to act on first on top.
 
@@ -111,7 +113,8 @@ def review_shelf(
     speak against it: none is retired that was found at the floor or more often,
     none kept that was found less often. Where cycles and age rise so closely
     together that neither can be told from the other, the limits also reach as far
-    as those of the models with cycles alone and with age alone.
+    as those of the models with cycles alone and with age alone. They always reach as
+    far as percentiles over every spread between sources that the records allow.
 
     Parameters
     ----------
@@ -127,6 +130,9 @@ def review_shelf(
         All joined trials: the counts shown are then of every unassisted hide
         trial of a source, also of those the model does without. None: of the
         fit's own trials. Advice rests on the fit's trials alone.
+    drawn
+        Draws over those spreads (:func:`~outcomes.decide.source_draws.draw_over_spreads`),
+        where they are made already.
 
     Notes
     -----
@@ -137,7 +143,7 @@ def review_shelf(
     shown = used if trials is None else _counts(_until(_unassisted(trials), as_of))
     rows = []
     latest = _counts(_latest(fit, as_of))
-    predicted = _predict(fit, held) if fit.mixed is not None and len(held) else None
+    predicted = _predict(fit, held, drawn) if fit.mixed is not None and len(held) else None
     for position, row in enumerate(held.itertuples(index=False)):
         n = used.get(str(row.source_id), (0, 0))[0]
         told = shown.get(str(row.source_id), (0, 0))
@@ -347,7 +353,9 @@ def _beyond(fit: FindFit, source: str, cycles: float | None, age: float | None) 
     return False
 
 
-def _predict(fit: FindFit, held: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _predict(
+    fit: FindFit, held: pd.DataFrame, drawn: SourceDraws | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Find probability of each held source over the unit's dogs and conditions, with limits."""
     assert fit.each_source is not None
     found = [_predict_by(fit.design, fit.each_source, held, fit.settings.confidence)]
@@ -359,6 +367,19 @@ def _predict(fit: FindFit, held: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, 
                 found.append(_predict_by(design, mixed, held, fit.settings.confidence))
     low = np.min([one[1] for one in found], axis=0)
     high = np.max([one[2] for one in found], axis=0)
+    # And at every spread between sources that the records allow, not at the plausible one alone.
+    drawn = drawn or draw_over_spreads(fit)
+    tried = set(fit.design.trials["source_id"].astype(str))
+    tails = [0.5 - fit.settings.confidence / 2.0, 0.5 + fit.settings.confidence / 2.0]
+    for position, source in enumerate(held.itertuples(index=False)):
+        if str(source.source_id) in tried:
+            today = {
+                name: _number(getattr(source, name))
+                for name in ("cycles", "age_days", "frozen_share")
+            }
+            lower, upper = np.quantile(drawn.now(str(source.source_id), today), tails)
+            low[position] = min(low[position], lower)
+            high[position] = max(high[position], upper)
     return found[0][0], low, high
 
 

@@ -79,19 +79,35 @@ class SourceDraws:
         exposure, at
             Which goes on, and its values, shape (k,).
         """
-        rows = np.flatnonzero(group_labels(self.design, "source") == source)
-        started = self.design.trials["started_at"].to_numpy()[rows]
-        row = self.design.x[rows[int(np.argmax(started))]].copy()
         position = self.design.column_of(exposure)
         assert position is not None
+        plan = self.design.columns[position - 1]
+        x = np.repeat(self._row_of(source, today)[None, :], len(at), axis=0)
+        x[:, position] = (at - plan.reference) / plan.divisor
+        return self._averaged_of(source, x)
+
+    def now(self, source: str, today: Mapping[str, float | None]) -> np.ndarray:
+        """Find probability of one source as it is today, shape (draws,).
+
+        Parameters
+        ----------
+        source, today
+            As for :meth:`along`.
+        """
+        return self._averaged_of(source, self._row_of(source, today)[None, :])[:, 0]
+
+    def _row_of(self, source: str, today: Mapping[str, float | None]) -> np.ndarray:
+        rows = np.flatnonzero(group_labels(self.design, "source") == source)
+        started = self.design.trials["started_at"].to_numpy()[rows]
+        row: np.ndarray = self.design.x[rows[int(np.argmax(started))]].copy()
         for name, value in today.items():
             column = self.design.column_of(name)
             if column is not None and value is not None:
                 plan = self.design.columns[column - 1]
                 row[column] = (value - plan.reference) / plan.divisor
-        plan = self.design.columns[position - 1]
-        x = np.repeat(row[None, :], len(at), axis=0)
-        x[:, position] = (at - plan.reference) / plan.divisor
+        return row
+
+    def _averaged_of(self, source: str, x: np.ndarray) -> np.ndarray:
         level = effects_of(self.effects, "source", np.array([source]), slice(None))
         states = self.beta[:, self.own] @ x[:, self.own].T + level
         return averaged_over(states, self.others, self.spread)

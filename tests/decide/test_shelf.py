@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.decide.shelf import ShelfSource, advice_at, review_shelf
+from outcomes.decide.shelf import ShelfSource, _held, _predict_by, advice_at, review_shelf
+from outcomes.decide.source_draws import draw_over_spreads
 from outcomes.fit.finds import FindFit, fit_finds
 from outcomes.fit.which_predicts import exposures_tied
 from outcomes.joining.trials import Joined, join
@@ -166,20 +168,43 @@ def test_where_cycles_and_age_are_tied_advice_stands_by_either_alone():
     joined = join(records)
     as_of = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
 
-    def shelf(**exposures):
-        fit = fit_finds(joined.trials, records.settings, **exposures)
-        assert fit.mixed is not None
-        held = review_shelf(fit, records.sources, joined.history, as_of)
-        return fit, {s.source_id: s for s in held}
-
-    fit, both = shelf()
+    fit = fit_finds(joined.trials, records.settings)
     assert exposures_tied(fit.design)
-    alone = [shelf(exposures=(e,))[1] for e in ("cycles", "age_days")]
-    tried = [s for s in both.values() if s.low is not None]
+    held = _held(records.sources, joined.history, as_of)
+    place = {name: k for k, name in enumerate(held["source_id"].astype(str))}
+    alone = []
+    for exposure in ("cycles", "age_days"):
+        one = fit_finds(joined.trials, records.settings, exposures=(exposure,))
+        alone.append(_predict_by(one.design, one.each_source, held, records.settings.confidence))
+    told = review_shelf(fit, records.sources, joined.history, as_of)
+    tried = [s for s in told if s.low is not None]
     assert len(tried) > 10
     for source in tried:
-        for by_one in alone:
-            assert source.low <= by_one[source.source_id].low + 1e-3
-            assert source.high >= by_one[source.source_id].high - 1e-3
+        for _, low, high in alone:
+            assert source.low <= low[place[source.source_id]] + 1e-3
+            assert source.high >= high[place[source.source_id]] - 1e-3
     # By the two together nine were kept here, six of them below the floor in truth.
-    assert [s for s in both.values() if s.advice == "keep"] == []
+    assert [s for s in told if s.advice == "keep"] == []
+
+
+def test_the_limits_reach_as_far_as_every_spread_the_records_allow(
+    reviewed: tuple[Records, Joined, FindFit, tuple[ShelfSource, ...]],
+) -> None:
+    records, joined, fit, shelf = reviewed
+    drawn = draw_over_spreads(fit)
+    compared = 0
+    for source in shelf:
+        if source.low is None:
+            continue
+        share = _held(records.sources, joined.history, pd.Timestamp("2026-01-01"))
+        share = share.set_index(share["source_id"].astype(str))["frozen_share"]
+        today = {
+            "cycles": source.cycles,
+            "age_days": source.age_days,
+            "frozen_share": share.get(source.source_id),
+        }
+        below, above = np.quantile(drawn.now(source.source_id, today), [0.05, 0.95])
+        assert source.low <= below + 2e-3
+        assert source.high >= above - 2e-3
+        compared += 1
+    assert compared > 10
