@@ -271,12 +271,13 @@ def summarise(scenario: str, units: pd.DataFrame) -> list[Summary]:
     if "limit_safe" in units:
         share("retire_after is not beyond the true threshold", units["limit_safe"], "95 %")
     for word, done in (("retire", "retired"), ("keep", "kept")):
-        total, wrong = units[done].sum(), units[f"{done}_wrongly"].sum()
+        asked = units[units[done].notna()]
+        total, wrong = asked[done].sum(), asked[f"{done}_wrongly"].sum()
         if total:
             p = float(wrong / total)
             # Sources of one unit share its errors: the spread is over units.
-            by_unit = (units[f"{done}_wrongly"] - p * units[done]) / (total / len(units))
-            error = float(by_unit.std() / np.sqrt(len(units)))
+            by_unit = (asked[f"{done}_wrongly"] - p * asked[done]) / (total / len(asked))
+            error = float(by_unit.std() / np.sqrt(len(asked)))
             lines.append(
                 Summary(scenario, int(total), f"{word} is advised wrongly", p, error, "at most 5 %")
             )
