@@ -10,7 +10,7 @@ from outcomes.brief import words
 
 _SHELF_LINES = 23  # of the table, with everything else that two sheets of either size hold
 # About how many letters a line of a column holds; a long name narrows the reasons.
-_LETTERS = {"reason": 72, "source": 18, "kind": 12}
+_LETTERS = {"reason": 70, "source": 18, "kind": 12}
 _BESIDE_LONG = 44
 _ADVICE = ("retire", "test", "keep")
 
@@ -27,7 +27,8 @@ def shelf_rows_on_paper(rows: Sequence[Mapping[str, Any]], lines: int = _SHELF_L
 
     Examples
     --------
-    >>> row = {"source": "A", "reason": "shown at or above 85 in 100", "left": None, "kind": "fat"}
+    >>> row = {"source": "A", "kind": "fat", "advice": "keep", "left": None}
+    >>> row["reason"] = "shown at or above 85 in 100"
     >>> shelf_rows_on_paper([row] * 50, lines=8)
     8
     >>> shelf_rows_on_paper([row | {"source": "N" * 60}] * 50, lines=8)
@@ -44,7 +45,9 @@ def shelf_rows_on_paper(rows: Sequence[Mapping[str, Any]], lines: int = _SHELF_L
 
 
 def _lines(row: Mapping[str, Any], room: Mapping[str, int]) -> int:
-    why = row["reason"] + (f"; {row['left']}" if row["left"] else "")
+    # Of a source to be tested the sheets leave out what it has left: the advice comes first.
+    told = row["left"] and row["advice"] != "test"
+    why = row["reason"] + (f"; {row['left']}" if told else "")
     texts = {"reason": why, "source": row["source"], "kind": row["kind"]}
     return max(1, *(math.ceil(len(texts[name]) / letters) for name, letters in room.items()))
 

@@ -657,9 +657,9 @@ def _unsure_reason(source: ShelfSource, floor: float) -> str:
     if more is not None and two_digits(more) <= _MANY_TRIALS:
         return f"not settled: about {count(two_digits(more), 'more trial')}"
     # A best estimate near the floor by luck asks for many trials only while it stays there.
-    sides = [f"well {side}" for side in source.could_be_far(floor)]
+    sides = source.could_be_far(floor)
     if sides:
-        return f"not known yet: could be {joined(sides, 'or')} {at}; try it again"
+        return f"not known yet: could be well {joined(list(sides), 'or')} {at}; try it again"
     if more is None:
         return f"on the edge of {at}: more trials will hardly settle it; the choice is yours"
     return (

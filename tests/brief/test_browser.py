@@ -530,7 +530,9 @@ def test_on_paper_the_figure_is_lettered_like_small_print(
     page: str, tmp_path: Path, browse: Callable[..., str]
 ) -> None:
     file = tmp_path / "paper.html"
-    page = page.replace("@media print", "@media all").replace("<head>", f"<head>{WIDTHS}", 1)
+    # The rules of paper in a window, and none of a screen's.
+    page = page.replace("@media screen and", "@media print and")
+    page = page.replace("@media print {", "@media all {").replace("<head>", f"<head>{WIDTHS}", 1)
     file.write_text(page, encoding="utf-8")
     seen = _seen(browse(file, "--virtual-time-budget=5000", "--dump-dom"))
     # CSS has 96 pixels to the inch, on paper too.

@@ -470,7 +470,7 @@ def _shelf(**changes: object) -> ShelfSource:
         ),
         (
             {"trials_to_settle": None, "low": 0.38, "high": 0.98},
-            "not known yet: could be well above or well below 85 in 100; try it again",
+            "not known yet: could be well above or below 85 in 100; try it again",
         ),
         ({"trials_to_settle": 347, "low": 0.6, "high": 0.88}, "could be well below 85 in 100; try"),
         ({"trials_to_settle": 40, "low": 0.38, "high": 0.98}, "not settled: about 40 more trials"),
