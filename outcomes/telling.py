@@ -25,6 +25,22 @@ def count(number: int, one: str, many: str | None = None) -> str:
     return f"{number:,} {one if number == 1 else (many or one + 's')}"
 
 
+def of_100(probability: float) -> str:
+    """Give a probability as a whole number of a hundred; never 0 or 100 where it is neither.
+
+    Examples
+    --------
+    >>> of_100(0.853), of_100(0.998), of_100(0.002), of_100(1.0)
+    ('85', 'more than 99', 'fewer than 1', '100')
+    """
+    share = 100.0 * probability
+    if 99.5 <= share < 100.0:
+        return "more than 99"
+    if 0.0 < share <= 0.5:
+        return "fewer than 1"
+    return f"{share:.0f}"
+
+
 def in_months(days: float) -> str:
     """Give days as a number of months: whole from two on, one decimal below.
 

@@ -435,20 +435,8 @@ def _signed(points: float) -> str:
     return f"{points:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0")
 
 
-def left_words(
-    left: ExposureLeft, confidence: float, source: ShelfSource | None = None, floor: float = 1.0
-) -> str:
-    """What a source has left, in a few words for the shelf.
-
-    Parameters
-    ----------
-    left
-        What it has left.
-    confidence
-        Of the interval.
-    source, floor
-        The source on the shelf, so that the words agree with what is expected of it.
-    """
+def left_words(left: ExposureLeft, confidence: float) -> str:
+    """What a source has left, in a few words for the shelf."""
     if left.reason is not None or left.now is None:
         return f"what it has left cannot be told: {left.reason or 'its exposure is not known'}"
     if left.high == 0.0:
@@ -469,10 +457,7 @@ def left_words(
         most = "more than these records show" if furthest is None else f"at least {furthest}"
         return f"{most} left by the best estimate {interval}"
     if left.left == 0.0:
-        expected = None if source is None else source.find_probability
-        # Two ways of averaging over what is open differ by up to 1 in 100.
-        none = "none" if expected is None or expected < floor else "hardly any"
-        return f"{none} left by the best estimate {interval}"
+        return f"none left by the best estimate {interval}"
     about = _about(left.by, left.left)
     return f"{about if about.startswith('less') else f'about {about}'} left {interval}"
 
@@ -504,21 +489,15 @@ def left_told(facts: Facts) -> dict[str, str]:
     confidence = facts.settings.confidence
     named = f"({words.percent(confidence)} interval "
     return {
-        left.source_id: left_words(left, confidence, source, facts.settings.floor).replace(
-            named, "("
-        )
+        left.source_id: left_words(left, confidence).replace(named, "(")
         for source, left in zip(facts.shelf, facts.left, strict=False)
         if left_is_told(source, left)
     }
 
 
-def left_part(
-    left: ExposureLeft, confidence: float, source: ShelfSource | None = None, floor: float = 1.0
-) -> dict[str, Any]:
+def left_part(left: ExposureLeft, confidence: float) -> dict[str, Any]:
     """The same for programs: ``left`` of a source on the shelf."""
-    part: dict[str, Any] = tidy(
-        {**asdict(left), "sentence": left_words(left, confidence, source, floor)}
-    )
+    part: dict[str, Any] = tidy({**asdict(left), "sentence": left_words(left, confidence)})
     return part
 
 

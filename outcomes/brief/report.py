@@ -104,10 +104,7 @@ def retire_lines(facts: Facts) -> Iterator[str]:
         yield (f"{s.advice:<7} {s.source_id:<14} {cycles:>10}, {age:<10} {predicted:<24} {reason}")
         left = remaining.get(s.source_id)
         if left is not None and decisions.left_is_told(s, left):
-            told_left = decisions.left_words(
-                left, facts.settings.confidence, s, facts.settings.floor
-            )
-            yield f"{'':<23}{told_left}"
+            yield f"{'':<23}{decisions.left_words(left, facts.settings.confidence)}"
     past = words.past_limit_sentence(facts.shelf, facts.retirement)
     if past is not None:
         yield past

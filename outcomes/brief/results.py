@@ -439,9 +439,8 @@ def _shelves(facts: Facts) -> list[dict[str, Any]]:
         {**_shelf(s, facts.settings.floor), "recent_finds": recent.get(s.source_id)}
         for s in facts.shelf
     ]
-    settings = facts.settings
-    for row, source, left in zip(rows, facts.shelf, facts.left, strict=False):
-        row["left"] = decisions.left_part(left, settings.confidence, source, settings.floor)
+    for row, left in zip(rows, facts.left, strict=False):
+        row["left"] = decisions.left_part(left, facts.settings.confidence)
     return rows
 
 

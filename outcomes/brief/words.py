@@ -28,7 +28,7 @@ from outcomes.fit.watch import Watch
 from outcomes.fit.which_predicts import RatioTest, WhichPredicts
 from outcomes.settings import ReliabilityRule
 from outcomes.telling import DAYS_PER_MONTH as DAYS_PER_MONTH
-from outcomes.telling import DAYS_PER_YEAR
+from outcomes.telling import DAYS_PER_YEAR, of_100
 from outcomes.telling import count as count
 from outcomes.telling import months as months
 from outcomes.telling import p_number as p_number
@@ -62,12 +62,7 @@ def in_100(probability: float) -> str:
     >>> in_100(0.853), in_100(0.998), in_100(0.002), in_100(1.0)
     ('85 in 100', 'more than 99 in 100', 'fewer than 1 in 100', '100 in 100')
     """
-    share = 100.0 * probability
-    if 99.5 <= share < 100.0:
-        return "more than 99 in 100"
-    if 0.0 < share <= 0.5:
-        return "fewer than 1 in 100"
-    return f"{share:.0f} in 100"
+    return f"{of_100(probability)} in 100"
 
 
 def floor_in_100(floor: float) -> str:

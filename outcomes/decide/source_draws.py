@@ -134,6 +134,8 @@ def draw_sources(fit: FindFit, draws: int = DRAWS) -> SourceDraws:
 def draw_over_spreads(fit: FindFit, draws: int = DRAWS) -> SourceDraws:
     """Draw them for what is summed over sources, such as how many are below the floor.
 
+    The shelf asks them, too, how far limits of a single source must reach at least.
+
     As :func:`draw_sources`, but the spread between sources is drawn first, from what
     the records allow, and effects lie about the mean of what is open about them
     rather than about its peak (:func:`~outcomes.fit.finds.at_each_spread`).

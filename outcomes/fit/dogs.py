@@ -19,7 +19,7 @@ from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import LeftOut, MixedFit
 from outcomes.fit.terms import Design
-from outcomes.telling import p_value
+from outcomes.telling import of_100, p_value
 
 FEW_TRIALS = 20
 EXPERIENCE_POINTS = 13
@@ -408,11 +408,11 @@ def _own_sentence(own: OwnEffect, grouping: str) -> str:
     trials = f"{own.trials:,} {'trial' if own.trials == 1 else 'trials'}"
     likes = "an average dog" if grouping == "dog" else "an average source of the same exposure"
     expected = own.trials - own.expected_finds
-    limits = f"({_of_100(own.low)} to {_of_100(own.high)})"
+    limits = f"({of_100(own.low)} to {of_100(own.high)})"
     if own.observed_only:
-        text = f"{own.name}: found in {_of_100(own.find_probability)} of 100 {limits}"
+        text = f"{own.name}: found in {of_100(own.find_probability)} of 100 {limits}"
     else:
-        text = f"{own.name}: about {_of_100(own.find_probability)} of 100 {limits}"
+        text = f"{own.name}: about {of_100(own.find_probability)} of 100 {limits}"
     text += (
         f"; {own.misses:,} {'miss' if own.misses == 1 else 'misses'} in {trials}, where {likes} "
         f"would have had about {expected:.0f}"
@@ -423,14 +423,6 @@ def _own_sentence(own: OwnEffect, grouping: str) -> str:
         who = "the other dogs" if grouping == "dog" else "its exposure explains"
         return f"{text}. {own.differs.capitalize()} finds than {who}, beyond chance."
     return text + "."
-
-
-def _of_100(probability: float) -> str:
-    if 0.995 <= probability < 1.0:
-        return "more than 99"
-    if 0.0 < probability < 0.005:
-        return "fewer than 1"
-    return f"{100.0 * probability:.0f}"
 
 
 def _sentences(

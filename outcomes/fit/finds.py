@@ -26,8 +26,11 @@ _ALLOW_FOR_SLOPES = 2.0  # likelihood-ratio statistic from which errors allow fo
 _SAY_SLOPES_DIFFER = 4.0  # and from which it is said that they differ
 _PLAINLY, _SLOPES_TRIED = 0.05, 4  # sources and dogs, with cycles and with age
 _NODES = 25
-_WIDEST_SPREAD = (
-    4.0  # log-odds; 95 of 100 levels would reach from 1 find in 3,000 to 1 miss in 3,000
+# Log-odds: of 100 levels, 95 would reach from 1 find in 3,000 to 1 miss in 3,000.
+_WIDEST_SPREAD = 4.0
+_TOO_FAR_APART = (
+    "differences between dogs or sources come out larger than any that could be: finds and misses "
+    "hardly overlap between them, so no finite size can be put on the effects"
 )
 _MOST_FOR_SPREAD = 20_000  # trials; beyond, sources are known well enough one by one
 
@@ -174,14 +177,7 @@ def fit_finds(
         design = without_grouping(design, wild)
         mixed, reason = _fit(design, bool(too_few))
     if mixed is not None and max(mixed.sd.values(), default=0.0) > _WIDEST_SPREAD:
-        mixed, reason = (
-            None,
-            (
-                "differences between dogs or sources come out larger than any that could be: "
-                "finds and misses hardly overlap between them, so no finite size can be put on "
-                "the effects"
-            ),
-        )
+        mixed, reason = None, _TOO_FAR_APART
     slopes: tuple[Slope, ...] = ()
     untried: tuple[LeftOut, ...] = ()
     if mixed is not None:

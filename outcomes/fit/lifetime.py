@@ -19,7 +19,7 @@ from outcomes.fit.reliability_rule import (
 )
 from outcomes.fit.result import CurvePoint, Lifetime
 from outcomes.settings import ReliabilityRule, Settings
-from outcomes.telling import months, still_reliable_at
+from outcomes.telling import months, of_100, still_reliable_at
 
 ALL_SOURCES = "all sources"
 NOT_KNOWN = "not known"
@@ -422,19 +422,9 @@ def _rule_sentence(
     if baseline is None:
         return f"{text}; without such trials, how often it errs is not known"
     return (
-        f"{text}; a source found {_whole(baseline)} times in 100 would still be called unreliable "
-        f"within 20 trials in {_whole(false_call[20])} of 100"
+        f"{text}; a source found {of_100(baseline)} times in 100 would still be called unreliable "
+        f"within 20 trials in {of_100(false_call[20])} of 100"
     )
-
-
-def _whole(probability: float) -> str:
-    """Write a probability as a whole number in 100; never 0 or 100 where it is neither."""
-    share = 100.0 * probability
-    if 99.5 <= share < 100.0:
-        return "more than 99"
-    if 0.0 < share <= 0.5:
-        return "fewer than 1"
-    return f"{share:.0f}"
 
 
 def _times(probability: float) -> str:

@@ -81,10 +81,8 @@ def with_plausible_spread(
     if not _can_be_asked(groups, mixed, grouping):
         return mixed
     penalised = Penalised(y, x, groups)
-    at, likelihood = profile_of_spread(penalised, mixed, grouping)
-    weight = np.exp(likelihood - likelihood.max())
-    share = np.trapezoid(weight * at**2, at) / np.trapezoid(weight, at)
-    return _at_spread(penalised, mixed, grouping, float(np.sqrt(share)))
+    at, weight = _posterior(penalised, mixed, grouping)
+    return _at_spread(penalised, mixed, grouping, float(np.sqrt(weight @ at**2)))
 
 
 def at_each_spread(
@@ -113,12 +111,19 @@ def at_each_spread(
     if not _can_be_asked(groups, mixed, grouping):
         return ((1.0, mixed),)
     penalised = Penalised(y, x, groups)
-    at, likelihood = profile_of_spread(penalised, mixed, grouping)
-    weight = np.exp(likelihood - likelihood.max())
-    weight[[0, -1]] /= 2.0  # the trapezoidal rule
-    weight /= weight.sum()
+    at, weight = _posterior(penalised, mixed, grouping)
     fits = (_at_spread(penalised, mixed, grouping, float(sd)) for sd in at)
     return tuple(zip(weight.tolist(), fits, strict=True))
+
+
+def _posterior(
+    penalised: Penalised, mixed: MixedFit, grouping: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """Standard deviations, evenly spaced, and the weight of each by the trapezoidal rule."""
+    at, likelihood = profile_of_spread(penalised, mixed, grouping)
+    weight = np.exp(likelihood - likelihood.max())
+    weight[[0, -1]] /= 2.0
+    return at, weight / weight.sum()
 
 
 def _can_be_asked(groups: Mapping[str, np.ndarray], mixed: MixedFit, grouping: str) -> bool:

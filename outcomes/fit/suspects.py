@@ -36,6 +36,7 @@ from outcomes.fit.support import (
 )
 from outcomes.fit.terms import EXPOSURES, Column, Design, plan_design
 from outcomes.settings import Settings
+from outcomes.telling import of_100
 
 SUSPECTS = ("cycles", "open_frozen_days", "degree_hours", "age_days")
 SUSPECT_WORDS: Mapping[str, str] = {
@@ -627,17 +628,17 @@ def _finding(suspects: Sequence[Suspect], joint_p: float, alpha: float) -> str:
         if len(alone) > 1:
             text += f": {_joined(alone)} each do when asked alone, none once the others are held"
         return (
-            f"{text}. If it is one alone, most support ({_in_100(best.weight)}) goes to "
+            f"{text}. If it is one alone, most support ({of_100(best.weight)} in 100) goes to "
             f"{SUSPECT_WORDS[best.exposure]}. To tell {len(suspects)} suspects apart takes more "
             "than to tell cycles from age."
         )
-    told = [f"{SUSPECT_WORDS[s.exposure]} ({_in_100(s.importance)})" for s in supported]
+    told = [f"{SUSPECT_WORDS[s.exposure]} ({of_100(s.importance)} in 100)" for s in supported]
     text = (
         f"Of {names}, finds go {'with' if len(told) > 1 else 'only with'} {_joined(told)} once "
         "the others are held the same; in brackets the support for its having a part"
     )
     near = [
-        f"{SUSPECT_WORDS[s.exposure]} ({_in_100(s.importance)})"
+        f"{SUSPECT_WORDS[s.exposure]} ({of_100(s.importance)} in 100)"
         for s in suspects
         if s not in supported and s.importance > _NOT_RULED_OUT
     ]
@@ -648,14 +649,6 @@ def _finding(suspects: Sequence[Suspect], joint_p: float, alpha: float) -> str:
 
 def _holds(effect: SuspectEffect | None, alpha: float) -> bool:
     return effect is not None and effect.p < alpha
-
-
-def _in_100(share: float) -> str:
-    if 0.995 <= share < 1.0:
-        return "more than 99 in 100"
-    if 0.0 < share < 0.005:
-        return "fewer than 1 in 100"
-    return f"{100.0 * share:.0f} in 100"
 
 
 def _capital(text: str) -> str:

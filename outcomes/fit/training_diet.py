@@ -28,7 +28,7 @@ DAYS = 60
 LEAST_TRAINED = 5
 LEAST_ALERTS = 20
 LEAST_DOGS = 3
-# Errors clustered by fewer dogs are too small, so what dogs have in common cannot be checked.
+# Whether dogs differ in this would show in errors clustered by dog; with fewer they are unsure.
 ENOUGH_DOGS = 12
 PER_TERM = 10
 LEAST_IN_BIN = 15
@@ -483,16 +483,16 @@ def few_dogs_words(dogs: int) -> str:
 
     Examples
     --------
-    >>> few_dogs_words(6)
-    'With only 6 dogs the interval may be too narrow: take a change that only just shows as open.'
+    >>> few_dogs_words(6).partition(":")[0]
+    'With only 6 dogs it cannot be checked whether dogs differ in this'
     >>> few_dogs_words(ENOUGH_DOGS)
     ''
     """
     if dogs >= ENOUGH_DOGS:
         return ""
     return (
-        f"With only {count(dogs, 'dog')} the interval may be too narrow: take a change that only "
-        "just shows as open."
+        f"With only {count(dogs, 'dog')} it cannot be checked whether dogs differ in this: take a "
+        "change that only just shows as open."
     )
 
 

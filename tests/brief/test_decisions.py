@@ -138,15 +138,6 @@ def test_what_is_said_of_what_is_left_follows_the_limits(change, says):
     assert says in left_words(replace(LEFT, **change), 0.9)
 
 
-def test_a_source_expected_at_the_floor_is_not_said_to_have_nothing_left(demo_facts):
-    # Two ways of averaging over what is open differ by up to 1 in 100.
-    none = replace(LEFT, left=0.0, low=0.0)
-    source = replace(demo_facts.shelf[0], find_probability=0.855)
-    assert left_words(none, 0.9, source, 0.85).startswith("hardly any left by the best estimate")
-    below = replace(source, find_probability=0.84)
-    assert left_words(none, 0.9, below, 0.85).startswith("none left by the best estimate")
-
-
 def test_what_is_left_is_told_of_every_source_to_keep_or_test(demo_facts):
     told = left_told(demo_facts)
     left = {x.source_id: x for x in demo_facts.left}
