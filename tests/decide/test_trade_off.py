@@ -239,3 +239,18 @@ def test_discards_so_far_are_counted_with_exact_limits():
 def test_a_rule_that_leaves_too_few_trials_is_not_priced(falling):
     fit, _ = falling
     assert trade_off(fit, _verdict(fit, "cycles"), _use(), combined=[(1.0, 5.0)]).combined == ()
+
+
+def test_the_limits_of_a_share_are_the_narrowest_that_hold_as_many_draws():
+    # An exponential: the narrowest 90 % begin at 0 and end at -ln 0.1 (closed form); equal tails
+    # would leave out what lies nearest to none.
+    draws = stats.expon.ppf((np.arange(1_000) + 0.5) / 1_000) / 20.0
+    centre, low, high = module._share(np.random.default_rng(4).permutation(draws), 0.9)
+    assert centre == pytest.approx(draws.mean())
+    assert low == draws[0]
+    assert high == pytest.approx(-np.log(0.1) / 20.0, rel=0.01)
+    assert ((draws >= low) & (draws <= high)).sum() == 900
+    # Of a symmetric spread they are the equal tails.
+    even = stats.norm.ppf((np.arange(999) + 0.5) / 999)
+    _, low, high = module._share(even, 0.9)
+    assert (low, high) == pytest.approx((-1.645, 1.645), abs=0.02)
