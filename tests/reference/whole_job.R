@@ -3,68 +3,127 @@
 #     Rscript tests/reference/whole_job.R
 #
 # Run from the repository's root (tests/reference/run_r.py runs it in a copy and compares). Reads
-# synthetic_data/ and whole_job_conditions.csv (the other terms of the model of finds, by trial);
-# writes whole_job_exposures.csv, whole_job_followed.csv and whole_job_fits.csv beside itself.
-# The log is taken strictly: trials in which it says freezer are left out.
+# the raw tables in synthetic_data/ and nothing else. Writes beside itself
+#   whole_job_exposures.csv  what each hide trial's source had been through, the log taken strictly
+#   whole_job_inferred.csv   the same with the thaws that trials prove
+#   whole_job_followed.csv   each source until it met the rule
+#   whole_job_fits.csv       finds, search time, false alerts, how long sources lasted
+# The fits rest on the log taken strictly: trials in which it says freezer are left out.
 suppressPackageStartupMessages({library(data.table); library(lme4); library(survival)})
 home <- "tests/reference"
-read <- function(name) fread(file.path("synthetic_data", paste0(name, ".csv")),
-                             colClasses = list(character = c("source_id")), na.strings = "")
+read <- function(name) fread(file.path("synthetic_data", paste0(name, ".csv")), na.strings = "",
+                             colClasses = "character")
 when <- function(text) as.numeric(as.POSIXct(ifelse(nchar(text) > 10, text, paste(text, "00:00")),
                                              format = "%Y-%m-%d %H:%M", tz = "UTC"))
+hour <- 3600
+day <- 86400
+
+sources <- read("sources")[, .(source_id, kind, packaging, acquired = when(acquired_on),
+                               older = fcoalesce(as.numeric(age_at_acquisition_days), 0))]
+usual <- c(freezer = -18, refrigerator = 4, ambient = 20, discarded = NA)
+log <- read("storage")[, .(source_id, at = when(moved_at), place = moved_to, proved = FALSE,
+                           degrees = fcoalesce(as.numeric(temperature_c), usual[moved_to]))]
+trials <- read("trials")
+trials[, at := when(started_at)]
+for (name in c("false_alerts", "search_s", "limit_s", "set_min", "temperature_c", "humidity_pct",
+               "wind_m_s")) {
+  set(trials, j = name, value = as.numeric(trials[[name]]))
+}
+trials[, assisted := assisted %in% c("yes", "true", "1")]
+# The dog's trials so far, blank areas too, and how readily the source was taken at first.
+setorder(trials, at)
+trials[, experience := seq_len(.N) - 1, by = dog_id]
+uses <- unique(trials[!is.na(source_id), .(source_id, on = at %/% day)])
+early <- uses[, .(again = sum(on > min(on) & on <= min(on) + 60),
+                  days = pmin(max(trials$at) %/% day - min(on), 60)), by = source_id]
+early[, early_use := 30 * (again + 1) / (days + sum(days) / sum(again))]
+trials[early, on = "source_id", early_use := i.early_use]
 
 # Exposures: a rolling join of trials onto the log with its running sums -----------------------
-sources <- read("sources")[, .(source_id, kind, acquired = when(as.character(acquired_on)),
-                               older = fcoalesce(as.numeric(age_at_acquisition_days), 0))]
-moves <- read("storage")[, .(source_id, at = when(as.character(moved_at)), place = moved_to,
-                             given = as.numeric(temperature_c))]
-usual <- c(freezer = -18, refrigerator = 4, ambient = 20)
-moves[, warmth := pmax(fcoalesce(given, usual[place]), 0)]
-setorder(moves, source_id, at)
-moves[, frozen := place == "freezer"]
-moves[, ends := shift(at, -1), by = source_id]
-# A stay out of the freezer lasts until the next move into it, or a discard.
-moves[, run := rleid(source_id, frozen, place == "discarded")]
-moves[, `:=`(begins = at[1], over = ends[.N], first = seq_len(.N) == 1), by = run]
-moves[, out := first & !frozen & place != "discarded" & shift(frozen, fill = FALSE), by = source_id]
-moves[, thaw := out & (is.na(over) | over - begins >= 3600)]
-sums <- function(what) function(x) shift(cumsum(fcoalesce(x, 0)), fill = 0)
-moves[, stay := ends - at]
-for (name in c("freezer", "refrigerator", "ambient")) {
-  moves[, (name) := sums()(ifelse(place == name, stay, 0)), by = source_id]
-}
-moves[, heat := sums()(ifelse(place == "discarded", 0, warmth * stay)), by = source_id]
-moves[, cycles := cumsum(thaw), by = source_id]
-moves[, thawed_at := nafill(ifelse(thaw, at, NA_real_), "locf"), by = source_id]
-moves[, longest := cummax(ifelse(frozen & !is.na(over), over - begins, 0)), by = source_id]
-moves[, longest := ifelse(frozen, shift(longest, fill = 0), longest), by = source_id]
+exposed <- function(log, asked) {
+  moves <- copy(log)
+  setorder(moves, source_id, at)
+  moves[, warmth := pmax(degrees, 0)]
+  moves[, frozen := place == "freezer"]
+  moves[, ends := shift(at, -1), by = source_id]
+  # A stay out of the freezer lasts until the next move into it, or a discard.
+  moves[, run := rleid(source_id, frozen, place == "discarded")]
+  moves[, `:=`(begins = at[1], over = ends[.N], first = seq_len(.N) == 1, unlogged = all(proved)),
+        by = run]
+  moves[, thaw := first & !frozen & place != "discarded" & shift(frozen, fill = FALSE) &
+          (is.na(over) | over - begins >= hour), by = source_id]
+  before <- function(x) shift(cumsum(fcoalesce(as.numeric(x), 0)), fill = 0)
+  moves[, stay := ends - at]
+  for (name in c("freezer", "refrigerator", "ambient")) {
+    moves[, (name) := before(ifelse(place == name, stay, 0)), by = source_id]
+  }
+  moves[, heat := before(warmth * stay), by = source_id]
+  moves[, `:=`(cycles = cumsum(thaw), inferred_thaws = cumsum(thaw & unlogged)), by = source_id]
+  moves[, thawed_at := nafill(ifelse(thaw, at, NA_real_), "locf"), by = source_id]
+  moves[, longest := cummax(ifelse(frozen & !is.na(over), over - begins, 0)), by = source_id]
+  moves[, longest := ifelse(frozen, shift(longest, fill = 0), longest), by = source_id]
+  moves[, opened := at[1], by = source_id]
+  moves[, moved := at]
 
-trials <- read("trials")[result %in% c("find", "miss")]
-trials[, at := when(as.character(started_at))]
-setkey(moves, source_id, at)
-moves[, moved := at]
-joined <- moves[trials, on = .(source_id, at), roll = TRUE]
-joined <- sources[joined, on = "source_id"]
-here <- function(x, place) ifelse(joined$place == place, joined$at - joined$moved, 0) + x
-joined[, `:=`(
-  held_days = (at - acquired) / 86400,
-  age_days = (at - acquired) / 86400 + older,
-  frozen_days = here(freezer, "freezer") / 86400,
-  refrigerated_days = here(refrigerator, "refrigerator") / 86400,
-  ambient_hours = here(ambient, "ambient") / 3600,
-  degree_hours = (heat + warmth * (at - moved)) / 3600,
-  hours_since_thaw = (at - thawed_at) / 3600,
-  longest_freeze_days = pmax(longest, ifelse(place == "freezer", at - begins, 0)) / 86400
-)]
-joined[, frozen_share := frozen_days / (frozen_days + refrigerated_days)]
-joined <- joined[!is.na(place) & !place %in% c("freezer", "discarded")]
-setorder(joined, trial_id)
+  joined <- sources[moves[asked, on = .(source_id, at), roll = TRUE], on = "source_id"]
+  here <- function(x, name) x + ifelse(joined$place == name, joined$at - joined$moved, 0)
+  joined[, `:=`(
+    held_days = (at - acquired) / day,
+    age_days = (at - acquired) / day + older,
+    frozen_days = here(freezer, "freezer") / day,
+    refrigerated_days = here(refrigerator, "refrigerator") / day,
+    ambient_hours = here(ambient, "ambient") / hour,
+    degree_hours = (heat + warmth * (at - moved)) / hour,
+    hours_since_thaw = (at - thawed_at) / hour,
+    longest_freeze_days = pmax(longest, ifelse(place == "freezer", at - begins, 0)) / day,
+    undocumented_days = pmax(opened - acquired, 0) / day
+  )]
+  joined[, open_frozen_days := ifelse(packaging == "sealed", 0, frozen_days)]
+  joined[, frozen_share := frozen_days / (frozen_days + refrigerated_days)]
+  joined[, regime := fcase(frozen_share >= 0.8, "frozen", frozen_share <= 0.2, "refrigerated",
+                           !is.na(frozen_share), "mixed")]
+  setorder(joined, trial_id)
+  joined[]
+}
+store <- function(table, file) {
+  table <- copy(table)
+  for (name in names(table)) {
+    if (is.double(table[[name]])) set(table, j = name, value = signif(table[[name]], 12))
+  }
+  fwrite(table, file.path(home, file))
+}
 exposures <- c("held_days", "age_days", "cycles", "frozen_days", "refrigerated_days",
                "ambient_hours", "degree_hours", "hours_since_thaw", "longest_freeze_days",
-               "frozen_share")
-keep <- joined[, c("trial_id", exposures), with = FALSE]
-for (name in exposures) set(keep, j = name, value = signif(keep[[name]], 12))
-fwrite(keep, file.path(home, "whole_job_exposures.csv"))
+               "open_frozen_days", "frozen_share", "regime", "undocumented_days")
+
+hides <- trials[result %in% c("find", "miss")]
+strict <- exposed(log, hides)
+in_freezer <- strict[place == "freezer"]
+strict <- strict[!is.na(place) & !place %in% c("freezer", "discarded")]
+store(strict[, c("trial_id", exposures), with = FALSE], "whole_job_exposures.csv")
+
+# A trial while the log says freezer proves that the source was out, from two hours before it was
+# placed to two hours after the start; such windows that overlap are one.
+windows <- in_freezer[, .(source_id, from = at - fcoalesce(set_min, 0) * 60 - 2 * hour,
+                          till = at + 2 * hour)]
+setorder(windows, source_id, from)
+windows[, apart := cumsum(from > shift(cummax(till), fill = -Inf)), by = source_id]
+windows <- windows[, .(from = min(from), till = max(till)), by = .(source_id, apart)]
+stays <- copy(log)[order(source_id, at)]
+stays[, ends := fcoalesce(shift(at, -1), Inf), by = source_id]
+out <- stays[windows, on = .(source_id, at < till, ends > from), nomatch = NULL,
+             .(source_id, place, degrees, leaves = pmax(x.at, i.from), stays = x.ends,
+               returns = pmin(x.ends, i.till))][place == "freezer"]
+more <- rbind(
+  log,
+  out[returns < stays, .(source_id, at = returns, place, proved = FALSE, degrees)],
+  out[, .(source_id, at = leaves, place = "ambient", proved = TRUE, degrees = usual[["ambient"]])]
+)
+# Where a window begins with a stay in the freezer, that stay has no length left.
+more <- unique(more, by = c("source_id", "at"), fromLast = TRUE)
+inferred <- exposed(more, hides)
+store(inferred[, c("trial_id", exposures, "inferred_thaws"), with = FALSE],
+      "whole_job_inferred.csv")
 
 fits <- data.frame()
 note <- function(fit, term, estimate, std_error = NA) {
@@ -72,34 +131,117 @@ note <- function(fit, term, estimate, std_error = NA) {
                                   std_error = signif(std_error, 12), row.names = NULL))
 }
 
+# Conditions: the commonest word is the reference; numbers in the steps that are reported -------
+usable <- strict[assisted == FALSE]
+usable[, found := as.integer(result == "find")]
+stepped <- function(d, informative) {
+  d <- copy(d)
+  for (name in c("kind", "blinding", "setting", "placement")) {
+    word <- fcoalesce(d[[name]], "not recorded")
+    counts <- table(word[informative])
+    set(d, j = name, value = factor(word, names(counts)[order(-counts, names(counts))]))
+  }
+  d[, `:=`(age_days = age_days / 30, frozen_share = frozen_share / 0.1,
+           set_min = log2(pmax(set_min, 1)), experience = log2(experience + 1),
+           early_use = log2(early_use), temperature_c = temperature_c / 10,
+           humidity_pct = humidity_pct / 10)]
+  d[]
+}
+complete <- function(d, terms) d[complete.cases(d[, terms, with = FALSE])]
+on_terms <- function(left, terms, more) {
+  as.formula(paste(left, "~", paste(c(terms, more), collapse = " + ")))
+}
+
 # What predicts finds ---------------------------------------------------------------------------
-conditions <- fread(file.path(home, "whole_job_conditions.csv"))
-d <- joined[conditions, on = "trial_id", nomatch = 0]
-d[, `:=`(found = as.integer(result == "find"), age = age_days / 30, share = frozen_share / 0.1)]
-others <- setdiff(names(conditions), c("trial_id", "group"))
-formula <- as.formula(paste("found ~ cycles + age + share +", paste(others, collapse = " + "),
-                            "+ (1 | dog_id) + (1 | source_id)"))
-m <- glmer(formula, d, binomial, control = glmerControl(
-  optimizer = "bobyqa", tolPwrss = 1e-11, optCtrl = list(rhoend = 1e-9, maxfun = 2e5)))
-note("finds", names(fixef(m)), fixef(m), sqrt(diag(as.matrix(vcov(m)))))
+# Wind and humidity would need more than five finds and five misses to a parameter; so would a
+# word of its own for blinding that is not on record.
+terms <- c("cycles", "age_days", "kind", "frozen_share", "experience", "early_use", "set_min",
+           "blinding", "setting", "placement", "temperature_c")
+d <- stepped(usable, rep(TRUE, nrow(usable)))
+d[blinding == "not recorded", blinding := levels(blinding)[1]]
+d[, blinding := droplevels(blinding)]
+# Numbers far from zero would tie the intercept to them.
+for (name in c("frozen_share", "experience", "early_use", "set_min", "temperature_c")) {
+  set(d, j = name, value = d[[name]] - median(d[[name]], na.rm = TRUE))
+}
+d <- complete(d, terms)
+m <- glmer(on_terms("found", terms, c("(1 | dog_id)", "(1 | source_id)")), d, binomial,
+           control = glmerControl(optimizer = "bobyqa", tolPwrss = 1e-11,
+                                  optCtrl = list(rhoend = 1e-9, maxfun = 2e5)))
+# The intercept is where the numbers are zero, which is another place in ours.
+slopes <- names(fixef(m))[-1]
+note("finds", slopes, fixef(m)[slopes], sqrt(diag(as.matrix(vcov(m))))[-1])
 note("finds", "log-likelihood", as.numeric(logLik(m)))
 note("finds", paste("sd", names(VarCorr(m))), sapply(VarCorr(m), function(v) attr(v, "stddev")))
+note("finds", "trials", nrow(d))
 
 # Search time -----------------------------------------------------------------------------------
-d[, time := as.numeric(ifelse(result == "miss", fcoalesce(as.numeric(search_s), as.numeric(limit_s)),
-                              as.numeric(search_s)))]
-timed <- d[!is.na(time) & time > 0]
-cox <- coxph(Surv(time, found) ~ cycles + age + strata(dog_id), timed, cluster = source_id)
+# A miss is censored at the end of its search.
+timed <- copy(usable)[, time := ifelse(result == "miss", fcoalesce(search_s, limit_s), search_s)]
+timed <- timed[!is.na(time) & time > 0]
+terms <- c("cycles", "age_days", "kind", "frozen_share", "set_min", "blinding", "setting",
+           "placement", "temperature_c", "humidity_pct", "wind_m_s", "experience")
+timed <- complete(stepped(timed, timed$found == 1), terms)
+cox <- coxph(on_terms("Surv(time, found)", terms, "strata(dog_id)"), timed, cluster = source_id)
 s <- summary(cox)$coefficients
 note("search time", rownames(s), s[, "coef"], s[, "robust se"])
 note("search time", "log-likelihood", cox$loglik[2])
+note("search time", "trials", cox$n)
+plain <- coxph(on_terms("Surv(time, found)", terms, "strata(dog_id)"), timed)
+note("search time", "proportional hazards, p", cox.zph(plain, "km")$table["GLOBAL", "p"])
+for (family in c("weibull", "loglogistic")) {
+  aft <- survreg(on_terms("Surv(time, found)", terms, "dog_id"), timed, dist = family,
+                 control = survreg.control(rel.tolerance = 1e-12))
+  s <- summary(aft)$table
+  note(paste("search time", family), rownames(s), s[, "Value"], s[, "Std. Error"])
+  note(paste("search time", family), "AIC", AIC(aft))
+}
+
+# False alerts ----------------------------------------------------------------------------------
+# By the searching hour and by the blank area, with exact intervals, in all trials that are used.
+alerts <- trials[is.na(source_id) | trial_id %in% strict$trial_id]
+alerts[, count := false_alerts]
+alerts[is.na(count) & result == "clear", count := 0]
+alerts[result == "false alert" & (is.na(count) | count < 1), count := 1]
+alerts[, hours := ifelse(result == "find", search_s, fcoalesce(search_s, limit_s)) / hour]
+exact <- function(who, own) {
+  counted <- own[!is.na(count) & !is.na(hours) & hours > 0]
+  rate <- poisson.test(sum(counted$count), sum(counted$hours))
+  note("false alerts per hour", paste0(who, c("", ", low", ", high")),
+       c(rate$estimate, rate$conf.int))
+  blank <- own[is.na(source_id)]
+  share <- binom.test(sum(blank$result == "false alert"), nrow(blank))
+  note("false alerts per blank", paste0(who, c("", ", low", ", high")),
+       c(share$estimate, share$conf.int))
+}
+exact("all", alerts)
+for (dog in sort(unique(alerts$dog_id))) exact(dog, alerts[dog_id == dog])
+# On hides against the source's exposure; ten false alerts to a term leave room for no other.
+terms <- c("cycles", "age_days", "frozen_share", "set_min")
+on_hides <- merge(usable, alerts[, .(trial_id, count, hours)], by = "trial_id")
+on_hides <- on_hides[!is.na(count) & !is.na(hours) & hours > 0]
+on_hides[, of_dog := sum(count), by = dog_id]
+on_hides <- on_hides[of_dog > 0]
+on_hides <- complete(stepped(on_hides, on_hides$count > 0), terms)
+rates <- glm(on_terms("count", terms, c("dog_id", "offset(log(hours))")), poisson, on_hides,
+             control = glm.control(epsilon = 1e-13))
+mu <- fitted(rates)
+x <- model.matrix(rates)
+scores <- rowsum(x * (on_hides$count - mu), on_hides$source_id)
+clustered <- sqrt(diag(vcov(rates) %*% crossprod(scores) %*% vcov(rates)))
+note("false alerts", terms, coef(rates)[terms], sqrt(diag(vcov(rates)))[terms])
+note("false alerts clustered", terms, coef(rates)[terms], clustered[terms])
+note("false alerts", "trials", nrow(on_hides))
+excess <- sum((on_hides$count - mu)^2 - on_hides$count) / sqrt(2 * sum(mu^2))
+note("false alerts", "overdispersion, p", pnorm(excess, lower.tail = FALSE))
+shared <- suppressMessages(glmer(on_terms("count", terms, c("dog_id", "offset(log(hours))",
+                                                            "(1 | source_id)")),
+                                 on_hides, poisson, nAGQ = 0))
+note("false alerts", "sd source_id", attr(VarCorr(shared)$source_id, "stddev"))
 
 # How long sources stay reliable: the second miss within three trials by qualified dogs ---------
-dogs <- fread("synthetic_data/dogs.csv", na.strings = "")
-dogs[, since := when(as.character(qualified_on))]
-counted <- joined[dogs[, .(dog_id, since)], on = "dog_id", nomatch = 0]
-counted <- counted[is.na(since) | since <= floor(at / 86400) * 86400]
-counted <- counted[is.na(assisted) | !assisted %in% c("yes", "TRUE", "True", "1")]
+dogs <- read("dogs")[, .(dog_id, since = when(qualified_on))]
+counted <- dogs[usable, on = "dog_id"][is.na(since) | since <= at]
 setorder(counted, source_id, at, trial_id)
 followed <- counted[, {
   missed <- result == "miss"
@@ -108,14 +250,9 @@ followed <- counted[, {
   event <- !is.na(called)
   last <- if (event) called else .N
   .(entry_days = held_days[1], low_days = held_days[if (event) last - 1 else last],
-    exit_days = held_days[last], event = event, share = frozen_share[last])
+    exit_days = held_days[last], event = event, regime = regime[last])
 }, by = source_id]
-followed[, regime := fcase(share >= 0.8, "frozen", share <= 0.2, "refrigerated", default = "mixed")]
-for (name in c("entry_days", "low_days", "exit_days")) {
-  set(followed, j = name, value = signif(followed[[name]], 12))
-}
-fwrite(followed[, .(source_id, entry_days, low_days, exit_days, event, regime)],
-       file.path(home, "whole_job_followed.csv"))
+store(followed, "whole_job_followed.csv")
 span <- with(followed, Surv(low_days, ifelse(event, exit_days, NA), type = "interval2"))
 weibull <- survreg(span ~ 1, dist = "weibull", control = survreg.control(rel.tolerance = 1e-12))
 note("weibull", c("(Intercept)", "log scale"), c(coef(weibull), log(weibull$scale)),
@@ -125,4 +262,24 @@ curve <- survfit(span ~ 1)
 note("turnbull", as.character(signif(curve$time, 10)), curve$surv)
 two <- followed[regime %in% c("frozen", "refrigerated")]
 note("log-rank", "statistic", survdiff(Surv(exit_days, event) ~ regime, two)$chisq)
+# Frozen sources, with late entry, over the days on which three or more were followed.
+frozen <- followed[regime == "frozen" & exit_days > entry_days]
+edges <- sort(unique(c(frozen$entry_days, frozen$exit_days)))
+followed_at <- sapply(edges[-1], function(t) with(frozen, sum(entry_days < t & exit_days >= t)))
+spell <- rleid(followed_at >= 3)
+within <- range(which(spell == spell[which.max(followed_at)]))
+from <- edges[within[1]]
+to <- edges[within[2] + 1]
+frozen <- frozen[exit_days > from & entry_days < to]
+km <- survfit(Surv(pmax(entry_days, from), pmin(exit_days, to), event & exit_days <= to) ~ 1,
+              frozen, conf.type = "log-log")
+at <- km$n.event > 0
+days <- as.character(signif(km$time[at], 10))
+note("kaplan-meier", days, km$surv[at], km$surv[at] * km$std.err[at])
+note("kaplan-meier low", days, km$lower[at])
+note("kaplan-meier high", days, km$upper[at])
+note("kaplan-meier at risk", days, km$n.risk[at])
+median <- quantile(km, 0.5)
+note("kaplan-meier days", c("median", "median, low", "median, high", "from", "to"),
+     c(median$quantile, median$lower, median$upper, from, to))
 fwrite(fits, file.path(home, "whole_job_fits.csv"))

@@ -1,4 +1,4 @@
-"""The whole job of the toolkit on ``synthetic_data/``, laid out as ``whole_job.R`` writes it."""
+"""The whole job of the toolkit on ``synthetic_data/``, as ``whole_job.R`` does it."""
 
 from __future__ import annotations
 
@@ -6,54 +6,80 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
+from outcomes.fit.accelerated import FAMILIES, AcceleratedFit, fit_accelerated
+from outcomes.fit.conditions import choose_conditions
+from outcomes.fit.false_alerts import FalseAlertFit, fit_false_alerts
 from outcomes.fit.finds import FindFit, fit_finds
 from outcomes.fit.lifetime import fit_lifetime
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import Lifetime, MixedFit
+from outcomes.fit.search_time import SearchTimeFit, fit_search_time
+from outcomes.fit.terms import usable_trials
 from outcomes.joining.trials import Joined, join
 from outcomes.records.read import read_records
 
 ROOT = Path(__file__).parents[2]
-# Read by R from its own exposures; the other columns of the design are handed to it.
-BY_R = {"cycles": "cycles", "age_days": "age", "frozen_share": "share"}
 
 
 @dataclass(frozen=True)
 class WholeJob:
-    """One unit's trials, the model of finds at its own terms, and how long sources lasted."""
+    """One unit's trials, under both policies, and what was fitted to the strict ones.
+
+    ``mixed`` is the model of finds with dogs and sources alone as groupings;
+    ``accelerated`` the models of the log time by name, without an effect of the
+    source, ``timed_terms`` their terms before the constants of the dogs.
+    """
 
     joined: Joined
+    inferred: Joined
     finds: FindFit
     mixed: MixedFit
+    search_time: SearchTimeFit
+    timed_terms: tuple[str, ...]
+    accelerated: dict[str, AcceleratedFit]
+    false_alerts: FalseAlertFit
     lifetime: Lifetime
 
 
 def do_whole_job() -> WholeJob:
-    """Join and fit, the log taken strictly: trials in which it says freezer are left out.
-
-    The model of finds is fitted again with dogs and sources alone as groupings, as in R.
-    """
+    """Join and fit, the log taken strictly: trials in which it says freezer are left out."""
     records = read_records(ROOT / "synthetic_data")
     settings = replace(records.settings, unlogged_thaws="strict")
     joined = join(replace(records, settings=settings))
     finds = fit_finds(joined.trials, settings)
     design = finds.design
     groups = {name: design.groups[name] for name in ("source", "dog")}
-    mixed = fit_mixed(design.y, design.x, design.names, groups)
-    lifetime = fit_lifetime(joined.trials, records.sources, records.storage, settings)
-    return WholeJob(joined, finds, mixed, lifetime)
-
-
-def conditions(job: WholeJob) -> pd.DataFrame:
-    """Columns of the design that are no exposure, as ``term_1`` and on, by trial."""
-    design = job.finds.design
-    names = [c for c in design.columns if c.term not in BY_R]
-    places = [design.columns.index(c) + 1 for c in names]
-    table = pd.DataFrame(
-        np.round(design.x[:, places], 12),
-        columns=[f"term_{number}" for number in range(1, len(places) + 1)],
+    timed_terms, accelerated = _accelerated(joined)
+    return WholeJob(
+        joined=joined,
+        inferred=join(records),
+        finds=finds,
+        mixed=fit_mixed(design.y, design.x, design.names, groups),
+        search_time=fit_search_time(joined.trials, settings),
+        timed_terms=timed_terms,
+        accelerated=accelerated,
+        false_alerts=fit_false_alerts(joined.trials, settings),
+        lifetime=fit_lifetime(joined.trials, records.sources, records.storage, settings),
     )
-    table.insert(0, "trial_id", design.trials["trial_id"].to_numpy())
-    return table
+
+
+def _accelerated(joined: Joined) -> tuple[tuple[str, ...], dict[str, AcceleratedFit]]:
+    """The models of the log time without an effect of the source, which R has not."""
+    trials, _ = usable_trials(joined.trials)
+    missed = trials["result"] == "miss"
+    time = trials["search_s"].astype(float)
+    trials = trials.assign(time_s=time.where(time.notna() | ~missed, trials["limit_s"]))
+    trials = trials[trials["time_s"] > 0]
+    chosen = choose_conditions(trials, trials["result"] == "find")
+    time_s = chosen.trials["time_s"].to_numpy(float)
+    found = (chosen.trials["result"] == "find").to_numpy()
+    dogs = np.unique(chosen.trials["dog_id"].astype(str), return_inverse=True)[1].reshape(-1)
+    x = np.column_stack([chosen.x, np.eye(dogs.max() + 1)[dogs]])
+    terms = tuple(in_r(column.term, column.unit) for column in chosen.columns)
+    return terms, {family: fit_accelerated(time_s, found, x, family) for family in FAMILIES}
+
+
+def in_r(term: str, unit: str) -> str:
+    """A term as R names its coefficient: a word's follows its column."""
+    return term + unit.partition(" against ")[0] if " against " in unit else term

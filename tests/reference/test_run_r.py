@@ -1,0 +1,84 @@
+"""What ``run_r.py`` tells of R's output beside the stored one; R itself is not run here."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+HERE = Path(__file__).parent
+
+
+def _load() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("run_r", HERE / "run_r.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["run_r"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+run_r = _load()
+NAN, INF = float("nan"), float("inf")
+
+
+@pytest.mark.parametrize(
+    ("stored", "now", "told"),
+    [
+        (2.0, 2.00002, 0),
+        (2.0, 2.00003, 1),
+        (0.0, 2e-6, 1),
+        (NAN, NAN, 0),
+        (INF, INF, 0),
+        (NAN, 1.0, 1),
+        (1.0, NAN, 1),
+        (1.0, INF, 1),
+        (1.0, "NA", 1),
+        ([1.0], [1.0, 2.0], 1),
+        ({"a": 1.0}, {"b": 1.0}, 2),
+    ],
+)
+def test_every_number_that_moved_is_told_and_no_other(stored, now, told):
+    assert len(list(run_r.differences(stored, now))) == told
+
+
+def test_only_what_glmer_searched_for_may_move_with_its_standard_error():
+    stored = [
+        ["finds", "cycles", 1.0, 0.2],
+        ["weibull", "cycles", 1.0, 0.2],
+        ["finds", "n", 9.0, ""],
+    ]
+    slack = run_r.slack_of_table(stored, frozenset({"finds"}))
+
+    def told(row: int, column: int, by: float) -> int:
+        now = [list(cells) for cells in stored]
+        now[row][column] += by
+        return len(list(run_r.differences(stored, now, slack=slack)))
+
+    assert told(0, 2, 9e-5) == told(0, 3, 9e-5) == 0
+    assert told(0, 2, 2e-4) == told(0, 3, 2e-4) == told(1, 2, 9e-5) == told(2, 2, 1e-3) == 1
+
+
+def test_the_slack_of_mixed_models_covers_no_other_value_of_a_case():
+    stored = json.loads((HERE / "mixed_lme4.json").read_text())
+    slack = run_r.slack_of_cases(stored)
+    now = json.loads(json.dumps(stored))
+    case = now["cases"]["cbpp"]
+    case["beta"][0] += 3e-4 * case["std_error"][0]
+    assert list(run_r.differences(stored, now, slack=slack)) == []
+    case["beta"][0] += 3e-4 * case["std_error"][0]
+    case["sd"]["herd"] += 1e-4
+    case["log_likelihood"] += 0.01
+    assert len(list(run_r.differences(stored, now, slack=slack))) == 3
+
+
+def test_every_script_is_run_and_every_test_of_ours_is_there():
+    scripts = {path.stem for path in HERE.glob("*.R")}
+    assert scripts == {"mixed", *run_r.SCRIPTS}
+    for test in run_r.TESTS:
+        assert (HERE.parents[1] / test).exists()
