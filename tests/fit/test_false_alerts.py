@@ -184,6 +184,8 @@ def test_the_ship_damage_data_give_their_published_rates(outside):
     mean = np.exp(offset + x @ fit.beta)
     logs = np.where(count > 0, count * np.log(np.maximum(count, 1) / mean), 0.0)
     check("deviance", "38.695", 2 * float((logs - (count - mean)).sum()))
+    # Pearson's, 34 ships and 9 coefficients.
+    check("dispersion", "1.691", float(((count - mean) ** 2 / mean).sum()) / 25)
 
 
 @pytest.mark.parametrize("family", ["Poisson", "negative binomial"])
