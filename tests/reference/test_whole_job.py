@@ -19,7 +19,8 @@ import pandas as pd
 import pytest
 
 from outcomes.fit.interval_hazard import Intervals, fit_weibull
-from outcomes.fit.restricted_mean import log_rank_test
+from outcomes.fit.lifetime_model import fit_cycles_at_age
+from outcomes.fit.restricted_mean import log_rank_test, mean_by_group
 from outcomes.fit.turnbull import fit_turnbull
 
 HERE = Path(__file__).parent
@@ -219,3 +220,15 @@ def test_the_curve_of_frozen_sources_is_survfit_s_with_late_entry(job):
         at = [point.time for point in points]
         np.testing.assert_allclose(at, steps.index.astype(float), rtol=1e-9)
         np.testing.assert_allclose(own, steps["estimate"], rtol=1e-9, err_msg=fit)
+    means = {mean.group: mean for mean in mean_by_group(ours, job.joined.settings)}
+    expected = in_r("restricted mean").loc["days"]
+    assert means["frozen"].days == pytest.approx(expected["estimate"], rel=1e-9)
+    assert means["frozen"].std_error == pytest.approx(expected["std_error"], rel=1e-9)
+
+
+def test_the_hazard_of_cycles_at_an_age_is_that_of_coxph_on_stretches_between_trials(job):
+    expected = in_r("cycles at an age").loc["cycles"]
+    (ours,) = fit_cycles_at_age(job.joined.trials, job.joined.settings).terms
+    assert ours.term == "cycles"
+    assert ours.log_ratio == pytest.approx(expected["estimate"], rel=1e-6)
+    assert ours.std_error == pytest.approx(expected["std_error"], rel=1e-6)

@@ -243,12 +243,15 @@ note("false alerts", "sd source_id", attr(VarCorr(shared)$source_id, "stddev"))
 dogs <- read("dogs")[, .(dog_id, since = when(qualified_on))]
 counted <- dogs[usable, on = "dog_id"][is.na(since) | since <= at]
 setorder(counted, source_id, at, trial_id)
-followed <- counted[, {
+shown_at <- function(result) {
   missed <- result == "miss"
   within <- missed + shift(missed, 1, fill = FALSE) + shift(missed, 2, fill = FALSE)
-  called <- which(missed & within >= 2)[1]
-  event <- !is.na(called)
-  last <- if (event) called else .N
+  which(missed & within >= 2)[1]
+}
+counted[, shown := shown_at(result), by = source_id]
+followed <- counted[, {
+  event <- !is.na(shown[1])
+  last <- if (event) shown[1] else .N
   .(entry_days = held_days[1], low_days = held_days[if (event) last - 1 else last],
     exit_days = held_days[last], event = event, regime = regime[last])
 }, by = source_id]
@@ -282,4 +285,15 @@ note("kaplan-meier at risk", days, km$n.risk[at])
 median <- quantile(km, 0.5)
 note("kaplan-meier days", c("median", "median, low", "median, high", "from", "to"),
      c(median$quantile, median$lower, median$upper, from, to))
+# Days until then on average, of those still reliable on the first day.
+mean_days <- summary(km, rmean = to)$table
+note("restricted mean", "days", mean_days[["rmean"]] - from, mean_days[["se(rmean)"]])
+# The hazard at an age against the cycles by the trial before.
+stretches <- counted[, .(start = shift(age_days), stop = age_days, cycles = shift(cycles),
+                         number = seq_len(.N), shown), by = source_id]
+stretches <- stretches[number > 1 & (is.na(shown) | number <= shown)]
+stretches[, event := !is.na(shown) & number == shown]
+stretches <- stretches[stop > start]
+at_age <- coxph(Surv(start, stop, event) ~ cycles, stretches)
+note("cycles at an age", "cycles", coef(at_age), sqrt(diag(vcov(at_age))))
 fwrite(fits, file.path(home, "whole_job_fits.csv"))
