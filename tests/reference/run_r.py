@@ -27,6 +27,7 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import stdev
 from typing import Any
 
 HERE = Path(__file__).parent
@@ -125,12 +126,13 @@ class Script:
     """How a script is called: from this folder or the root, and where it prints its table.
 
     ``searched`` names the fits, by the first cell of their rows, whose maximum glmer's general
-    optimizer searched for.
+    optimizer searched for; ``modes`` says that its table has the modes found there.
     """
 
     in_folder: bool = False
     prints: str | None = None
     searched: frozenset[str] = frozenset()
+    modes: bool = False
 
 
 SCRIPTS = {
@@ -142,7 +144,7 @@ SCRIPTS = {
     "penalised": Script(),
     "profile": Script(prints="profile_lme4.csv"),
     "search_time": Script(in_folder=True),
-    "slopes": Script(prints="slopes_lme4.csv"),
+    "slopes": Script(prints="slopes_lme4.csv", modes=True),
     "whole_job": Script(searched=frozenset({"finds"})),
 }
 # Tests that hold ours to what is stored.
@@ -186,10 +188,21 @@ def run_script(name: str, *, write: bool) -> list[str]:
             now, stored = path.read_text(), before.get(path.name)
             if now != stored:
                 old, new = _table(stored or ""), _table(now)
-                lines += differences(old, new, path.name, slack_of_table(old, script.searched))
+                slack = slack_of_table(old, script.searched)
+                if script.modes and path.name == script.prints:
+                    slack = slack_of_modes(old)
+                lines += differences(old, new, path.name, slack)
                 if write:
                     (HERE / path.name).write_text(now)
         return lines
+
+
+def slack_of_modes(stored: list[list[Any]]) -> list[list[float] | None]:
+    """What it leaves open in rows of a name and modes, which bear no error: of their spread."""
+    spread = [
+        OF_STANDARD_ERROR * stdev(column) for column in list(zip(*stored[1:], strict=True))[1:]
+    ]
+    return [None, *([0.0, *spread] for _ in stored[1:])]
 
 
 def _table(text: str) -> list[list[Any]]:

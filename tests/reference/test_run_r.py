@@ -77,6 +77,15 @@ def test_the_slack_of_mixed_models_covers_no_other_value_of_a_case():
     assert len(list(run_r.differences(stored, now, slack=slack))) == 3
 
 
+def test_modes_may_move_by_a_little_of_their_spread():
+    stored = run_r._table((HERE / "slopes_lme4.csv").read_text())
+    slack = run_r.slack_of_modes(stored)
+    for by, told in ((3e-5, 0), (1e-3, 1)):
+        now = [list(row) for row in stored]
+        now[19][1] += by
+        assert len(list(run_r.differences(stored, now, slack=slack))) == told
+
+
 def test_every_script_is_run_and_every_test_of_ours_is_there():
     scripts = {path.stem for path in HERE.glob("*.R")}
     assert scripts == {"mixed", *run_r.SCRIPTS}
