@@ -127,7 +127,9 @@ def compare_lines(facts: Facts) -> Iterator[str]:
     if few is not None:
         yield few
     yield facts.lasting.means.sentence
-    yield further_words.log_rank_sentence(facts.lasting.log_rank, facts.settings.alpha)
+    yield further_words.log_rank_sentence(
+        facts.lasting.log_rank, facts.settings.alpha, chosen=c.reason is not None
+    )
     if facts.portions.reason is not None:
         yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     if c.kinds_left_out:

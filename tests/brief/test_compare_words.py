@@ -48,7 +48,10 @@ def test_where_no_kind_can_be_compared_the_difference_is_of_the_kinds_together(
     assert told not in list(report.compare_lines(some))
 
 
-def test_that_storage_was_chosen_is_said_once_in_that_part(demo_facts: Facts) -> None:
+def test_that_storage_was_chosen_is_said_once_in_that_part(
+    demo_facts: Facts, lines: list[str]
+) -> None:
+    assert sum(line.count(CHOSEN) for line in lines) == 1
     page = render_page(demo_facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     part = page.replace("\u00a0", " ").partition("<h2>Refrigerated against frozen</h2>")[2]
     assert part.partition("</section>")[0].count(CHOSEN) == 1
