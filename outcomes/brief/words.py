@@ -1050,7 +1050,7 @@ TERM_WORDS = {
     "cycles": "freeze/thaw cycles",
     "age_days": "age",
     "frozen_share": "share of storage spent frozen",
-    "early_use": "how readily the source was taken at first",
+    "use_ratio": "how readily the source is taken",
     "set_min": "set time",
     "temperature_c": "temperature",
     "humidity_pct": "humidity",

@@ -130,7 +130,7 @@ def compare_storage(fit: FindFit) -> Comparison:
     ):
         return _refused(counts, both, only, "too few finds or misses to compare the two")
     try:
-        mixed = refit(design, slopes=False)
+        mixed = refit(design, slopes=False, reduced=False)
     except FitError as error:
         return _refused(counts, both, only, str(error))
     return _standardised_difference(design, mixed, at_age, fit.settings.alpha, counts, both, only)

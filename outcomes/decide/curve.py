@@ -203,7 +203,7 @@ def model_of(
     if fit.mixed is None or (column is None and not (alone and exposure in design.copies)):
         return design, None
     if not alone or taken is None:
-        return design, fit.each_source if each_source else fit.mixed
+        return design, fit.each_source if each_source else fit.reduced
     x, columns = design.x, list(design.columns)
     if column is None:
         # An exact copy of the other: it takes its place.

@@ -387,9 +387,9 @@ def _predict_by(
     design: Design, mixed: MixedFit, held: pd.DataFrame, confidence: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     take = _standing_trials(design, mixed)
-    kinds, early = _kind_columns(design), _early_use(design)
+    kinds, ratio = _kind_columns(design), _use_ratio(design)
     rows = [
-        _source_rows(design, mixed, source, take, kinds, early)
+        _source_rows(design, mixed, source, take, kinds, ratio)
         for source in held.itertuples(index=False)
     ]
     reach = reach_of(design, confidence)
@@ -433,9 +433,9 @@ def _kind_columns(design: Design) -> Mapping[str, np.ndarray]:
     return {str(name): design.x[row, own] for name, row in zip(names, first, strict=True)}
 
 
-def _early_use(design: Design) -> Mapping[str, float]:
-    """Source → its value in the column of ``early_use``; empty where the model has none."""
-    column = design.column_of("early_use")
+def _use_ratio(design: Design) -> Mapping[str, float]:
+    """Source → its value in the column of ``use_ratio``; empty where the model has none."""
+    column = design.column_of("use_ratio")
     if column is None:
         return {}
     names = design.trials["source_id"].astype(str).to_numpy()
@@ -448,7 +448,7 @@ def _source_rows(
     source: object,
     take: np.ndarray,
     kinds: Mapping[str, np.ndarray],
-    early: Mapping[str, float],
+    ratio: Mapping[str, float],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The standing trials as if this source had been out in each: conditions, dogs as they were."""
     x = design.x[take].copy()
@@ -458,9 +458,9 @@ def _source_rows(
             value = getattr(source, column.term)
             if not pd.isna(value):
                 x[:, position] = (float(value) - column.reference) / column.divisor
-        elif column.term == "early_use":
+        elif column.term == "use_ratio":
             # A source without trials in the model has none; it is taken as the usual one.
-            x[:, position] = early.get(name, 0.0)
+            x[:, position] = ratio.get(name, 0.0)
     of_kind = [j for j, c in enumerate(design.columns, start=1) if c.term == "kind"]
     kind = source.kind  # type: ignore[attr-defined]
     # A kind the model has never met is only asked about for a source without trials, whose

@@ -250,19 +250,26 @@ def effects_of(effects: Effects, grouping: str, labels: np.ndarray, some: slice)
 def averaged_over(states: np.ndarray, others: np.ndarray, spread: float) -> np.ndarray:
     """Find probability of each source state over all dogs and conditions, shape of ``states``.
 
-    Smooth in the state: taken at 41 points of it and read off between them.
+    Smooth in the state: of more than 41, taken at 41 points and read off between them.
     """
-    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES if spread > 0.0 else 1)
-    weights = weights / weights.sum()
     found = np.zeros(states.shape)
     for begin in range(0, len(states), _AT_ONCE):
         own, rest = states[begin : begin + _AT_ONCE], others[begin : begin + _AT_ONCE]
+        if states.shape[1] <= _GRID:
+            found[begin : begin + _AT_ONCE] = _mean_over(own, rest, spread)
+            continue
         low, high = own.min(axis=1), own.max(axis=1)
         grid = np.linspace(low, np.maximum(high, low + 1e-9), _GRID, axis=1)
-        at = np.zeros(grid.shape)
-        for node, weight in zip(nodes, weights, strict=True):
-            eta = grid[:, :, None] + rest[:, None, :] + spread * node
-            at += weight * special.expit(eta).mean(axis=2)
-        rows = zip(own, grid, at, strict=True)
+        rows = zip(own, grid, _mean_over(grid, rest, spread), strict=True)
         found[begin : begin + _AT_ONCE] = [np.interp(s, g, a) for s, g, a in rows]
     return found
+
+
+def _mean_over(own: np.ndarray, rest: np.ndarray, spread: float) -> np.ndarray:
+    """Mean find probability over the rest of the log-odds and a normal spread, shape of own."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES if spread > 0.0 else 1)
+    at = np.zeros(own.shape)
+    for node, weight in zip(nodes, weights / weights.sum(), strict=True):
+        eta = own[:, :, None] + rest[:, None, :] + spread * node
+        at += weight * special.expit(eta).mean(axis=2)
+    return at

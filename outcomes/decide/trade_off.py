@@ -474,7 +474,9 @@ def _share(values: np.ndarray, confidence: float) -> tuple[float, float, float]:
     centre = float(values.mean())
     ordered = np.sort(values)
     held = int(np.ceil(confidence * len(ordered)))
-    first = int(np.argmin(ordered[held - 1 :] - ordered[: len(ordered) - held + 1]))
+    width = ordered[held - 1 :] - ordered[: len(ordered) - held + 1]
+    # Of limits as narrow as each other the lowest, not what rounding makes of them.
+    first = int(np.argmin(np.round(width, 12)))
     low, high = float(ordered[first]), float(ordered[first + held - 1])
     return centre, min(low, centre), max(high, centre)
 

@@ -11,9 +11,11 @@ from scipy import special, stats
 
 from outcomes.errors import FitError
 from outcomes.fit import source_spread
+from outcomes.fit.bias import reduce_bias
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.open_still import at_the_mean
 from outcomes.fit.result import LeftOut, MixedFit, Term
+from outcomes.fit.source_spread import Posterior
 from outcomes.fit.terms import EXPOSURES, Design, plan_design
 from outcomes.settings import Settings
 
@@ -98,11 +100,19 @@ class FindFit:
         Per column of the design: degrees of freedom of its t distribution and
         the factor on its model error (see :func:`describe_terms`), shape (p,).
     design, mixed
-        The design, and the fitted model (None where ``reason`` says why).
+        The design, and the model fitted by maximum likelihood (None where ``reason``
+        says why).
+    reduced
+        The model as effects and curves are told of: less the bias that maximum
+        likelihood has in small sets (:mod:`outcomes.fit.bias`). ``mixed`` itself over
+        20,000 trials; None where that is None.
     each_source
         The model as it is asked about single sources: the spread between them at a
         plausible value, not the likeliest (:mod:`outcomes.fit.source_spread`). ``mixed``
         itself over 20,000 trials; None where that is None.
+    source_spread
+        What the records allow for the spread between sources; None without a model,
+        with too few sources, or over 20,000 trials.
     reason
         Why there is no model; None where there is one.
     too_few
@@ -124,7 +134,9 @@ class FindFit:
     widening: np.ndarray
     design: Design
     mixed: MixedFit | None
+    reduced: MixedFit | None
     each_source: MixedFit | None
+    source_spread: Posterior | None
     reason: str | None
     too_few: Mapping[str, tuple[int, int]]
     settings: Settings
@@ -184,10 +196,15 @@ def fit_finds(
         slopes, untried = _try_slopes(design)
     freedom, widening = small_sample(design)
     each_source = mixed
+    posterior: Posterior | None = None
     if mixed is not None and n <= _MOST_FOR_SPREAD:
-        spread = source_spread.with_plausible_spread(design.y, design.x, design.groups, mixed)
+        known = design.y, design.x, design.groups, mixed
+        posterior = source_spread.posterior_of_spread(*known)
+        spread = source_spread.with_plausible_spread(*known, posterior=posterior)
         each_source = _widened(design, spread, slopes, widening)
+    reduced = mixed
     if mixed is not None:
+        reduced = _widened(design, less_biased(design, mixed), slopes, widening)
         mixed = _widened(design, mixed, slopes, widening)
         freedom = _slope_freedom(design, slopes, freedom)
         each_source = mixed if n > _MOST_FOR_SPREAD else each_source
@@ -197,7 +214,7 @@ def fit_finds(
         misses=n - finds,
         dogs=counts["dogs"][0],
         sources=counts["sources"][0],
-        terms=() if mixed is None else describe_terms(design, mixed, freedom, settings.alpha),
+        terms=() if reduced is None else describe_terms(design, reduced, freedom, settings.alpha),
         sd={} if mixed is None else dict(mixed.sd),
         left_out=(*design.left_out, *untried),
         slopes=slopes,
@@ -205,7 +222,9 @@ def fit_finds(
         widening=widening,
         design=design,
         mixed=mixed,
+        reduced=reduced,
         each_source=each_source,
+        source_spread=posterior,
         reason=reason,
         too_few=too_few,
         settings=settings,
@@ -242,7 +261,17 @@ def _fit(design: Design, too_few: bool) -> tuple[MixedFit | None, str | None]:
         return None, str(error)
 
 
-def refit(design: Design, *, slopes: bool, each_source: bool = False) -> MixedFit:
+def less_biased(design: Design, mixed: MixedFit) -> MixedFit:
+    """The fit with its exposures' effects less their bias, where that is more than nothing."""
+    if len(design.y) > _MOST_FOR_SPREAD:
+        return mixed
+    asked = [k for e in EXPOSURES if (k := design.column_of(e)) is not None]
+    return reduce_bias(design.x, design.groups, mixed, asked)
+
+
+def refit(
+    design: Design, *, slopes: bool, each_source: bool = False, reduced: bool = True
+) -> MixedFit:
     """A changed design fitted anew, with errors that allow for few sources.
 
     Parameters
@@ -253,6 +282,9 @@ def refit(design: Design, *, slopes: bool, each_source: bool = False) -> MixedFi
         Also let the errors allow for levels that differ in slope, where they do.
     each_source
         As it is asked about single sources: see :attr:`FindFit.each_source`.
+    reduced
+        Less the bias of the exposures' effects: see :attr:`FindFit.reduced`. Not where
+        ``each_source`` is asked for.
 
     Raises
     ------
@@ -260,6 +292,8 @@ def refit(design: Design, *, slopes: bool, each_source: bool = False) -> MixedFi
         The model cannot be fitted.
     """
     mixed = fit_mixed(design.y, design.x, design.names, design.groups)
+    if reduced and not each_source:
+        mixed = less_biased(design, mixed)
     if each_source and len(design.y) <= _MOST_FOR_SPREAD:
         mixed = source_spread.with_plausible_spread(design.y, design.x, design.groups, mixed)
     found = find_slopes(design) if slopes else ()
@@ -285,9 +319,11 @@ def at_each_spread(fit: FindFit) -> tuple[tuple[float, MixedFit], ...]:
     """
     design, mixed = fit.design, fit.mixed
     assert mixed is not None
-    if fit.n > _MOST_FOR_SPREAD:
+    if fit.source_spread is None:
         return ((1.0, mixed),)
-    spreads = source_spread.at_each_spread(design.y, design.x, design.groups, mixed)
+    spreads = source_spread.at_each_spread(
+        design.y, design.x, design.groups, mixed, posterior=fit.source_spread
+    )
     return tuple(
         (
             weight,
@@ -486,9 +522,9 @@ def change_along(fit: FindFit, exposure: str, step: float) -> tuple[float, float
         lower and the upper limit of the term; None where the model has no such term.
     """
     term = fit.term(exposure)
-    if term is None or fit.mixed is None:
+    if term is None or fit.reduced is None:
         return None
-    eta, spread = linear_predictor(fit.design, fit.mixed)
+    eta, spread = linear_predictor(fit.design, fit.reduced)
     now = averaged_probability(eta, spread)[0].mean()
     slopes = (term.log_odds, float(np.log(term.low)), float(np.log(term.high)))
     change = [averaged_probability(eta + step * s, spread)[0].mean() - now for s in slopes]

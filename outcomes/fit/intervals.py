@@ -36,7 +36,8 @@ class ProfileInterval:
     confidence
         Two-sided.
     estimate, low, high
-        Log-odds per ``unit``; a limit is None where ``reason`` says why.
+        Log-odds per ``unit``, the estimate by maximum likelihood; a limit is None where
+        ``reason`` says why.
     wald_low, wald_high
         Estimate plus and minus the same multiple of its error.
     critical
@@ -122,6 +123,7 @@ def profile_interval(
     if fit.mixed is None or term is None or column is None:
         raise FitError(f"{exposure} has no effect to put an interval on: {_why_not(fit, exposure)}")
     level = 1.0 - fit.settings.alpha if confidence is None else confidence
+    estimate = float(fit.mixed.beta[column])
     error = float(np.sqrt(fit.mixed.cov[column, column]))
     critical = float(stats.norm.ppf(0.5 + level / 2.0))
     widening = 1.0
@@ -152,11 +154,11 @@ def profile_interval(
         exposure=exposure,
         unit=term.unit,
         confidence=level,
-        estimate=term.log_odds,
+        estimate=estimate,
         low=low,
         high=high,
-        wald_low=term.log_odds - reach,
-        wald_high=term.log_odds + reach,
+        wald_low=estimate - reach,
+        wald_high=estimate + reach,
         critical=critical,
         refits=profile.refits,
         reason=reason,

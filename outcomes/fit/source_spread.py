@@ -39,12 +39,50 @@ class _Mode:
     restricted: float
 
 
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Standard deviations, evenly spaced, and the weight of each; weights sum to 1."""
+
+    at: np.ndarray
+    weight: np.ndarray
+
+
+def posterior_of_spread(
+    y: np.ndarray,
+    x: np.ndarray,
+    groups: Mapping[str, np.ndarray],
+    mixed: MixedFit,
+    grouping: str = "source",
+) -> Posterior | None:
+    """What the records allow for the standard deviation of one grouping.
+
+    Under flat priors on it and on the fixed effects, by the trapezoidal rule.
+
+    Parameters
+    ----------
+    y, x, groups, mixed, grouping
+        As for :func:`with_plausible_spread`.
+
+    Returns
+    -------
+    Posterior or None
+        None where the grouping has fewer than three levels.
+    """
+    if grouping not in groups or len(mixed.effects.get(grouping, ())) < 3:
+        return None
+    at, likelihood = profile_of_spread(Penalised(y, x, groups), mixed, grouping)
+    weight = np.exp(likelihood - likelihood.max())
+    weight[[0, -1]] /= 2.0
+    return Posterior(at, weight / weight.sum())
+
+
 def with_plausible_spread(
     y: np.ndarray,
     x: np.ndarray,
     groups: Mapping[str, np.ndarray],
     mixed: MixedFit,
     grouping: str = "source",
+    posterior: Posterior | None = None,
 ) -> MixedFit:
     """The fit with the spread of one grouping at a plausible value in place of the likeliest.
 
@@ -65,6 +103,8 @@ def with_plausible_spread(
         The fit by maximum likelihood, without random slopes.
     grouping
         Whose spread it is.
+    posterior
+        Of that spread, where it was found already.
 
     Returns
     -------
@@ -78,11 +118,11 @@ def with_plausible_spread(
     (2015). Fitting linear mixed-effects models using lme4. Journal of Statistical Software
     67(1), for the penalised likelihood at given spreads.
     """
-    if not _can_be_asked(groups, mixed, grouping):
+    posterior = posterior or posterior_of_spread(y, x, groups, mixed, grouping)
+    if posterior is None:
         return mixed
-    penalised = Penalised(y, x, groups)
-    at, weight = _posterior(penalised, mixed, grouping)
-    return _at_spread(penalised, mixed, grouping, float(np.sqrt(weight @ at**2)))
+    plausible = float(np.sqrt(posterior.weight @ posterior.at**2))
+    return _at_spread(Penalised(y, x, groups), mixed, grouping, plausible)
 
 
 def at_each_spread(
@@ -91,6 +131,7 @@ def at_each_spread(
     groups: Mapping[str, np.ndarray],
     mixed: MixedFit,
     grouping: str = "source",
+    posterior: Posterior | None = None,
 ) -> tuple[tuple[float, MixedFit], ...]:
     """The fit at each spread of one grouping that the records allow, and how likely that is.
 
@@ -99,7 +140,7 @@ def at_each_spread(
 
     Parameters
     ----------
-    y, x, groups, mixed, grouping
+    y, x, groups, mixed, grouping, posterior
         As for :func:`with_plausible_spread`.
 
     Returns
@@ -108,26 +149,12 @@ def at_each_spread(
         Weights that sum to 1, over the posterior of the standard deviation as
         there; ``mixed`` alone where the grouping has fewer than three levels.
     """
-    if not _can_be_asked(groups, mixed, grouping):
+    posterior = posterior or posterior_of_spread(y, x, groups, mixed, grouping)
+    if posterior is None:
         return ((1.0, mixed),)
     penalised = Penalised(y, x, groups)
-    at, weight = _posterior(penalised, mixed, grouping)
-    fits = (_at_spread(penalised, mixed, grouping, float(sd)) for sd in at)
-    return tuple(zip(weight.tolist(), fits, strict=True))
-
-
-def _posterior(
-    penalised: Penalised, mixed: MixedFit, grouping: str
-) -> tuple[np.ndarray, np.ndarray]:
-    """Standard deviations, evenly spaced, and the weight of each by the trapezoidal rule."""
-    at, likelihood = profile_of_spread(penalised, mixed, grouping)
-    weight = np.exp(likelihood - likelihood.max())
-    weight[[0, -1]] /= 2.0
-    return at, weight / weight.sum()
-
-
-def _can_be_asked(groups: Mapping[str, np.ndarray], mixed: MixedFit, grouping: str) -> bool:
-    return grouping in groups and len(mixed.effects.get(grouping, ())) >= 3
+    fits = (_at_spread(penalised, mixed, grouping, float(sd)) for sd in posterior.at)
+    return tuple(zip(posterior.weight.tolist(), fits, strict=True))
 
 
 def _at_spread(penalised: Penalised, mixed: MixedFit, grouping: str, spread: float) -> MixedFit:

@@ -15,7 +15,7 @@ from scipy import special, stats
 
 from outcomes.errors import FitError
 from outcomes.fit.clustered import ClusteredFit, fit_clustered, fit_conditional, fit_gee
-from outcomes.fit.finds import FindFit, linear_predictor, small_sample
+from outcomes.fit.finds import FindFit, less_biased, linear_predictor, small_sample
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
 from outcomes.fit.spline import natural_spline, spline_knots
@@ -206,6 +206,14 @@ class _Asked:
     def design(self) -> Design:
         return self.fit.design
 
+    def overstated(self, term: str) -> float:
+        """By how much maximum likelihood overstates an effect in the main model, log-odds."""
+        column = self.design.column_of(term)
+        assert column is not None
+        assert self.fit.mixed is not None
+        assert self.fit.reduced is not None
+        return float(self.fit.mixed.beta[column] - self.fit.reduced.beta[column])
+
     def add(
         self,
         name: str,
@@ -271,7 +279,10 @@ class _Asked:
     def mixed_answer(
         self, design: Design, mixed: MixedFit, term: str
     ) -> tuple[float, float, float] | None:
-        """Estimate, error allowing for few sources and differing slopes, degrees of freedom."""
+        """Estimate, error allowing for few sources and differing slopes, degrees of freedom.
+
+        The estimate is less its bias, in a quick fit less that of the main model.
+        """
         column = design.column_of(term)
         if column is None:
             return None
@@ -281,7 +292,10 @@ class _Asked:
         left = float(freedom[column])
         if main is not None:
             left = min(left, float(self.fit.freedom[main]))
-        return float(mixed.beta[column]), error * self.factor[term], left
+        estimate = float(less_biased(design, mixed).beta[column])
+        if not mixed.effects:
+            estimate = float(mixed.beta[column]) - self.overstated(term)
+        return estimate, error * self.factor[term], left
 
     def add_clustered(
         self, name: str, fit: ClusteredFit, columns: Mapping[str, int | None], note: str, n: int
@@ -534,7 +548,7 @@ def _other_models(asked: _Asked) -> None:
         asked.add_clustered(name, made, places, errors, clusters)
     _within_sources(asked, sources)
     _split(asked, sources)
-    _without_early_use(asked)
+    _without_use_ratio(asked)
 
 
 _DOG = Column("dog", "dog", "", 0.0, 1.0, None)
@@ -645,11 +659,11 @@ def _split(asked: _Asked, sources: np.ndarray) -> None:
     asked.add_mixed(name, "model", made, note)
 
 
-def _without_early_use(asked: _Asked) -> None:
-    """The main model, blind to which sources were preferred from the start."""
-    name = "without how readily sources were taken at first"
+def _without_use_ratio(asked: _Asked) -> None:
+    """The main model, blind to which sources were taken more readily."""
+    name = "without how readily sources are taken"
     design = asked.design
-    column = design.column_of("early_use")
+    column = design.column_of("use_ratio")
     if column is None:
         asked.refuse(name, "model", "the main model does without it")
         return
@@ -715,7 +729,7 @@ def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], Smooth
     weights = np.zeros(x.shape[1])
     weights[column] = 1.0
     weights[-df:] = slopes
-    estimate = float(weights @ mixed.beta)
+    estimate = float(weights @ mixed.beta) - asked.overstated(term)
     spread = float(np.sqrt(weights @ mixed.cov @ weights) * widening[column]) * asked.factor[term]
     divisor = design.columns[column - 1].divisor
     at = np.linspace(float(values.min()), float(values.max()), 41)

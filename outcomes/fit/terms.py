@@ -19,7 +19,7 @@ from outcomes.fit.result import LeftOut
 
 EXPOSURES = ("cycles", "age_days")
 # Of a trial's terms, those that belong to the source and not to dog or conditions.
-OF_THE_SOURCE = (*EXPOSURES, "frozen_share", "early_use", "kind")
+OF_THE_SOURCE = (*EXPOSURES, "frozen_share", "use_ratio", "kind")
 PER_PARAMETER = 5
 _MOST_MISSING = 0.10
 _NEW_INFORMATION = 1e-6  # 1 - R² of a column on those before it; below this it is a copy
@@ -28,7 +28,7 @@ _SOURCES_BEYOND_TERMS = 4  # sources there must be beyond the terms that tell th
 _TOO_FEW_SOURCES = (
     "too few sources: fewer than 4 would be left beyond the terms that tell them apart"
 )
-_SOURCES_FOR_EARLY_USE = 15  # a term that differs between sources alone is learnt from sources
+_SOURCES_FOR_USE_RATIO = 15  # a term that differs between sources alone is learnt from sources
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +111,7 @@ def _log2_minutes(values: pd.Series) -> pd.Series:
     return pd.Series(np.log2(values.astype(float).clip(lower=1.0)))
 
 
-def _log2_rate(values: pd.Series) -> pd.Series:
+def _log2_ratio(values: pd.Series) -> pd.Series:
     return pd.Series(np.log2(values.astype(float)))
 
 
@@ -125,7 +125,7 @@ _NUMBERS: Mapping[str, _Number] = {
     # A tenth of the range between the outer twentieths, or the term is mostly noise.
     "frozen_share": _Number("frozen_share", "0.1", 0.1, _as_is, None, 0.1),
     # Sources that take turns do not differ in it; by chance alone others differ by more.
-    "early_use": _Number("early_use", "doubling", 1.0, _log2_rate, None, 0.5),
+    "use_ratio": _Number("use_ratio", "doubling", 1.0, _log2_ratio, None, 0.5),
     "set_min": _Number("set_min", "doubling", 1.0, _log2_minutes, None, 0.0),
     "temperature_c": _Number("temperature_c", "10 °C", 10.0, _as_is, None, 0.0),
     "humidity_pct": _Number("humidity_pct", "10 %", 10.0, _as_is, None, 0.0),
@@ -142,7 +142,7 @@ _ORDER = (
     "kind",
     "frozen_share",
     "experience",
-    "early_use",
+    "use_ratio",
     "set_min",
     "blinding",
     "setting",
@@ -332,8 +332,8 @@ class _Chosen:
             return "the same in every trial used"
         if least_spread and float(values.quantile(0.95) - values.quantile(0.05)) < least_spread:
             return "hardly varies between the trials used"
-        if name == "early_use" and self.frame["source_id"].nunique() < _SOURCES_FOR_EARLY_USE:
-            return f"fewer than {_SOURCES_FOR_EARLY_USE} sources to learn it from"
+        if name == "use_ratio" and self.frame["source_id"].nunique() < _SOURCES_FOR_USE_RATIO:
+            return f"fewer than {_SOURCES_FOR_USE_RATIO} sources to learn it from"
         if self.budget - len(self.columns) < 1:
             return self.too_many(1)
         return _TOO_FEW_SOURCES if self.too_few_sources(name, 1) else None

@@ -24,8 +24,8 @@ BASELINE_SOURCES = 8
 BASELINE_DOGS = 3
 _CHARTS = 4000
 # What rises with the calendar would be carried far beyond the baseline it was learnt on, and
-# how readily a source is taken at first is not known until it has been.
-_NOT_LEARNT = ("experience", "frozen_share", "early_use")
+# how readily a source is taken is not known until it has been.
+_NOT_LEARNT = ("experience", "frozen_share", "use_ratio")
 
 
 @dataclass(frozen=True, slots=True)

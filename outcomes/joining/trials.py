@@ -11,11 +11,10 @@ import pandas as pd
 
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History, storage_history
+from outcomes.joining.use_ratio import use_ratio
 from outcomes.records.dates import ALL_DAY, AT_THIS_TIME, dated_only
 from outcomes.records.tables import Finding, Records
 from outcomes.settings import Settings
-
-_EARLY_DAYS = 60  # few, so that what was found matters little yet; see the methods page
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +25,7 @@ class Joined:
     ----------
     trials
         Every used trial, in the order of the records: their columns, then
-        ``experience``, ``qualified``, the source's ``early_use`` and ``kind``, and the columns of
+        ``experience``, ``qualified``, the source's ``use_ratio`` and ``kind``, and the columns of
         :func:`~outcomes.exposure.accumulate.exposure_at`. For blank areas the
         exposures are missing (``documented`` is pandas ``boolean``).
     set_aside
@@ -61,8 +60,8 @@ def join(records: Records) -> Joined:
     blank areas, by ``started_at`` (at one time: by order in the file), those
     set aside here included: the dog did search. ``qualified`` tells whether
     the dog was qualified by the start of the trial; it is missing where
-    ``dogs`` does not say. ``early_use`` is how often the source was taken out
-    at first (see :func:`early_use`).
+    ``dogs`` does not say. ``use_ratio`` is how readily the source was taken
+    (see :func:`~outcomes.joining.use_ratio.use_ratio`).
 
     Parameters
     ----------
@@ -95,7 +94,9 @@ def join(records: Records) -> Joined:
     experience, qualified = _dog_columns(trials, records.dogs)
     columns = {name: trials[name] for name in trials}
     columns |= {"experience": experience, "qualified": qualified}
-    columns["early_use"] = early_use(source, trials["started_at"])
+    columns["use_ratio"] = use_ratio(
+        source, trials["started_at"], trials["result"] == "miss", _discarded_at(records.storage)
+    )
     columns["kind"] = _kind(source, records.sources)
     columns |= {name: exposure[name] for name in exposure}
     columns["documented"] = exposure["documented"].astype("boolean").where(hide)
@@ -205,45 +206,10 @@ def _findings(
     return tuple(findings)
 
 
-def early_use(source: pd.Series[Any], started_at: pd.Series[pd.Timestamp]) -> pd.Series[float]:
-    """How readily each source was taken at first: days of use per 30 days.
-
-    Counted over the 60 days after a source's first day of use in the records, or
-    to the last trial of the records where that comes sooner; with one more use at
-    the unit's usual rate added, so that a short time does not make a rate of its
-    own. A fixed stretch of the calendar: what was found later, or kept a source on
-    the shelf later, has no part in it.
-
-    Parameters
-    ----------
-    source
-        Source of each trial, shape (n,), a category; missing for blank areas.
-    started_at
-        Start of each trial, shape (n,).
-
-    Returns
-    -------
-    pandas.Series
-        The rate of the trial's source, shape (n,); missing for blank areas, and
-        for all trials where no source was used again within the 60 days.
-    """
-    code = source.cat.codes.to_numpy().astype(np.int64)
-    day = started_at.to_numpy().astype("datetime64[D]").astype(np.int64)
-    rate = np.full(len(source.cat.categories) + 1, np.nan)
-    used = code >= 0
-    if used.any():
-        begin = day[used].min()
-        width = int(day.max() - begin) + 1
-        uses = np.unique(code[used] * width + day[used] - begin)
-        used_code, used_day = np.divmod(uses, width)
-        sources, first, place = np.unique(used_code, return_index=True, return_inverse=True)
-        since = used_day - used_day[first][place]
-        again = np.bincount(place[(since > 0) & (since <= _EARLY_DAYS)], minlength=len(sources))
-        days = np.minimum(width - 1 - used_day[first], _EARLY_DAYS)
-        if again.sum() > 0:
-            usual = again.sum() / days.sum()
-            rate[sources] = 30.0 * (again + 1.0) / (days + 1.0 / usual)
-    return pd.Series(rate[code], index=source.index)
+def _discarded_at(storage: pd.DataFrame) -> pd.Series[pd.Timestamp]:
+    """Source → when the log first says it was discarded."""
+    gone = storage[storage["moved_to"] == "discarded"]
+    return gone.groupby("source_id", observed=True)["moved_at"].min()
 
 
 def _dog_columns(

@@ -300,7 +300,7 @@ ADDED: Mapping[str, frozenset[str]] = MappingProxyType(
         "trials": frozenset(
             (
                 *("file", "row", "kind", "place", "documented", "experience", "qualified"),
-                *("early_use", "at_midnight"),
+                *("use_ratio", "at_midnight"),
                 *("held_days", "age_days", "cycles", "frozen_days", "refrigerated_days"),
                 *("ambient_hours", "degree_hours", "hours_since_thaw", "longest_freeze_days"),
                 *("open_frozen_days", "frozen_share", "regime", "undocumented_days"),

@@ -75,7 +75,7 @@ def test_with_sources_the_limits_allow_for_how_few_they_are(kept_both_ways, monk
     assert found.sources == {"refrigerated": 6, "frozen": 6}
     assert (found.kinds, found.kinds_left_out) == (("blood", "muscle"), ())
 
-    def as_fitted(design, *, slopes):
+    def as_fitted(design, *, slopes, reduced):
         return fit_mixed(design.y, design.x, design.names, design.groups)
 
     monkeypatch.setattr(module, "refit", as_fitted)

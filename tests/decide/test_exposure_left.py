@@ -82,7 +82,7 @@ def test_each_source_goes_along_its_own_curve(reviewed):
     own = [
         j
         for j, c in enumerate(design.columns, start=1)
-        if c.term in ("cycles", "age_days", "frozen_share", "early_use", "kind")
+        if c.term in ("cycles", "age_days", "frozen_share", "use_ratio", "kind")
     ]
     rest = [j for j in range(design.x.shape[1]) if j not in own]
     dog = mixed.effects["dog"]["effect"].reindex(design.groups["dog"]).to_numpy()

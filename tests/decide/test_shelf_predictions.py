@@ -57,7 +57,7 @@ def test_a_prediction_is_the_mean_over_the_units_trials_with_its_own_exposure(un
     row = design.x[design.trials.index.get_loc(own)]
     x = design.x.copy()
     for j, column in enumerate(design.columns, start=1):
-        if column.term in ("kind", "early_use"):
+        if column.term in ("kind", "use_ratio"):
             x[:, j] = row[j]
         elif column.term == "cycles":
             x[:, j] = source.cycles

@@ -119,11 +119,21 @@ def test_the_curve_is_an_average_of_predictions_where_nothing_is_random(made_tri
     fit = fit_finds(made_trials(7, n=900, cycle=-0.06, age=-0.02), Settings())
     assert max(fit.sd.values()) < 1e-3
     curve = find_curve(fit, "cycles", 0.9, alone=False)
-    plain = sm.Logit(fit.design.y, fit.design.x).fit(disp=False)
+    exposures = [fit.design.column_of("cycles"), fit.design.column_of("age_days")]
+    # The effects asked about are told less their bias; all else is fitted with them held there.
+    told = fit.reduced.beta[exposures]
+    others = np.delete(fit.design.x, exposures, axis=1)
+    family = sm.families.Binomial()
+    offset = fit.design.x[:, exposures] @ told
+    plain = sm.GLM(fit.design.y, others, family=family, offset=offset).fit()
+    likeliest = sm.Logit(fit.design.y, fit.design.x).fit(disp=False)
+    np.testing.assert_allclose(fit.mixed.beta, likeliest.params, atol=1e-4)
+    assert abs(told[0]) < abs(likeliest.params[exposures[0]])
     for k in (0, 60, 120):
-        x = fit.design.x.copy()
-        x[:, fit.design.column_of("cycles")] = curve.at[k]
-        assert curve.probability[k] == pytest.approx(plain.predict(x).mean(), abs=1e-4)
+        x = fit.design.x[:, exposures].copy()
+        x[:, 0] = curve.at[k]
+        by_hand = plain.predict(others, offset=x @ told).mean()
+        assert curve.probability[k] == pytest.approx(by_hand, abs=1e-4)
     assert (curve.low < curve.probability).all()
     assert (curve.probability < curve.high).all()
 

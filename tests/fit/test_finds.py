@@ -291,7 +291,7 @@ def test_strong_sources_that_are_used_more_hide_less_of_what_cycles_do():
     for seed in range(40, 50):
         records = unit_records(simulate_unit(truth, seed))
         design = plan_design(join(records).trials)
-        column = design.column_of("early_use")
+        column = design.column_of("use_ratio")
         at = design.column_of("cycles")
         keep = [j for j in range(design.x.shape[1]) if j != column]
         names = [design.names[j] for j in keep]

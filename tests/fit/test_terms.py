@@ -170,22 +170,22 @@ def test_there_are_five_finds_and_five_misses_for_every_parameter(made_trials, m
     assert offered | {"experience", "setting"} <= told
 
 
-def test_early_use_is_learnt_from_15_sources_or_more_and_only_where_it_differs(made_trials):
+def test_use_ratio_is_learnt_from_15_sources_or_more_and_only_where_it_differs(made_trials):
     trials = made_trials(9, n=600)
     for sources, reason in ((14, "fewer than 15 sources to learn it from"), (15, None)):
         trials["source_id"] = [f"S{i % sources:02}" for i in range(600)]
-        trials["early_use"] = [0.5 + 0.3 * (i % sources) for i in range(600)]
+        trials["use_ratio"] = [0.5 + 0.3 * (i % sources) for i in range(600)]
         design = plan_design(trials)
-        column = design.column_of("early_use")
+        column = design.column_of("use_ratio")
         assert (column is None) == (reason is not None)
         if reason is None:
             # Doublings above the median rate, 2.6 uses in 30 days, rounded as a logarithm.
-            expected = np.log2(trials["early_use"]) - round(np.log2(2.6), 2)
+            expected = np.log2(trials["use_ratio"]) - round(np.log2(2.6), 2)
             assert design.x[:, column] == pytest.approx(expected)
         else:
-            assert _reason(design, "early_use") == reason
-    trials["early_use"] = 2.0 + 0.4 * (np.arange(600) % 15 == 0)
-    assert _reason(plan_design(trials), "early_use") == "hardly varies between the trials used"
+            assert _reason(design, "use_ratio") == reason
+    trials["use_ratio"] = 2.0 + 0.4 * (np.arange(600) % 15 == 0)
+    assert _reason(plan_design(trials), "use_ratio") == "hardly varies between the trials used"
 
 
 def test_terms_that_tell_sources_apart_leave_four_sources_beyond_them(made_trials):

@@ -10,7 +10,7 @@ import pytest
 
 from outcomes.exposure.accumulate import EXPOSURES, OF_READINGS, exposure_at
 from outcomes.joining.set_aside import set_aside_frame
-from outcomes.joining.trials import early_use, join
+from outcomes.joining.trials import join
 from outcomes.records.columns import ADDED
 from outcomes.records.tables import Finding, Records
 from outcomes.settings import Settings
@@ -174,42 +174,6 @@ def test_experience_does_not_depend_on_the_order_of_the_frame() -> None:
 def test_experience_counts_searches_that_joining_sets_aside() -> None:
     strict = join(records(settings=Settings(unlogged_thaws="strict")))
     assert strict.trials.set_index("trial_id").loc["t1", "experience"] == 1
-
-
-def used(days: dict[str, list[int]]) -> tuple[pd.Series, pd.Series]:
-    pairs = [(source, day) for source, own in days.items() for day in own]
-    names = pd.Series([name if name != "blank" else None for name, _ in pairs]).astype("category")
-    return names, pd.Timestamp("2026-01-01 09:00") + pd.to_timedelta([d for _, d in pairs], "D")
-
-
-def test_early_use_is_days_of_use_per_30_days_over_the_60_days_after_the_first() -> None:
-    names, at = used({"A": [100, 0, 10, 20, 30, 50, 50], "B": [7, 32], "C": [80], "blank": [3]})
-    rate = early_use(names, at.to_series(index=names.index))
-    # By hand: 4 later days of use in 60 days and 1 in 60; C is followed for 20 days alone, to the
-    # end of the records. 5 in 140 days are one in 28; one more in 28 days is added to each:
-    # 30 x 5 / 88, 30 x 2 / 88 and 30 x 1 / 48. What A did on day 100 comes too late.
-    assert rate.dropna().groupby(names.dropna(), observed=True).first().to_dict() == pytest.approx(
-        {"A": 150 / 88, "B": 60 / 88, "C": 30 / 48}
-    )
-    assert rate.isna().tolist() == [False] * 10 + [True]
-
-
-def test_a_source_first_used_on_the_last_day_has_the_usual_early_use() -> None:
-    names, at = used({"A": [0, 15, 30], "B": [30]})
-    rate = early_use(names, at.to_series(index=names.index))
-    # Two later uses in 30 days; nothing is known of B.
-    assert rate.tolist() == pytest.approx([30 * 3 / 45] * 3 + [2.0])
-
-
-def test_a_source_given_up_after_two_days_does_not_look_preferred() -> None:
-    names, at = used({"given up": [0, 1], "kept": [0, 6, 12, 18, 24, 90]})
-    rate = early_use(names, at.to_series(index=names.index))
-    assert rate.iloc[0] < rate.iloc[2]
-
-
-def test_early_use_is_missing_where_no_source_was_used_again_within_60_days() -> None:
-    names, at = used({"A": [0, 0, 61], "B": [5]})
-    assert early_use(names, at.to_series(index=names.index)).isna().all()
 
 
 def test_a_dog_is_qualified_from_the_day_on_and_unknown_where_dogs_does_not_say() -> None:

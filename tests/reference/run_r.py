@@ -136,6 +136,7 @@ class Script:
 
 
 SCRIPTS = {
+    "bias": Script(),
     "false_alerts": Script(in_folder=True),
     "given_spreads": Script(prints="given_spreads_lme4.csv"),
     "lifetime": Script(in_folder=True),
@@ -150,6 +151,7 @@ SCRIPTS = {
 # Tests that hold ours to what is stored.
 TESTS = (
     "tests/reference",
+    "tests/fit/test_bias.py",
     "tests/fit/test_dogs.py",
     "tests/fit/test_false_alerts.py",
     "tests/fit/test_intervals.py",

@@ -30,14 +30,34 @@ for (name in c("false_alerts", "search_s", "limit_s", "set_min", "temperature_c"
   set(trials, j = name, value = as.numeric(trials[[name]]))
 }
 trials[, assisted := assisted %in% c("yes", "true", "1")]
-# The dog's trials so far, blank areas too, and how readily the source was taken at first.
+# The dog's trials so far, blank areas too, and how readily the source is taken.
 setorder(trials, at)
 trials[, experience := seq_len(.N) - 1, by = dog_id]
-uses <- unique(trials[!is.na(source_id), .(source_id, on = at %/% day)])
-early <- uses[, .(again = sum(on > min(on) & on <= min(on) + 60),
-                  days = pmin(max(trials$at) %/% day - min(on), 60)), by = source_id]
-early[, early_use := 30 * (again + 1) / (days + sum(days) / sum(again))]
-trials[early, on = "source_id", early_use := i.early_use]
+hides <- trials[!is.na(source_id), .(source_id, on = at %/% day, missed = result == "miss")]
+hides[, latest := frollsum(as.numeric(missed), pmin(seq_len(.N), 3), adaptive = TRUE),
+      by = source_id]
+uses <- hides[, .(latest = latest[.N]), by = .(source_id, on)]
+gone <- log[place == "discarded", .(gone = min(at) %/% day), by = source_id]
+first <- uses[, .(from = min(on), last = max(on)), by = source_id]
+first <- merge(first, gone, by = "source_id", all.x = TRUE)
+days <- data.table(on = sort(unique(trials$at %/% day)))
+# A row for each source and day of training on which it could have been taken.
+there <- first[, .(on = days$on[days$on > from & (days$on <= last | is.na(gone) | days$on < gone)]),
+               by = source_id]
+there[, taken := as.numeric(there[, paste(source_id, on)] %in% uses[, paste(source_id, on)])]
+there[, `:=`(usual = mean(taken), before = on - 1), by = on]
+there[, misses := uses[there, on = .(source_id, on = before), roll = TRUE, x.latest]]
+likelihood <- function(rho) {
+  own <- there[, .(n = sum(taken), share = sum(usual * exp(rho * misses))), by = source_id]
+  there[, sum(rho * misses * taken)] - own[n > 0, sum(n * log(share))] - rho^2 / 2
+}
+rho <- optimize(likelihood, c(-5, 5), maximum = TRUE, tol = 1e-10)$maximum
+ratio <- there[, .(taken = sum(taken), expected = sum(usual * exp(rho * misses))), by = source_id]
+ratio[, expected := expected * sum(taken) / sum(expected)]
+ratio[, use_ratio := (taken + 1) / (expected + 1)]
+# Nothing is known of a source that was first used on the last day of all.
+trials[, use_ratio := ifelse(is.na(source_id), NA, 1)]
+trials[ratio, on = "source_id", use_ratio := i.use_ratio]
 
 # Exposures: a rolling join of trials onto the log with its running sums -----------------------
 exposed <- function(log, asked) {
@@ -143,7 +163,7 @@ stepped <- function(d, informative) {
   }
   d[, `:=`(age_days = age_days / 30, frozen_share = frozen_share / 0.1,
            set_min = log2(pmax(set_min, 1)), experience = log2(experience + 1),
-           early_use = log2(early_use), temperature_c = temperature_c / 10,
+           use_ratio = log2(use_ratio), temperature_c = temperature_c / 10,
            humidity_pct = humidity_pct / 10)]
   d[]
 }
@@ -155,13 +175,13 @@ on_terms <- function(left, terms, more) {
 # What predicts finds ---------------------------------------------------------------------------
 # Wind and humidity would need more than five finds and five misses to a parameter; so would a
 # word of its own for blinding that is not on record.
-terms <- c("cycles", "age_days", "kind", "frozen_share", "experience", "early_use", "set_min",
+terms <- c("cycles", "age_days", "kind", "frozen_share", "experience", "use_ratio", "set_min",
            "blinding", "setting", "placement", "temperature_c")
 d <- stepped(usable, rep(TRUE, nrow(usable)))
 d[blinding == "not recorded", blinding := levels(blinding)[1]]
 d[, blinding := droplevels(blinding)]
 # Numbers far from zero would tie the intercept to them.
-for (name in c("frozen_share", "experience", "early_use", "set_min", "temperature_c")) {
+for (name in c("frozen_share", "experience", "use_ratio", "set_min", "temperature_c")) {
   set(d, j = name, value = d[[name]] - median(d[[name]], na.rm = TRUE))
 }
 d <- complete(d, terms)

@@ -1,0 +1,108 @@
+"""What maximum likelihood overstates, against R and against truths that are known."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import special
+
+from outcomes.fit.bias import first_order_bias, reduce_bias
+from outcomes.fit.mixed import fit_mixed
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def test_without_groups_it_is_the_correction_of_a_reference_library(outside) -> None:
+    check = outside(
+        "First-order bias of logistic regression taken off (Spector data)",
+        "R's brglm2, brglm_fit with type = correction; tests/reference/bias.R.",
+        "computed",
+    )
+    data = pd.read_csv(REFERENCE / "bias_trials.csv")
+    theirs = pd.read_csv(REFERENCE / "bias_fits.csv").set_index("term")
+    names = ["(Intercept)", "GPA", "TUCE", "PSI"]
+    x = np.column_stack([np.ones(len(data)), data[names[1:]].to_numpy(dtype=float)])
+    fit = fit_mixed(data["GRADE"].to_numpy(dtype=float), x, names, {})
+    np.testing.assert_allclose(fit.beta, theirs.loc[names, "likeliest"], rtol=1e-5)
+    found = reduce_bias(x, {}, fit, range(4)).beta
+    for name, value in zip(names, found, strict=True):
+        check(name, f"{theirs.loc[name, 'corrected']:.5f}", value, 2e-4 * abs(value))
+
+
+NAMES = ["(Intercept)", *"abcdefghi"]
+
+
+def drawn(seed: int):
+    """Ten sources of 15 trials with an effect of -1, and seven terms without one."""
+    rng = np.random.default_rng(seed)
+    source = np.repeat(np.arange(10), 15)
+    x = np.column_stack([np.ones(150), rng.normal(size=(150, 9))])
+    eta = 1.5 - x[:, 1] + 0.5 * x[:, 2] + rng.normal(0.0, 0.8, 10)[source]
+    y = (rng.random(150) < special.expit(eta)).astype(float)
+    return y, x, {"source": np.array([f"S{k:02d}" for k in source])}
+
+
+def fitted(seed: int):
+    y, x, groups = drawn(seed)
+    return y, x, groups, fit_mixed(y, x, NAMES, groups)
+
+
+def test_an_effect_that_is_overstated_is_no_longer_so() -> None:
+    raw, reduced = [], []
+    for seed in range(240):
+        _, x, groups, fit = fitted(seed)
+        raw.append(fit.beta[1])
+        reduced.append(reduce_bias(x, groups, fit, [1]).beta[1])
+    error = float(np.std(reduced) / np.sqrt(240))
+    # The planted effect is -1; maximum likelihood makes it a seventh steeper.
+    assert np.mean(raw) + 1.0 < -4.0 * error
+    assert abs(np.mean(reduced) + 1.0) < 2.0 * error
+    assert np.std(reduced) < np.std(raw)
+
+
+def test_the_rest_follows_as_the_likelihood_has_it() -> None:
+    y, x, groups, fit = fitted(7)
+    reduced = reduce_bias(x, groups, fit, [1])
+    assert abs(reduced.beta[1]) < abs(fit.beta[1])
+    # Fitted anew with the effect held there: the same but for second order.
+    held = fit_mixed(
+        y,
+        np.delete(x, 1, axis=1),
+        ["(Intercept)", *"bcde"],
+        groups,
+        offset=x[:, 1] * reduced.beta[1],
+    )
+    moved = np.delete(reduced.beta - fit.beta, 1)
+    assert np.abs(moved).max() > 0.005
+    np.testing.assert_allclose(
+        moved, held.beta - np.delete(fit.beta, 1), atol=0.2 * abs(moved).max()
+    )
+    shift = reduced.effects["source"]["effect"] - fit.effects["source"]["effect"]
+    refitted = held.effects["source"]["effect"] - fit.effects["source"]["effect"]
+    assert np.corrcoef(shift, refitted)[0, 1] > 0.9
+    eta = (
+        x @ reduced.beta + reduced.effects["source"]["effect"].reindex(groups["source"]).to_numpy()
+    )
+    assert special.expit(eta).sum() == pytest.approx(y.sum(), abs=0.6)
+
+
+def test_errors_and_likelihood_stay_as_they_were() -> None:
+    _, x, groups, fit = fitted(3)
+    reduced = reduce_bias(x, groups, fit, [1])
+    assert reduced.beta[1] != fit.beta[1]
+    assert reduced.log_likelihood == fit.log_likelihood
+    assert reduced.joint_cov is fit.joint_cov
+    assert reduced.sd == fit.sd
+
+
+def test_nothing_moves_where_first_order_says_nothing() -> None:
+    _, x, groups, fit = fitted(3)
+    assert reduce_bias(x, groups, fit, []) is fit
+    bias = first_order_bias(x, groups, fit)
+    assert abs(bias[1]) > 0.0
+    # Bias grows with the variance, errors with its root: sixty times as wide, it is beyond one.
+    doubtful = replace(fit, joint_cov=fit.joint_cov * 60.0)
+    assert np.abs(first_order_bias(x, groups, doubtful)[1]) > np.sqrt(doubtful.joint_cov[1, 1])
+    assert reduce_bias(x, groups, doubtful, [1]) is doubtful
