@@ -68,7 +68,8 @@ def _smooth(test: SmoothTest) -> dict[str, Any]:
 
 def _profile(profile: ProfileInterval) -> dict[str, Any]:
     names = "unit confidence estimate low high wald_low wald_high critical reason"
-    return fields(profile, names)
+    # Not the effect of the terms, which is told less its bias.
+    return {"about": "the effect by maximum likelihood", **fields(profile, names)}
 
 
 def _penalised(penalised: Penalised | None) -> dict[str, Any] | None:

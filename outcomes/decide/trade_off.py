@@ -378,7 +378,7 @@ def alone(price: TradeOff, point: TradeOffPoint) -> tuple[TradeOffPoint | None, 
 
 def _nothing_to_trade(fit: FindFit, verdict: WhichPredicts) -> str | None:
     """Why retiring sooner would buy nothing that these records show; None where it would."""
-    if fit.mixed is None or verdict.verdict == "too few trials":
+    if fit.reduced is None or verdict.verdict == "too few trials":
         return "too little evidence in these records to put a price on a limit"
     if verdict.verdict == "no change detected":
         return (
@@ -387,7 +387,7 @@ def _nothing_to_trade(fit: FindFit, verdict: WhichPredicts) -> str | None:
         )
     named = _BY.get(verdict.verdict, ("cycles", "age_days"))
     slopes = [
-        fit.mixed.beta[column] for e in named if (column := fit.design.column_of(e)) is not None
+        fit.reduced.beta[column] for e in named if (column := fit.design.column_of(e)) is not None
     ]
     if not any(slope < 0.0 for slope in slopes):
         return "finds do not fall as sources are used, so retiring them sooner would bring no more"

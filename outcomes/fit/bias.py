@@ -47,9 +47,11 @@ def reduce_bias(
     :func:`first_order_bias`.
     """
     own = list(columns)
+    if not own:
+        return mixed
     bias = first_order_bias(x, groups, mixed)[own]
     error = np.sqrt(np.diag(mixed.joint_cov)[own])
-    if not own or not (np.abs(bias) < error).all():
+    if not (np.abs(bias) < error).all():
         return mixed
     covariance = mixed.joint_cov
     move = -covariance[:, own] @ np.linalg.solve(covariance[np.ix_(own, own)], bias)

@@ -104,7 +104,7 @@ class FindFit:
         says why).
     reduced
         The model as effects and curves are told of: less the bias that maximum
-        likelihood has in small sets (:mod:`outcomes.fit.bias`). ``mixed`` itself over
+        likelihood has in small sets (:mod:`outcomes.fit.bias`). As ``mixed`` over
         20,000 trials; None where that is None.
     each_source
         The model as it is asked about single sources: the spread between them at a

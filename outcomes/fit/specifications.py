@@ -292,8 +292,9 @@ class _Asked:
         left = float(freedom[column])
         if main is not None:
             left = min(left, float(self.fit.freedom[main]))
-        estimate = float(less_biased(design, mixed).beta[column])
-        if not mixed.effects:
+        if mixed.effects:
+            estimate = float(less_biased(design, mixed).beta[column])
+        else:
             estimate = float(mixed.beta[column]) - self.overstated(term)
         return estimate, error * self.factor[term], left
 

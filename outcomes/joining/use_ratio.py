@@ -36,8 +36,12 @@ def use_ratio(
       estimated within sources, by Poisson regression with a rate for each source
       (conditional likelihood) and a weak prior on ``rho`` (normal about 0, standard
       deviation 1), which keeps it finite where no source was taken again after a miss.
+    - Trials at one time count in the order of the rows.
     - The ratio is days of use over days expected, with one added to either, so that
       a short time does not make a ratio of its own.
+
+    A source put aside for good after a miss tells nothing of ``rho``; unless it was
+    discarded in the log, it looks in part like one that is not liked.
 
     Parameters
     ----------

@@ -35,7 +35,7 @@ NAMES = ["(Intercept)", *"abcdefghi"]
 
 
 def drawn(seed: int):
-    """Ten sources of 15 trials with an effect of -1, and seven terms without one."""
+    """Ten sources of 15 trials with effects of -1 and 0.5, and seven terms without one."""
     rng = np.random.default_rng(seed)
     source = np.repeat(np.arange(10), 15)
     x = np.column_stack([np.ones(150), rng.normal(size=(150, 9))])
@@ -70,7 +70,7 @@ def test_the_rest_follows_as_the_likelihood_has_it() -> None:
     held = fit_mixed(
         y,
         np.delete(x, 1, axis=1),
-        ["(Intercept)", *"bcde"],
+        NAMES[:1] + NAMES[2:],
         groups,
         offset=x[:, 1] * reduced.beta[1],
     )
