@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from scipy import optimize
 
 from outcomes.joining.use_ratio import use_ratio
 
@@ -99,6 +100,18 @@ def test_the_part_of_misses_is_the_poisson_regression_of_a_library() -> None:
     assert fit.bse["m"] < 0.15  # a prior of standard deviation 1 hardly matters
     got = found.groupby(frame["source"]).first()
     np.testing.assert_allclose(got, expected, rtol=0.02)
+
+
+def test_where_no_source_is_taken_again_after_a_miss_the_weak_prior_decides() -> None:
+    # A is taken daily until it is missed on day 3, then never again; B daily to the end, day 9. By
+    # hand, with e = exp(rho): A had 3 days of rate 1 and, since, 6 of rate e / 2. Without the prior
+    # rho would have no maximum; with it, rho + 3 * 3e / (3 + 3e) = 0.
+    days = {"A": [0, 1, 2, 3], "B": list(range(10)), "blank": list(range(10))}
+    rho = optimize.brentq(lambda r: r + 3 * np.exp(r) / (1 + np.exp(r)), -5.0, 0.0)
+    expected = 3 + 3 * np.exp(rho)
+    scale = (3 + 9) / (expected + 6)
+    found = ratios(days, {"A": [3]})
+    assert found == pytest.approx({"A": 4 / (1 + expected * scale), "B": 10 / (1 + 6 * scale)})
 
 
 def test_sources_left_on_the_shelf_after_misses_do_not_look_disliked() -> None:
