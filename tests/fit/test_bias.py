@@ -6,10 +6,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import special
+from scipy import special, stats
 
 from outcomes.fit.bias import first_order_bias, reduce_bias
-from outcomes.fit.mixed import fit_mixed
+from outcomes.fit.mixed import Block, fit_mixed, joint_covariance
+from outcomes.fit.result import MixedFit
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -29,6 +30,64 @@ def test_without_groups_it_is_the_correction_of_a_reference_library(outside) -> 
     found = reduce_bias(x, {}, fit, range(4)).beta
     for name, value in zip(names, found, strict=True):
         check(name, f"{theirs.loc[name, 'corrected']:.5f}", value, 2e-4 * abs(value))
+
+
+def exact_bias(intercept: float, sd: float, trials: int, sources: int) -> float:
+    """Cox and Snell's bias of an intercept, every outcome and random effect counted out.
+
+    Cox DR, Snell EJ (1968), JRSS B 30, 248-275: (E[c] / 2 + E[a b]) / (N E[a a]^2) for N sources,
+    where a, b, c are the derivatives of the log-likelihood of one, its effect integrated out.
+    """
+    node, weight = np.polynomial.hermite_e.hermegauss(101)
+    finds = np.arange(trials + 1)
+
+    def log_probability(at: float) -> np.ndarray:
+        each = stats.binom.logpmf(finds[:, None], trials, special.expit(at + sd * node))
+        return special.logsumexp(each + np.log(weight / weight.sum()), axis=1)
+
+    h = 1e-3
+    low2, low, here, high, high2 = (log_probability(intercept + k * h) for k in (-2, -1, 0, 1, 2))
+    first, second = (high - low) / (2 * h), (high - 2 * here + low) / h**2
+    third = (high2 - 2 * high + 2 * low - low2) / (2 * h**3)
+    p = np.exp(here)
+    return float((p @ third / 2 + p @ (first * second)) / (sources * (p @ first**2) ** 2))
+
+
+@pytest.mark.parametrize(
+    # The formula is of Laplace's approximation, which is nearer the smaller the spread.
+    ("intercept", "sd", "trials", "sources", "apart"),
+    [(2.0, 0.3, 20, 100, 0.01), (1.5, 0.5, 40, 200, 0.04), (1.5, 1.0, 40, 200, 0.10)],
+)
+def test_with_sources_drawn_at_random_it_is_the_bias_of_their_marginal_likelihood(
+    intercept: float, sd: float, trials: int, sources: int, apart: float
+) -> None:
+    drawn_at = sd * stats.norm.ppf((np.arange(sources) + 0.5) / sources)
+    code = np.repeat(np.arange(sources), trials)
+    levels = tuple(f"S{k:03d}" for k in range(sources))
+    found = special.expit(intercept + drawn_at[code])
+    x = np.ones((len(code), 1))
+    block = Block("source", code, levels, np.array([[sd**2]]), drawn_at[:, None])
+    weight = found * (1.0 - found)
+    names, joint, errors = joint_covariance(x, ["(Intercept)"], weight, [block], None)
+    effects = pd.DataFrame(
+        {"effect": drawn_at, "std_error": errors["source"]}, index=pd.Index(levels, name="source")
+    )
+    fit = MixedFit(
+        names=("(Intercept)",),
+        beta=np.array([intercept]),
+        cov=joint[:1, :1],
+        sd={"source": sd},
+        slope_sd={},
+        effects={"source": effects},
+        log_likelihood=0.0,
+        df=2,
+        singular=(),
+        joint_names=names,
+        joint_cov=joint,
+        notes=(),
+    )
+    ours = first_order_bias(x, {"source": np.array(levels)[code]}, fit)[0]
+    assert ours == pytest.approx(exact_bias(intercept, sd, trials, sources), rel=apart)
 
 
 NAMES = ["(Intercept)", *"abcdefghi"]
