@@ -352,9 +352,10 @@ class _Tests:
     def with_slopes(self, exposure: str) -> RatioTest | None:
         """The same question where levels differ in slope; None where they do not.
 
-        Estimate over error, squared, by the error and the degrees of freedom of
-        the reported interval, which allow for the slopes and for few sources:
-        the two cannot disagree.
+        The likeliest effect over its error, squared, by the error and the degrees of
+        freedom of the reported interval, which allow for the slopes and for few
+        sources: the two can disagree only where the bias that the interval is told
+        without decides.
         """
         if all(s.exposure != exposure for s in self.slopes):
             return None
