@@ -87,6 +87,7 @@ def make_records(
     source_id = ids[source[searched]]
     blank = random.random(trials) < 0.1
     source_id[blank] = None
+    found = np.where(blank, "clear", np.where(random.random(trials) < 0.2, "miss", "find"))
     dogs = np.array([f"D{i}" for i in range(12)], dtype=object)
     nanoseconds = "datetime64[ns]"
     return Records(
@@ -117,6 +118,7 @@ def make_records(
                 "source_id": source_id,
                 "started_at": started_at.astype(nanoseconds),
                 "dog_id": dogs[random.integers(0, len(dogs), trials)],
+                "result": found.astype(object),
                 "set_min": random.integers(0, 60, trials).astype(float),
             }
         ),

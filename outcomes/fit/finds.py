@@ -11,7 +11,7 @@ from scipy import special, stats
 
 from outcomes.errors import FitError
 from outcomes.fit import source_spread
-from outcomes.fit.bias import reduce_bias
+from outcomes.fit.bias import held_at, reduce_bias
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.open_still import at_the_mean
 from outcomes.fit.result import LeftOut, MixedFit, Term
@@ -195,16 +195,16 @@ def fit_finds(
     if mixed is not None:
         slopes, untried = _try_slopes(design)
     freedom, widening = small_sample(design)
+    reduced = None if mixed is None else less_biased(design, mixed)
     each_source = mixed
     posterior: Posterior | None = None
     if mixed is not None and n <= _MOST_FOR_SPREAD:
         known = design.y, design.x, design.groups, mixed
         posterior = source_spread.posterior_of_spread(*known)
         spread = source_spread.with_plausible_spread(*known, posterior=posterior)
-        each_source = _widened(design, spread, slopes, widening)
-    reduced = mixed
-    if mixed is not None:
-        reduced = _widened(design, less_biased(design, mixed), slopes, widening)
+        each_source = _widened(design, _as_told(design, spread, reduced), slopes, widening)
+    if mixed is not None and reduced is not None:
+        reduced = _widened(design, reduced, slopes, widening)
         mixed = _widened(design, mixed, slopes, widening)
         freedom = _slope_freedom(design, slopes, freedom)
         each_source = mixed if n > _MOST_FOR_SPREAD else each_source
@@ -265,8 +265,17 @@ def less_biased(design: Design, mixed: MixedFit) -> MixedFit:
     """The fit with its exposures' effects less their bias, where that is more than nothing."""
     if len(design.y) > _MOST_FOR_SPREAD:
         return mixed
-    asked = [k for e in EXPOSURES if (k := design.column_of(e)) is not None]
-    return reduce_bias(design.x, design.groups, mixed, asked)
+    return reduce_bias(design.x, design.groups, mixed, _asked_about(design))
+
+
+def _asked_about(design: Design) -> list[int]:
+    return [k for e in EXPOSURES if (k := design.column_of(e)) is not None]
+
+
+def _as_told(design: Design, mixed: MixedFit, told: MixedFit | None) -> MixedFit:
+    """The fit with its exposures' effects as they are told of, so that no two pages differ."""
+    asked = _asked_about(design)
+    return mixed if told is None or not asked else held_at(mixed, asked, told.beta[asked])
 
 
 def refit(
@@ -292,10 +301,12 @@ def refit(
         The model cannot be fitted.
     """
     mixed = fit_mixed(design.y, design.x, design.names, design.groups)
-    if reduced and not each_source:
-        mixed = less_biased(design, mixed)
+    told = less_biased(design, mixed) if reduced else mixed
     if each_source and len(design.y) <= _MOST_FOR_SPREAD:
         mixed = source_spread.with_plausible_spread(design.y, design.x, design.groups, mixed)
+        mixed = _as_told(design, mixed, told)
+    else:
+        mixed = told
     found = find_slopes(design) if slopes else ()
     return _widened(design, mixed, found, small_sample(design)[1])
 
@@ -324,13 +335,11 @@ def at_each_spread(fit: FindFit) -> tuple[tuple[float, MixedFit], ...]:
     spreads = source_spread.at_each_spread(
         design.y, design.x, design.groups, mixed, posterior=fit.source_spread
     )
-    return tuple(
-        (
-            weight,
-            _widened(design, at_the_mean(design.x, design.groups, one), fit.slopes, fit.widening),
-        )
-        for weight, one in spreads
-    )
+    found = []
+    for weight, one in spreads:
+        mean = _as_told(design, at_the_mean(design.x, design.groups, one), fit.reduced)
+        found.append((weight, _widened(design, mean, fit.slopes, fit.widening)))
+    return tuple(found)
 
 
 def find_slopes(design: Design) -> tuple[Slope, ...]:

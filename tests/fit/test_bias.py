@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from scipy import special, stats
 
+from outcomes.fit import bias
 from outcomes.fit.bias import first_order_bias, reduce_bias
 from outcomes.fit.mixed import Block, fit_mixed, joint_covariance
 from outcomes.fit.result import MixedFit
@@ -109,16 +110,21 @@ def fitted(seed: int):
 
 
 def test_an_effect_that_is_overstated_is_no_longer_so() -> None:
-    raw, reduced = [], []
+    raw, reduced, ratio = [], [], []
     for seed in range(240):
         _, x, groups, fit = fitted(seed)
+        less = reduce_bias(x, groups, fit, [1])
         raw.append(fit.beta[1])
-        reduced.append(reduce_bias(x, groups, fit, [1]).beta[1])
+        reduced.append(less.beta[1])
+        ratio.append(np.sqrt(less.cov[1, 1] / fit.cov[1, 1]))
     error = float(np.std(reduced) / np.sqrt(240))
     # The planted effect is -1; maximum likelihood makes it a seventh steeper.
     assert np.mean(raw) + 1.0 < -4.0 * error
     assert abs(np.mean(reduced) + 1.0) < 2.0 * error
-    assert np.std(reduced) < np.std(raw)
+    # And its errors are smaller by as much as chance moves it less.
+    drawn_together = np.std(reduced) / np.std(raw)
+    assert drawn_together < 0.95
+    assert np.median(ratio) == pytest.approx(drawn_together, abs=0.03)
 
 
 def test_the_rest_follows_as_the_likelihood_has_it() -> None:
@@ -147,21 +153,61 @@ def test_the_rest_follows_as_the_likelihood_has_it() -> None:
     assert special.expit(eta).sum() == pytest.approx(y.sum(), abs=0.6)
 
 
-def test_errors_and_likelihood_stay_as_they_were() -> None:
+def test_of_the_errors_only_that_of_the_effect_itself_is_smaller() -> None:
     _, x, groups, fit = fitted(3)
     reduced = reduce_bias(x, groups, fit, [1])
     assert reduced.beta[1] != fit.beta[1]
     assert reduced.log_likelihood == fit.log_likelihood
-    assert reduced.joint_cov is fit.joint_cov
     assert reduced.sd == fit.sd
+    for before, after in ((fit.cov, reduced.cov), (fit.joint_cov, reduced.joint_cov)):
+        assert 0.7 * before[1, 1] < after[1, 1] < 0.99 * before[1, 1]
+        rest = np.delete(np.arange(len(before)), 1)
+        given_it = [
+            c[np.ix_(rest, rest)] - np.outer(c[rest, 1], c[rest, 1]) / c[1, 1]
+            for c in (before, after)
+        ]
+        np.testing.assert_allclose(given_it[1], given_it[0], atol=1e-12)
+        np.testing.assert_allclose(after[rest, 1] / after[1, 1], before[rest, 1] / before[1, 1])
+
+
+@pytest.mark.parametrize(("trials", "finds"), [(60, 0.85), (100, 0.5), (200, 0.93)])
+def test_the_errors_shrink_as_the_estimates_draw_together(trials: int, finds: float) -> None:
+    """A proportion's log-odds, whose every outcome can be counted out."""
+
+    def both(found: int) -> tuple[MixedFit, MixedFit]:
+        y = (np.arange(trials) < found).astype(float)
+        fit = fit_mixed(y, np.ones((trials, 1)), ["(Intercept)"], {})
+        return fit, reduce_bias(np.ones((trials, 1)), {}, fit, [0])
+
+    likely = np.arange(1, trials)
+    likely = likely[stats.binom.pmf(likely, trials, finds) > 1e-4]
+    weight = stats.binom.pmf(likely, trials, finds)
+    fits = [both(int(k)) for k in likely]
+    beta = np.array([[f.beta[0] for f in pair] for pair in fits])
+    mean = np.average(beta, axis=0, weights=weight)
+    raw, reduced = np.sqrt(np.average((beta - mean) ** 2, axis=0, weights=weight))
+    usual = both(round(trials * finds))
+    ratio = float(np.sqrt(usual[1].cov[0, 0] / usual[0].cov[0, 0]))
+    # By hand: the bias is (p - 1/2) / (n p (1 - p)), which grows by (1 / (2 p (1 - p)) - 1) / n.
+    p = round(trials * finds) / trials
+    assert 1.0 - ratio == pytest.approx((0.5 / (p * (1.0 - p)) - 1.0) / trials, rel=1e-3)
+    assert ratio == pytest.approx(reduced / raw, abs=0.35 * (1.0 - ratio) + 0.002)
 
 
 def test_nothing_moves_where_first_order_says_nothing() -> None:
     _, x, groups, fit = fitted(3)
     assert reduce_bias(x, groups, fit, []) is fit
-    bias = first_order_bias(x, groups, fit)
-    assert abs(bias[1]) > 0.0
+    assert abs(first_order_bias(x, groups, fit)[1]) > 0.0
     # Bias grows with the variance, errors with its root: sixty times as wide, it is beyond one.
     doubtful = replace(fit, joint_cov=fit.joint_cov * 60.0)
     assert np.abs(first_order_bias(x, groups, doubtful)[1]) > np.sqrt(doubtful.joint_cov[1, 1])
     assert reduce_bias(x, groups, doubtful, [1]) is doubtful
+
+
+def test_nothing_moves_where_too_much_chance_error_would_go_with_the_bias(monkeypatch) -> None:
+    y = np.append(np.ones(8), 0.0)
+    fit = fit_mixed(y, np.ones((9, 1)), ["(Intercept)"], {})
+    # By hand, as above: the bias grows by (1 / (2 p (1 - p)) - 1) / n, which is 0.45 at 8 of 9.
+    assert reduce_bias(np.ones((9, 1)), {}, fit, [0]).beta[0] < fit.beta[0]
+    monkeypatch.setattr(bias, "_MOST_GROWTH", 0.4)
+    assert reduce_bias(np.ones((9, 1)), {}, fit, [0]) is fit

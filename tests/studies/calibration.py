@@ -7,8 +7,8 @@ The study behind ``docs/calibration.md``. In full, from the repository's root:
 It takes hours on two cores, shows its progress, and goes on where it stopped:
 every finished unit is a line of ``tests/studies/calibration_units/*.csv``. After a
 change to the models those are out of date: give another ``--folder``, or remove them.
-After a change to thresholds and advice alone, ``--again OLD_FOLDER`` takes verdicts and
-effects from the units finished there, and asks only the rest anew. The reduced run is
+After a change to all but the verdict, ``--again OLD_FOLDER`` takes the verdicts of the
+units finished there, and asks the rest anew. The reduced run is
 ``tests/studies/test_calibration.py``.
 """
 
@@ -34,7 +34,7 @@ from scipy import stats
 from outcomes.decide.shelf import review_shelf
 from outcomes.decide.threshold import find_threshold
 from outcomes.exposure.accumulate import exposure_at
-from outcomes.fit.finds import fit_finds
+from outcomes.fit.finds import FindFit, fit_finds
 from outcomes.fit.which_predicts import WhichPredicts, exposures_tied, which_predicts
 from outcomes.joining.trials import join
 from outcomes.records.write import unit_records
@@ -90,20 +90,15 @@ def study_unit(scenario: str, seed: int, refits: int) -> dict[str, object]:
     row["verdict"] = verdict.verdict
     if fit.mixed is None:
         return row
-    for name, planted in (("cycles", truth.cycle_log_odds), ("age_days", truth.age_log_odds)):
-        term = fit.term(name)
-        if term is not None:
-            row[f"{name}_error"] = term.log_odds - planted
-            row[f"{name}_covered"] = np.log(term.low) <= planted <= np.log(term.high)
+    row |= _effects(fit, truth)
     row |= _threshold(unit, fit, records.settings.floor, verdict)
     row |= _advice(unit, records, joined, fit)
     return row
 
 
 def study_again(scenario: str, seed: int, old: Mapping[str, object]) -> dict[str, object]:
-    """Threshold and advice of one unit, asked anew; verdict and effects as they were found."""
-    kept = ("seed", "n", "misses", "verdict")
-    row = {k: v for k, v in old.items() if k in kept or k.endswith(("_error", "s_covered"))}
+    """All but the verdict of one unit asked anew: what costs most of the time is kept."""
+    row: dict[str, object] = {k: old[k] for k in ("seed", "n", "misses", "verdict")}
     case = CASES[scenario]
     unit = simulate_unit(case.truth, seed, trials=case.trials, sources=case.sources, dogs=case.dogs)
     records = unit_records(unit)
@@ -113,8 +108,20 @@ def study_again(scenario: str, seed: int, old: Mapping[str, object]) -> dict[str
         return row
     together = old["verdict"] == "cannot be told apart" or exposures_tied(fit.design)
     verdict = SimpleNamespace(verdict=old["verdict"], asked_together=together)
+    row |= _effects(fit, case.truth)
     row |= _threshold(unit, fit, records.settings.floor, verdict)
     row |= _advice(unit, records, joined, fit)
+    return row
+
+
+def _effects(fit: FindFit, truth: Truth) -> dict[str, object]:
+    """How far cycles and age are from what was planted, and whether their intervals hold it."""
+    row: dict[str, object] = {}
+    for name, planted in (("cycles", truth.cycle_log_odds), ("age_days", truth.age_log_odds)):
+        term = fit.term(name)
+        if term is not None:
+            row[f"{name}_error"] = term.log_odds - planted
+            row[f"{name}_covered"] = np.log(term.low) <= planted <= np.log(term.high)
     return row
 
 
@@ -366,7 +373,7 @@ def main() -> None:
     )
     parser.add_argument("--scenarios", nargs="*", default=list(CASES))
     parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "calibration_units")
-    parser.add_argument("--again", type=Path, help="ask threshold and advice of its units anew")
+    parser.add_argument("--again", type=Path, help="keep its verdicts, ask the rest anew")
     parser.add_argument("--page", type=Path, default=ROOT / "docs" / "calibration.md")
     given = parser.parse_args()
     lines: list[Summary] = []
