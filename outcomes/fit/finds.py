@@ -108,8 +108,9 @@ class FindFit:
         20,000 trials; None where that is None.
     each_source
         The model as it is asked about single sources: the spread between them at a
-        plausible value, not the likeliest (:mod:`outcomes.fit.source_spread`). ``mixed``
-        itself over 20,000 trials; None where that is None.
+        plausible value, not the likeliest (:mod:`outcomes.fit.source_spread`), cycles and
+        age at their effects in ``reduced``, all else following. ``mixed`` itself over
+        20,000 trials; None where that is None.
     source_spread
         What the records allow for the spread between sources; None without a model,
         with too few sources, or over 20,000 trials.
@@ -292,8 +293,7 @@ def refit(
     each_source
         As it is asked about single sources: see :attr:`FindFit.each_source`.
     reduced
-        Less the bias of the exposures' effects: see :attr:`FindFit.reduced`. Not where
-        ``each_source`` is asked for.
+        Less the bias of the exposures' effects: see :attr:`FindFit.reduced`.
 
     Raises
     ------
@@ -315,7 +315,8 @@ def at_each_spread(fit: FindFit) -> tuple[tuple[float, MixedFit], ...]:
     """The model at each spread between sources that the records allow, with its weight.
 
     For what is summed over sources: effects are at the mean of what is open about
-    them (:mod:`outcomes.fit.open_still`), so that sums agree with the finds observed.
+    them (:mod:`outcomes.fit.open_still`), so that sums agree with the finds observed;
+    those of cycles and age as in :attr:`FindFit.reduced`, the others following.
 
     Parameters
     ----------

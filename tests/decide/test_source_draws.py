@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from outcomes.decide import source_draws
+from outcomes.decide.curve import model_of
 from outcomes.fit.finds import at_each_spread, fit_finds
 from outcomes.settings import Settings
 
@@ -39,3 +40,23 @@ def test_pairs_are_dealt_out_in_proportion(total, weight):
     dealt = source_draws._in_proportion(total, np.array(weight))
     assert dealt.sum() == total
     assert (np.abs(dealt - total * np.array(weight)) < 1.0).all()
+
+
+def test_no_two_answers_stand_on_different_slopes(fit):
+    for exposure in ("cycles", "age_days"):
+        column = fit.design.column_of(exposure)
+        told = fit.term(exposure).log_odds
+        assert fit.mixed.beta[column] != told
+        design, alone = model_of(fit, exposure, alone=True)
+        sources = model_of(fit, exposure, alone=True, each_source=True)[1]
+        own = design.column_of(exposure)
+        assert sources.beta[own] == pytest.approx(alone.beta[own], rel=1e-12)
+        for model in (fit.each_source, *(model for _, model in at_each_spread(fit))):
+            assert model.beta[column] == pytest.approx(told, rel=1e-12)
+
+
+def test_held_there_they_foretell_as_many_finds_as_there_were(fit):
+    drawn = source_draws.draw_over_spreads(fit, 1_000)
+    rows = np.arange(len(fit.design.y))
+    foretold = drawn.averaged(rows, slice(0, 1_000)).mean()
+    assert foretold == pytest.approx(fit.design.y.mean(), abs=0.005)
