@@ -91,7 +91,8 @@ def timed(command: Sequence[str], **options: Any) -> dict[str, Any]:
         command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, **options
     )
     assert process.stdout is not None
-    out = process.stdout.read()
+    with process.stdout as pipe:
+        out = pipe.read()
     _, status, usage = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     seconds = time.perf_counter() - begin

@@ -90,3 +90,13 @@ def test_every_part_is_planned_with_its_counterpart_in_r():
     assert {("join", "data.table"), ("fit", "lme4"), ("brief", "demo")} <= planned
     assert max(t.size for t in run.plan(run.FULL) if t.part == "join") == 10_000_000
     assert max(t.size for t in run.plan(run.FULL) if t.tool == "outcomes") == 10_000_000
+
+
+def test_what_is_measured_of_ours_still_runs():
+    joined = run.take_join("outcomes", 1_000)
+    # One trial in ten is of a blank area, all others can be joined but those after a discard.
+    assert 800 < joined["rows"] <= 1_000
+    assert joined["seconds"] > 0.0 < joined["peak_gb"]
+    fitted = run.take_fit("outcomes", 500)
+    assert -500 * 0.7 < fitted["log_likelihood"] < 0.0
+    assert len(fitted["beta"]) == len(fitted["errors"]) > 3

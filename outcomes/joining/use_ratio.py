@@ -69,7 +69,7 @@ def use_ratio(
     """
     code = source.cat.codes.to_numpy().astype(np.int64)
     ratio = np.full(len(source.cat.categories) + 1, np.nan)
-    days, day = np.unique(started_at.to_numpy().astype("datetime64[D]"), return_inverse=True)
+    days, day = _days_of_training(started_at.to_numpy())
     hide = np.flatnonzero(code >= 0)
     if len(hide):
         # No later than the records, which is where every source's time ends at the latest.
@@ -77,7 +77,9 @@ def use_ratio(
         place = source.cat.categories.get_indexer(discarded_at.index)
         gone = discarded_at.to_numpy().astype("datetime64[D]")[place >= 0]
         end[place[place >= 0]] = np.searchsorted(days, gone) - 1
-        order = hide[np.lexsort((started_at.to_numpy()[hide], code[hide]))]
+        in_time = hide[np.argsort(started_at.to_numpy()[hide], kind="stable")]
+        # As short an integer as they fit in, which sorts in a tenth of the time.
+        order = in_time[np.argsort(source.cat.codes.to_numpy()[in_time], kind="stable")]
         waits = _waits(code[order], day[order], missed.to_numpy()[order], end)
         if waits.again.any():
             used = np.bincount(waits.of, waits.again, len(end))
@@ -87,6 +89,17 @@ def use_ratio(
             seen = np.unique(waits.of)
             ratio[seen] = (used[seen] + 1.0) / (expected[seen] + 1.0)
     return pd.Series(ratio[code], index=source.index)
+
+
+def _days_of_training(started_at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Days with a trial, in order, and which of them each trial was on; without sorting."""
+    date = started_at.astype("datetime64[D]").astype(np.int64)
+    if not len(date):
+        return date.astype("datetime64[D]"), date
+    first = date.min()
+    with_trial = np.bincount(date - first) > 0
+    days = (np.flatnonzero(with_trial) + first).astype("datetime64[D]")
+    return days, (np.cumsum(with_trial) - 1)[date - first]
 
 
 @dataclass(frozen=True, slots=True)

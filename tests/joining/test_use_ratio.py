@@ -43,6 +43,16 @@ def test_days_of_use_are_held_against_those_expected_of_any_source_there() -> No
     )
 
 
+def test_trials_may_come_in_any_order() -> None:
+    days = {"A": [0, 2, 4, 6, 8], "B": [1, 3, 7], "C": [2, 5, 9], "blank": list(range(10))}
+    source, at, missed = made(days, {"A": [1, 2], "C": [1]})
+    told = use_ratio(source, at, missed, NEVER)
+    shuffled = np.random.default_rng(1).permutation(len(source))
+    found = use_ratio(source.iloc[shuffled], at.iloc[shuffled], missed.iloc[shuffled], NEVER)
+    assert found.sort_index().to_numpy() == pytest.approx(told.to_numpy(), nan_ok=True)
+    assert told.nunique() == 3
+
+
 def test_a_source_could_not_be_taken_once_it_was_discarded() -> None:
     days = {"A": [0, 2, 4, 6, 8], "B": [1, 3], "blank": list(range(10))}
     kept, gone = ratios(days)["B"], ratios(days, discarded=_on({"B": "2026-01-05 18:00"}))["B"]
