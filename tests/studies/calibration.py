@@ -20,16 +20,18 @@ import os
 import platform
 import re
 import sys
-from collections.abc import Mapping
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from importlib import metadata
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from promises import Found, promises_svg
 from scipy import stats
+from side_by_side import add_options, run_side_by_side, where
 
 from outcomes.decide.shelf import review_shelf
 from outcomes.decide.threshold import find_threshold
@@ -196,13 +198,14 @@ def run_study(
     scenario: str,
     units: int,
     refits: int,
-    workers: int,
     folder: Path,
     again: Path | None = None,
+    **place: Any,
 ) -> pd.DataFrame:
     """Study units that are not yet in the scenario's file, and return all of them.
 
-    With ``again``, only those finished in that other folder, from their verdicts.
+    With ``again``, only those finished in that other folder, from their verdicts. ``place``
+    is where they are run: see ``side_by_side.py``.
     """
     folder.mkdir(parents=True, exist_ok=True)
     name = f"{scenario.replace(',', '').replace(' ', '_')}.csv"
@@ -215,22 +218,19 @@ def run_study(
     left = [seed for seed in wanted if seed not in set(done["seed"])]
     if again is not None:
         left = [seed for seed in left if seed in old]
-    if workers == 0:
+    if place["workers"] == 0:
         return done[done["seed"].isin(wanted)].sort_values("seed").reset_index(drop=True)
     rows = done.to_dict("records")
-    with ProcessPoolExecutor(workers) as pool:
-        jobs = [
-            pool.submit(study_again, scenario, seed, old[seed])
-            if seed in old
-            else pool.submit(study_unit, scenario, seed, refits)
-            for seed in left
-        ]
-        for number, job in enumerate(as_completed(jobs), start=1):
-            rows.append(job.result())
-            if number % 10 == 0 or number == len(jobs):
-                frame = pd.DataFrame(rows).sort_values("seed")
-                frame.to_csv(path, index=False)
-                sys.stderr.write(f"\r{scenario}: {len(rows)} of {units}   ")
+    study: Callable[..., dict[str, object]] = study_unit
+    calls: list[tuple[object, ...]] = [(scenario, seed, refits) for seed in left]
+    if again is not None:
+        study, calls = study_again, [(scenario, seed, old[seed]) for seed in left]
+    for number, row in enumerate(run_side_by_side(study, calls, **place), start=1):
+        rows.append(row)
+        if number % 10 == 0 or number == len(calls):
+            frame = pd.DataFrame(rows).sort_values("seed")
+            frame.to_csv(path, index=False)
+            sys.stderr.write(f"\r{scenario}: {len(rows)} of {units}   ")
     sys.stderr.write("\n")
     frame = pd.DataFrame(rows).sort_values("seed")
     return frame[frame["seed"].isin(wanted)].reset_index(drop=True)
@@ -291,7 +291,17 @@ def summarise(scenario: str, units: pd.DataFrame) -> list[Summary]:
     return lines
 
 
-def as_markdown(lines: list[Summary], refits: int) -> str:
+_HARDER = {
+    "450 trials": "450 trials: in place of 1,200. ",
+    "10 sources": "10 sources: 500 trials by 4 dogs. ",
+    "far apart": "Far apart: that standard deviation is 1. ",
+    "slopes differ": (
+        "Slopes differ: the change per cycle has a standard deviation of 0.04 between sources. "
+    ),
+}
+
+
+def as_markdown(lines: list[Summary], refits: int, figure: str = "calibration.svg") -> str:
     """The results as a page of the documentation."""
     versions = ", ".join(f"{n} {metadata.version(n)}" for n in ("glmm", "numpy", "pandas", "scipy"))
     text = [
@@ -306,11 +316,13 @@ def as_markdown(lines: list[Summary], refits: int) -> str:
         "the share found (Clopper-Pearson) does not reach it, or where a bias is beyond it by more "
         "than two of those errors; else it is not shown to be broken.",
         "",
-        "Units have 1,200 trials of 24 sources by 8 dogs, or 450 where that is said; those of 10 "
-        "sources have 500 trials by 4 dogs. Far apart: the standard deviation between sources is 1 "
-        "on the scale of log-odds, elsewhere 0.5. Slopes differ: the change per cycle has a "
-        "standard deviation of 0.04 between sources. Where a line has fewer units than others of "
-        "its scenario, the rest could not say, or were not asked it.",
+        "Units have 1,200 trials of 24 sources by 8 dogs if not told otherwise; the standard "
+        "deviation between sources is 0.5 on the scale of log-odds. "
+        + "".join(_HARDER[name] for name in _HARDER if any(name in x.scenario for x in lines))
+        + "Where a line has fewer units than others of its scenario, the rest could not say, or "
+        "were not asked it.",
+        "",
+        f"![What was found with its limits, beside what is promised, by scenario]({figure})",
         "",
         "| scenario | units (or sources) | what | found | promised | kept |",
         "|---|---|---|---|---|---|",
@@ -328,31 +340,76 @@ def as_markdown(lines: list[Summary], refits: int) -> str:
 
 def _kept(line: Summary) -> str:
     """Whether a promise was kept, as far as this many units tell."""
-    if line.measure.startswith("bias"):
-        if not line.promised:
-            return ""
-        allowed = float(line.promised.split()[2]) + 2.0 * line.error
-        if abs(line.value) > allowed:
-            return "no"
-        within = abs(line.value) <= float(line.promised.split()[2])
-        return "yes" if within else "not shown broken"
-    numbers = [float(n) / 100.0 for n in re.findall(r"\d+(?:\.\d+)?", line.promised)]
-    if not numbers:
+    promised = promised_range(line)
+    if promised is None:
         return ""
-    low = -1.0 if line.promised.startswith("at most") else numbers[0]
-    high = numbers[-1] if len(numbers) > 1 or low < 0.0 else 2.0
-    # Exact limits of the share found; where sources of a unit share its errors, on as many
-    # independent ones as would give that error.
+    (low, high), (least, most) = promised, limits(line)
+    bias = line.measure.startswith("bias")
+    if most < low:
+        return "no" if bias else "no: too seldom"
+    if least > high:
+        return "no" if bias else "no: too often"
+    return "yes" if low <= line.value <= high else "not shown broken"
+
+
+def promised_range(line: Summary) -> tuple[float, float] | None:
+    """The values that keep the promise; None where nothing is promised."""
+    numbers = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", line.promised)]
+    if not numbers:
+        return None
+    if line.measure.startswith("bias"):
+        return -numbers[0], numbers[0]
+    low = 0.0 if line.promised.startswith("at most") else numbers[0] / 100.0
+    high = numbers[-1] / 100.0 if len(numbers) > 1 or low == 0.0 else 1.0
+    return low, high
+
+
+def limits(line: Summary) -> tuple[float, float]:
+    """Within which the true value lies, as far as this many units tell.
+
+    Two errors of a bias; of a share exact 95 % limits: where sources of a unit share its
+    errors, on as many independent ones as would give that error.
+    """
     p, n = line.value, float(line.units)
+    if line.measure.startswith("bias"):
+        return p - 2.0 * line.error, p + 2.0 * line.error
     if 0.0 < p < 1.0:
         n = min(n, p * (1.0 - p) / line.error**2)
     least = float(stats.beta.ppf(0.025, p * n, (1.0 - p) * n + 1.0)) if p > 0.0 else 0.0
     most = float(stats.beta.ppf(0.975, p * n + 1.0, (1.0 - p) * n)) if p < 1.0 else 1.0
-    if most < low:
-        return "no: too seldom"
-    if least > high:
-        return "no: too often"
-    return "yes" if low <= p <= high else "not shown broken"
+    return least, most
+
+
+# What each measure is called above its panel.
+PANELS = {
+    "a change is called that is not there": "wrong cause named, %",
+    "age is named and is not a cause": "wrong cause named, %",
+    "cycles is named and is not a cause": "wrong cause named, %",
+    "retire is advised wrongly": "retire advised wrongly, %",
+    "keep is advised wrongly": "keep advised wrongly, %",
+    "retire_after is not beyond the true threshold": "limit not too late, %",
+    "95 % interval of cycles holds the truth": "95 % interval: cycles, %",
+    "95 % interval of age_days holds the truth": "95 % interval: age, %",
+    "90 % interval holds the true threshold": "90 % interval: threshold, %",
+    "bias of cycles": "bias of cycles, log-odds",
+    "bias of age_days": "bias of age, log-odds",
+}
+
+
+def as_figure(lines: list[Summary]) -> bytes:
+    """All that is promised, as a figure beside the page: SVG."""
+    found = []
+    for line in lines:
+        promised = promised_range(line)
+        if promised is not None:
+            column, percent = PANELS[line.measure], not line.measure.startswith("bias")
+            broken = _kept(line).startswith("no") and _kept(line) != "not shown broken"
+            low, high = limits(line)
+            found.append(
+                Found(line.scenario, column, line.value, low, high, promised, broken, percent)
+            )
+    columns = [c for c in dict.fromkeys(PANELS.values()) if any(f.column == c for f in found)]
+    return promises_svg(found, "How often the answers are right: found, beside promised", columns)
 
 
 def at_most(count: int, n: int, share: float, certainty: float = 0.999) -> bool:
@@ -365,12 +422,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--units", type=int, default=500)
     parser.add_argument("--refits", type=int, default=99)
-    parser.add_argument(
-        "--workers",
-        type=int,
-        default=os.cpu_count() or 1,
-        help="processes; 0: run nothing, and make the page of the units finished so far",
-    )
+    add_options(parser, os.cpu_count() or 1)
     parser.add_argument("--scenarios", nargs="*", default=list(CASES))
     parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "calibration_units")
     parser.add_argument("--again", type=Path, help="keep its verdicts, ask the rest anew")
@@ -379,11 +431,13 @@ def main() -> None:
     lines: list[Summary] = []
     for scenario in given.scenarios:
         units = run_study(
-            scenario, given.units, given.refits, given.workers, given.folder, given.again
+            scenario, given.units, given.refits, given.folder, given.again, **where(given)
         )
         if len(units):
             lines += summarise(scenario, units)
-    given.page.write_text(as_markdown(lines, given.refits), encoding="utf-8")
+    figure = given.page.with_suffix(".svg")
+    figure.write_bytes(as_figure(lines))
+    given.page.write_text(as_markdown(lines, given.refits, figure.name), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -16,13 +16,15 @@ import argparse
 import datetime as dt
 import platform
 import sys
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from promises import Found, promises_svg
 from scipy import special, stats
+from side_by_side import add_options, run_side_by_side, where
 
 from outcomes.decide.bootstrap import bootstrap_threshold
 from outcomes.decide.exposure_left import exposure_left
@@ -162,7 +164,12 @@ def coverage(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"asked": groups.size(), "covered": groups.mean().astype(float)})
 
 
-def run_study(units: int, refits: int, workers: int, folder: Path) -> pd.DataFrame:
+def finish_unit(seed: int, refits: int) -> list[dict[str, object]]:
+    """As :func:`study_unit`; a unit that gave no answer is a finished one, too."""
+    return study_unit(seed, refits) or [{"seed": seed, "what": "", "covered": False}]
+
+
+def run_study(units: int, refits: int, folder: Path, **place: Any) -> pd.DataFrame:
     """Study units that are not yet in the file, and return the answers of all of them."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / "decisions.csv"
@@ -171,23 +178,38 @@ def run_study(units: int, refits: int, workers: int, folder: Path) -> pd.DataFra
     if path.exists():
         rows = pd.read_csv(path, keep_default_na=False).to_dict("records")
     done = {row["seed"] for row in rows}
-    left = [seed for seed in wanted if seed not in done] if workers else []
+    left = [seed for seed in wanted if seed not in done] if place["workers"] else []
     if left:
-        with ProcessPoolExecutor(workers) as pool:
-            jobs = {pool.submit(study_unit, seed, refits): seed for seed in left}
-            for number, job in enumerate(as_completed(jobs), start=1):
-                # A unit that gave no answer is a finished one too.
-                rows += job.result() or [{"seed": jobs[job], "what": "", "covered": False}]
-                frame = pd.DataFrame(rows).sort_values("seed", kind="stable")
-                frame.to_csv(path, index=False, lineterminator="\n")
-                sys.stderr.write(f"\r{number} of {len(left)} units")
+        finished = run_side_by_side(finish_unit, [(seed, refits) for seed in left], **place)
+        for number, answers in enumerate(finished, start=1):
+            rows += answers
+            frame = pd.DataFrame(rows).sort_values("seed", kind="stable")
+            frame.to_csv(path, index=False, lineterminator="\n")
+            sys.stderr.write(f"\r{number} of {len(left)} units")
         sys.stderr.write("\n")
     found = pd.DataFrame(rows, columns=["seed", "what", "covered"])
     found["covered"] = found["covered"].astype(str) == "True"
     return found[found["seed"].isin(wanted)].sort_values("seed", kind="stable", ignore_index=True)
 
 
-def as_markdown(answers: pd.DataFrame) -> str:
+def as_figure(answers: pd.DataFrame) -> bytes:
+    """The results as a figure beside the page: SVG."""
+    found = []
+    for what, promised in PROMISED.items():
+        own = answers[answers["what"] == what]
+        if len(own):
+            share, _, low, high = share_by_unit(own)
+            # Wider than need be is a promise broken too, but where a least share is promised.
+            most = 1.0 if what in AT_LEAST else promised
+            broken = not low <= most or not high >= promised
+            found.append(
+                Found(what, "held, or right, %", share, low, high, (promised, most), broken)
+            )
+    title = "How right the decisions are: found, beside promised"
+    return promises_svg(found, title, ["held, or right, %"])
+
+
+def as_markdown(answers: pd.DataFrame, figure: str = "decisions.svg") -> str:
     """The results as a page of the documentation."""
     units = answers["seed"].nunique()
     versions = ", ".join(f"{n} {metadata.version(n)}" for n in ("glmm", "numpy", "pandas", "scipy"))
@@ -202,6 +224,8 @@ def as_markdown(answers: pd.DataFrame) -> str:
         f"a known truth; floor {FLOOR:g}. Answers of one unit share its errors, so ± (one standard "
         "error) and the limits (95 %) count units, not answers. A promise is called broken where "
         "the limits do not reach it; else so many units do not show it to be broken.",
+        "",
+        f"![What was found with its limits, beside what is promised]({figure})",
         "",
         "| what | units | answers | held | limits | promised | kept |",
         "|---|---|---|---|---|---|---|",
@@ -262,17 +286,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--units", type=int, default=500)
     parser.add_argument("--refits", type=int, default=0)
-    parser.add_argument(
-        "--workers",
-        type=int,
-        default=1,
-        help="processes; 0: run nothing, and make the page of the units finished so far",
-    )
+    add_options(parser, 1)
     parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "decision_units")
     parser.add_argument("--page", type=Path, default=ROOT / "docs" / "decisions.md")
     given = parser.parse_args()
-    answers = run_study(given.units, given.refits, given.workers, given.folder)
-    given.page.write_text(as_markdown(answers), encoding="utf-8")
+    answers = run_study(given.units, given.refits, given.folder, **where(given))
+    figure = given.page.with_suffix(".svg")
+    figure.write_bytes(as_figure(answers))
+    given.page.write_text(as_markdown(answers, figure.name), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -13,11 +13,11 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import sys
-from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 import pandas as pd
 from scipy import stats
+from side_by_side import add_options, run_side_by_side, where
 
 from outcomes.errors import FitError
 from outcomes.fit.finds import fit_finds
@@ -83,24 +83,19 @@ def seldom(missed: int, intervals: int, share: float) -> bool:
     return bool(stats.binom.sf(missed - 1, intervals, share) > 1e-3) or missed == 0
 
 
-def _run(task: tuple[str, int]) -> list[dict[str, object]]:
-    return study_unit(*task)
-
-
 def main() -> None:
     """Run the study and print its table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--units", type=int, default=400)
     parser.add_argument("--scenarios", nargs="+", default=["no effect", "cycles only", "both"])
-    parser.add_argument("--workers", type=int, default=2)
+    add_options(parser, 2)
     chosen = parser.parse_args()
     tasks = [(s, FIRST_SEED + k) for s in chosen.scenarios for k in range(chosen.units)]
     rows: list[dict[str, object]] = []
-    with ProcessPoolExecutor(chosen.workers) as pool:
-        for done, found in enumerate(pool.map(_run, tasks, chunksize=4), start=1):
-            rows += found
-            if done % 20 == 0:
-                sys.stderr.write(f"\r{done} of {len(tasks)}")
+    for done, found in enumerate(run_side_by_side(study_unit, tasks, **where(chosen)), start=1):
+        rows += found
+        if done % 20 == 0:
+            sys.stderr.write(f"\r{done} of {len(tasks)}")
     table = coverage(pd.DataFrame(rows))
     sys.stdout.write(f"\n{dt.date.today():%Y-%m-%d}, {chosen.units} units a scenario\n")
     sys.stdout.write(table.round(4).to_string(index=False) + "\n")

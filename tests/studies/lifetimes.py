@@ -20,14 +20,16 @@ import datetime as dt
 import platform
 import sys
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from promises import Found, promises_svg
 from scipy import stats
+from side_by_side import add_options, run_side_by_side, where
 
 from outcomes.fit.interval_lifetime import fit_interval_lifetime
 from outcomes.fit.interval_log_rank import compare_interval_curves, compare_kinds
@@ -237,7 +239,7 @@ def study_unit(name: str, seed: int) -> dict[str, object]:
     return {"seed": FIRST_SEED + seed, **STUDIES[name].unit(seed)}
 
 
-def run_study(name: str, units: int, workers: int, folder: Path) -> pd.DataFrame:
+def run_study(name: str, units: int, folder: Path, **place: Any) -> pd.DataFrame:
     """Study the units that have no line in the study's file yet, and return all of them."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{name}.csv"
@@ -246,14 +248,14 @@ def run_study(name: str, units: int, workers: int, folder: Path) -> pd.DataFrame
         path.write_text(",".join(columns) + "\n", encoding="utf-8")
     done = set(pd.read_csv(path)["seed"])
     left = [seed for seed in range(units) if FIRST_SEED + seed not in done]
-    if workers and left:
-        with ProcessPoolExecutor(workers) as pool, path.open("a", newline="") as file:
+    if place["workers"] and left:
+        with path.open("a", newline="") as file:
             lines = csv.DictWriter(file, columns, lineterminator="\n")
-            jobs = [pool.submit(study_unit, name, seed) for seed in left]
-            for number, job in enumerate(as_completed(jobs), start=1):
-                lines.writerow(job.result())
+            found = run_side_by_side(study_unit, [(name, seed) for seed in left], **place)
+            for number, row in enumerate(found, start=1):
+                lines.writerow(row)
                 file.flush()
-                if number % 20 == 0 or number == len(jobs):
+                if number % 20 == 0 or number == len(left):
                     sys.stderr.write(f"\r{name}: {len(done) + number} of {units}   ")
         sys.stderr.write("\n")
     frame = pd.read_csv(path).sort_values("seed")
@@ -307,7 +309,25 @@ def summarise(name: str, units: pd.DataFrame) -> list[Line]:
     return lines
 
 
-def as_markdown(found: dict[str, pd.DataFrame]) -> str:
+def as_figure(found: dict[str, pd.DataFrame]) -> bytes:
+    """All that is promised, as a figure beside the page: SVG."""
+    lines = [line for name, units in found.items() for line in summarise(name, units)]
+    shown = []
+    for line in lines:
+        m = line.measure
+        if m.low is not None and m.high is not None:
+            column = "bias" if not m.share else "interval holds, %" if m.low > 0.0 else "wrong, %"
+            promised, broken = (m.low, m.high), line.kept.startswith("no")
+            shown.append(
+                Found(m.what, column, line.value, line.low, line.high, promised, broken, m.share)
+            )
+    columns = [
+        c for c in ("interval holds, %", "wrong, %", "bias") if any(f.column == c for f in shown)
+    ]
+    return promises_svg(shown, "Answers on lifetimes: found, beside promised", columns)
+
+
+def as_markdown(found: dict[str, pd.DataFrame], figure: str = "lifetimes.svg") -> str:
     """The results as a page of the documentation."""
     names = ("numpy", "pandas", "scipy", "statsmodels")
     versions = ", ".join(f"{n} {metadata.version(n)}" for n in names)
@@ -335,6 +355,7 @@ def as_markdown(found: dict[str, pd.DataFrame]) -> str:
         "the upper one of the earlier. So they are wider than they need be, never by design too "
         "narrow.",
     ]
+    text += ["", f"![What was found with its limits, beside what is promised]({figure})"]
     for name, units in found.items():
         text += [
             "",
@@ -387,20 +408,17 @@ def main() -> None:
     """Run the study and write its page."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--units", type=int, default=2000)
-    parser.add_argument(
-        "--workers",
-        type=int,
-        default=2,
-        help="processes; 0: run nothing, and make the page of the units finished so far",
-    )
+    add_options(parser, 2)
     parser.add_argument("--studies", nargs="*", choices=list(STUDIES), default=list(STUDIES))
     parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "lifetime_units")
     parser.add_argument("--page", type=Path, default=ROOT / "docs" / "lifetimes.md")
     given = parser.parse_args()
     for name in given.studies:
-        run_study(name, given.units, given.workers, given.folder)
-    found = {name: run_study(name, given.units, 0, given.folder) for name in STUDIES}
-    given.page.write_text(as_markdown(found), encoding="utf-8")
+        run_study(name, given.units, given.folder, **where(given))
+    found = {name: run_study(name, given.units, given.folder, workers=0) for name in STUDIES}
+    figure = given.page.with_suffix(".svg")
+    figure.write_bytes(as_figure(found))
+    given.page.write_text(as_markdown(found, figure.name), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -82,3 +82,17 @@ def test_a_planted_effect_of_cycles_is_found_and_its_threshold_held(study: Modul
     # Asked again from the stored verdict, nothing else changed: the same answers.
     first = units.iloc[0].dropna().to_dict()
     assert study.study_again("cycles only", study.FIRST_SEED, first) == first
+
+
+def test_the_page_and_its_figure_are_made_of_the_stored_units(study: ModuleType) -> None:
+    folder, docs = Path(__file__).parent / "calibration_units", study.ROOT / "docs"
+    lines = []
+    for scenario in study.CASES:
+        units = study.run_study(scenario, 100_000, 0, folder, workers=0)
+        lines += study.summarise(scenario, units) if len(units) else []
+    written = (docs / "calibration.md").read_text(encoding="utf-8")
+    made = study.as_markdown(lines, 0)
+    # The date, the versions and the number of simulated data sets are those of the run.
+    assert written.splitlines()[:3] == made.splitlines()[:3]
+    assert written.splitlines()[4:] == made.splitlines()[4:]
+    assert (docs / "calibration.svg").read_bytes() == study.as_figure(lines)

@@ -76,7 +76,7 @@ def test_the_study_goes_on_where_it_stopped_and_counts_units_without_an_answer(
     stored.to_csv(tmp_path / "decisions.csv", index=False)
     # All there: nothing is run, whatever the number of processes.
     monkeypatch.setattr(study, "study_unit", lambda *_: pytest.fail("run again"))
-    found = study.run_study(2, 0, 1, tmp_path)
+    found = study.run_study(2, 0, tmp_path, workers=1)
     assert found["covered"].tolist() == [True, False, False]
     page = study.as_markdown(found)
     assert "| threshold | 1 | 1 | 100.0 %" in page
@@ -85,9 +85,10 @@ def test_the_study_goes_on_where_it_stopped_and_counts_units_without_an_answer(
 
 
 def test_the_page_is_made_of_the_stored_units() -> None:
-    stored = study.run_study(100_000, 0, 0, Path(__file__).parent / "decision_units")
+    stored = study.run_study(100_000, 0, Path(__file__).parent / "decision_units", workers=0)
     written = (study.ROOT / "docs" / "decisions.md").read_text(encoding="utf-8")
     made = study.as_markdown(stored)
     # The date and the versions are those of the run.
     assert written.splitlines()[:3] == made.splitlines()[:3]
     assert written.splitlines()[4:] == made.splitlines()[4:]
+    assert (study.ROOT / "docs" / "decisions.svg").read_bytes() == study.as_figure(stored)

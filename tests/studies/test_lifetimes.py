@@ -72,9 +72,9 @@ def test_the_effect_of_cycles_that_change_has_no_bias_and_its_interval_holds_it(
 
 
 def test_a_study_goes_on_where_it_stopped_and_its_page_says_how_many_units(tmp_path: Path) -> None:
-    first = study.run_study("rule", 2, 1, tmp_path)
+    first = study.run_study("rule", 2, tmp_path, workers=1)
     written = (tmp_path / "rule.csv").read_bytes()
-    both = study.run_study("rule", 3, 1, tmp_path)
+    both = study.run_study("rule", 3, tmp_path, workers=1)
     assert (tmp_path / "rule.csv").read_bytes().startswith(written)
     assert list(both["seed"]) == [study.FIRST_SEED + k for k in range(3)]
     assert both.iloc[:2].equals(first)
@@ -93,3 +93,14 @@ def test_a_promise_is_broken_only_where_the_exact_limits_lie_outside_it(count, k
     assert lines["held_0.0"].kept == kept
     assert lines["error_0.0"].kept == ""
     assert "error_0.15" not in lines
+
+
+def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
+    folder, docs = Path(__file__).parent / "lifetime_units", study.ROOT / "docs"
+    stored = {name: study.run_study(name, 100_000, folder, workers=0) for name in study.STUDIES}
+    written = (docs / "lifetimes.md").read_text(encoding="utf-8")
+    made = study.as_markdown(stored)
+    # The date and the versions are those of the run.
+    assert written.splitlines()[:3] == made.splitlines()[:3]
+    assert written.splitlines()[4:] == made.splitlines()[4:]
+    assert (docs / "lifetimes.svg").read_bytes() == study.as_figure(stored)

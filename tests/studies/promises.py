@@ -1,0 +1,99 @@
+"""What a study found, beside what is promised, as one figure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from matplotlib.ticker import MaxNLocator
+
+from outcomes.draw.save import render_figure
+from outcomes.draw.theme import FITTED, FLOOR, HAIRLINE, INK, LABEL_PT, MUTED, SUBTITLE_PT, theme
+
+ROW_IN, HEAD_IN, FOOT_IN = 0.42, 0.6, 0.6
+LETTER_IN, PANEL_IN, GAP_IN = 0.115, 2.9, 0.4
+ABOVE_IN, BELOW_IN = 0.55, 0.55  # a panel's heading and its scale
+ABREAST = 5
+NARROWEST_IN = 10.0  # room for the words below
+
+
+@dataclass(frozen=True)
+class Found:
+    """One measure: value with its limits, and the range promised of it.
+
+    ``row`` and ``column`` say where it stands; ``percent`` whether it is a share.
+    """
+
+    row: str
+    column: str
+    value: float
+    low: float
+    high: float
+    promised: tuple[float, float]
+    broken: bool
+    percent: bool = True
+
+
+def draw_promises(found: Sequence[Found], title: str, columns: Sequence[str]) -> Figure:
+    """Dots with their limits on the ranges promised; a cross where a promise is broken."""
+    rows = list(dict.fromkeys(f.row for f in found))
+    bands = [columns[k : k + ABREAST] for k in range(0, len(columns), ABREAST)]
+    band_in = ABOVE_IN + len(rows) * ROW_IN + BELOW_IN
+    words_in = 0.4 + LETTER_IN * max(map(len, rows))
+    abreast = max(map(len, bands))
+    panel_in = max(PANEL_IN, (NARROWEST_IN - words_in) / abreast - GAP_IN)
+    width = words_in + abreast * (panel_in + GAP_IN)
+    height = HEAD_IN + len(bands) * band_in + FOOT_IN
+    figure = Figure(figsize=(width, height))
+    figure.text(
+        0.25 / width, 1.0 - 0.4 / height, title, size=SUBTITLE_PT, weight="bold", color=INK,
+        va="center", gid="title-1",
+    )  # fmt: skip
+    for band, names in enumerate(bands):
+        bottom = FOOT_IN + (len(bands) - 1 - band) * band_in + BELOW_IN
+        for k, name in enumerate(names):
+            left = words_in + k * (panel_in + GAP_IN)
+            box = (left / width, bottom / height, panel_in / width, len(rows) * ROW_IN / height)
+            panel = figure.add_axes(box)
+            _draw_panel(panel, [f for f in found if f.column == name], rows)
+            panel.set_title(name, size=LABEL_PT, color=INK, loc="left", pad=8)
+            panel.set_yticks(range(len(rows)), rows if k == 0 else [""] * len(rows), size=LABEL_PT)
+    figure.text(
+        0.25 / width, 0.3 / height,
+        "Shaded: what is promised. Line: 95 % limits of what was found. Cross: not kept.",
+        size=LABEL_PT, color=MUTED, va="center",
+    )  # fmt: skip
+    return figure
+
+
+def _draw_panel(panel, own: Sequence[Found], rows: Sequence[str]) -> None:
+    scale = 100.0 if own[0].percent else 1.0
+    ends = [(scale * f.low, scale * f.high) for f in own]
+    low, high = min(e[0] for e in ends), max(e[1] for e in ends)
+    kept_in = [(scale * max(f.promised[0], -1.0), scale * min(f.promised[1], 1.0)) for f in own]
+    low, high = min(low, *(k[0] for k in kept_in)), max(high, *(k[1] for k in kept_in))
+    room = 0.06 * (high - low)
+    for f, (least, most) in zip(own, kept_in, strict=True):
+        at = rows.index(f.row)
+        panel.add_patch(
+            Rectangle((least, at - 0.4), most - least, 0.8, color=HAIRLINE, linewidth=0)
+        )
+        if least == most:
+            panel.plot([least] * 2, [at - 0.4, at + 0.4], color=MUTED, linewidth=2.0)
+        colour = FLOOR if f.broken else FITTED
+        panel.plot([scale * f.low, scale * f.high], [at, at], color=colour, linewidth=2.2)
+        panel.plot([scale * f.value], [at], "X" if f.broken else "o", color=colour, markersize=9)
+    panel.set_xlim(low - room, high + room)
+    panel.set_ylim(len(rows) - 0.5, -0.5)
+    panel.xaxis.set_major_locator(MaxNLocator(4, integer=own[0].percent))
+    panel.tick_params(axis="y", length=0)
+    panel.tick_params(axis="x", labelsize=LABEL_PT - 2)
+    panel.grid(axis="y", visible=False)
+
+
+def promises_svg(found: Sequence[Found], title: str, columns: Sequence[str]) -> bytes:
+    """The figure as SVG, the same bytes for the same numbers."""
+    with theme():
+        return render_figure(draw_promises(found, title, columns), "svg")

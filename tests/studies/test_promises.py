@@ -1,0 +1,50 @@
+"""A study's figure: each dot where its value is, on the range promised of it."""
+
+from __future__ import annotations
+
+import pytest
+from matplotlib.colors import to_hex
+from promises import Found, draw_promises, promises_svg
+
+from outcomes.draw.theme import FITTED, FLOOR
+
+KEPT = Found("no effect", "wrong, %", 0.045, 0.021, 0.083, (0.0, 0.05), broken=False)
+BROKEN = Found("both", "wrong, %", 0.15, 0.104, 0.207, (0.0, 0.05), broken=True)
+BIAS = Found("both", "bias", -0.004, -0.008, 0.0, (-0.005, 0.005), broken=False, percent=False)
+FIGURE = draw_promises([KEPT, BROKEN, BIAS], "Found, beside promised", ["wrong, %", "bias"])
+
+
+def drawn(panel: int) -> list[tuple[str, str, list[float], list[float]]]:
+    lines = FIGURE.axes[panel].lines
+    ends = [(list(d.get_xdata()), list(d.get_ydata())) for d in lines]
+    return [
+        (d.get_marker(), to_hex(d.get_color()), x, y) for d, (x, y) in zip(lines, ends, strict=True)
+    ]
+
+
+def test_values_and_limits_stand_in_their_row_on_the_scale_of_their_panel() -> None:
+    (_, colour, ends, rows), (dot, _, value, _) = drawn(0)[:2]
+    assert (colour, dot) == (FITTED, "o")
+    assert (ends, rows, value) == (pytest.approx([2.1, 8.3]), [0, 0], pytest.approx([4.5]))
+    ends, value = drawn(1)[0][2], drawn(1)[1][2]
+    assert (ends, value) == (pytest.approx([-0.008, 0.0]), pytest.approx([-0.004]))
+    assert drawn(1)[0][3] == [1, 1]  # one row of names for all panels
+
+
+def test_a_broken_promise_is_told_by_its_form_not_by_colour_alone() -> None:
+    assert [d[0] for d in drawn(0) if len(d[2]) == 1] == ["o", "X"]
+    assert drawn(0)[-1][1] == FLOOR
+
+
+def test_what_is_promised_is_shaded() -> None:
+    shades = [(p.get_x(), p.get_width()) for p in FIGURE.axes[0].patches]
+    assert shades == [pytest.approx((0.0, 5.0))] * 2
+    low, high = FIGURE.axes[1].get_xlim()
+    assert low < -0.008
+    assert high > 0.005
+
+
+def test_the_same_numbers_give_the_same_bytes() -> None:
+    made = [promises_svg([KEPT, BIAS], "Found", ["wrong, %", "bias"]) for _ in range(2)]
+    assert made[0] == made[1]
+    assert b"not kept" in made[0]
