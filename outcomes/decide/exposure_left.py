@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
 
-from outcomes.decide.curve import observed_to
+from outcomes.decide.curve import model_of, observed_to
 from outcomes.decide.rate_of_use import RateOfUse
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.source_draws import DRAWS, SourceDraws, draw_sources
 from outcomes.decide.threshold import crossing
 from outcomes.fit.finds import FindFit
+from outcomes.fit.which_predicts import exposures_tied
 from outcomes.telling import DAYS_PER_YEAR
 
 _STEPS = 60
@@ -77,9 +78,10 @@ def exposure_left(
     """What each source on the shelf has left, read off its own predicted curve.
 
     The source's own level, its kind and storage are as they are; only the
-    exposure goes on. Its find probability and limits start at those of the shelf
-    and go on as the average, and the percentiles, over draws from the joint
-    distribution of effects, dogs and sources.
+    exposure goes on, and where cycles and age rise together it stands for both.
+    Its find probability and limits start at those of the shelf and go on as the
+    average, and the percentiles, over draws from the joint distribution of
+    effects, dogs and sources.
 
     Parameters
     ----------
@@ -100,6 +102,7 @@ def exposure_left(
         In the order of the shelf.
     """
     limit = observed_to(fit.design.trials, exposure) if fit.n else 0.0
+    fit = _standing_for_both(fit, exposure)
     position = fit.design.column_of(exposure)
     rates = {} if use is None else dict(zip(use.source_ids, use.cycles_per_year, strict=True))
     known = fit.mixed is not None and position is not None
@@ -110,6 +113,17 @@ def exposure_left(
     return tuple(
         _of_source(fit, s, exposure, limits.get(s.source_id, limit), drawn, rates) for s in shelf
     )
+
+
+def _standing_for_both(fit: FindFit, exposure: str) -> FindFit:
+    """The fit, or where cycles and age rise together that of one in place of both.
+
+    A step along one with the other held leaves the line the two share: a guess.
+    """
+    if not exposures_tied(fit.design):
+        return fit
+    design, mixed = model_of(fit, exposure, alone=True, each_source=True)
+    return fit if mixed is None else replace(fit, design=design, each_source=mixed)
 
 
 def _of_source(

@@ -359,12 +359,17 @@ def _predict(
     """Find probability of each held source over the unit's dogs and conditions, with limits."""
     assert fit.each_source is not None
     found = [_predict_by(fit.design, fit.each_source, held, fit.settings.confidence)]
+    centre = found[0][0]
     if exposures_tied(fit.design):
-        # A step off the line that the two share is a guess: what stands must stand by either.
+        # A step off the line that the two share is a guess: what stands must stand by either,
+        # and what is told is between what either says by itself.
         for exposure in EXPOSURES:
             design, mixed = model_of(fit, exposure, alone=True, each_source=True)
             if mixed is not None:
                 found.append(_predict_by(design, mixed, held, fit.settings.confidence))
+        if len(found) > 1:
+            by_either = [special.logit(one[0]) for one in found[1:]]
+            centre = special.expit(np.mean(by_either, axis=0))
     low = np.min([one[1] for one in found], axis=0)
     high = np.max([one[2] for one in found], axis=0)
     # And at every spread between sources that the records allow, not at the plausible one alone.
@@ -380,7 +385,7 @@ def _predict(
             lower, upper = np.quantile(drawn.now(str(source.source_id), today), tails)
             low[position] = min(low[position], lower)
             high[position] = max(high[position], upper)
-    return found[0][0], low, high
+    return centre, low, high
 
 
 def _predict_by(

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, stats
 
-from outcomes.decide.curve import observed_to
+from outcomes.decide.curve import model_of, observed_to
 from outcomes.decide.rate_of_use import Discard, RateOfUse, retired_by_place
 from outcomes.decide.source_draws import DRAWS, SourceDraws, draw_over_spreads
 from outcomes.decide.threshold import Retirement
@@ -385,10 +385,13 @@ def _nothing_to_trade(fit: FindFit, verdict: WhichPredicts) -> str | None:
             "no change with cycles or age was detected, so these records do not show that "
             "retiring sources sooner would bring more finds"
         )
-    named = _BY.get(verdict.verdict, ("cycles", "age_days"))
-    slopes = [
-        fit.reduced.beta[column] for e in named if (column := fit.design.column_of(e)) is not None
-    ]
+    slopes = []
+    for exposure in _BY.get(verdict.verdict, ("cycles", "age_days")):
+        # Of two that rise together, one nearly always falls in the model of both.
+        design, mixed = model_of(fit, exposure, alone=verdict.asked_together)
+        column = design.column_of(exposure)
+        if mixed is not None and column is not None:
+            slopes.append(mixed.beta[column])
     if not any(slope < 0.0 for slope in slopes):
         return "finds do not fall as sources are used, so retiring them sooner would bring no more"
     return None

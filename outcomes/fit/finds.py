@@ -205,7 +205,7 @@ def fit_finds(
         spread = source_spread.with_plausible_spread(*known, posterior=posterior)
         each_source = _widened(design, _as_told(design, spread, reduced), slopes, widening)
     if mixed is not None and reduced is not None:
-        reduced = _widened(design, reduced, slopes, widening)
+        reduced = _widened(design, reduced, slopes, widening, likeliest=mixed)
         mixed = _widened(design, mixed, slopes, widening)
         freedom = _slope_freedom(design, slopes, freedom)
         each_source = mixed if n > _MOST_FOR_SPREAD else each_source
@@ -300,15 +300,15 @@ def refit(
     FitError
         The model cannot be fitted.
     """
-    mixed = fit_mixed(design.y, design.x, design.names, design.groups)
-    told = less_biased(design, mixed) if reduced else mixed
-    if each_source and len(design.y) <= _MOST_FOR_SPREAD:
-        mixed = source_spread.with_plausible_spread(design.y, design.x, design.groups, mixed)
-        mixed = _as_told(design, mixed, told)
-    else:
-        mixed = told
+    likeliest = fit_mixed(design.y, design.x, design.names, design.groups)
+    mixed = less_biased(design, likeliest) if reduced else likeliest
     found = find_slopes(design) if slopes else ()
-    return _widened(design, mixed, found, small_sample(design)[1])
+    widening = small_sample(design)[1]
+    if each_source and len(design.y) <= _MOST_FOR_SPREAD:
+        known = design.y, design.x, design.groups, likeliest
+        spread = source_spread.with_plausible_spread(*known)
+        return _widened(design, _as_told(design, spread, mixed), found, widening)
+    return _widened(design, mixed, found, widening, likeliest=likeliest)
 
 
 def at_each_spread(fit: FindFit) -> tuple[tuple[float, MixedFit], ...]:
@@ -408,9 +408,17 @@ def _slope_freedom(design: Design, slopes: Sequence[Slope], freedom: np.ndarray)
 
 
 def _widened(
-    design: Design, mixed: MixedFit, slopes: Sequence[Slope], widening: np.ndarray
+    design: Design,
+    mixed: MixedFit,
+    slopes: Sequence[Slope],
+    widening: np.ndarray,
+    *,
+    likeliest: MixedFit | None = None,
 ) -> MixedFit:
     """The fit with errors that allow for few sources and for differing slopes.
+
+    Errors of slopes are those of maximum likelihood. With ``likeliest`` the fit is that
+    less its bias, and what slopes add is as much smaller as its errors are.
 
     Both steps keep the covariance positive semidefinite: rows and columns are
     multiplied, and one direction an exposure is added. That direction turns the
@@ -424,7 +432,9 @@ def _widened(
         column = design.column_of(exposure)
         assert column is not None
         error = max(slope.std_error for slope in slopes if slope.exposure == exposure)
-        more = error**2 - float(mixed.cov[column, column])
+        own = float(mixed.cov[column, column])
+        common = own if likeliest is None else float(likeliest.cov[column, column])
+        more = (error**2 - common) * own / common
         if more <= 0.0:
             continue
         turn = np.zeros(p)
@@ -591,7 +601,7 @@ def small_sample(design: Design) -> tuple[np.ndarray, np.ndarray]:
         share = (size * (means - column.mean()) ** 2).sum() / ((column - column.mean()) ** 2).sum()
         judged[j] = share > _BETWEEN or design.columns[j - 1].term in EXPOSURES
     sources = len(levels)
-    asked = 1 + sum(column.term in EXPOSURES for column in design.columns)
+    asked = 1 + sum(column.term in (*EXPOSURES, "storage") for column in design.columns)
     freedom[judged] = max(sources - int(judged.sum()), 1)
     widening[judged] = np.sqrt(sources / max(sources - asked, 1))
     return freedom, widening

@@ -228,6 +228,10 @@ def _decide(
     if allowed:
         notes.append(tests.no_common_course(allowed))
         return "no change detected", given, differ
+    # One that passed its test beside the other is not confused with it, only not sure enough.
+    passed = any(test is not None and test.p < alpha for test in given.values())
+    if passed and not exposures_tied(tests.design):
+        return "no change detected", given, differ
     return "cannot be told apart", given, differ
 
 
@@ -295,9 +299,10 @@ class _Tests:
         progress: Callable[[int, int], None] | None = None,
     ) -> None:
         assert fit.mixed is not None
+        assert fit.reduced is not None
         self.jobs, self.progress = jobs, progress
         self.design = fit.design
-        self.full = fit.mixed
+        self.full, self.told = fit.mixed, fit.reduced
         self.slopes = fit.slopes
         self.freedom = fit.freedom
         self.alpha = fit.settings.alpha
@@ -352,10 +357,9 @@ class _Tests:
     def with_slopes(self, exposure: str) -> RatioTest | None:
         """The same question where levels differ in slope; None where they do not.
 
-        The likeliest effect over its error, squared, by the error and the degrees of
-        freedom of the reported interval, which allow for the slopes and for few
-        sources: the two can disagree only where the bias that the interval is told
-        without decides.
+        The effect over its error, squared, as told of, with the degrees of freedom of
+        the reported interval, which allow for the slopes and for few sources: the two
+        cannot disagree.
         """
         if all(s.exposure != exposure for s in self.slopes):
             return None
@@ -365,7 +369,7 @@ class _Tests:
         """The question as the reported interval answers it: p < alpha where that holds no 0."""
         column = self.design.column_of(exposure)
         assert column is not None
-        statistic = float(self.full.beta[column] ** 2 / self.full.cov[column, column])
+        statistic = float(self.told.beta[column] ** 2 / self.told.cov[column, column])
         p = float(stats.f.sf(statistic, 1, self.freedom[column]))
         return RatioTest(statistic, 1, float(stats.chi2.sf(statistic, 1)), 1.0, 0, p)
 
