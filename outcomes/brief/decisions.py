@@ -533,7 +533,8 @@ def explanation_lines(
             )
     yield ""
     yield from as_of_notes(facts)
-    yield from advice_lines(facts, explanation.source_id, held)
+    last = explanation.trials[-1] if explanation.trials else None
+    yield from advice_lines(facts, explanation.source_id, held, last)
     yield ""
     yield words.CAUTIONS[0]
     yield words.ACT_CAUTION
@@ -572,7 +573,16 @@ def _hundred(probability: float) -> str:
     )  # fmt: skip
 
 
-def advice_lines(facts: Facts, source_id: str, held: ShelfSource | None) -> Iterator[str]:
+def _own_trials_would_decide(last: SourceTrial, held: ShelfSource, floor: float) -> bool:
+    """Whether the interval of its own trials lies on one side of a floor that the shelf's holds."""
+    if held.ground != "unsure" or last.low is None or last.high is None:
+        return False
+    return last.low >= floor or last.high < floor
+
+
+def advice_lines(
+    facts: Facts, source_id: str, held: ShelfSource | None, last: SourceTrial | None = None
+) -> Iterator[str]:
     """The advice on one source with what it rests on, or why there is none."""
     floor = facts.settings.floor
     if held is None:
@@ -590,6 +600,11 @@ def advice_lines(facts: Facts, source_id: str, held: ShelfSource | None) -> Iter
             f"{words.floor_in_100(floor)}."
         )
     yield f"Advice: {held.advice}. {_sentence(words.advice_reason(held, floor))}"
+    if last is not None and _own_trials_would_decide(last, held, floor):
+        yield (
+            "What its own trials leave open would decide; what keeps it open is the rest: how "
+            "finds change with cycles and age, and how far sources differ at all."
+        )
     yield "The decision is the director's."
 
 

@@ -101,7 +101,7 @@ def floor_control(
             "own": own,
             "said": said,
             "limit": limit,
-            "shelf": [words.shelf_summary(p.shelf) for p in grid],
+            "shelf": [words.shelf_summary(p.shelf, p.retirement) for p in grid],
             "retire": retire,
             "price": [words.price_sentence(facts.price, p.retirement) or "" for p in grid],
             "past": [words.past_limit_sentence(p.shelf, p.retirement) or "" for p in grid],

@@ -277,7 +277,12 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "first": f"{trials.min():%Y-%m-%d}",
         "last": f"{trials.max():%Y-%m-%d}",
         "headline": headline,
-        "lead": words.lead(fit, facts.verdict, facts.retirement, words.shelf_summary(facts.shelf)),
+        "lead": words.lead(
+            fit,
+            facts.verdict,
+            facts.retirement,
+            words.shelf_summary(facts.shelf, facts.retirement),
+        ),
         "noted": records_noted(facts).sentence,
         "answer": answer,
         "interval_note": words.INTERVAL_NOTE if fit.mixed is not None else None,

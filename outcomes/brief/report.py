@@ -91,9 +91,19 @@ def _further_lines(further: Further, verdict: WhichPredicts) -> Iterator[str]:
 def retire_lines(facts: Facts) -> Iterator[str]:
     """Threshold and shelf, for people."""
     yield words.retire_sentence(facts.verdict, facts.retirement)
+    if facts.verdict.verdict == "too few trials":
+        yield words.answer(facts.fit, facts.verdict, facts.retirement)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
     yield words.shelf_summary(facts.shelf)
+    aside = words.set_aside_sentence(facts.set_aside)
+    if aside is not None:
+        yield aside
     yield from as_of_notes(facts)
+    alike = words.none_can_be_judged(facts.shelf)
+    if alike is not None:
+        yield alike
+        yield from _caution()
+        return
     remaining = {left.source_id: left for left in facts.left}
     for s in facts.shelf:
         cycles = "? cycles" if s.cycles is None else words.count(round(s.cycles), "cycle")

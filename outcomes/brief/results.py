@@ -154,7 +154,7 @@ def _records(facts: Facts) -> dict[str, Any]:
 def _test(test: RatioTest | None) -> dict[str, Any] | None:
     if test is None:
         return None
-    return fields(test, "statistic df p_chi_square inflation refits")
+    return fields(test, "statistic df p_chi_square inflation refits p_most")
 
 
 def _which(facts: Facts) -> dict[str, Any]:
@@ -476,6 +476,8 @@ def _compare(facts: Facts) -> dict[str, Any]:
         "sources": dict(c.sources),
         "kinds": c.kinds,
         "kinds_left_out": c.kinds_left_out,
+        "both_ways": c.both_ways,
+        "without_kind": c.without_kind,
         "p": c.p,
         "e_value": c.e_value,
         "e_value_limit": c.e_value_limit,

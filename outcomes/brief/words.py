@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from outcomes.decide.compare import Comparison
@@ -26,6 +27,7 @@ from outcomes.fit.reliability_rule import describe_rule
 from outcomes.fit.result import Bin, FindCurve, Lifetime
 from outcomes.fit.watch import Watch
 from outcomes.fit.which_predicts import RatioTest, WhichPredicts
+from outcomes.records.tables import Finding
 from outcomes.settings import ReliabilityRule
 from outcomes.telling import DAYS_PER_MONTH as DAYS_PER_MONTH
 from outcomes.telling import DAYS_PER_YEAR, of_100
@@ -560,26 +562,28 @@ def price_sentence(price: TradeOff, retirement: Retirement) -> str | None:
 
 def past_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement) -> str | None:
     """Held sources beyond the limit that their own evidence does not condemn; None without any."""
-    leading = next((t for t in retirement.thresholds if t.retire_after is not None), None)
-    if leading is None or leading.retire_after is None:
-        return None
-    limit = float(leading.retire_after)
-    beyond = [
-        s
-        for s in shelf
-        if ((s.cycles if leading.by == "cycles" else s.age_days) or 0.0) > limit
-        and s.advice != "retire"
-    ]
+    beyond = _past(shelf, retirement)
     kept = [s for s in beyond if s.advice == "keep"]
-    open_still = [s for s in beyond if s.advice != "keep"]
+    open_still = [s for s in beyond if s.advice == "test"]
     parts = [_past_and_open(open_still)] if open_still else []
     if kept:
         is_it = "is" if len(kept) == 1 else "are"
         parts.append(
             f"{_named(kept)} {is_it} past that limit{' too' if open_still else ''}, but shown at "
-            f"or above {floor_in_100(leading.floor)}."
+            f"or above {floor_in_100(retirement.thresholds[0].floor)}."
         )
     return " ".join(parts) or None
+
+
+def _past(shelf: Sequence[ShelfSource], retirement: Retirement) -> list[ShelfSource]:
+    """Held sources beyond the limit told first; none where there is no limit."""
+    leading = next((t for t in retirement.thresholds if t.retire_after is not None), None)
+    if leading is None or leading.retire_after is None:
+        return []
+    limit = float(leading.retire_after)
+    return [
+        s for s in shelf if ((s.cycles if leading.by == "cycles" else s.age_days) or 0.0) > limit
+    ]
 
 
 def _past_and_open(beyond: Sequence[ShelfSource]) -> str:
@@ -654,7 +658,10 @@ def _unsure_reason(source: ShelfSource, floor: float) -> str:
     # A best estimate near the floor by luck asks for many trials only while it stays there.
     sides = source.could_be_far(floor)
     if sides:
-        return f"not known yet: could be well {joined(list(sides), 'or')} {at}; try it again"
+        return (
+            f"not known yet: could be well {joined(list(sides), 'or')} {at}; try it ten times more "
+            "and ask again"
+        )
     if more is None:
         return f"on the edge of {at}: more trials will hardly settle it; the choice is yours"
     return (
@@ -685,8 +692,8 @@ def compare_sentence(comparison: Comparison, alpha: float) -> str:
     sources = comparison.sources
     rest = (
         f"{count(sources['refrigerated'], 'refrigerated source')} against "
-        f"{sources['frozen']} frozen, same kinds, dogs and conditions, at "
-        f"{months(comparison.at_age_days)} of age"
+        f"{sources['frozen']} frozen{_on_both_sides(comparison)}, same kinds, dogs and conditions, "
+        f"at {months(comparison.at_age_days)} of age{_without_kind(comparison)}"
     )
     confidence = percent(1.0 - alpha)
     if low <= 0.0 <= high:
@@ -705,6 +712,21 @@ def compare_sentence(comparison: Comparison, alpha: float) -> str:
         "that is never thawed. Storage was chosen, not assigned, so something else about these "
         "sources may explain it."
     )
+
+
+def _on_both_sides(comparison: Comparison) -> str:
+    if not comparison.both_ways:
+        return ""
+    return (
+        f", {count(comparison.both_ways, 'source')} counted on both sides, having been kept "
+        "one way and then the other"
+    )
+
+
+def _without_kind(comparison: Comparison) -> str:
+    if not comparison.without_kind:
+        return ""
+    return f"; {count(comparison.without_kind, 'trial')} left out for want of the source's kind"
 
 
 def few_sources_sentence(comparison: Comparison, overlap: Sequence[KindOverlap]) -> str | None:
@@ -745,8 +767,12 @@ def shelf_caption(day: dt.date, confidence: float) -> str:
     )
 
 
-def shelf_summary(shelf: Sequence[ShelfSource]) -> str:
-    """How many sources to retire, test and keep; up to four to retire by name."""
+def shelf_summary(shelf: Sequence[ShelfSource], retirement: Retirement | None = None) -> str:
+    """How many sources to retire, test and keep; up to four to retire by name.
+
+    With a retirement limit also how many are past it and to be tested first: the limit
+    stands a line above, and would else be taken for the answer about each of them.
+    """
     if not shelf:
         return "No source is held."
     if len(shelf) == 1:
@@ -756,7 +782,46 @@ def shelf_summary(shelf: Sequence[ShelfSource]) -> str:
     named = [s.source_id for s in shelf if s.advice == "retire"]
     if 0 < len(named) <= 4:
         parts[0] += f" ({joined(named)})"
-    return f"Of {count(len(shelf), 'source')} held: {joined(parts)}."
+    told = f"Of {count(len(shelf), 'source')} held: {joined(parts)}."
+    past = 0 if retirement is None else sum(s.advice == "test" for s in _past(shelf, retirement))
+    if not past:
+        return told
+    them = "them" if past > 1 else "it"
+    return (
+        f"{told} {past} of those to test {'are' if past > 1 else 'is'} past the limit: test "
+        f"{them} before throwing {them} out."
+    )
+
+
+def none_can_be_judged(shelf: Sequence[ShelfSource]) -> str | None:
+    """All sources held in one line, where none can be judged and all for one reason."""
+    reasons = {s.ground for s in shelf}
+    if len(shelf) < 2 or len(reasons) > 1 or any(s.find_probability is not None for s in shelf):
+        return None
+    names = joined([s.source_id for s in shelf])
+    return f"To test, all for the same reason: {advice_reason(shelf[0], 0.0)}. {names}."
+
+
+def set_aside_sentence(set_aside: Sequence[Finding]) -> str | None:
+    """How many rows of each table are not in an answer; None where all are."""
+    rows = {(f.table, f.file, f.row) for f in set_aside}
+    number = Counter(table for table, _, _ in rows)
+    parts = [count(number[t], word) for t, word in _ROW_OF.items() if number[t]]
+    if not parts:
+        return None
+    return (
+        f"Not in this answer: {joined(parts)} set aside, so a source may be missing here. "
+        "outcomes check says why."
+    )
+
+
+_ROW_OF = {
+    "sources": "source",
+    "storage": "storage row",
+    "trials": "trial",
+    "dogs": "dog",
+    "readings": "reading",
+}
 
 
 SHELF_NOTE = (
@@ -995,11 +1060,11 @@ def _test_results(verdict: WhichPredicts) -> str:
         return ""
     if len(verdict.asked) == 1:
         done = {"": next(iter(done.values()))}
-    told = joined([f"{p_value(test.p)} {name}".strip() for name, test in done.items()])
+    told = joined([f"{_p_told(test)} {name}".strip() for name, test in done.items()])
     refits = max(test.refits for test in done.values())
     calibrated = (
-        f"; the small ones are calibrated on up to {count(refits, 'data set')} simulated without "
-        "the effect"
+        f"; up to {count(refits, 'data set')} simulated without the effect settled the answer, and "
+        "bear no more exact a number"
         if refits
         else ""
     )
@@ -1007,6 +1072,19 @@ def _test_results(verdict: WhichPredicts) -> str:
         f"The answer: {told} (p: how often records without the effect would look as strong as "
         f"these{calibrated}). "
     )
+
+
+_NOT_SMALL = 0.1
+
+
+def _p_told(test: RatioTest) -> str:
+    """A p-value no more exactly than the simulated data sets behind it bear."""
+    if test.p_most is None:
+        return p_value(test.p)
+    if test.p_most > _NOT_SMALL:
+        return f"p about {p_number(test.p)}"
+    number = p_number(test.p_most)
+    return f"p {number}" if number.startswith("<") else f"p at most {number}"
 
 
 TERMS_NOTE = (

@@ -78,7 +78,8 @@ def command(
     if as_json:
         show_json(_results(found, gone, read.settings))
         return
-    for line in _lines(found, gone):
+    tried = int((joined.trials["source_id"].notna()).sum())
+    for line in _lines(found, gone, tried):
         click.echo(line)
     if figure_file is not None:
         click.echo(f"Drawn: {figure_file}")
@@ -113,7 +114,9 @@ def _draw(
     )
 
 
-def _lines(found: Watch, gone: frozenset[str]) -> list[str]:
+def _lines(found: Watch, gone: frozenset[str], tried: int) -> list[str]:
+    from outcomes.telling import count
+
     def named(chart: Chart) -> str:
         out = chart.of == "source" and chart.name in gone
         return f"{chart.name} (no longer held)" if out else chart.name
@@ -132,12 +135,17 @@ def _lines(found: Watch, gone: frozenset[str]) -> list[str]:
         lines += ["", f"{heading}, the highest chart first:"]
         ordered = sorted(charts, key=lambda c: (-c.value / c.limit, c.name))
         lines += [f"  {named(c)}: {_standing(c)}" for c in ordered]
+    charted = sum(len(c.trials) for c in found.sources)
     assert found.baseline_from is not None
     assert found.baseline_to is not None
     lines += [
         "",
         f"Expected finds were learnt on the first {found.baseline_trials:,} trials, "
         f"{found.baseline_from:%Y-%m-%d} to {found.baseline_to:%Y-%m-%d}.",
+        f"On the charts are {charted:,} of {count(tried, 'hide trial')}: those not assisted, with "
+        "all that the expectation needs on record. So a source may have more trials elsewhere.",
+        "A chart adds up misses beyond those expected and falls back with finds; past its limit, "
+        "look at that source or dog.",
     ]
     return lines
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -47,6 +47,10 @@ class Comparison:
     e_value_of
         ``"miss"`` or ``"find"``, the rarer of the two: no ratio can multiply what
         is common already.
+    both_ways
+        Sources counted on either side, having been kept one way and then the other.
+    without_kind
+        Trials not compared since their source's kind is not on record.
     """
 
     at_age_days: float | None
@@ -63,6 +67,8 @@ class Comparison:
     e_value_limit: float | None
     reason: str | None
     e_value_of: str | None = None
+    both_ways: int = 0
+    without_kind: int = 0
 
 
 def compare_storage(fit: FindFit) -> Comparison:
@@ -90,6 +96,17 @@ def compare_storage(fit: FindFit) -> Comparison:
     """
     trials = fit.design.trials
     sides = trials[trials["regime"].isin(["refrigerated", "frozen"])]
+    found = _compare_sides(fit, sides)
+    compared = sides[sides["kind"].isin(found.kinds)]
+    ways = compared.groupby("source_id", observed=True)["regime"].nunique()
+    return replace(
+        found,
+        both_ways=int((ways == 2).sum()),
+        without_kind=int(sides["kind"].isna().sum()),
+    )
+
+
+def _compare_sides(fit: FindFit, sides: pd.DataFrame) -> Comparison:
     counts = {
         regime: int(sides.loc[sides["regime"] == regime, "source_id"].nunique())
         for regime in ("refrigerated", "frozen")

@@ -41,6 +41,10 @@ class RatioTest:
         Simulated data sets behind ``inflation``.
     p
         The p-value used: of ``statistic / inflation``.
+    p_most
+        What ``p`` could be at most, three standard errors of that mean up: simulating
+        stops when the answer is settled, not when ``p`` is known. None where nothing was
+        simulated.
     """
 
     statistic: float
@@ -49,6 +53,7 @@ class RatioTest:
     inflation: float
     refits: int
     p: float
+    p_most: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,10 +332,13 @@ class _Tests:
             return RatioTest(statistic, df, plain, 1.0, 0, plain)
         if self.by_sources:
             return self.held_against_sources(statistic, exposures)
-        mean, done = self.mean_under(null, keep, statistic, df)
-        inflation = max(mean / df, 1.0) if done else 1.0
+        found = self.without_effect(null, keep, statistic, df)
+        if len(found) < 2:
+            return RatioTest(statistic, df, plain, 1.0, len(found), plain)
+        inflation = max(float(np.mean(found)) / df, 1.0)
         p = float(stats.chi2.sf(statistic / inflation, df))
-        return RatioTest(statistic, df, plain, inflation, done, p)
+        most = _p_of_means(found, statistic, df)[1]
+        return RatioTest(statistic, df, plain, inflation, len(found), p, most)
 
     def held_against_sources(self, statistic: float, exposures: tuple[str, ...]) -> RatioTest:
         """The p-value by the rule of the intervals: widened for few sources, F for t."""
@@ -395,10 +403,10 @@ class _Tests:
         dropped = {self.design.column_of(e) for e in exposures}
         return [j for j in range(self.design.x.shape[1]) if j not in dropped]
 
-    def mean_under(
+    def without_effect(
         self, null: MixedFit, keep: list[int], statistic: float, df: int
-    ) -> tuple[float, int]:
-        """Mean statistic over data simulated from the model without the effect, and how many."""
+    ) -> np.ndarray:
+        """The statistic in data simulated without the effect, as often as settles the answer."""
         eta = self.design.x[:, keep] @ null.beta
         codes = {
             g: np.unique(labels, return_inverse=True) for g, labels in self.design.groups.items()
@@ -424,7 +432,7 @@ class _Tests:
                 if self.progress is not None and number < self.refits:
                     self.progress(self.refits, self.refits)
                 break
-        return float(np.mean(found)) if found else 0.0, len(found)
+        return np.array(found)
 
     def refitted(
         self, drawn: list[np.ndarray], keep: list[int], null: MixedFit
@@ -444,10 +452,16 @@ def _settled(found: np.ndarray, statistic: float, df: int, alpha: float) -> bool
     """Whether the answer is the same all the way along the mean's error, three each way."""
     if len(found) < _BATCH // 2:
         return False
+    low, high = _p_of_means(found, statistic, df)
+    return (low < alpha) == (high < alpha)
+
+
+def _p_of_means(found: np.ndarray, statistic: float, df: int) -> tuple[float, float]:
+    """The p-value at either end of what the mean of the simulated statistics may be."""
     error = float(found.std(ddof=1)) / math.sqrt(len(found))
     means = np.mean(found) + np.array([-_SETTLED, _SETTLED]) * error
     low, high = stats.chi2.sf(statistic / np.maximum(means / df, 1.0), df)
-    return bool((low < alpha) == (high < alpha))
+    return float(low), float(high)
 
 
 def _statistic(

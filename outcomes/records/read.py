@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -17,7 +16,6 @@ from outcomes.records.check import check_tables, words_facts
 from outcomes.records.columns import ADDED, TABLES, Column, Table
 from outcomes.records.findings import Log, Sheet, consistent, quoted, severity_of
 from outcomes.records.loading import (
-    ROWS_SEARCHED,
     CannotReadError,
     Cells,
     Places,
@@ -26,7 +24,7 @@ from outcomes.records.loading import (
     mode_of,
 )
 from outcomes.records.schema import check_schema
-from outcomes.records.suggest import likely_columns
+from outcomes.records.suggest import buried_header, likely_columns
 from outcomes.records.tables import Examination, Finding, InputFile, Records
 from outcomes.records.unit_file import load_settings
 from outcomes.records.values import MAX_TEXT, read_column, texts_of
@@ -274,7 +272,7 @@ def _type_cells(cells: Cells, settings: Settings, log: Log) -> Sheet:
     )
     sheet = Sheet(table, cells.file, names, known, frame)
     log.open(sheet)
-    if not (log.findings and log.findings[-1].rule == "header not in row 1"):
+    if not _found_lower(log):
         _add_marks(cells, sheet, log)
     for name, column in typed.items():
         facts = _cell_facts(table.column(name), sheet)
@@ -335,7 +333,7 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
     free = [name for i, name in enumerate(cells.header) if name and i not in placed.values()]
     absent = [name for name in table.names if name not in placed]
     likely = likely_columns(table, absent, free)
-    buried = _buried_header(cells, table, {mapped.get(name, name) for name in table.names})
+    buried = buried_header(cells, table, {mapped.get(name, name) for name in table.names})
     if missing and not placed and buried is not None:
         facts = {"found": buried}
         log.add("header not in row 1", table=table.name, file=cells.file, row=1, facts=facts)
@@ -369,27 +367,9 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
     return placed
 
 
-def _buried_header(cells: Cells, table: Table, names: set[str]) -> int | None:
-    """The row among the first few that holds the column names, where row 1 does not.
-
-    Two of the names as they should be written will do; otherwise three that are
-    like ones of ours, where no more than one in row 1 is.
-    """
-    lines: dict[int, set[str]] = {int(row): set(line) for row, line in cells.top}
-    for position in range(min(len(cells.rows), ROWS_SEARCHED)):
-        line = {str(column.iloc[position]).strip() for column in cells.columns}
-        lines.setdefault(int(cells.rows[position]), set()).update(line)
-    for row, line in lines.items():
-        line |= {part.strip('" ') for cell in line for part in re.split("[,;\t]", cell)}
-        if len(line & names) >= 2:
-            return row
-    if len(likely_columns(table, table.names, cells.header)) > 1:
-        return None
-    for row, line in lines.items():
-        texts = [cell for cell in sorted(line) if re.search(r"[^\W\d]", cell)]
-        if len(likely_columns(table, table.names, texts)) >= 3:
-            return row
-    return None
+def _found_lower(log: Log) -> bool:
+    """Whether the names of the columns just placed stand lower, so that row 1 says nothing."""
+    return bool(log.findings) and log.findings[-1].rule == "header not in row 1"
 
 
 def _carry(cells: Cells, table: Table, placed: set[int], log: Log) -> dict[str, pd.Series[Any]]:
@@ -399,7 +379,7 @@ def _carry(cells: Cells, table: Table, placed: set[int], log: Log) -> dict[str, 
         if at in placed:
             continue
         name = header or f"column {at + 1}"
-        rule = "" if header else "unnamed column"
+        rule = "" if header or _found_lower(log) else "unnamed column"
         if name in ADDED[table.name]:
             name, rule = f"{name} (as given)", "column of an added name"
         plain, number = name, 1

@@ -403,8 +403,8 @@ _NOTES = (
     Rule(
         "no storage rows",
         "note",
-        "the storage log is empty",
-        "Without it, nothing can be said of thaws.",
+        "the storage log is empty, so no trial can be used for finds, search time or storage",
+        "Log where each source was kept: without it, nothing can be said of thaws or age.",
     ),
     Rule(
         "source without storage history",

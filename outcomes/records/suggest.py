@@ -14,7 +14,14 @@ from rapidfuzz import fuzz
 
 from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.findings import quoted
-from outcomes.records.loading import CannotReadError, Cells, Place, find_tables, load_table
+from outcomes.records.loading import (
+    ROWS_SEARCHED,
+    CannotReadError,
+    Cells,
+    Place,
+    find_tables,
+    load_table,
+)
 from outcomes.records.spelling import fold
 from outcomes.records.unit_file import load_settings, sections_of, settings_path
 from outcomes.records.values import UNITS, clean, read_column, texts_of
@@ -193,7 +200,7 @@ def suggest_settings(
     for name, place, cells in _loaded(path, known):
         if place is not None:
             lines.add("tables", f"{name} = {quoted(place.sheet or place.path.stem)}")
-        if cells is not None:
+        if cells is not None and not _names_lower(cells, TABLES[name], known):
             _suggest_of_table(cells, TABLES[name], known, lines)
     return _toml(lines, sections)
 
@@ -211,12 +218,42 @@ class _Lines:
             lines.append(line)
 
 
+def buried_header(cells: Cells, table: Table, names: set[str]) -> int | None:
+    """The row among the first few that holds the column names, where row 1 does not.
+
+    Two of the names as they should be written will do; otherwise three that are
+    like ones of ours, where no more than one in row 1 is.
+    """
+    lines: dict[int, set[str]] = {int(row): set(line) for row, line in cells.top}
+    for position in range(min(len(cells.rows), ROWS_SEARCHED)):
+        line = {str(column.iloc[position]).strip() for column in cells.columns}
+        lines.setdefault(int(cells.rows[position]), set()).update(line)
+    for row, line in lines.items():
+        line |= {part.strip('" ') for cell in line for part in re.split("[,;\t]", cell)}
+        if len(line & names) >= 2:
+            return row
+    if len(likely_columns(table, table.names, cells.header)) > 1:
+        return None
+    for row, line in lines.items():
+        texts = [cell for cell in sorted(line) if re.search(r"[^\W\d]", cell)]
+        if len(likely_columns(table, table.names, texts)) >= 3:
+            return row
+    return None
+
+
+def _names_lower(cells: Cells, table: Table, known: Settings) -> bool:
+    """Whether the names of the columns stand lower than row 1, which then has none to map."""
+    mapped = known.columns.get(table.name, {})
+    names = {mapped.get(name, name) for name in table.names}
+    return not _placed(cells, table, known)[0] and buried_header(cells, table, names) is not None
+
+
 def _suggest_of_table(cells: Cells, table: Table, known: Settings, lines: _Lines) -> None:
     placed, guessed = _placed(cells, table, known)
+    mapped = known.columns.get(table.name, {})
     section = f"columns.{table.name}"
     for ours in (name for name in table.names if name in guessed):
         lines.add(section, f"{ours} = {quoted(guessed[ours])}")
-    mapped = known.columns.get(table.name, {})
     free = [name for name in cells.header if name not in (placed | guessed).values() and name]
     offered = ", ".join(quoted(name) for name in free[:MOST_COLUMNS])
     for column in table.columns:

@@ -24,7 +24,8 @@ from outcomes.decide.threshold import Retirement, Threshold, read_threshold, set
 from outcomes.fit.finds import FindFit, Slope, fit_finds, linear_predictor
 from outcomes.fit.reliability_rule import rule_false_call
 from outcomes.fit.result import Bin, FindCurve, Lifetime
-from outcomes.fit.which_predicts import WhichPredicts, which_predicts
+from outcomes.fit.which_predicts import RatioTest, WhichPredicts, which_predicts
+from outcomes.records.tables import Finding
 from outcomes.settings import ReliabilityRule, Settings
 
 Made = Callable[..., pd.DataFrame]
@@ -470,7 +471,7 @@ def _shelf(**changes: object) -> ShelfSource:
         ),
         (
             {"trials_to_settle": None, "low": 0.38, "high": 0.98},
-            "not known yet: could be well above or below 85 in 100; try it again",
+            "could be well above or below 85 in 100; try it ten times more and ask again",
         ),
         ({"trials_to_settle": 347, "low": 0.6, "high": 0.88}, "could be well below 85 in 100; try"),
         ({"trials_to_settle": 40, "low": 0.38, "high": 0.98}, "not settled: about 40 more trials"),
@@ -499,6 +500,64 @@ def test_the_shelf_is_counted() -> None:
     assert words.shelf_summary(many) == "Of 5 sources held: 5 to retire."
     assert words.shelf_summary([]) == "No source is held."
     assert words.shelf_summary([_shelf()]) == "The one source held: test."
+
+
+def test_beside_a_limit_it_is_said_at_once_which_sources_past_it_are_to_be_tested(
+    cases: dict[str, Case],
+) -> None:
+    retirement = cases["down"][2]
+    limit = next(t.retire_after for t in retirement.thresholds if t.retire_after is not None)
+    old, young = _shelf(cycles=limit + 1.0), _shelf(cycles=limit - 1.0)
+    others = [_shelf(advice="retire", cycles=99.0), _shelf(advice="keep", cycles=99.0), young]
+    one = words.shelf_summary([*others, old], retirement)
+    assert one.endswith("1 of those to test is past the limit: test it before throwing it out.")
+    two = words.shelf_summary([*others, old, old], retirement)
+    assert "2 of those to test are past the limit: test them before throwing them out." in two
+    assert "past the limit" not in words.shelf_summary(others, retirement)
+    assert "past the limit" not in words.shelf_summary([old, young], Retirement((), ()))
+
+
+def test_one_reason_for_all_is_told_once() -> None:
+    blank = {"find_probability": None, "low": None, "high": None}
+    none = [_shelf(source_id=name, ground="no model", **blank) for name in ("A-1", "B-2")]
+    assert words.none_can_be_judged(none) == (
+        "To test, all for the same reason: too little evidence in these records to judge any "
+        "source. A-1 and B-2."
+    )
+    other = _shelf(source_id="C-3", ground="not documented", **blank)
+    assert words.none_can_be_judged([*none, other]) is None
+    assert words.none_can_be_judged([_shelf(), _shelf()]) is None
+    assert words.none_can_be_judged([]) is None
+
+
+def test_rows_set_aside_are_counted_once_each_by_table() -> None:
+    def finding(table: str, row: int) -> Finding:
+        return Finding("a rule", "set aside", table, f"{table}.csv", row, None, None, "", "")
+
+    aside = [finding("trials", 2), finding("trials", 2), finding("trials", 3)]
+    assert words.set_aside_sentence(aside) == (
+        "Not in this answer: 2 trials set aside, so a source may be missing here. outcomes check "
+        "says why."
+    )
+    assert "1 source, 1 storage row and 2 trials" in (
+        words.set_aside_sentence([*aside, finding("sources", 4), finding("storage", 9)]) or ""
+    )
+    assert words.set_aside_sentence([]) is None
+
+
+def test_a_p_value_is_told_as_exactly_as_it_is_known(cases: dict[str, Case]) -> None:
+    fit, verdict, _ = cases["down"]
+
+    def told(p: float, p_most: float | None, refits: int) -> str:
+        test = RatioTest(9.0, 2, 0.011, 1.4, refits, p, p_most)
+        some = replace(verdict, joint=test, cycles_given_age=None, age_given_cycles=None)
+        return words.method(fit, some)
+
+    assert "p at most 0.031 for the two together" in told(0.006, 0.0312, 10)
+    assert "up to 10 data sets simulated without the effect settled" in told(0.006, 0.0312, 10)
+    assert "p about 0.080 for the two together" in told(0.08, 0.14, 199)
+    assert "p = 0.41 for the two together" in told(0.41, None, 0)
+    assert "simulated" not in told(0.41, None, 0)
 
 
 def _comparison(difference: float, low: float, high: float) -> Comparison:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from outcomes.decide.compare import Comparison, compare_storage, e_value
-from outcomes.fit.finds import fit_finds
+from outcomes.brief.words import compare_sentence
+from outcomes.decide.compare import Comparison, _storage_design, compare_storage, e_value
+from outcomes.fit.finds import fit_finds, small_sample
 from outcomes.joining.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
@@ -91,3 +92,37 @@ def test_the_e_value_of_the_published_example() -> None:
     assert e_value(1.8) == pytest.approx(3.0, abs=0.005)
     assert e_value(0.8) == pytest.approx(1.809, abs=0.001)
     assert e_value(1.0) == 1.0
+
+
+def test_sources_kept_one_way_and_then_the_other_are_told_of_and_so_are_trials_without_a_kind():
+    trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
+    plain = compare_storage(fit_finds(trials, Settings()))
+    assert (plain.both_ways, plain.without_kind) == (0, 0)
+    frozen = trials[(trials["regime"] == "frozen") & trials["kind"].isin(plain.kinds)]
+    moved = frozen["source_id"].value_counts().index[0]
+    own = trials.index[trials["source_id"] == moved]
+    other = trials.copy()
+    other.loc[own[: len(own) // 2], "regime"] = "refrigerated"
+    some = trials.index[trials["regime"] == "frozen"].difference(own)[:7]
+    other.loc[some, "kind"] = None
+    found = compare_storage(fit_finds(other, Settings()))
+    assert (found.both_ways, found.without_kind) == (1, 7)
+    assert sum(found.sources.values()) == 1 + len(
+        set(other.loc[other["kind"].isin(found.kinds), "source_id"])
+    )
+    said = compare_sentence(found, 0.05)
+    assert "1 source counted on both sides" in said
+    assert "7 trials left out" in said
+    assert "both sides" not in compare_sentence(plain, 0.05)
+
+
+def test_storage_is_among_what_is_asked_about_where_few_sources_widen_its_error() -> None:
+    trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
+    design = fit_finds(trials, Settings()).design
+    sides = trials[trials["regime"].isin(["refrigerated", "frozen"])]
+    storage = _storage_design(design, design.trials.loc[design.trials.index.isin(sides.index)])
+    sources = storage.trials["source_id"].nunique()
+    # The intercept, age and storage: sqrt(S / (S - 3)), as the methods have it.
+    widening = small_sample(storage)[1]
+    assert storage.columns[-1].term == "storage"
+    assert widening[-1] == pytest.approx((sources / (sources - 3)) ** 0.5)

@@ -228,3 +228,30 @@ def test_without_a_model_each_has_the_reason(reviewed, made_trials):
     (found,) = exposure_left(few, shelf, "cycles")
     assert found.reason == "too few trials to fit a model that could be trusted"
     assert (found.left, found.low, found.high, found.below) == (None,) * 4
+
+
+def test_where_cycles_and_age_are_tied_one_goes_on_for_both():
+    unit = simulate_unit(SCENARIOS["tied together"], 20_003, trials=600, sources=14, dogs=4)
+    records = unit_records(unit)
+    joined = join(records)
+    fit = fit_finds(joined.trials, records.settings)
+    # Of the two together one rises and one falls, both far more than anything planted.
+    slopes = [fit.reduced.beta[fit.design.column_of(e)] for e in ("cycles", "age_days")]
+    assert min(slopes) < -1.0
+    assert max(slopes) > 1.0
+    as_of = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
+    shelf = review_shelf(fit, records.sources, joined.history, as_of)
+    alone = fit_finds(joined.trials, records.settings, exposures=("cycles",))
+    for name in ("cycles", "age_days"):
+        left = {x.source_id: x for x in exposure_left(fit, shelf, name)}
+        assert sum(x.below is not None for x in left.values()) > 10
+        for source in shelf:
+            x = left[source.source_id]
+            if x.below is not None and abs(source.find_probability - 0.85) > 0.03:
+                assert (x.below > 0.5) == (source.find_probability < 0.85)
+                assert (x.left == 0.0) == (source.find_probability < 0.85)
+    by_itself = {x.source_id: x for x in exposure_left(alone, shelf, "cycles")}
+    by_both = {x.source_id: x for x in exposure_left(fit, shelf, "cycles")}
+    for name, x in by_itself.items():
+        if x.below is not None:
+            assert by_both[name].below == pytest.approx(x.below, abs=0.06)

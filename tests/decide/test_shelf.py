@@ -180,6 +180,10 @@ def test_where_cycles_and_age_are_tied_advice_stands_by_either_alone():
     tried = [s for s in told if s.low is not None]
     assert len(tried) > 10
     for source in tried:
+        # What is told is between what either says alone; off their common line the two together
+        # say anything.
+        by_either = sorted(one[0][place[source.source_id]] for one in alone)
+        assert by_either[0] - 1e-3 <= source.find_probability <= by_either[1] + 1e-3
         for _, low, high in alone:
             assert source.low <= low[place[source.source_id]] + 1e-3
             assert source.high >= high[place[source.source_id]] - 1e-3

@@ -14,7 +14,7 @@ from outcomes.decide import trade_off as module
 from outcomes.decide.rate_of_use import Discard, RateOfUse, rate_of_use
 from outcomes.decide.trade_off import trade_off
 from outcomes.fit.finds import at_each_spread, fit_finds
-from outcomes.fit.which_predicts import which_predicts
+from outcomes.fit.which_predicts import exposures_tied, which_predicts
 from outcomes.joining.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
@@ -209,6 +209,18 @@ def test_where_nothing_is_to_be_had_nothing_is_priced(made_trials, word, says):
     found = trade_off(fit, _verdict(fit, word), _use())
     assert says in found.reason
     assert (found.by_cycles, found.by_age, found.present) == ((), (), None)
+
+
+def test_of_two_that_rise_together_each_is_asked_alone_whether_finds_fall(made_trials):
+    # Finds rise with both, which are nearly one: in the model of both, one of them falls.
+    trials = made_trials(12, n=900, cycle=0.15, tied=True)
+    trials["age_days"] += np.random.default_rng(2).normal(0.0, 3.0, len(trials))
+    fit = fit_finds(trials, Settings())
+    assert exposures_tied(fit.design)
+    both = [fit.reduced.beta[fit.design.column_of(e)] for e in ("cycles", "age_days")]
+    assert min(both) < 0.0
+    found = trade_off(fit, _verdict(fit, "cannot be told apart"), _use())
+    assert "finds do not fall" in found.reason
 
 
 def test_without_storage_on_record_no_price_is_made_up(falling):

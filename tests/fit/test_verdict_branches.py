@@ -13,7 +13,7 @@ from scipy import stats
 
 from outcomes.errors import FitError
 from outcomes.fit import which_predicts as module
-from outcomes.fit.finds import fit_finds
+from outcomes.fit.finds import fit_finds, less_biased
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.terms import plan_design
 from outcomes.fit.which_predicts import which_predicts
@@ -40,14 +40,29 @@ def test_sources_that_go_different_ways_establish_no_common_course(uneven):
 
 def test_the_test_and_the_interval_agree_where_slopes_differ(uneven):
     answer, term = which_predicts(uneven, refits=0), uneven.term("cycles")
-    # The term is told less its bias, the test stands at the likeliest effect; error and degrees of
-    # freedom are the same.
-    column = uneven.design.column_of("cycles")
-    likeliest = abs(uneven.mixed.beta[column]) / term.std_error
-    p = 2.0 * stats.t.sf(likeliest, uneven.freedom[column])
-    assert answer.cycles_given_age.p == pytest.approx(p, rel=1e-6)
-    assert p < term.p < 1.1 * p
+    assert answer.cycles_given_age.p == pytest.approx(term.p, rel=1e-6)
     assert (answer.cycles_given_age.p < 0.05) == (not term.low <= 1.0 <= term.high)
+    # The interval is that of t, whose limits bear p out by hand.
+    half = np.log(term.high / term.low) / 2.0
+    quantile = stats.t.ppf(0.975, uneven.freedom[uneven.design.column_of("cycles")])
+    p = 2.0 * stats.t.sf(
+        abs(term.log_odds) / half * quantile, uneven.freedom[uneven.design.column_of("cycles")]
+    )
+    assert p == pytest.approx(term.p, rel=1e-6)
+
+
+def test_what_differing_slopes_add_shrinks_with_the_bias_as_the_rest_does(uneven):
+    column = uneven.design.column_of("cycles")
+    plain = fit_mixed(uneven.design.y, uneven.design.x, uneven.design.names, uneven.design.groups)
+    kept = less_biased(uneven.design, plain).cov[column, column] / plain.cov[column, column]
+    assert kept < 0.995
+    ratio = uneven.reduced.cov[column, column] / uneven.mixed.cov[column, column]
+    assert ratio == pytest.approx(kept, rel=1e-6)
+    # Much of it is what the slopes add: otherwise this would say little.
+    added = uneven.mixed.cov[column, column] / (
+        plain.cov[column, column] * uneven.widening[column] ** 2
+    )
+    assert added > 2.0
 
 
 def test_copies_need_a_common_course_too(made_trials):
@@ -88,9 +103,9 @@ def test_without_groupings_simulation_finds_nothing_to_correct(made_trials):
     tests = module._Tests(plain, 60)
     keep = tests.columns_without(("cycles",))
     # A statistic so close to the level that no number of refits settles it.
-    mean, done = tests.mean_under(module._fit_columns(design, design.y, keep), keep, 3.9, 1)
-    assert done == 60
-    assert mean == pytest.approx(1.0, abs=3 * np.sqrt(2 / 60))
+    found = tests.without_effect(module._fit_columns(design, design.y, keep), keep, 3.9, 1)
+    assert len(found) == 60
+    assert found.mean() == pytest.approx(1.0, abs=3 * np.sqrt(2 / 60))
 
 
 def test_far_beyond_the_level_fewer_refits_do_and_the_verdict_stays(made_trials):
@@ -100,6 +115,36 @@ def test_far_beyond_the_level_fewer_refits_do_and_the_verdict_stays(made_trials)
     for test in (answer.joint, answer.cycles_given_age):
         assert test.refits == 10
         assert test.p == pytest.approx(stats.chi2.sf(test.statistic / test.inflation, test.df))
+        # Ten settle that it is below 0.05, not what it is.
+        assert test.p < test.p_most < 0.05
+
+
+def test_p_is_told_no_more_exactly_than_the_simulated_statistics_bear():
+    # By hand: mean 2, standard deviation 1, so three errors of 16 are 0.75: a statistic of 8 is
+    # 8 / 1.25 or 8 / 2.75 against chi-square with one degree of freedom.
+    found = 2.0 + np.tile([-1.0, 1.0], 8) * np.sqrt(15 / 16)
+    low, high = module._p_of_means(found, 8.0, 1)
+    assert (low, high) == pytest.approx((stats.chi2.sf(8 / 1.25, 1), stats.chi2.sf(8 / 2.75, 1)))
+    # 0.011 and 0.088: not settled at 5 in 100, but settled at 1 in 10.
+    assert not module._settled(found, 8.0, 1, 0.05)
+    assert module._settled(found, 8.0, 1, 0.10)
+
+
+@pytest.mark.parametrize(
+    ("tied", "verdict"), [(False, "no change detected"), (True, "cannot be told apart")]
+)
+def test_one_that_passed_its_test_but_not_its_interval_is_not_confused_with_the_other(
+    made_trials, monkeypatch, tied, verdict
+):
+    fit = fit_finds(made_trials(32, n=900, cycle=-0.15, baseline=3.0), SETTINGS)
+    # Both pass their tests here; let neither interval be sure, and the two be tied or not.
+    unsure = module.RatioTest(3.0, 1, 0.08, 1.0, 0, 0.08)
+    monkeypatch.setattr(module._Tests, "by_interval", lambda self, exposure: unsure)
+    monkeypatch.setattr(module, "exposures_tied", lambda design: tied)
+    answer = which_predicts(fit, refits=0)
+    assert min(answer.cycles_given_age.p, answer.age_given_cycles.p) < 0.05
+    assert answer.verdict == verdict
+    assert any("still includes no change" in note for note in answer.notes)
 
 
 @pytest.fixture(scope="module")

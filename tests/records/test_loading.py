@@ -12,6 +12,7 @@ import pytest
 
 from outcomes.errors import RecordsError, UsageError
 from outcomes.records.read import examine_records, read_records
+from outcomes.records.suggest import suggest_settings
 
 TODAY = dt.date(2026, 3, 14)
 
@@ -293,8 +294,12 @@ def test_a_header_below_a_title_is_told_instead_of_every_missing_column(
     folder = write(clean)
     text = (folder / "sources.csv").read_text()
     (folder / "sources.csv").write_text(above + text)
-    stops = examine_records(folder, today=TODAY).stops
+    found = examine_records(folder, today=TODAY)
+    stops = found.stops
     assert [(f.rule, f.file) for f in stops] == [("header not in row 1", "sources.csv")]
+    # Row 1 has no names: nothing is guessed from it, and its empty cells are no columns.
+    assert "unnamed column" not in {f.rule for f in found.findings if f.file == "sources.csv"}
+    assert "columns.sources" not in suggest_settings(folder)
     assert f"in row {row}," in stops[0].problem
 
 
