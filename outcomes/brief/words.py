@@ -854,7 +854,14 @@ def figure_caption(retirement: Retirement, lifetime: Lifetime, confidence: float
         )
     if lifetime.curve:
         text += (
-            "Still reliable: sources that have not yet met the rule for unreliable, stated below."
+            "Still reliable: sources that have not yet met the rule for unreliable, stated below"
+        )
+        often = lifetime.rule_false_call.get(_RULE_TRIALS)
+        text += (
+            "."
+            if often is None
+            else "; to meet it is a reason to test, not to throw out: so would "
+            f"{_of_100(often)} of 100 sources that never change, within {_RULE_TRIALS} trials."
         )
     return text.strip()
 
@@ -865,8 +872,34 @@ def circle_note(retirement: Retirement) -> str | None:
         return None
     return (
         "All circles are of one size: one on few sources may lie off because of those sources "
-        "alone."
+        f"alone.{_low_circle(retirement)}"
     )
+
+
+def _low_circle(retirement: Retirement) -> str:
+    """What to make of a circle below the floor where the limit says finds still reach it."""
+    bins = {curve.exposure: curve.bins for curve in retirement.curves}
+    for threshold in retirement.thresholds:
+        limit = threshold.retire_after or 0.0
+        low = [
+            b
+            for b in bins.get(threshold.by, ())
+            if b.mean <= limit and b.proportion < threshold.floor
+        ]
+        if low:
+            at = exposure_value(threshold.by, low[-1].mean)
+            sure = low[-1].proportion_high < threshold.floor
+            return (
+                f" The one at {at} lies below {floor_in_100(threshold.floor)} though the limit is "
+                "beyond it: it is what was counted, on these sources and in these conditions; the "
+                "limit is read off the line, which sets them alike"
+                + (
+                    ". Here even its interval lies below: look at those sources first."
+                    if sure
+                    else ", and its interval reaches the floor."
+                )
+            )
+    return ""
 
 
 def nothing_drawn(retirement: Retirement, lifetime: Lifetime) -> str | None:
@@ -977,11 +1010,14 @@ def _half(curve: IntervalCurve) -> str:
     )
 
 
+_RULE_TRIALS = 20
+
+
 def rule_sentences(rule: ReliabilityRule, lifetime: Lifetime) -> str:
     """The rule for "unreliable", and how often it errs."""
     met = describe_rule(rule).replace(" of a source", "")
     text = f"A source counts as unreliable here from {met}."
-    trials = 20
+    trials = _RULE_TRIALS
     if lifetime.baseline is None or trials not in lifetime.rule_false_call:
         return f"{text} Without such trials, how often the rule errs is not known."
     return (

@@ -23,7 +23,7 @@ from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold, read_threshold, set_threshold
 from outcomes.fit.finds import FindFit, Slope, fit_finds, linear_predictor
 from outcomes.fit.reliability_rule import rule_false_call
-from outcomes.fit.result import Bin, FindCurve, Lifetime
+from outcomes.fit.result import Bin, CurvePoint, FindCurve, Lifetime
 from outcomes.fit.which_predicts import RatioTest, WhichPredicts, which_predicts
 from outcomes.records.tables import Finding
 from outcomes.settings import ReliabilityRule, Settings
@@ -689,6 +689,38 @@ def test_a_lone_low_circle_is_explained_where_there_are_circles(cases: dict[str,
     assert said is not None
     assert "one on few sources may lie off because of those sources alone" in said
     assert words.circle_note(Retirement((), ())) is None
+
+
+@pytest.mark.parametrize(
+    ("found", "high", "said"),
+    [
+        (0.95, 0.99, None),
+        (0.80, 0.90, "its interval reaches the floor"),
+        (0.60, 0.70, "even its interval lies below: look at those sources first"),
+    ],
+)
+def test_a_circle_below_the_floor_left_of_the_limit_is_not_left_as_a_contradiction(
+    cases: dict[str, Case], found: float, high: float, said: str | None
+) -> None:
+    retirement = cases["down"][2]
+    threshold = next(t for t in retirement.thresholds if t.retire_after is not None)
+    curve = next(c for c in retirement.curves if c.exposure == threshold.by)
+    inside = Bin(1.0, 3.0, 2.0, 40, 50, 5, found, 0.5, high)
+    beyond = replace(inside, mean=threshold.retire_after + 5.0, proportion=0.3)
+    one = replace(retirement, curves=(replace(curve, bins=(inside, beyond)),))
+    note = words.circle_note(one)
+    assert ("The one at 2 cycles lies below 85 in 100" in note) == (said is not None)
+    assert said is None or said in note
+
+
+def test_the_figure_says_how_often_sources_that_never_change_meet_the_rule() -> None:
+    rule = ReliabilityRule()
+    lasting = replace(_lifetime(0.9, rule), curve=(CurvePoint("frozen", 10.0, 0.5, 0.3, 0.7, 9),))
+    errs = 100 * rule_false_call(2, 3, 0.9, 20)
+    said = words.figure_caption(Retirement((), ()), lasting, 0.9)
+    assert f"so would about {errs:.0f} of 100 sources that never change, within 20 trials" in said
+    untold = replace(_lifetime(None, rule), curve=lasting.curve)
+    assert words.figure_caption(Retirement((), ()), untold, 0.9).endswith("stated below.")
 
 
 def test_a_page_without_a_figure_says_why(cases: dict[str, Case]) -> None:
