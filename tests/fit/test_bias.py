@@ -211,3 +211,40 @@ def test_nothing_moves_where_too_much_chance_error_would_go_with_the_bias(monkey
     assert reduce_bias(np.ones((9, 1)), {}, fit, [0]).beta[0] < fit.beta[0]
     monkeypatch.setattr(bias, "_MOST_GROWTH", 0.4)
     assert reduce_bias(np.ones((9, 1)), {}, fit, [0]) is fit
+
+
+def test_errors_at_other_effects_are_those_of_the_joint_covariance() -> None:
+    _, x, groups, fit = fitted(7)
+    cov, with_fixed = bias._errors_with_fixed(x, bias._levels(groups, fit), fit)
+    p = x.shape[1]
+    # At the fit's own effects it is what the fit has, found there by another way.
+    np.testing.assert_allclose(cov, fit.joint_cov[:p, :p], rtol=1e-6)
+    assert fit.sd["source"] > 0.3
+    np.testing.assert_allclose(with_fixed["source"], fit.joint_cov[p:, :p], rtol=1e-5, atol=1e-9)
+
+
+def test_two_effects_shrink_together_by_how_each_bias_grows_with_either() -> None:
+    y, x, groups = drawn(7)
+    x[:, 2] *= 5.0  # in another unit, so that a transpose shows
+    fit = fit_mixed(y, x, NAMES, groups)
+    own = [1, 2]
+    step = 0.05 * np.sqrt(np.diag(fit.cov)[own])
+    # Column by column: how the biases of both change as one effect does, all others following.
+    growth = np.zeros((2, 2))
+    for k in range(2):
+        ends = []
+        for sign in (1.0, -1.0):
+            values = fit.beta[own]
+            values[k] += sign * step[k]
+            there = bias.held_at(fit, own, values)
+            cov, with_fixed = bias._errors_with_fixed(x, bias._levels(groups, there), there)
+            found = bias._bias(x, bias._levels(groups, there), there, cov, with_fixed)
+            ends.append(found[own])
+        growth[:, k] = (ends[0] - ends[1]) / (2.0 * step[k])
+    assert abs(growth[0, 1]) > 10.0 * abs(growth[1, 0])
+    keeps = np.eye(2) - growth
+    block = fit.cov[np.ix_(own, own)]
+    reduced = reduce_bias(x, groups, fit, own)
+    np.testing.assert_allclose(
+        reduced.cov[np.ix_(own, own)], keeps @ block @ keeps.T, rtol=1e-3, atol=1e-7
+    )
