@@ -292,6 +292,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.retirement, facts.lifetime, settings.confidence
         ),
         "circle_note": words.circle_note(facts.retirement),
+        "rule_note": words.rule_note(facts.lifetime),
         "no_figure": words.nothing_drawn(facts.retirement, facts.lifetime),
         "retire": retire,
         "price": words.price_sentence(facts.price, facts.retirement),

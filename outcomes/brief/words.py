@@ -658,10 +658,7 @@ def _unsure_reason(source: ShelfSource, floor: float) -> str:
     # A best estimate near the floor by luck asks for many trials only while it stays there.
     sides = source.could_be_far(floor)
     if sides:
-        return (
-            f"not known yet: could be well {joined(list(sides), 'or')} {at}; try it ten times more "
-            "and ask again"
-        )
+        return f"not known yet: could be well {joined(list(sides), 'or')} {at}; try 10 more"
     if more is None:
         return f"on the edge of {at}: more trials will hardly settle it; the choice is yours"
     return (
@@ -770,27 +767,23 @@ def shelf_caption(day: dt.date, confidence: float) -> str:
 def shelf_summary(shelf: Sequence[ShelfSource], retirement: Retirement | None = None) -> str:
     """How many sources to retire, test and keep; up to four to retire by name.
 
-    With a retirement limit also how many are past it and to be tested first: the limit
-    stands a line above, and would else be taken for the answer about each of them.
+    With a retirement limit also how many of those to test are past it: the limit stands a
+    line above, and would else be taken for the answer about each of them.
     """
     if not shelf:
         return "No source is held."
     if len(shelf) == 1:
         return f"The one source held: {shelf[0].advice}."
-    number = {a: sum(s.advice == a for s in shelf) for a in ("retire", "test", "keep")}
-    parts = [f"{number[a]} to {a}" for a in ("retire", "test", "keep") if number[a]]
-    named = [s.source_id for s in shelf if s.advice == "retire"]
-    if 0 < len(named) <= 4:
-        parts[0] += f" ({joined(named)})"
-    told = f"Of {count(len(shelf), 'source')} held: {joined(parts)}."
     past = 0 if retirement is None else sum(s.advice == "test" for s in _past(shelf, retirement))
-    if not past:
-        return told
-    them = "them" if past > 1 else "it"
-    return (
-        f"{told} {past} of those to test {'are' if past > 1 else 'is'} past the limit: test "
-        f"{them} before throwing {them} out."
-    )
+    named = [s.source_id for s in shelf if s.advice == "retire"]
+    beside = {
+        "retire": f" ({joined(named)})" if len(named) <= 4 else "",
+        "test": f" ({past:,} of them past the limit)" if past else "",
+        "keep": "",
+    }
+    number = {a: sum(s.advice == a for s in shelf) for a in ("retire", "test", "keep")}
+    parts = [f"{number[a]} to {a}{beside[a]}" for a in number if number[a]]
+    return f"Of {count(len(shelf), 'source')} held: {joined(parts)}."
 
 
 def none_can_be_judged(shelf: Sequence[ShelfSource]) -> str | None:
@@ -854,16 +847,20 @@ def figure_caption(retirement: Retirement, lifetime: Lifetime, confidence: float
         )
     if lifetime.curve:
         text += (
-            "Still reliable: sources that have not yet met the rule for unreliable, stated below"
-        )
-        often = lifetime.rule_false_call.get(_RULE_TRIALS)
-        text += (
-            "."
-            if often is None
-            else "; to meet it is a reason to test, not to throw out: so would "
-            f"{_of_100(often)} of 100 sources that never change, within {_RULE_TRIALS} trials."
+            "Still reliable: sources that have not yet met the rule for unreliable, stated below."
         )
     return text.strip()
+
+
+def rule_note(lifetime: Lifetime) -> str | None:
+    """How often the falling curve is the rule's own doing; None without a curve or a baseline."""
+    often = lifetime.rule_false_call.get(_RULE_TRIALS)
+    if not lifetime.curve or often is None:
+        return None
+    return (
+        f"To meet the rule is a reason to test, not to throw out: so would {_of_100(often)} of 100 "
+        f"sources that never change, within {_RULE_TRIALS} trials."
+    )
 
 
 def circle_note(retirement: Retirement) -> str | None:

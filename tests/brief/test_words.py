@@ -471,7 +471,7 @@ def _shelf(**changes: object) -> ShelfSource:
         ),
         (
             {"trials_to_settle": None, "low": 0.38, "high": 0.98},
-            "could be well above or below 85 in 100; try it ten times more and ask again",
+            "not known yet: could be well above or below 85 in 100; try 10 more",
         ),
         ({"trials_to_settle": 347, "low": 0.6, "high": 0.88}, "could be well below 85 in 100; try"),
         ({"trials_to_settle": 40, "low": 0.38, "high": 0.98}, "not settled: about 40 more trials"),
@@ -509,10 +509,13 @@ def test_beside_a_limit_it_is_said_at_once_which_sources_past_it_are_to_be_teste
     limit = next(t.retire_after for t in retirement.thresholds if t.retire_after is not None)
     old, young = _shelf(cycles=limit + 1.0), _shelf(cycles=limit - 1.0)
     others = [_shelf(advice="retire", cycles=99.0), _shelf(advice="keep", cycles=99.0), young]
-    one = words.shelf_summary([*others, old], retirement)
-    assert one.endswith("1 of those to test is past the limit: test it before throwing it out.")
-    two = words.shelf_summary([*others, old, old], retirement)
-    assert "2 of those to test are past the limit: test them before throwing them out." in two
+    assert words.shelf_summary([*others, old], retirement) == (
+        "Of 4 sources held: 1 to retire (MUS-01), 2 to test (1 of them past the limit) and 1 to "
+        "keep."
+    )
+    assert "3 to test (2 of them past the limit)" in (
+        words.shelf_summary([*others, old, old], retirement)
+    )
     assert "past the limit" not in words.shelf_summary(others, retirement)
     assert "past the limit" not in words.shelf_summary([old, young], Retirement((), ()))
 
@@ -717,10 +720,10 @@ def test_the_figure_says_how_often_sources_that_never_change_meet_the_rule() -> 
     rule = ReliabilityRule()
     lasting = replace(_lifetime(0.9, rule), curve=(CurvePoint("frozen", 10.0, 0.5, 0.3, 0.7, 9),))
     errs = 100 * rule_false_call(2, 3, 0.9, 20)
-    said = words.figure_caption(Retirement((), ()), lasting, 0.9)
+    said = words.rule_note(lasting)
     assert f"so would about {errs:.0f} of 100 sources that never change, within 20 trials" in said
-    untold = replace(_lifetime(None, rule), curve=lasting.curve)
-    assert words.figure_caption(Retirement((), ()), untold, 0.9).endswith("stated below.")
+    assert words.rule_note(replace(_lifetime(None, rule), curve=lasting.curve)) is None
+    assert words.rule_note(_lifetime(0.9, rule)) is None
 
 
 def test_a_page_without_a_figure_says_why(cases: dict[str, Case]) -> None:
