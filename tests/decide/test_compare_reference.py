@@ -80,10 +80,10 @@ def test_with_sources_the_limits_allow_for_how_few_they_are(kept_both_ways, monk
 
     monkeypatch.setattr(module, "refit", as_fitted)
     plain = compare_storage(fit)
-    # Intercept, age, kind and storage are judged on 12 sources; the intercept and one exposure
-    # are asked about: 12 / (12 - 2) on every variance.
+    # Intercept, age, kind and storage are judged on 12 sources; the intercept, age and storage
+    # are asked about: 12 / (12 - 3) on every variance.
     ratio = (found.high - found.low) / (plain.high - plain.low)
-    assert ratio == pytest.approx(np.sqrt(12 / 10), rel=1e-9)
+    assert ratio == pytest.approx(np.sqrt(12 / 9), rel=1e-9)
 
 
 @pytest.mark.parametrize("alpha", [0.5, 0.2, 0.05, 0.01, 1e-4, 1e-7])
