@@ -94,7 +94,7 @@ def retire_lines(facts: Facts) -> Iterator[str]:
     if facts.verdict.verdict == "too few trials":
         yield words.answer(facts.fit, facts.verdict, facts.retirement)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
-    yield words.shelf_summary(facts.shelf)
+    yield words.shelf_summary(facts.shelf, facts.retirement)
     aside = words.set_aside_sentence(facts.set_aside)
     if aside is not None:
         yield aside

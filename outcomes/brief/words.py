@@ -858,8 +858,9 @@ def rule_note(lifetime: Lifetime) -> str | None:
     if not lifetime.curve or often is None:
         return None
     return (
-        f"To meet the rule is a reason to test, not to throw out: so would {_of_100(often)} of 100 "
-        f"sources that never change, within {_RULE_TRIALS} trials."
+        "Meeting the rule is a reason to test, not to throw out: "
+        f"{_of_100(often)} of 100 sources that never change meet it within {_RULE_TRIALS} trials, "
+        "too."
     )
 
 
@@ -885,11 +886,12 @@ def _low_circle(retirement: Retirement) -> str:
         ]
         if low:
             at = exposure_value(threshold.by, low[-1].mean)
+            top = exposure_value(threshold.by, limit)
             sure = low[-1].proportion_high < threshold.floor
             return (
-                f" The one at {at} lies below {floor_in_100(threshold.floor)} though the limit is "
-                "beyond it: it is what was counted, on these sources and in these conditions; the "
-                "limit is read off the line, which sets them alike"
+                f" The one at {at} lies below {floor_in_100(threshold.floor)} though at that "
+                f"floor the limit is {top}: it is what was counted, on these sources and in "
+                "these conditions; the limit is read off the line, which sets them alike"
                 + (
                     ". Here even its interval lies below: look at those sources first."
                     if sure
@@ -1096,8 +1098,8 @@ def _test_results(verdict: WhichPredicts) -> str:
     told = joined([f"{_p_told(test)} {name}".strip() for name, test in done.items()])
     refits = max(test.refits for test in done.values())
     calibrated = (
-        f"; up to {count(refits, 'data set')} simulated without the effect settled the answer, and "
-        "bear no more exact a number"
+        f"; the small ones are calibrated on up to {count(refits, 'data set')} simulated without "
+        "the effect, which bear no more exact a number"
         if refits
         else ""
     )

@@ -368,7 +368,7 @@ def _predict(
             if mixed is not None:
                 found.append(_predict_by(design, mixed, held, fit.settings.confidence))
         if len(found) > 1:
-            by_either = [special.logit(one[0]) for one in found[1:]]
+            by_either = [special.logit(np.clip(one[0], 1e-9, 1.0 - 1e-9)) for one in found[1:]]
             centre = special.expit(np.mean(by_either, axis=0))
     low = np.min([one[1] for one in found], axis=0)
     high = np.max([one[2] for one in found], axis=0)

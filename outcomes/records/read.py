@@ -272,7 +272,7 @@ def _type_cells(cells: Cells, settings: Settings, log: Log) -> Sheet:
     )
     sheet = Sheet(table, cells.file, names, known, frame)
     log.open(sheet)
-    if not _found_lower(log):
+    if not _found_lower(log, table):
         _add_marks(cells, sheet, log)
     for name, column in typed.items():
         facts = _cell_facts(table.column(name), sheet)
@@ -367,19 +367,21 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
     return placed
 
 
-def _found_lower(log: Log) -> bool:
-    """Whether the names of the columns just placed stand lower, so that row 1 says nothing."""
-    return bool(log.findings) and log.findings[-1].rule == "header not in row 1"
+def _found_lower(log: Log, table: Table) -> bool:
+    """Whether the names of a table's columns stand lower, so that row 1 says nothing."""
+    rule = "header not in row 1"
+    return any(f.rule == rule and f.table == table.name for f in log.findings)
 
 
 def _carry(cells: Cells, table: Table, placed: set[int], log: Log) -> dict[str, pd.Series[Any]]:
     """Columns the toolkit does not know, as text, each under a name of its own."""
     carried: dict[str, pd.Series[Any]] = {}
+    lower = _found_lower(log, table)
     for at, header in enumerate(cells.header):
         if at in placed:
             continue
         name = header or f"column {at + 1}"
-        rule = "" if header or _found_lower(log) else "unnamed column"
+        rule = "" if header or lower else "unnamed column"
         if name in ADDED[table.name]:
             name, rule = f"{name} (as given)", "column of an added name"
         plain, number = name, 1

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from outcomes.brief.decisions import (
+    advice_lines,
     bootstrap_sentence,
     bounds_sentence,
     left_told,
@@ -19,6 +20,7 @@ from outcomes.brief.page import _shelf_rows
 from outcomes.brief.report import retire_lines
 from outcomes.decide.bootstrap import BootstrapThreshold
 from outcomes.decide.compare import Comparison
+from outcomes.decide.explain import explain_source
 from outcomes.decide.exposure_left import ExposureLeft
 from outcomes.decide.matched_portions import MatchedPortions
 from outcomes.decide.overlap import BoundChoice
@@ -174,6 +176,33 @@ def _choices(*points):
 )
 def test_what_is_said_of_other_definitions_is_what_was_found(points, says):
     assert says in bounds_sentence(_choices(*points))
+
+
+@pytest.mark.parametrize(
+    ("ground", "low", "high", "said"),
+    [
+        ("unsure", "floor", 0.03, True),
+        ("unsure", -0.05, "floor", False),
+        ("unsure", -0.06, -0.01, True),
+        ("unsure", -0.02, 0.02, False),
+        ("above", "floor", 0.03, False),
+    ],
+)
+def test_what_keeps_a_source_open_is_named_where_its_own_trials_would_decide(
+    demo_facts, ground, low, high, said
+):
+    floor = demo_facts.settings.floor
+    held = replace(next(s for s in demo_facts.shelf if s.advice == "test"), ground=ground)
+    explanation = explain_source(demo_facts.fit, demo_facts.joined.trials, held.source_id)
+    ends = {"floor": floor}
+    last = replace(
+        next(t for t in reversed(explanation.trials) if t.used),
+        low=ends.get(low) or floor + low,
+        high=ends.get(high) or floor + high,
+    )
+    lines = list(advice_lines(demo_facts, held.source_id, held, last))
+    clause = "What its own trials leave open would decide; what keeps it open is the rest: how "
+    assert any(line.startswith(clause) for line in lines) is said
 
 
 def test_numbers_for_programs_are_plain_and_never_infinite():

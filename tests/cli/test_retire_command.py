@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -145,6 +146,10 @@ def test_with_too_few_trials_the_trials_are_told_without_a_model(
     answer = call("retire", few_records, "--by", "cycles")
     assert "No limit by cycles can be set: no curve could be fitted." in answer.out
     assert "too few to tell whether storage matters at all" in answer.out
+    # One reason for all is told once, and what would settle it.
+    assert "To test, all for the same reason: " in answer.out
+    assert re.search(r"about \d+ more hide trials would bring enough misses", answer.out)
+    assert answer.out.count(source) == 1
 
 
 def test_a_word_that_is_no_exposure_is_wrong_usage(call: Call, few_records: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -25,6 +26,14 @@ def test_the_list_begins_with_what_is_past_its_limit_and_the_trials_that_moved_i
     assert "Sources, the highest chart first:" in lines
     assert lines[-1] == f"Drawn: {drawn}"
     assert drawn.read_bytes().startswith(b"<?xml")
+    # Which trials the charts leave out is said with both counts.
+    (charted,) = (x for x in lines if x.startswith("On the charts are "))
+    found = json.loads(call("watch", DEMO, "--json").out)["watch"]
+    trials = sum(len(chart["trials"]) for chart in found["sources"])
+    with (DEMO / "trials.csv").open(encoding="utf-8", newline="") as file:
+        tried = sum(bool(row["source_id"]) for row in csv.DictReader(file))
+    assert trials < tried
+    assert charted.startswith(f"On the charts are {trials:,} of {tried:,} hide trials: ")
 
 
 def test_json_is_one_object_with_every_trial_of_every_chart(call: Call) -> None:

@@ -303,6 +303,22 @@ def test_a_header_below_a_title_is_told_instead_of_every_missing_column(
     assert f"in row {row}," in stops[0].problem
 
 
+def test_a_title_above_one_table_hides_nothing_of_another(clean, write) -> None:
+    folder = write(clean)
+    for name, above in (("sources", "Sources of the unit,,\n"), ("trials", "")):
+        text = (folder / f"{name}.csv").read_text()
+        head, body = text.split("\n", 1)
+        if not above:
+            # A column without a name, with something in it.
+            body = "".join(f"{line},x\n" for line in body.splitlines())
+            head += ","
+        (folder / f"{name}.csv").write_text(f"{above}{head}\n{body}")
+    found = {(f.rule, f.table) for f in examine_records(folder, today=TODAY).findings}
+    assert ("header not in row 1", "sources") in found
+    assert ("unnamed column", "trials") in found
+    assert ("unnamed column", "sources") not in found
+
+
 def test_one_table_in_two_files_stops(clean, write) -> None:
     folder = write(clean)
     shutil.copy(folder / "trials.csv", folder / "Trials.CSV")
