@@ -63,10 +63,7 @@ def reduce_bias(
     if not (np.abs(bias) < error).all():
         return mixed
     growth = _growth_of_bias(x, groups, mixed, own, _STEP * error)
-    if (
-        not np.isfinite(growth).all()
-        or not (np.abs(np.linalg.eigvals(growth)) <= _MOST_GROWTH).all()
-    ):
+    if not np.isfinite(growth).all() or np.abs(np.linalg.eigvals(growth)).max() > _MOST_GROWTH:
         return mixed
     keeps = np.eye(len(own)) - growth
     moved = held_at(mixed, own, mixed.beta[own] - bias)

@@ -557,7 +557,7 @@ def test_a_p_value_is_told_as_exactly_as_it_is_known(cases: dict[str, Case]) -> 
         return words.method(fit, some)
 
     assert "p at most 0.031 for the two together" in told(0.006, 0.0312, 10)
-    assert "up to 10 data sets simulated without the effect settled" in told(0.006, 0.0312, 10)
+    assert "calibrated on up to 10 data sets simulated" in told(0.006, 0.0312, 10)
     assert "p about 0.080 for the two together" in told(0.08, 0.14, 199)
     assert "p = 0.41 for the two together" in told(0.41, None, 0)
     assert "simulated" not in told(0.41, None, 0)
@@ -721,7 +721,7 @@ def test_the_figure_says_how_often_sources_that_never_change_meet_the_rule() -> 
     lasting = replace(_lifetime(0.9, rule), curve=(CurvePoint("frozen", 10.0, 0.5, 0.3, 0.7, 9),))
     errs = 100 * rule_false_call(2, 3, 0.9, 20)
     said = words.rule_note(lasting)
-    assert f"so would about {errs:.0f} of 100 sources that never change, within 20 trials" in said
+    assert f"about {errs:.0f} of 100 sources that never change meet it within 20 trials" in said
     assert words.rule_note(replace(_lifetime(None, rule), curve=lasting.curve)) is None
     assert words.rule_note(_lifetime(0.9, rule)) is None
 
