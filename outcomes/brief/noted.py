@@ -53,7 +53,9 @@ def records_noted(facts: Facts) -> Noted:
     alike = Counter(f.column or "" for f in notes if f.rule == ALIKE)
     others = sum(f.rule not in (ALIKE, _TOLD_ELSEWHERE) for f in notes)
     thaws = _inferred(facts.joined.history, facts.records.sources)
-    return Noted(thaws, dict(alike), others, noted_sentence(thaws, alike, others))
+    # Several dogs may be tried on one such thaw: check has a line for each trial.
+    trials = sum(f.rule == _TOLD_ELSEWHERE for f in notes)
+    return Noted(thaws, dict(alike), others, noted_sentence(thaws, alike, others, trials))
 
 
 def _inferred(history: History, sources: pd.DataFrame) -> int:
@@ -66,22 +68,28 @@ def _inferred(history: History, sources: pd.DataFrame) -> int:
     return int((~inherited).sum())
 
 
-def noted_sentence(thaws: int, alike: Mapping[str, int], others: int) -> str | None:
+def noted_sentence(
+    thaws: int, alike: Mapping[str, int], others: int, trials: int = 0
+) -> str | None:
     """Inferred thaws, pairs of names that may be one, and how many other notes there are.
 
-    >>> noted_sentence(1, {"dog_id": 1}, 0)
+    ``trials``: those that show the thaws, as far as they are known to be noted.
+
+    >>> noted_sentence(1, {"dog_id": 1}, 0, 1)
     '1 thaw is not in the log and was counted because a trial shows it; 2 names may be two \
 spellings of one dog: run outcomes check.'
     >>> noted_sentence(0, {}, 3)
     'The records bear 3 notes: run outcomes check.'
     """
     parts = []
-    if thaws == 1:
-        parts.append("1 thaw is not in the log and was counted because a trial shows it")
-    elif thaws:
-        parts.append(
-            f"{count(thaws, 'thaw')} are not in the log and were counted because a trial shows them"
+    if thaws:
+        verbs, them = (
+            ("is", "was") if thaws == 1 else ("are", "were"),
+            "it" if thaws == 1 else "them",
         )
+        show = f"{trials:,} trials show" if trials > 1 else "a trial shows"
+        told = f"{verbs[0]} not in the log and {verbs[1]} counted because {show} {them}"
+        parts.append(f"{count(thaws, 'thaw')} {told}")
     for column, pairs in alike.items():
         may = "2 names may be" if pairs == 1 else f"{pairs:,} pairs of names may each be"
         parts.append(f"{may} two spellings of one {_ONE_OF.get(column, column)}")

@@ -45,6 +45,16 @@ def test_it_is_told_for_some_one_and_none(
     assert noted_sentence(thaws, alike, others) == said
 
 
+def test_trials_that_show_a_thaw_are_counted_as_check_counts_them(demo_facts: Facts) -> None:
+    frozen = sum(f.rule == "trial while in the freezer" for f in demo_facts.records.findings)
+    said = records_noted(demo_facts).sentence
+    assert said is not None
+    assert f" not in the log and were counted because {frozen} trials show them: " in said
+    assert noted_sentence(1, {}, 0, 3) == (
+        "1 thaw is not in the log and was counted because 3 trials show it: run outcomes check."
+    )
+
+
 def test_every_inferred_thaw_is_one_a_source_has_at_the_end(demo_facts: Facts) -> None:
     trials = demo_facts.joined.trials
     most = trials.groupby("source_id")["inferred_thaws"].max().sum()
