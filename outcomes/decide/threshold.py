@@ -70,8 +70,8 @@ def find_threshold(fit: FindFit, exposure: str, *, alone: bool) -> Threshold:
     """
     settings = fit.settings
     curve = find_curve(fit, exposure, settings.confidence, alone=alone)
+    limit = observed_to(fit.design.trials, exposure) if fit.n else 0.0
     if len(curve.at) == 0:
-        limit = observed_to(fit.design.trials, exposure) if fit.n else 0.0
         return Threshold(
             exposure,
             settings.floor,
@@ -84,7 +84,6 @@ def find_threshold(fit: FindFit, exposure: str, *, alone: bool) -> Threshold:
             "no model",
             curve,
         )
-    limit = observed_to(fit.design.trials, exposure)
     return read_threshold(curve, settings.floor, limit)
 
 

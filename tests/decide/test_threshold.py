@@ -75,6 +75,49 @@ def test_the_crossing_of_a_straight_line_is_where_algebra_puts_it() -> None:
     assert threshold.retire_after == int(exact - 3.6)
 
 
+def test_a_curve_that_falls_below_within_one_cycle_leaves_a_limit_of_none() -> None:
+    # 2.5 - 0.7 x, its lower limit 0.3 below, reaches 1.734601 at 0.66 cycles.
+    threshold = read_threshold(_curve(2.5, 2.5 - 21.0), 0.85, 30.0)
+    assert threshold.retire_after == 0
+    # Between two points of the curve, half a cycle apart, a straight line stands for it.
+    assert threshold.low == pytest.approx((2.2 - np.log(0.85 / 0.15)) / 0.7, abs=0.02)
+
+
+@pytest.mark.parametrize(("exposure", "third"), [("cycles", 18.0), ("age_days", 500.0)])
+def test_without_a_model_it_says_so_and_how_far_the_exposure_was_seen(
+    made_trials: Made, exposure: str, third: float
+) -> None:
+    trials = made_trials(5, n=24, sources=6)
+    # Furthest of six sources: 20, 19, 18, ... cycles and 700, 600, 500, ... days.
+    number = trials["source_id"].str[1:].astype(int)
+    trials = trials.assign(cycles=20.0 - number, age_days=700.0 - 100.0 * number)
+    threshold = find_threshold(fit_finds(trials, Settings()), exposure, alone=False)
+    assert threshold.outcome == "no model"
+    assert (threshold.by, threshold.observed_to) == (exposure, third)
+    assert (threshold.estimate, threshold.retire_after) == (None, None)
+    none = find_threshold(fit_finds(trials.head(0), Settings()), exposure, alone=False)
+    assert (none.outcome, none.observed_to) == ("no model", 0.0)
+
+
+@pytest.mark.parametrize(
+    ("word", "by"),
+    [
+        ("cycles", ["cycles"]),
+        ("age", ["age_days"]),
+        ("both", ["cycles", "age_days"]),
+        ("no change detected", []),
+    ],
+)
+def test_limits_are_set_by_what_the_verdict_names(
+    made_trials: Made, word: str, by: list[str]
+) -> None:
+    fit = fit_finds(made_trials(7, n=900, cycle=-0.06, age=-0.02), Settings())
+    verdict = replace(which_predicts(fit, refits=0), verdict=word)
+    found = set_threshold(fit, verdict)
+    assert [threshold.by for threshold in found.thresholds] == by
+    assert [curve.exposure for curve in found.curves] == (by or ["cycles"])
+
+
 def test_nothing_is_read_beyond_what_was_observed() -> None:
     threshold = read_threshold(_curve(3.0, 0.5), 0.85, 14.0)
     assert threshold.outcome == "stays above"

@@ -439,7 +439,9 @@ def test_stays_thaws_and_sources_can_be_seen() -> None:
     )
     stays = told.stays_frame()
     assert stays["place"].tolist() == ["freezer", "ambient", "freezer", "discarded"]
-    assert stays["end"].tolist()[1] == pd.Timestamp("2026-01-05 12:00")
+    begun = ["2026-01-01", "2026-01-05 08:00", "2026-01-05 12:00", "2026-01-09"]
+    assert stays["start"].tolist() == [pd.Timestamp(time) for time in begun]
+    assert stays["end"].tolist()[:-1] == stays["start"].tolist()[1:]
     assert stays["end"].isna().tolist() == [False, False, False, True]
     assert told.thaws_frame().to_dict("list") == {
         "source_id": ["A"],
