@@ -74,7 +74,25 @@ def test_the_page_shows_each_time_with_its_memory_its_growth_and_how_far_fits_ar
     assert "| 1,000 | 0.5 | 0.5 |" in text
     assert "| outcomes --help | 0.123 | 0.25 |" in text
     assert "- R 4" in text
+    assert "| fit of 1,000 trials: at least 10 times as fast as lme4 | 24 times | yes |" in text
+    assert "| `outcomes --help`: under 0.15 s | 0.123 s | yes |" in text
     assert "typed by hand" in text
+
+
+def test_a_goal_that_is_missed_is_said_and_one_not_measured_is_left_out():
+    text = run.page(
+        [
+            row("join", "outcomes", 1_000, 5.0),
+            row("join", "outcomes", 10_000, 50.0),
+            row("join", "duckdb", 1_000, 1.0),
+            row("join", "duckdb", 10_000, 12.5),
+            row("brief", "demo", 0, 5.0),
+        ]
+    )
+    assert "| join of 10,000 trials: at most 3 times `duckdb` | 4 times | no |" in text
+    assert "| the demo's briefing: under 5 s | 5 s | no |" in text
+    assert "as fast as lme4" not in text
+    assert "`duckdb, loaded`" not in text.partition("What was aimed at")[2]
 
 
 def test_the_page_in_the_documentation_is_that_of_what_was_kept():
@@ -97,6 +115,8 @@ def test_what_is_measured_of_ours_still_runs():
     # One trial in ten is of a blank area, all others can be joined but those after a discard.
     assert 800 < joined["rows"] <= 1_000
     assert joined["seconds"] > 0.0 < joined["peak_gb"]
+    read = run.take_join(run.WITH_READINGS, 1_000)
+    assert read["rows"] == joined["rows"]
     fitted = run.take_fit("outcomes", 500)
     assert -500 * 0.7 < fitted["log_likelihood"] < 0.0
     assert len(fitted["beta"]) == len(fitted["errors"]) > 3
