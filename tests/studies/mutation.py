@@ -4,13 +4,15 @@ From the repository's root, with the extra ``mutation`` (DEVELOPERS.md says how)
 
     .venv/bin/python tests/studies/mutation.py                          every module of the plan
     .venv/bin/python tests/studies/mutation.py joining/set_aside.py     these alone
+    .venv/bin/python tests/studies/mutation.py --sample 40              so many faults a module
     .venv/bin/python tests/studies/mutation.py --page-only              the page again
 
 mutmut changes one thing at a time (a comparison, a number, an argument) in a copy of the project,
 and runs the tests of that module alone until one fails. What no test notices is kept in
 ``tests/studies/mutation_units/`` to be looked at: some change nothing that could be seen (a word of
-an error, a tie that cannot occur). The shares go to ``docs/mutation.md``. Needs an operating system
-with ``fork``.
+an error, a tie that cannot occur). The shares go to ``docs/mutation.md``. Every fault of every
+module takes a night; a sample is drawn at random, without replacement, by the seed. Needs an
+operating system with ``fork``.
 """
 
 from __future__ import annotations
@@ -20,14 +22,18 @@ import csv
 import datetime as dt
 import json
 import os
+import random
 import shutil
 import subprocess
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Sequence
+from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
+
+from scipy.stats import binomtest
 
 ROOT = Path(__file__).parents[2]
 FOLDER = Path(__file__).parent / "mutation_units"
@@ -60,13 +66,37 @@ PLAN: dict[str, tuple[str, ...]] = {
     ),
     "decide/trade_off.py": ("tests/decide/test_trade_off.py",),
 }
+# A fault is noticed by the first example that fails: making it small would take minutes each.
+NO_SHRINKING = """
+import hypothesis as _hypothesis
+
+_hypothesis.settings.register_profile(
+    "faults",
+    phases=(_hypothesis.Phase.explicit, _hypothesis.Phase.generate),
+    derandomize=True,
+    database=None,
+)
+_hypothesis.settings.load_profile("faults")
+"""
 # mutmut's words, by what they mean here.
 NOTICED = ("killed", "timeout", "segfault", "caught by type check")
 MISSED = ("survived", "suspicious")
 
 
-def mutate(module: str, children: int) -> tuple[Counter[str], list[str]]:
-    """Mutants of one module by how they ended, and the survivors as mutmut shows them."""
+@dataclass(frozen=True)
+class Planted:
+    """What became of the faults of one module: how many there are, and those tried.
+
+    ``survivors``: those that no test noticed, as lines taken out and put in.
+    """
+
+    faults: int
+    ended: Counter[str]
+    survivors: list[str]
+
+
+def mutate(module: str, children: int, sample: int | None, seed: int) -> Planted:
+    """Plant the faults of one module, or a sample of them, each alone."""
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / "project"
         ignored = shutil.ignore_patterns(".git", ".venv", "reports", "__pycache__", ".*_cache")
@@ -77,28 +107,49 @@ def mutate(module: str, children: int) -> tuple[Counter[str], list[str]]:
             "pytest_add_cli_args_test_selection": list(PLAN[module]),
             # One process; what Hypothesis keeps of one mutant must not decide about the next.
             "pytest_add_cli_args": ["-n", "0", "-p", "no:cacheprovider"],
+            # A fault that makes the tests four times as long does not end: it is noticed.
+            "timeout_multiplier": 2.0,
+            "timeout_constant": 5.0,
             "also_copy": ["tests", "synthetic_data", "docs", "README.md", "CHANGELOG.md"],
         }
         lines = ["", "[tool.mutmut]", *(f"{k} = {json.dumps(v)}" for k, v in settings.items())]
         with (copy / "pyproject.toml").open("a", encoding="utf-8") as file:
             file.write("\n".join(lines) + "\n")
+        with (copy / "tests" / "conftest.py").open("a", encoding="utf-8") as file:
+            file.write(NO_SHRINKING)
         environment = os.environ | {"OUTCOMES_CORES": "1"}
         run = [sys.executable, "-m", "mutmut"]
-        done = subprocess.run(
-            [*run, "run", "--max-children", str(children)],
-            cwd=copy, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-        )  # fmt: skip
+
+        def results() -> list[tuple[str, str]]:
+            told = subprocess.run(
+                [*run, "results", "--all", "true"],
+                cwd=copy, env=environment, capture_output=True, text=True, check=True,
+            ).stdout  # fmt: skip
+            parted = (line.strip().rpartition(": ") for line in told.splitlines())
+            return [(name, how) for name, _, how in parted if name]
+
+        def plant(names: Sequence[str]) -> subprocess.CompletedProcess[str]:
+            return subprocess.run(
+                [*run, "run", "--max-children", str(children), *names],
+                cwd=copy, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+                text=True,
+            )  # fmt: skip
+
+        chosen: list[str] = []
+        if sample is not None:
+            # Asked for one that is not there, mutmut makes them all, and then stops.
+            begun = plant(["none"])
+            if "nothing matches" not in begun.stdout:
+                raise RuntimeError(f"{module}: mutmut stopped.\n{begun.stdout[-3000:]}")
+            chosen = draw([name for name, _ in results()], sample, seed)
+        done = plant(chosen)
         if done.returncode:
             raise RuntimeError(f"{module}: mutmut stopped.\n{done.stdout[-3000:]}")
-        results = subprocess.run(
-            [*run, "results", "--all", "true"],
-            cwd=copy, env=environment, capture_output=True, text=True, check=True,
-        ).stdout  # fmt: skip
         ended: Counter[str] = Counter()
         survivors = []
-        for line in results.splitlines():
-            name, _, how = line.strip().rpartition(": ")
-            if not name:
+        found = results()
+        for name, how in found:
+            if chosen and name not in chosen:
                 continue
             ended[how] += 1
             if how in MISSED:
@@ -107,7 +158,14 @@ def mutate(module: str, children: int) -> tuple[Counter[str], list[str]]:
                     cwd=copy, env=environment, capture_output=True, text=True,
                 ).stdout  # fmt: skip
                 survivors.append(f"{name}\n{changed_lines(shown)}")
-        return ended, survivors
+        return Planted(len(found), ended, survivors)
+
+
+def draw(names: Sequence[str], sample: int, seed: int) -> list[str]:
+    """So many of the names at random, in their order; all where there are no more."""
+    if len(names) <= sample:
+        return list(names)
+    return sorted(random.Random(seed).sample(sorted(names), sample))
 
 
 def changed_lines(shown: str) -> str:
@@ -119,12 +177,15 @@ def changed_lines(shown: str) -> str:
     )
 
 
-def store(module: str, ended: Counter[str], survivors: Iterable[str]) -> None:
+def store(module: str, planted: Planted, seed: int) -> None:
     """Replace what is kept of one module."""
     FOLDER.mkdir(exist_ok=True)
+    ended = planted.ended
     rows = {row["module"]: row for row in read_stored()}
     rows[module] = {
         "module": module,
+        "faults": str(planted.faults),
+        "seed": "" if ended.total() == planted.faults else str(seed),
         "noticed": str(sum(ended[how] for how in NOTICED)),
         "missed": str(sum(ended[how] for how in MISSED)),
         "not_reached": str(ended["no tests"]),
@@ -136,7 +197,7 @@ def store(module: str, ended: Counter[str], survivors: Iterable[str]) -> None:
         writer.writeheader()
         writer.writerows(rows[name] for name in PLAN if name in rows)
     target = FOLDER / f"{module.replace('/', '_').removesuffix('.py')}.txt"
-    target.write_text("\n\n".join(survivors) + "\n", encoding="utf-8")
+    target.write_text("\n\n".join(planted.survivors) + "\n", encoding="utf-8")
 
 
 def read_stored() -> list[dict[str, str]]:
@@ -156,23 +217,55 @@ def as_markdown(rows: list[dict[str, str]]) -> str:
         "time (a comparison turned, a number or an argument changed) is planted in a module, and",
         "the tests of that module alone are run. A fault that no test notices need not be a gap:",
         "some change nothing that could be seen. They are kept beside the study, in",
-        "`tests/studies/mutation_units/`, one file a module.",
+        "`tests/studies/mutation_units/`, one file a module. Where not every fault was planted,",
+        "those that were are a random sample, and the limits of the share are exact binomial ones",
+        "at 95 %.",
         "",
-        "| module | faults | noticed | not noticed | not reached | share noticed | date |",
-        "|---|---|---|---|---|---|---|",
+        "| module | faults | planted | noticed | not noticed | not reached | share noticed "
+        "| date |",
+        "|---|---|---|---|---|---|---|---|",
     ]
+    shares: list[tuple[int, int, int]] = []
     for row in rows:
-        noticed, missed, lost = (int(row[k]) for k in ("noticed", "missed", "not_reached"))
-        total = noticed + missed + lost
-        share = f"{100 * noticed / total:.0f} %" if total else ""
-        text.append(
-            f"| `{row['module']}` | {total} | {noticed} | {missed} | {lost} | {share} | "
-            f"{row['date']} |"
+        faults, noticed, missed, lost = (
+            int(row[k]) for k in ("faults", "noticed", "missed", "not_reached")
         )
+        planted = noticed + missed + lost
+        if not planted:
+            continue
+        shares.append((faults, planted, noticed))
+        share = f"{100 * noticed / planted:.0f} %"
+        if planted < faults:
+            low, high = binomtest(noticed, planted).proportion_ci(0.95, "exact")
+            share += f" ({100 * low:.0f} to {100 * high:.0f})"
+        text.append(
+            f"| `{row['module']}` | {faults} | {planted} | {noticed} | {missed} | {lost} | {share} "
+            f"| {row['date']} |"
+        )
+    if len(shares) > 1:
+        text += ["", overall(shares)]
     left = [module for module in PLAN if module not in {row["module"] for row in rows}]
     if left:
         text += ["", "Not yet run: " + ", ".join(f"`{module}`" for module in left) + "."]
     return "\n".join(text) + "\n"
+
+
+def overall(shares: Sequence[tuple[int, int, int]]) -> str:
+    """The share over all faults of all modules, each module by its size.
+
+    ``shares``: faults, planted and noticed of each. Stratified sampling without
+    replacement (Cochran 1977, Sampling Techniques, chapter 5).
+    """
+    every = sum(faults for faults, _, _ in shares)
+    mean, variance = 0.0, 0.0
+    for faults, planted, noticed in shares:
+        weight, share = faults / every, noticed / planted
+        mean += weight * share
+        if 1 < planted < faults:
+            own = share * (1.0 - share) / (planted - 1) * (1.0 - planted / faults)
+            variance += weight**2 * own
+    error = f" ± {100 * variance**0.5:.1f} (one standard error)" if variance else ""
+    return f"Of all {every:,} faults in these modules, {100 * mean:.1f} %{error} are noticed."
 
 
 def main() -> None:
@@ -180,6 +273,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("modules", nargs="*", help="of the plan, such as joining/set_aside.py")
     parser.add_argument("--children", type=int, default=os.cpu_count() or 1, help="processes")
+    parser.add_argument("--sample", type=int, help="plant so many faults a module, at random")
+    parser.add_argument("--seed", type=int, default=1, help="which ones")
     parser.add_argument("--page-only", action="store_true", help="run nothing")
     given = parser.parse_args()
     unknown = [module for module in given.modules if module not in PLAN]
@@ -187,7 +282,9 @@ def main() -> None:
         parser.error(f"no such module in the plan: {', '.join(unknown)}")
     for module in [] if given.page_only else given.modules or PLAN:
         sys.stderr.write(f"{module}\n")
-        store(module, *mutate(module, given.children))
+        planted = mutate(module, given.children, given.sample, given.seed)
+        store(module, planted, given.seed)
+        PAGE.write_text(as_markdown(read_stored()), encoding="utf-8")
     PAGE.write_text(as_markdown(read_stored()), encoding="utf-8")
 
 
