@@ -167,11 +167,10 @@ def fit_interval_lifetime(
     IntervalLifetime
         Limits are exact binomial ones for the number of sources that would
         give the bootstrap's variance (before the first event, for the number
-        followed). On given days of 200 simulated units of 12 and 25 sources
-        they held the truth in 92 to 99 of 100; percentile limits of the
-        bootstrap did in 64 to 95, log-log ones in 61 to 97. Between two points
-        the truth lies within the lower limit of the later and the upper one of
-        the earlier, which held it in 99 of 100 (300 units).
+        followed). Between two points of the curve the truth lies within the
+        lower limit of the later and the upper one of the earlier. How often
+        they hold it in simulated units is on a page made by
+        ``tests/studies/lifetimes.py``.
 
     References
     ----------

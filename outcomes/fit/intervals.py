@@ -108,10 +108,8 @@ def profile_interval(
     in the effect, so that its crossing of the critical value is found by a few
     secant steps, each one refit with the effect as an offset.
 
-    A profile is no cure for few sources: over 150 simulated units of 24 sources
-    in each of three scenarios, 95 % limits by the chi-square quantile held the
-    truth in 86 to 94 % of units, those that allow for few sources in 92 to 95 %
-    (``tests/studies/intervals.py``).
+    A profile is no cure for few sources: how often each kind of limits holds the
+    truth in simulated units is on a page made by ``tests/studies/intervals.py``.
 
     References
     ----------

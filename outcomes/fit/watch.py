@@ -162,10 +162,9 @@ def watch(
     Each trial adds the logarithm of the likelihood ratio of odds of a miss
     ``settings.unreliable.odds_ratio`` times as high; the chart does not fall below zero. The limit
     is set by simulation on blocks of the baseline's own trials, with sources
-    and with sessions or hides that differ as the model says. In 50 simulated
-    units in which nothing changed, 5.8 of 100 sources and 6.0 of 100 dogs
-    passed it within the 50 trials after the baseline, for 5 stated; with the
-    error of the model added it was 3.3 and 2.0.
+    and with sessions or hides that differ as the model says. How often
+    charts pass it in units in which nothing changes is asked by
+    ``tests/fit/test_watch.py``.
 
     Parameters
     ----------

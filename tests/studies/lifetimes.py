@@ -31,13 +31,18 @@ from promises import Found, promises_svg
 from scipy import stats
 from side_by_side import add_options, run_side_by_side, where
 
+from outcomes.fit.alternative_rules import compare_rules
 from outcomes.fit.interval_lifetime import fit_interval_lifetime
 from outcomes.fit.interval_log_rank import compare_interval_curves, compare_kinds
-from outcomes.fit.lifetime import fit_lifetime
+from outcomes.fit.lifetime import counting_trials, fit_lifetime
 from outcomes.fit.lifetime_model import fit_cycles_at_age, fit_weibull_lifetime
 from outcomes.fit.reliability_rule import first_called
 from outcomes.fit.result import Lifetime
+from outcomes.fit.watch import watch
+from outcomes.joining.trials import join
+from outcomes.records.write import unit_records
 from outcomes.settings import ReliabilityRule, Settings
+from outcomes.simulate import SCENARIOS, simulate_unit
 
 ROOT = Path(__file__).parents[2]
 FIRST_SEED = 90_000  # none of the seeds the tests, the demo or another study use
@@ -72,6 +77,18 @@ def _lifetime(trials: pd.DataFrame, settings: Settings) -> Lifetime:
     return fit_lifetime(trials, trials[["source_id"]].drop_duplicates(), NO_MOVES, settings)
 
 
+def _source(
+    rng: np.random.Generator, name: str, regime: str, *, latest: float, every: float
+) -> list[Row]:
+    """A source first tried by day ``latest``, and then about every so many days until it fails."""
+    entry, ends = rng.uniform(0, latest), rng.uniform(200, 700)
+    fails = SCALE * rng.exponential() ** (1 / SHAPE)
+    while fails <= entry:
+        fails = SCALE * rng.exponential() ** (1 / SHAPE)
+    tried = entry + np.concatenate([[0.0], np.cumsum(rng.exponential(every, 90) + 1)])
+    return [(name, t, 1.0, t >= fails, regime) for t in tried[tried <= ends]]
+
+
 def curve_unit(seed: int) -> dict[str, object]:
     """24 sources whose storage and kind make no difference, tried about every 25 days.
 
@@ -84,14 +101,9 @@ def curve_unit(seed: int) -> dict[str, object]:
     rows: list[Row] = []
     kinds: dict[str, str] = {}
     for i in range(24):
-        entry, ends = rng.uniform(0, 120), rng.uniform(200, 700)
-        fails = SCALE * rng.exponential() ** (1 / SHAPE)
-        while fails <= entry:
-            fails = SCALE * rng.exponential() ** (1 / SHAPE)
-        tried = entry + np.concatenate([[0.0], np.cumsum(rng.exponential(25, 90) + 1)])
-        regime = "frozen" if i % 2 else "refrigerated"
         kinds[f"S{i:03d}"] = KINDS[i // 2 % len(KINDS)]
-        rows += [(f"S{i:03d}", t, 1.0, t >= fails, regime) for t in tried[tried <= ends]]
+        regime = "frozen" if i % 2 else "refrigerated"
+        rows += _source(rng, f"S{i:03d}", regime, latest=120.0, every=25.0)
     lifetime = _lifetime(_trials(rows, kinds), settings)
     found: dict[str, object] = {}
     for name, test in (
@@ -119,6 +131,20 @@ def curve_unit(seed: int) -> dict[str, object]:
     return found
 
 
+def uneven_unit(seed: int) -> dict[str, object]:
+    """24 sources that last alike: a third refrigerated, tried more often and from earlier on.
+
+    Whether regimes are called different.
+    """
+    rng = np.random.default_rng(FIRST_SEED + seed)
+    rows: list[Row] = []
+    for i in range(24):
+        regime, latest, every = ("refrigerated", 60.0, 15.0) if i < 8 else ("frozen", 200.0, 40.0)
+        rows += _source(rng, f"S{i:03d}", regime, latest=latest, every=every)
+    p = compare_interval_curves(_lifetime(_trials(rows), Settings(rule=FIRST_MISS))).p
+    return {} if p is None else {"uneven_called": int(p < LEVEL)}
+
+
 def rule_unit(seed: int) -> dict[str, object]:
     """How much more often unchanging sources are called than the unit's own page says."""
     rng = np.random.default_rng(FIRST_SEED + seed)
@@ -132,6 +158,31 @@ def rule_unit(seed: int) -> dict[str, object]:
     stated = _lifetime(_trials(rows), settings).rule_false_call[TRIALS]
     called = float(np.mean([first_called(own, 2, 3) is not None for own in missed]))
     return {"called_less_stated": called - stated}
+
+
+def searches_unit(seed: int) -> dict[str, object]:
+    """How often the usual rule calls sources of a unit in which nothing changes.
+
+    Of the sources with so many trials, beside what the unit's own page says: by
+    independent trials of sources alike, and on trials simulated like its own.
+    """
+    settings = Settings(seed=seed)
+    records = unit_records(simulate_unit(SCENARIOS["no effect"], FIRST_SEED + seed))
+    trials = join(records).trials
+    found = compare_rules(trials, watch(trials, settings), settings)
+    own = next(rule for rule in found.rules if rule.name == "misses within trials")
+    counted, _ = counting_trials(trials, settings.rule)
+    missed = [~one["found"].to_numpy()[:TRIALS] for _, one in counted.groupby("source_id")]
+    missed = [one for one in missed if len(one) == TRIALS]
+    if not missed or own.false_call_as_searched is None:
+        return {}
+    rule = settings.rule
+    called = np.mean([first_called(one, rule.misses, rule.window) is not None for one in missed])
+    return {
+        "searches_called": float(called),
+        "called_less_chain": float(called) - own.false_call[TRIALS],
+        "called_less_simulated": float(called) - own.false_call_as_searched[TRIALS],
+    }
 
 
 def cycles_unit(seed: int) -> dict[str, object]:
@@ -206,6 +257,27 @@ STUDIES = {
                     LEVEL),
             Measure("time_ratio_held", "95 % interval of the Weibull time ratio holds 1", True,
                     0.93, 0.97),
+        ),
+    ),
+    "uneven": Study(
+        uneven_unit,
+        "24 sources with those same lifetimes, 8 refrigerated ones first tried by day 60 and then "
+        "about every 15 days, 16 frozen ones first tried by day 200 and then about every 40",
+        (
+            Measure("uneven_called", "regimes that last alike are called different (log-rank)",
+                    True, 0.0, LEVEL),
+        ),
+    ),
+    "searches": Study(
+        searches_unit,
+        "of the scenario without an effect (1,200 trials, 24 sources, 8 dogs), its sources with "
+        f"{TRIALS} trials or more, called by the usual rule in the first {TRIALS}",
+        (
+            Measure("searches_called", "share called", False, None, None),
+            Measure("called_less_chain", "the same less the share for independent trials", False,
+                    None, None),
+            Measure("called_less_simulated", "the same less the share simulated on such trials",
+                    False, 0.0, 0.0),
         ),
     ),
     "rule": Study(
@@ -372,7 +444,9 @@ def as_markdown(found: dict[str, pd.DataFrame], figure: str = "lifetimes.svg") -
 
 _HEADINGS = {
     "curve": "Curves, tests and time ratios",
-    "rule": "The rule's false calls",
+    "uneven": "Regimes tried differently",
+    "searches": "The rule's false calls on a unit's own trials",
+    "rule": "The rule's false calls on independent trials",
     "cycles": "Cycles at one age",
 }
 

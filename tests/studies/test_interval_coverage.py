@@ -34,25 +34,63 @@ study = _load_study()
 
 
 @pytest.mark.study
-def test_profile_intervals_hold_the_truth_as_often_as_they_say() -> None:
-    rows = pd.DataFrame(
-        [
-            row
-            for seed in range(study.FIRST_SEED, study.FIRST_SEED + UNITS)
-            for row in study.study_unit("cycles only", seed)
-        ]
-    )
-    given = rows[rows["given"]]
+def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
+    seeds = range(study.FIRST_SEED, study.FIRST_SEED + UNITS)
+    units = pd.DataFrame([study.study_unit("cycles only", s) for s in seeds])
+    units = units.reindex(columns=study.COLUMNS)
     # Slopes are taken to differ in some units by chance alone; most must have a profile.
-    assert len(given[given["kind"] == "profile"]) > UNITS
-    for kind in ("profile, few sources", "by error, few sources"):
-        own = given[given["kind"] == kind]
-        missed = int((~own["covered"].astype(bool)).sum())
-        assert study.seldom(missed, len(own), 0.05)
-    table = study.coverage(rows)
-    assert set(table["kind"]) == set(study.KINDS)
+    assert units["cycles_profile_held"].count() + units["age_days_profile_held"].count() > UNITS
+    for kind in ("told", "profile_few"):
+        held = pd.concat([units[f"{e}_{kind}_held"].dropna() for e in study.EXPOSURES])
+        assert study.seldom(int((held == 0).sum()), len(held), 0.05)
+    lines = study.coverage("cycles only", units)
+    assert {line.kind for line in lines} == set(study.KINDS)
+    # Counting every term makes an interval longer, about the same middle.
+    for exposure in study.EXPOSURES:
+        own = units[[f"{exposure}_{kind}_length" for kind in ("told", "every_term")]].dropna()
+        assert (own.iloc[:, 0] < own.iloc[:, 1]).all()
 
 
 def test_more_misses_than_chance_allows_are_told() -> None:
     assert study.seldom(2, 48, 0.05)
     assert not study.seldom(12, 48, 0.05)
+
+
+@pytest.mark.parametrize(
+    ("held", "kept"),
+    [
+        (80, "no: too seldom"),
+        (92, "not shown broken"),
+        (95, "yes"),
+        (99, "not shown broken"),
+        (200, "no: too often"),
+    ],
+)
+def test_a_promise_is_broken_only_where_the_exact_limits_lie_outside_it(held, kept) -> None:
+    values = [1.0] * held + [0.0] * (max(100 - held, 0))
+    units = pd.DataFrame({name: values for name in study.COLUMNS})
+    assert {line.kept for line in study.coverage("both", units)} == {kept}
+    assert study.coverage("both", units)[0].intervals == len(values)
+
+
+def test_a_study_goes_on_where_it_stopped(tmp_path: Path) -> None:
+    path = tmp_path / "both.csv"
+    path.write_text(",".join(study.COLUMNS) + f"\n{study.FIRST_SEED},1,0.5\n", encoding="utf-8")
+    written = path.read_text()
+    units = study.run_study("both", 2, tmp_path, workers=1)
+    assert path.read_text().startswith(written)
+    assert list(units["seed"]) == [study.FIRST_SEED, study.FIRST_SEED + 1]
+    assert units["cycles_told_length"].iloc[0] == 0.5
+    # Nothing is left to do, and nothing is done again.
+    assert study.run_study("both", 2, tmp_path, workers=1).equals(units)
+
+
+def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
+    folder, docs = Path(__file__).parent / "interval_units", study.ROOT / "docs"
+    stored = {name: study.run_study(name, 100_000, folder, workers=0) for name in study.ASKED}
+    written = (docs / "intervals.md").read_text(encoding="utf-8")
+    made = study.as_markdown(stored)
+    # The date and the versions are those of the run.
+    assert written.splitlines()[:3] == made.splitlines()[:3]
+    assert written.splitlines()[4:] == made.splitlines()[4:]
+    assert (docs / "intervals.svg").read_bytes() == study.as_figure(stored)

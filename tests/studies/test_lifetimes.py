@@ -61,6 +61,27 @@ def test_unchanging_sources_are_called_as_often_as_the_rule_is_said_to_err() -> 
 
 
 @pytest.mark.study
+def test_regimes_tried_at_other_times_are_called_different_no_more_often() -> None:
+    called = asked("uneven")["uneven_called"]
+    assert called.units > UNITS / 2
+    assert called.value <= 0.07 + 3 * np.sqrt(0.07 * 0.93 / called.units)
+
+
+@pytest.mark.study
+def test_sources_of_an_unchanging_unit_are_called_as_often_as_simulated_on_its_trials() -> None:
+    units = pd.DataFrame([study.study_unit("searches", k) for k in range(4)])
+    (line,) = (
+        line
+        for line in study.summarise("searches", units)
+        if line.measure.column == "called_less_simulated"
+    )
+    # Four units of some twenty sources each; a share of 0.4 has a standard error of 0.05.
+    assert abs(line.value) < 3 * max(line.error, 0.05)
+    chain = units["searches_called"] - units["called_less_chain"]
+    assert chain.between(0.05, 0.95).all()
+
+
+@pytest.mark.study
 def test_the_effect_of_cycles_that_change_has_no_bias_and_its_interval_holds_it() -> None:
     table = asked("cycles")
     for planted in study.PER_CYCLE:
