@@ -185,6 +185,37 @@ def test_a_dog_is_qualified_from_the_day_on_and_unknown_where_dogs_does_not_say(
     assert without.trials["qualified"].isna().all()
 
 
+def test_a_source_discarded_in_the_log_is_not_one_that_was_left_on_the_shelf() -> None:
+    told = records()
+    days = [f"2026-01-{day:02d} 10:00" for day in range(3, 23)]
+    rows = [("B", when) for when in days[:3]] + [("A", when) for when in days]
+    trials = pd.DataFrame(rows, columns=["source_id", "started_at"])
+    trials = trials.assign(
+        file="trials.csv",
+        row=range(2, len(rows) + 2),
+        trial_id=[f"t{k}" for k in range(len(rows))],
+        started_at=pd.to_datetime(trials["started_at"]),
+        dog_id="rex",
+        result="find",
+    )
+
+    def ratio(day: str) -> dict[str, float]:
+        moved = pd.to_datetime(
+            ["2026-01-01", "2026-01-05 08:00", "2026-01-02", day], format="mixed"
+        )
+        storage = told.storage.assign(moved_at=moved)
+        joined = join(replace(told, trials=trials, storage=storage)).trials
+        assert len(joined) == len(trials)
+        return joined.groupby("source_id")["use_ratio"].first().to_dict()
+
+    # B was taken on each of its days until it was thrown out; without that, it was left for weeks.
+    gone, left = ratio("2026-01-06"), ratio("2026-02-01")
+    assert gone["A"] == pytest.approx(1.0, abs=0.1)
+    assert gone["B"] == pytest.approx(1.0, abs=0.1)
+    assert left["B"] < 0.7 * gone["B"]
+    assert left["A"] > gone["A"]
+
+
 def test_columns_the_toolkit_does_not_know_are_carried_through() -> None:
     given = records()
     trials = join(given).trials
