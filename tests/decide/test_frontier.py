@@ -60,6 +60,15 @@ def test_floors_outside_the_curve_give_no_limit_and_say_on_which_side(fitted):
                 assert point.estimate is not None
 
 
+def test_it_says_over_which_exposures_and_how_sure_it_is(fitted):
+    for frontier, threshold in zip(
+        threshold_frontier(fitted[2]), fitted[2].thresholds, strict=True
+    ):
+        assert (frontier.by, frontier.confidence) == (threshold.by, threshold.confidence)
+        assert frontier.observed_from == threshold.curve.at[0]
+        assert frontier.observed_to == threshold.observed_to
+
+
 def test_it_tells_where_only_the_best_estimate_stays_above_the_floor(fitted):
     for frontier, threshold in zip(
         threshold_frontier(fitted[2]), fitted[2].thresholds, strict=True

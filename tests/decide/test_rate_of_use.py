@@ -84,6 +84,34 @@ def test_a_limit_by_age_gives_each_place_the_time_left_from_the_ages_taken_in(
     assert retired_by_place(small, cycles=5.0, age_days=0.0) is None
 
 
+def test_cycles_that_a_source_came_with_are_not_there_to_be_used() -> None:
+    # Thawed 12 times a year, limit 20; one came new, one with 5 cycles: 20 and 15 left, 17.5 on
+    # average, so each place uses up 12 / 17.5 sources a year.
+    two = np.ones(2)
+    use = RateOfUse(1.0, ("A", "B"), two, 12.0 * two, np.array([0.0, 5.0]), 0.0 * two, (), 0)
+    assert retired_by_place(use, cycles=20.0) == pytest.approx([12 / 17.5] * 2)
+    # At a limit of 5 only sources that come new are taken in.
+    assert retired_by_place(use, cycles=5.0) == pytest.approx([12 / 5] * 2)
+
+
+@pytest.mark.parametrize(("day", "counted"), [("2026-01-01", ["A"]), ("2026-01-02", [])])
+def test_a_source_discarded_by_the_last_trial_counts_and_one_after_it_does_not(
+    day: str, counted: list[str]
+) -> None:
+    sources = pd.DataFrame(
+        {
+            "source_id": ["A"],
+            "acquired_on": pd.to_datetime(["2025-01-01"]),
+            "age_at_acquisition_days": [0.0],
+        }
+    )
+    storage = _log([("A", "2025-01-01", "freezer"), ("A", day, "discarded")])
+    asked = pd.DataFrame({"source_id": ["A"], "started_at": [FIRST]})
+    history = storage_history(sources, storage, asked, Settings())
+    found = rate_of_use(sources, storage, history, FIRST, LAST)
+    assert [gone.source_id for gone in found.discards] == counted
+
+
 def test_the_long_run_is_that_of_a_simulated_store() -> None:
     # Renewal theory by simulation: each place refilled with one of the ages the unit takes in.
     rng = np.random.default_rng(3)

@@ -433,6 +433,13 @@ def test_two_lengths_are_refused() -> None:
         )
 
 
+def test_a_source_acquired_at_a_time_of_day_is_held_from_the_start_of_that_day() -> None:
+    moves = [("A", "2026-01-01 00:00", "freezer")]
+    late = history(moves, sources=[{"source_id": "A", "acquired_on": "2026-01-01 15:30"}])
+    assert at(late, "2026-01-03 00:00")["held_days"] == 2.0
+    assert at(late, "2026-01-03 00:00")["age_days"] == 2.0
+
+
 def test_stays_thaws_and_sources_can_be_seen() -> None:
     told = history(
         [*FROZEN, ("A", "2026-01-09", "discarded")], trials=[("A", "2026-01-05 10:00", 0)]
