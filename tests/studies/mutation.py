@@ -51,7 +51,11 @@ PLAN: dict[str, tuple[str, ...]] = {
     "joining/trials.py": JOINING,
     "decide/bootstrap.py": ("tests/decide/test_bootstrap.py",),
     "decide/compare.py": ("tests/decide/test_compare.py", "tests/decide/test_compare_reference.py"),
-    "decide/curve.py": ("tests/decide/test_curve.py", "tests/reference/test_logistic_reference.py"),
+    "decide/curve.py": (
+        "tests/decide/test_curve.py",
+        "tests/decide/test_threshold.py",
+        "tests/reference/test_logistic_reference.py",
+    ),
     "decide/explain.py": ("tests/decide/test_explain.py",),
     "decide/exposure_left.py": ("tests/decide/test_exposure_left.py",),
     "decide/frontier.py": ("tests/decide/test_frontier.py",),
