@@ -191,6 +191,15 @@ def test_the_bins_hold_every_trial_once_and_never_part_equal_exposures(made_tria
     assert all(b.proportion_low <= b.proportion <= b.proportion_high for b in bins)
 
 
+def test_each_bin_stands_at_the_mean_exposure_of_its_trials(made_trials: Made) -> None:
+    trials = made_trials(3)
+    for one in observed_bins(trials, "cycles", 0.9):
+        own = trials[trials["cycles"].between(one.low, one.high)]
+        assert len(own) == one.n
+        assert one.mean == pytest.approx(own["cycles"].mean())
+        assert one.sources == own["source_id"].nunique()
+
+
 def test_one_very_common_exposure_takes_one_bin(made_trials: Made) -> None:
     trials = made_trials(3)
     trials.loc[trials.index[:400], "cycles"] = 0.0
@@ -204,6 +213,9 @@ def test_observed_to_counts_sources_and_not_trials() -> None:
         {"source_id": ["a", "a", "a", "b", "c", "d"], "cycles": [50.0, 49.0, 48.0, 9.0, 7.0, 3.0]}
     )
     assert observed_to(trials, "cycles") == 7.0
+    # With fewer than three sources, as far as any was.
+    assert observed_to(trials.head(4), "cycles") == 50.0
+    assert observed_to(trials.head(0), "cycles") == 0.0
 
 
 def test_the_planted_threshold_lies_in_its_interval() -> None:
