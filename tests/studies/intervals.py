@@ -13,10 +13,8 @@ date: give another ``--folder``, or remove them. The reduced run is
 from __future__ import annotations
 
 import argparse
-import csv
 import datetime as dt
 import platform
-import sys
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
@@ -26,7 +24,7 @@ import numpy as np
 import pandas as pd
 from promises import Found, promises_svg
 from scipy import stats
-from side_by_side import add_options, run_side_by_side, where
+from side_by_side import add_options, run_stored, where
 
 from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, fit_finds, small_sample
@@ -96,24 +94,9 @@ def _limits(fit: FindFit, exposure: str) -> dict[str, tuple[float | None, float 
 
 def run_study(scenario: str, units: int, folder: Path, **place: Any) -> pd.DataFrame:
     """Study the units that have no line in the scenario's file yet, and return all of them."""
-    folder.mkdir(parents=True, exist_ok=True)
+    calls = {seed: (scenario, seed) for seed in range(FIRST_SEED, FIRST_SEED + units)}
     path = folder / f"{scenario.replace(' ', '_')}.csv"
-    if not path.exists():
-        path.write_text(",".join(COLUMNS) + "\n", encoding="utf-8")
-    done = set(pd.read_csv(path)["seed"])
-    left = [s for s in range(FIRST_SEED, FIRST_SEED + units) if s not in done]
-    if place["workers"] and left:
-        with path.open("a", newline="") as file:
-            lines = csv.DictWriter(file, COLUMNS, lineterminator="\n")
-            found = run_side_by_side(study_unit, [(scenario, seed) for seed in left], **place)
-            for number, row in enumerate(found, start=1):
-                lines.writerow(row)
-                file.flush()
-                if number % 10 == 0 or number == len(left):
-                    sys.stderr.write(f"\r{scenario}: {len(done) + number} of {units}   ")
-        sys.stderr.write("\n")
-    frame = pd.read_csv(path).sort_values("seed")
-    return frame[frame["seed"] < FIRST_SEED + units].reset_index(drop=True)
+    return run_stored(study_unit, calls, path, COLUMNS, **place)
 
 
 @dataclass(frozen=True)

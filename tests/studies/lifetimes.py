@@ -15,10 +15,8 @@ functions as a unit's records.
 from __future__ import annotations
 
 import argparse
-import csv
 import datetime as dt
 import platform
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib import metadata
@@ -29,7 +27,7 @@ import numpy as np
 import pandas as pd
 from promises import Found, promises_svg
 from scipy import stats
-from side_by_side import add_options, run_side_by_side, where
+from side_by_side import add_options, run_stored, where
 
 from outcomes.fit.alternative_rules import compare_rules
 from outcomes.fit.interval_lifetime import fit_interval_lifetime
@@ -313,25 +311,8 @@ def study_unit(name: str, seed: int) -> dict[str, object]:
 
 def run_study(name: str, units: int, folder: Path, **place: Any) -> pd.DataFrame:
     """Study the units that have no line in the study's file yet, and return all of them."""
-    folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"{name}.csv"
-    columns = STUDIES[name].columns
-    if not path.exists():
-        path.write_text(",".join(columns) + "\n", encoding="utf-8")
-    done = set(pd.read_csv(path)["seed"])
-    left = [seed for seed in range(units) if FIRST_SEED + seed not in done]
-    if place["workers"] and left:
-        with path.open("a", newline="") as file:
-            lines = csv.DictWriter(file, columns, lineterminator="\n")
-            found = run_side_by_side(study_unit, [(name, seed) for seed in left], **place)
-            for number, row in enumerate(found, start=1):
-                lines.writerow(row)
-                file.flush()
-                if number % 20 == 0 or number == len(left):
-                    sys.stderr.write(f"\r{name}: {len(done) + number} of {units}   ")
-        sys.stderr.write("\n")
-    frame = pd.read_csv(path).sort_values("seed")
-    return frame[frame["seed"] < FIRST_SEED + units].reset_index(drop=True)
+    calls = {FIRST_SEED + seed: (name, seed) for seed in range(units)}
+    return run_stored(study_unit, calls, folder / f"{name}.csv", STUDIES[name].columns, **place)
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,13 @@ one by one as they come, whatever the back end.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import csv
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any, TypeVar
 
+import pandas as pd
 from joblib import Parallel, delayed, parallel_config
 
 T = TypeVar("T")
@@ -48,3 +52,36 @@ def run_side_by_side(
     with parallel_config(backend=backend or "loky", **options):
         parallel = Parallel(n_jobs=workers, return_as="generator_unordered")
     return parallel(delayed(function)(*call) for call in calls)
+
+
+def run_stored(
+    function: Callable[..., dict[str, object]],
+    calls: Mapping[int, Sequence[Any]],
+    path: Path,
+    columns: Sequence[str],
+    *,
+    workers: int,
+    **place: Any,
+) -> pd.DataFrame:
+    """Study the units that have no line in a file yet, a line for each as soon as it is done.
+
+    ``calls`` is seed → arguments of the function, whose answers hold ``seed``. Returns the
+    lines of these seeds in order; with 0 workers nothing is run.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if not path.exists():
+        path.write_text(",".join(columns) + "\n", encoding="utf-8")
+    done = set(pd.read_csv(path)["seed"])
+    left = [call for seed, call in calls.items() if seed not in done]
+    if workers and left:
+        with path.open("a", newline="") as file:
+            lines = csv.DictWriter(file, columns, lineterminator="\n")
+            found = run_side_by_side(function, left, workers=workers, **place)
+            for number, row in enumerate(found, start=1):
+                lines.writerow(row)
+                file.flush()
+                if number % 10 == 0 or number == len(left):
+                    sys.stderr.write(f"\r{path.stem}: {number} of {len(left)} more   ")
+        sys.stderr.write("\n")
+    frame = pd.read_csv(path).sort_values("seed")
+    return frame[frame["seed"].isin(list(calls))].reset_index(drop=True)
