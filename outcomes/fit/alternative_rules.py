@@ -13,12 +13,13 @@ from outcomes.errors import SettingsError
 from outcomes.fit.cusum import Healthy, simulate_highest, simulate_misses
 from outcomes.fit.lifetime import FALSE_CALL_TRIALS, counting_trials
 from outcomes.fit.reliability_rule import describe_rule, first_called, rule_false_call
-from outcomes.fit.watch import Watch
+from outcomes.fit.watch import Watch, learn_unchanging
 from outcomes.settings import Settings
 
 MOST_WINDOW = 14
 WORSE = 2.0
 TOLD_TRIALS = 20
+CUMULATIVE_SUM = "cumulative sum"
 _CHARTS = 4000
 
 
@@ -49,13 +50,14 @@ class RuleOutcome:
     false_call
         Number of trials → share of sources called within so many although
         nothing changes: exact at the unit's own proportion of finds; for the
-        cumulative sum by simulation with sources that differ.
+        cumulative sum by simulation of trials like those of its baseline.
     called_if_worse
         The same where the odds of a miss are twice as high from the first trial on.
     false_call_as_searched
         The same as ``false_call``, by simulation on sources that differ and are
-        searched as here: several dogs at one hide, good days and bad ones. Empty
-        without a baseline (see :func:`outcomes.fit.watch.watch`).
+        searched as here: several dogs at one hide, good days and bad ones (see
+        :func:`outcomes.fit.watch.learn_unchanging`). Empty where too little is known
+        of them.
     called_if_worse_as_searched
         The same as ``called_if_worse``, by that simulation.
     reason
@@ -96,7 +98,7 @@ class RuleComparison:
         What can be said, in words.
     simulated_finds
         Proportion of finds in the simulation of sources searched as here, while
-        nothing changes; None without a baseline.
+        nothing changes; None where too little is known of them.
     """
 
     baseline: float | None
@@ -109,10 +111,12 @@ class RuleComparison:
     @property
     def shares_rest_on(self) -> str:
         """How the shares told were reckoned, and at what proportion of finds; "" without any."""
+        charted = any(r.name == CUMULATIVE_SUM and r.reason is None for r in self.rules)
         if self.simulated_finds is not None:
             return (
                 "by simulation of sources that differ and are searched as here, "
                 f"with {100 * self.simulated_finds:.0f} finds in 100 trials while nothing changes"
+                + (" (the cumulative sum's: of the first trials on record)" if charted else "")
             )
         if self.baseline is not None:
             return (
@@ -164,6 +168,7 @@ def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> R
     counted, _ = counting_trials(trials, rule)
     baseline = float(counted["found"].mean()) if len(counted) else None
     needed = misses_needed(window, settings.floor, settings.confidence)
+    healthy = learn_unchanging(trials, settings)
     own = RuleOutcome(
         name="misses within trials",
         rule=describe_rule(rule),
@@ -175,17 +180,15 @@ def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> R
         ),
         reason=None if len(counted) else "no trial counts for it",
         false_call_as_searched=_as_searched(
-            watched.source_healthy, settings.seed, _constant(rule.misses, rule.window)
+            healthy, settings.seed, _constant(rule.misses, rule.window)
         ),
         called_if_worse_as_searched=_as_searched(
-            _made_worse(watched.source_healthy),
-            settings.seed,
-            _constant(rule.misses, rule.window),
+            _made_worse(healthy), settings.seed, _constant(rule.misses, rule.window)
         ),
     )
     rules = (
         own,
-        _proportion(counted, baseline, needed, watched, settings),
+        _proportion(counted, baseline, needed, healthy, settings),
         _cumulative(counted, watched, settings.seed),
     )
     usable = [{c.source_id for c in r.called} for r in rules if r.reason is None]
@@ -197,7 +200,7 @@ def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> R
         by_all,
         by_any,
         sentence="",
-        simulated_finds=_simulated_finds(watched.source_healthy, settings.seed),
+        simulated_finds=_simulated_finds(healthy, settings.seed),
     )
     return replace(found, sentence=_sentence(found))
 
@@ -341,7 +344,7 @@ def _proportion(
     counted: pd.DataFrame,
     baseline: float | None,
     needed: tuple[int | None, ...],
-    watched: Watch,
+    healthy: Healthy | None,
     settings: Settings,
 ) -> RuleOutcome:
     window = len(needed)
@@ -362,10 +365,8 @@ def _proportion(
         false_call=_within(baseline, lambda p, n: proportion_false_call(needed, p, n)),
         called_if_worse=_within(_worse(baseline), lambda p, n: proportion_false_call(needed, p, n)),
         reason=reason,
-        false_call_as_searched=_as_searched(watched.source_healthy, settings.seed, needed),
-        called_if_worse_as_searched=_as_searched(
-            _made_worse(watched.source_healthy), settings.seed, needed
-        ),
+        false_call_as_searched=_as_searched(healthy, settings.seed, needed),
+        called_if_worse_as_searched=_as_searched(_made_worse(healthy), settings.seed, needed),
     )
 
 
@@ -416,23 +417,10 @@ def _cumulative(counted: pd.DataFrame, watched: Watch, seed: int) -> RuleOutcome
             days = float(held.get(first.trial_id, np.nan))
             rows.append(CalledSource(chart.name, first.trial_id, first.started_at, days))
     limit = watched.source_limit
-    worse = dict(watched.source_called_if_raised)
-    doubled = _made_worse(watched.source_healthy)
-    if doubled is not None and limit is not None and watched.odds_ratio != WORSE:
-        # The chart looks for another change than the one the rules are set side by side for.
-        worse = {
-            n: float(
-                (
-                    simulate_highest(
-                        doubled, watched.odds_ratio, n, _CHARTS, np.random.default_rng(seed + 1)
-                    )
-                    > limit
-                ).mean()
-            )
-            for n in FALSE_CALL_TRIALS
-        }
+    fine = _past_limit(watched.source_healthy, watched, seed)
+    worse = _past_limit(_made_worse(watched.source_healthy), watched, seed)
     return RuleOutcome(
-        name="cumulative sum",
+        name=CUMULATIVE_SUM,
         rule=(
             "the source's misses beyond those expected, added up trial by trial (a cumulative "
             "sum), pass "
@@ -442,12 +430,24 @@ def _cumulative(counted: pd.DataFrame, watched: Watch, seed: int) -> RuleOutcome
         ),
         called=tuple(sorted(rows, key=lambda c: (c.started_at, c.source_id))),
         sources=len(watched.sources),
-        false_call=dict(watched.source_false_call),
+        false_call=fine,
         called_if_worse=worse,
         reason=watched.reason,
-        false_call_as_searched=dict(watched.source_false_call),
+        false_call_as_searched=fine,
         called_if_worse_as_searched=worse,
     )
+
+
+def _past_limit(healthy: Healthy | None, watched: Watch, seed: int) -> dict[int, float]:
+    """Share of charts past the limit within some numbers of trials."""
+    if healthy is None or watched.source_limit is None:
+        return {}
+    shares = {}
+    for n in FALSE_CALL_TRIALS:
+        rng = np.random.default_rng(seed + 1)
+        highest = simulate_highest(healthy, watched.odds_ratio, n, _CHARTS, rng)
+        shares[n] = float((highest > watched.source_limit).mean())
+    return shares
 
 
 def _sentence(found: RuleComparison) -> str:

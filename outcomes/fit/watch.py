@@ -9,12 +9,11 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import FitError, SettingsError
-from outcomes.fit.cusum import Healthy, chart_values, limit_for, miss_scores, simulate_highest
+from outcomes.fit.cusum import Healthy, chart_values, limit_for, miss_scores
 from outcomes.fit.finds import averaged_probability
-from outcomes.fit.lifetime import FALSE_CALL_TRIALS
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import LeftOut, MixedFit
-from outcomes.fit.terms import Design, column_values, plan_design
+from outcomes.fit.terms import EXPOSURES, Design, column_values, plan_design
 from outcomes.settings import Settings
 from outcomes.telling import count
 
@@ -22,10 +21,10 @@ BASELINE_MISSES = 40
 BASELINE_FINDS = 40
 BASELINE_SOURCES = 8
 BASELINE_DOGS = 3
-_CHARTS = 4000
 # What rises with the calendar would be carried far beyond the baseline it was learnt on, and
 # how readily a source is taken is not known until it has been.
-_NOT_LEARNT = ("experience", "frozen_share", "use_ratio")
+_NOT_KNOWN_BEFORE = ("frozen_share", "use_ratio")
+_NOT_LEARNT = ("experience", *_NOT_KNOWN_BEFORE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,12 +104,8 @@ class Watch:
         The first trials on record, by which the expected probabilities were set.
     learnt
         Terms of the model of those.
-    source_false_call, source_called_if_raised
-        Number of trials → share of sources past the limit within so many, by
-        simulation: where nothing changed, and where the odds of a miss are
-        ``odds_ratio`` times as high from the first trial on.
     source_healthy
-        What a source's trials are like while nothing changes; None without charts.
+        What a source's trials in the baseline are like; None without charts.
     left_out
         Terms and trials it does without, and why.
     reason
@@ -135,8 +130,6 @@ class Watch:
     left_out: tuple[LeftOut, ...]
     reason: str | None
     sentence: str
-    source_false_call: Mapping[int, float] = field(default_factory=dict)
-    source_called_if_raised: Mapping[int, float] = field(default_factory=dict)
     source_healthy: Healthy | None = field(default=None, compare=False, repr=False)
 
 
@@ -196,10 +189,52 @@ def watch(
     if isinstance(cut, str):
         return _nothing(choices, hides, cut)
     try:
-        model = _learn(hides.iloc[:cut])
+        return _charts(hides, cut, _learn(hides.iloc[:cut]), choices, settings)
     except FitError as error:
         return _nothing(choices, hides, str(error))
-    return _charts(hides, cut, model, choices, settings)
+
+
+def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None:
+    """What the trials on sources would be like if no source changed.
+
+    For rules that are not charts: from the 40 misses of the baseline, the spread
+    between sessions and the effects of the conditions are hardly known, and how
+    often a rule calls a source rises ever faster with both. Here they are learnt
+    from all trials, with the exposures and the dogs' experience in the model, so
+    that what changed is not taken for a spread; then each exposure is held at its
+    mean. A chart cannot use it: its past would change with every new record.
+
+    Parameters
+    ----------
+    trials
+        Joined trials, as for :func:`watch`.
+    settings
+        Its ``rule.qualified_only`` is used.
+
+    Returns
+    -------
+    Healthy or None
+        Of all trials that count, in blocks of one source and one session; None
+        where no model of them can be fitted.
+    """
+    hides = _charted(trials)
+    used = _qualified(hides, settings)
+    if not used.any():
+        return None
+    try:
+        model = _fit(plan_design(hides, without=_NOT_KNOWN_BEFORE))
+    except FitError:
+        return None
+    x = model.matrix(hides)
+    for j, column in enumerate(model.design.columns, start=1):
+        if column.term in EXPOSURES:
+            x[:, j] = x[used, j].mean()
+    log_odds = x @ model.mixed.beta + model.effect("dog", hides["dog_id"])[0]
+    between, within = model.sd("source"), model.session_sd
+    spread = np.full(len(hides), np.hypot(between, within))
+    expected = averaged_probability(log_odds, spread)[0]
+    rows, block = _blocks(hides, hides["source_id"].astype(str), used)
+    return Healthy(log_odds[rows], 1.0 - expected[rows], block, between, within)
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,7 +307,10 @@ def _baseline_end(hides: pd.DataFrame) -> int | str:
 
 
 def _learn(baseline: pd.DataFrame) -> _Model:
-    design = plan_design(baseline, exposures=(), without=_NOT_LEARNT)
+    return _fit(plan_design(baseline, exposures=(), without=_NOT_LEARNT))
+
+
+def _fit(design: Design) -> _Model:
     if min(int(design.y.sum()), int((1 - design.y).sum())) < BASELINE_MISSES // 2:
         raise FitError("too few trials of the baseline can be used")
     if design.separated:
@@ -293,7 +331,6 @@ def _charts(
     charts: dict[str, tuple[Chart, ...]] = {}
     limits: dict[str, float] = {}
     doubtful = np.zeros(len(hides), dtype=bool)
-    operating: tuple[dict[int, float], dict[int, float]] = ({}, {})
     source_healthy: Healthy | None = None
     for of, log_odds, known, chart_sd in (
         ("source", fixed + dog, dog_error, model.sd("source")),
@@ -306,21 +343,16 @@ def _charts(
         spread = np.sqrt(known**2 + own**2 + session**2)
         expected = averaged_probability(log_odds, spread)[0]
         grouped = hides[f"{of}_id"].astype(str)
-        healthy = _healthy(
-            hides,
-            log_odds,
-            expected,
-            grouped,
-            baseline & kept,
-            chart_sd,
-            session,
-        )
+        used = baseline & kept
+        if not used.any():
+            raise FitError("no trial of the baseline is by a qualified dog")
+        rows, block = _blocks(hides, grouped, used)
+        healthy = Healthy(log_odds[rows], 1.0 - expected[rows], block, chart_sd, session)
         limits[of] = limit_for(
             healthy, choices.odds_ratio, choices.false_call, choices.within, settings.seed
         )
         if of == "source":
             source_healthy = healthy
-            operating = _operating(healthy, limits[of], choices, settings.seed)
         charts[of] = tuple(
             _chart(
                 of,
@@ -368,28 +400,9 @@ def _charts(
         left_out=tuple(left_out),
         reason=None,
         sentence="",
-        source_false_call=operating[0],
-        source_called_if_raised=operating[1],
         source_healthy=source_healthy,
     )
     return _with_sentence(found)
-
-
-def _operating(
-    healthy: Healthy, limit: float, choices: _Choices, seed: int
-) -> tuple[dict[int, float], dict[int, float]]:
-    """Share of charts past the limit within some numbers of trials: unchanged, and worse."""
-    worse = replace(healthy, log_odds=healthy.log_odds - np.log(choices.odds_ratio))
-    return (
-        {n: _share_past(healthy, limit, n, choices, seed) for n in FALSE_CALL_TRIALS},
-        {n: _share_past(worse, limit, n, choices, seed) for n in FALSE_CALL_TRIALS},
-    )
-
-
-def _share_past(like: Healthy, limit: float, trials: int, choices: _Choices, seed: int) -> float:
-    rng = np.random.default_rng(seed + 1)
-    highest = simulate_highest(like, choices.odds_ratio, trials, _CHARTS, rng)
-    return float((highest > limit).mean())
 
 
 def _on_doubtful_source(hides: pd.DataFrame, charts: tuple[Chart, ...]) -> np.ndarray:
@@ -425,18 +438,10 @@ def _rows_of(grouped: pd.Series, kept: np.ndarray) -> Mapping[str, np.ndarray]:
     }
 
 
-def _healthy(
-    hides: pd.DataFrame,
-    log_odds: np.ndarray,
-    expected: np.ndarray,
-    grouped: pd.Series,
-    used: np.ndarray,
-    chart_sd: float,
-    session_sd: float,
-) -> Healthy:
-    """The baseline's trials in blocks of one chart and one session."""
-    if not used.any():
-        raise FitError("no trial of the baseline is by a qualified dog")
+def _blocks(
+    hides: pd.DataFrame, grouped: pd.Series, used: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Rows of the trials used, in blocks of one chart and one session, and the block of each."""
     session = (
         hides["session_id"].astype("object")
         if "session_id" in hides
@@ -446,13 +451,7 @@ def _healthy(
     labels = (grouped + "\n" + session).to_numpy()[used]
     order = np.argsort(labels, kind="stable")
     block = np.unique(labels, return_inverse=True)[1].reshape(-1)[order]
-    return Healthy(
-        log_odds=log_odds[used][order],
-        expected=1.0 - expected[used][order],
-        block=block,
-        chart_sd=chart_sd,
-        block_sd=session_sd,
-    )
+    return np.flatnonzero(used)[order], block
 
 
 def _chart(

@@ -14,9 +14,10 @@ from outcomes.fit.alternative_rules import (
     misses_needed,
     proportion_false_call,
 )
+from outcomes.fit.cusum import simulate_highest
 from outcomes.fit.finds import averaged_probability
 from outcomes.fit.reliability_rule import first_called
-from outcomes.fit.watch import watch
+from outcomes.fit.watch import learn_unchanging, watch
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
 from .test_watch import searches
@@ -78,12 +79,13 @@ def test_a_source_that_goes_bad_is_called_by_every_rule_after_it_did():
     assert found.sentence.startswith("Sources called unreliable: by misses within trials ")
 
 
-def test_the_simulated_share_of_the_cumulative_sum_is_the_one_its_limit_was_set_for():
-    trials = searches(np.random.default_rng(2))
-    found = watch(trials, ANY_DOG)
+def test_the_limit_of_the_cumulative_sum_is_passed_as_often_as_it_was_set_for():
+    watched = watch(searches(np.random.default_rng(2)), ANY_DOG)
+    rng = np.random.default_rng(8)
+    highest = simulate_highest(watched.source_healthy, 2.0, 50, 4000, rng)
     # 4,000 charts to set it and 4,000 others to try it: each an error of 0.0034.
-    assert found.source_false_call[50] == pytest.approx(0.05, abs=3 * 0.0034 * np.sqrt(2))
-    assert found.source_called_if_raised[50] > found.source_false_call[50]
+    share = (highest > watched.source_limit).mean()
+    assert share == pytest.approx(0.05, abs=3 * 0.0034 * np.sqrt(2))
 
 
 def test_a_worse_source_is_one_of_doubled_odds_whatever_change_the_charts_look_for():
@@ -91,8 +93,12 @@ def test_a_worse_source_is_one_of_doubled_odds_whatever_change_the_charts_look_f
     settings = replace(ANY_DOG, unreliable=OtherRules(odds_ratio=4.0))
     watched = watch(trials, settings)
     found = compare_rules(trials, watched, settings).rules[2]
-    # A chart made for fourfold odds calls a source of doubled odds less often than one of fourfold.
-    assert found.called_if_worse[50] < watched.source_called_if_raised[50]
+    healthy = watched.source_healthy
+    for share, odds_ratio in ((found.false_call, 1.0), (found.called_if_worse, 2.0)):
+        raised = replace(healthy, log_odds=healthy.log_odds - np.log(odds_ratio))
+        highest = simulate_highest(raised, 4.0, 50, 4000, np.random.default_rng(7))
+        # Two shares of 4,000 charts, each with an error of at most 0.008.
+        assert share[50] == pytest.approx((highest > watched.source_limit).mean(), abs=0.034)
     assert found.called_if_worse[50] > found.false_call[50]
     assert found.called_if_worse_as_searched == found.called_if_worse
 
@@ -109,15 +115,15 @@ def test_without_a_baseline_the_other_rules_still_stand():
 
 def test_the_proportion_of_finds_told_is_that_of_the_trials_the_shares_are_counted_in():
     trials = searches(np.random.default_rng(2)).assign(held_days=lambda t: t["age_days"])
-    watched = watch(trials, ANY_DOG)
-    found = compare_rules(trials, watched, ANY_DOG)
-    healthy = watched.source_healthy
+    found = compare_rules(trials, watch(trials, ANY_DOG), ANY_DOG)
+    healthy = learn_unchanging(trials, ANY_DOG)
     # The same mean by quadrature; 200,000 trials of 4,000 sources that differ.
     spread = np.hypot(healthy.chart_sd, healthy.block_sd)
     expected = averaged_probability(healthy.log_odds, np.full(len(healthy.log_odds), spread))[0]
     assert found.simulated_finds == pytest.approx(expected.mean(), abs=0.01)
     assert f"with {100 * found.simulated_finds:.0f} finds in 100 trials" in found.sentence
-    early = searches(np.random.default_rng(9), days=10).assign(held_days=lambda t: t["age_days"])
+    assert "(the cumulative sum's: of the first trials on record)" in found.sentence
+    early = searches(np.random.default_rng(9), days=6).assign(held_days=lambda t: t["age_days"])
     without = compare_rules(early, watch(early, ANY_DOG), ANY_DOG)
     assert without.simulated_finds is None
     assert f"independent, with {100 * without.baseline:.0f} finds in 100 while" in without.sentence
@@ -153,3 +159,39 @@ def test_the_share_called_as_searched_is_what_unchanged_sources_show_and_more_th
     error = np.sqrt(0.25 / (len(called) / 3))
     assert np.mean(searched) == pytest.approx(np.mean(called), abs=3 * error)
     assert np.mean(searched) > np.mean(chain)
+
+
+def test_what_is_learnt_from_all_trials_is_closer_to_the_truth_than_from_the_baseline():
+    # Days differ by 0.3 in these units (log-odds), sources by 0.5.
+    rng = np.random.default_rng(12)
+    off: dict[str, list[tuple[float, float]]] = {"first": [], "all": []}
+    for _ in range(12):
+        trials = searches(rng, days=180)
+        first = watch(trials, ANY_DOG).source_healthy
+        for name, one in (("first", first), ("all", learn_unchanging(trials, ANY_DOG))):
+            off[name].append((one.chart_sd - 0.5, one.block_sd - 0.3))
+    early, late = (np.sqrt(np.mean(np.square(off[name]), axis=0)) for name in ("first", "all"))
+    assert (late < early).all()
+    mean = np.mean(off["all"], axis=0)
+    error = np.std(off["all"], axis=0, ddof=1) / np.sqrt(12)
+    assert (np.abs(mean) < 4 * error + 0.05).all()  # likelihood takes spreads a little too small
+
+
+def test_sources_that_never_change_are_found_as_often_as_the_units_own_on_average():
+    rng = np.random.default_rng(5)
+    trials = searches(rng, days=300).assign(held_days=lambda t: t["age_days"])
+    spoilt = rng.random(len(trials)) < trials["cycles"] / 150  # two misses of three in the end
+    trials.loc[spoilt, "result"] = "miss"
+    found = compare_rules(trials, watch(trials, ANY_DOG), ANY_DOG)
+    early = (trials["cycles"] < 20) & (trials["result"] == "find")
+    assert early.sum() / (trials["cycles"] < 20).sum() > found.baseline + 0.2
+    # At the mean of the cycles, not the mean over them: the curve bends by a few in 100.
+    assert found.simulated_finds == pytest.approx(found.baseline, abs=0.06)
+    healthy = learn_unchanging(trials, ANY_DOG)
+    # Dogs and wind are left, and no fall of 2 on the log-odds scale.
+    assert np.std(healthy.log_odds) < 0.75
+
+
+def test_nothing_is_learnt_of_sources_that_no_qualified_dog_has_searched():
+    trials = searches(np.random.default_rng(5)).assign(qualified=False)
+    assert learn_unchanging(trials, Settings()) is None

@@ -158,3 +158,10 @@ def test_a_limit_for_fewer_false_calls_is_wider_and_a_change_of_none_is_refused(
     assert (strict.false_call, strict.within) == (0.01, 50)
     with pytest.raises(SettingsError, match="odds_ratio above 1"):
         watch(trials, Settings(unreliable=OtherRules(odds_ratio=1.0)))
+
+
+def test_dogs_that_qualified_after_the_first_trials_leave_nothing_to_chart_and_it_is_said():
+    trials = searches(np.random.default_rng(2)).assign(qualified=False)
+    found = watch(trials, Settings())
+    assert found.sources == found.dogs == ()
+    assert "no trial of the baseline is by a qualified dog" in found.sentence

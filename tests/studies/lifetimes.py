@@ -51,6 +51,9 @@ PER_CYCLE = (0.0, 0.15)
 LEVEL = 0.05
 SLACK = 0.05
 FOUND, TRIALS = 0.9, 20
+# A twentieth of the share called, as for the bias of an effect: spreads are estimates, and the
+# share bends with them, so that no simulation on a unit's own trials can be without bias.
+CALLED_AMISS = 0.02
 FIRST_DAY = pd.Timestamp("2024-01-01")
 FIRST_MISS = ReliabilityRule(misses=1, window=1, qualified_only=False)
 NO_MOVES = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
@@ -275,7 +278,7 @@ STUDIES = {
             Measure("called_less_chain", "the same less the share for independent trials", False,
                     None, None),
             Measure("called_less_simulated", "the same less the share simulated on such trials",
-                    False, 0.0, 0.0),
+                    False, -CALLED_AMISS, CALLED_AMISS),
         ),
     ),
     "rule": Study(
