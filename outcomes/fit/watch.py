@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import brentq
 
 from outcomes.errors import FitError, SettingsError
 from outcomes.fit.cusum import Healthy, chart_values, limit_for, miss_scores
@@ -202,7 +203,8 @@ def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None
     often a rule calls a source rises ever faster with both. Here they are learnt
     from all trials, with the exposures and the dogs' experience in the model, so
     that what changed is not taken for a spread; then each exposure is held at its
-    mean. A chart cannot use it: its past would change with every new record.
+    mean, at the level at which as many trials are finds as on record. A chart
+    cannot use it: its past would change with every new record.
 
     Parameters
     ----------
@@ -231,10 +233,16 @@ def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None
             x[:, j] = x[used, j].mean()
     log_odds = x @ model.mixed.beta + model.effect("dog", hides["dog_id"])[0]
     between, within = model.sd("source"), model.session_sd
-    spread = np.full(len(hides), np.hypot(between, within))
-    expected = averaged_probability(log_odds, spread)[0]
     rows, block = _blocks(hides, hides["source_id"].astype(str), used)
-    return Healthy(log_odds[rows], 1.0 - expected[rows], block, between, within)
+    log_odds = log_odds[rows]
+    spread = np.full(len(rows), np.hypot(between, within))
+    found = float((hides["result"] == "find").to_numpy()[rows].mean())
+    if 0.0 < found < 1.0:
+        log_odds += brentq(
+            lambda by: averaged_probability(log_odds + by, spread)[0].mean() - found, -20.0, 20.0
+        )
+    expected = 1.0 - averaged_probability(log_odds, spread)[0]
+    return Healthy(log_odds, expected, block, between, within)
 
 
 @dataclass(frozen=True, slots=True)

@@ -185,8 +185,8 @@ def test_sources_that_never_change_are_found_as_often_as_the_units_own_on_averag
     found = compare_rules(trials, watch(trials, ANY_DOG), ANY_DOG)
     early = (trials["cycles"] < 20) & (trials["result"] == "find")
     assert early.sum() / (trials["cycles"] < 20).sum() > found.baseline + 0.2
-    # At the mean of the cycles, not the mean over them: the curve bends by a few in 100.
-    assert found.simulated_finds == pytest.approx(found.baseline, abs=0.06)
+    # 200,000 trials of 4,000 sources that differ by less than 1.
+    assert found.simulated_finds == pytest.approx(found.baseline, abs=0.01)
     healthy = learn_unchanging(trials, ANY_DOG)
     # Dogs and wind are left, and no fall of 2 on the log-odds scale.
     assert np.std(healthy.log_odds) < 0.75
