@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.fit.finds import FindFit, at_each_spread
+from outcomes.fit.finds import FindFit, at_each_spread, normal_nodes
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import OF_THE_SOURCE, Design
 
@@ -267,9 +267,9 @@ def averaged_over(states: np.ndarray, others: np.ndarray, spread: float) -> np.n
 
 def _mean_over(own: np.ndarray, rest: np.ndarray, spread: float) -> np.ndarray:
     """Mean find probability over the rest of the log-odds and a normal spread, shape of own."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES if spread > 0.0 else 1)
+    nodes, weights = normal_nodes(_NODES if spread > 0.0 else 1)
     at = np.zeros(own.shape)
-    for node, weight in zip(nodes, weights / weights.sum(), strict=True):
+    for node, weight in zip(nodes, weights, strict=True):
         eta = own[:, :, None] + rest[:, None, :] + spread * node
         at += weight * special.expit(eta).mean(axis=2)
     return at

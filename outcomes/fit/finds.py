@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -551,6 +552,16 @@ def change_along(fit: FindFit, exposure: str, step: float) -> tuple[float, float
     return float(100.0 * change[0]), float(100.0 * change[1]), float(100.0 * change[2])
 
 
+@cache
+def normal_nodes(count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Nodes and weights of a Gauss-Hermite mean over a standard normal, shape (count,) each.
+
+    Not to be written to: every caller gets the same arrays.
+    """
+    nodes, weights = np.polynomial.hermite_e.hermegauss(count)
+    return nodes, weights / weights.sum()
+
+
 def averaged_probability(
     eta: np.ndarray, spread: np.ndarray | float
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -564,8 +575,7 @@ def averaged_probability(
     >>> p.round(4), slope.round(4)
     (array([0.5   , 0.8808]), array([0.25 , 0.105]))
     """
-    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
-    weights = weights / weights.sum()
+    nodes, weights = normal_nodes(_NODES)
     eta, spread = np.broadcast_arrays(np.asarray(eta, dtype=float), np.asarray(spread, float))
     probability = np.zeros(eta.shape)
     slope = np.zeros(eta.shape)

@@ -424,20 +424,51 @@ def joint_covariance(
                 lead / diagonal[position : position + width : step]
             )
             position += width
-    covariance = np.linalg.inv(information)
-    conditional = np.linalg.inv(information[p:, p:]) if kept else np.zeros((0, 0))
+    widest = _widest_diagonal([designs[i] for i in kept], [blocks[i] for i in kept])
+    covariance = _inverse(information, slice(p + widest.start, p + widest.stop))
+    conditional = _inverse(information[p:, p:], widest)
     to_effects, labels = _intercept_rows([blocks[i] for i in kept])
-    joint_map = np.zeros((p + to_effects.shape[0], information.shape[0]))
-    joint_map[:p, :p] = np.eye(p)
-    joint_map[p:, p:] = to_effects
-    spread = np.sqrt(((to_effects @ conditional) * to_effects).sum(axis=1))
+    joint_map = sparse.block_diag([sparse.identity(p), to_effects], format="csr")
+    spread = np.sqrt(to_effects.multiply(to_effects @ conditional).sum(axis=1)).A1
     position = 0
     for i in kept:
         width = len(blocks[i].levels)
         inner_errors[blocks[i].name] = spread[position : position + width]
         position += width
     joint_names = (*(("", name) for name in names), *labels)
-    return joint_names, joint_map @ covariance @ joint_map.T, inner_errors
+    joint = joint_map @ (joint_map @ covariance).T  # the covariance is symmetric
+    return joint_names, joint, inner_errors
+
+
+def _widest_diagonal(designs: Sequence[sparse.csc_matrix], blocks: Sequence[Block]) -> slice:
+    """Columns of the grouping with most levels among those of one term, counted over all."""
+    ends = np.cumsum([0, *(d.shape[1] for d in designs)])
+    own = [i for i, b in enumerate(blocks) if len(b.covariance) == 1]
+    if not own:
+        return slice(0, 0)
+    widest = max(own, key=lambda i: len(blocks[i].levels))
+    return slice(int(ends[widest]), int(ends[widest + 1]))
+
+
+def _inverse(symmetric: np.ndarray, diagonal: slice) -> np.ndarray:
+    """Inverse of a symmetric matrix, one part of which (rows and columns) is diagonal.
+
+    By that part's Schur complement: hides are many, and no trial is in two of them.
+    """
+    outside = np.ones(len(symmetric), dtype=bool)
+    outside[diagonal] = False
+    rest, part = np.flatnonzero(outside), np.flatnonzero(~outside)
+    own = symmetric[part, part]
+    share = symmetric[np.ix_(rest, part)] / own
+    inner = np.linalg.inv(symmetric[np.ix_(rest, rest)] - (share * own) @ share.T)
+    carried = inner @ share
+    found = np.empty_like(symmetric)
+    found[np.ix_(rest, rest)] = inner
+    found[np.ix_(rest, part)] = -carried
+    found[np.ix_(part, rest)] = -carried.T
+    found[np.ix_(part, part)] = share.T @ carried
+    found[part, part] += 1.0 / own
+    return found
 
 
 def _cholesky(covariance: np.ndarray) -> np.ndarray:
@@ -461,7 +492,7 @@ def scaled_design(block: Block, slope_column: np.ndarray | None) -> sparse.csc_m
 
 def _intercept_rows(
     blocks: Sequence[Block],
-) -> tuple[np.ndarray, tuple[tuple[str, str], ...]]:
+) -> tuple[sparse.csr_matrix, tuple[tuple[str, str], ...]]:
     """Map from unit effects ``u`` to the intercept of every level."""
     parts = []
     labels: list[tuple[str, str]] = []
@@ -470,5 +501,5 @@ def _intercept_rows(
         parts.append(sparse.kron(sparse.identity(len(b.levels)), lead))
         labels += [(b.name, level) for level in b.levels]
     if not parts:
-        return np.zeros((0, 0)), ()
-    return sparse.block_diag(parts).toarray(), tuple(labels)
+        return sparse.csr_matrix((0, 0)), ()
+    return sparse.block_diag(parts, format="csr"), tuple(labels)
