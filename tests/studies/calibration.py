@@ -43,6 +43,7 @@ from outcomes.records.write import unit_records
 from outcomes.simulate import SCENARIOS, Truth, find_true_threshold, simulate_unit
 
 ROOT = Path(__file__).parents[2]
+OF_AGE = ("age", "both", "cannot be told apart")
 FIRST_SEED = 20_000  # none of the seeds the tests or the demo use
 
 
@@ -93,7 +94,7 @@ def study_unit(scenario: str, seed: int, refits: int) -> dict[str, object]:
     if fit.mixed is None:
         return row
     row |= _effects(fit, truth)
-    row |= _threshold(unit, fit, records.settings.floor, verdict)
+    row |= _thresholds(unit, fit, records.settings.floor, verdict)
     row |= _advice(unit, records, joined, fit)
     return row
 
@@ -111,7 +112,7 @@ def study_again(scenario: str, seed: int, old: Mapping[str, object]) -> dict[str
     together = old["verdict"] == "cannot be told apart" or exposures_tied(fit.design)
     verdict = SimpleNamespace(verdict=old["verdict"], asked_together=together)
     row |= _effects(fit, case.truth)
-    row |= _threshold(unit, fit, records.settings.floor, verdict)
+    row |= _thresholds(unit, fit, records.settings.floor, verdict)
     row |= _advice(unit, records, joined, fit)
     return row
 
@@ -127,24 +128,28 @@ def _effects(fit: FindFit, truth: Truth) -> dict[str, object]:
     return row
 
 
-def _threshold(
+def _thresholds(
     unit, fit, floor: float, verdict: WhichPredicts | SimpleNamespace
 ) -> dict[str, object]:
     """Whether the interval holds the true threshold, as the tool would ask after that verdict.
 
-    Nothing where it would name no limit: no change detected.
+    By cycles after any verdict of a change; by age, where it is planted, after those that have
+    the tool name a limit by age. Nothing where it would name none: no change detected.
     """
-    if verdict.verdict == "no change detected":
-        return {}
-    threshold = find_threshold(fit, "cycles", alone=verdict.asked_together)
     row: dict[str, object] = {}
-    true = find_true_threshold(unit, floor)
-    curve = threshold.curve
-    if true is not None and len(curve.at) and curve.at[0] <= true <= threshold.observed_to:
-        low, high = (np.interp(true, curve.at, v) for v in (curve.low, curve.high))
-        row["threshold_covered"] = low <= floor <= high
-        if threshold.retire_after is not None:
-            row["limit_safe"] = threshold.retire_after <= true
+    if verdict.verdict == "no change detected":
+        return row
+    for prefix, by in (("", "cycles"), ("age_", "age_days")):
+        if by == "age_days" and (not unit.truth.age_log_odds or verdict.verdict not in OF_AGE):
+            continue
+        threshold = find_threshold(fit, by, alone=verdict.asked_together)
+        true = find_true_threshold(unit, floor, by)
+        curve = threshold.curve
+        if true is not None and len(curve.at) and curve.at[0] <= true <= threshold.observed_to:
+            low, high = (np.interp(true, curve.at, v) for v in (curve.low, curve.high))
+            row[f"{prefix}threshold_covered"] = low <= floor <= high
+            if threshold.retire_after is not None:
+                row[f"{prefix}limit_safe"] = threshold.retire_after <= true
     return row
 
 
@@ -273,10 +278,14 @@ def summarise(scenario: str, units: pd.DataFrame) -> list[Summary]:
             size = abs(truth.cycle_log_odds if name == "cycles" else truth.age_log_odds)
             allowed = f"at most {0.05 * size:.4f} either way" if size else ""
             lines.append(Summary(scenario, len(errors), f"bias of {name}", bias, spread, allowed))
-    if "threshold_covered" in units:
-        share("90 % interval holds the true threshold", units["threshold_covered"], "90 %")
-    if "limit_safe" in units:
-        share("retire_after is not beyond the true threshold", units["limit_safe"], "95 %")
+    for column, measure, promised in (
+        ("threshold_covered", "90 % interval holds the true threshold", "90 %"),
+        ("age_threshold_covered", "90 % interval holds the true threshold by age", "90 %"),
+        ("limit_safe", "retire_after is not beyond the true threshold", "95 %"),
+        ("age_limit_safe", "retire_after is not beyond the true threshold by age", "95 %"),
+    ):
+        if column in units:
+            share(measure, units[column], promised)
     for word, done in (("retire", "retired"), ("keep", "kept")):
         asked = units[units[done].notna()]
         total, wrong = asked[done].sum(), asked[f"{done}_wrongly"].sum()
@@ -388,9 +397,11 @@ PANELS = {
     "retire is advised wrongly": "retire advised wrongly, %",
     "keep is advised wrongly": "keep advised wrongly, %",
     "retire_after is not beyond the true threshold": "limit not too late, %",
+    "retire_after is not beyond the true threshold by age": "limit by age not too late, %",
     "95 % interval of cycles holds the truth": "95 % interval: cycles, %",
     "95 % interval of age_days holds the truth": "95 % interval: age, %",
     "90 % interval holds the true threshold": "90 % interval: threshold, %",
+    "90 % interval holds the true threshold by age": "90 % interval: threshold by age, %",
     "bias of cycles": "bias of cycles, log-odds",
     "bias of age_days": "bias of age, log-odds",
 }
