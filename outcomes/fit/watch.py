@@ -196,15 +196,16 @@ def watch(
 
 
 def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None:
-    """What the trials on sources would be like if no source changed.
+    """What the trials on sources are like where no source changes, and as many are finds.
 
     For rules that are not charts: from the 40 misses of the baseline, the spread
     between sessions and the effects of the conditions are hardly known, and how
     often a rule calls a source rises ever faster with both. Here they are learnt
     from all trials, with the exposures and the dogs' experience in the model, so
     that what changed is not taken for a spread; then each exposure is held at its
-    mean, at the level at which as many trials are finds as on record. A chart
-    cannot use it: its past would change with every new record.
+    mean, at the level at which as many trials are finds as on record: the unit's
+    own proportion, whether or not it has fallen. A chart cannot use it: its past
+    would change with every new record.
 
     Parameters
     ----------

@@ -15,23 +15,20 @@ units finished there, and asks the rest anew. The reduced run is
 from __future__ import annotations
 
 import argparse
-import datetime as dt
 import os
-import platform
 import re
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from importlib import metadata
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import Found, promises_svg
+from promises import HOW_JUDGED, SLACK, Found, judged, promises_svg
 from scipy import stats
-from side_by_side import add_options, run_side_by_side, where
+from side_by_side import RUN, add_options, begin_run, run_side_by_side, told_runs, where
 
 from outcomes.decide.shelf import review_shelf
 from outcomes.decide.threshold import find_threshold
@@ -78,6 +75,7 @@ class Summary:
     value: float
     error: float
     promised: str
+    worth: int | None = None  # independent answers, where the units are fewer than what is counted
 
 
 def study_unit(scenario: str, seed: int, refits: int) -> dict[str, object]:
@@ -230,8 +228,10 @@ def run_study(
     calls: list[tuple[object, ...]] = [(scenario, seed, refits) for seed in left]
     if again is not None:
         study, calls = study_again, [(scenario, seed, old[seed]) for seed in left]
+    asked = "verdicts of an earlier run" if again is not None else ""
+    run = begin_run(folder, asked or f"at most {refits} simulated data sets a test") if calls else 0
     for number, row in enumerate(run_side_by_side(study, calls, **place), start=1):
-        rows.append(row)
+        rows.append(row | {RUN: run})
         if number % 10 == 0 or number == len(calls):
             frame = pd.DataFrame(rows).sort_values("seed")
             frame.to_csv(path, index=False)
@@ -279,10 +279,10 @@ def summarise(scenario: str, units: pd.DataFrame) -> list[Summary]:
             allowed = f"at most {0.05 * size:.4f} either way" if size else ""
             lines.append(Summary(scenario, len(errors), f"bias of {name}", bias, spread, allowed))
     for column, measure, promised in (
-        ("threshold_covered", "90 % interval holds the true threshold", "90 %"),
-        ("age_threshold_covered", "90 % interval holds the true threshold by age", "90 %"),
-        ("limit_safe", "retire_after is not beyond the true threshold", "95 %"),
-        ("age_limit_safe", "retire_after is not beyond the true threshold by age", "95 %"),
+        ("threshold_covered", "90 % interval holds the true threshold", "88 to 92 %"),
+        ("age_threshold_covered", "90 % interval holds the true threshold by age", "88 to 92 %"),
+        ("limit_safe", "retire_after is not beyond the true threshold", "at least 95 %"),
+        ("age_limit_safe", "retire_after is not beyond the true threshold by age", "at least 95 %"),
     ):
         if column in units:
             share(measure, units[column], promised)
@@ -294,8 +294,10 @@ def summarise(scenario: str, units: pd.DataFrame) -> list[Summary]:
             # Sources of one unit share its errors: the spread is over units.
             by_unit = (asked[f"{done}_wrongly"] - p * asked[done]) / (total / len(asked))
             error = float(by_unit.std() / np.sqrt(len(asked)))
+            units_asked = int((asked[done] > 0).sum())
+            measure = f"{word} is advised wrongly"
             lines.append(
-                Summary(scenario, int(total), f"{word} is advised wrongly", p, error, "at most 5 %")
+                Summary(scenario, int(total), measure, p, error, "at most 5 %", units_asked)
             )
     return lines
 
@@ -310,20 +312,18 @@ _HARDER = {
 }
 
 
-def as_markdown(lines: list[Summary], refits: int, figure: str = "calibration.svg") -> str:
-    """The results as a page of the documentation."""
-    versions = ", ".join(f"{n} {metadata.version(n)}" for n in ("glmm", "numpy", "pandas", "scipy"))
+def as_markdown(lines: list[Summary], runs: str, figure: str = "calibration.svg") -> str:
+    """The results as a page of the documentation; ``runs``: when its units were run."""
     text = [
         "# How often the answers are right",
         "",
         "Made by `tests/studies/calibration.py`; nothing here is typed by hand.",
-        f"Date {dt.date.today().isoformat()}, Python {platform.python_version()}, {versions}; "
-        f"seeds from {FIRST_SEED}, at most {refits} simulated data sets a test. ± is the Monte "
-        "Carlo error of this study (one standard error).",
+        f"Seeds from {FIRST_SEED}. {runs}",
         "",
-        "A promise that this study does not keep is called broken where the exact 95 % interval of "
-        "the share found (Clopper-Pearson) does not reach it, or where a bias is beyond it by more "
-        "than two of those errors; else it is not shown to be broken.",
+        "± is the Monte Carlo error of this study (one standard error). Limits are at 95 %: exact "
+        "binomial ones of a share (Clopper and Pearson), two errors of a bias. Sources of one unit "
+        "share its errors, so advice is counted by sources and its error by units. "
+        f"{HOW_JUDGED}",
         "",
         "Units have 1,200 trials of 24 sources by 8 dogs if not told otherwise; the standard "
         "deviation between sources is 0.5 on the scale of log-odds. "
@@ -333,18 +333,27 @@ def as_markdown(lines: list[Summary], refits: int, figure: str = "calibration.sv
         "",
         f"![What was found with its limits, beside what is promised, by scenario]({figure})",
         "",
-        "| scenario | units (or sources) | what | found | promised | kept |",
-        "|---|---|---|---|---|---|",
+        "| scenario | units (or sources) | what | found | limits | promised | kept |",
+        "|---|---|---|---|---|---|---|",
     ]
-    for x in lines:
-        if x.measure.startswith("bias"):
-            found = f"{x.value:+.4f} ± {x.error:.4f} log-odds"
-        else:
-            found = f"{100 * x.value:.1f} % ± {100 * x.error:.1f}"
-        text.append(
-            f"| {x.scenario} | {x.units} | {x.measure} | {found} | {x.promised} | {_kept(x)} |"
-        )
+    text += [_row(x) for x in lines]
+    shown = {x.scenario for x in lines}
+    if left := [name for name in CASES if name not in shown]:
+        text += ["", f"Not yet run: {'; '.join(left)}."]
     return "\n".join(text) + "\n"
+
+
+def _row(x: Summary) -> str:
+    low, high = limits(x)
+    if x.measure.startswith("bias"):
+        found, within = f"{x.value:+.4f} ± {x.error:.4f} log-odds", f"{low:+.4f} to {high:+.4f}"
+    else:
+        found = f"{100 * x.value:.1f} %"
+        # Nothing, or all, has no error of its own: its limits say what may be.
+        found += f" ± {100 * x.error:.1f}" if 0.0 < x.value < 1.0 else ""
+        within = f"{100 * low:.1f} to {100 * high:.1f} %"
+    cells = (x.scenario, x.units, x.measure, found, within, x.promised, _kept(x))
+    return f"| {' | '.join(map(str, cells))} |"
 
 
 def _kept(line: Summary) -> str:
@@ -352,13 +361,10 @@ def _kept(line: Summary) -> str:
     promised = promised_range(line)
     if promised is None:
         return ""
-    (low, high), (least, most) = promised, limits(line)
-    bias = line.measure.startswith("bias")
-    if most < low:
-        return "no" if bias else "no: too seldom"
-    if least > high:
-        return "no" if bias else "no: too often"
-    return "yes" if low <= line.value <= high else "not shown broken"
+    if line.measure.startswith("bias"):
+        words = {"slack": promised[1], "below": "too low", "above": "too high"}
+        return judged(line.value, limits(line), promised, **words)
+    return judged(line.value, limits(line), promised, slack=SLACK)
 
 
 def promised_range(line: Summary) -> tuple[float, float] | None:
@@ -369,7 +375,7 @@ def promised_range(line: Summary) -> tuple[float, float] | None:
     if line.measure.startswith("bias"):
         return -numbers[0], numbers[0]
     low = 0.0 if line.promised.startswith("at most") else numbers[0] / 100.0
-    high = numbers[-1] / 100.0 if len(numbers) > 1 or low == 0.0 else 1.0
+    high = 1.0 if line.promised.startswith("at least") else numbers[-1] / 100.0
     return low, high
 
 
@@ -384,6 +390,8 @@ def limits(line: Summary) -> tuple[float, float]:
         return p - 2.0 * line.error, p + 2.0 * line.error
     if 0.0 < p < 1.0:
         n = min(n, p * (1.0 - p) / line.error**2)
+    elif line.worth is not None:
+        n = float(line.worth)
     least = float(stats.beta.ppf(0.025, p * n, (1.0 - p) * n + 1.0)) if p > 0.0 else 0.0
     most = float(stats.beta.ppf(0.975, p * n + 1.0, (1.0 - p) * n)) if p < 1.0 else 1.0
     return least, most
@@ -414,7 +422,7 @@ def as_figure(lines: list[Summary]) -> bytes:
         promised = promised_range(line)
         if promised is not None:
             column, percent = PANELS[line.measure], not line.measure.startswith("bias")
-            broken = _kept(line).startswith("no") and _kept(line) != "not shown broken"
+            broken = _kept(line).startswith("no:")
             low, high = limits(line)
             found.append(
                 Found(line.scenario, column, line.value, low, high, promised, broken, percent)
@@ -439,16 +447,20 @@ def main() -> None:
     parser.add_argument("--again", type=Path, help="keep its verdicts, ask the rest anew")
     parser.add_argument("--page", type=Path, default=ROOT / "docs" / "calibration.md")
     given = parser.parse_args()
-    lines: list[Summary] = []
     for scenario in given.scenarios:
-        units = run_study(
-            scenario, given.units, given.refits, given.folder, given.again, **where(given)
-        )
-        if len(units):
-            lines += summarise(scenario, units)
+        run_study(scenario, given.units, given.refits, given.folder, given.again, **where(given))
+    lines, runs = read_study(given.folder, given.units)
     figure = given.page.with_suffix(".svg")
     figure.write_bytes(as_figure(lines))
-    given.page.write_text(as_markdown(lines, given.refits, figure.name), encoding="utf-8")
+    given.page.write_text(as_markdown(lines, runs, figure.name), encoding="utf-8")
+
+
+def read_study(folder: Path, units: int) -> tuple[list[Summary], str]:
+    """Every scenario's units finished so far, summarised, and when they were run."""
+    found = {name: run_study(name, units, 0, folder, workers=0) for name in CASES}
+    found = {name: own for name, own in found.items() if len(own)}
+    lines = [line for name, own in found.items() for line in summarise(name, own)]
+    return lines, told_runs(folder, found.values())
 
 
 if __name__ == "__main__":

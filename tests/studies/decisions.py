@@ -13,18 +13,15 @@ units finished so far. The reduced run is ``tests/studies/test_decisions.py``.
 from __future__ import annotations
 
 import argparse
-import datetime as dt
-import platform
 import sys
-from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import Found, promises_svg
+from promises import HOW_JUDGED, SLACK, Found, judged, promises_svg
 from scipy import special, stats
-from side_by_side import add_options, run_side_by_side, where
+from side_by_side import RUN, add_options, begin_run, run_side_by_side, told_runs, where
 
 from outcomes.decide.bootstrap import bootstrap_threshold
 from outcomes.decide.exposure_left import exposure_left
@@ -44,17 +41,17 @@ FIRST_SEED = 70_000  # none of the seeds the tests, the demo or another study us
 FLOOR = 0.85
 TRIALS = 900
 # What each answer promises: an interval that holds the truth more often is wider than it need be.
+# A least share where better advice is better, and where limits hold all that lies beyond: what a
+# source has left is cut off at today and at the end of the records.
+NINETY = (0.88, 0.92)  # as for the 95 % intervals, two points either way
 PROMISED = {
-    "threshold": 0.90,
-    "threshold, sources resampled": 0.90,
-    "finds of the trials still run": 0.90,
-    "share below the floor": 0.90,
-    "cycles left": 0.90,
-    "retire advised, truly below": 0.95,
+    "threshold": NINETY,
+    "threshold, sources resampled": NINETY,
+    "finds of the trials still run": NINETY,
+    "share below the floor": NINETY,
+    "cycles left": (0.90, 1.0),
+    "retire advised, truly below": (0.95, 1.0),
 }
-# Promised as a least share: better advice is better, and what a source has left is cut off at
-# today and at the end of the records, where limits hold all that lies beyond.
-AT_LEAST = ("cycles left", "retire advised, truly below")
 
 
 def study_unit(seed: int, refits: int = 0) -> list[dict[str, object]]:
@@ -181,13 +178,15 @@ def run_study(units: int, refits: int, folder: Path, **place: Any) -> pd.DataFra
     left = [seed for seed in wanted if seed not in done] if place["workers"] else []
     if left:
         finished = run_side_by_side(finish_unit, [(seed, refits) for seed in left], **place)
+        run = begin_run(folder, f"{refits} refits of each threshold" if refits else "no refits")
         for number, answers in enumerate(finished, start=1):
-            rows += answers
+            rows += [answer | {RUN: run} for answer in answers]
             frame = pd.DataFrame(rows).sort_values("seed", kind="stable")
             frame.to_csv(path, index=False, lineterminator="\n")
             sys.stderr.write(f"\r{number} of {len(left)} units")
         sys.stderr.write("\n")
-    found = pd.DataFrame(rows, columns=["seed", "what", "covered"])
+    found = pd.DataFrame(rows, columns=["seed", "what", "covered", RUN])
+    found[RUN] = pd.to_numeric(found[RUN])
     found["covered"] = found["covered"].astype(str) == "True"
     return found[found["seed"].isin(wanted)].sort_values("seed", kind="stable", ignore_index=True)
 
@@ -199,41 +198,37 @@ def as_figure(answers: pd.DataFrame) -> bytes:
         own = answers[answers["what"] == what]
         if len(own):
             share, _, low, high = share_by_unit(own)
-            # Wider than need be is a promise broken too, but where a least share is promised.
-            most = 1.0 if what in AT_LEAST else promised
-            broken = not low <= most or not high >= promised
-            found.append(
-                Found(what, "held, or right, %", share, low, high, (promised, most), broken)
-            )
+            broken = _kept(own, promised).startswith("no:")
+            found.append(Found(what, "held, or right, %", share, low, high, promised, broken))
     title = "How right the decisions are: found, beside promised"
     return promises_svg(found, title, ["held, or right, %"])
 
 
-def as_markdown(answers: pd.DataFrame, figure: str = "decisions.svg") -> str:
-    """The results as a page of the documentation."""
+def as_markdown(answers: pd.DataFrame, runs: str, figure: str = "decisions.svg") -> str:
+    """The results as a page of the documentation; ``runs``: when its units were run."""
     units = answers["seed"].nunique()
-    versions = ", ".join(f"{n} {metadata.version(n)}" for n in ("glmm", "numpy", "pandas", "scipy"))
     text = [
         "# How right the decisions are",
         "",
         "Made by `tests/studies/decisions.py`; nothing here is typed by hand.",
-        f"Date {dt.date.today().isoformat()}, Python {platform.python_version()}, {versions}; "
-        f"seeds from {FIRST_SEED}.",
+        f"Seeds from {FIRST_SEED}. {runs}",
         "",
         f"{units} simulated units of {TRIALS} trials whose finds fall with cycles alone, each with "
         f"a known truth; floor {FLOOR:g}. Answers of one unit share its errors, so ± (one standard "
-        "error) and the limits (95 %) count units, not answers. A promise is called broken where "
-        "the limits do not reach it; else so many units do not show it to be broken.",
+        "error) and the limits (95 %) count units, not answers. "
+        f"{HOW_JUDGED}",
         "",
         f"![What was found with its limits, beside what is promised]({figure})",
         "",
         "| what | units | answers | held | limits | promised | kept |",
         "|---|---|---|---|---|---|---|",
     ]
+    asked = set(answers["what"])
     for what, promised in PROMISED.items():
-        own = answers[answers["what"] == what]
-        if len(own):
-            text.append(_row(what, own, promised))
+        if what in asked:
+            text.append(_row(what, answers[answers["what"] == what], promised))
+    if left := [what for what in PROMISED if what not in asked]:
+        text += ["", f"Not yet asked: {'; '.join(left)}."]
     text += [
         "",
         "`threshold`: the interval of the exposure at which finds cross the floor holds the true "
@@ -246,19 +241,21 @@ def as_markdown(answers: pd.DataFrame, figure: str = "decisions.svg") -> str:
     return "\n".join(text) + "\n"
 
 
-def _row(what: str, own: pd.DataFrame, promised: float) -> str:
+def _row(what: str, own: pd.DataFrame, promised: tuple[float, float]) -> str:
     share, error, low, high = share_by_unit(own)
-    if high < promised:
-        kept = "no: too seldom"
-    elif low > promised and what not in AT_LEAST:
-        kept = "no: too often, wider than need be"
-    else:
-        kept = "yes" if share >= promised else "not shown broken"
-    words = f"at least {100 * promised:g} %" if what in AT_LEAST else f"{100 * promised:g} %"
+    least, most = (f"{100 * end:g} %" for end in promised)
+    words = f"at least {least}" if promised[1] == 1.0 else f"{least[:-2]} to {most}"
+    # Nothing, or all, has no error of its own: its limits say what may be.
+    found = f"{100 * share:.1f} %" + (f" ± {100 * error:.1f}" if 0.0 < share < 1.0 else "")
     return (
-        f"| {what} | {own['seed'].nunique()} | {len(own):,} | {100 * share:.1f} % ± "
-        f"{100 * error:.1f} | {100 * low:.1f} to {100 * high:.1f} | {words} | {kept} |"
+        f"| {what} | {own['seed'].nunique()} | {len(own):,} | {found} | {100 * low:.1f} to "
+        f"{100 * high:.1f} | {words} | {_kept(own, promised)} |"
     )
+
+
+def _kept(own: pd.DataFrame, promised: tuple[float, float]) -> str:
+    share, _, low, high = share_by_unit(own)
+    return judged(share, (low, high), promised, slack=SLACK)
 
 
 def share_by_unit(own: pd.DataFrame) -> tuple[float, float, float, float]:
@@ -293,7 +290,8 @@ def main() -> None:
     answers = run_study(given.units, given.refits, given.folder, **where(given))
     figure = given.page.with_suffix(".svg")
     figure.write_bytes(as_figure(answers))
-    given.page.write_text(as_markdown(answers, figure.name), encoding="utf-8")
+    runs = told_runs(given.folder, [answers])
+    given.page.write_text(as_markdown(answers, runs, figure.name), encoding="utf-8")
 
 
 if __name__ == "__main__":

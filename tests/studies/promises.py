@@ -36,6 +36,44 @@ class Found:
     percent: bool = True
 
 
+def judged(
+    value: float,
+    limits: tuple[float, float],
+    promised: tuple[float, float],
+    *,
+    slack: float,
+    below: str = "too seldom",
+    above: str = "too often",
+) -> str:
+    """Whether a promise was kept, as far as so many units tell: one measure for every study.
+
+    ``limits`` are those of what was found, at 95 %. "no" and why where they lie wholly outside
+    what is promised; "not shown broken" where the value does and they do not; "too few units to
+    tell" where they reach more than ``slack`` beyond it; else "yes".
+    """
+    low, high = limits
+    least, most = promised
+    if high < least:
+        return f"no: {below}"
+    if low > most:
+        return f"no: {above}"
+    if not least <= value <= most:
+        return "not shown broken"
+    if low < least - slack or high > most + slack:
+        return "too few units to tell"
+    return "yes"
+
+
+SLACK = 0.05  # of a share
+HOW_JUDGED = (
+    "Kept: a promise is broken (no) where the 95 % limits of what was found lie wholly outside it, "
+    "and not shown broken where what was found lies outside and its limits do not. What was found "
+    f"inside is a yes, unless its limits reach more than {100 * SLACK:g} points (of a bias, more "
+    "than its promised size) beyond the promise: then the units are too few to tell. A yes is no "
+    "proof: the limits say what else may be true."
+)
+
+
 def draw_promises(found: Sequence[Found], title: str, columns: Sequence[str]) -> Figure:
     """Dots with their limits on the ranges promised; a cross where a promise is broken."""
     rows = list(dict.fromkeys(f.row for f in found))

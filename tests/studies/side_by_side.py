@@ -11,8 +11,12 @@ from __future__ import annotations
 
 import argparse
 import csv
+import datetime as dt
+import hashlib
+import platform
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from importlib import metadata
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -20,6 +24,10 @@ import pandas as pd
 from joblib import Parallel, delayed, parallel_config
 
 T = TypeVar("T")
+RUN = "run"  # of a unit's line: the number of the run, in runs.csv, that it is of
+_RUNS = ("run", "date", "python", "packages", "program", "options")
+_PACKAGES = ("glmm", "numpy", "pandas", "scipy", "statsmodels")
+_PROGRAM = Path(__file__).parents[2] / "outcomes"
 
 
 def add_options(parser: argparse.ArgumentParser, workers: int) -> None:
@@ -68,20 +76,66 @@ def run_stored(
     ``calls`` is seed → arguments of the function, whose answers hold ``seed``. Returns the
     lines of these seeds in order; with 0 workers nothing is run.
     """
+    columns = [*columns, RUN]
     path.parent.mkdir(parents=True, exist_ok=True)
     if not path.exists():
         path.write_text(",".join(columns) + "\n", encoding="utf-8")
     done = set(pd.read_csv(path)["seed"])
     left = [call for seed, call in calls.items() if seed not in done]
     if workers and left:
+        run = begin_run(path.parent)
         with path.open("a", newline="") as file:
             lines = csv.DictWriter(file, columns, lineterminator="\n")
             found = run_side_by_side(function, left, workers=workers, **place)
             for number, row in enumerate(found, start=1):
-                lines.writerow(row)
+                lines.writerow(row | {RUN: run})
                 file.flush()
                 if number % 10 == 0 or number == len(left):
                     sys.stderr.write(f"\r{path.stem}: {number} of {len(left)} more   ")
         sys.stderr.write("\n")
     frame = pd.read_csv(path).sort_values("seed")
     return frame[frame["seed"].isin(list(calls))].reset_index(drop=True)
+
+
+def begin_run(folder: Path, options: str = "") -> int:
+    """Note a run beside its units, with all that could change their answers; its number."""
+    path = folder / "runs.csv"
+    folder.mkdir(parents=True, exist_ok=True)
+    if not path.exists():
+        path.write_text(",".join(_RUNS) + "\n", encoding="utf-8")
+    number = len(pd.read_csv(path)) + 1
+    packages = ", ".join(f"{name} {metadata.version(name)}" for name in _PACKAGES)
+    today, python = dt.date.today().isoformat(), platform.python_version()
+    with path.open("a", newline="", encoding="utf-8") as file:
+        lines = csv.writer(file, lineterminator="\n")
+        lines.writerow([number, today, python, packages, program(), options])
+    return number
+
+
+def program() -> str:
+    """First digits of the hash (SHA-256) of every module of the program, names and text."""
+    found = hashlib.sha256()
+    for path in sorted(_PROGRAM.rglob("*.py")):
+        found.update(path.relative_to(_PROGRAM).as_posix().encode())
+        found.update(path.read_bytes().replace(b"\r\n", b"\n"))
+    return found.hexdigest()[:12]
+
+
+def told_runs(folder: Path, units: Iterable[pd.DataFrame]) -> str:
+    """When the units were run and by what, as a sentence of a page; one line of a frame a seed."""
+    once = [one.drop_duplicates("seed") for one in units]
+    of = pd.concat([f[RUN] if RUN in f else pd.Series(index=f.index, dtype=float) for f in once])
+    path = folder / "runs.csv"
+    runs = pd.read_csv(path, keep_default_na=False) if path.exists() else pd.DataFrame()
+    parts = []
+    for number, own in of.groupby(of):
+        run = runs[runs["run"] == number].iloc[0]
+        options = f", {run['options']}" if run["options"] else ""
+        parts.append(
+            f"{len(own):,} on {run['date']} (Python {run['python']}, {run['packages']}; program "
+            f"{run['program']}{options})"
+        )
+    before = int(of.isna().sum())
+    if before:
+        parts.append(f"{before:,} before runs were noted, by 2026-11-26")
+    return f"Units run: {'; '.join(parts)}."
