@@ -10,11 +10,12 @@ import pandas as pd
 
 from outcomes.brief.facts import Facts
 from outcomes.exposure.stays import History
+from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.telling import count
 
 ALIKE = "spellings alike"
 # Its thaws are counted on their own, or its trials are among the rows set aside.
-_TOLD_ELSEWHERE = "trial while in the freezer"
+_TOLD_ELSEWHERE = ("trial while in the freezer", "storage log begins late")
 _ONE_OF = {"source_id": "source", "dog_id": "dog", "place_id": "place", "handler_id": "handler"}
 
 
@@ -27,6 +28,12 @@ class Noted:
     inferred_thaws
         Thaws that the log lacks and that were counted because a trial proves
         them; one inherited by a portion is counted with its parent alone.
+    late_logs, trials_after
+        Sources whose storage log begins more than 30 days after they were taken
+        in, among those tried; and the trials on them. What they went through
+        before counts as no thaw.
+    late_logs_sentence
+        That in words; None where there is none.
     spellings_alike
         Column → pairs of its values that may be two spellings of one.
     other_notes
@@ -36,6 +43,9 @@ class Noted:
     """
 
     inferred_thaws: int
+    late_logs: int
+    trials_after: int
+    late_logs_sentence: str | None
     spellings_alike: Mapping[str, int]
     other_notes: int
     sentence: str | None
@@ -51,11 +61,32 @@ def records_noted(facts: Facts) -> Noted:
     """
     notes = [f for f in facts.records.findings if f.severity == "note"]
     alike = Counter(f.column or "" for f in notes if f.rule == ALIKE)
-    others = sum(f.rule not in (ALIKE, _TOLD_ELSEWHERE) for f in notes)
+    others = sum(f.rule not in (ALIKE, *_TOLD_ELSEWHERE) for f in notes)
     thaws = _inferred(facts.joined.history, facts.records.sources)
     # Several dogs may be tried on one such thaw: check has a line for each trial.
-    trials = sum(f.rule == _TOLD_ELSEWHERE for f in notes)
-    return Noted(thaws, dict(alike), others, noted_sentence(thaws, alike, others, trials))
+    trials = sum(f.rule == _TOLD_ELSEWHERE[0] for f in notes)
+    joined = facts.joined.trials
+    late = joined[joined["documented"] & (joined["undocumented_days"] > LATE_LOG_DAYS)]
+    logs = (int(late["source_id"].nunique()), len(late))
+    sentence = noted_sentence(thaws, alike, others, trials)
+    return Noted(thaws, *logs, late_log_sentence(*logs), dict(alike), others, sentence)
+
+
+def late_log_sentence(sources: int, trials: int) -> str | None:
+    """What a storage log that begins late takes from cycles and limits; None where none does.
+
+    >>> late_log_sentence(1, 40)[:88]
+    'The storage log of 1 source begins more than 30 days after it was taken in: thaws before'
+    """
+    if not sources:
+        return None
+    return (
+        f"The storage log of {count(sources, 'source')} begins more than {LATE_LOG_DAYS} days "
+        f"after {'it was' if sources == 1 else 'they were'} taken in: thaws before that are not "
+        f"known and not counted. In {count(trials, 'trial')} there may have been more cycles than "
+        "told, so do not rely on a limit by cycles: log the earlier moves, or leave those sources "
+        "out and see whether the limit stays."
+    )
 
 
 def _inferred(history: History, sources: pd.DataFrame) -> int:

@@ -136,7 +136,9 @@ def _records(facts: Facts) -> dict[str, Any]:
         "rows_in": dict(facts.records.rows_in),
         "used": dict(facts.used),
         "noted": fields(
-            records_noted(facts), "inferred_thaws spellings_alike other_notes sentence"
+            records_noted(facts),
+            "inferred_thaws late_logs trials_after late_logs_sentence spellings_alike other_notes "
+            "sentence",
         ),
         "set_aside": [
             {

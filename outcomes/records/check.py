@@ -20,6 +20,7 @@ from outcomes.records.check_readings import PLACE_TEMPERATURES_C, check_readings
 from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.dates import ALL_DAY, AT_THIS_TIME, dated_only
 from outcomes.records.findings import Array, Log, Sheet, perhaps, quoted
+from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.spelling import alike
 from outcomes.records.suggest import named_word
 from outcomes.records.values import shown
@@ -578,6 +579,17 @@ def _check_histories(sources: Sheet, storage: Sheet, moves: pd.DataFrame, log: L
         return
     bare = ~sources.frame["source_id"].isin(moves["source_id"].unique()).to_numpy()
     log.flag("source without storage history", sources, log.usable(sources) & bare, "source_id")
+    if not sources.has("acquired_on"):
+        return
+    first = moves.groupby("source_id")["moved_at"].min()
+    first = sources.frame["source_id"].map(first)
+    late = (first.dt.normalize() - sources.frame["acquired_on"].dt.normalize()).dt.days
+
+    def facts(position: int) -> Mapping[str, Any]:
+        return {"days": f"{late.iloc[position]:,.0f}", "date": _day(first.iloc[position])}
+
+    where = log.usable(sources) & (late > LATE_LOG_DAYS).to_numpy()
+    log.flag("storage log begins late", sources, where, "acquired_on", facts)
 
 
 # --- trials ---------------------------------------------------------------------------------

@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+LATE_LOG_DAYS = 30  # from when a source was taken in to its first move; common practice, no source
+
 
 @dataclass(frozen=True, slots=True)
 class Rule:
@@ -411,6 +413,14 @@ _NOTES = (
         "note",
         "no storage move is logged for this source",
         "Log where it has been kept.",
+    ),
+    Rule(
+        "storage log begins late",
+        "note",
+        "its first storage move is {days} days later, on {date}; what it went through before is "
+        "not known and counts as no thaw",
+        "Log its earlier moves, if they are written down anywhere; else take its cycles as at "
+        "least so many.",
     ),
     Rule(
         "moves out of order",

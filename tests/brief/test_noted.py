@@ -120,3 +120,37 @@ def test_where_there_is_nothing_to_say_nothing_is_said(demo_facts: Facts) -> Non
     assert records_noted(facts).sentence is None
     assert page_fields(facts, None)["noted"] is None
     assert "run outcomes check" not in render_page(facts, None)
+
+
+def test_a_storage_log_that_begins_late_is_told_before_any_limit(
+    call: Callable[..., Any], own_records: Path, tmp_path: Path
+) -> None:
+    storage = pd.read_csv(own_records / "storage.csv", dtype=str)
+    trials = pd.read_csv(own_records / "trials.csv", dtype=str)
+    storage = storage[storage["moved_at"] >= "2024-06-01"]
+    storage.to_csv(own_records / "storage.csv", index=False)
+    trials[trials["started_at"] >= "2024-07-01"].to_csv(own_records / "trials.csv", index=False)
+    sources = pd.read_csv(own_records / "sources.csv", dtype=str).set_index("source_id")
+    first = pd.to_datetime(storage.groupby("source_id")["moved_at"].min()).dt.normalize()
+    days = (first - pd.to_datetime(sources["acquired_on"]).reindex(first.index)).dt.days
+    late = days[days > 30]
+    checked = call("check", own_records)
+    one = late.index[0]
+    assert f"its first storage move is {late[one]} days later, on {first[one]:%Y-%m-%d}" in (
+        checked.out + checked.err
+    )
+    answer = call("brief", own_records, "--out", tmp_path / "out")
+    found = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
+    noted = found["records"]["noted"]
+    tried = pd.read_csv(tmp_path / "out" / "trials.csv", dtype=str)
+    documented = tried["documented"].str.lower().isin(["true", "yes"])
+    tried = tried[tried["source_id"].isin(late.index) & documented]
+    assert noted["late_logs"] == tried["source_id"].nunique() > 2
+    assert noted["trials_after"] == len(tried)
+    said = f"The storage log of {noted['late_logs']} sources begins more than 30 days after"
+    assert noted["late_logs_sentence"].startswith(said)
+    assert said in answer.out
+    page = unescape((tmp_path / "out" / "briefing.html").read_text(encoding="utf-8"))
+    assert 0 < page.index(said) < page.index('<ul class="lead">')
+    # The other notes do not count it a second time.
+    assert noted["sentence"] is None or "begins more than" not in noted["sentence"]

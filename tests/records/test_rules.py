@@ -340,6 +340,11 @@ CASES = [
         [("sources", 3, "source_id", "S2")],
     ),
     Case(
+        "storage log begins late",
+        lambda t: t["sources"][0].update(acquired_on="2023-01-01"),
+        [("sources", 2, "acquired_on", "2023-01-01")],
+    ),
+    Case(
         "moves out of order",
         lambda t: t["storage"].append(t["storage"].pop(1)),
         [("storage", 6, "moved_at", "2025-02-01 08:00")],
