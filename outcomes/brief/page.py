@@ -271,6 +271,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     shelf = _shelf_rows(facts)
     folded = () if figure is None else figure.folded
     narrow = None if figure is None else figure.narrow
+    noted = records_noted(facts)
     fields = {
         "title": f"{unit}: do stored sources change what the dogs find?",
         "who": f"{unit}: training records",
@@ -283,7 +284,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.retirement,
             words.shelf_summary(facts.shelf, facts.retirement),
         ),
-        "noted": records_noted(facts).sentence,
+        "late_logs": noted.late_logs_sentence,
+        "noted": noted.sentence,
         "answer": answer,
         "interval_note": words.INTERVAL_NOTE if fit.mixed is not None else None,
         "figure": None if figure is None else _as_data(figure.svg),
@@ -292,7 +294,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.retirement, facts.lifetime, settings.confidence
         ),
         "circle_note": words.circle_note(facts.retirement),
-        "rule_note": words.rule_note(facts.lifetime),
+        "rule_note": words.rule_note(facts.lifetime, settings.rule, facts.retirement),
         "no_figure": words.nothing_drawn(facts.retirement, facts.lifetime),
         "retire": retire,
         "price": words.price_sentence(facts.price, facts.retirement),
@@ -345,7 +347,11 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.lasting.log_rank, settings.alpha, chosen=facts.comparison.reason is not None
         ),
         "rmst": None if facts.lasting.means.reason is not None else facts.lasting.means.sentence,
-        "rule": words.rule_sentences(settings.rule, facts.lifetime),
+        "rule": words.rule_sentences(
+            settings.rule,
+            facts.lifetime,
+            facts.lasting.rules.rules[0].false_call_as_searched.get(words.RULE_TRIALS),
+        ),
         "limits": [
             *words.limits(fit, facts.verdict),
             *further_words.not_parted(facts.further, facts.verdict),

@@ -23,7 +23,7 @@ from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.decide.trade_off import TradeOff
 from outcomes.fit.finds import FindFit, change_along
 from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime
-from outcomes.fit.reliability_rule import describe_rule
+from outcomes.fit.reliability_rule import describe_rule, rule_false_call
 from outcomes.fit.result import Bin, FindCurve, Lifetime
 from outcomes.fit.watch import Watch
 from outcomes.fit.which_predicts import RatioTest, WhichPredicts
@@ -852,15 +852,27 @@ def figure_caption(retirement: Retirement, lifetime: Lifetime, confidence: float
     return text.strip()
 
 
-def rule_note(lifetime: Lifetime) -> str | None:
-    """How often the falling curve is the rule's own doing; None without a curve or a baseline."""
-    often = lifetime.rule_false_call.get(_RULE_TRIALS)
-    if not lifetime.curve or often is None:
+def rule_note(lifetime: Lifetime, rule: ReliabilityRule, retirement: Retirement) -> str | None:
+    """How often the falling curve is the rule's own doing; None without a curve or a baseline.
+
+    At the unit's own proportion of finds, and at that of the least used sources where finds fall.
+    """
+    often = lifetime.rule_false_call.get(RULE_TRIALS)
+    if not lifetime.curve or often is None or lifetime.baseline is None:
         return None
+    text = (
+        "Meeting the rule is a reason to test, not to throw out: of 100 sources found "
+        f"{_times_in_100(lifetime.baseline)} throughout, {_of_100(often)} meet it within "
+        f"{RULE_TRIALS} trials, too"
+    )
+    curve = retirement.curves[0] if retirement.thresholds and retirement.curves else None
+    start = float(curve.probability[0]) if curve is not None and len(curve.at) else 0.0
+    if curve is None or of_100(start) == of_100(lifetime.baseline) or start < lifetime.baseline:
+        return f"{text}."
+    fresh = rule_false_call(rule.misses, rule.window, start, RULE_TRIALS)
     return (
-        "Meeting the rule is a reason to test, not to throw out: "
-        f"{_of_100(often)} of 100 sources that never change meet it within {_RULE_TRIALS} trials, "
-        "too."
+        f"{text}, and {_of_100(fresh)} of 100 found {_times_in_100(start)} throughout, as at the "
+        "left end of the line."
     )
 
 
@@ -1009,21 +1021,34 @@ def _half(curve: IntervalCurve) -> str:
     )
 
 
-_RULE_TRIALS = 20
+RULE_TRIALS = 20
 
 
-def rule_sentences(rule: ReliabilityRule, lifetime: Lifetime) -> str:
-    """The rule for "unreliable", and how often it errs."""
+def rule_sentences(
+    rule: ReliabilityRule, lifetime: Lifetime, as_searched: float | None = None
+) -> str:
+    """The rule for "unreliable", and how often it errs; ``as_searched``: by simulation too."""
     met = describe_rule(rule).replace(" of a source", "")
     text = f"A source counts as unreliable here from {met}."
-    trials = _RULE_TRIALS
+    trials = RULE_TRIALS
     if lifetime.baseline is None or trials not in lifetime.rule_false_call:
-        return f"{text} Without such trials, how often the rule errs is not known."
+        lacking = "such trials" if lifetime.baseline is None else "a miss in such trials"
+        return f"{text} Without {lacking}, how often the rule errs is not known."
     return (
         f"{text} The rule also errs: of 100 sources that never change and are found "
-        f"{in_100(lifetime.baseline).replace(' in ', ' times in ')}, it would call "
-        f"{_of_100(lifetime.rule_false_call[trials])} unreliable within {trials} trials."
+        f"{_times_in_100(lifetime.baseline)}, it would call "
+        f"{_of_100(lifetime.rule_false_call[trials])} unreliable within {trials} trials"
+        + (
+            "."
+            if as_searched is None
+            else f" that are alike and independent, and {_of_100(as_searched)} when searched as "
+            "here, by simulation."
+        )
     )
+
+
+def _times_in_100(probability: float) -> str:
+    return in_100(probability).replace(" in ", " times in ")
 
 
 def _of_100(probability: float) -> str:

@@ -29,6 +29,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.fit.alternative_rules import TOLD_TRIALS, RuleComparison, RuleOutcome
+from outcomes.telling import count
 
 NOTHING = "No rule for “unreliable” can be applied to these records yet"
 NAMES = {
@@ -97,24 +98,25 @@ def _title(rule: RuleOutcome) -> str:
     fine, failed = (f"{100 * shares[TOLD_TRIALS]:.0f}" for shares in rule.told)
     name = "this unit's rule" if rule.name == "misses within trials" else f"the {rule.name}"
     return (
-        f"Within {TOLD_TRIALS} trials {name} calls {fine} of 100 fine sources unreliable, and "
-        f"{failed} of 100 that became worse"
+        f"Within {TOLD_TRIALS} trials {name} calls {fine} of 100 unchanged sources unreliable, "
+        f"and {failed} of 100 that became worse"
     )
 
 
 def _subtitle(compared: RuleComparison) -> str:
     usable = [r for r in compared.rules if r.reason is None]
     sources = max(r.sources for r in usable)
-    here = f"Of {sources} sources here, "
+    here = f"Of {count(sources, 'source')} here, "
     if len(usable) > 1:
         here += (
             f"{len(compared.by_any)} are called by at least one rule and {len(compared.by_all)} by "
             "every one that can be applied. "
         )
     else:
-        here += f"{len(compared.by_any)} are called. "
+        called = len(compared.by_any)
+        here += f"{called} {'is' if called == 1 else 'are'} called. "
     return here + (
-        "Fine: nothing changes; worse: the odds of a miss have doubled. "
+        "Unchanged: found as often throughout, good or not; worse: twice the odds of a miss. "
         f"Shares {compared.shares_rest_on}."
     )
 
@@ -153,7 +155,7 @@ def _write_headings(figure: Figure, rows: Box, left: float) -> None:
     top = rows.top + 0.1 + 2 * line
     write(figure, rows.left + _WORDS_IN, top - line, ["Calls here"], HEADING_PT,
           gid="heading-calls", weight="bold")  # fmt: skip
-    fine, failed = "○ of 100 that are fine", "◆ of 100 that became worse"
+    fine, failed = "○ of 100 unchanged", "◆ of 100 that became worse"
     write(figure, left, top, [fine], HEADING_PT, gid="fine-name", weight="bold", color=FLOOR)
     left_of_failed = left + text_width_in(fine, HEADING_PT, "bold") + 0.5
     write(figure, left_of_failed, top, [failed], HEADING_PT, gid="failed-name", weight="bold",

@@ -167,6 +167,7 @@ def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> R
     rule = settings.rule
     counted, _ = counting_trials(trials, rule)
     baseline = float(counted["found"].mean()) if len(counted) else None
+    lacking = _lacking(baseline)
     needed = misses_needed(window, settings.floor, settings.confidence)
     healthy = learn_unchanging(trials, settings)
     own = RuleOutcome(
@@ -178,7 +179,7 @@ def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> R
         called_if_worse=_within(
             _worse(baseline), lambda p, n: rule_false_call(rule.misses, rule.window, p, n)
         ),
-        reason=None if len(counted) else "no trial counts for it",
+        reason=lacking,
         false_call_as_searched=_as_searched(
             healthy, settings.seed, _constant(rule.misses, rule.window)
         ),
@@ -327,6 +328,13 @@ def _called(
     return tuple(sorted(rows, key=lambda c: (c.started_at, c.source_id)))
 
 
+def _lacking(baseline: float | None) -> str | None:
+    """Why nothing can be said by a rule on misses; None where something can."""
+    if baseline is None:
+        return "no trial counts for it"
+    return "no trial that counts for it is a miss" if baseline == 1.0 else None
+
+
 def _within(probability: float | None, share: Callable[[float, int], float]) -> dict[int, float]:
     if probability is None:
         return {}
@@ -349,7 +357,7 @@ def _proportion(
 ) -> RuleOutcome:
     window = len(needed)
     most = needed[-1]
-    reason = None if len(counted) else "no trial counts for it"
+    reason = _lacking(baseline)
     if most is None:
         reason = f"not even {window} misses in {window} trials would show a source below the floor"
     return RuleOutcome(

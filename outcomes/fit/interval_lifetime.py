@@ -13,6 +13,7 @@ from outcomes.errors import FitError
 from outcomes.fit.lifetime import (
     ALL_SOURCES,
     FEWEST_EVENTS,
+    NO_TRIAL_COUNTS,
     well_followed,
 )
 from outcomes.fit.result import Lifetime
@@ -450,7 +451,7 @@ def _met(events: int) -> str:
 
 def _no_curve(sources: int, events: int) -> str:
     if sources == 0:
-        return "no source has a trial that counts for the rule"
+        return NO_TRIAL_COUNTS
     if events < FEWEST_EVENTS:
         return (
             f"{events} of {sources} {_sources(sources)} followed met the rule, and a curve needs "

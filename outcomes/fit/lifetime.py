@@ -26,6 +26,10 @@ NOT_KNOWN = "not known"
 FEWEST_EVENTS = 5
 FEWEST_AT_RISK = 3
 FALSE_CALL_TRIALS = (10, 20, 50)
+NO_TRIAL_COUNTS = (
+    "no source has a trial that counts for the rule (unassisted, with a hide, and by a dog "
+    "qualified by then, if the rule asks for that)"
+)
 
 _FOLLOWED = (
     "source_id",
@@ -136,7 +140,7 @@ def fit_lifetime(
     false_call = {
         n: rule_false_call(rule.misses, rule.window, baseline, n)
         for n in (FALSE_CALL_TRIALS if baseline is not None else ())
-        if baseline is not None
+        if baseline is not None and baseline < 1.0  # without a miss nothing is known of misses
     }
     return Lifetime(
         rule=_rule_sentence(rule, baseline, false_call),
@@ -419,11 +423,12 @@ def _rule_sentence(
     rule: ReliabilityRule, baseline: float | None, false_call: Mapping[int, float]
 ) -> str:
     text = describe_rule(rule)
-    if baseline is None:
-        return f"{text}; without such trials, how often it errs is not known"
+    if not false_call:
+        lacking = "such trials" if baseline is None else "a miss in such trials"
+        return f"{text}; without {lacking}, how often it errs is not known"
     return (
-        f"{text}; a source found {of_100(baseline)} times in 100 would still be called unreliable "
-        f"within 20 trials in {of_100(false_call[20])} of 100"
+        f"{text}; a source found {of_100(baseline or 0.0)} times in 100 would still be called "
+        f"unreliable within 20 trials in {of_100(false_call[20])} of 100"
     )
 
 
@@ -440,7 +445,7 @@ def _sentence(followed: pd.DataFrame, curves: Mapping[str, _Curve], alpha: float
     sources, events = len(followed), int(followed["event"].sum())
     if sources == 0:
         return (
-            "No source has a trial that counts for the rule, so nothing can be said about when "
+            f"{NO_TRIAL_COUNTS[0].upper()}{NO_TRIAL_COUNTS[1:]}, so nothing can be said about when "
             "sources become unreliable."
         )
     if sources == 1:

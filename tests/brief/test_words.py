@@ -684,7 +684,13 @@ def test_the_rule_is_told_with_how_often_it_errs() -> None:
     errs = 100 * rule_false_call(2, 3, 0.9, 20)
     assert "of 100 sources that never change and are found 90 times in 100" in text
     assert f"about {errs:.0f} unreliable within 20 trials" in text
-    assert "is not known" in words.rule_sentences(rule, _lifetime(None, rule))
+    assert f"{errs:.0f} unreliable within 20 trials." in text
+    both = words.rule_sentences(rule, _lifetime(0.9, rule), 0.31)
+    assert f"about {errs:.0f} unreliable within 20 trials that are alike and independent" in both
+    assert both.endswith(", and about 31 when searched as here, by simulation.")
+    assert "Without such trials" in words.rule_sentences(rule, _lifetime(None, rule))
+    never = replace(_lifetime(1.0, rule), rule_false_call={})
+    assert "Without a miss in such trials" in words.rule_sentences(rule, never)
 
 
 def test_a_lone_low_circle_is_explained_where_there_are_circles(cases: dict[str, Case]) -> None:
@@ -716,14 +722,27 @@ def test_a_circle_below_the_floor_left_of_the_limit_is_not_left_as_a_contradicti
     assert said is None or said in note
 
 
-def test_the_figure_says_how_often_sources_that_never_change_meet_the_rule() -> None:
-    rule = ReliabilityRule()
+def test_the_figure_says_how_often_sources_that_never_change_meet_the_rule(
+    cases: dict[str, Case],
+) -> None:
+    rule, nothing = ReliabilityRule(), Retirement((), ())
     lasting = replace(_lifetime(0.9, rule), curve=(CurvePoint("frozen", 10.0, 0.5, 0.3, 0.7, 9),))
     errs = 100 * rule_false_call(2, 3, 0.9, 20)
-    said = words.rule_note(lasting)
-    assert f"about {errs:.0f} of 100 sources that never change meet it within 20 trials" in said
-    assert words.rule_note(replace(_lifetime(None, rule), curve=lasting.curve)) is None
-    assert words.rule_note(_lifetime(0.9, rule)) is None
+    said = words.rule_note(lasting, rule, nothing)
+    assert "of 100 sources found 90 times in 100 throughout, " in said
+    assert said.endswith(f"about {errs:.0f} meet it within 20 trials, too.")
+    for lacking in (replace(_lifetime(None, rule), curve=lasting.curve), _lifetime(0.9, rule)):
+        assert words.rule_note(lacking, rule, nothing) is None
+    # Where finds fall, the unit's own proportion is not that of sources still at the start.
+    falling = cases["down"][2]
+    start = float(falling.curves[0].probability[0])
+    low = replace(lasting, baseline=start - 0.05)
+    fresh = 100 * rule_false_call(2, 3, start, 20)
+    said = words.rule_note(low, rule, falling)
+    assert f"and about {fresh:.0f} of 100 found {100 * start:.0f} times in 100 throughout" in said
+    assert said.endswith("as at the left end of the line.")
+    assert "left end" not in words.rule_note(replace(low, baseline=start + 0.02), rule, falling)
+    assert "left end" not in words.rule_note(low, rule, replace(falling, thresholds=()))
 
 
 def test_a_page_without_a_figure_says_why(cases: dict[str, Case]) -> None:

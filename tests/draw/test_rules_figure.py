@@ -116,8 +116,8 @@ def test_fine_and_failed_differ_by_more_than_colour() -> None:
 def test_the_title_tells_both_errors_of_the_units_own_rule() -> None:
     figure = draw(FIGURES["three"])
     title = (
-        "Within 20 trials this unit's rule calls 20 of 100 fine sources unreliable, and 37 of 100 "
-        "that became worse"
+        "Within 20 trials this unit's rule calls 20 of 100 unchanged sources unreliable, and 37 "
+        "of 100 that became worse"
     )
     assert said(figure, "title") == title
     assert describe_figure(figure)[0] == title
@@ -140,7 +140,7 @@ def test_the_title_and_the_marks_are_the_numbers_of_the_sentence() -> None:
     ]
     assert pairs == list(zip(*marks, strict=True))
     fine, failed = pairs[0]
-    assert f"calls {fine} of 100 fine sources unreliable, and {failed} of 100" in said(
+    assert f"calls {fine} of 100 unchanged sources unreliable, and {failed} of 100" in said(
         figure, "title"
     )
     assert found.shares_rest_on in found.sentence

@@ -16,7 +16,6 @@ from outcomes.fit.alternative_rules import (
 )
 from outcomes.fit.cusum import simulate_highest
 from outcomes.fit.finds import averaged_probability
-from outcomes.fit.reliability_rule import first_called
 from outcomes.fit.watch import learn_unchanging, watch
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
@@ -141,26 +140,6 @@ def test_a_window_too_wide_or_a_floor_too_low_is_said():
     assert proportion.reason == "not even 3 misses in 3 trials would show a source below the floor"
 
 
-def test_the_share_called_as_searched_is_what_unchanged_sources_show_and_more_than_the_chains():
-    # The unit's own rule on the first 20 trials of sources on which nothing changes, in 8 units
-    # with sources and days that differ and four dogs at every hide. Sources of one unit share
-    # its days: three binomial errors of a third as many sources.
-    called, chain, searched = [], [], []
-    rng = np.random.default_rng(12)
-    for seed in range(8):
-        trials = searches(rng, days=180).assign(held_days=lambda t: t["age_days"])
-        settings = Settings(seed=seed, rule=ANY_DOG.rule)
-        own = compare_rules(trials, watch(trials, settings), settings).rules[0]
-        chain.append(own.false_call[20])
-        searched.append(own.false_call_as_searched[20])
-        for _, of_source in trials.groupby("source_id"):
-            missed = (of_source["result"] == "miss").to_numpy()[:20]
-            called.append(first_called(missed, 2, 3) is not None)
-    error = np.sqrt(0.25 / (len(called) / 3))
-    assert np.mean(searched) == pytest.approx(np.mean(called), abs=3 * error)
-    assert np.mean(searched) > np.mean(chain)
-
-
 def test_what_is_learnt_from_all_trials_is_closer_to_the_truth_than_from_the_baseline():
     # Days differ by 0.3 in these units (log-odds), sources by 0.5.
     rng = np.random.default_rng(12)
@@ -172,9 +151,8 @@ def test_what_is_learnt_from_all_trials_is_closer_to_the_truth_than_from_the_bas
             off[name].append((one.chart_sd - 0.5, one.block_sd - 0.3))
     early, late = (np.sqrt(np.mean(np.square(off[name]), axis=0)) for name in ("first", "all"))
     assert (late < early).all()
-    mean = np.mean(off["all"], axis=0)
-    error = np.std(off["all"], axis=0, ddof=1) / np.sqrt(12)
-    assert (np.abs(mean) < 4 * error + 0.05).all()  # likelihood takes spreads a little too small
+    # Likelihood takes spreads a little too small; none at all would be off by 0.5 and 0.3.
+    assert (np.abs(np.mean(off["all"], axis=0)) < 0.15).all()
 
 
 def test_sources_that_never_change_are_found_as_often_as_the_units_own_on_average():
@@ -195,3 +173,12 @@ def test_sources_that_never_change_are_found_as_often_as_the_units_own_on_averag
 def test_nothing_is_learnt_of_sources_that_no_qualified_dog_has_searched():
     trials = searches(np.random.default_rng(5)).assign(qualified=False)
     assert learn_unchanging(trials, Settings()) is None
+
+
+def test_without_a_miss_no_rule_on_misses_says_how_often_it_errs():
+    trials = searches(np.random.default_rng(5)).assign(
+        held_days=lambda t: t["age_days"], result="find"
+    )
+    found = compare_rules(trials, watch(trials, ANY_DOG), ANY_DOG)
+    assert {r.reason for r in found.rules[:2]} == {"no trial that counts for it is a miss"}
+    assert "of 100" not in found.sentence

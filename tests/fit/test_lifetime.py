@@ -233,8 +233,9 @@ def test_all_failing_on_one_day_leaves_the_limits_that_still_hold():
 def test_without_any_trial_that_counts_the_sentence_says_so():
     life = fit(searched({}), sources=pd.DataFrame({"source_id": ["A", "B"]}))
     assert life.sentence == (
-        "No source has a trial that counts for the rule, so nothing can be said about when "
-        "sources become unreliable."
+        "No source has a trial that counts for the rule (unassisted, with a hide, and by a dog "
+        "qualified by then, if the rule asks for that), so nothing can be said about when sources "
+        "become unreliable."
     )
     assert (life.sources, life.events, life.not_followed, life.baseline) == (0, 0, 2, None)
     assert life.rule.endswith("without such trials, how often it errs is not known")
