@@ -81,7 +81,8 @@ def decimals(published: str) -> int:
 
 
 def half_last_digit(published: str) -> float:
-    return 0.5 * 10.0 ** -decimals(published)
+    """Within which the printed digits hold: a bare 0 or 1, the end of a range, is meant exactly."""
+    return 1e-9 if published in ("0", "1") else 0.5 * 10.0 ** -decimals(published)
 
 
 def as_shown(ours: float, published: str) -> str:

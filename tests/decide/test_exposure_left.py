@@ -10,7 +10,13 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from outcomes.decide.exposure_left import _to_go, exposure_left, first_things
+from outcomes.decide.exposure_left import (
+    _from_today,
+    _to_go,
+    _years,
+    exposure_left,
+    first_things,
+)
 from outcomes.decide.rate_of_use import RateOfUse
 from outcomes.decide.shelf import ShelfSource, review_shelf
 from outcomes.fit.finds import fit_finds
@@ -40,6 +46,22 @@ def test_the_crossing_of_a_straight_line_is_where_algebra_puts_it():
     assert _to_go(at, values, 0.85) == pytest.approx(10.0, abs=1e-9)
     assert _to_go(at, values, 0.96) == 0.0
     assert _to_go(at, values, 0.5) is None
+
+
+def test_a_curve_is_moved_to_what_the_shelf_tells_and_keeps_its_steps_in_log_odds():
+    values = np.array([0.9, 0.8, 0.6, 0.3])
+    moved = _from_today(values, 0.95)
+    assert moved[0] == pytest.approx(0.95)
+    assert np.diff(special.logit(moved)) == pytest.approx(np.diff(special.logit(values)))
+    assert _from_today(values, None) is values
+
+
+def test_days_are_years_by_the_calendar_and_cycles_by_the_source_s_own_pace():
+    assert _years(730.5, "age_days", None) == pytest.approx(2.0)
+    assert _years(730.5, "age_days", 9.0) == pytest.approx(2.0)
+    assert _years(12.0, "cycles", 8.0) == pytest.approx(1.5)
+    assert _years(12.0, "cycles", None) is _years(12.0, "cycles", 0.0) is None
+    assert _years(None, "age_days", 8.0) is None
 
 
 def test_every_source_held_stands_once_with_a_number_or_a_reason(reviewed):

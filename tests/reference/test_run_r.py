@@ -91,3 +91,20 @@ def test_every_script_is_run_and_every_test_of_ours_is_there():
     assert scripts == {"mixed", *run_r.SCRIPTS}
     for test in run_r.TESTS:
         assert (HERE.parents[1] / test).exists()
+
+
+def test_every_stored_table_is_some_script_s_own_or_read_by_all():
+    tables = [path.name for path in HERE.glob("*.csv")]
+    written = [t for name in run_r.SCRIPTS for t in run_r.written_by(name, tables)]
+    assert len(written) == len(set(written))
+    assert set(tables) - set(written) == {"bias_trials.csv", "large_unit.csv", "small_unit.csv"}
+
+
+def test_a_table_that_a_script_no_longer_writes_is_told(monkeypatch: pytest.MonkeyPatch):
+    def silent(*_: object, **__: object) -> object:
+        return type("Done", (), {"returncode": 0, "stdout": "", "stderr": ""})()
+
+    monkeypatch.setattr(run_r.subprocess, "run", silent)
+    told = run_r.run_script("lifetime", write=False)
+    names = ("lifetime_followed", "lifetime_km", "lifetime_median")
+    assert told == [f"{name}.csv: stored, and not written now" for name in names]
