@@ -26,7 +26,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, judged, promises_svg
+from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg
 from scipy import stats
 from side_by_side import RUN, add_options, begin_run, run_side_by_side, told_runs, where
 
@@ -320,6 +320,8 @@ def as_markdown(lines: list[Summary], runs: str, figure: str = "calibration.svg"
         "Made by `tests/studies/calibration.py`; nothing here is typed by hand.",
         f"Seeds from {FIRST_SEED}. {runs}",
         "",
+        in_short([_kept(line) for line in lines]),
+        "",
         "± is the Monte Carlo error of this study (one standard error). Limits are at 95 %: exact "
         "binomial ones of a share (Clopper and Pearson), two errors of a bias. Sources of one unit "
         "share its errors, so advice is counted by sources and its error by units. "
@@ -328,8 +330,10 @@ def as_markdown(lines: list[Summary], runs: str, figure: str = "calibration.svg"
         "Units have 1,200 trials of 24 sources by 8 dogs if not told otherwise; the standard "
         "deviation between sources is 0.5 on the scale of log-odds. "
         + "".join(_HARDER[name] for name in _HARDER if any(name in x.scenario for x in lines))
-        + "Where a line has fewer units than others of its scenario, the rest could not say, or "
-        "were not asked it.",
+        + "Tied together: cycles and age rise together, so that no verdict but "
+        "“cannot be told apart” is right; one that names the planted cause is then luck. Benched: "
+        "sources with misses are used less and thrown out. Where a line has fewer units than "
+        "others of its scenario, the rest could not say, or were not asked it.",
         "",
         f"![What was found with its limits, beside what is promised, by scenario]({figure})",
         "",

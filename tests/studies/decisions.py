@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, judged, promises_svg
+from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg
 from scipy import special, stats
 from side_by_side import RUN, add_options, begin_run, run_side_by_side, told_runs, where
 
@@ -212,6 +212,14 @@ def as_markdown(answers: pd.DataFrame, runs: str, figure: str = "decisions.svg")
         "",
         "Made by `tests/studies/decisions.py`; nothing here is typed by hand.",
         f"Seeds from {FIRST_SEED}. {runs}",
+        "",
+        in_short(
+            [
+                _kept(answers[answers["what"] == w], p)
+                for w, p in PROMISED.items()
+                if w in set(answers["what"])
+            ]
+        ),
         "",
         f"{units} simulated units of {TRIALS} trials whose finds fall with cycles alone, each with "
         f"a known truth; floor {FLOOR:g}. Answers of one unit share its errors, so ± (one standard "

@@ -8,7 +8,8 @@ Small units are written as CSV, workbook or Parquet with their settings, damaged
 (cells, headings, bytes, types, parts of the workbook, settings), then checked, read and joined. An
 error of the toolkit's own is an answer; anything else, a warning too, is a finding: it is made as
 small as Hypothesis can and shown with its traceback. Exit status 1 if there was one. ``--seed``
-starts elsewhere. A short run is part of the tests (``test_fuzz.py``).
+starts elsewhere. A short run is part of the tests (``test_fuzz.py``). Each run by this command is a
+line of ``tests/studies/fuzz_units/runs.csv``, of which ``docs/fuzz.md`` is made.
 """
 
 from __future__ import annotations
@@ -31,15 +32,19 @@ from typing import Any
 from unittest import mock
 
 import openpyxl
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
+from side_by_side import begin_run
 
 from outcomes.errors import OutcomesError
 from outcomes.joining.trials import join
 from outcomes.records.read import examine_and_read
 
+FOLDER = Path(__file__).parent / "fuzz_units"
+PAGE = Path(__file__).parents[2] / "docs" / "fuzz.md"
 TODAY = dt.date(2026, 3, 1)
 UNIT: dict[str, list[list[str]]] = {
     "sources": [
@@ -380,6 +385,24 @@ def where_it_arose(error: BaseException) -> str:
     return f"{type(error).__name__} at {own[-1] if own else '?'}"
 
 
+def as_markdown(folder: Path) -> str:
+    """Every run so far as a page of the documentation."""
+    text = [
+        "# Damaged records: does every one end in a clear line?",
+        "",
+        "Made by `tests/studies/fuzz.py`; nothing here is typed by hand. Small units are damaged "
+        "by the thousand, in cells, headings, bytes, types, parts of the workbook and settings; "
+        "then they are checked, read and joined. A finding is an input that ended in anything but "
+        "a result or one clear line: a traceback, or a warning.",
+        "",
+        "| date | run | Python | program |",
+        "|---|---|---|---|",
+    ]
+    for run in pd.read_csv(folder / "runs.csv").to_dict("records"):
+        text.append(f"| {run['date']} | {run['options']} | {run['python']} | {run['program']} |")
+    return "\n".join(text) + "\n"
+
+
 def main() -> int:
     """Run for so many minutes and report."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
@@ -395,6 +418,12 @@ def main() -> int:
         f"{found.inputs:,} inputs in {chosen.minutes:g} minutes: {ended}; slowest "
         f"{found.slowest:.1f} s; {len(found.findings)} findings\n"
     )
+    told = (
+        f"{chosen.minutes:g} minutes from seed {chosen.seed}: {found.inputs:,} inputs ({ended}); "
+        f"{len(found.findings)} findings"
+    )
+    begin_run(FOLDER, told)
+    PAGE.write_text(as_markdown(FOLDER), encoding="utf-8")
     return 1 if found.findings else 0
 
 

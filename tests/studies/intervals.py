@@ -153,7 +153,7 @@ def as_figure(found: dict[str, pd.DataFrame]) -> bytes:
         for line in coverage(scenario, units):
             column = f"{scenario}: {EXPOSURES[line.exposure]}, %"
             columns.append(column)
-            broken = line.kept.startswith("no")
+            broken = line.kept.startswith("no:")
             shown.append(
                 Found(
                     SHOWN[line.kind], column, line.held, line.low, line.high, PROMISED, broken, True

@@ -23,7 +23,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, judged, promises_svg
+from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg
 from scipy import optimize, special, stats
 from side_by_side import add_options, run_stored, told_runs, where
 
@@ -48,6 +48,7 @@ KINDS = ("blood", "bone", "muscle")
 PER_CYCLE = (0.0, 0.15)
 LEVEL = 0.05
 FOUND, TRIALS = 0.9, 20
+OFF = "called, less what is said, of 100"
 SEARCHES_SEED = 95_000
 DRAWN = 200
 # No spread estimated from a unit's own records is without bias, and the share bends with it.
@@ -417,13 +418,26 @@ def as_figure(found: dict[str, pd.DataFrame]) -> bytes:
     for line in lines:
         m = line.measure
         if m.low is not None and m.high is not None:
-            column = "bias" if not m.share else "interval holds, %" if m.low > 0.0 else "wrong, %"
-            promised, broken = (m.low, m.high), line.kept.startswith("no")
+            column = "interval holds, %" if m.low > 0.0 else "wrong, %"
+            if not m.share:
+                column = OFF if m.of_100 else "bias"
+            promised, broken = (m.low, m.high), line.kept.startswith("no:")
             shown.append(
-                Found(m.what, column, line.value, line.low, line.high, promised, broken, m.share)
+                Found(
+                    m.what,
+                    column,
+                    line.value,
+                    line.low,
+                    line.high,
+                    promised,
+                    broken,
+                    m.share or m.of_100,
+                )
             )
     columns = [
-        c for c in ("interval holds, %", "wrong, %", "bias") if any(f.column == c for f in shown)
+        c
+        for c in ("interval holds, %", "wrong, %", OFF, "bias")
+        if any(f.column == c for f in shown)
     ]
     return promises_svg(shown, "Answers on lifetimes: found, beside promised", columns)
 
@@ -435,6 +449,8 @@ def as_markdown(found: dict[str, pd.DataFrame], runs: str, figure: str = "lifeti
         "",
         "Made by `tests/studies/lifetimes.py`; nothing here is typed by hand.",
         f"Seeds from {FIRST_SEED}. {runs}",
+        "",
+        in_short([x.kept for name, units in found.items() for x in summarise(name, units)]),
         "",
         "± is the Monte Carlo error of this study (one standard error), the limits are at 95 %: "
         "exact binomial ones (Clopper and Pearson) of a share, Student's t of a mean. "

@@ -74,6 +74,19 @@ HOW_JUDGED = (
 )
 
 
+def in_short(kept: Sequence[str]) -> str:
+    """How many promises were kept, as the first thing to read of a page."""
+    asked = [word for word in kept if word]
+    broken = sum(word.startswith("no:") for word in asked)
+    words = ("yes", "not shown broken", "too few units to tell")
+    kept_, open_, few = (asked.count(word) for word in words)
+    return (
+        f"**In short: of {len(asked)} promises {broken or 'none'} "
+        f"{'is' if broken in (0, 1) else 'are'} broken, {kept_} are kept as far as so many units "
+        f"tell, {open_} are not shown to be broken, and for {few} the units are too few.**"
+    )
+
+
 def draw_promises(found: Sequence[Found], title: str, columns: Sequence[str]) -> Figure:
     """Dots with their limits on the ranges promised; a cross where a promise is broken."""
     rows = list(dict.fromkeys(f.row for f in found))

@@ -127,15 +127,17 @@ def told_runs(folder: Path, units: Iterable[pd.DataFrame]) -> str:
     of = pd.concat([f[RUN] if RUN in f else pd.Series(index=f.index, dtype=float) for f in once])
     path = folder / "runs.csv"
     runs = pd.read_csv(path, keep_default_na=False) if path.exists() else pd.DataFrame()
-    parts = []
-    for number, own in of.groupby(of):
+    told: dict[str, int] = {}
+    for number, count in of.dropna().value_counts().sort_index().items():
         run = runs[runs["run"] == number].iloc[0]
         options = f", {run['options']}" if run["options"] else ""
-        parts.append(
-            f"{len(own):,} on {run['date']} (Python {run['python']}, {run['packages']}; program "
+        words = (
+            f"on {run['date']} (Python {run['python']}, {run['packages']}; program "
             f"{run['program']}{options})"
         )
+        told[words] = told.get(words, 0) + int(count)
+    parts = [f"{count:,} {words}" for words, count in told.items()]
     before = int(of.isna().sum())
     if before:
-        parts.append(f"{before:,} before runs were noted, by 2026-11-26")
+        parts.append(f"{before:,} before runs were noted")
     return f"Units run: {'; '.join(parts)}."

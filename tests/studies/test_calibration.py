@@ -43,13 +43,17 @@ def _units(study: ModuleType, scenario: str) -> pd.DataFrame:
 @pytest.mark.parametrize(
     ("share", "units", "promised", "kept"),
     [
-        (0.04, 200, "at most 5 %", "yes"),
-        # Exact 95 % limits of 16 of 200: 4.6 to 12.7 %; of 30 of 200: 10.4 to 20.7 %.
+        # Exact 95 % limits of 12 of 400: 1.6 to 5.2 %; of 3 of 75: 0.8 to 11.2 %.
+        (0.03, 400, "at most 5 %", "yes"),
+        (0.04, 75, "at most 5 %", "too few units to tell"),
+        # Of 16 of 200: 4.6 to 12.7 %; of 30 of 200: 10.4 to 20.7 %.
         (0.08, 200, "at most 5 %", "not shown broken"),
         (0.15, 200, "at most 5 %", "no: too often"),
         (0.80, 200, "93 to 97 %", "no: too seldom"),
         (1.0, 200, "93 to 97 %", "no: too often"),
         (1.0, 80, "93 to 97 %", "not shown broken"),
+        (1.0, 200, "at least 95 %", "yes"),
+        (0.96, 500, "88 to 92 %", "no: too often"),
     ],
 )
 def test_a_promise_is_broken_where_the_share_cannot_be_chance(
@@ -60,6 +64,29 @@ def test_a_promise_is_broken_where_the_share_cannot_be_chance(
     assert study._kept(line) == kept
 
 
+def test_a_bias_is_measured_by_its_own_promise(study: ModuleType) -> None:
+    def kept(value: float, error: float) -> str:
+        line = study.Summary("made", 9, "bias of x", value, error, "at most 0.0050 either way")
+        return study._kept(line)
+
+    assert kept(0.001, 0.002) == "yes"
+    assert kept(0.001, 0.005) == "too few units to tell"
+    assert kept(0.006, 0.001) == "not shown broken"
+    assert kept(0.008, 0.001) == "no: too high"
+    assert kept(-0.008, 0.001) == "no: too low"
+
+
+def test_none_wrong_is_worth_as_many_answers_as_there_are_units(study: ModuleType) -> None:
+    units = pd.DataFrame({"verdict": "cycles", "retired": [10] * 30, "retired_wrongly": [0] * 30})
+    units = units.assign(kept=0, kept_wrongly=0)
+    lines = study.summarise("benched sources", units)
+    (line,) = (x for x in lines if x.measure == "retire is advised wrongly")
+    assert (line.units, line.worth) == (300, 30)
+    # Exact limits of 0 of 30: to 1 - 0.025 ** (1 / 30).
+    assert study.limits(line) == pytest.approx((0.0, 1.0 - 0.025 ** (1.0 / 30.0)))
+    assert "| 0.0 % | 0.0 to 11.6 % |" in study.as_markdown(lines, "Units run: none.")
+
+
 @pytest.mark.study
 def test_no_effect_is_seldom_called_one(study: ModuleType) -> None:
     units = _units(study, "no effect")
@@ -67,7 +94,7 @@ def test_no_effect_is_seldom_called_one(study: ModuleType) -> None:
     assert study.at_most(called, UNITS, 0.05)
     for name in ("cycles", "age_days"):
         assert study.at_most(int((~units[f"{name}_covered"].astype(bool)).sum()), UNITS, 0.07)
-    assert study.as_markdown(study.summarise("no effect", units), 19).count("\n| no effect") >= 5
+    assert study.as_markdown(study.summarise("no effect", units), "").count("\n| no effect") >= 5
 
 
 @pytest.mark.study
@@ -86,13 +113,7 @@ def test_a_planted_effect_of_cycles_is_found_and_its_threshold_held(study: Modul
 
 def test_the_page_and_its_figure_are_made_of_the_stored_units(study: ModuleType) -> None:
     folder, docs = Path(__file__).parent / "calibration_units", study.ROOT / "docs"
-    lines = []
-    for scenario in study.CASES:
-        units = study.run_study(scenario, 100_000, 0, folder, workers=0)
-        lines += study.summarise(scenario, units) if len(units) else []
+    lines, runs = study.read_study(folder, 100_000)
     written = (docs / "calibration.md").read_text(encoding="utf-8")
-    made = study.as_markdown(lines, 0)
-    # The date, the versions and the number of simulated data sets are those of the run.
-    assert written.splitlines()[:3] == made.splitlines()[:3]
-    assert written.splitlines()[4:] == made.splitlines()[4:]
+    assert written == study.as_markdown(lines, runs)
     assert (docs / "calibration.svg").read_bytes() == study.as_figure(lines)

@@ -52,3 +52,9 @@ def test_a_defect_is_told_once_with_the_smallest_input_that_shows_it(monkeypatch
     found._round(1, time.monotonic() + 20.0, 20)
     assert list(found.findings) == ["KeyError at ?"]
     assert "'cells': []" in found.findings["KeyError at ?"]
+
+
+def test_the_page_is_made_of_the_runs_on_record() -> None:
+    written = fuzz.PAGE.read_text(encoding="utf-8")
+    assert written == fuzz.as_markdown(fuzz.FOLDER)
+    assert written.count("\n| 20") >= 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import random
 import re
 import sys
@@ -63,3 +64,16 @@ def test_the_page_is_made_of_what_is_stored() -> None:
         kept = study.FOLDER / f"{row['module'].replace('/', '_').removesuffix('.py')}.txt"
         shown = [block for block in kept.read_text(encoding="utf-8").split("\n\n") if block.strip()]
         assert len(shown) == int(row["missed"])
+
+
+def test_a_fault_that_is_reached_is_asked_of_every_test(tmp_path: Path) -> None:
+    stats = tmp_path / "mutmut-stats.json"
+    seen = {"reached": ["test_a"], "never": []}
+    times = {"test_a": 1.0, "test_b": 2.0}
+    stats.write_text(
+        json.dumps({"tests_by_mangled_function_name": seen, "duration_by_test": times})
+    )
+    study.ask_every_test(stats)
+    found = json.loads(stats.read_text())
+    assert found["tests_by_mangled_function_name"] == {"reached": ["test_a", "test_b"]}
+    assert found["duration_by_test"] == times

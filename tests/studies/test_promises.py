@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from matplotlib.colors import to_hex
-from promises import Found, draw_promises, promises_svg
+from promises import Found, draw_promises, in_short, judged, promises_svg
 
 from outcomes.draw.theme import FITTED, FLOOR
 
@@ -48,3 +50,33 @@ def test_the_same_numbers_give_the_same_bytes() -> None:
     made = [promises_svg([KEPT, BIAS], "Found", ["wrong, %", "bias"]) for _ in range(2)]
     assert made[0] == made[1]
     assert b"not kept" in made[0]
+
+
+@pytest.mark.parametrize(
+    ("value", "limits", "kept"),
+    [
+        (0.95, (0.93, 0.97), "yes"),
+        (0.95, (0.90, 0.99), "yes"),
+        (0.95, (0.87, 0.99), "too few units to tell"),
+        (0.98, (0.95, 1.00), "not shown broken"),
+        (0.99, (0.975, 1.00), "no: too often"),
+        (0.90, (0.86, 0.92), "no: too seldom"),
+    ],
+)
+def test_every_study_judges_by_one_measure(value, limits, kept) -> None:
+    assert judged(value, limits, (0.93, 0.97), slack=0.05) == kept
+
+
+def test_a_page_begins_with_how_many_promises_were_kept() -> None:
+    kept = ["yes", "yes", "", "not shown broken", "too few units to tell"]
+    assert in_short(kept).startswith("**In short: of 4 promises none is broken, 2 are kept ")
+    assert "of 5 promises 1 is broken" in in_short([*kept, "no: too often"])
+    assert "of 6 promises 2 are broken" in in_short([*kept, "no: too often", "no: too low"])
+
+
+@pytest.mark.parametrize("name", ["lifetimes", "intervals", "decisions", "calibration"])
+def test_a_figure_crosses_what_its_page_calls_broken_and_no_more(name: str) -> None:
+    docs = Path(__file__).parents[2] / "docs"
+    page = (docs / f"{name}.md").read_text(encoding="utf-8")
+    figure = (docs / f"{name}.svg").read_text(encoding="utf-8")
+    assert figure.count(f"stroke: {FLOOR.lower()}; stroke-width: 2.2") == page.count("| no: ")

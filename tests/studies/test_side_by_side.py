@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import argparse
 import operator
+from pathlib import Path
 
+import pytest
+import side_by_side
 from joblib import register_parallel_backend
 from joblib._parallel_backends import ThreadingBackend
-from side_by_side import add_options, run_side_by_side, where
+from side_by_side import add_options, run_side_by_side, run_stored, told_runs, where
 
 HANDED_OVER = []
 
@@ -57,3 +60,36 @@ def test_a_back_end_that_joblib_knows_does_the_work_where_it_is_asked_for() -> N
     ]
     assert HANDED_OVER
     assert set(HANDED_OVER) == {"tcp://somewhere:8786"}
+
+
+def twice(seed: int) -> dict[str, object]:
+    return {"seed": seed, "twice": 2 * seed}
+
+
+def test_every_unit_bears_the_run_it_is_of_and_the_page_says_of_which(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "units.csv"
+    path.write_text("seed,twice,run\n1,2,\n", encoding="utf-8")
+    run_stored(twice, {k: (k,) for k in (1, 2, 3)}, path, ["seed", "twice"], workers=1)
+    monkeypatch.setattr(side_by_side, "program", lambda: "another")
+    found = run_stored(twice, {k: (k,) for k in range(1, 7)}, path, ["seed", "twice"], workers=1)
+    assert found["twice"].tolist() == [2, 4, 6, 8, 10, 12]
+    assert found["run"].fillna(0).tolist() == [0, 1, 1, 2, 2, 2]
+    told = told_runs(tmp_path, [found])
+    assert told.startswith("Units run: 2 on ")
+    assert "; 3 on " in told
+    assert "program another)" in told
+    assert told.endswith("; 1 before runs were noted.")
+
+
+def test_a_change_of_the_program_changes_its_mark(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(side_by_side, "_PROGRAM", tmp_path)
+    (tmp_path / "a.py").write_text("x = 1\n")
+    first = side_by_side.program()
+    (tmp_path / "note.txt").write_text("no module")
+    assert side_by_side.program() == first
+    (tmp_path / "a.py").write_text("x = 2\n")
+    assert side_by_side.program() != first
