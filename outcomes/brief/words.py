@@ -1041,6 +1041,7 @@ def rule_sentences(
         + (
             "."
             if as_searched is None
+            or of_100(as_searched) == of_100(lifetime.rule_false_call[trials])
             else f" that are alike and independent, and {_of_100(as_searched)} when searched as "
             "here, by simulation."
         )

@@ -688,6 +688,7 @@ def test_the_rule_is_told_with_how_often_it_errs() -> None:
     both = words.rule_sentences(rule, _lifetime(0.9, rule), 0.31)
     assert f"about {errs:.0f} unreliable within 20 trials that are alike and independent" in both
     assert both.endswith(", and about 31 when searched as here, by simulation.")
+    assert words.rule_sentences(rule, _lifetime(0.9, rule), errs / 100) == text
     assert "Without such trials" in words.rule_sentences(rule, _lifetime(None, rule))
     never = replace(_lifetime(1.0, rule), rule_false_call={})
     assert "Without a miss in such trials" in words.rule_sentences(rule, never)

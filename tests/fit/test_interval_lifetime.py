@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from outcomes.fit.interval_lifetime import fit_interval_lifetime
-from outcomes.fit.lifetime import fit_lifetime
+from outcomes.fit.lifetime import NO_TRIAL_COUNTS, fit_lifetime
 from outcomes.fit.result import Lifetime
 from outcomes.settings import Settings
 
@@ -155,7 +155,8 @@ def test_groups_with_fewer_than_five_events_have_no_curve_but_all_sources_togeth
 
 def test_records_without_a_trial_that_counts_give_a_reason():
     found = fit_interval_lifetime(lifetime(followed([], [], [], [])), Settings())
-    assert found.reason == "no source has a trial that counts for the rule"
+    assert found.reason == NO_TRIAL_COUNTS
+    assert NO_TRIAL_COUNTS.startswith("no source has a trial that counts for the rule")
 
 
 def test_discarded_sources_bound_the_curve_on_both_sides():

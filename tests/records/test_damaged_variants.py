@@ -153,6 +153,8 @@ class Variant(NamedTuple):
 
 
 ALSO_TRIALS = frozenset({"source set aside"})
+# Its source is then without a log from the day it was taken in.
+WITHOUT_ITS_FIRST_MOVE = frozenset({"storage log begins late"})
 
 VARIANTS = [
     # Files.
@@ -282,7 +284,7 @@ VARIANTS = [
     ),
     Variant(
         "words for a date", put("storage", 2, "moved_at", "last spring"), "date unreadable",
-        ("storage", 2, "moved_at"),
+        ("storage", 2, "moved_at"), WITHOUT_ITS_FIRST_MOVE,
     ),
     Variant(
         "a spreadsheet's date number", put("trials", 2, "started_at", "45689.375"),
@@ -314,7 +316,7 @@ VARIANTS = [
     ),
     Variant(
         "a move before the source was there", put("storage", 2, "moved_at", "2021-07-08"),
-        "before the source existed", ("storage", 2, "moved_at"),
+        "before the source existed", ("storage", 2, "moved_at"), WITHOUT_ITS_FIRST_MOVE,
     ),
     # Numbers and words.
     Variant(
@@ -405,7 +407,7 @@ VARIANTS = [
     ),
     Variant(
         "an unknown place to keep it", put("storage", 2, "moved_to", "cellar"), "unknown word",
-        ("storage", 2, "moved_to"),
+        ("storage", 2, "moved_to"), WITHOUT_ITS_FIRST_MOVE,
     ),
     Variant(
         "a line break in a name", put("trials", 2, "handler_id", "H\n4"), "line break in a name",
@@ -445,7 +447,7 @@ VARIANTS = [
     ),
     Variant(
         "a move of a source nobody has", put("storage", 2, "source_id", "BON-99"),
-        "unknown source", ("storage", 2, "source_id"),
+        "unknown source", ("storage", 2, "source_id"), WITHOUT_ITS_FIRST_MOVE,
     ),
     Variant(
         "a dog nobody has", put("trials", 2, "dog_id", "Tily"), "unknown dog",
@@ -517,7 +519,8 @@ VARIANTS = [
         "taken out without a note",
         rows("storage", lambda r: [r[0], *(m for m in r[1:] if m[2] in ("freezer", "discarded"))]),
         "trial while in the freezer", ("trials", 5, "started_at"),
-        frozenset({"move to the same place", "source without storage history"}),
+        frozenset({"move to the same place", "source without storage history"})
+        | WITHOUT_ITS_FIRST_MOVE,
     ),
     # Trials.
     Variant(
