@@ -336,7 +336,7 @@ def _lacking(baseline: float | None) -> str | None:
 
 
 def _within(probability: float | None, share: Callable[[float, int], float]) -> dict[int, float]:
-    if probability is None:
+    if probability is None or probability == 1.0:
         return {}
     return {n: float(share(probability, n)) for n in FALSE_CALL_TRIALS}
 

@@ -218,11 +218,12 @@ def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None
     -------
     Healthy or None
         Of all trials that count, in blocks of one source and one session; None
-        where no model of them can be fitted.
+        without a find or a miss among them, or where no model can be fitted.
     """
     hides = _charted(trials)
     used = _qualified(hides, settings)
-    if not used.any():
+    found = float((hides["result"] == "find").to_numpy()[used].mean()) if used.any() else 0.0
+    if not 0.0 < found < 1.0:
         return None
     try:
         model = _fit(plan_design(hides, without=_NOT_KNOWN_BEFORE))
@@ -237,11 +238,9 @@ def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None
     rows, block = _blocks(hides, hides["source_id"].astype(str), used)
     log_odds = log_odds[rows]
     spread = np.full(len(rows), np.hypot(between, within))
-    found = float((hides["result"] == "find").to_numpy()[rows].mean())
-    if 0.0 < found < 1.0:
-        log_odds += brentq(
-            lambda by: averaged_probability(log_odds + by, spread)[0].mean() - found, -20.0, 20.0
-        )
+    log_odds += brentq(
+        lambda by: averaged_probability(log_odds + by, spread)[0].mean() - found, -20.0, 20.0
+    )
     expected = 1.0 - averaged_probability(log_odds, spread)[0]
     return Healthy(log_odds, expected, block, between, within)
 

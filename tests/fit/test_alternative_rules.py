@@ -181,4 +181,5 @@ def test_without_a_miss_no_rule_on_misses_says_how_often_it_errs():
     )
     found = compare_rules(trials, watch(trials, ANY_DOG), ANY_DOG)
     assert {r.reason for r in found.rules[:2]} == {"no trial that counts for it is a miss"}
+    assert all(r.told == ({}, {}) for r in found.rules[:2])
     assert "of 100" not in found.sentence
