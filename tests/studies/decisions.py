@@ -27,6 +27,7 @@ from outcomes.decide.bootstrap import bootstrap_threshold
 from outcomes.decide.exposure_left import exposure_left
 from outcomes.decide.rate_of_use import rate_of_use
 from outcomes.decide.shelf import review_shelf
+from outcomes.decide.source_draws import draw_over_spreads
 from outcomes.decide.threshold import find_threshold
 from outcomes.decide.trade_off import trade_off
 from outcomes.fit.finds import fit_finds
@@ -86,7 +87,8 @@ def study_unit(seed: int, refits: int = 0) -> list[dict[str, object]]:
     use = rate_of_use(
         records.sources, records.storage, joined.history, started.min(), started.max()
     )
-    price = trade_off(fit, which_predicts(fit, refits=0), use)
+    drawn = draw_over_spreads(fit)  # the same for both questions, as in a briefing
+    price = trade_off(fit, which_predicts(fit, refits=0), use, drawn=drawn)
     state, others = _true_parts(unit)
     if price.present is not None:
         place = pd.Index(unit.true_trials["trial_id"]).get_indexer(
@@ -107,7 +109,7 @@ def study_unit(seed: int, refits: int = 0) -> list[dict[str, object]]:
             )
             share = float(np.average(within < FLOOR, weights=weight))
             judge("share below the floor", share, point.share_low, point.share_high)
-    _judge_shelf(seed, unit, records, joined, fit, others, rows)
+    _judge_shelf(seed, unit, records, joined, fit, drawn, others, rows)
     return rows
 
 
@@ -124,10 +126,10 @@ def _true_parts(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
     return state, unit.true_trials["log_odds"].to_numpy() - state
 
 
-def _judge_shelf(seed, unit, records, joined, fit, others, rows) -> None:  # type: ignore[no-untyped-def]
+def _judge_shelf(seed, unit, records, joined, fit, drawn, others, rows) -> None:  # type: ignore[no-untyped-def]
     """What each source has left, and whether one advised to be retired is below the floor."""
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
-    shelf = review_shelf(fit, records.sources, joined.history, as_of)
+    shelf = review_shelf(fit, records.sources, joined.history, as_of, joined.trials, drawn)
     kinds = unit.sources.set_index("source_id")["kind"]
     for source, left in zip(shelf, exposure_left(fit, shelf, "cycles"), strict=True):
         if left.reason is not None or left.now is None:
