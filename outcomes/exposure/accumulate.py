@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -49,6 +50,7 @@ OF_READINGS = ("read_thaws", "read_hours", "reading_gap_hours")
 REGIMES = ("frozen", "refrigerated", "mixed")
 
 _CHUNK = 1 << 19
+_THREADS = 2  # pieces at a time: more would hold more memory, and memory is what they wait for
 
 
 def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any]) -> pd.DataFrame:
@@ -153,8 +155,8 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
     regime = np.full(n, -1, dtype=np.int8)
     place = np.full(n, UNDOCUMENTED, dtype=np.int8)
     keys = history.clock.key(history.log.source, history.log.start)
-    # In pieces, so that what is needed along the way stays small beside the result.
-    for begin in range(0, n, _CHUNK):
+
+    def fill(begin: int) -> None:
         piece = np.flatnonzero(source[begin : begin + _CHUNK] >= 0) + begin
         # Neighbours in the log are looked up one after another, which memory rewards.
         piece = piece[np.argsort(history.clock.key(source[piece], moment[piece]))]
@@ -162,6 +164,11 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
         for name, values in found.items():
             numbers[name][piece] = values
         regime[piece] = _regimes(found["frozen_share"], history.settings)
+
+    # In pieces, so that what is needed along the way stays small beside the result.
+    with ThreadPoolExecutor(max_workers=_THREADS) as threads:
+        for _ in threads.map(fill, range(0, n, _CHUNK)):
+            pass
     columns: dict[str, Array] = {}
     for name in EXPOSURES:
         columns[name] = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -87,16 +88,20 @@ def join(records: Records) -> Joined:
     for name in ("set_min", "at_midnight"):
         if name in trials:
             asked[name] = trials[name]
-    history = storage_history(records.sources, records.storage, asked, settings, records.readings)
-    exposure = exposure_at(history, source, history.moments_of(asked))
+    # What asks nothing of the storage log is worked out beside it.
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        of_dogs = beside.submit(_dog_columns, trials, records.dogs)
+        used = beside.submit(_use_ratio, source, trials, records.storage)
+        history = storage_history(
+            records.sources, records.storage, asked, settings, records.readings
+        )
+        exposure = exposure_at(history, source, history.moments_of(asked))
+    experience, qualified = of_dogs.result()
     hide = trials["source_id"].notna()
     reasons = _reasons(exposure, hide & source.isna(), settings)
-    experience, qualified = _dog_columns(trials, records.dogs)
     columns = {name: trials[name] for name in trials}
     columns |= {"experience": experience, "qualified": qualified}
-    columns["use_ratio"] = use_ratio(
-        source, trials["started_at"], trials["result"] == "miss", _discarded_at(records.storage)
-    )
+    columns["use_ratio"] = used.result()
     columns["kind"] = _kind(source, records.sources)
     columns |= {name: exposure[name] for name in exposure}
     columns["documented"] = exposure["documented"].astype("boolean").where(hide)
@@ -204,6 +209,13 @@ def _findings(
         )
         findings.append(finding)
     return tuple(findings)
+
+
+def _use_ratio(
+    source: pd.Series[Any], trials: pd.DataFrame, storage: pd.DataFrame
+) -> pd.Series[float]:
+    missed = trials["result"] == "miss"
+    return use_ratio(source, trials["started_at"], missed, _discarded_at(storage))
 
 
 def _discarded_at(storage: pd.DataFrame) -> pd.Series[pd.Timestamp]:
