@@ -357,14 +357,18 @@ class Facts:
         self._put_further_questions()
         return self._questions.answer(name)
 
-    def answer_all(self) -> None:
-        """Work out everything now, in as many processes as there are."""
+    def answer_on_finds(self) -> None:
+        """Work out now what the main figure and the decisions rest on, and put the rest."""
         if self.working.pool is not None:
             self._put_side_questions()
             if self.with_further:
                 self._put_further_questions()
         _ = (self.verdict, self.retirement, self.price, self.frontiers, self.shelf, self.left)
         _ = (self.comparison, self.portions, self.overlap, self.bounds, self.kinds)
+
+    def answer_all(self) -> None:
+        """Work out everything now, in as many processes as there are."""
+        self.answer_on_finds()
         if self.with_further:
             self.working.progress("Asking in other ways, of other suspects, and of each dog")
             _ = self.further

@@ -6,7 +6,7 @@ import base64
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import jinja2
@@ -132,7 +132,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     own = [floor for floor, _ in floors].index(facts.settings.floor)
     history, trials = facts.joined.history, facts.joined.trials
     records = draw_records_figure(history, trials, records_footer(facts), sheet=RECORDS_IN_PAGE)
-    return PageFigure(
+    drawn = PageFigure(
         svg=compact_svg(render_figure(figure, "svg")),
         layers=layers,
         own_layer=layers[own],
@@ -140,8 +140,10 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
         narrow=_narrow(facts, floors, own),
         records=compact_svg(render_figure(records, "svg")),
         records_alt=f"Figure: {describe_figure(records)[0]}.",
-        folded=folded_figures(facts, figure_footer(facts)),
     )
+    # Another process may have worked at these meanwhile.
+    facts.answer_all()
+    return replace(drawn, folded=folded_figures(facts, figure_footer(facts)))
 
 
 def _narrow(

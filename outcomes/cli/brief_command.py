@@ -14,6 +14,7 @@ from outcomes.cli.options import (
     key_option,
     no_names_option,
     say,
+    second_process,
     show_json,
 )
 
@@ -47,32 +48,36 @@ def command(
     key: Path | None,
 ) -> None:
     """Write the briefing: page, figure, joined trials, rows set aside, results.json."""
-    from outcomes.brief.write import briefing_files, check_out
-    from outcomes.records.placing import write_files
+    from outcomes.brief.out_folder import check_out
 
     check_out(out, records)
     beside = out.resolve()
     names = Names(without_names, key, out, beside.with_name(f"{beside.name}-key.csv"))
-    from outcomes.brief.asked import Asked
+    with second_process() as pool:
+        from outcomes.brief.asked import Asked
+        from outcomes.brief.write import briefing_files
+        from outcomes.records.placing import write_files
 
-    facts = gather(
-        records,
-        settings_file,
-        floor,
-        confidence,
-        seed,
-        as_of,
-        further=True,
-        asked=Asked(either=either, without_names=without_names),
-        change=names.change,
-    )
+        facts = gather(
+            records,
+            settings_file,
+            floor,
+            confidence,
+            seed,
+            as_of,
+            further=True,
+            pool=pool,
+            asked=Asked(either=either, without_names=without_names),
+            change=names.change,
+        )
+        say("Drawing")
+        files = briefing_files(facts)
     from outcomes.brief import report, words
     from outcomes.brief.check_report import not_used_line
     from outcomes.brief.noted import records_noted
     from outcomes.brief.results import results
 
-    say("Drawing and writing")
-    files = briefing_files(facts)
+    say("Writing")
     names.write()
     write_files(out, files)
     if as_json:

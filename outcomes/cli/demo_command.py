@@ -7,30 +7,35 @@ from pathlib import Path
 import click
 
 from outcomes.cli.brief_command import out_option
-from outcomes.cli.options import gather, say
+from outcomes.cli.options import gather, say, second_process
 
 
 @click.command("demo")
 @out_option
 def command(out: Path) -> None:
     """Write a synthetic unit's records and its briefing, and set planted against found."""
-    from outcomes.brief import report
-    from outcomes.brief.write import briefing_files, check_out
+    from outcomes.brief.out_folder import check_out
     from outcomes.errors import UsageError
-    from outcomes.records.placing import write_files
-    from outcomes.records.write import write_unit
-    from outcomes.simulate import demo_unit
 
     records = out / "records"
     if records.exists() and not (records / "truth.toml").is_file():
         raise UsageError(f"{records} is there and is not a synthetic unit's. Name another folder.")
     check_out(out, records)
-    say("Making a synthetic unit")
-    unit = demo_unit()
-    write_unit(unit, records)
-    facts = gather(records, None, None, None, None, further=True)
-    say("Drawing and writing")
-    write_files(out, briefing_files(facts))
+    with second_process() as pool:
+        from outcomes.brief import report
+        from outcomes.brief.write import briefing_files
+        from outcomes.records.placing import write_files
+        from outcomes.records.write import write_unit
+        from outcomes.simulate import demo_unit
+
+        say("Making a synthetic unit")
+        unit = demo_unit()
+        write_unit(unit, records)
+        facts = gather(records, None, None, None, None, further=True, pool=pool)
+        say("Drawing")
+        files = briefing_files(facts)
+    say("Writing")
+    write_files(out, files)
     for line in report.planted_lines(unit, facts):
         click.echo(line)
     for line in report.written_lines(out):

@@ -61,7 +61,7 @@ def command(
     in other ways) or calibration.
     """
     from outcomes.brief.figures import draw_named_figure
-    from outcomes.brief.write import check_out
+    from outcomes.brief.out_folder import check_out
     from outcomes.draw.save import render_figure
     from outcomes.errors import UsageError
     from outcomes.records.placing import write_files

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from outcomes.cli.options import analysis_options, gather, show_json
+from outcomes.cli.options import analysis_options, gather, second_process, show_json
 
 
 @click.command("fit")
@@ -20,7 +20,9 @@ def command(
     as_json: bool,
 ) -> None:
     """Tell what predicts finds, and when sources become unreliable."""
-    facts = gather(records, settings_file, floor, confidence, seed, further=True)
+    with second_process() as pool:
+        facts = gather(records, settings_file, floor, confidence, seed, further=True, pool=pool)
+        facts.answer_all()
     from outcomes.brief import report
     from outcomes.brief.results import results
 

@@ -28,10 +28,12 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
 
     if out.suffix not in (".csv", ".parquet"):
         raise UsageError(f"--out {out}: name a file that ends in .csv or .parquet.")
-    from outcomes.brief.write import check_out, joined_files
-    from outcomes.records.placing import write_files
+    from outcomes.brief.out_folder import check_out
 
     check_out(out.parent, records, (out.name,))
+    from outcomes.brief.write import joined_files
+    from outcomes.records.placing import write_files
+
     say("Reading the records")
     read = load(records, settings_file)
     from outcomes.joining.trials import join

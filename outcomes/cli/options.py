@@ -165,36 +165,43 @@ def gather(
     as_of: str | None = None,
     *,
     further: bool = False,
+    pool: Executor | None = None,
     asked: Asked | None = None,
     change: Callable[[Records], Records] | None = None,
 ) -> Facts:
-    """Every answer on these records, changed if need be, with progress on standard error."""
-    with _second_process(further) as pool:
-        say("Reading the records")
-        records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
-        if change is not None:
-            records = change(records)
-        from outcomes.brief.facts import gather_facts
+    """Facts on these records, changed if need be, with progress on standard error.
 
-        facts = gather_facts(
-            records,
-            as_of=moment(as_of),
-            asked=asked,
-            further=further,
-            pool=pool,
-            jobs=cores(),
-            progress=say,
-            meter=meter,
-        )
-        if further:
-            facts.answer_all()
-        return facts
+    With a ``pool`` that on finds is worked out, the rest meanwhile in the other process; without,
+    each answer is worked out when it is asked for.
+    """
+    say("Reading the records")
+    records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
+    if change is not None:
+        records = change(records)
+    from outcomes.brief.facts import gather_facts
+
+    facts = gather_facts(
+        records,
+        as_of=moment(as_of),
+        asked=asked,
+        further=further,
+        pool=pool,
+        jobs=cores(),
+        progress=say,
+        meter=meter,
+    )
+    if further:
+        facts.answer_on_finds()
+    return facts
 
 
 @contextmanager
-def _second_process(wanted: bool) -> Iterator[Executor | None]:
-    """A process beside this one, loading already; None where there is no second core for it."""
-    if not wanted or cores() < 2:
+def second_process() -> Iterator[Executor | None]:
+    """A process beside this one, loading already; None where there is no second core for it.
+
+    Begin it before what takes long to load here, and ask nothing of the facts after it.
+    """
+    if cores() < 2:
         yield None
         return
     import multiprocessing

@@ -58,7 +58,7 @@ def command(
             raise UsageError(
                 f"--figure {figure_file}: name a file that ends in .png, .svg or .pdf."
             )
-        from outcomes.brief.write import check_out
+        from outcomes.brief.out_folder import check_out
 
         check_out(figure_file.parent, records, (figure_file.name,))
     say("Reading the records")

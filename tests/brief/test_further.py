@@ -41,6 +41,42 @@ def test_a_question_nobody_began_is_answered_here() -> None:
     assert questions.answer("sum") == 3
 
 
+def test_the_other_process_is_handed_one_question_at_a_time_and_the_next_when_it_has_done() -> None:
+    handed: list[Future[Any]] = []
+
+    class Slow(Executor):
+        def submit(self, *_: Any, **__: Any) -> Future[Any]:
+            future: Future[Any] = Future()
+            future.set_running_or_notify_cancel()
+            handed.append(future)
+            return future
+
+    questions = Questions(Slow())
+    for name in ("first", "second", "third"):
+        questions.put(name, str, f"here: {name}")
+    assert len(handed) == 1
+    # The last is answered here, the second is still to be handed over.
+    assert questions.answer("third") == "here: third"
+    handed[0].set_result("there: first")
+    assert len(handed) == 2
+    handed[1].set_result("there: second")
+    assert len(handed) == 2
+    assert [questions.answer(name) for name in ("first", "second")] == [
+        "there: first",
+        "there: second",
+    ]
+
+
+def test_a_process_closed_meanwhile_leaves_the_rest_unasked() -> None:
+    class Closed(Executor):
+        def submit(self, *_: Any, **__: Any) -> Future[Any]:
+            raise RuntimeError("cannot schedule new futures after shutdown")
+
+    questions = Questions(Closed())
+    questions.put("sum", sum, [1, 2])
+    assert questions.answer("sum") == 3
+
+
 def test_only_what_is_asked_for_is_worked_out(
     briefing_of: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief.write import FILES, check_out
+from outcomes.brief.out_folder import FILES, check_out
 from outcomes.errors import OutputError, UsageError
 from outcomes.records.placing import write_files
 
