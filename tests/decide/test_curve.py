@@ -197,6 +197,27 @@ def test_bins_hold_every_trial_once_whatever_the_exposures(values, seed):
     assert len(bins) == 1 or not bins or all(b.n >= 30 for b in bins)
     for before, after in pairwise(bins):
         assert before.high < after.low
+    for one in bins:
+        own = used[used["cycles"].between(one.low, one.high)]
+        assert one.mean == pytest.approx(own["cycles"].mean())
+        assert one.sources == own["source_id"].nunique()
+
+
+@pytest.mark.parametrize(
+    ("at_each", "wanted"),
+    [
+        # Four bins of 33.75: 30 fall short by less than 70 overshoot; 20 are too few for a bin.
+        ([30, 40, 20, 45], [30, 40, 65]),
+        # Seven bins of 40: 38 are nearer to it than 30; one common value takes one bin.
+        ([30, 8, 242], [38, 242]),
+        # The last are too few, and go to the bin before them.
+        ([30, 35, 29], [30, 64]),
+    ],
+)
+def test_a_bin_is_closed_where_the_next_value_would_take_it_further_from_its_size(at_each, wanted):
+    cycles = np.repeat(np.arange(float(len(at_each))), at_each)
+    trials = pd.DataFrame({"cycles": cycles, "source_id": "S1", "result": "find"})
+    assert [b.n for b in observed_bins(trials, "cycles", 0.95)] == wanted
 
 
 @pytest.mark.parametrize("seed", [51, 52, 53, 54])
