@@ -2,28 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
 from pathlib import Path
-from types import ModuleType
 
 import pytest
+import run
 
 ROOT = Path(__file__).parents[1]
-
-
-def _load() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("run", ROOT / "benchmarks" / "run.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["run"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-run = _load()
 
 
 def row(part: str, tool: str, size: int, seconds: float, **more: object) -> dict[str, object]:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
-from types import ModuleType
 
+import mixed_cases
 import numpy as np
 import pandas as pd
 import pytest
@@ -18,16 +16,6 @@ from outcomes.settings import Settings
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 DOG_EFFECTS = {"Ash": -1.0, "Bo": -0.4, "Cy": 0.0, "Dot": 0.1, "Elm": 0.4, "Fly": 0.9}
-
-
-def _load_cases() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("mixed_cases", REFERENCE / "mixed_cases.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["mixed_cases"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def _trials(
@@ -80,7 +68,7 @@ def review(fit: FindFit) -> DogReview:
 def test_slopes_by_level_are_those_of_lme4() -> None:
     # tests/reference/slopes.R; 2 % of the slopes' own spread, as two optimizers differ.
     stored = pd.read_csv(REFERENCE / "slopes_lme4.csv", comment="#", index_col="source")
-    case = _load_cases().load_case("large_unit_slope")
+    case = mixed_cases.load_case("large_unit_slope")
     fit = fit_mixed(case.y, case.x, case.names, case.groups, slope=case.slope)
     found = fit.effects["source"].loc[stored.index]
     for ours, theirs in (("effect", "intercept"), ("slope", "slope")):

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
-from types import ModuleType
 
+import mixed_cases
 import numpy as np
 import pandas as pd
 import pytest
@@ -24,17 +22,7 @@ from outcomes.simulate import SCENARIOS, simulate_unit
 REFERENCE = Path(__file__).parents[1] / "reference"
 
 
-def _load_cases() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("mixed_cases", REFERENCE / "mixed_cases.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["mixed_cases"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-SMALL = _load_cases().load_case("small_unit")
+SMALL = mixed_cases.load_case("small_unit")
 LME4 = pd.read_csv(REFERENCE / "profile_lme4.csv", comment="#")
 
 

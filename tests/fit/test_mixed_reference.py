@@ -13,13 +13,12 @@ its standard errors with a more exact difference quotient to 4e-4.
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import mixed_cases
 import numpy as np
 import pandas as pd
 import pytest
@@ -30,19 +29,6 @@ from outcomes.fit.result import MixedFit
 REFERENCE = Path(__file__).parents[1] / "reference"
 
 
-def _load_cases_module() -> Any:
-    # tests/ is no package: the file is shared with run_r.py, so it is loaded by its path.
-    name = "mixed_cases"
-    spec = importlib.util.spec_from_file_location(name, REFERENCE / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-mixed_cases = _load_cases_module()
 LME4: dict[str, dict[str, Any]] = json.loads((REFERENCE / "mixed_lme4.json").read_text())["cases"]
 
 every_case = pytest.mark.parametrize("name", mixed_cases.CASES)

@@ -1,8 +1,8 @@
 """Given spreads against lme4, and the plausible spread against units whose spread is known."""
 
-import sys
 from pathlib import Path
 
+import mixed_cases
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,12 +15,7 @@ REFERENCE = Path(__file__).parents[1] / "reference"
 
 @pytest.fixture(scope="module")
 def small_unit():
-    sys.path.insert(0, str(REFERENCE))
-    try:
-        from mixed_cases import load_case
-    finally:
-        sys.path.remove(str(REFERENCE))
-    return load_case("small_unit")
+    return mixed_cases.load_case("small_unit")
 
 
 @pytest.fixture(scope="module")

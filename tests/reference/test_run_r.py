@@ -2,28 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
 from pathlib import Path
-from types import ModuleType
 
 import pytest
+import run_r
 
 HERE = Path(__file__).parent
 
 
-def _load() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("run_r", HERE / "run_r.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["run_r"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-run_r = _load()
 NAN, INF = float("nan"), float("inf")
 
 

@@ -9,14 +9,12 @@ again.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pandas as pd
 import pytest
+import whole_job_cases as cases
 
 from outcomes.fit.interval_hazard import Intervals, fit_weibull
 from outcomes.fit.lifetime_model import fit_cycles_at_age
@@ -26,19 +24,6 @@ from outcomes.fit.turnbull import fit_turnbull
 HERE = Path(__file__).parent
 # R stores twelve digits.
 DIGITS = {"rtol": 1e-10, "atol": 1e-9}
-
-
-def _load_cases() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("whole_job_cases", HERE / "whole_job_cases.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["whole_job_cases"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-cases = _load_cases()
 
 
 @pytest.fixture(scope="module")

@@ -26,7 +26,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg
+from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg, write_page
 from scipy import stats
 from side_by_side import RUN, add_options, begin_run, run_side_by_side, told_runs, where
 
@@ -454,9 +454,7 @@ def main() -> None:
     for scenario in given.scenarios:
         run_study(scenario, given.units, given.refits, given.folder, given.again, **where(given))
     lines, runs = read_study(given.folder, given.units)
-    figure = given.page.with_suffix(".svg")
-    figure.write_bytes(as_figure(lines))
-    given.page.write_text(as_markdown(lines, runs, figure.name), encoding="utf-8")
+    write_page(given.page, as_figure(lines), lambda name: as_markdown(lines, runs, name))
 
 
 def read_study(folder: Path, units: int) -> tuple[list[Summary], str]:

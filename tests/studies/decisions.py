@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg
+from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg, write_page
 from scipy import special, stats
 from side_by_side import RUN, add_options, begin_run, run_side_by_side, told_runs, where
 
@@ -298,10 +298,8 @@ def main() -> None:
     parser.add_argument("--page", type=Path, default=ROOT / "docs" / "decisions.md")
     given = parser.parse_args()
     answers = run_study(given.units, given.refits, given.folder, **where(given))
-    figure = given.page.with_suffix(".svg")
-    figure.write_bytes(as_figure(answers))
     runs = told_runs(given.folder, [answers])
-    given.page.write_text(as_markdown(answers, runs, figure.name), encoding="utf-8")
+    write_page(given.page, as_figure(answers), lambda name: as_markdown(answers, runs, name))
 
 
 if __name__ == "__main__":

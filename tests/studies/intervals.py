@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, judged, promises_svg
+from promises import HOW_JUDGED, SLACK, Found, judged, promises_svg, write_page
 from scipy import stats
 from side_by_side import add_options, run_stored, told_runs, where
 
@@ -212,10 +212,8 @@ def main() -> None:
     for scenario in given.scenarios:
         run_study(scenario, given.units, given.folder, **where(given))
     found = {s: run_study(s, given.units, given.folder, workers=0) for s in ASKED}
-    figure = given.page.with_suffix(".svg")
-    figure.write_bytes(as_figure(found))
     runs = told_runs(given.folder, found.values())
-    given.page.write_text(as_markdown(found, runs, figure.name), encoding="utf-8")
+    write_page(given.page, as_figure(found), lambda name: as_markdown(found, runs, name))
 
 
 if __name__ == "__main__":

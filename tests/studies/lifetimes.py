@@ -23,7 +23,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg
+from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg, write_page
 from scipy import optimize, special, stats
 from side_by_side import add_options, run_stored, told_runs, where
 
@@ -545,10 +545,8 @@ def main() -> None:
     for name in given.studies:
         run_study(name, given.units, given.folder, **where(given))
     found = {name: run_study(name, given.units, given.folder, workers=0) for name in STUDIES}
-    figure = given.page.with_suffix(".svg")
-    figure.write_bytes(as_figure(found))
     runs = told_runs(given.folder, found.values())
-    given.page.write_text(as_markdown(found, runs, figure.name), encoding="utf-8")
+    write_page(given.page, as_figure(found), lambda name: as_markdown(found, runs, name))
 
 
 if __name__ == "__main__":

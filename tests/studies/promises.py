@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
@@ -148,3 +149,10 @@ def promises_svg(found: Sequence[Found], title: str, columns: Sequence[str]) -> 
     """The figure as SVG, the same bytes for the same numbers."""
     with theme():
         return render_figure(draw_promises(found, title, columns), "svg")
+
+
+def write_page(page: Path, figure: bytes, text: Callable[[str], str]) -> None:
+    """Write the figure beside the page, and the page; ``text`` is given the figure's name."""
+    beside = page.with_suffix(".svg")
+    beside.write_bytes(figure)
+    page.write_text(text(beside.name), encoding="utf-8")

@@ -7,35 +7,17 @@ run guards against gross faults and the full study (``calibration.py``) against 
 
 from __future__ import annotations
 
-import importlib.util
 import os
-import sys
 from pathlib import Path
-from types import ModuleType
 
+import calibration as study
 import pandas as pd
 import pytest
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
 
 
-def _study() -> ModuleType:
-    path = Path(__file__).with_name("calibration.py")
-    spec = importlib.util.spec_from_file_location("calibration", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["calibration"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-@pytest.fixture(scope="module")
-def study() -> ModuleType:
-    return _study()
-
-
-def _units(study: ModuleType, scenario: str) -> pd.DataFrame:
+def _units(scenario: str) -> pd.DataFrame:
     seeds = range(study.FIRST_SEED, study.FIRST_SEED + UNITS)
     return pd.DataFrame([study.study_unit(scenario, seed, refits=19) for seed in seeds])
 
@@ -57,14 +39,14 @@ def _units(study: ModuleType, scenario: str) -> pd.DataFrame:
     ],
 )
 def test_a_promise_is_broken_where_the_share_cannot_be_chance(
-    study: ModuleType, share: float, units: int, promised: str, kept: str
+    share: float, units: int, promised: str, kept: str
 ) -> None:
     error = (share * (1.0 - share) / units) ** 0.5
     line = study.Summary("made", units, "a share", share, error, promised)
     assert study._kept(line) == kept
 
 
-def test_a_bias_is_measured_by_its_own_promise(study: ModuleType) -> None:
+def test_a_bias_is_measured_by_its_own_promise() -> None:
     def kept(value: float, error: float) -> str:
         line = study.Summary("made", 9, "bias of x", value, error, "at most 0.0050 either way")
         return study._kept(line)
@@ -76,7 +58,7 @@ def test_a_bias_is_measured_by_its_own_promise(study: ModuleType) -> None:
     assert kept(-0.008, 0.001) == "no: too low"
 
 
-def test_none_wrong_is_worth_as_many_answers_as_there_are_units(study: ModuleType) -> None:
+def test_none_wrong_is_worth_as_many_answers_as_there_are_units() -> None:
     units = pd.DataFrame({"verdict": "cycles", "retired": [10] * 30, "retired_wrongly": [0] * 30})
     units = units.assign(kept=0, kept_wrongly=0)
     lines = study.summarise("benched sources", units)
@@ -88,8 +70,8 @@ def test_none_wrong_is_worth_as_many_answers_as_there_are_units(study: ModuleTyp
 
 
 @pytest.mark.study
-def test_no_effect_is_seldom_called_one(study: ModuleType) -> None:
-    units = _units(study, "no effect")
+def test_no_effect_is_seldom_called_one() -> None:
+    units = _units("no effect")
     called = int((units["verdict"] != "no change detected").sum())
     assert study.at_most(called, UNITS, 0.05)
     for name in ("cycles", "age_days"):
@@ -98,8 +80,8 @@ def test_no_effect_is_seldom_called_one(study: ModuleType) -> None:
 
 
 @pytest.mark.study
-def test_a_planted_effect_of_cycles_is_found_and_its_threshold_held(study: ModuleType) -> None:
-    units = _units(study, "cycles only")
+def test_a_planted_effect_of_cycles_is_found_and_its_threshold_held() -> None:
+    units = _units("cycles only")
     assert units["verdict"].isin(["cycles", "both"]).all()
     covered = units["cycles_covered"].astype(bool)
     assert study.at_most(int((~covered).sum()), UNITS, 0.07)
@@ -111,7 +93,7 @@ def test_a_planted_effect_of_cycles_is_found_and_its_threshold_held(study: Modul
     assert study.study_again("cycles only", study.FIRST_SEED, first) == first
 
 
-def test_the_page_and_its_figure_are_made_of_the_stored_units(study: ModuleType) -> None:
+def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
     folder, docs = Path(__file__).parent / "calibration_units", study.ROOT / "docs"
     lines, runs = study.read_study(folder, 100_000)
     written = (docs / "calibration.md").read_text(encoding="utf-8")

@@ -6,32 +6,16 @@ once in 800; what a source has left is judged over about 100 sources of the same
 
 from __future__ import annotations
 
-import importlib.util
 import os
-import sys
 from pathlib import Path
-from types import ModuleType
 
+import decisions as study
 import pandas as pd
 import pytest
 from scipy import stats
 from side_by_side import told_runs
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "6"))
-
-
-def _load_study() -> ModuleType:
-    path = Path(__file__).with_name("decisions.py")
-    spec = importlib.util.spec_from_file_location("decision_study", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["decision_study"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-study = _load_study()
 
 
 @pytest.mark.study

@@ -2,28 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 import time
-from pathlib import Path
-from types import ModuleType
 
+import fuzz
 import pytest
 
-HERE = Path(__file__).parent
-
-
-def _load() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("fuzz", HERE / "fuzz.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["fuzz"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-fuzz = _load()
 UNDAMAGED = {
     "form": "csv", "cells": [], "typed": [], "rows": [], "bytes": [], "file": "trials",
     "encoding": "utf-8", "separator": ",", "arrow": None, "part": 0, "toml": fuzz.UNIT_TOML,

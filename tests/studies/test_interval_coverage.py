@@ -7,31 +7,15 @@ the time do so more often than not. The full study is ``intervals.py``.
 
 from __future__ import annotations
 
-import importlib.util
 import os
-import sys
 from pathlib import Path
-from types import ModuleType
 
+import intervals as study
 import pandas as pd
 import pytest
 from side_by_side import told_runs
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "24"))
-
-
-def _load_study() -> ModuleType:
-    path = Path(__file__).with_name("intervals.py")
-    spec = importlib.util.spec_from_file_location("interval_study", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["interval_study"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-study = _load_study()
 
 
 @pytest.mark.study

@@ -6,33 +6,17 @@ more closely.
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import re
-import sys
 from pathlib import Path
-from types import ModuleType
 
+import lifetimes as study
 import numpy as np
 import pandas as pd
 import pytest
 from side_by_side import told_runs
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "16"))
-
-
-def _load_study() -> ModuleType:
-    path = Path(__file__).with_name("lifetimes.py")
-    spec = importlib.util.spec_from_file_location("lifetime_study", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["lifetime_study"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-study = _load_study()
 
 
 def asked(name: str) -> dict[str, object]:

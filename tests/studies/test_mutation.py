@@ -2,30 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import random
 import re
-import sys
 from pathlib import Path
-from types import ModuleType
 
+import mutation as study
 import numpy as np
 import pytest
-
-
-def _load_study() -> ModuleType:
-    path = Path(__file__).with_name("mutation.py")
-    spec = importlib.util.spec_from_file_location("mutation_study", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["mutation_study"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-study = _load_study()
 
 
 def test_a_sample_is_drawn_without_replacement_and_the_same_in_any_order() -> None:
