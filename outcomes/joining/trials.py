@@ -97,8 +97,9 @@ def join(records: Records) -> Joined:
         )
         exposure = exposure_at(history, source, history.moments_of(asked))
     experience, qualified = of_dogs.result()
-    hide = trials["source_id"].notna()
-    reasons = _reasons(exposure, hide & source.isna(), settings)
+    unknown = _unknown(source, trials["source_id"])
+    hide = source.notna() | unknown
+    reasons = _reasons(exposure, unknown, settings)
     columns = {name: trials[name] for name in trials}
     columns |= {"experience": experience, "qualified": qualified}
     columns["use_ratio"] = used.result()
@@ -161,15 +162,26 @@ def _kind(source: pd.Series[Any], sources: pd.DataFrame) -> pd.Series[Any]:
     return pd.Series(kinds[source.cat.codes.to_numpy()], index=source.index, dtype=object)
 
 
+def _unknown(source: pd.Series[Any], named: pd.Series[Any]) -> np.ndarray:
+    """True where a source is named that is not among the sources, shape (n,)."""
+    unknown = source.isna().to_numpy()
+    # Names are asked one by one, so only those that were not found.
+    unknown[unknown] = named[unknown].notna()
+    return unknown
+
+
 def _reasons(
-    exposure: pd.DataFrame, unknown: pd.Series[bool], settings: Settings
+    exposure: pd.DataFrame, unknown: np.ndarray, settings: Settings
 ) -> np.ndarray[tuple[int], np.dtype[np.int8]]:
     """Key in ``_REASONS`` of why each trial is set aside; 0 where it is used."""
     reasons = np.zeros(len(exposure), dtype=np.int8)
     if settings.unlogged_thaws == "strict":
         reasons[(exposure["place"] == "freezer").to_numpy()] = _UNLOGGED_THAW
-    reasons[(exposure["place"] == "discarded").to_numpy()] = _AFTER_DISCARD
-    reasons[unknown.to_numpy()] = _UNKNOWN_SOURCE
+    # A discarded source is not documented: fewer places to compare.
+    outside = np.flatnonzero(~exposure["documented"].to_numpy())
+    gone = (exposure["place"].iloc[outside] == "discarded").to_numpy()
+    reasons[outside[gone]] = _AFTER_DISCARD
+    reasons[unknown] = _UNKNOWN_SOURCE
     return reasons
 
 
