@@ -8,6 +8,7 @@ import io
 import json
 import os
 import re
+import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -170,10 +171,13 @@ def call_outcomes(*arguments: object) -> Answer:
         contextlib.redirect_stdout(out),
         contextlib.redirect_stderr(err),
     ):
+        interrupts = signal.getsignal(signal.SIGINT)
         try:
             main()
         except SystemExit as stop:
             status = int(stop.code or 0)
+        finally:
+            signal.signal(signal.SIGINT, interrupts)
     return Answer(status, out.getvalue(), err.getvalue())
 
 

@@ -14,6 +14,7 @@ from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.telling import count
 
 ALIKE = "spellings alike"
+_MANY = 0.05  # of the trials: so many set aside are told before the answer
 # Its thaws are counted on their own, or its trials are among the rows set aside.
 _TOLD_ELSEWHERE = ("trial while in the freezer", "storage log begins late")
 _ONE_OF = {"source_id": "source", "dog_id": "dog", "place_id": "place", "handler_id": "handler"}
@@ -25,6 +26,10 @@ class Noted:
 
     Attributes
     ----------
+    trials_in, trials_aside
+        Trials handed over, and those of them that are set aside.
+    trials_aside_sentence
+        That in words where they are many; where they are few, ``sentence`` has it.
     inferred_thaws
         Thaws that the log lacks and that were counted because a trial proves
         them; one inherited by a portion is counted with its parent alone.
@@ -42,6 +47,9 @@ class Noted:
         All of it in one line; None where there is nothing to say.
     """
 
+    trials_in: int
+    trials_aside: int
+    trials_aside_sentence: str | None
     inferred_thaws: int
     late_logs: int
     trials_after: int
@@ -68,8 +76,47 @@ def records_noted(facts: Facts) -> Noted:
     joined = facts.joined.trials
     late = joined[joined["documented"] & (joined["undocumented_days"] > LATE_LOG_DAYS)]
     logs = (int(late["source_id"].nunique()), len(late))
-    sentence = noted_sentence(thaws, alike, others, trials)
-    return Noted(thaws, *logs, late_log_sentence(*logs), dict(alike), others, sentence)
+    aside = {(f.file, f.row): f.problem for f in facts.set_aside if f.table == "trials"}
+    handed = facts.records.rows_in.get("trials", 0)
+    many = len(aside) >= _MANY * handed
+    reason, same = Counter(aside.values()).most_common(1)[0] if aside else ("", 0)
+    return Noted(
+        handed,
+        len(aside),
+        aside_sentence(len(aside), handed, reason, same) if aside and many else None,
+        thaws,
+        *logs,
+        late_log_sentence(*logs),
+        dict(alike),
+        others,
+        noted_sentence(thaws, alike, others, trials, 0 if many else len(aside), handed),
+    )
+
+
+def aside_sentence(aside: int, handed: int, reason: str, same: int) -> str:
+    """That many trials are not in the answer, with the commonest reason.
+
+    Parameters
+    ----------
+    aside, handed
+        Trials set aside, of so many handed over.
+    reason, same
+        The commonest reason, and how many have it; told where it is that of most.
+
+    >>> aside_sentence(40, 100, "the date can be read in two ways", 30)
+    '40 of the 100 trials handed over are not in this answer, most of them because the date can be \
+read in two ways: mend that first, and ask again. outcomes check says how.'
+    """
+    are = "is" if aside == 1 else "are"
+    why = ""
+    if same == aside:
+        why = f" because {reason}"
+    elif same > aside / 2:
+        why = f", most of them because {reason}"
+    return (
+        f"{aside:,} of the {count(handed, 'trial')} handed over {are} not in this answer{why}: "
+        "mend that first, and ask again. outcomes check says how."
+    )
 
 
 def late_log_sentence(sources: int, trials: int) -> str | None:
@@ -100,11 +147,17 @@ def _inferred(history: History, sources: pd.DataFrame) -> int:
 
 
 def noted_sentence(
-    thaws: int, alike: Mapping[str, int], others: int, trials: int = 0
+    thaws: int,
+    alike: Mapping[str, int],
+    others: int,
+    trials: int = 0,
+    aside: int = 0,
+    handed: int = 0,
 ) -> str | None:
-    """Inferred thaws, pairs of names that may be one, and how many other notes there are.
+    """Trials set aside, inferred thaws, names that may be one, and how many other notes there are.
 
-    ``trials``: those that show the thaws, as far as they are known to be noted.
+    ``trials``: those that show the thaws, as far as they are known to be noted; ``aside``: trials
+    set aside, of so many ``handed`` over.
 
     >>> noted_sentence(1, {"dog_id": 1}, 0, 1)
     '1 thaw is not in the log and was counted because a trial shows it; 2 names may be two \
@@ -113,6 +166,9 @@ spellings of one dog: run outcomes check.'
     'The records bear 3 notes: run outcomes check.'
     """
     parts = []
+    if aside:
+        are = "is" if aside == 1 else "are"
+        parts.append(f"{aside:,} of {count(handed, 'trial')} {are} set aside")
     if thaws:
         verbs, them = (
             ("is", "was") if thaws == 1 else ("are", "were"),

@@ -286,7 +286,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.retirement,
             words.shelf_summary(facts.shelf, facts.retirement),
         ),
-        "late_logs": noted.late_logs_sentence,
+        "before": [s for s in (noted.trials_aside_sentence, noted.late_logs_sentence) if s],
         "noted": noted.sentence,
         "answer": answer,
         "interval_note": words.INTERVAL_NOTE if fit.mixed is not None else None,

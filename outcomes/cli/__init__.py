@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 from importlib import import_module
 
 import click
@@ -31,6 +33,10 @@ _DEFECT = 70
 _INTERRUPTED = 130
 
 
+class _NobodyReads(Exception):
+    """Standard output was closed by whoever read it."""
+
+
 class _Commands(click.Group):
     """Commands imported when called, so that help costs click alone."""
 
@@ -43,6 +49,16 @@ class _Commands(click.Group):
         command = import_module(f"outcomes.cli.{cmd_name}_command").command
         assert isinstance(command, click.Command)
         return command
+
+    def invoke(self, ctx: click.Context) -> object:
+        # click would end with the status of an error.
+        try:
+            answer: object = super().invoke(ctx)
+            _end_undisturbed()
+            sys.stdout.flush()
+        except BrokenPipeError:
+            raise _NobodyReads from None
+        return answer
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -79,9 +95,8 @@ def main() -> None:
     try:
         status = group.main(prog_name=called_as(), standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
-    except click.exceptions.Abort:
-        _stop("stopped; nothing was overwritten.", _INTERRUPTED)
-    except KeyboardInterrupt:
+    except (click.exceptions.Abort, KeyboardInterrupt):
+        _end_undisturbed()
         _stop("stopped; nothing was overwritten.", _INTERRUPTED)
     except click.ClickException as error:
         error.show()
@@ -89,7 +104,7 @@ def main() -> None:
     except OutcomesError as error:
         # Other stages name the command in backquotes; here it is known how it was called.
         _stop(str(error).replace("`outcomes ", f"`{called_as()} "), error.exit_status)
-    except BrokenPipeError:
+    except _NobodyReads:
         # Whoever read our output has had enough; closing quietly is what they expect.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
@@ -104,6 +119,12 @@ def main() -> None:
             "Set OUTCOMES_TRACEBACK=1 and run again to see where.",
             _DEFECT,
         )
+
+
+def _end_undisturbed() -> None:
+    """From here on Ctrl-C does nothing: there is nothing left to stop."""
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _stop(line: str, status: int) -> None:

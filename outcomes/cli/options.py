@@ -6,7 +6,9 @@ import datetime as dt
 import math
 import os
 import shutil
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -210,11 +212,31 @@ def second_process() -> Iterator[Executor | None]:
     # A fresh process: one split off from this one could inherit a lock held by a thread.
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(max_workers=1, mp_context=context)
+    others = multiprocessing.active_children()
     try:
-        pool.submit(_load_worker)
+        # Ctrl-C reaches both processes. This one answers it, and ends the other.
+        with uninterrupted():
+            pool.submit(_load_worker)
         yield pool
     finally:
-        pool.shutdown(wait=False, cancel_futures=True)
+        with uninterrupted():
+            for child in multiprocessing.active_children():
+                if child not in others:
+                    child.terminate()
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def uninterrupted() -> Iterator[None]:
+    """Ctrl-C does nothing meanwhile, neither here nor in a process begun meanwhile."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _load_worker() -> None:

@@ -622,7 +622,8 @@ def _check_results(trials: Sheet, nameless: Array, log: Log) -> None:
         "result",
         lambda _: {
             "what": f"a blank area's result, but {name} names a source",
-            "mend": f"Write find or miss, or empty {name}.",
+            "mend": f"If a source was there, write find or miss, or let unit.toml read the word as "
+            f"miss; empty {name} only where there was none.",
         },
     )
     if trials.has("false_alerts"):

@@ -102,6 +102,10 @@ _WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "assisted": {"yes": ("y", "1", "x", "helped"), "no": ("n", "0", "unassisted")},
 }
 
+# What a dog did, which is a miss where there was a source and right where there was none.
+_NO_ALERT = frozenset(map(fold, ("no alert", "negative", "no indication", "no response")))
+_TWO_MEANINGS = "with a source a miss, without one clear: write two words in the records"
+
 _UNIT_MARKS: Mapping[str, Mapping[str, str]] = {
     "temperature_c": {"F": r"\bf\b|°f|fahrenheit"},
     "depth_cm": {"in": r"\bin\b|inch", "ft": r"\bft\b|feet", "mm": r"\bmm\b"},
@@ -267,7 +271,8 @@ def _suggest_of_table(cells: Cells, table: Table, known: Settings, lines: _Lines
         texts = [clean(text) for text in texts_of(raw)[1]]
         rules = read_column(column, raw, known, table.name).rules
         if column.words:
-            for line in _word_lines(column, texts, known):
+            hides = _share_on_hides(cells, placed | guessed) if ours == "result" else {}
+            for line in _word_lines(column, texts, known, hides):
                 lines.add(f"words.{ours}", line)
         for line in _blank_lines(column, table, texts, known):
             lines.add(f"words.{ours}", line)
@@ -347,7 +352,23 @@ def _placed(
     return placed, likely_columns(table, absent, free)
 
 
-def _word_lines(column: Column, texts: Sequence[str], settings: Settings) -> list[str]:
+def _share_on_hides(cells: Cells, names: Mapping[str, str]) -> dict[str, float]:
+    """Result as written → share of its trials that name a source; empty without both columns."""
+    if "result" not in names or "source_id" not in names:
+        return {}
+    written, results = texts_of(cells.columns[cells.header.index(names["result"])])
+    source, sources = texts_of(cells.columns[cells.header.index(names["source_id"])])
+    nobody = {"", *_NOTHING, *_NO_SOURCE}
+    # The last is for a cell without anything in it, of code -1.
+    named = np.array([*(clean(text).casefold() not in nobody for text in sources), False])[source]
+    words = np.array([*(clean(text) for text in results), ""], dtype=object)[written]
+    shares = pd.Series(named.astype(float)).groupby(words).mean()
+    return {str(word): float(share) for word, share in shares.items()}
+
+
+def _word_lines(
+    column: Column, texts: Sequence[str], settings: Settings, on_hides: Mapping[str, float]
+) -> list[str]:
     said = {clean(word).casefold() for word in settings.words.get(column.name, {})}
     ours = {*column.words, *(("true", "false") if column.type == "yes or no" else ())}
     unknown = sorted(
@@ -356,6 +377,13 @@ def _word_lines(column: Column, texts: Sequence[str], settings: Settings) -> lis
     lines = []
     for text in unknown[:MOST_WORDS]:
         guess = _likely_word(column, text)
+        if column.name == "result" and fold(text) in _NO_ALERT:
+            # The word alone does not tell a miss from a blank area rightly left alone.
+            share = on_hides.get(text, 0.5)
+            if 0.0 < share < 1.0:
+                lines.append(f'# {quoted(text[:60])} = ""  # {_TWO_MEANINGS}')
+                continue
+            guess = "miss" if share == 1.0 else "clear"
         if guess is None:
             choices = ", ".join(column.words)
             lines.append(f'# {quoted(text[:60])} = ""  # one of: {choices}')

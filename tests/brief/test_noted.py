@@ -45,6 +45,36 @@ def test_it_is_told_for_some_one_and_none(
     assert noted_sentence(thaws, alike, others) == said
 
 
+# The unit has 60 trials, of which 3 are 5 in 100.
+@pytest.mark.parametrize(("ambiguous", "many"), [(12, True), (3, True), (2, False)])
+def test_trials_that_are_not_in_the_answer_are_told_before_it(
+    call: Callable[..., Any], own_records: Path, tmp_path: Path, ambiguous: int, many: bool
+) -> None:
+    trials = pd.read_csv(own_records / "trials.csv", dtype=str)
+    handed = len(trials)
+    started = trials["started_at"].copy()
+    started[:ambiguous] = "03/04/2023 10:00"
+    trials.assign(started_at=started).to_csv(own_records / "trials.csv", index=False)
+    answer = call("brief", own_records, "--out", tmp_path / "out")
+    found = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
+    noted = found["records"]["noted"]
+    assert (noted["trials_in"], noted["trials_aside"]) == (handed, ambiguous)
+    page = unescape((tmp_path / "out" / "briefing.html").read_text(encoding="utf-8"))
+    if many:
+        said = (
+            f"{ambiguous} of the {handed:,} trials handed over are not in this answer because the "
+            "date can be read two ways: mend that first"
+        )
+        assert noted["trials_aside_sentence"].startswith(said)
+        assert 0 < page.index(said) < page.index('<ul class="lead">')
+    else:
+        said = f"{ambiguous} of {handed:,} trials are set aside"
+        assert noted["trials_aside_sentence"] is None
+        assert noted["sentence"].startswith(said)
+        assert said in page
+    assert said in answer.out
+
+
 def test_trials_that_show_a_thaw_are_counted_as_check_counts_them(demo_facts: Facts) -> None:
     frozen = sum(f.rule == "trial while in the freezer" for f in demo_facts.records.findings)
     said = records_noted(demo_facts).sentence

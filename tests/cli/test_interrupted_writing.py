@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import shlex
+import shutil
 import signal
 import subprocess
 import sys
@@ -20,6 +23,7 @@ from outcomes.records.workbook import write_template
 Call = Callable[..., Any]
 
 ROOT = Path(__file__).parents[2]
+COMMAND_LINE = (sys.executable, "-c", "from outcomes.cli import main; main()")
 
 # The command line, made to stand still before one of its steps until it is interrupted.
 STANDING_STILL = """
@@ -87,6 +91,55 @@ def test_ctrl_c_while_writing_leaves_the_old_results_whole(
     assert "Traceback" not in said
     assert _bytes_in(out) == before
     assert sorted(p.name for p in out.iterdir()) == sorted(before)
+
+
+@pytest.mark.parametrize("times", [1, 3])
+@pytest.mark.parametrize("step", ["Asking", "Drawing", "Search time"])
+def test_ctrl_c_reaches_both_processes_and_is_answered_once(
+    step: str, times: int, few_records: Path, tmp_path: Path
+) -> None:
+    said, seen = [], False
+    with subprocess.Popen(
+        [*COMMAND_LINE, "brief", str(few_records), "--out", str(tmp_path / "out")],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "OUTCOMES_CORES": "2"},
+        # A terminal sends Ctrl-C to every process of the command.
+        start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    ) as run:
+        for line in run.stderr:
+            said.append(line)
+            if line.startswith(step) and not seen:
+                seen = True
+                for _ in range(times):
+                    with contextlib.suppress(ProcessLookupError):
+                        os.killpg(run.pid, signal.SIGINT)
+                    time.sleep(0.1)
+    assert seen
+    assert run.returncode == 130
+    assert [line for line in said if line.strip() and not line.strip().endswith("…")] == [
+        "outcomes: stopped; nothing was overwritten.\n"
+    ]
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="no bash here")
+@pytest.mark.parametrize("command", ["check", "fit"])
+def test_a_reader_that_has_had_enough_is_no_error(command: str, few_records: Path) -> None:
+    line = shlex.join([*COMMAND_LINE, command, str(few_records)])
+    with subprocess.Popen(
+        ["bash", "-c", f"{line} | head -n 1; exit ${{PIPESTATUS[0]}}"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    ) as run:
+        out, err = run.communicate()
+    assert run.returncode == 0
+    assert len(out.splitlines()) == 1
+    assert [line for line in err.splitlines() if line and not line.endswith("…")] == []
 
 
 def test_what_was_interrupted_can_be_done_again(

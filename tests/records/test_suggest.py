@@ -48,6 +48,19 @@ def test_a_settings_file_is_suggested_that_says_what_can_be_said(folder) -> None
     assert '# "limbo" = ""' in suggest_settings(folder)
 
 
+@pytest.mark.parametrize("word", ["No alert", "negative"])
+def test_no_alert_is_a_miss_where_a_source_was_and_clear_where_none_was(folder, word) -> None:
+    head = "Trial,Start time,Dog,Source,Outcome\n1,2025-04-13,Ash,A1,Hit\n"
+    on_hide, on_blank = f"2,2025-04-13,Ash,A1,{word}\n", f"3,2025-04-13,Ash,none,{word}\n"
+    for lines, guess in ((on_hide, "miss"), (on_blank, "clear"), (on_hide + on_blank, None)):
+        (folder / "trials.csv").write_text(head + lines)
+        text = suggest_settings(folder)
+        assert tomllib.loads(text)["words"]["result"].get(word) == guess
+        assert (f'# "{word}" = ""  # with a source a miss, without one clear' in text) == (
+            guess is None
+        )
+
+
 def test_the_suggestion_is_never_applied_by_itself(folder) -> None:
     before = sorted(p.name for p in folder.iterdir())
     suggest_settings(folder)

@@ -19,9 +19,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, judged, promises_svg, write_page
+from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg, write_page
 from scipy import stats
-from side_by_side import add_options, run_stored, told_runs, where
+from side_by_side import add_options, run_stored, told_end, told_runs, where
 
 from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, fit_finds, small_sample
@@ -169,15 +169,19 @@ def as_markdown(found: dict[str, pd.DataFrame], runs: str, figure: str = "interv
         "# How often the intervals of cycles and age hold the truth",
         "",
         "Made by `tests/studies/intervals.py`; nothing here is typed by hand.",
-        f"Seeds from {FIRST_SEED}. {runs}",
+        "",
+        in_short(
+            [c.kept for s, units in found.items() for c in coverage(s, units) if c.kind == "told"]
+        )
+        + " That is of the intervals the briefing tells; the others are told nowhere.",
         "",
         "Units of 1,200 trials, 24 sources and 8 dogs; limits are exact binomial ones at 95 % "
         "(Clopper and Pearson). The first kind is the one the briefing tells; [how right the "
         "answers are](calibration.md) asks it in more units. A profile by chi-square takes no "
-        "account of how few the sources are; one with that account does about as well as what is "
-        "told, but there is none where sources or dogs differ in slope. What is told stands here "
-        "of all units, and of those that have a profile. Lengths are medians, in log-odds a cycle "
-        "and a month. "
+        "account of how few the sources are; one with that account stands beside it, but there is "
+        "none where sources or dogs differ in slope. What is told stands here of all units, and of "
+        "those that have a profile. All scenarios share their seeds. Lengths are medians, in "
+        "log-odds a cycle and a month. "
         f"{HOW_JUDGED}",
         "",
         f"![How often each kind held the truth, beside what is promised]({figure})",
@@ -197,7 +201,7 @@ def as_markdown(found: dict[str, pd.DataFrame], runs: str, figure: str = "interv
             f"| {100 * c.low:.1f} to {100 * c.high:.1f} | {c.length:.4f} | {c.kept} |"
             for c in coverage(scenario, units)
         ]
-    return "\n".join(text) + "\n"
+    return "\n".join([*text, *told_end(FIRST_SEED, runs)]) + "\n"
 
 
 def main() -> None:

@@ -6,9 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
+from scipy import stats
 
 from outcomes.draw.save import render_figure
 from outcomes.draw.theme import FITTED, FLOOR, HAIRLINE, INK, LABEL_PT, MUTED, SUBTITLE_PT, theme
@@ -70,9 +72,10 @@ HOW_JUDGED = (
     "Kept: a promise is broken (no) where the 95 % limits of what was found lie wholly outside it, "
     "and not shown broken where what was found lies outside and its limits do not. What was found "
     f"inside is a yes, unless its limits reach more than {100 * SLACK:g} points (of a bias, more "
-    "than its promised size) beyond the promise: then the units are too few to tell. A yes is no "
-    "proof: the limits say what else may be true."
+    "than half its promised size) beyond the promise: then the units are too few to tell. A yes is "
+    "no proof: the limits say what else may be true."
 )
+BIAS_SLACK = 0.5  # of the size promised
 
 
 def in_short(kept: Sequence[str]) -> str:
@@ -81,10 +84,36 @@ def in_short(kept: Sequence[str]) -> str:
     broken = sum(word.startswith("no:") for word in asked)
     words = ("yes", "not shown broken", "too few units to tell")
     kept_, open_, few = (asked.count(word) for word in words)
+    inside = f"what was found lies within {kept_ + few}"
+    if few:
+        inside += f" (for {few} of them the units are too few to tell)"
+    outside = f"outside {open_ + broken}"
+    if broken:
+        lie, are = ("lies", "is") if broken == 1 else ("lie", "are")
+        outside += f"; {broken} of those {lie} further out than chance explains, and {are} broken"
+    elif open_:
+        outside += "; none of those lies further out than chance explains"
+    return f"**In short: of {len(asked)} promises {inside}, and {outside}.**"
+
+
+def told_power(units: int, promised: float) -> str:
+    """What so many units can show of a share promised to be at most so large, as a sentence.
+
+    A share is shown broken where its exact lower 95 % limit lies above the promise (Clopper and
+    Pearson); the share told is the least that is shown so in 80 of 100 studies.
+
+    >>> told_power(500, 0.05)[:65]
+    'Of 500 units, a share promised to be at most 5 % is shown broken '
+    """
+    counts = np.arange(units + 1)
+    least = stats.beta.ppf(0.025, counts, units - counts + 1)
+    first = int(counts[np.nan_to_num(least) > promised][0])
+    shares = np.arange(promised, 1.0, 0.001)
+    truly = float(shares[stats.binom.sf(first - 1, units, shares) >= 0.8][0])
     return (
-        f"**In short: of {len(asked)} promises {broken or 'none'} "
-        f"{'is' if broken in (0, 1) else 'are'} broken, {kept_} are kept as far as so many units "
-        f"tell, {open_} are not shown to be broken, and for {few} the units are too few.**"
+        f"Of {units} units, a share promised to be at most {100 * promised:g} % is shown broken "
+        f"from {first} on ({100 * first / units:.1f} %), and in 80 of 100 such studies only if it "
+        f"is truly {100 * truly:.1f} % or more: smaller breaches stay unseen."
     )
 
 

@@ -139,5 +139,10 @@ def told_runs(folder: Path, units: Iterable[pd.DataFrame]) -> str:
     parts = [f"{count:,} {words}" for words, count in told.items()]
     before = int(of.isna().sum())
     if before:
-        parts.append(f"{before:,} before runs were noted")
+        parts.append(f"{before:,} before date, versions and options were noted")
     return f"Units run: {'; '.join(parts)}."
+
+
+def told_end(first_seed: int, runs: str) -> list[str]:
+    """The end of a page: seeds, dates and versions, which few need."""
+    return ["", "## Seeds, dates and versions", "", f"Seeds from {first_seed}. {runs}"]

@@ -13,7 +13,6 @@ import decisions as study
 import pandas as pd
 import pytest
 from scipy import stats
-from side_by_side import told_runs
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "6"))
 
@@ -59,23 +58,25 @@ def test_the_study_goes_on_where_it_stopped_and_counts_units_without_an_answer(
     first = study.FIRST_SEED
     stored = pd.DataFrame(
         {"seed": [first, first, first + 1], "what": ["threshold", "cycles left", ""],
-         "covered": [True, False, False]}
+         "covered": [True, False, False], "open": [False, True, False]}
     )  # fmt: skip
     stored.to_csv(tmp_path / "decisions.csv", index=False)
     # All there: nothing is run, whatever the number of processes.
     monkeypatch.setattr(study, "study_unit", lambda *_: pytest.fail("run again"))
-    found = study.run_study(2, 0, tmp_path, workers=1)
+    found = study.run_study(2, 0, 2, tmp_path, workers=1)
     assert found["covered"].tolist() == [True, False, False]
     page = study.as_markdown(found, "Units run: 2.")
-    assert "| threshold | 1 | 1 | 100.0 % | 2.5 to 100.0 |" in page
+    assert "| threshold | 1 | 1 | 0 | 100.0 % | 2.5 to 100.0 |" in page
+    # One that cannot miss is no answer to how often it does.
     assert "Not yet asked: threshold, sources resampled; " in page
+    assert "; cycles left; " in page
     assert page.startswith("# How right the decisions are")
     assert "\n2 simulated units of" in page
 
 
 def test_the_page_is_made_of_the_stored_units() -> None:
     folder = Path(__file__).parent / "decision_units"
-    stored = study.run_study(100_000, 0, folder, workers=0)
+    stored = study.run_study(100_000, 0, 100_000, folder, workers=0)
     written = (study.ROOT / "docs" / "decisions.md").read_text(encoding="utf-8")
-    assert written == study.as_markdown(stored, told_runs(folder, [stored]))
+    assert written == study.as_markdown(stored, study.runs_of(folder, stored))
     assert (study.ROOT / "docs" / "decisions.svg").read_bytes() == study.as_figure(stored)

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 from matplotlib.colors import to_hex
-from promises import Found, draw_promises, in_short, judged, promises_svg
+from promises import Found, draw_promises, in_short, judged, promises_svg, told_power
+from scipy import stats
 
 from outcomes.draw.theme import FITTED, FLOOR
 
@@ -69,9 +70,29 @@ def test_every_study_judges_by_one_measure(value, limits, kept) -> None:
 
 def test_a_page_begins_with_how_many_promises_were_kept() -> None:
     kept = ["yes", "yes", "", "not shown broken", "too few units to tell"]
-    assert in_short(kept).startswith("**In short: of 4 promises none is broken, 2 are kept ")
-    assert "of 5 promises 1 is broken" in in_short([*kept, "no: too often"])
-    assert "of 6 promises 2 are broken" in in_short([*kept, "no: too often", "no: too low"])
+    assert in_short(kept) == (
+        "**In short: of 4 promises what was found lies within 3 (for 1 of them the units are too "
+        "few to tell), and outside 1; none of those lies further out than chance explains.**"
+    )
+    one = in_short([*kept, "no: too often"])
+    assert "outside 2; 1 of those lies further out than chance explains, and is broken" in one
+    assert "outside 3; 2 of those lie further" in in_short([*kept, "no: too often", "no: too low"])
+    assert (
+        in_short(["yes"])
+        == "**In short: of 1 promises what was found lies within 1, and outside 0.**"
+    )
+
+
+def test_what_a_study_cannot_see_is_told_by_the_exact_binomial_test() -> None:
+    first = next(
+        k for k in range(501) if stats.binomtest(k, 500).proportion_ci(0.95, "exact").low > 0.05
+    )
+    said = told_power(500, 0.05)
+    assert f" is shown broken from {first} on ({first / 5:.1f} %)" in said
+    truly = float(said.partition("truly ")[2].split()[0]) / 100
+    assert (
+        stats.binom.sf(first - 1, 500, truly) >= 0.8 > stats.binom.sf(first - 1, 500, truly - 0.001)
+    )
 
 
 @pytest.mark.parametrize("name", ["lifetimes", "intervals", "decisions", "calibration"])

@@ -80,7 +80,7 @@ def test_every_unit_bears_the_run_it_is_of_and_the_page_says_of_which(
     assert told.startswith("Units run: 2 on ")
     assert "; 3 on " in told
     assert "program another)" in told
-    assert told.endswith("; 1 before runs were noted.")
+    assert told.endswith("; 1 before date, versions and options were noted.")
 
 
 def test_a_change_of_the_program_changes_its_mark(
