@@ -101,7 +101,9 @@ def check_lines(
         yield f"\n{title}\n{'-' * len(title)}"
         for analysis, question in ANALYSES.items():
             yield f"{question:<30}{usable[analysis]:>9,}"
-    yield from _mend_lines(best_mend(examination), best_value_mend(examination))
+    # What a mend wins back is not known while something stops the work.
+    if not examination.stops:
+        yield from _mend_lines(best_mend(examination), best_value_mend(examination))
 
 
 def not_used_line(facts: Facts, listed: Path) -> str:
@@ -202,11 +204,13 @@ def _rows(rows: Sequence[int]) -> str:
 
 
 def _count_lines(examination: Examination, findings: Sequence[Finding]) -> Iterator[str]:
+    stops = [f for f in findings if f.severity == "stops"]
     for table, rows in examination.rows_in.items():
         used = examination.used.get(table, 0)
         rows_in = words.count(rows, "row")
-        yield f"{table}: {rows_in} in = {used:,} usable + {rows - used:,} set aside"
-    stops = [f for f in findings if f.severity == "stops"]
+        # While something stops the work no row is usable.
+        told = f" = {used:,} usable + {rows - used:,} set aside" if not stops else ""
+        yield f"{table}: {rows_in} in{told}"
     if stops:
         stop = (
             "stops the work; mend it first."

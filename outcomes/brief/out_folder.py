@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -37,8 +38,8 @@ def check_out(folder: Path, records: Path, names: Sequence[str] = FILES) -> None
     ------
     UsageError
         ``folder`` is the records' own folder, holds tables of records, is where
-        the workbook lies and would get a file named like a table of records, or
-        is there and is not a folder.
+        the workbook lies and would get a file named like a table of records,
+        is there and is not a folder, or cannot be made where it is to be.
     """
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file, not a folder. Name a folder to write to.")
@@ -48,12 +49,24 @@ def check_out(folder: Path, records: Path, names: Sequence[str] = FILES) -> None
     if folder.resolve() == home.resolve() and (home is records or taken):
         raise UsageError(f"--out {folder} is where the records are. Name another folder.")
     if not folder.is_dir():
+        _check_place(folder)
         return
     # A table of trials beside our own results is one that an earlier run wrote.
     ours = {Path(name).stem for name in taken} if (folder / "results.json").is_file() else set()
     for entry in folder.iterdir():
         if _is_table(entry) and entry.stem.lower() not in ours:
             raise UsageError(f"--out {folder} holds tables of records. Name another folder.")
+
+
+def _check_place(folder: Path) -> None:
+    """Tell now, and not after all the work, that a folder cannot be made there."""
+    there = next((place for place in folder.parents if place.exists()), None)
+    if there is None:
+        return
+    if not there.is_dir():
+        raise UsageError(f"{folder} cannot be made: {there} is a file. Name another folder.")
+    if not os.access(there, os.W_OK):
+        raise UsageError(f"{folder} cannot be made: {there} may not be written to. Name another.")
 
 
 def _is_table(path: Path) -> bool:

@@ -228,6 +228,18 @@ def test_a_briefing_never_lands_beside_the_workbook_it_is_made_from(
     assert (tmp_path / "trials.csv").read_text(encoding="utf-8") == "mine"
 
 
+def test_a_folder_that_cannot_be_made_is_told_before_any_work(
+    call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "notes").write_text("mine", encoding="utf-8")
+    out = tmp_path / "notes" / "deeper" / "out"
+    answer = call("brief", few_records, "--out", out)
+    assert answer.status == 2
+    assert answer.err.splitlines() == [
+        f"outcomes: {out} cannot be made: {tmp_path / 'notes'} is a file. Name another folder."
+    ]
+
+
 def test_a_table_of_trials_without_our_results_is_never_replaced(tmp_path: Path) -> None:
     records, out = tmp_path / "records", tmp_path / "out"
     records.mkdir()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 
 import numpy as np
@@ -10,10 +11,15 @@ import pytest
 import statsmodels.api as sm
 from scipy import special, stats
 
+from outcomes.errors import FitError
 from outcomes.fit.finds import fit_finds
+from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import VERDICTS
 from outcomes.fit.which_predicts import WhichPredicts, which_predicts
+from outcomes.joining.trials import join
+from outcomes.records.write import unit_records
 from outcomes.settings import Settings
+from outcomes.simulate import SCENARIOS, simulate_unit
 
 Made = Callable[..., pd.DataFrame]
 
@@ -90,6 +96,44 @@ def test_calibration_never_makes_a_test_more_certain_and_is_the_same_twice(
             assert test.p >= test.p_chi_square
     assert one.joint.refits > 0
     assert one.joint.inflation >= 1.0
+
+
+def test_a_statistic_on_few_sources_is_divided_by_its_mean_without_the_effect() -> None:
+    # Rocke 1989: the mean of the statistic over data simulated from the model without the effect.
+    unit = simulate_unit(SCENARIOS["no effect"], 555, trials=450, sources=8, dogs=4)
+    fit = fit_finds(join(unit_records(unit)).trials, Settings())
+    test = which_predicts(fit, refits=99).joint
+    assert test is not None
+    # Chi-square would call a change that was not planted; the correction does not.
+    assert test.p_chi_square < 0.05 < test.p
+    # The same mean from draws of our own, refitted from nowhere.
+    design = fit.design
+    tested = [design.column_of(name) for name in ("cycles", "age_days")]
+    keep = [j for j in range(design.x.shape[1]) if j not in tested]
+    names = [design.names[j] for j in keep]
+
+    null = fit_mixed(design.y, design.x[:, keep], names, design.groups)
+    groups = {name: labels for name, labels in design.groups.items() if null.sd[name] > 0.0}
+
+    def ratio(y: np.ndarray) -> float:
+        small = fit_mixed(y, design.x[:, keep], names, groups, details=False)
+        large = fit_mixed(y, design.x, design.names, groups, details=False)
+        return 2.0 * (large.log_likelihood - small.log_likelihood)
+
+    rng = np.random.default_rng(8)
+    found = []
+    for _ in range(150):
+        eta = design.x[:, keep] @ null.beta
+        for grouping, labels in groups.items():
+            levels, place = np.unique(labels, return_inverse=True)
+            eta = eta + rng.normal(0.0, null.sd[grouping], len(levels))[place]
+        with contextlib.suppress(FitError):  # now and then the engine does not converge
+            y = (rng.random(len(eta)) < special.expit(eta)).astype(float)
+            found.append(ratio(y) / test.df)
+    assert len(found) > 140
+    error = np.std(found) * np.sqrt(1 / len(found) + 1 / test.refits)
+    assert test.inflation == pytest.approx(np.mean(found), abs=3.5 * error)
+    assert test.p == pytest.approx(stats.chi2.sf(test.statistic / test.inflation, 2))
 
 
 def test_no_change_states_the_largest_fall_that_still_fits(made_trials: Made) -> None:

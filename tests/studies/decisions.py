@@ -224,7 +224,7 @@ def _run(
     left = [seed for seed in wanted if seed not in done] if place["workers"] else []
     if left:
         calls = [(function, seed, *more) for seed in left]
-        finished = run_side_by_side(_finish, calls, **place)
+        finished = run_side_by_side(finish, calls, **place)
         run = begin_run(folder, options)
         for number, answers in enumerate(finished, start=1):
             rows += [answer | {RUN: run} for answer in answers]
@@ -239,9 +239,10 @@ def _run(
     return found[found["seed"].isin(wanted)].sort_values("seed", kind="stable", ignore_index=True)
 
 
-def _finish(
+def finish(
     function: Callable[..., list[dict[str, object]]], seed: int, *more: int
 ) -> list[dict[str, object]]:
+    """The answers of one unit; one that gave none has a line without a question."""
     nothing = {"seed": seed, "what": "", "covered": False, "open": False}
     return function(seed, *more) or [nothing]
 

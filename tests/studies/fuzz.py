@@ -40,8 +40,9 @@ from hypothesis import strategies as st
 from side_by_side import begin_run
 
 from outcomes.errors import OutcomesError
-from outcomes.joining.trials import join
+from outcomes.joining.trials import Joined, join
 from outcomes.records.read import examine_and_read
+from outcomes.records.tables import Records
 
 FOLDER = Path(__file__).parent / "fuzz_units"
 PAGE = Path(__file__).parents[2] / "docs" / "fuzz.md"
@@ -299,17 +300,32 @@ def write_damaged(folder: Path, given_damage: dict[str, Any]) -> Path:
 
 
 def use(path: Path) -> str:
-    """Check, read and join; tell how it ended."""
+    """Check, read and join; tell how it ended. An error is one line, and no row is lost."""
     try:
         _, records = examine_and_read(path, today=TODAY)
         if records is None:
             return "stopped by a finding"
-        join(records)
+        joined = join(records)
     except OutcomesError as error:
         if not str(error).strip():
             raise AssertionError("an error without a word") from error
+        if len(str(error).splitlines()) > 1:
+            raise AssertionError("an error of several lines") from error
         return type(error).__name__
+    add_up(records, joined)
     return "joined"
+
+
+def add_up(records: Records, joined: Joined) -> None:
+    """Every row handed over is used or set aside, and none is both."""
+    for table, handed in records.rows_in.items():
+        aside = {(f.file, f.row) for f in records.set_aside if f.table == table}
+        used = getattr(records, table)
+        if handed != len(used) + len(aside):
+            raise AssertionError(f"{table}: {handed} rows, {len(used)} used, {len(aside)} aside")
+    later = {(f.file, f.row) for f in joined.set_aside}
+    if len(records.trials) != len(joined.trials) + len(later):
+        raise AssertionError(f"{len(records.trials)} trials, {len(joined.trials)} joined")
 
 
 @dataclass

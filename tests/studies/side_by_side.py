@@ -143,6 +143,28 @@ def told_runs(folder: Path, units: Iterable[pd.DataFrame]) -> str:
     return f"Units run: {'; '.join(parts)}."
 
 
+def differs_from_stored(again: Mapping[str, object], stored: Mapping[str, object]) -> list[str]:
+    """Columns in which a unit studied again is not as stored: a mark that the pages are stale.
+
+    Numbers may differ by a ten-thousandth, as from one processor to another; what is missing in
+    the one is missing in the other.
+    """
+    different = []
+    for column, before in stored.items():
+        now = again.get(column)
+        blank = now is None or now != now or now == ""
+        if column == RUN or (blank and (before is None or before != before or before == "")):
+            continue
+        try:
+            gap = abs(float(now) - float(before))  # type: ignore[arg-type]
+            same = gap <= 1e-4 * max(abs(float(before)), 1.0)  # type: ignore[arg-type]
+        except (TypeError, ValueError):
+            same = str(now) == str(before)
+        if not same:
+            different.append(column)
+    return different
+
+
 def told_end(first_seed: int, runs: str) -> list[str]:
     """The end of a page: seeds, dates and versions, which few need."""
     return ["", "## Seeds, dates and versions", "", f"Seeds from {first_seed}. {runs}"]

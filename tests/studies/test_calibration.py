@@ -13,6 +13,8 @@ from pathlib import Path
 import calibration as study
 import pandas as pd
 import pytest
+from scipy import stats
+from side_by_side import differs_from_stored
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
 
@@ -87,7 +89,12 @@ def test_a_planted_effect_of_cycles_is_found_and_its_threshold_held() -> None:
     assert study.at_most(int((~covered).sum()), UNITS, 0.07)
     held = units["threshold_covered"].dropna().astype(bool)
     assert study.at_most(int((~held).sum()), len(held), 0.10)
-    assert study.at_most(int(units["retired_wrongly"].sum()), int(units["retired"].sum()), 0.10)
+    # Sources of one unit share its errors, so units with a wrong advice are counted: no more than
+    # the full study's share of them, at the upper end of what it leaves open (97.5 %), can give.
+    folder = Path(__file__).parent / "calibration_units"
+    full = study.run_study("cycles only", 500, 49, folder, workers=0)["retired_wrongly"] > 0
+    most = float(stats.beta.ppf(0.975, full.sum() + 1, len(full) - full.sum()))
+    assert study.at_most(int((units["retired_wrongly"] > 0).sum()), UNITS, most)
     # Asked again from the stored verdict, nothing else changed: the same answers.
     first = units.iloc[0].dropna().to_dict()
     assert study.study_again("cycles only", study.FIRST_SEED, first) == first
@@ -99,3 +106,11 @@ def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
     written = (docs / "calibration.md").read_text(encoding="utf-8")
     assert written == study.as_markdown(lines, runs)
     assert (docs / "calibration.svg").read_bytes() == study.as_figure(lines)
+
+
+@pytest.mark.parametrize("scenario", ["no effect", "benched sources"])
+def test_a_stored_unit_comes_out_the_same_again(scenario: str) -> None:
+    folder = Path(__file__).parent / "calibration_units"
+    stored = study.run_study(scenario, 500, 49, folder, workers=0).iloc[-1].to_dict()
+    again = study.study_unit(scenario, stored["seed"], refits=49)
+    assert differs_from_stored(again, stored) == []

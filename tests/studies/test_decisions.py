@@ -30,14 +30,21 @@ def test_what_decisions_rest_on_holds_the_truth_about_as_often_as_it_says() -> N
     asked, covered = table.loc["threshold", ["asked", "covered"]]
     missed = round(asked * (1.0 - covered))
     assert stats.binom.sf(missed - 1, int(asked), 0.1) > 1e-3
-    # Answers of one unit share its model. Units in which fewer than half of the answers hold: of
-    # independent units each with a chance of 15 %, more than 4 of 6 once in 2,500.
-    for what in ("cycles left", "finds of the trials still run", "share below the floor"):
-        own = rows[rows["what"] == what].groupby("seed")["covered"].mean()
+    # Answers of one unit share its model, so units are counted in which fewer than half of the
+    # answers hold, or one advice is wrong: no more than the full study's share of such units, at
+    # the upper end of what it leaves open (97.5 %), gives once in a thousand.
+    full = study.run_study(500, 0, 0, Path(__file__).parent / "decision_units", workers=0)
+    for what, least in (
+        ("cycles left", 0.5),
+        ("finds of the trials still run", 0.5),
+        ("share below the floor", 0.5),
+        ("retire advised, truly below", 1.0),
+    ):
+        stored = study.could_miss(full, what).groupby("seed")["covered"].mean() < least
+        own = study.could_miss(rows, what).groupby("seed")["covered"].mean() < least
+        most = stats.beta.ppf(0.975, stored.sum() + 1, len(stored) - stored.sum())
         assert len(own) > UNITS / 2
-        assert stats.binom.sf((own < 0.5).sum() - 1, len(own), 0.15) > 1e-3
-    # Retire is advised on the upper limit of a two-sided 90 % interval: wrong in 5 % at most.
-    assert table.loc["retire advised, truly below", "covered"] >= 0.9
+        assert stats.binom.sf(own.sum() - 1, len(own), most) > 1e-3
 
 
 def test_the_error_and_the_limits_count_units_and_not_answers() -> None:
@@ -80,3 +87,12 @@ def test_the_page_is_made_of_the_stored_units() -> None:
     written = (study.ROOT / "docs" / "decisions.md").read_text(encoding="utf-8")
     assert written == study.as_markdown(stored, study.runs_of(folder, stored))
     assert (study.ROOT / "docs" / "decisions.svg").read_bytes() == study.as_figure(stored)
+
+
+def test_a_stored_unit_comes_out_the_same_again() -> None:
+    folder = Path(__file__).parent / "decision_units"
+    stored = study.run_study(500, 0, 0, folder, workers=0)
+    seed = int(stored["seed"].max())
+    own = stored.loc[stored["seed"] == seed, ["seed", "what", "covered", "open"]]
+    again = pd.DataFrame(study.finish(study.study_unit, seed))
+    assert again.sort_values("what").to_dict("list") == own.sort_values("what").to_dict("list")

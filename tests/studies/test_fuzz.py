@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import fuzz
 import pytest
+
+from outcomes.joining.trials import join
 
 UNDAMAGED = {
     "form": "csv", "cells": [], "typed": [], "rows": [], "bytes": [], "file": "trials",
@@ -41,3 +44,13 @@ def test_the_page_is_made_of_the_runs_on_record() -> None:
     written = fuzz.PAGE.read_text(encoding="utf-8")
     assert written == fuzz.as_markdown(fuzz.FOLDER)
     assert written.count("\n| 20") >= 1
+
+
+def test_a_row_that_is_neither_used_nor_set_aside_is_a_defect(tmp_path, monkeypatch):
+    def loses_one(records):
+        joined = join(records)
+        return replace(joined, trials=joined.trials.iloc[1:])
+
+    monkeypatch.setattr(fuzz, "join", loses_one)
+    with pytest.raises(AssertionError, match=r"\d+ trials, \d+ joined"):
+        fuzz.use(fuzz.write_damaged(tmp_path, UNDAMAGED))

@@ -13,7 +13,7 @@ from pathlib import Path
 import intervals as study
 import pandas as pd
 import pytest
-from side_by_side import told_runs
+from side_by_side import differs_from_stored, told_runs
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "24"))
 
@@ -80,3 +80,10 @@ def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
     written = (docs / "intervals.md").read_text(encoding="utf-8")
     assert written == study.as_markdown(stored, told_runs(folder, stored.values()))
     assert (docs / "intervals.svg").read_bytes() == study.as_figure(stored)
+
+
+@pytest.mark.parametrize("scenario", study.ASKED)
+def test_a_stored_unit_comes_out_the_same_again(scenario: str) -> None:
+    folder = Path(__file__).parent / "interval_units"
+    stored = study.run_study(scenario, 500, folder, workers=0).iloc[-1].to_dict()
+    assert differs_from_stored(study.study_unit(scenario, int(stored["seed"])), stored) == []

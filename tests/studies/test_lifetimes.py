@@ -14,7 +14,7 @@ import lifetimes as study
 import numpy as np
 import pandas as pd
 import pytest
-from side_by_side import told_runs
+from side_by_side import differs_from_stored, told_runs
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "16"))
 
@@ -129,3 +129,11 @@ def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
     written = (docs / "lifetimes.md").read_text(encoding="utf-8")
     assert written == study.as_markdown(stored, told_runs(folder, stored.values()))
     assert (docs / "lifetimes.svg").read_bytes() == study.as_figure(stored)
+
+
+@pytest.mark.parametrize("name", list(study.STUDIES))
+def test_a_stored_unit_comes_out_the_same_again(name: str) -> None:
+    folder = Path(__file__).parent / "lifetime_units"
+    stored = study.run_study(name, 500, folder, workers=0).iloc[-1].to_dict()
+    again = study.study_unit(name, int(stored["seed"]) - study.FIRST_SEED)
+    assert differs_from_stored(again, stored) == []

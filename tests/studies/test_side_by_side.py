@@ -6,11 +6,19 @@ import argparse
 import operator
 from pathlib import Path
 
+import numpy as np
 import pytest
 import side_by_side
 from joblib import register_parallel_backend
 from joblib._parallel_backends import ThreadingBackend
-from side_by_side import add_options, run_side_by_side, run_stored, told_runs, where
+from side_by_side import (
+    add_options,
+    differs_from_stored,
+    run_side_by_side,
+    run_stored,
+    told_runs,
+    where,
+)
 
 HANDED_OVER = []
 
@@ -93,3 +101,14 @@ def test_a_change_of_the_program_changes_its_mark(
     assert side_by_side.program() == first
     (tmp_path / "a.py").write_text("x = 2\n")
     assert side_by_side.program() != first
+
+
+def test_a_unit_that_comes_out_otherwise_is_told_by_what_differs() -> None:
+    stored = {"seed": 7, "held": 1, "length": 0.0812, "verdict": "age", "error": np.nan, "run": 1}
+    same = {"seed": 7, "held": True, "length": 0.081200001, "verdict": "age"}
+    assert differs_from_stored(same, stored) == []
+    assert differs_from_stored(same | {"held": 0}, stored) == ["held"]
+    assert differs_from_stored(same | {"length": 0.0815}, stored) == ["length"]
+    assert differs_from_stored(same | {"verdict": "both"}, stored) == ["verdict"]
+    assert differs_from_stored(same | {"error": 0.1}, stored) == ["error"]
+    assert differs_from_stored({"seed": 7}, stored) == ["held", "length", "verdict"]
