@@ -173,7 +173,7 @@ def as_markdown(found: dict[str, pd.DataFrame], runs: str, figure: str = "interv
         in_short(
             [c.kept for s, units in found.items() for c in coverage(s, units) if c.kind == "told"]
         )
-        + " That is of the intervals the briefing tells; the others are told nowhere.",
+        + " That is of the intervals told with each effect: the first of each table.",
         "",
         "Units of 1,200 trials, 24 sources and 8 dogs; limits are exact binomial ones at 95 % "
         "(Clopper and Pearson). The first kind is the one the briefing tells; [how right the "
