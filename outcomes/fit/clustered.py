@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
+from scipy import special
 from statsmodels.genmod import cov_struct, families
 from statsmodels.genmod.generalized_estimating_equations import GEE
 from statsmodels.genmod.generalized_linear_model import GLM
@@ -22,6 +23,7 @@ from outcomes.errors import FitError
 MOST_WORK = 1e9
 """Multiplications behind one value of a conditional likelihood: about two seconds."""
 _STEPS = 50
+_LEVEL_HALVINGS = 60
 _ENOUGH = 1e-12  # Newton decrement: the log-likelihood lies this close to its maximum
 _MOST_IN_CLUSTER = 1_000  # bias-reduced errors invert a square of this side for every cluster
 _HOPELESS_STD_ERROR = 1e3
@@ -273,25 +275,45 @@ def _conditional(
     value, score, information = float(y @ x @ beta), y @ x, np.zeros((p, p))
     for rows in groups:
         events = int(y[rows].sum())
+        # Only differences within a stratum count: with this added to each, as many events are
+        # expected as there were, and no sum of products grows or vanishes beyond what floats hold.
         eta = x[rows] @ beta
+        added = _level(eta, events)
         total = np.zeros(events + 1)
         total[0] = 1.0
         first, second = np.zeros((events + 1, p)), np.zeros((events + 1, p, p))
-        log_scale = 0.0
-        for weight, row in zip(np.exp(eta - eta.max()), x[rows], strict=True):
+        for log_odds, row in zip(eta + added, x[rows], strict=True):
+            event = float(special.expit(log_odds))
+            none = float(special.expit(-log_odds))
             cross = row[:, None] * first[:-1, None, :]
             grown = second[:-1] + cross + cross.transpose(0, 2, 1)
-            second[1:] += weight * (grown + np.outer(row, row) * total[:-1, None, None])
-            first[1:] += weight * (first[:-1] + row * total[:-1, None])
-            total[1:] += weight * total[:-1]
-            largest = total.max()
-            total, first, second = total / largest, first / largest, second / largest
-            log_scale += np.log(largest)
+            grown += np.outer(row, row) * total[:-1, None, None]
+            second *= none
+            second[1:] += event * grown
+            risen = first[:-1] + row * total[:-1, None]
+            first *= none
+            first[1:] += event * risen
+            before = total[:-1].copy()
+            total *= none
+            total[1:] += event * before
         mean = first[-1] / total[-1]
-        value -= float(np.log(total[-1])) + log_scale + events * float(eta.max())
+        value -= float(np.log(total[-1]) + np.logaddexp(0.0, eta + added).sum()) - events * added
         score = score - mean
         information += second[-1] / total[-1] - np.outer(mean, mean)
     return value, score, information
+
+
+def _level(eta: np.ndarray, events: int) -> float:
+    """What to add to the log-odds so that as many events are expected as there were."""
+    centre = float(special.logit(events / len(eta)))
+    low, high = centre - float(eta.max()), centre - float(eta.min())
+    for _ in range(_LEVEL_HALVINGS):
+        middle = (low + high) / 2.0
+        if special.expit(eta + middle).sum() < events:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2.0
 
 
 def _without_warnings(run: Callable[[], _Result]) -> _Result:

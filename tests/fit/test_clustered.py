@@ -124,6 +124,23 @@ def test_a_large_stratum_is_no_trouble_for_the_recursion():
     assert errors(fit) == pytest.approx(plain.bse[1:], rel=2e-3)
 
 
+def test_a_long_stratum_with_far_apart_log_odds_is_no_other_than_logistic_regression():
+    # With many trials a stratum, conditional and unconditional estimates come together (Breslow
+    # and Day 1980, section 7.1): the difference is of the order of one in its events.
+    rng = np.random.default_rng(11)
+    stratum = np.repeat(np.arange(6), 1500)
+    x = rng.normal(size=(9000, 2)) + 0.3 * stratum[:, None]
+    eta = -1.0 - 2.5 * x[:, 0] + 0.5 * x[:, 1] + 0.4 * stratum
+    y = (rng.random(9000) < expit(eta)).astype(float)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        fit = fit_conditional(y, x, stratum)
+    dummies = (stratum[:, None] == np.arange(6)).astype(float)
+    whole = sm.Logit(y, np.column_stack([x, dummies])).fit(disp=False)
+    np.testing.assert_allclose(fit.beta, whole.params[:2], rtol=0.01)
+    np.testing.assert_allclose(np.sqrt(np.diag(fit.cov)), whole.bse[:2], rtol=0.01)
+
+
 def test_finds_and_misses_exchanged_change_the_sign_alone():
     y, x, pair = endometrial_pairs()
     rng = np.random.default_rng(1)
