@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from outcomes.decide.curve import reach_of
 from outcomes.decide.shelf import ShelfSource, _held, _predict_by, advice_at, review_shelf
 from outcomes.decide.source_draws import draw_over_spreads
 from outcomes.fit.finds import FindFit, fit_finds
@@ -39,6 +40,13 @@ def test_advice_follows_the_limits_and_the_floor(reviewed: Reviewed) -> None:
             assert s.low >= 0.85
         if s.ground == "unsure":
             assert s.low < 0.85 <= s.high
+    # Who is unsure is told how many more trials would do.
+    unsure = [s for s in shelf if s.ground == "unsure"]
+    assert any(s.trials_to_settle is not None for s in unsure)
+    reach = reach_of(reviewed[2].design, 0.90)
+    for s in unsure:
+        told = (s.find_probability, s.low, s.high)
+        assert advice_at(0.85, told, 40, 0.9, reach) == ("test", "unsure", s.trials_to_settle)
 
 
 def test_every_source_held_stands_once_and_none_discarded(reviewed: Reviewed) -> None:
@@ -113,6 +121,7 @@ def test_without_a_model_everything_is_to_be_tested(reviewed: Reviewed) -> None:
     assert few.mixed is None
     shelf = review_shelf(few, records.sources, joined.history, pd.Timestamp("2026-02-01"))
     assert {s.advice for s in shelf} == {"test"}
+    assert "no model" in {s.ground for s in shelf} <= {"no model", "not documented"}
     assert all(s.find_probability is None for s in shelf)
 
 
