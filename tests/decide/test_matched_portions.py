@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from outcomes.decide.compare import compare_storage
 from outcomes.decide.matched_portions import (
     MatchedPortions,
+    _by_parent,
     common_odds_ratio,
     compare_portions,
     swapping_p,
@@ -107,6 +108,20 @@ def test_the_other_way_round_is_one_over_it_and_limits_agree_with_p(tables):
         assert (p < 0.1) == outside
 
 
+def test_parents_are_summed_dog_by_dog_with_the_weights_of_mantel_and_haenszel():
+    # By hand: 4 × 6 / 10 × (3/4 - 3/6) + 2 × 2 / 4 × (0 - 1/2) = 0.1, and 1 × 3 / 4 × 1 = 0.75.
+    both = pd.DataFrame(
+        {
+            "parent": ["A", "A", "B"],
+            "n_refrigerated": [4, 2, 1],
+            "found_refrigerated": [3, 0, 1],
+            "n_frozen": [6, 2, 3],
+            "found_frozen": [3, 1, 0],
+        }
+    )
+    assert _by_parent(both) == pytest.approx([0.1, 0.75])
+
+
 def test_swapping_whole_parents_counts_every_way():
     # Six parents all one way: only both extremes of 64 are as far out.
     rng = np.random.default_rng(1)
@@ -190,7 +205,12 @@ def test_a_planted_difference_is_found_that_the_plain_comparison_gets_wrong():
     assert len(found.parents) == 14
     assert found.high < 1.0
     assert found.low < np.exp(-1.2) < found.high
-    assert found.risk_high < 0.0
+    assert -1.0 <= found.risk_low <= found.risk_difference <= found.risk_high < 0.0
+    # One dog, the two portions of one source: those with both finds and misses can tell.
+    of_portions = trials[trials["source_id"].str.startswith("P")]
+    parent = of_portions["source_id"].str.partition("-")[0]
+    shares = (of_portions["result"] == "find").groupby([parent, of_portions["dog_id"]]).mean()
+    assert found.comparisons == ((shares > 0.0) & (shares < 1.0)).sum()
     assert found.p_by_parent < 0.05
     # All sources together, naively and standardised: more finds from the refrigerator.
     regime = trials["regime"]
@@ -262,6 +282,7 @@ def test_where_portions_cannot_be_compared_the_reason_is_given(options, reason):
     found = _compare(**given_)
     assert found.reason == reason
     assert (found.odds_ratio, found.risk_difference, found.p) == (None, None, None)
+    assert found.comparisons == 0
 
 
 def test_without_a_column_for_parents_nothing_is_compared(made_trials):

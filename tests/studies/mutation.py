@@ -68,7 +68,7 @@ PLAN: dict[str, tuple[str, ...]] = {
         "tests/decide/test_threshold.py",
         "tests/reference/test_logistic_reference.py",
     ),
-    "decide/trade_off.py": ("tests/decide/test_trade_off.py",),
+    "decide/trade_off.py": ("tests/decide/test_trade_off.py", "tests/brief/test_either.py"),
 }
 # A fault is noticed by the first example that fails: making it small would take minutes each.
 NO_SHRINKING = """
