@@ -60,6 +60,8 @@ def test_a_kind_without_misses_in_the_resample_is_not_asked_about():
     told = np.array([1.0, 1.0, 0.0, 0.0, 0.0, 0.0])
     x = np.column_stack([np.ones(6), cycles, always_found, absent, copy, told])
     assert module._telling(x, y, 1) == [0, 1, 5]
+    # Asked about what stands last, it is kept, and the first to say the same with it.
+    assert module._telling(x, y, 5) == [0, 1, 5]
 
 
 def test_the_threshold_read_off_is_where_the_average_is_the_floor(falling):
@@ -89,6 +91,7 @@ def test_the_interval_holds_the_estimate_and_the_planted_threshold(falling):
     fit, threshold = falling
     found = bootstrap_threshold(fit, threshold, refits=60)
     assert found.reason is None
+    assert (found.resampled, found.by) == ("source", "cycles")
     assert found.failed <= 3
     assert found.low < found.estimate < found.high
     # Planted: 3.0 - 0.12 c with sources spread by 0.4, averaged to 0.85 at 10.1 cycles
@@ -124,6 +127,10 @@ def test_resamples_that_cannot_be_fitted_are_counted_and_too_many_end_it(falling
     many = bootstrap_threshold(fit, threshold, refits=20)
     assert many.low is None
     assert many.reason == f"{many.failed} of 20 resamples could not be fitted"
+    # Not even all trials: nothing is resampled, and the reason is the engine's.
+    monkeypatch.setattr(module, "fit_mixed", sometimes(1))
+    none = bootstrap_threshold(fit, threshold, refits=20)
+    assert (none.refits, none.low, none.reason) == (0, None, "no maximum")
 
 
 def test_few_dogs_are_not_resampled(made_trials):
@@ -132,6 +139,7 @@ def test_few_dogs_are_not_resampled(made_trials):
         fit, find_threshold(fit, "cycles", alone=False), resampled="dog", refits=5
     )
     assert found.reason == "only 4 dogs to draw from; at least 5 are needed"
+    assert found.resampled == "dog"
     assert found.low is None
 
 
