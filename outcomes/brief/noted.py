@@ -76,7 +76,10 @@ def records_noted(facts: Facts) -> Noted:
     joined = facts.joined.trials
     late = joined[joined["documented"] & (joined["undocumented_days"] > LATE_LOG_DAYS)]
     logs = (int(late["source_id"].nunique()), len(late))
-    aside = {(f.file, f.row): f.problem for f in facts.set_aside if f.table == "trials"}
+    aside: dict[tuple[str, int | None], str] = {}
+    for finding in facts.set_aside:
+        if finding.table == "trials":  # the first finding of a row is its reason, as on the page
+            aside.setdefault((finding.file, finding.row), finding.problem)
     handed = facts.records.rows_in.get("trials", 0)
     many = len(aside) >= _MANY * handed
     reason, same = Counter(aside.values()).most_common(1)[0] if aside else ("", 0)
@@ -103,19 +106,17 @@ def aside_sentence(aside: int, handed: int, reason: str, same: int) -> str:
     reason, same
         The commonest reason, and how many have it; told where it is that of most.
 
-    >>> aside_sentence(40, 100, "the date can be read in two ways", 30)
-    '40 of the 100 trials handed over are not in this answer, most of them because the date can be \
-read in two ways: mend that first, and ask again. outcomes check says how.'
+    >>> aside_sentence(40, 100, "the date can be read two ways", 30)
+    '40 of the 100 trials handed over are not in this answer. The reason for most: the date can be \
+read two ways. Mend that first, and ask again: outcomes check says how.'
     """
     are = "is" if aside == 1 else "are"
     why = ""
-    if same == aside:
-        why = f" because {reason}"
-    elif same > aside / 2:
-        why = f", most of them because {reason}"
+    if same > aside / 2:
+        why = f" The reason{' for most' if same < aside else ''}: {reason}."
     return (
-        f"{aside:,} of the {count(handed, 'trial')} handed over {are} not in this answer{why}: "
-        "mend that first, and ask again. outcomes check says how."
+        f"{aside:,} of the {count(handed, 'trial')} handed over {are} not in this answer.{why} "
+        "Mend that first, and ask again: outcomes check says how."
     )
 
 

@@ -62,8 +62,8 @@ def test_trials_that_are_not_in_the_answer_are_told_before_it(
     page = unescape((tmp_path / "out" / "briefing.html").read_text(encoding="utf-8"))
     if many:
         said = (
-            f"{ambiguous} of the {handed:,} trials handed over are not in this answer because the "
-            "date can be read two ways: mend that first"
+            f"{ambiguous} of the {handed:,} trials handed over are not in this answer. The reason: "
+            "the date can be read two ways. Mend that first"
         )
         assert noted["trials_aside_sentence"].startswith(said)
         assert 0 < page.index(said) < page.index('<ul class="lead">')

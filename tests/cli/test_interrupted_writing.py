@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shlex
-import shutil
 import signal
 import subprocess
 import sys
@@ -125,20 +123,20 @@ def test_ctrl_c_reaches_both_processes_and_is_answered_once(
     assert not (tmp_path / "out").exists()
 
 
-@pytest.mark.skipif(shutil.which("bash") is None, reason="no bash here")
 @pytest.mark.parametrize("command", ["check", "fit"])
 def test_a_reader_that_has_had_enough_is_no_error(command: str, few_records: Path) -> None:
-    line = shlex.join([*COMMAND_LINE, command, str(few_records)])
+    reads, writes = os.pipe()
     with subprocess.Popen(
-        ["bash", "-c", f"{line} | head -n 1; exit ${{PIPESTATUS[0]}}"],
-        stdout=subprocess.PIPE,
+        [*COMMAND_LINE, command, str(few_records)],
+        stdout=writes,
         stderr=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
     ) as run:
-        out, err = run.communicate()
+        os.close(writes)
+        os.close(reads)  # nobody reads from the first line on
+        _, err = run.communicate()
     assert run.returncode == 0
-    assert len(out.splitlines()) == 1
     assert [line for line in err.splitlines() if line and not line.endswith("…")] == []
 
 

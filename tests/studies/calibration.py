@@ -386,8 +386,8 @@ def in_plain_words(lines: list[Summary]) -> str:
         if not asked:
             continue
         right = words.endswith("too late")
-        wrong = {(1.0 - x.value if right else x.value): x for x in asked}
-        worst = wrong[max(wrong)]
+        wrong = [1.0 - x.value if right else x.value for x in asked]
+        worst = asked[wrong.index(max(wrong))]
         low, high = limits(worst)
         most = 1.0 - low if right else high
         told.append(

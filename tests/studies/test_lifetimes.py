@@ -62,7 +62,7 @@ def test_sources_of_an_unchanging_unit_are_called_as_often_as_simulated_on_its_t
         for rule in ("misses", "moving"):
             line = lines[f"{name}_{rule}_less_simulated"]
             assert line.units == count
-            # Promised within 5 of 100; in eight units the mean has an error of 2 or 3.
+            # Promised within 2 of 100; in eight units the mean has an error of 2 or 3.
             assert abs(line.value) < study.CALLED_AMISS + 3 * line.error
             assert line.error < 0.06  # else the comparison would say nothing
         # What is compared is no rule that calls nothing, or everything.
