@@ -14,8 +14,9 @@ from outcomes.fit.alternative_rules import (
     misses_needed,
     proportion_false_call,
 )
-from outcomes.fit.cusum import simulate_highest
+from outcomes.fit.cusum import Healthy, simulate_highest
 from outcomes.fit.finds import averaged_probability
+from outcomes.fit.reliability_rule import rule_false_call
 from outcomes.fit.watch import learn_unchanging, watch
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
@@ -183,3 +184,27 @@ def test_without_a_miss_no_rule_on_misses_says_how_often_it_errs():
     assert {r.reason for r in found.rules[:2]} == {"no trial that counts for it is a miss"}
     assert all(r.told == ({}, {}) for r in found.rules[:2])
     assert "of 100" not in found.sentence
+
+
+def test_trials_that_are_independent_and_alike_are_called_as_the_exact_chain_says(monkeypatch):
+    """The shares as searched, where trials share nothing: exact by a Markov chain."""
+    trials = searches(np.random.default_rng(2)).assign(held_days=lambda t: t["age_days"])
+    log_odds = np.full(600, np.log(0.85 / 0.15))
+    alike = Healthy(log_odds, np.full(600, 0.15), np.arange(600), chart_sd=0.0, block_sd=0.0)
+    monkeypatch.setattr("outcomes.fit.alternative_rules.learn_unchanging", lambda *_: alike)
+    by_misses, by_share, _ = compare_rules(trials, watch(trials, ANY_DOG), ANY_DOG).rules
+    rule, window = ANY_DOG.rule, ANY_DOG.unreliable.proportion_window
+    needed = misses_needed(window, ANY_DOG.floor, ANY_DOG.confidence)
+    for n in (10, 20, 50):
+        # Fine ones are found in 0.85; of worse ones the odds of a miss are twice as high.
+        for find, searched in ((0.85, "false_call"), (0.85 / 1.15, "called_if_worse")):
+            exact = {
+                by_misses.name: rule_false_call(rule.misses, rule.window, find, n),
+                by_share.name: proportion_false_call(needed, find, n),
+            }
+            for told in (by_misses, by_share):
+                share = exact[told.name]
+                # Four standard errors of a share of 4,000 sources.
+                margin = 4.0 * np.sqrt(share * (1.0 - share) / 4000)
+                found = getattr(told, f"{searched}_as_searched")[n]
+                assert found == pytest.approx(share, abs=margin)
