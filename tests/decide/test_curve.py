@@ -77,6 +77,48 @@ def test_each_trial_keeps_its_own_dog_and_source_and_only_the_exposure_is_set(gr
     assert probability[0] == pytest.approx(total / len(design.y), abs=1e-6)
 
 
+def test_limits_count_that_the_dogs_and_sources_effects_are_estimates_too(made_trials):
+    # The delta method again, by central differences over every effect of the joint covariance.
+    trials = made_trials(1, n=500, cycle=-0.08, baseline=2.0, source_sd=0.7)
+    rng = np.random.default_rng(5)
+    worse = trials["dog_id"].isin(["D0", "D1"]) & (rng.random(500) < 0.3)
+    fit = fit_finds(trials.assign(result=trials["result"].mask(worse, "miss")), Settings())
+    design, mixed = fit.design, fit.mixed
+    assert mixed.sd["dog"] > 0.2 and mixed.sd["source"] > 0.2
+    column = design.column_of("age_days")
+    x = design.x.copy()
+    x[:, column] = 400.0 / design.columns[column - 1].divisor
+    _, spread = linear_predictor(design, mixed)
+    start = np.array(
+        [
+            mixed.beta[mixed.names.index(level)]
+            if grouping == ""
+            else mixed.effects[grouping].loc[level, "effect"]
+            for grouping, level in mixed.joint_names
+        ]
+    )
+
+    def mean(effects):
+        known = dict(zip(mixed.joint_names, effects, strict=True))
+        eta = x @ [known["", name] for name in mixed.names]
+        for grouping in ("dog", "source"):
+            eta = eta + [known[grouping, str(level)] for level in design.groups[grouping]]
+        nodes, weights = np.polynomial.hermite_e.hermegauss(40)
+        p = special.expit(eta[:, None] + spread[:, None] * nodes)
+        return float((p @ weights).mean() / weights.sum())
+
+    near = 1e-4 * np.eye(len(start))
+    gradient = np.array([(mean(start + h) - mean(start - h)) / 2e-4 for h in near])
+    centre = mean(start)
+    error = np.sqrt(gradient @ mixed.joint_cov @ gradient) / (centre * (1.0 - centre))
+    sources = len(set(design.groups["source"]))
+    reach = stats.t(sources - 2).ppf(0.95) * np.array([0.0, -1.0, 1.0])
+    expected = special.expit(special.logit(centre) + reach * error)
+    found = standardised(design, mixed, "age_days", np.array([400.0]), 0.90)
+    # 1e-5: quadrature with as many nodes as a briefing takes.
+    assert np.ravel(found) == pytest.approx(expected, abs=1e-5)
+
+
 def test_groups_of_alike_trials_stand_for_a_large_unit(grouped, monkeypatch):
     curve = find_curve(grouped, "cycles", 0.9, alone=False)
     monkeypatch.setattr(module, "_ROWS", 100)
