@@ -236,6 +236,13 @@ def test_no_verdict_gives_no_threshold_but_still_a_curve(made_trials: Made) -> N
     assert [c.exposure for c in retirement.curves] == ["cycles"]
 
 
+def test_without_verdict_a_unit_that_never_froze_is_shown_by_age(made_trials: Made) -> None:
+    fit = fit_finds(made_trials(3).assign(cycles=0.0), Settings())
+    retirement = set_threshold(fit, which_predicts(fit, refits=0))
+    assert retirement.thresholds == ()
+    assert [c.exposure for c in retirement.curves] == ["age_days"]
+
+
 @pytest.mark.parametrize(("correlation", "along"), [(0.97, True), (-0.97, True), (0.6, False)])
 def test_a_curve_without_verdict_lets_age_move_along_where_each_hides_the_other(
     made_trials: Made, correlation: float, along: bool
