@@ -84,7 +84,8 @@ def test_limits_count_that_the_dogs_and_sources_effects_are_estimates_too(made_t
     worse = trials["dog_id"].isin(["D0", "D1"]) & (rng.random(500) < 0.3)
     fit = fit_finds(trials.assign(result=trials["result"].mask(worse, "miss")), Settings())
     design, mixed = fit.design, fit.mixed
-    assert mixed.sd["dog"] > 0.2 and mixed.sd["source"] > 0.2
+    assert mixed.sd["dog"] > 0.2
+    assert mixed.sd["source"] > 0.2
     column = design.column_of("age_days")
     x = design.x.copy()
     x[:, column] = 400.0 / design.columns[column - 1].divisor

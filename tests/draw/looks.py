@@ -43,6 +43,31 @@ def assert_words_apart(figure: Figure) -> None:
             assert not apart, (text, other_text)
 
 
+def assert_words_beside(figure: Figure) -> None:
+    """Of all words and numbers drawn, none lie on others or off the sheet, small as they may be.
+
+    Letters of neighbouring rows may share a pixel row, not more.
+    """
+    with theme():
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        texts = [t for t in figure.findobj(Text) if isinstance(t, Text)]
+        boxes = [
+            (t.get_text(), t.get_window_extent(canvas.get_renderer()))
+            for t in texts
+            if t.get_text() and t.get_visible()
+        ]
+    for i, (text, box) in enumerate(boxes):
+        assert box.x0 >= 0.0, text
+        assert box.y0 >= 0.0, text
+        assert box.x1 <= figure.bbox.x1, text
+        assert box.y1 <= figure.bbox.y1, text
+        for other_text, other in boxes[i + 1 :]:
+            across = min(box.x1, other.x1) - max(box.x0, other.x0)
+            along = min(box.y1, other.y1) - max(box.y0, other.y0)
+            assert across <= 1.0 or along <= 2.0, (text, other_text)
+
+
 def _scale(ax: Axes) -> list[Text]:
     """Numbers of both scales that are drawn: matplotlib keeps some beyond the ends, undrawn."""
     found = []

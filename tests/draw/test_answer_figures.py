@@ -23,6 +23,8 @@ from outcomes.fit.lifetime_model import CycleHazard, LifetimeTerm, NextCycles
 from outcomes.fit.search_curve import ObservedMedian, SearchTimeCurve, SearchTimePoint
 from outcomes.fit.search_time import SearchTimeFit
 
+from .looks import ax_of, lines, words
+
 FOOTER = "Synthetic unit, 1,200 trials."
 
 
@@ -109,23 +111,6 @@ def no_hazard() -> CycleHazard:
 
 def drawn(found: CycleHazard) -> Figure:
     return draw_cycle_hazard_figure(found, FOOTER, confidence=0.95)
-
-
-def ax_of(figure: Figure, gid: str):
-    (ax,) = [a for a in figure.axes if a.get_gid() == gid]
-    return ax
-
-
-def lines(figure: Figure, axes: str, gid: str):
-    return [line for line in ax_of(figure, axes).lines if line.get_gid() == gid]
-
-
-def words(figure: Figure, start: str) -> list[str]:
-    return [
-        t.get_text()
-        for t in figure.findobj(Text)
-        if (t.get_gid() or "").rpartition("-")[0] == start and t.get_text()
-    ]
 
 
 FIGURES = {

@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
 from outcomes.draw.calibration_figure import NOTHING, draw_calibration_figure
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.draw.theme import theme
 from outcomes.fit.quality import Area, Calibration, CalibrationPoint, Quality, Residual
+
+from .looks import assert_words_beside, ax_of, lines, words
 
 
 def made_residuals(count, word):
@@ -61,23 +61,6 @@ def figure():
     return draw_calibration_figure(made(), "Synthetic unit.")
 
 
-def axes_of(figure, gid):
-    (ax,) = [a for a in figure.axes if a.get_gid() == gid]
-    return ax
-
-
-def lines(figure, axes, gid):
-    return [line for line in axes_of(figure, axes).lines if line.get_gid() == gid]
-
-
-def words(figure, start):
-    return [
-        t.get_text()
-        for t in figure.findobj(Text)
-        if (t.get_gid() or "").rpartition("-")[0] == start and t.get_text()
-    ]
-
-
 def test_points_intervals_and_diagonal_are_those_of_the_curve(figure):
     curve = made().calibration.curve
     observed = lines(figure, "calibration", "observed")
@@ -91,14 +74,14 @@ def test_points_intervals_and_diagonal_are_those_of_the_curve(figure):
 
 
 def test_both_scales_hold_every_point_and_end_at_100(figure):
-    ax = axes_of(figure, "calibration")
+    ax = ax_of(figure, "calibration")
     assert ax.get_xlim() == ax.get_ylim()
     assert ax.get_xlim()[0] <= 0.45
     assert ax.get_xlim()[1] == 1.0
 
 
 def test_residuals_are_drawn_in_order_and_those_outside_stand_out(figure):
-    ax = axes_of(figure, "residuals")
+    ax = ax_of(figure, "residuals")
     assert ax.yaxis_inverted()
     marks = lines(figure, "residuals", "residual")
     drawn = [m.get_xdata()[0] for m in marks]
@@ -180,25 +163,7 @@ def test_without_a_check_the_reason_stands_there():
 @pytest.mark.parametrize("sources", [1, 24, 200])
 def test_no_words_lie_on_others_or_off_the_sheet(sources, word, by):
     figure = draw_calibration_figure(made(sources, word), "One unit. " * 20, by=by)
-    with theme():
-        canvas = FigureCanvasAgg(figure)
-        canvas.draw()
-        boxes = [
-            t.get_window_extent(canvas.get_renderer())
-            for t in figure.findobj(Text)
-            if t.get_text() and t.get_visible()
-        ]
-    for box in boxes:
-        assert box.x0 >= 0.0
-        assert box.y0 >= 0.0
-        assert box.x1 <= figure.bbox.x1
-        assert box.y1 <= figure.bbox.y1
-    # Letters of neighbouring rows may share a pixel row, not more.
-    for i, a in enumerate(boxes):
-        for b in boxes[i + 1 :]:
-            across = min(a.x1, b.x1) - max(a.x0, b.x0)
-            along = min(a.y1, b.y1) - max(a.y0, b.y0)
-            assert across <= 1.0 or along <= 2.0
+    assert_words_beside(figure)
 
 
 def test_the_same_check_gives_the_same_bytes(figure):

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.text import Text
 
 from outcomes.decide.frontier import Frontier, FrontierPoint
 from outcomes.draw.frontier_figure import (
@@ -19,7 +17,9 @@ from outcomes.draw.frontier_figure import (
 )
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.draw.theme import DAYS_PER_MONTH, theme
+from outcomes.draw.theme import DAYS_PER_MONTH
+
+from .looks import assert_words_beside, ax_of, words
 
 
 def made(by="cycles", floor=0.85, steep=60.0, start=0.95):
@@ -45,20 +45,11 @@ def made(by="cycles", floor=0.85, steep=60.0, start=0.95):
 
 
 def axes_of(figure, by="cycles"):
-    (ax,) = [a for a in figure.axes if a.get_gid() == f"frontier-{by}"]
-    return ax
+    return ax_of(figure, f"frontier-{by}")
 
 
 def lines(figure, gid, by="cycles"):
     return [line for line in axes_of(figure, by).lines if line.get_gid() == gid]
-
-
-def words(figure, start):
-    return [
-        t.get_text()
-        for t in figure.findobj(Text)
-        if (t.get_gid() or "").rpartition("-")[0] == start and t.get_text()
-    ]
 
 
 @pytest.mark.parametrize("by", ["cycles", "age_days"])
@@ -154,24 +145,7 @@ def test_without_a_limit_the_reason_stands_there():
 def test_no_words_lie_on_others_or_off_the_sheet(floor, steep, exposures):
     frontiers = [made(by, floor, steep) for by in exposures]
     figure = draw_frontier_figure(frontiers, None, "Some words. " * 9)
-    with theme():
-        canvas = FigureCanvasAgg(figure)
-        canvas.draw()
-        boxes = [
-            (t.get_text(), t.get_window_extent(canvas.get_renderer()))
-            for t in figure.findobj(Text)
-            if t.get_text() and t.get_visible()
-        ]
-    for _, box in boxes:
-        assert box.x0 >= 0.0
-        assert box.y0 >= 0.0
-        assert box.x1 <= figure.bbox.x1
-        assert box.y1 <= figure.bbox.y1
-    for i, (a_words, a) in enumerate(boxes):
-        for b_words, b in boxes[i + 1 :]:
-            across = min(a.x1, b.x1) - max(a.x0, b.x0)
-            along = min(a.y1, b.y1) - max(a.y0, b.y0)
-            assert across <= 1.0 or along <= 2.0, (a_words, b_words)
+    assert_words_beside(figure)
 
 
 def test_the_same_frontier_gives_the_same_bytes():

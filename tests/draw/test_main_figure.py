@@ -39,10 +39,7 @@ from outcomes.draw.main_figure import (
 )
 from outcomes.draw.theme import DAYS_PER_MONTH, LANE, theme
 
-
-def axes_of(figure: Figure, gid: str) -> Axes:
-    (found,) = [ax for ax in figure.axes if ax.get_gid() == gid]
-    return found
+from .looks import ax_of
 
 
 def lines_of(ax: Axes, start: str) -> list[Line2D]:
@@ -178,7 +175,7 @@ def test_stacked_no_words_overlap_and_none_are_cut_off_or_small(variant: dict[st
 def test_stacked_panels_draw_what_the_wide_figure_draws(variant: dict[str, Any]) -> None:
     wide, stacked = drawn_in_page(variant), drawn_stacked(variant)
     for ax in wide.axes:
-        same = axes_of(stacked, ax.get_gid() or "")
+        same = ax_of(stacked, ax.get_gid() or "")
         for line, other in zip(ax.lines, same.lines, strict=True):
             if line.get_gid() not in ("leader", "thin-extent") and not (
                 ax.get_gid() or ""
@@ -273,7 +270,7 @@ def test_ticks_of_cycles_are_whole_and_differ(made: SimpleNamespace, last: float
         bins=tuple(bins),
     )
     figure = draw_main_figure(**made.variants["observed_only"] | {"curves": [curve]})
-    ticks = axes_of(figure, "finds-cycles").xaxis.get_ticklocs()
+    ticks = ax_of(figure, "finds-cycles").xaxis.get_ticklocs()
     assert ticks.tolist() == sorted({round(t) for t in ticks})
     assert 1 <= len(ticks) <= 8
 
@@ -340,7 +337,7 @@ def test_words_stand_out_from_the_paper(made: SimpleNamespace) -> None:
 def test_the_line_and_band_are_the_curve(variant: dict[str, Any]) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
-        ax = axes_of(figure, f"finds-{curve.exposure}")
+        ax = ax_of(figure, f"finds-{curve.exposure}")
         on_line = {tuple(p) for line in lines_of(ax, "fitted") for p in line.get_xydata()}
         assert on_line == set(zip(curve.at.tolist(), curve.probability.tolist(), strict=True))
         corners = {
@@ -356,7 +353,7 @@ def test_the_line_and_band_are_the_curve(variant: dict[str, Any]) -> None:
 def test_the_thin_part_alone_is_dashed(variant: dict[str, Any]) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
-        ax = axes_of(figure, f"finds-{curve.exposure}")
+        ax = ax_of(figure, f"finds-{curve.exposure}")
         thin_at = set(curve.at[curve.thin].tolist())
         dashed, solid = set(), set()
         for line in lines_of(ax, "fitted"):
@@ -371,7 +368,7 @@ def test_a_solid_line_ends_where_sources_become_few(made: SimpleNamespace) -> No
     curve = made.curve(thin_from=20.0)
     figure = draw_main_figure(**made.variants["one"] | {"curves": [curve]})
     (solid,) = [
-        line for line in lines_of(axes_of(figure, "finds-cycles"), "fitted") if not line.is_dashed()
+        line for line in lines_of(ax_of(figure, "finds-cycles"), "fitted") if not line.is_dashed()
     ]
     assert solid.get_xdata().max() == curve.at[~curve.thin].max() < 20.0
     assert words_of(figure, "thin-words") == ["few sources out here"]
@@ -385,11 +382,11 @@ def test_nothing_says_few_sources_where_there_are_enough(made: SimpleNamespace) 
 def test_no_line_goes_beyond_what_was_observed(variant: dict[str, Any]) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
-        for line in lines_of(axes_of(figure, f"finds-{curve.exposure}"), "fitted"):
+        for line in lines_of(ax_of(figure, f"finds-{curve.exposure}"), "fitted"):
             assert line.get_xdata().min() >= curve.at[0]
             assert line.get_xdata().max() <= curve.at[-1]
     for group in {p.group for p in variant["lifetime"].curve}:
-        (line,) = lines_of(axes_of(figure, "lifetime"), f"reliable-{group}")
+        (line,) = lines_of(ax_of(figure, "lifetime"), f"reliable-{group}")
         times = [p.time for p in variant["lifetime"].curve if p.group == group]
         assert (line.get_xdata().min(), line.get_xdata().max()) == (min(times), max(times))
 
@@ -397,7 +394,7 @@ def test_no_line_goes_beyond_what_was_observed(variant: dict[str, Any]) -> None:
 def test_every_bin_is_drawn_with_its_interval_and_counts(variant: dict[str, Any]) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
-        ax = axes_of(figure, f"finds-{curve.exposure}")
+        ax = ax_of(figure, f"finds-{curve.exposure}")
         (points,) = [
             c for c in ax.collections if isinstance(c, PathCollection) and c.get_gid() == "observed"
         ]
@@ -424,7 +421,7 @@ def test_counts_too_large_for_the_panel_are_written_in_thousands(made: SimpleNam
 def test_all_that_is_drawn_and_the_floor_lie_within_the_scale(variant: dict[str, Any]) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
-        ax = axes_of(figure, f"finds-{curve.exposure}")
+        ax = ax_of(figure, f"finds-{curve.exposure}")
         low, high = ax.get_ylim()
         assert high >= 1.0
         lowest = [variant["floor"], *curve.low, *(b.proportion_low for b in curve.bins)]
@@ -443,18 +440,18 @@ def test_the_floor_is_labelled(made: SimpleNamespace, floor: float, written: str
 
 def test_a_scale_that_does_not_start_at_zero_says_so(made: SimpleNamespace) -> None:
     zoomed = draw_main_figure(**made.variants["one"])
-    low = axes_of(zoomed, "finds-cycles").get_ylim()[0]
+    low = ax_of(zoomed, "finds-cycles").get_ylim()[0]
     assert words_of(zoomed, "finds-heading") == [
         f"Finds in 100 trials (scale starts at {100 * low:.0f})"
     ]
     whole = draw_main_figure(**made.variants["steep"])
-    assert axes_of(whole, "finds-cycles").get_ylim()[0] == 0
+    assert ax_of(whole, "finds-cycles").get_ylim()[0] == 0
     assert words_of(whole, "finds-heading") == ["Finds in 100 trials"]
 
 
 def test_two_curves_share_one_scale_of_finds(made: SimpleNamespace) -> None:
     figure = draw_main_figure(**made.variants["two"])
-    limits = {axes_of(figure, f"finds-{e}").get_ylim() for e in ("cycles", "age_days")}
+    limits = {ax_of(figure, f"finds-{e}").get_ylim() for e in ("cycles", "age_days")}
     assert len(limits) == 1
 
 
@@ -464,13 +461,13 @@ def test_two_curves_share_one_scale_of_finds(made: SimpleNamespace) -> None:
 def test_the_threshold_and_its_interval_stand_at_their_exposures(made: SimpleNamespace) -> None:
     mark = ThresholdMark(13.9, 10.8, 18.2, 10.0)
     figure = draw_main_figure(**made.variants["one"] | {"thresholds": {"cycles": mark}})
-    lane = axes_of(figure, "lane-cycles")
-    assert lane.get_xlim() == axes_of(figure, "finds-cycles").get_xlim()
+    lane = ax_of(figure, "lane-cycles")
+    assert lane.get_xlim() == ax_of(figure, "finds-cycles").get_xlim()
     (interval,) = lines_of(lane, "threshold-interval")
     assert interval.get_xdata().tolist() == [10.8, 18.2]
     (estimate,) = [line for line in lines_of(lane, "threshold") if line.get_gid() == "threshold"]
     assert estimate.get_xdata().tolist() == [13.9]
-    (crossing,) = lines_of(axes_of(figure, "finds-cycles"), "threshold")
+    (crossing,) = lines_of(ax_of(figure, "finds-cycles"), "threshold")
     assert crossing.get_xydata().tolist() == [[13.9, 0.85]]
     (limit,) = lines_of(lane, "retire-after")
     assert limit.get_xdata().tolist() == [10.0]
@@ -545,7 +542,7 @@ def test_ages_beyond_400_days_are_written_in_months_and_limits_rounded_down(
 
 def test_ticks_of_months_stand_at_their_days(made: SimpleNamespace) -> None:
     figure = draw_main_figure(**made.variants["two"])
-    axis = axes_of(figure, "lane-age_days").xaxis
+    axis = ax_of(figure, "lane-age_days").xaxis
     labels = [label.get_text() for label in axis.get_ticklabels()]
     np.testing.assert_allclose(
         axis.get_ticklocs(), [DAYS_PER_MONTH * float(label) for label in labels], rtol=1e-12
@@ -557,7 +554,7 @@ def test_marks_outside_what_was_observed_are_left_out(made: SimpleNamespace) -> 
     mark = ThresholdMark(30.0, -4.0, 41.0, 55.0)
     assert within_observed(mark, made.curve()) == ThresholdMark(30.0, None, None, None)
     figure = draw_main_figure(**made.variants["one"] | {"thresholds": {"cycles": mark}})
-    lane = axes_of(figure, "lane-cycles")
+    lane = ax_of(figure, "lane-cycles")
     (interval,) = lines_of(lane, "threshold-interval")
     assert interval.get_xdata().tolist() == [0.0, 32.0]
     assert [line.get_marker() for line in lines_of(lane, "threshold-end")] == ["<", ">"]
@@ -572,7 +569,7 @@ def test_each_group_is_drawn_in_steps_and_named_once(variant: dict[str, Any]) ->
     groups = list(dict.fromkeys(p.group for p in variant["lifetime"].curve))
     assert sorted(words_of(figure, "group-")) == sorted(groups)
     for group in groups:
-        (line,) = lines_of(axes_of(figure, "lifetime"), f"reliable-{group}")
+        (line,) = lines_of(ax_of(figure, "lifetime"), f"reliable-{group}")
         assert line.get_drawstyle() == "steps-post"
         assert line.get_xydata().tolist() == [
             [p.time, p.probability] for p in variant["lifetime"].curve if p.group == group
@@ -608,7 +605,7 @@ def test_time_held_is_told_in_months_however_short(made: SimpleNamespace, last: 
     figure = draw_main_figure(
         **made.variants["two"] | {"lifetime": replace(life, curve=points)}, sheet=IN_PAGE
     )
-    ax = axes_of(figure, "lifetime")
+    ax = ax_of(figure, "lifetime")
     assert "months held" in words_of(figure, "axis-name")
     assert not any("days" in w for w in words_of(figure, "axis-name") if "held" in w)
     marks = [t.get_text() for t in ax.get_xticklabels()]
@@ -677,7 +674,7 @@ def test_without_a_curve_the_reason_takes_its_place(made: SimpleNamespace) -> No
 
 def test_bins_without_a_model_are_drawn_without_a_line(made: SimpleNamespace) -> None:
     figure = draw_main_figure(**made.variants["observed_only"])
-    assert lines_of(axes_of(figure, "finds-cycles"), "fitted") == []
+    assert lines_of(ax_of(figure, "finds-cycles"), "fitted") == []
     assert words_of(figure, "key-fitted") == []
     assert words_of(figure, "key-observed") == ["observed, with its interval"]
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.text import Text
 
 from outcomes.decide.overlap import KindOverlap
 from outcomes.draw.overlap_figure import NOTHING, draw_overlap_figure
 from outcomes.draw.save import render_figure
-from outcomes.draw.theme import theme
+
+from .looks import assert_words_beside, words
 
 
 def made(kind="muscle", both=True, seed=1, cold_sources=1, frozen_sources=5):
@@ -31,14 +30,6 @@ def made(kind="muscle", both=True, seed=1, cold_sources=1, frozen_sources=5):
 def axes_of(figure):
     (ax,) = figure.axes
     return ax
-
-
-def words(figure, start):
-    return [
-        t.get_text()
-        for t in figure.findobj(Text)
-        if (t.get_gid() or "").rpartition("-")[0] == start and t.get_text()
-    ]
 
 
 def test_every_trial_is_drawn_at_its_age_in_its_row():
@@ -124,24 +115,7 @@ def test_kinds_on_few_sources_of_a_side_are_named_with_how_many():
 def test_no_words_lie_on_others_or_off_the_sheet(count, name):
     kinds = [made(f"{name} {k}", k % 3 > 0, k) for k in range(count)]
     figure = draw_overlap_figure(kinds, None, "Some words. " * 9)
-    with theme():
-        canvas = FigureCanvasAgg(figure)
-        canvas.draw()
-        boxes = [
-            (t.get_text(), t.get_window_extent(canvas.get_renderer()))
-            for t in figure.findobj(Text)
-            if t.get_text() and t.get_visible()
-        ]
-    for _, box in boxes:
-        assert box.x0 >= 0.0
-        assert box.y0 >= 0.0
-        assert box.x1 <= figure.bbox.x1
-        assert box.y1 <= figure.bbox.y1
-    for i, (a_words, a) in enumerate(boxes):
-        for b_words, b in boxes[i + 1 :]:
-            across = min(a.x1, b.x1) - max(a.x0, b.x0)
-            along = min(a.y1, b.y1) - max(a.y0, b.y0)
-            assert across <= 1.0 or along <= 2.0, (a_words, b_words)
+    assert_words_beside(figure)
 
 
 def test_the_same_overlap_gives_the_same_bytes():

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
@@ -21,8 +20,10 @@ from outcomes.draw.specification_figure import (
     percent,
     percent_ticks,
 )
-from outcomes.draw.theme import FITTED, theme
+from outcomes.draw.theme import FITTED
 from outcomes.fit.specifications import MAIN, Agreement, Specification, Specifications
+
+from .looks import assert_words_beside, ax_of, words
 
 
 def made_row(name, family, log_odds, half, *, n=900, shift=None, reason=None):
@@ -78,13 +79,8 @@ def figure():
     return draw_specification_figure(made(), "cycles", "Synthetic unit: 1,187 hide trials.")
 
 
-def axes_of(figure):
-    (ax,) = [a for a in figure.axes if a.get_gid() == "specifications"]
-    return ax
-
-
 def lines(figure, gid):
-    return [line for line in axes_of(figure).lines if line.get_gid() == gid]
+    return [line for line in ax_of(figure, "specifications").lines if line.get_gid() == gid]
 
 
 def texts(figure, start):
@@ -95,23 +91,19 @@ def texts(figure, start):
     ]
 
 
-def words(figure, start):
-    return [t.get_text() for t in texts(figure, start)]
-
-
 def test_estimates_and_intervals_drawn_are_those_handed_over(figure):
     rows = [r for r in made().shown("cycles") if r.log_odds is not None]
     drawn = {int(line.get_ydata()[0]): line for line in lines(figure, "estimate")}
     (main,) = lines(figure, "main")
     drawn[int(main.get_ydata()[0])] = main
     assert [drawn[k].get_xdata()[0] for k in range(len(rows))] == [r.log_odds for r in rows]
-    low, high = axes_of(figure).get_xlim()
+    low, high = ax_of(figure, "specifications").get_xlim()
     for line, row in zip(lines(figure, "interval"), rows, strict=True):
         assert tuple(line.get_xdata()) == (max(row.low, low), min(row.high, high))
 
 
 def test_rows_rise_from_the_top_and_the_main_model_is_marked(figure):
-    assert axes_of(figure).yaxis_inverted()
+    assert ax_of(figure, "specifications").yaxis_inverted()
     marks = [*lines(figure, "estimate"), *lines(figure, "main")]
     placed = sorted((line.get_ydata()[0], line.get_xdata()[0]) for line in marks)
     assert all(a[1] <= b[1] for a, b in pairwise(placed))
@@ -183,25 +175,7 @@ def test_kinds_that_weigh_least_give_way_where_room_is_short():
 @pytest.mark.parametrize("kinds", [1, 8, 40])
 def test_no_words_lie_on_others_or_off_the_sheet(kinds, name):
     figure = draw_specification_figure(made(kinds=kinds, name=name), "cycles", "One unit. " * 20)
-    with theme():
-        canvas = FigureCanvasAgg(figure)
-        canvas.draw()
-        boxes = [
-            t.get_window_extent(canvas.get_renderer())
-            for t in figure.findobj(Text)
-            if t.get_text() and t.get_visible()
-        ]
-    for box in boxes:
-        assert box.x0 >= 0.0
-        assert box.y0 >= 0.0
-        assert box.x1 <= figure.bbox.x1
-        assert box.y1 <= figure.bbox.y1
-    # Letters of neighbouring rows may share a pixel row, not more.
-    for i, a in enumerate(boxes):
-        for b in boxes[i + 1 :]:
-            across = min(a.x1, b.x1) - max(a.x0, b.x0)
-            along = min(a.y1, b.y1) - max(a.y0, b.y0)
-            assert across <= 1.0 or along <= 2.0
+    assert_words_beside(figure)
 
 
 def test_the_same_specifications_give_the_same_bytes(figure):

@@ -7,20 +7,19 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.text import Text
 
 from outcomes.decide.rate_of_use import Discard
 from outcomes.decide.trade_off import Advantage, PresentPractice, TradeOff, TradeOffPoint
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.draw.theme import theme
 from outcomes.draw.trade_off_figure import (
     NOTHING,
     dearest_drawn,
     draw_trade_off_figure,
     limit_words,
 )
+
+from .looks import assert_words_beside, words
 
 MONTH = 365.25 / 12
 
@@ -52,14 +51,6 @@ def figure():
 def lines(figure, gid):
     (ax,) = figure.axes
     return [line for line in ax.lines if line.get_gid() == gid]
-
-
-def words(figure, start):
-    return [
-        t.get_text()
-        for t in figure.findobj(Text)
-        if (t.get_gid() or "").rpartition("-")[0] == start and t.get_text()
-    ]
 
 
 def test_both_lines_are_those_of_the_rules_up_to_a_whole_store_a_year(figure):
@@ -157,24 +148,7 @@ def test_no_words_lie_on_others_or_off_the_sheet(leading, cycles):
     trade_off = made(leading=leading, cycles=cycles)
     advised = [*trade_off.by_cycles[12:13], trade_off.by_age[17]]
     figure = draw_trade_off_figure(trade_off, None, "Some words. " * 9, advised=advised)
-    with theme():
-        canvas = FigureCanvasAgg(figure)
-        canvas.draw()
-        boxes = [
-            (t.get_text(), t.get_window_extent(canvas.get_renderer()))
-            for t in figure.findobj(Text)
-            if t.get_text() and t.get_visible()
-        ]
-    for _, box in boxes:
-        assert box.x0 >= 0.0
-        assert box.y0 >= 0.0
-        assert box.x1 <= figure.bbox.x1
-        assert box.y1 <= figure.bbox.y1
-    for i, (_, a) in enumerate(boxes):
-        for _, b in boxes[i + 1 :]:
-            across = min(a.x1, b.x1) - max(a.x0, b.x0)
-            along = min(a.y1, b.y1) - max(a.y0, b.y0)
-            assert across <= 1.0 or along <= 2.0
+    assert_words_beside(figure)
 
 
 def test_the_same_trade_off_gives_the_same_bytes(figure):

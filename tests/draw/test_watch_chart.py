@@ -17,6 +17,8 @@ from outcomes.draw.theme import theme
 from outcomes.draw.watch_chart import NOTHING, draw_watch_chart
 from outcomes.fit.watch import Chart, Watch, WatchedTrial
 
+from .looks import ax_of, words
+
 FIRST = pd.Timestamp("2024-01-03 09:00")
 
 
@@ -48,19 +50,6 @@ def made(names: tuple[str, ...] = ("BLD-01", "BLD-02", "MUS-07", "FAT-03", "BON-
     )  # fmt: skip
 
 
-def axes_of(figure: Figure, gid: str):
-    (ax,) = [a for a in figure.axes if a.get_gid() == gid]
-    return ax
-
-
-def words(figure: Figure, start: str) -> list[str]:
-    return [
-        t.get_text()
-        for t in figure.findobj(Text)
-        if (t.get_gid() or "").rpartition("-")[0] == start and t.get_text()
-    ]
-
-
 @pytest.fixture(scope="module")
 def figure() -> Figure:
     return draw_watch_chart(made(), "Synthetic unit.")
@@ -69,7 +58,7 @@ def figure() -> Figure:
 def test_every_chart_is_drawn_as_it_is(figure: Figure) -> None:
     found = made()
     for of, charts in (("source", found.sources), ("dog", found.dogs)):
-        ax = axes_of(figure, f"charts-{of}")
+        ax = ax_of(figure, f"charts-{of}")
         for chart in charts:
             (line,) = [x for x in ax.lines if x.get_gid() == f"chart-{chart.name}"]
             assert list(line.get_ydata()) == [t.value for t in chart.trials]
@@ -78,7 +67,7 @@ def test_every_chart_is_drawn_as_it_is(figure: Figure) -> None:
 
 
 def test_both_sides_share_one_scale_that_holds_everything(figure: Figure) -> None:
-    left, right = (axes_of(figure, f"charts-{of}") for of in ("source", "dog"))
+    left, right = (ax_of(figure, f"charts-{of}") for of in ("source", "dog"))
     assert left.get_ylim() == right.get_ylim()
     assert left.get_ylim()[1] > 7.5
 
@@ -91,7 +80,7 @@ def test_charts_past_their_limit_alone_are_named_and_told_apart_without_colour(
     assert sorted(words(figure, "name-source")) == sorted(past)
     assert words(figure, "name-dog") == []
     for of, drawn in (("source", len(past)), ("dog", 0)):
-        strong = [x for x in axes_of(figure, f"charts-{of}").lines if x.get_linewidth() > 2.5]
+        strong = [x for x in ax_of(figure, f"charts-{of}").lines if x.get_linewidth() > 2.5]
         looks = {str(line.get_linestyle()) + str(line._dash_pattern) for line in strong}
         assert len(strong) == len(looks) == drawn
 
