@@ -4,7 +4,7 @@
 
 Each measurement runs in a process of its own, on the same synthetic tables, so
 that its peak memory is its own. ``pandas.merge_asof``, DuckDB's ``ASOF JOIN``
-(``pip install outcomes[bench]``) and data.table's rolling join in R find the
+(the extra ``bench``) and data.table's rolling join in R find the
 place of each source at each trial and nothing more; joining also adds up every
 exposure, inherits the history of portions and infers the thaws that the log
 lacks. With ``--readings`` it also takes up the readings of that many loggers'

@@ -7,9 +7,9 @@
 
 Every measurement is a process of its own, and a line of ``benchmarks/results/measured.jsonl`` as
 soon as it is done: stopped, the command goes on where it was. ``--again`` measures anew. Needs
-``Rscript`` with data.table, lme4 and jsonlite, and ``pip install outcomes[bench]`` for DuckDB; what
-is not installed is left out and said. Run it when the machine does nothing else: the load before
-each measurement is stored with it, and its range is on the page.
+``Rscript`` with data.table, lme4 and jsonlite, and the extra ``bench`` for DuckDB (DEVELOPERS.md
+says how); what is not installed is left out and said. Run it when the machine does nothing else:
+the load before each measurement is stored with it, and its range is on the page.
 """
 
 from __future__ import annotations

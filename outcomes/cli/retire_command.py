@@ -35,7 +35,7 @@ _EXPOSURE = {"cycles": "cycles", "age": "age_days"}
 @click.option(
     "--bootstrap",
     is_flag=True,
-    help="Also find the interval by resampling whole sources and dogs (takes a minute or more).",
+    help="Also find the interval by resampling whole sources and dogs (takes a while).",
 )
 def command(
     records: Path,

@@ -59,8 +59,8 @@ class Slope:
     def seem_to_differ(self) -> bool:
         """Whether there is enough for saying so: beyond what a common slope gives by chance.
 
-        Errors allow for differing slopes sooner, from a statistic of 2, which half
-        of all units with a common slope exceed somewhere.
+        Errors allow for differing slopes sooner, from a statistic of 2, which one of
+        four terms often exceeds where all slopes are alike.
         """
         return self.statistic > _SAY_SLOPES_DIFFER
 

@@ -214,8 +214,7 @@ def fit_cycles_at_age(trials: pd.DataFrame, settings: Settings) -> CyclesAtAge:
     -------
     CyclesAtAge
         Without terms, and with the reason, under 5 events. Intervals use
-        Student's t with sources - 1 degrees of freedom. In 1 of 40 simulated
-        units in which nothing changed the p-value was below 0.05.
+        Student's t with sources - 1 degrees of freedom.
 
     References
     ----------

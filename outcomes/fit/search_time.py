@@ -116,10 +116,10 @@ def fit_search_time(trials: pd.DataFrame, settings: Settings) -> SearchTimeFit:
 
     Cox model stratified by dog, with a normal effect of the source on the log
     hazard. Errors clustered by source are given beside it, but not relied on:
-    few sources bear most of the trials with many cycles, and in 400 simulated
-    units with 16 sources and no effect of cycles such errors called one in 23
-    of 100 at a level of 5 %, the model with an effect of the source in 6 of
-    100 (the study in ``tests/fit/test_search_time.py``). Intervals use
+    few sources bear most of the trials with many cycles, and in simulated
+    units with 16 sources and no effect of cycles such errors call one far more
+    often than at their level, and than the model with an effect of the source
+    (held by the study in ``tests/fit/test_search_time.py``). Intervals use
     Student's t with one degree of freedom less than there are sources.
 
     Parameters

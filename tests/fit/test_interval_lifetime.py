@@ -67,8 +67,8 @@ def simulated(rng: np.random.Generator, n: int) -> pd.DataFrame:
 
 def test_limits_hold_the_true_curve_as_often_as_they_say():
     # 95 % limits between points, at the days 100, 200, 300 and 400 of units with 12 and 25
-    # sources. 300 units held the truth in 99 of 100; the bound is 93 less three binomial
-    # errors, the days of one unit taken as one.
+    # sources. The bound is 93 of 100 less three binomial errors, the days of one unit
+    # taken as one.
     rng = np.random.default_rng(11)
     held: list[float] = []
     for unit in range(UNITS):

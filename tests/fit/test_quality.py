@@ -161,7 +161,7 @@ def test_the_error_of_the_area_is_right_on_clustered_trials():
         area = area_under_curve(y.astype(int), score, cluster)
         values.append(area.value)
         errors.append(area.std_error)
-    # Its simulated spread is known to 4 % (300 units); the estimate is known to run a little low.
+    # Its simulated spread is known to 4 % (300 units); with few clusters the estimate runs low.
     assert np.sqrt(np.mean(np.square(errors))) == pytest.approx(np.std(values, ddof=1), rel=0.15)
 
 

@@ -386,7 +386,7 @@ def test_few_sources_used_unevenly_do_not_make_an_effect_of_cycles():
     # No effect planted. Sources used more have more cycles; 16 sources differ. More false
     # effects than the bound come with probability 0.003 at the promised 5 % (binomial); the
     # clustered errors of the same units must do clearly worse, or the effect of the source
-    # is not needed. In 400 units: 24 false effects, 92 by clustered errors.
+    # is not needed. In full: ``OUTCOMES_STUDY_SIZE=400`` and this file.
     false, clustered = 0, 0
     for seed in range(UNITS):
         rng = np.random.default_rng(seed)

@@ -10,8 +10,8 @@ import pytest
 from outcomes.records.read import read_records
 
 TRIALS = 100_000
-# A million trials must be read in well under a minute. A tenth of them took 1.2 s on two busy
-# cores; work by the row (some 50 µs for each of the 1.8 million cells) would take 90 s.
+# Against a hang alone: work by the row would take far longer than this, and work by the column
+# takes a small part of it.
 LIMIT_S = 20.0
 
 

@@ -34,6 +34,7 @@ from promises import (
     Found,
     in_short,
     judged,
+    made_by,
     promises_svg,
     told_power,
     write_page,
@@ -328,7 +329,7 @@ def as_markdown(lines: list[Summary], runs: str, figure: str = "calibration.svg"
     text = [
         "# How often the answers are right",
         "",
-        "Made by `tests/studies/calibration.py`; nothing here is typed by hand.",
+        made_by(__doc__),
         "",
         in_short([_kept(line) for line in lines]),
         "",

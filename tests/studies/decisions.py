@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg, write_page
+from promises import HOW_JUDGED, SLACK, Found, in_short, judged, made_by, promises_svg, write_page
 from scipy import special, stats
 from side_by_side import RUN, add_options, begin_run, run_side_by_side, told_end, told_runs, where
 
@@ -271,7 +271,7 @@ def as_markdown(answers: pd.DataFrame, runs: str, figure: str = "decisions.svg")
     text = [
         "# How right the decisions are",
         "",
-        "Made by `tests/studies/decisions.py`; nothing here is typed by hand.",
+        made_by(__doc__),
         "",
         in_short(
             [

@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, in_short, judged, promises_svg, write_page
+from promises import HOW_JUDGED, SLACK, Found, in_short, judged, made_by, promises_svg, write_page
 from scipy import stats
 from side_by_side import add_options, run_stored, told_end, told_runs, where
 
@@ -168,7 +168,7 @@ def as_markdown(found: dict[str, pd.DataFrame], runs: str, figure: str = "interv
     text = [
         "# How often the intervals of cycles and age hold the truth",
         "",
-        "Made by `tests/studies/intervals.py`; nothing here is typed by hand.",
+        made_by(__doc__),
         "",
         in_short(
             [c.kept for s, units in found.items() for c in coverage(s, units) if c.kind == "told"]

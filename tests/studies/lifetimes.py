@@ -30,6 +30,7 @@ from promises import (
     Found,
     in_short,
     judged,
+    made_by,
     promises_svg,
     write_page,
 )
@@ -456,7 +457,7 @@ def as_markdown(found: dict[str, pd.DataFrame], runs: str, figure: str = "lifeti
     text = [
         "# How right the answers on lifetimes are",
         "",
-        "Made by `tests/studies/lifetimes.py`; nothing here is typed by hand.",
+        made_by(__doc__),
         "",
         in_short([x.kept for name, units in found.items() for x in summarise(name, units)]),
         "",

@@ -11,7 +11,7 @@ mutmut changes one thing at a time (a comparison, a number, an argument) in a co
 and runs the tests of that module alone until one fails. What no test notices is kept in
 ``tests/studies/mutation_units/`` to be looked at: some change nothing that could be seen (a word of
 an error, a tie that cannot occur). The shares go to ``docs/mutation.md``. Every fault of every
-module takes a night; a sample is drawn at random, without replacement, by the seed. Needs an
+module takes many hours; a sample is drawn at random, without replacement, by the seed. Needs an
 operating system with ``fork``.
 """
 
@@ -238,14 +238,24 @@ def as_markdown(rows: list[dict[str, str]]) -> str:
         "some change nothing that could be seen. They are kept beside the study, in",
         "`tests/studies/mutation_units/`, one file a module. Where not every fault was planted,",
         "those that were are a random sample, and the limits of the share are exact binomial ones",
-        "at 95 %.",
+        "at 95 %. One row again, the number planted and the seed from the row:",
         "",
-        "“Seen” among the tests: asked were those alone in which the function was seen to run, and",
-        "not others that look at what a fixture made once has run. Such a share is a least one.",
+        "```text",
+        "python tests/studies/mutation.py --sample 30 --seed 1 decide/curve.py",
+        "```",
         "",
+    ]
+    if any(row["tests"] == "seen" for row in rows):
+        text += [
+            "“Seen” among the tests: asked were those alone in which the function was seen to run,",
+            "and not others that look at what a fixture made once has run. Such a share is a least",
+            "one, and the command, which asks every test of the module, finds another.",
+            "",
+        ]
+    text += [
         "| module | faults | planted | noticed | not noticed | not reached | share noticed "
-        "| tests | date |",
-        "|---|---|---|---|---|---|---|---|---|",
+        "| seed | tests | mutmut | date |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     shares: list[tuple[int, int, int]] = []
     for row in rows:
@@ -262,7 +272,7 @@ def as_markdown(rows: list[dict[str, str]]) -> str:
             share += f" ({100 * low:.0f} to {100 * high:.0f})"
         text.append(
             f"| `{row['module']}` | {faults} | {planted} | {noticed} | {missed} | {lost} | {share} "
-            f"| {row['tests']} | {row['date']} |"
+            f"| {row['seed'] or '–'} | {row['tests']} | {row['mutmut']} | {row['date']} |"
         )
     if len(shares) > 1:
         text += ["", overall(shares)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -178,6 +179,17 @@ def promises_svg(found: Sequence[Found], title: str, columns: Sequence[str]) -> 
     """The figure as SVG, the same bytes for the same numbers."""
     with theme():
         return render_figure(draw_promises(found, title, columns), "svg")
+
+
+def made_by(described: str | None) -> str:
+    """The first lines of a page: the study's command in full, as its own description has it."""
+    (command,) = re.findall(
+        r"^ +\S+python (tests/studies/\S+\.py --units .*)$", described or "", re.M
+    )
+    return (
+        f"Made by `python {command}`; nothing here is typed by hand. The page again, of the units "
+        f"stored: `python {command.split()[0]} --workers 0`."
+    )
 
 
 def write_page(page: Path, figure: bytes, text: Callable[[str], str]) -> None:
