@@ -328,13 +328,13 @@ def _goals(rows: Sequence[dict[str, Any]]) -> list[str]:
     """What was aimed at, beside what was measured."""
     seconds = {(row["part"], row["tool"], row["size"]): row["seconds"] for row in rows}
     lines = []
-    for bare in ("pandas.merge_asof", "duckdb", "duckdb, loaded"):
+    for bare in JOINS[1:]:
         sizes = [s for p, t, s in seconds if p == "join" and t == bare]
         if sizes and ("join", "outcomes", max(sizes)) in seconds:
             size = max(sizes)
             ratio = seconds["join", "outcomes", size] / seconds["join", bare, size]
             asked = f"join of {size:,} trials: at most {JOIN_AT_MOST} times `{bare}`"
-            lines.append((asked, f"{ratio:.2g} times", ratio <= JOIN_AT_MOST))
+            lines.append((asked, f"{ratio:.3g} times", ratio <= JOIN_AT_MOST))
     for size in sorted(s for p, t, s in seconds if p == "fit" and t == "lme4"):
         if ("fit", "outcomes", size) in seconds:
             ratio = seconds["fit", "lme4", size] / seconds["fit", "outcomes", size]

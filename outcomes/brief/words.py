@@ -647,7 +647,7 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
         )
     if source.ground == "not documented":
         return "its storage is not on record"
-    return "too little evidence in these records to judge any source"
+    return "these records give no model to judge a source by"
 
 
 def _unsure_reason(source: ShelfSource, floor: float) -> str:

@@ -20,6 +20,7 @@ from outcomes.fit.which_predicts import exposures_tied
 
 _MOST_TRIALS_TO_SETTLE = 500
 # About what 35 trials at 85 in 100 leave open at 90 % confidence.
+_FOR_WHAT_IS_SHARED = 2.0  # the study of decisions asks how often so many settle it
 _WIDE = 0.20
 _FAR = 0.05
 _STANDING = 500  # trials that stand for the unit's dogs and conditions
@@ -499,21 +500,23 @@ def _source_rows(
 def _trials_to_settle(
     probability: float, low: float, high: float, floor: float, reach: float
 ) -> int | None:
-    """Further trials until the nearer limit would clear the floor, if all goes as predicted.
+    """Further trials until the limit beyond the floor would clear it, if all goes as predicted.
 
-    The information so far, read from the width of the interval on the log-odds
-    scale, is counted as trials; further trials add the binomial information of
-    the predicted probability.
+    The information so far, read from how far that limit lies from the prediction on
+    the log-odds scale, is counted as trials; further trials add the binomial
+    information of the predicted probability. Twice as many are told: further trials
+    share sessions, and how much sources differ stays open.
     """
     logit = special.logit(np.clip([probability, low, high, floor], 1e-9, 1.0 - 1e-9))
     distance = abs(float(logit[0] - logit[3]))
     # So close to the floor no number of trials worth stating would do.
     if distance < 1e-3:
         return None
-    information_now = (2.0 * reach / (logit[2] - logit[1])) ** 2
+    beyond = abs(float(logit[0] - (logit[1] if logit[0] > logit[3] else logit[2])))
+    information_now = (reach / beyond) ** 2
     information_needed = (reach / distance) ** 2
     per_trial = max(probability * (1.0 - probability), 1e-9)
-    more = int(np.ceil((information_needed - information_now) / per_trial))
+    more = int(np.ceil(_FOR_WHAT_IS_SHARED * (information_needed - information_now) / per_trial))
     if more > _MOST_TRIALS_TO_SETTLE:
         return None
     return max(more, 1)

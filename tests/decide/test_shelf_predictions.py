@@ -209,8 +209,12 @@ def test_the_trials_said_to_settle_it_are_just_enough(probability, error):
         information = 1.0 / error**2 + trials * probability * (1.0 - probability)
         return reach / np.sqrt(information) <= abs(centre - special.logit(floor)) + 1e-12
 
-    assert settled(more)
-    assert not settled(more - 1)
+    # Twice as many as that information takes.
+    assert settled(int(np.ceil(more / 2)))
+    assert not settled(int(more / 2) - 1)
+    # What counts is the limit beyond the floor, not the one on the other side.
+    lower, upper = (low, 0.999) if probability > floor else (0.001, high)
+    assert _trials_to_settle(probability, float(lower), float(upper), floor, reach) == more
 
 
 @pytest.mark.parametrize(

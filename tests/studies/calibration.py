@@ -19,7 +19,7 @@ import argparse
 import os
 import re
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -253,6 +253,26 @@ def run_study(
     return frame[frame["seed"].isin(wanted)].reset_index(drop=True)
 
 
+def _verdicts(
+    scenario: str, verdict: pd.Series, planted: Mapping[str, bool]
+) -> Iterator[tuple[str, pd.Series, str]]:
+    """What is asked of the verdicts: the question, where it is so, and what is promised."""
+    if not any(planted.values()):
+        change = ~verdict.isin(["no change detected", "too few trials"])
+        yield "a change is called that is not there", change, "at most 5 %"
+        return
+    named = {cause: verdict.isin([cause, "both"]) for cause in planted}
+    for cause, there in planted.items():
+        if not there:
+            yield f"{cause} is named and is not a cause", named[cause], "at most 5 %"
+    if scenario == "tied together":
+        yield "“cannot be told apart” is said", verdict == "cannot be told apart", ""
+    else:
+        right = [named[cause] == there for cause, there in planted.items()]
+        yield "the verdict names the planted causes and no other", right[0] & right[1], ""
+    yield "no change is detected though one is planted", verdict == "no change detected", ""
+
+
 def summarise(scenario: str, units: pd.DataFrame) -> list[Summary]:
     """What the study promises, measured, each with its Monte Carlo error."""
     truth = CASES[scenario].truth
@@ -266,20 +286,8 @@ def summarise(scenario: str, units: pd.DataFrame) -> list[Summary]:
             lines.append(Summary(scenario, len(values), measure, p, error, promised))
 
     planted = {"cycles": truth.cycle_log_odds != 0, "age": truth.age_log_odds != 0}
-    named = {
-        "cycles": units["verdict"].isin(["cycles", "both"]),
-        "age": units["verdict"].isin(["age", "both"]),
-    }
-    if not any(planted.values()):
-        change = ~units["verdict"].isin(["no change detected", "too few trials"])
-        share("a change is called that is not there", change, "at most 5 %")
-    else:
-        for cause, there in planted.items():
-            if not there:
-                share(f"{cause} is named and is not a cause", named[cause], "at most 5 %")
-        tells = named["cycles"] == planted["cycles"]
-        tells &= named["age"] == planted["age"]
-        share("the verdict names the planted causes and no other", tells, "")
+    for measure, said, promised in _verdicts(scenario, units["verdict"], planted):
+        share(measure, said, promised)
     for name in ("cycles", "age_days"):
         column = f"{name}_covered"
         if column in units and scenario != "tied together":

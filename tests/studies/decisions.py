@@ -6,7 +6,8 @@ The study behind ``docs/decisions.md``. In full, from the repository's root:
 
 It shows its progress and goes on where it stopped: every answer of a finished unit is a line of
 ``tests/studies/decision_units/decisions.csv``, and of ``resampled.csv`` where sources are
-resampled, which takes most of the time (``--resampled 200``: in so many units). After a change to
+resampled, which takes most of the time (``--resampled 200``: in so many units), and of
+``settled.csv`` where further trials are run (``--settling 200``). After a change to
 the models or the decisions those are out of date: give another ``--folder``, or remove them.
 ``--workers 0`` makes the page of the units finished so far. The reduced run is
 ``tests/studies/test_decisions.py``.
@@ -42,11 +43,13 @@ from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, Unit, find_true_threshold, simulate_unit
 
 ROOT = Path(__file__).parents[2]
+MOST_TOLD = 100  # more trials than that are told as more than it is worth
 FIRST_SEED = 70_000  # none of the seeds the tests, the demo or another study use
 FLOOR = 0.85
 TRIALS = 900
 CROSSES = ("crosses", "never sure")
 RESAMPLED = "threshold, sources resampled"
+SETTLED = "settled by the trials told"
 # What each answer promises: an interval that holds the truth more often is wider than it need be.
 # A least share where better advice is better, and where limits hold all that lies beyond: what a
 # source has left is cut off at today and at the end of the records.
@@ -58,6 +61,7 @@ PROMISED = {
     "share below the floor": NINETY,
     "cycles left": (0.90, 1.0),
     "retire advised, truly below": (0.95, 1.0),
+    SETTLED: (2.0 / 3.0, 1.0),  # "about so many" should be enough more often than not
 }
 
 
@@ -128,6 +132,47 @@ def study_resampled(seed: int, refits: int) -> list[dict[str, object]]:
     return [_judged(seed, RESAMPLED, true, found.low, found.high)]
 
 
+def study_settling(seed: int) -> list[dict[str, object]]:
+    """Whether as many further trials as one source was told settle it, going as predicted.
+
+    They are run under the conditions of trials of the unit, two at a hide, on the source as it
+    is, with as many finds among them as its prediction says; then all is fitted anew.
+    """
+    _, records, joined, fit = _simulated(seed)
+    if fit.mixed is None:
+        return []
+    as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
+    shelf = review_shelf(fit, records.sources, joined.history, as_of)
+    told = [s for s in shelf if s.trials_to_settle is not None and s.trials_to_settle <= MOST_TOLD]
+    if not told:
+        return []
+    rng = np.random.default_rng(seed)
+    source = told[rng.integers(len(told))]
+    n = int(source.trials_to_settle or 0)
+    tried = fit.design.trials
+    own = tried[tried["source_id"] == source.source_id].iloc[-1]
+    found = np.arange(n) < round(n * float(source.find_probability or 0.0))
+    hides = [f"added {k // 2}" for k in range(n)]
+    added = tried.iloc[rng.integers(len(tried), size=n)].assign(
+        source_id=source.source_id,
+        **{name: own[name] for name in ("kind", "frozen_share", "use_ratio") if name in tried},
+        cycles=source.cycles,
+        age_days=source.age_days,
+        trial_id=[f"added {k}" for k in range(n)],
+        session_id=hides,
+        hide_id=hides,
+        started_at=as_of + pd.to_timedelta(np.arange(n), unit="h"),
+        result=np.where(rng.permutation(found), "find", "miss"),
+    )
+    further = fit_finds(pd.concat([joined.trials, added], ignore_index=True), Settings())
+    then = as_of + pd.Timedelta(hours=n)
+    advice = {
+        s.source_id: s.advice for s in review_shelf(further, records.sources, joined.history, then)
+    }
+    settled = advice[source.source_id] != "test"
+    return [{"seed": seed, "what": SETTLED, "covered": settled, "open": False}]
+
+
 def _simulated(seed: int) -> tuple[Unit, Records, Joined, FindFit]:
     unit = simulate_unit(SCENARIOS["cycles only"], seed, trials=TRIALS)
     records = unit_records(unit)
@@ -192,9 +237,14 @@ def coverage(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"asked": groups.size(), "covered": groups.mean().astype(float)})
 
 
-def run_study(units: int, refits: int, resampled: int, folder: Path, **place: Any) -> pd.DataFrame:
+def run_study(
+    units: int, refits: int, resampled: int, folder: Path, *, settling: int = 0, **place: Any
+) -> pd.DataFrame:
     """Study units that are not yet in the files, and return the answers of all of them."""
-    parts = [_run(study_unit, "decisions.csv", units, (), "", folder, **place)]
+    parts = [
+        _run(study_unit, "decisions.csv", units, (), "", folder, **place),
+        _run(study_settling, "settled.csv", settling, (), "", folder, **place),
+    ]
     options = f"{refits} refits of each threshold"
     if refits or (folder / "resampled.csv").exists():
         part = place if refits else {**place, "workers": 0}
@@ -306,7 +356,9 @@ def as_markdown(answers: pd.DataFrame, runs: str, figure: str = "decisions.svg")
         "beyond, so it is promised as a least share (at first it was promised like the others, and "
         "was held too often). An interval without an end cannot miss: it is counted, and no part "
         "of the share. `retire advised, truly below`: the true find "
-        "probability of a source advised to be retired is below the floor.",
+        "probability of a source advised to be retired is below the floor. "
+        "`settled by the trials told`: of one source a unit that is told how many more trials "
+        "would settle it, whether so many do, where they go as predicted, on the source as it is.",
     ]
     return "\n".join([*text, *told_end(FIRST_SEED, runs)]) + "\n"
 
@@ -350,9 +402,9 @@ def share_by_unit(own: pd.DataFrame) -> tuple[float, float, float, float]:
 
 
 def runs_of(folder: Path, answers: pd.DataFrame) -> str:
-    """When the units were run, those with resampled sources apart."""
-    resampled = answers["what"] == RESAMPLED
-    return told_runs(folder, [answers[~resampled], answers[resampled]])
+    """When the units were run, those of other questions apart."""
+    parts = [answers["what"] == what for what in (RESAMPLED, SETTLED)]
+    return told_runs(folder, [answers[~(parts[0] | parts[1])], *(answers[part] for part in parts)])
 
 
 def main() -> None:
@@ -361,12 +413,13 @@ def main() -> None:
     parser.add_argument("--units", type=int, default=500)
     parser.add_argument("--refits", type=int, default=0, help="of each threshold; 0: none")
     parser.add_argument("--resampled", type=int, default=500, help="units with refits")
+    parser.add_argument("--settling", type=int, default=500, help="units with further trials")
     add_options(parser, 1)
     parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "decision_units")
     parser.add_argument("--page", type=Path, default=ROOT / "docs" / "decisions.md")
     given = parser.parse_args()
     units = (given.units, given.refits, given.resampled)
-    answers = run_study(*units, given.folder, **where(given))
+    answers = run_study(*units, given.folder, settling=given.settling, **where(given))
     runs = runs_of(given.folder, answers)
     write_page(given.page, as_figure(answers), lambda name: as_markdown(answers, runs, name))
 

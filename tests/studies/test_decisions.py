@@ -83,7 +83,7 @@ def test_the_study_goes_on_where_it_stopped_and_counts_units_without_an_answer(
 
 def test_the_page_is_made_of_the_stored_units() -> None:
     folder = Path(__file__).parent / "decision_units"
-    stored = study.run_study(100_000, 0, 100_000, folder, workers=0)
+    stored = study.run_study(100_000, 0, 100_000, folder, settling=100_000, workers=0)
     written = (study.ROOT / "docs" / "decisions.md").read_text(encoding="utf-8")
     assert written == study.as_markdown(stored, study.runs_of(folder, stored))
     assert (study.ROOT / "docs" / "decisions.svg").read_bytes() == study.as_figure(stored)
