@@ -9,8 +9,9 @@ page cannot say what no test holds. To write the page again::
 
 from __future__ import annotations
 
+import csv
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -19,6 +20,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 STORED = ROOT / "tests" / "reference" / "outside_checks.json"
 LEFT_OUT = ROOT / "tests" / "reference" / "outside_checks_left_out.md"
+BY_R = ROOT / "tests" / "reference" / "outside_values.csv"
 PAGE = ROOT / "docs" / "outside-checks.md"
 # How a value from outside is known.
 KNOWN = {
@@ -128,6 +130,16 @@ def page(rows: Sequence[Row], left_out: str) -> str:
         "Ours is shown with one digit more than the outside value has, and the difference is of",
         "what is shown. A test fails where the difference is larger than allowed, and where ours",
         "is no longer what is shown here, to one unit of the last digit.",
+        "",
+        "Every value computed by another program, and not published, is made again by",
+        "`tests/reference/outside_values.R`, from data that come with R's packages or stand in that",
+        "folder. With R, anyone can run it and compare with what is stored beside it:",
+        "",
+        "```text",
+        "python tests/reference/run_r.py outside_values",
+        "```",
+        "",
+        "A test holds each value in `outside_values.csv` there to the one shown here.",
     ]
     for method in methods:
         own = [row for row in rows if row.method == method]
@@ -145,6 +157,39 @@ def page(rows: Sequence[Row], left_out: str) -> str:
 
 def read_stored() -> list[Row]:
     return [Row(**row) for row in json.loads(STORED.read_text(encoding="utf-8"))]
+
+
+def read_by_r() -> dict[tuple[str, str], float]:
+    """What R gives again, by method and value; the first line has the versions."""
+    lines = BY_R.read_text(encoding="utf-8").splitlines()[1:]
+    rows = [(row["method"], row["value"], float(row["by_r"])) for row in csv.DictReader(lines)]
+    values = {(method, value): by_r for method, value, by_r in rows}
+    assert len(values) == len(rows), "a value stands twice"
+    return values
+
+
+def not_made_again(
+    rows: Sequence[Row], by_r: Mapping[tuple[str, str], float], excepted: Mapping[str, str]
+) -> list[str]:
+    """One line for each computed value that R's does not round to, and for each R has alone.
+
+    ``excepted`` are the methods that R cannot give, each with the reason.
+    """
+    computed = [row for row in rows if row.how == KNOWN["computed"]]
+    lines = []
+    for row in computed:
+        made = by_r.get((row.method, row.value))
+        if made is None and row.method not in excepted:
+            lines.append(f"{row.method}, {row.value}: R gives none")
+        # Half of the last digit, and a fiftieth more: programs stop a little apart.
+        elif made is not None and not (
+            abs(made - float(row.published)) <= 0.51 * 10.0 ** -decimals(row.published)
+        ):
+            lines.append(f"{row.method}, {row.value}: {row.published} on the page, {made} by R")
+    known = {(row.method, row.value) for row in computed}
+    lines += [f"{method}, {value}: on no page" for method, value in by_r.keys() - known]
+    lines += [f"{m}: excepted, and R gives it" for m in excepted if any(m == k[0] for k in by_r)]
+    return lines
 
 
 class Recorder:

@@ -1,10 +1,26 @@
 """The page of outside checks is what the tests hold."""
 
 from dataclasses import replace
+from decimal import Decimal
 
 import pytest
 
-from .outside_checks import LEFT_OUT, PAGE, ROOT, Method, Row, moved, page, read_stored
+from .outside_checks import (
+    KNOWN,
+    LEFT_OUT,
+    PAGE,
+    ROOT,
+    Method,
+    Row,
+    moved,
+    not_made_again,
+    page,
+    read_by_r,
+    read_stored,
+)
+
+# Methods whose values R cannot give, each with the reason. None so far.
+NOT_BY_R: dict[str, str] = {}
 
 
 def test_the_page_is_written_from_what_is_stored():
@@ -48,3 +64,38 @@ def test_a_stored_value_may_move_by_one_unit_of_the_last_digit_shown_and_no_more
     assert len(moved([replace(row, ours="0.5386")], [row])) == 1
     assert len(moved([replace(row, published="0.537")], [row])) == 1
     assert len(moved([row, row], [row])) == 1
+
+
+def test_r_makes_every_value_again_that_another_program_computed():
+    rows = read_stored()
+    assert not_made_again(rows, read_by_r(), NOT_BY_R) == []
+
+
+def test_the_last_digit_changed_by_one_is_told_of_every_computed_value():
+    by_r = read_by_r()
+    for row in read_stored():
+        if row.how != KNOWN["computed"] or row.method in NOT_BY_R:
+            continue
+        made = {(row.method, row.value): by_r[row.method, row.value]}
+        assert not_made_again([row], made, {}) == []
+        printed = Decimal(row.published)
+        unit = Decimal(1).scaleb(printed.as_tuple().exponent)
+        told = [
+            not_made_again([replace(row, published=str(changed))], made, {})
+            for changed in (printed - unit, printed + unit)
+        ]
+        # Where R's value lies halfway between two last digits, either is right.
+        halfway = abs(abs(made[row.method, row.value] / float(unit)) % 1.0 - 0.5) < 0.01
+        assert [len(lines) for lines in told].count(1) >= (1 if halfway else 2), row
+
+
+def test_a_value_that_only_the_page_or_only_r_has_is_told():
+    row = Row("m", "s", KNOWN["computed"], "t", "v", "0.538", "0.5384", "0.0005")
+    assert not_made_again([row], {("m", "v"): 0.5378}, {}) == []
+    assert not_made_again([row], {("m", "v"): float("nan")}, {}) != []
+    assert not_made_again([row], {}, {}) == ["m, v: R gives none"]
+    assert not_made_again([row], {}, {"m": "a reason"}) == []
+    assert len(not_made_again([row], {("m", "v"): 0.538, ("m", "w"): 1.0}, {})) == 1
+    assert len(not_made_again([row], {("m", "v"): 0.538}, {"m": "a reason"})) == 1
+    # What a publication gave may stand in no table of R's.
+    assert len(not_made_again([replace(row, how=KNOWN["read"])], {("m", "v"): 0.538}, {})) == 1

@@ -177,16 +177,16 @@ def test_verbal_aggression_agrees_with_its_known_values(outside) -> None:
         "De Boeck & Wilson 2004, Explanatory Item Response Models: Vansteelandt's data; lme4.",
         "computed",
     )
-    # lme4 stops at its default tolerances with a gradient of 0.003: hence 5e-3.
+    # By lme4 at tight tolerances, tests/reference/outside_values.R: at its own it stops up to 2e-3
+    # short of them, by the order of the terms.
     fit = _fit("verbagg")
     error = np.sqrt(np.diag(fit.cov))
     at = {name: i for i, name in enumerate(fit.names)}
     assert set(fit.sd) == {"id", "item"}
-    check.each(
-        ("SD of persons", "SD of items"), "1.339 0.342", (fit.sd["id"], fit.sd["item"]), 5e-3
-    )
-    check("anger", "0.0574", fit.beta[at["Anger"]], 1e-4)
-    check("shouting", "-2.1032", fit.beta[at["btypeshout"]], 5e-3)
-    check("anger, error", "0.0168", error[at["Anger"]], 1e-4)
-    check("shouting, error", "0.1872", error[at["btypeshout"]], 1e-3)
+    check.each(("SD of persons", "SD of items"), "1.339 0.342", (fit.sd["id"], fit.sd["item"]))
+    check("anger", "0.0574", fit.beta[at["Anger"]])
+    check("shouting", "-2.1038", fit.beta[at["btypeshout"]])
+    check("anger, error", "0.0168", error[at["Anger"]])
+    # lme4's error is by finite differences, good to 4e-4 of itself.
+    check("shouting, error", "0.1877", error[at["btypeshout"]], 1e-4)
     check("log-likelihood", "-4068", fit.log_likelihood)

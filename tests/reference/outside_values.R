@@ -1,0 +1,275 @@
+# The values of docs/outside-checks.md that no publication gave but another program, computed again:
+# by R's own functions, or in plain R where it has none. From the repository's root:
+#
+#     Rscript tests/reference/outside_values.R
+#
+# reads tests/reference/bias_trials.csv and writes tests/reference/outside_values.csv. All other data
+# come with R and these packages, or are typed below from the publication named beside them.
+# How close a search comes is left as each function has it, but where a comment says why not.
+needed <- c("survival", "MASS", "boot", "lme4", "brglm2", "geepack", "pROC", "rms", "surveillance",
+            "carData")
+missing <- needed[!vapply(needed, requireNamespace, logical(1), quietly = TRUE)]
+if (length(missing)) {
+  message("R has no package ", paste(missing, collapse = ", "))
+  quit(status = 1)
+}
+suppressMessages({
+  library(survival)
+  library(rms)
+})
+home <- "tests/reference"
+
+values <- data.frame()
+# Names are those of tests/reference/outside_checks.json, letters beyond ASCII by their number, since
+# R reads a script in the machine's own encoding.
+keep <- function(method, names, by_r) {
+  stopifnot(length(names) == length(by_r), is.finite(by_r))
+  values <<- rbind(values, data.frame(method = method, value = names, by_r = unname(by_r)))
+}
+error_of <- function(names) paste0(names, ", error")
+
+# Portions matched ------------------------------------------------------------------------------
+odds <- mantelhaen.test(UCBAdmissions, exact = TRUE)
+keep("Common odds ratio of tables, exact (Berkeley admissions)",
+     c("odds ratio", "lower limit", "upper limit", "one-sided p"),
+     c(odds$estimate, odds$conf.int,
+       mantelhaen.test(UCBAdmissions, exact = TRUE, alternative = "less")$p.value))
+
+# Bias ------------------------------------------------------------------------------------------
+spector <- read.csv(file.path(home, "bias_trials.csv"))
+corrected <- glm(GRADE ~ GPA + TUCE + PSI, data = spector, family = binomial,
+                 method = brglm2::brglm_fit, type = "correction", epsilon = 1e-12, maxit = 1000)
+keep("First-order bias of logistic regression taken off (Spector data)",
+     names(coef(corrected)), coef(corrected))
+
+# Marginal model --------------------------------------------------------------------------------
+gee <- "Marginal model with exchangeable correlation (GEE)"
+data(ohio, package = "geepack")
+terms <- c("intercept", "age", "smoke", "age \u00d7 smoke")
+product <- geepack::geeglm(resp ~ age * smoke, data = ohio, id = id, family = binomial,
+                           corstr = "exchangeable")
+keep(gee, terms, coef(product))
+keep(gee, error_of(terms), summary(product)$coefficients[, "Std.err"])
+# geepack's own correlation comes from another equation: here are the moments of Liang and Zeger
+# (1986), less the number of coefficients, as package gee has them.
+apart <- split(residuals(product, "pearson"), ohio$id)
+pairs <- vapply(apart, function(r) (sum(r)^2 - sum(r^2)) / 2, 0)
+scale <- sum(unlist(apart)^2) / (nrow(ohio) - 4)
+keep(gee, "correlation", sum(pairs) / (scale * (sum(choose(lengths(apart), 2)) - 4)))
+plain <- geepack::geeglm(resp ~ age + smoke, data = ohio, id = id, family = binomial,
+                         corstr = "exchangeable")
+terms <- paste0(terms[1:3], ", without their product")
+keep(gee, terms, coef(plain))
+keep(gee, error_of(terms), summary(plain)$coefficients[, "Std.err"])
+
+# Charts ----------------------------------------------------------------------------------------
+# From zero the chart either comes back to zero or passes the limit, and begins anew in both cases.
+# Its mean run length is therefore the mean length of such a stretch over the chance that one ends
+# in an alarm, exactly, whatever the steps up and down. Within a stretch the events so far and the
+# trials so far give the value, so chances by number of events are all there is to carry on.
+run_length <- function(chance, up, down, limit) {
+  alive <- 1 # by number of events, from none
+  trials <- 0
+  mean_length <- alarm <- 0
+  while (sum(alive) > 1e-18) {
+    mean_length <- mean_length + sum(alive)
+    trials <- trials + 1
+    alive <- c(alive * (1 - chance), 0) + c(0, alive * chance)
+    events <- seq_along(alive) - 1
+    # A limit met by the sums of whole numbers is met in spite of rounding.
+    value <- events * up - (trials - events) * down
+    past <- value >= limit - 1e-9
+    alarm <- alarm + sum(alive[past])
+    alive[past | value < 1e-9] <- 0
+    alive <- alive[seq_len(max(which(alive > 0), 1))]
+  }
+  mean_length / alarm
+}
+bernoulli <- "Mean run length of a Bernoulli cumulative sum, alarm at 3"
+for (case in list(c(0.2, 4), c(0.1, 5))) {
+  exact <- run_length(case[1], 1 - 1 / case[2], 1 / case[2], 3)
+  by_package <- surveillance::arlCusum(h = 3, k = 1 / case[2], theta = case[1],
+                                       distr = "binomial", W = 1, digits = 2)$ARL
+  stopifnot(abs(by_package - exact) < 1e-6)
+  keep(bernoulli, sprintf("probability %g, reference 1/%g", case[1], case[2]), exact)
+}
+for (chance in c(0.01, 0.02)) {
+  keep("Mean run length of a likelihood-ratio chart, 0.01 against 0.02, limit 2",
+       sprintf("trials until an alarm at %g, 4,000 simulated charts", chance),
+       run_length(chance, log(0.02 / 0.01), log(0.99 / 0.98), 2))
+}
+
+# Dogs as detectors -----------------------------------------------------------------------------
+hit <- qnorm((20 + 0.5) / (25 + 1))
+false_alarm <- qnorm((10 + 0.5) / (25 + 1))
+keep("d\u2032 and criterion with the log-linear correction", c("d\u2032", "criterion"),
+     c(hit - false_alarm, -(hit + false_alarm) / 2))
+
+# Interval-censored and late lifetimes ----------------------------------------------------------
+# Months after which, and by which, the breast had changed: radiation alone, then with chemotherapy
+# (Finkelstein and Wolfe 1985, Biometrics 41, 933-945).
+radiation <- "0 5 0 7 0 8 4 11 5 11 5 12 6 10 7 14 7 16 11 15 11 18 15 Inf
+  17 25 17 25 17 Inf 18 Inf 19 26 19 35 22 Inf 24 Inf 24 Inf 25 37 26 40
+  27 34 32 Inf 33 Inf 34 Inf 36 44 36 48 36 Inf 36 Inf 37 44 37 Inf 37 Inf
+  37 Inf 38 Inf 40 Inf 45 Inf 46 Inf 46 Inf 46 Inf 46 Inf 46 Inf 46 Inf 46 Inf 46 Inf"
+with_chemotherapy <- "0 5 0 22 4 8 4 9 5 8 8 12 8 21 10 17 10 35 11 13 11 17
+  11 20 11 Inf 11 Inf 12 20 13 39 13 Inf 13 Inf 13 Inf 14 17 14 19 15 22
+  16 20 16 24 16 24 16 60 17 23 17 26 17 27 18 24 18 25 19 32 21 Inf 22 32
+  23 Inf 24 30 24 31 30 34 30 36 31 Inf 32 Inf 33 40 34 Inf 34 Inf 35 39 35 Inf 44 48 48 Inf"
+months <- matrix(scan(text = paste(radiation, with_chemotherapy), quiet = TRUE), ncol = 2,
+                 byrow = TRUE)
+cosmesis <- data.frame(low = ifelse(months[, 1] == 0, NA, months[, 1]),
+                       high = ifelse(is.finite(months[, 2]), months[, 2], NA),
+                       both = rep(0:1, c(46, 48)))
+weibull <- survreg(Surv(low, high, type = "interval2") ~ both, data = cosmesis, dist = "weibull")
+method <- "Weibull model of interval-censored times (breast cosmesis)"
+terms <- c("intercept", "with chemotherapy", "log scale")
+keep(method, terms, c(coef(weibull), log(weibull$scale)))
+keep(method, error_of(terms), sqrt(diag(vcov(weibull))))
+keep(method, c("log-likelihood", "log-likelihood without the group"), rev(weibull$loglik))
+
+# survreg takes no late entry. Of a given shape the likeliest scale is known, and so the likelihood
+# has one slope to bring to zero: of the logarithm of the shape.
+channing <- subset(boot::channing, exit > entry)
+for (sex in c("Male", "Female")) {
+  own <- channing[channing$sex == sex, ]
+  died <- own$cens == 1
+  grown <- function(shape) sum(own$exit^shape - own$entry^shape)
+  slope <- function(shape) {
+    sum(died) + shape * sum(log(own$exit[died])) - sum(died) * shape / grown(shape) *
+      sum(own$exit^shape * log(own$exit) - own$entry^shape * log(own$entry))
+  }
+  shape <- uniroot(slope, c(1, 30), tol = 1e-12)$root
+  scale <- (grown(shape) / sum(died))^(1 / shape)
+  likelihood <- sum(dweibull(own$exit[died], shape, scale, log = TRUE)) +
+    sum(pweibull(own$exit[!died], shape, scale, lower.tail = FALSE, log.p = TRUE)) -
+    sum(pweibull(own$entry, shape, scale, lower.tail = FALSE, log.p = TRUE))
+  keep("Weibull model with late entry (Channing House)",
+       paste0(tolower(sex), c(", shape", ", scale", ", log-likelihood")),
+       c(shape, scale, likelihood))
+}
+
+# Boys at risk and events by school grade, without and with a parental transition (Capaldi et al.
+# 1996, as in Singer and Willett 2003, Table 11.3); one row a boy and grade, as deviance is counted.
+at_risk <- c(72, 70, 68, 60, 52, 42, 108, 95, 90, 74, 53, 38)
+events <- c(2, 2, 8, 8, 10, 8, 13, 5, 16, 21, 15, 18)
+boys <- data.frame(
+  event = unlist(Map(function(n, e) rep(1:0, c(e, n - e)), at_risk, events)),
+  grade = factor(rep(rep(7:12, 2), at_risk)),
+  transition = rep(rep(0:1, each = 6), at_risk)
+)
+hazard <- glm(event ~ 0 + grade + transition, data = boys, family = binomial("cloglog"))
+keep("Hazard by periods, complementary log-log",
+     c("parental transition", "parental transition, error", "deviance"),
+     c(coef(summary(hazard))["transition", 1:2], deviance(hazard)))
+
+# Lifetimes -------------------------------------------------------------------------------------
+cox <- coxph(Surv(start, stop, event) ~ age + year + surgery + transplant, data = heart)
+terms <- c("age", "year", "surgery", "transplant")
+method <- "Cox model with a state that changes, Efron's ties (R's heart)"
+keep(method, terms, coef(cox))
+keep(method, error_of(terms), sqrt(diag(vcov(cox))))
+
+gehan <- MASS::gehan
+within <- function(curve, end) {
+  summary(curve, rmean = end)$table[c("rmean", "se(rmean)")]
+}
+for (end in c(22, 23)) for (arm in c("6-MP", "control")) {
+  mean <- within(survfit(Surv(time, cens) ~ 1, data = gehan, subset = treat == arm), end)
+  name <- sprintf("%s, within %g weeks", arm, end)
+  names <- if (end == 22) c(name, error_of(name)) else name
+  keep("Restricted mean time (remission in leukaemia)", names, mean[seq_along(names)])
+}
+for (arm in c("Maintained", "Nonmaintained")) {
+  mean <- within(survfit(Surv(time, status) ~ 1, data = aml, subset = x == arm), 35)
+  keep("Restricted mean time (R's aml, within 35 weeks)",
+       c(tolower(arm), error_of(tolower(arm))), mean)
+}
+curve <- survfit(Surv(time, cens) ~ 1, data = gehan, subset = treat == "6-MP",
+                 conf.type = "log-log")
+half <- quantile(curve, 0.5)
+stopifnot(is.na(half$upper))
+keep("Median of the Kaplan\u2013Meier curve, log-log limits (6-MP)", c("median", "lower limit"),
+     c(half$quantile, half$lower))
+
+# Search time -----------------------------------------------------------------------------------
+rossi <- coxph(Surv(week, arrest) ~ fin + age + race + wexp + mar + paro + prio,
+               data = carData::Rossi)
+keep("Test of proportional hazards (recidivism)", c("age", "all terms"),
+     cox.zph(rossi)$table[c("age", "GLOBAL"), "chisq"])
+veterans <- cox.zph(coxph(Surv(time, status) ~ trt + prior + karno, data = veteran))
+keep("Test of proportional hazards (veterans' lung cancer)",
+     c("treatment", "prior therapy", "Karnofsky", "all terms"), veterans$table[, "chisq"])
+
+# Mixed model -----------------------------------------------------------------------------------
+# As close as mixed.R: at lme4's own tolerances the coefficient of shouting is -2.1021 or -2.1032
+# by the order of the terms.
+answers <- lme4::glmer(
+  r2 ~ Anger + Gender + btype + situ + mode + (1 | id) + (1 | item),
+  data = lme4::VerbAgg, family = binomial,
+  control = lme4::glmerControl(optimizer = "bobyqa", tolPwrss = 1e-11,
+                               optCtrl = list(rhobeg = 0.02, rhoend = 1e-9, maxfun = 2e5))
+)
+spread <- as.data.frame(lme4::VarCorr(answers))
+keep("Mixed logistic model, two crossed groupings (verbal aggression)",
+     c("SD of persons", "SD of items", "anger", "shouting", "anger, error", "shouting, error",
+       "log-likelihood"),
+     c(spread$sdcor[match(c("id", "item"), spread$grp)],
+       coef(summary(answers))[c("Anger", "btypeshout"), 1:2], logLik(answers)))
+
+# Quality of predictions ------------------------------------------------------------------------
+# Ratings 1-5 of 58 normal and 51 abnormal images (Hanley and McNeil 1982, table 1).
+rating <- c(rep(1:5, c(33, 6, 6, 11, 2)), rep(1:5, c(3, 2, 2, 11, 33)))
+images <- pROC::roc(rep(0:1, c(58, 51)), rating, direction = "<", quiet = TRUE)
+keep("Area under the curve, DeLong's error", c("area", "error"),
+     c(images$auc, sqrt(pROC::var(images, method = "delong"))))
+
+births <- glm(low ~ age + lwt + factor(race) + smoke, data = MASS::birthwt, family = binomial)
+own <- fitted(births)
+for (which in c("own", "distorted")) {
+  p <- if (which == "own") own else plogis(0.5 + 1.4 * qlogis(own))
+  keep("Brier score and area (MASS's birthwt)",
+       paste0(c("area less half its ties, ", "Brier score, "), which, " predictions"),
+       val.prob(p, MASS::birthwt$low, pl = FALSE)[c("C (ROC)", "Brier")])
+}
+
+# Limits of a threshold -------------------------------------------------------------------------
+# Fieller's: the doses at which the log-odds lie within 1.96 of their error from those asked for.
+fieller <- function(fit, kills) {
+  z2 <- qnorm(0.975)^2
+  b <- coef(fit)[1:2] - c(qlogis(kills), 0)
+  v <- vcov(fit)[1:2, 1:2]
+  a <- b[2]^2 - z2 * v[2, 2]
+  middle <- b[1] * b[2] - z2 * v[1, 2]
+  sort((-middle + c(-1, 1) * sqrt(middle^2 - a * (b[1]^2 - z2 * v[1, 1]))) / a)
+}
+tight <- glm.control(epsilon = 1e-14, maxit = 100)
+# Tobacco budworms, 20 of each sex at each dose (Venables and Ripley 2002, section 7.2).
+budworm <- data.frame(log_dose = 0:5, male = rep(1:0, each = 6),
+                      dead = c(1, 4, 9, 13, 18, 20, 0, 2, 6, 10, 12, 16))
+moths <- glm(cbind(dead, 20 - dead) ~ log_dose + male, data = budworm, family = binomial,
+             control = tight)
+for (kills in c(0.5, 0.25)) {
+  keep("Limits of the threshold (budworm, females)",
+       sprintf("kills %g%%, %s", 100 * kills, c("lower", "upper")), fieller(moths, kills))
+}
+# Beetles (Bliss 1935, Annals of Applied Biology 22, 134-167).
+dose <- c(1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839)
+beetles <- c(59, 60, 62, 56, 63, 59, 62, 60)
+killed <- c(6, 13, 18, 28, 52, 53, 61, 60)
+bliss <- glm(cbind(killed, beetles - killed) ~ dose, family = binomial, control = tight)
+keep("Limits of the threshold (beetles)", c("lower", "upper"), fieller(bliss, 0.5))
+
+# In UTF-8 on every machine.
+quoted <- function(text) paste0('"', text, '"')
+versions <- vapply(needed, function(p) as.character(packageVersion(p)), "")
+lines <- c(
+  paste0("# R ", getRversion(), paste0(", ", needed, " ", versions, collapse = "")),
+  "method,value,by_r",
+  paste(quoted(values$method), quoted(values$value), formatC(values$by_r, digits = 12, format = "g",
+                                                                     width = 1),
+        sep = ",")
+)
+out <- file(file.path(home, "outside_values.csv"), "wb")
+writeLines(enc2utf8(lines), out, useBytes = TRUE)
+close(out)
