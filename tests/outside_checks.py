@@ -132,7 +132,7 @@ def page(rows: Sequence[Row], left_out: str) -> str:
         "is no longer what is shown here, to one unit of the last digit.",
         "",
         "Every value computed by another program, and not published, is made again by",
-        "`tests/reference/outside_values.R`, from data that come with R's packages or stand in that",
+        "`tests/reference/outside_values.R`, from data that come with R's packages or stand in its",
         "folder. With R, anyone can run it and compare with what is stored beside it:",
         "",
         "```text",

@@ -70,7 +70,7 @@ def test_the_mean_run_length_is_that_of_the_exact_chain(
 ):
     check = outside(
         "Mean run length of a likelihood-ratio chart, 0.01 against 0.02, limit 2",
-        "Exact Markov chain on a lattice (R's surveillance, arlCusum, approximates it as 1994.6).",
+        "Exact Markov chain: its states are the numbers of misses and finds since zero.",
         "computed",
     )
     rng = np.random.default_rng(14)

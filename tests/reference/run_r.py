@@ -227,11 +227,12 @@ def run_script(name: str, *, write: bool) -> list[str]:
             now, stored = path.read_text("utf-8"), before.get(path.name)
             if now != stored:
                 old, new = _table(stored or ""), _table(now)
-                slack = slack_of_table(old, script.searched)
                 if script.modes and path.name == script.prints:
                     slack = slack_of_modes(old)
                 elif script.single:
                     slack = slack_of_values(old, script.searched)
+                else:
+                    slack = slack_of_table(old, script.searched)
                 lines += differences(old, new, path.name, slack)
                 if write:
                     (HERE / path.name).write_text(now, "utf-8")

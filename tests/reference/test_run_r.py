@@ -107,6 +107,21 @@ def test_every_stored_table_is_some_script_s_own_or_read_by_all():
     assert set(tables) - set(written) == {"bias_trials.csv", "large_unit.csv", "small_unit.csv"}
 
 
+def test_a_value_that_another_program_gave_and_r_gives_no_more_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+):
+    stored = (HERE / "outside_values.csv").read_text("utf-8")
+
+    def moving(*_: object, cwd: Path, **__: object) -> object:
+        now = stored.replace("0.9050761", "0.9051761")
+        (cwd / "tests" / "reference" / "outside_values.csv").write_text(now, "utf-8")
+        return type("Done", (), {"returncode": 0, "stdout": "", "stderr": ""})()
+
+    monkeypatch.setattr(run_r.subprocess, "run", moving)
+    (told,) = run_r.run_script("outside_values", write=False)
+    assert told.startswith("outside_values.csv[1][2]: 0.90507")
+
+
 @pytest.mark.parametrize(
     "said",
     [
