@@ -106,6 +106,7 @@ def _methods() -> list[str]:
         f"over up to {shelf._STANDING} of the unit's trials",
         f"fewer than {shelf.FEWEST_RECENT} usable trials of its own",
         f"own latest {shelf.RECENT} trials speak against the prediction",
+        f"{_times(shelf._FOR_WHAT_IS_SHARED)} as many are told, because further trials share",
         f"fewer than {WORDS[storage.LEAST_SOURCES]} sources were kept one way",
         f"fewer than {matched_portions.LEAST_PAIRS} families, or fewer than "
         f"{matched_portions.LEAST_DISCORDANT} finds or {matched_portions.LEAST_DISCORDANT} misses",
