@@ -27,7 +27,7 @@ from outcomes.records.schema import check_schema
 from outcomes.records.suggest import buried_header, likely_columns
 from outcomes.records.tables import Examination, Finding, InputFile, Records
 from outcomes.records.unit_file import load_settings
-from outcomes.records.values import MAX_TEXT, read_column, texts_of
+from outcomes.records.values import MAX_TEXT, Typed, read_column, shown, texts_of
 from outcomes.settings import Settings
 
 LINES_SHOWN = 5
@@ -275,7 +275,7 @@ def _type_cells(cells: Cells, settings: Settings, log: Log) -> Sheet:
     if not _found_lower(log, table):
         _add_marks(cells, sheet, log)
     for name, column in typed.items():
-        facts = _cell_facts(table.column(name), sheet)
+        facts = _cell_facts(table.column(name), sheet, column)
         for rule, at in column.broken().items():
             log.flag(rule, sheet, at, name, facts)
     if not len(cells.rows):
@@ -300,8 +300,12 @@ def _midnights(cells: pd.Series[Any], times: pd.Series[Any]) -> dict[str, pd.Ser
     return {"at_midnight": midnight & timed}
 
 
-def _cell_facts(column: Column, sheet: Sheet) -> Any:
+def _cell_facts(column: Column, sheet: Sheet, typed: Typed) -> Any:
     constant = dict(words_facts(column, sheet.table.name)) | {"limit": MAX_TEXT}
+    if typed.orders is not None:
+        texts = shown(sheet.cells[column.name], np.array(typed.orders))
+        for order, at, text in zip(("day_first", "month_first"), typed.orders, texts, strict=True):
+            constant[order] = f"row {sheet.rows[at]} ({(text or '').strip()!r})"
     return lambda position: constant
 
 

@@ -221,6 +221,13 @@ _CELLS = (
         '"day first" (or "month first")',
     ),
     Rule(
+        "dates of both orders",
+        "set aside",
+        "the column has dates of both orders, day first in {day_first} and month first in "
+        "{month_first}, so no date_order can decide this one",
+        "Write it as 2026-03-14; if one of those two rows is a slip, correct that.",
+    ),
+    Rule(
         "time with a zone",
         "set aside",
         "the time names a time zone",

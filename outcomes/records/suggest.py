@@ -279,7 +279,9 @@ def _suggest_of_table(cells: Cells, table: Table, known: Settings, lines: _Lines
         if "date ambiguous" in rules:
             lines.add("", "date order")
         if column.type == "time" and known.date_order is None:
-            lines.orders.update(_orders(texts))
+            orders = _orders(texts)
+            # A column of both orders has none, and says nothing of the others'.
+            lines.orders.update(orders if len(orders) == 1 else ())
         if "comma in a number" in rules:
             lines.add("", 'decimal = ","')
         for home, line in _unit_lines(column, table, theirs, texts, rules, known):

@@ -92,11 +92,16 @@ _SERIAL = r"^[1-9]\d{4}(\.\d+)?$"
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """A column read: n values, and for each the rule it breaks (0 = none, k = ``rules[k-1]``)."""
+    """A column read: n values, and for each the rule it breaks (0 = none, k = ``rules[k-1]``).
+
+    ``orders`` are the positions of the first date that can only be day first and
+    of the first that can only be month first, where the column has both.
+    """
 
     series: pd.Series[Any]
     problem: Array
     rules: tuple[str, ...]
+    orders: tuple[int, int] | None = None
 
     def broken(self) -> dict[str, Array]:
         """Rule → positions of the cells that break it."""
@@ -108,11 +113,16 @@ class Typed:
 
 
 class _Problems:
-    """Rules broken by the distinct texts of one column; the first one found stays."""
+    """Rules broken by the distinct texts of one column; the first one found stays.
+
+    ``certain`` are the texts that can only be day first, and only month first, if
+    there are both.
+    """
 
     def __init__(self, n: int) -> None:
         self.code = np.zeros(n, dtype=np.int8)
         self.rules: list[str] = []
+        self.certain: tuple[Array, Array] | None = None
 
     def add(self, rule: str, where: Array) -> None:
         if not where.any():
@@ -241,7 +251,11 @@ def _spread(column: Column, values: pd.Series[Any], problems: _Problems, codes: 
         spread = pd.Series(distinct[codes], dtype=object)
         if column.type == "yes or no":
             spread = spread.map({"yes": True, "no": False}).astype("boolean")
-    return Typed(spread, code[codes], tuple(problems.rules))
+    orders = None
+    if problems.certain is not None:
+        day, month = (int(np.isin(codes, texts).argmax()) for texts in problems.certain)
+        orders = day, month
+    return Typed(spread, code[codes], tuple(problems.rules), orders)
 
 
 # --- text and words -------------------------------------------------------------------------
@@ -367,20 +381,31 @@ def _read_times(
 def _read_year_last(
     texts: Sequence[str], at: Array, order: str | None, read: Array, problems: _Problems
 ) -> None:
-    """Dates like 03/04/2026 in the order the unit states, or where only one order is possible."""
+    """Dates like 03/04/2026 in the order the unit states, or where only one order is possible.
+
+    No stated order decides where the column itself shows that both are in use.
+    """
     if not len(at):
         return
     day_first = _split_times(texts, at, (2, 1, 0))
     month_first = _split_times(texts, at, (2, 0, 1))
+    day, month = ~np.isnat(day_first), ~np.isnat(month_first)
+    if (day & ~month).any() and (month & ~day).any():
+        problems.certain = at[day & ~month], at[month & ~day]
+    doubtful = day & month & (day_first != month_first)
     if order is not None:
         read[at] = day_first if order == "day first" else month_first
-        return
-    short_year = np.array([len(_date_parts(texts[i])[2]) == 2 for i in at], dtype=bool)
-    two_ways = ~np.isnat(day_first) & ~np.isnat(month_first) & (day_first != month_first)
-    read[at] = np.where(np.isnat(day_first), month_first, day_first)
+        if problems.certain is None:
+            return
+    else:
+        read[at] = np.where(day, day_first, month_first)
+        # Without an order the year of 25/04/26 could stand first.
+        short_year = np.array([len(_date_parts(texts[i])[2]) == 2 for i in at], dtype=bool)
+        doubtful |= short_year & (day | month)
     ambiguous = np.zeros(len(texts), dtype=bool)
-    ambiguous[at] = two_ways | (short_year & ~(np.isnat(day_first) & np.isnat(month_first)))
-    problems.add("date ambiguous", ambiguous)
+    ambiguous[at] = doubtful
+    rule = "date ambiguous" if problems.certain is None else "dates of both orders"
+    problems.add(rule, ambiguous)
 
 
 def _date_parts(text: str) -> list[str]:

@@ -279,6 +279,17 @@ VARIANTS = [
         "date ambiguous", ("trials", 2, "started_at"),
     ),
     Variant(
+        "dates of both orders, and one of them said to hold",
+        both(
+            settings('date_order = "day first"\n'),
+            put("trials", 2, "started_at", "04/09/2023 09:00"),
+            put("trials", 3, "started_at", "26/10/2023 09:00"),
+            put("trials", 4, "started_at", "10/26/23 10:47 AM"),
+        ),
+        "dates of both orders", ("trials", 2, "started_at"),
+        frozenset({"date unreadable"}),
+    ),
+    Variant(
         "a date that does not exist", put("trials", 2, "started_at", "2025-02-30 09:00"),
         "date unreadable", ("trials", 2, "started_at"),
     ),

@@ -55,6 +55,14 @@ def readings(*rows: tuple[str, str, str, str]) -> Change:
 read_a = readings(("", "A", "2025-02-01 08:00", "4"))
 
 
+both_orders = both(
+    put("trials", 2, started_at="26/02/2025"),
+    put("trials", 3, started_at="02/26/2025 10:47 AM"),
+    put("trials", 4, started_at="03/04/2025 11:30"),
+    put("trials", 5, started_at="02/02/2025 09:30"),
+)
+
+
 class Case(NamedTuple):
     """A change to the clean unit, and where the rule must report it."""
 
@@ -211,6 +219,33 @@ CASES = [
         "date ambiguous",
         put("trials", 2, started_at="03/04/2025 09:30"),
         [("trials", 2, "started_at", "03/04/2025 09:30")],
+    ),
+    Case(
+        "dates of both orders",
+        both_orders,
+        [("trials", 4, "started_at", "03/04/2025 11:30")],
+    ),
+    Case(
+        "dates of both orders",
+        both_orders,
+        [("trials", 4, "started_at", "03/04/2025 11:30")],
+        'date_order = "day first"\n',
+    ),
+    Case(
+        "dates of both orders",
+        both_orders,
+        [("trials", 4, "started_at", "03/04/2025 11:30")],
+        'date_order = "month first"\n',
+    ),
+    Case(
+        "dates of both orders",
+        both(
+            put("dogs", 2, born_on="26/04/2019", started_on="1/2/21"),
+            add("dogs", 2, dog_id="Cedar", born_on="04/26/2019"),
+            add("dogs", 2, dog_id="Dogwood", born_on="4/5/2019"),
+        ),
+        [("dogs", 5, "born_on", "4/5/2019")],
+        'date_order = "day first"\n',
     ),
     Case(
         "time with a zone",
@@ -644,6 +679,38 @@ def test_nothing_is_said_of_the_cells_of_a_row_that_is_out_of_line(clean, write)
     file.write_text(file.read_text().replace("\nT2,", "\nT2,,"))
     found = [f for f in examine_records(folder, today=TODAY).findings if f.row == 3]
     assert [f.rule for f in found] == ["more cells than the header"]
+
+
+def test_a_column_of_both_orders_names_a_row_of_each_and_offers_no_date_order(
+    clean, write
+) -> None:
+    both_orders(clean)
+    clean["sources"][1]["acquired_on"] = "05/01/2025"
+    found = examine_records(write(clean), today=TODAY).findings
+    (line,) = [f.line() for f in found if f.rule == "dates of both orders"]
+    assert line == (
+        "trials.csv, row 4, column started_at: the column has dates of both orders, day first in "
+        "row 2 ('26/02/2025') and month first in row 3 ('02/26/2025 10:47 AM'), so no date_order "
+        "can decide this one ('03/04/2025 11:30'). Write it as 2026-03-14; if one of those two "
+        "rows is a slip, correct that."
+    )
+    # Another column of the unit is judged by what stands in it alone.
+    (other,) = [f for f in found if f.rule == "date ambiguous"]
+    assert (other.table, 'date_order = "day first"' in other.mend) == ("sources", True)
+
+
+@pytest.mark.parametrize(
+    ("order", "read"),
+    [(None, {2, 3, 5, 6, 7}), ("day first", {2, 5, 6, 7}), ("month first", {3, 5, 6, 7})],
+)
+def test_in_a_column_of_both_orders_only_certain_dates_are_read(clean, write, order, read) -> None:
+    # 02/02 is one day in both orders; a date against the stated order is no date.
+    both_orders(clean)
+    settings = None if order is None else f'date_order = "{order}"\n'
+    trials = read_records(write(clean, settings), today=TODAY).trials.set_index("row")
+    assert set(trials.index) == read
+    for row in read & {2, 3}:
+        assert str(trials.loc[row, "started_at"].date()) == "2025-02-26"
 
 
 def test_every_rule_has_an_example() -> None:

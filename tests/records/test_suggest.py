@@ -76,6 +76,18 @@ def test_saved_it_makes_the_records_readable(folder) -> None:
     assert list(records.trials["search_s"]) == [90, 130]
 
 
+def test_no_date_order_is_offered_for_a_column_of_both_orders(folder) -> None:
+    file = folder / "trials.csv"
+    mixed = "3,26/04/2025,Ash,,clear,2:10,61,grey\n4,04/26/2025,Ash,,clear,2:10,61,grey\n"
+    file.write_text(file.read_text() + mixed)
+    # The storage log still has a date to be read two ways, and one that shows its order.
+    assert tomllib.loads(suggest_settings(folder))["date_order"] == "day first"
+    for name in ("storage", "sources"):
+        other = folder / f"{name}.csv"
+        other.write_text(other.read_text().replace("01/02/2025", "2025-02-01"))
+    assert "date_order" not in suggest_settings(folder)
+
+
 def test_clean_records_need_nothing_said(clean, write) -> None:
     assert suggest_settings(write(clean)) == ""
 
