@@ -19,14 +19,16 @@ import pandas as pd
 from outcomes.records.check_readings import PLACE_TEMPERATURES_C, check_readings
 from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.dates import ALL_DAY, AT_THIS_TIME, dated_only
-from outcomes.records.findings import Array, Log, Sheet, perhaps, quoted
+from outcomes.records.findings import Array, Log, Sheet, missing_name, quoted
 from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.spelling import alike
-from outcomes.records.suggest import named_word
+from outcomes.records.suggest import means_nothing, named_word
 from outcomes.records.values import shown
 from outcomes.settings import PLACES, Settings
 
 FIRST_DATE = pd.Timestamp("1950-01-01")
+# A name in so many trials is more likely missing from its list than misspelt; our choice.
+SEVERAL_TRIALS = 3
 
 
 def check_tables(
@@ -64,11 +66,12 @@ def check_tables(
     for name in checked.keys() - sheets.keys():
         log.open(checked[name])
     sources, storage, trials, dogs, readings = (checked[name] for name in TABLES)
-    _check_portions(sources, log)
+    often = _used_often(trials, storage)
+    _check_portions(sources, often, log)
     nameless = np.zeros(len(trials.frame), dtype=bool)
     if "sources" in sheets:
-        _check_source_known(storage, sources, log)
-        nameless = _check_source_known(trials, sources, log)
+        _check_source_known(storage, sources, often, log)
+        nameless = _check_source_known(trials, sources, often, log)
     _check_dog_known(trials, dogs, log)
     _check_results(trials, nameless, log)
     _check_search_times(trials, log)
@@ -76,7 +79,7 @@ def check_tables(
     trials, storage = log.without_doubtful(trials), log.without_doubtful(storage)
     if "readings" in sheets:
         if "sources" in sheets:
-            _check_source_known(readings, sources, log)
+            _check_source_known(readings, sources, often, log)
         check_readings(readings, storage, settings, log)
     storage = _settle_discards(storage, trials, log)
     _check_moves(storage, log)
@@ -259,7 +262,23 @@ def _day(time: Any) -> str:
 # --- sources and what hangs on them ---------------------------------------------------------
 
 
-def _check_portions(sources: Sheet, log: Log) -> None:
+def _used_often(trials: Sheet, storage: Sheet) -> frozenset[str]:
+    """Names of sources that stand in several trials or in the storage log."""
+    names = _in_several(trials, "source_id")
+    if storage.has("source_id"):
+        names |= set(storage.frame["source_id"].dropna().unique())
+    return frozenset(name for name in names if not means_nothing(name))
+
+
+def _in_several(trials: Sheet, column: str) -> set[str]:
+    """What stands in a column of several trials."""
+    if not trials.has(column):
+        return set()
+    counts = trials.frame[column].value_counts()
+    return set(counts.index[counts >= SEVERAL_TRIALS])
+
+
+def _check_portions(sources: Sheet, often: frozenset[str], log: Log) -> None:
     """Portions of themselves, of nothing, of later sources, of each other, of set-aside ones."""
     if not sources.has("source_id", "parent_id"):
         return
@@ -277,7 +296,10 @@ def _check_portions(sources: Sheet, log: Log) -> None:
         unknown,
         "parent_id",
         lambda i: {
-            "likely": perhaps(parents[i], names, "Add it to the sources, or leave it empty.")
+            "likely": missing_name(
+                parents[i], names, "add it to the sources", often=parents[i] in often
+            )
+            + " Leave it empty, if it was not cut from another source."
         },
     )
     told = itself | unknown | _check_rings(sources, ids, parents, log)
@@ -348,8 +370,11 @@ def _first_rows(sheet: Sheet, name: str = "source_id") -> dict[Any, int]:
     return rows
 
 
-def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> Array:
-    """Flag rows of unknown or set-aside sources, and tell which name an unknown one."""
+def _check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log: Log) -> Array:
+    """Flag rows of unknown or set-aside sources, and tell which name an unknown one.
+
+    ``often`` are the names that are more likely missing from the sources than misspelt.
+    """
     if not (sheet.has("source_id") and sources.has("source_id") and len(sources.frame)):
         # Without any source the work stops anyway.
         return np.zeros(len(sheet.frame), dtype=bool)
@@ -367,9 +392,8 @@ def _check_source_known(sheet: Sheet, sources: Sheet, log: Log) -> Array:
     def facts(position: int) -> Mapping[str, Any]:
         label = str(ids.to_numpy()[position])
         if label not in guesses:
-            guesses[label] = perhaps(
-                label, names, "Correct it, or add the source to the sources." + blank
-            )
+            to_add = "add the source to the sources"
+            guesses[label] = missing_name(label, names, to_add, often=label in often) + blank
         return {"likely": guesses[label]}
 
     log.flag("unknown source", sheet, ~is_handed, "source_id", facts)
@@ -408,16 +432,17 @@ def _check_dog_known(trials: Sheet, dogs: Sheet, log: Log) -> None:
     # A dog whose row is set aside for a bad date is still a known dog.
     known = sorted(dogs.frame["dog_id"].dropna().unique())
     unknown = (ids.notna() & ~ids.isin(known)).to_numpy()
+    often = _in_several(trials, "dog_id")
+    guesses = {
+        name: missing_name(name, known, "add the dog to the dogs", often=name in often)
+        for name in dict.fromkeys(ids.to_numpy()[unknown])
+    }
     log.flag(
         "unknown dog",
         trials,
         unknown,
         "dog_id",
-        lambda i: {
-            "likely": perhaps(
-                str(ids.to_numpy()[i]), known, "Correct it, or add the dog to the dogs."
-            )
-        },
+        lambda i: {"likely": guesses[ids.to_numpy()[i]]},
     )
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 
 from outcomes.records.columns import Table
 from outcomes.records.rules import RULES, TEARING_RULES, VALUE_RULES
-from outcomes.records.spelling import likeliest
+from outcomes.records.spelling import fold, likeliest
 from outcomes.records.tables import LEFT_OUT, Finding
 from outcomes.records.values import shown
 
@@ -227,3 +227,29 @@ def perhaps(text: str, known: Sequence[str], otherwise: str) -> str:
     """What to say of an unknown name: the known one most like it, if any, and what else to do."""
     guess = likeliest(text, known)
     return otherwise if guess is None else f"Perhaps {guess!r}? {otherwise}"
+
+
+def missing_name(text: str, known: Sequence[str], to_add: str, *, often: bool) -> str:
+    """What to say of a name that its list lacks: to correct it, or to add it.
+
+    Parameters
+    ----------
+    text
+        The name.
+    known
+        The names in the list.
+    to_add
+        What adding it is called, as in ``add the dog to the dogs``.
+    often
+        Whether it is used so often that the list is more likely at fault than its
+        spelling: to add it is named first then, unless a known name differs in
+        no more than case, accents, spaces, punctuation and leading zeros.
+    """
+    guess = likeliest(text, known)
+    same = guess is not None and fold(guess) == fold(text)
+    if not often or same:
+        return perhaps(text, known, f"Correct it, or {to_add}.")
+    first = f"{to_add[0].upper()}{to_add[1:]}"
+    if guess is None:
+        return f"{first}, or correct it."
+    return f"{first}; or correct it, if it is {guess!r} misspelt."

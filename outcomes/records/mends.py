@@ -20,9 +20,8 @@ _OF_A_COLUMN = frozenset(
     )
 )
 # One mend for every row with this value: a word's meaning, a name added or corrected.
-_OF_A_VALUE = frozenset(
-    ("unknown word", "unknown source", "unknown dog", "unknown place", "unknown parent")
-)
+_MISSING_NAMES = frozenset(("unknown source", "unknown dog", "unknown place", "unknown parent"))
+_OF_A_VALUE = _MISSING_NAMES | {"unknown word"}
 _CASCADES = frozenset(("source set aside", "parent set aside"))
 
 _Key = tuple[str, ...]
@@ -167,9 +166,10 @@ def _key(finding: Finding) -> _Key:
     if finding.rule in _OF_A_COLUMN:
         return place
     if finding.rule in _OF_A_VALUE or finding.rule == "duplicate id":
-        # A name is missing from the same list, whichever table asks for it.
+        # A name is missing from the same list, whichever table and column ask for it.
         table = "" if finding.rule.startswith("unknown") else finding.table
-        return (finding.rule, table, finding.column or "", finding.value or "")
+        column = "" if finding.rule in _MISSING_NAMES else finding.column or ""
+        return (finding.rule, table, column, finding.value or "")
     return (*place, str(finding.row), "row")
 
 

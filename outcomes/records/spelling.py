@@ -27,13 +27,23 @@ def fold(text: str) -> str:
 
 
 def likeliest(text: str, known: Sequence[str]) -> str | None:
-    """The known spelling most like this one, if any is like it at all."""
+    """The known spelling most like this one, if any is like it at all.
+
+    Names that differ in a number or a single letter are labels of different
+    things (``BON-07``, ``BON-01``), and never taken for each other.
+    """
     folded = fold(text)
     same = [other for other in known if fold(other) == folded]
     if same:
         return same[0]
-    found = process.extractOne(text, known, scorer=fuzz.ratio, score_cutoff=75)
-    return None if found is None else str(found[0])
+    label = _label(text)
+    found = process.extract(text, known, scorer=fuzz.ratio, score_cutoff=75, limit=None)
+    return next((str(other) for other, *_ in found if _label(other) == label), None)
+
+
+def _label(text: str) -> tuple[str, ...]:
+    """The numbers and single letters of a spelling, which tell one label from the next."""
+    return tuple(p.lstrip("0") for p in _pieces(text) if p.isdecimal() or len(p) == 1)
 
 
 def likely_tables(wanted: Sequence[str], names: Sequence[str]) -> dict[str, str]:

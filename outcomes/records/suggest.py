@@ -396,6 +396,11 @@ def _word_lines(
     return lines
 
 
+def means_nothing(text: str) -> bool:
+    """Whether units write this where nothing is known, or where there is no source."""
+    return clean(text).casefold() in _NOTHING | _NO_SOURCE
+
+
 def named_word(column: Column, text: str) -> str | None:
     """Our word that this text is another name of, if it is one of the usual names."""
     names = _WORDS.get(column.name, {})

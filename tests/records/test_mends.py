@@ -29,6 +29,15 @@ CASES = {
         ],
         ("unknown source", None, "source_id", "S9", 2),
     ),
+    "one source named wrongly in columns of two names": (
+        lambda t: [
+            [row.update({"Aid used": row.pop("source_id")}) for row in t["trials"]],
+            t["trials"][3].update({"Aid used": "S9"}),
+            t["storage"].append({**t["storage"][3], "source_id": "S9", "moved_at": "2025-03-01"}),
+        ],
+        ("unknown source", None, "source_id", "S9", 2),
+        '[columns.trials]\nsource_id = "Aid used"\n',
+    ),
     "a source that takes its portions, moves and trials with it": (
         _set("sources", "kind", "", 0),
         ("empty needed value", 2, "kind", None, 9),
@@ -64,9 +73,9 @@ CASES = {
 
 @pytest.mark.parametrize("name", CASES)
 def test_the_mend_that_wins_back_most_is_named(clean, write, name: str) -> None:
-    damage, (rule, row, column, value, rows) = CASES[name]
+    damage, (rule, row, column, value, rows), *settings = CASES[name]
     damage(clean)
-    found = best_mend(examine_records(write(clean), today=TODAY))
+    found = best_mend(examine_records(write(clean, *settings), today=TODAY))
     assert isinstance(found, Mend)
     assert (found.rule, found.row, found.column, found.value, found.rows) == (
         rule, row, column, value, rows,

@@ -681,9 +681,7 @@ def test_nothing_is_said_of_the_cells_of_a_row_that_is_out_of_line(clean, write)
     assert [f.rule for f in found] == ["more cells than the header"]
 
 
-def test_a_column_of_both_orders_names_a_row_of_each_and_offers_no_date_order(
-    clean, write
-) -> None:
+def test_a_column_of_both_orders_names_a_row_of_each_and_offers_no_date_order(clean, write) -> None:
     both_orders(clean)
     clean["sources"][1]["acquired_on"] = "05/01/2025"
     found = examine_records(write(clean), today=TODAY).findings
@@ -777,6 +775,65 @@ def test_unknown_sources_are_suggested_and_never_merged(clean, write) -> None:
     (finding,) = [f for f in records.findings if f.rule == "unknown source"]
     assert finding.mend.startswith("Perhaps 'S2'?")
     assert "T4" not in set(records.trials["trial_id"])
+
+
+def _mend_of(found, rule: str, table: str = "trials") -> str:
+    (mend,) = {f.mend for f in found.findings if (f.rule, f.table) == (rule, table)}
+    return mend
+
+
+def test_a_source_that_is_used_and_not_listed_is_to_be_added_and_never_guessed_by_number(
+    clean, write
+) -> None:
+    for at, name in enumerate(("BON-01", "BON-02", "BON-03")):
+        clean["sources"][at]["source_id"] = name
+    for row in (*clean["storage"], *clean["trials"]):
+        row["source_id"] = row["source_id"] and "BON-01"
+    clean["sources"][2]["parent_id"] = ""
+    clean["trials"][0]["source_id"] = "BON-07"
+    mend = "Correct it, or add the source to the sources. Leave it empty for a blank area."
+    assert _mend_of(examine_records(write(clean), today=TODAY), "unknown source") == mend
+    clean["storage"][3]["source_id"] = "BON-07"
+    found = examine_records(write(clean), today=TODAY)
+    add_first = "Add the source to the sources, or correct it."
+    assert _mend_of(found, "unknown source", "storage") == add_first
+    assert _mend_of(found, "unknown source") == f"{add_first} Leave it empty for a blank area."
+    clean["storage"][3]["source_id"] = "BON-01"
+    for at in (1, 3):
+        clean["trials"][at]["source_id"] = "BON-07"
+    found = examine_records(write(clean), today=TODAY)
+    assert _mend_of(found, "unknown source").startswith(add_first)
+
+
+def test_a_guess_at_a_name_in_several_trials_comes_after_adding_it(clean, write) -> None:
+    for row in clean["trials"]:
+        row["dog_id"] = {"Birch": "Birhc"}.get(row["dog_id"], row["dog_id"])
+    found = examine_records(write(clean), today=TODAY)
+    mend = "Add the dog to the dogs; or correct it, if it is 'Birch' misspelt."
+    assert _mend_of(found, "unknown dog") == mend
+    for row in clean["trials"][1:]:
+        row["dog_id"] = "Ash"
+    clean["trials"][1]["dog_id"] = "Birhc"
+    found = examine_records(write(clean), today=TODAY)
+    mend = "Perhaps 'Birch'? Correct it, or add the dog to the dogs."
+    assert _mend_of(found, "unknown dog") == mend
+
+
+@pytest.mark.parametrize("word", ["BIRCH", "birch "])
+def test_a_name_that_differs_in_case_alone_is_guessed_however_often_it_is_used(
+    clean, write, word: str
+) -> None:
+    for row in clean["trials"]:
+        row["dog_id"] = {"Birch": word}.get(row["dog_id"], row["dog_id"])
+    found = examine_records(write(clean), today=TODAY)
+    assert _mend_of(found, "unknown dog").startswith("Perhaps 'Birch'?")
+
+
+def test_a_word_for_a_blank_area_is_not_to_be_added_to_the_sources(clean, write) -> None:
+    for row in clean["trials"][:4]:
+        row.update(source_id="Blank", result="clear", false_alerts="0")
+    found = examine_records(write(clean), today=TODAY)
+    assert _mend_of(found, "unknown source").startswith("Correct it, or add")
 
 
 def test_words_are_matched_after_trimming_and_without_case(clean, write) -> None:

@@ -133,6 +133,16 @@ def test_the_likeliest_spelling_is_found_and_nothing_far_off() -> None:
     assert likeliest("elephant", known) is None
 
 
+@pytest.mark.parametrize(
+    ("text", "known"),
+    [("BON-07", "BON-01"), ("BON-11", "BON-1"), ("Birch 2", "Birch"), ("muscle C", "muscle A")],
+)
+def test_a_name_with_another_number_or_letter_is_no_likely_spelling(text: str, known: str) -> None:
+    assert likeliest(text, [known]) is None
+    # The number is the same, and a likelier spelling has another.
+    assert likeliest("musle-07", ["muscle-01", "muscle-07", "musle-70"]) == "muscle-07"
+
+
 def test_what_is_needed_and_has_no_place_is_asked_for_with_the_columns_left(folder) -> None:
     file = folder / "trials.csv"
     file.write_text(file.read_text().replace("Dog", "Hund"))
