@@ -8,6 +8,7 @@ steps look at each distinct text once); a column that the file itself types is
 from __future__ import annotations
 
 import codecs
+import contextlib
 import csv
 import datetime as dt
 import io
@@ -16,7 +17,7 @@ import stat
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -28,7 +29,9 @@ import pandas as pd
 
 from outcomes.errors import UsageError
 from outcomes.records.columns import TABLES
+from outcomes.records.likely import tables_by_columns
 from outcomes.records.spelling import likely_tables
+from outcomes.records.tables import shortened
 
 Array = npt.NDArray[Any]
 
@@ -39,6 +42,8 @@ MAX_PARQUET_BYTES = 8_000_000_000
 MAX_ROWS = 20_000_000
 MAX_COLUMNS = 500
 ROWS_SEARCHED = 10
+MOST_OPENED = 20  # files or sheets of other names that are looked into for their columns
+MOST_NAMED = 8
 MAX_CELL = 32_767  # what a spreadsheet program can hold in one cell
 
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
@@ -114,11 +119,14 @@ class Places:
         The folder or workbook, as people know it.
     likely
         Table without a place → the place of another name that is most like it.
+    others
+        Names of the files or sheets that are no table by name.
     """
 
     found: Mapping[str, tuple[Place, ...]]
     label: str
     likely: Mapping[str, Place]
+    others: tuple[str, ...] = ()
 
 
 def find_tables(path: Path, names: Mapping[str, str] | None = None) -> Places:
@@ -157,8 +165,9 @@ def find_tables(path: Path, names: Mapping[str, str] | None = None) -> Places:
     places = _sort_places(sheets, names or {}, path.name)
     if places is None:
         raise UsageError(
-            f"{path}: no sheet is called sources, storage, trials, dogs or readings. Rename the "
-            "sheets, or say in unit.toml, beside the workbook, what yours are called, under "
+            f"{path}: no sheet is called sources, storage, trials, dogs or readings; there "
+            f"{'is' if len(sheets) == 1 else 'are'} {named([name for name, _ in sheets])}. Rename "
+            "the sheets, or say in unit.toml, beside the workbook, what yours are called, under "
             '[tables]: trials = "your sheet". '
             "`outcomes template FILE.xlsx` makes a workbook that has them."
         )
@@ -196,13 +205,43 @@ def _sort_places(
     taken = {place.file for places in found.values() for place in places}
     free = {name: place for name, place in entries if place.file not in taken}
     wanted = [table for table, places in found.items() if not places]
+    opened = [*free][:MOST_OPENED] if any(TABLES[table].needed for table in wanted) else []
+    by_columns = {name: tables_by_columns(_header(free[name])) for name in opened}
     likely = {
         table: replace(free[name], name=table)
-        for table, name in likely_tables(wanted, list(free)).items()
+        for table, name in likely_tables(wanted, list(free), by_columns).items()
     }
     if not taken and not likely:
         return None
-    return Places(found, label, likely)
+    return Places(found, label, likely, tuple(free))
+
+
+def named(names: Sequence[str]) -> str:
+    """Names in a sentence; of many, the first few and how many more."""
+    shown = [repr(shortened(name)) for name in names[:MOST_NAMED]]
+    if len(names) > MOST_NAMED:
+        shown.append(f"{len(names) - MOST_NAMED} more")
+    return " and ".join([", ".join(shown[:-1]), *shown[-1:]]) if len(shown) > 1 else "".join(shown)
+
+
+def _header(place: Place) -> tuple[str, ...]:
+    """The column names of a file or sheet, without the rest; empty where they cannot be read."""
+    try:
+        if place.sheet is not None:
+            with contextlib.closing(_lines(place)) as lines:
+                return tuple((cell or "").strip() for cell in next(lines, []))
+        if place.path.suffix.lower() == ".parquet":
+            import pyarrow.parquet as pq
+
+            return tuple(pq.read_schema(place.path).names)
+        with place.path.open("rb") as file:
+            data = _as_utf8(file.read(MAX_CELL * 4))[0]
+        first = re.sub(rb"^sep=[,;\t]\r?\n", b"", data).decode("utf-8", errors="ignore")
+        cells = next(csv.reader(io.StringIO(first, newline=""), delimiter=_separator(first)), [])
+        return tuple(cell.strip() for cell in cells)
+    except (CannotReadError, OSError, ValueError, csv.Error):
+        # What is wrong with it is told where the table is read.
+        return ()
 
 
 def _find_files(folder: Path, names: Mapping[str, str]) -> Places:
@@ -640,7 +679,7 @@ def _load_sheet(place: Place) -> Cells:
     return _without_blanks(place, tuple(header[:width]), columns[:width], rows, marks, top)
 
 
-def _lines(place: Place, *, formulas: bool = False) -> Iterator[list[str | None]]:
+def _lines(place: Place, *, formulas: bool = False) -> Generator[list[str | None], None, None]:
     """Rows of a sheet as texts, as a person sees them; trailing empty rows are left off."""
     import openpyxl
 

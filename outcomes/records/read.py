@@ -15,6 +15,7 @@ from outcomes.errors import RecordsError
 from outcomes.records.check import check_tables, words_facts
 from outcomes.records.columns import ADDED, TABLES, Column, Table
 from outcomes.records.findings import Log, Sheet, consistent, quoted, severity_of
+from outcomes.records.likely import likely_columns
 from outcomes.records.loading import (
     CannotReadError,
     Cells,
@@ -22,9 +23,10 @@ from outcomes.records.loading import (
     find_tables,
     load_table,
     mode_of,
+    named,
 )
 from outcomes.records.schema import check_schema
-from outcomes.records.suggest import buried_header, likely_columns
+from outcomes.records.suggest import buried_header
 from outcomes.records.tables import Examination, Finding, InputFile, Records
 from outcomes.records.unit_file import load_settings
 from outcomes.records.values import MAX_TEXT, Typed, read_column, shown, texts_of
@@ -220,7 +222,8 @@ def _add_absent(log: Log, table: str, places: Places, settings: Settings) -> Non
         return
     likely = places.likely.get(table)
     if likely is None:
-        log.add("missing table", table=table, file=places.label, facts={"likely": ""})
+        seen = _seen(table, places) if places.others else ""
+        log.add("missing table", table=table, file=places.label, facts={"likely": seen})
         return
     name = likely.sheet or likely.path.stem
     ours = table if likely.sheet is not None else f"{table}{likely.path.suffix}"
@@ -234,6 +237,16 @@ def _add_absent(log: Log, table: str, places: Places, settings: Settings) -> Non
     else:
         facts = {"found": repr(likely.file), "likely": f"If it is that table, {mend}"}
         log.add("table under another name", table=table, file=places.label, facts=facts)
+
+
+def _seen(table: str, places: Places) -> str:
+    """The files or sheets that the table may be, where none is the likeliest."""
+    one = len(places.others) == 1
+    return (
+        f"There {'is' if one else 'are'} also {named(places.others)}: if it is "
+        f"{'that' if one else 'one of them'}, rename it to {table}, or say in unit.toml, beside "
+        f'the records, under [tables]: {table} = "its name"; otherwise: '
+    )
 
 
 def _add_problem(log: Log, problem: CannotReadError, table: str, file: str) -> None:

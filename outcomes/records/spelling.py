@@ -46,8 +46,15 @@ def _label(text: str) -> tuple[str, ...]:
     return tuple(p.lstrip("0") for p in _pieces(text) if p.isdecimal() or len(p) == 1)
 
 
-def likely_tables(wanted: Sequence[str], names: Sequence[str]) -> dict[str, str]:
+def likely_tables(
+    wanted: Sequence[str],
+    names: Sequence[str],
+    by_columns: Mapping[str, Mapping[str, int]] | None = None,
+) -> dict[str, str]:
     """For tables that are missing, the file or sheet name most like each.
+
+    A name that holds the table's own comes first; of several, and of none, the
+    columns decide; where they say nothing, the likeness of the names does.
 
     Parameters
     ----------
@@ -55,18 +62,36 @@ def likely_tables(wanted: Sequence[str], names: Sequence[str]) -> dict[str, str]
         Tables without a file or sheet of their name.
     names
         Files or sheets that are no table by name.
+    by_columns
+        Name → the tables its columns could be those of, and how many they are.
 
     Returns
     -------
     dict
-        Table → name; each name once, only where they are alike.
+        Table → name; each name once, only where they are alike, and none for a
+        table of which two names are as likely.
     """
-    scores = sorted(
-        (-_table_likeness(table, name), table, name) for table in wanted for name in names
-    )
+    scores: dict[tuple[str, str], tuple[bool, int, float]] = {}
+    for name in names:
+        columns = (by_columns or {}).get(name, {})
+        for table in wanted:
+            named = table in name.casefold()
+            likeness = _table_likeness(table, name)
+            # By its name alone a file is not taken for a table that its columns are not of.
+            if named or table in columns or (likeness >= 80 and not columns):
+                scores[table, name] = (named, columns.get(table, 0), likeness)
     likely: dict[str, str] = {}
-    for score, table, name in scores:
-        if -score >= 80 and table not in likely and name not in likely.values():
+    settled: set[str] = set()
+    for table, name in sorted(scores, key=lambda pair: (*(-x for x in scores[pair]), *pair)):
+        if table in settled or name in likely.values():
+            continue
+        settled.add(table)
+        rivals = [
+            other
+            for other in names
+            if other not in likely.values() and scores.get((table, other)) == scores[table, name]
+        ]
+        if len(rivals) == 1:
             likely[table] = name
     return likely
 

@@ -14,6 +14,7 @@ from rapidfuzz import fuzz
 
 from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.findings import quoted
+from outcomes.records.likely import likely_columns
 from outcomes.records.loading import (
     ROWS_SEARCHED,
     CannotReadError,
@@ -27,54 +28,8 @@ from outcomes.records.unit_file import load_settings, sections_of, settings_path
 from outcomes.records.values import UNITS, clean, read_column, texts_of
 from outcomes.settings import Settings
 
-LEAST_LIKENESS = 72.0
 MOST_WORDS = 12
 MOST_COLUMNS = 8
-
-# Names units give these columns, beside ours; only ever used to suggest.
-_COLUMN_NAMES: Mapping[str, tuple[str, ...]] = {
-    "source_id": (
-        *("source", "training aid", "aid", "sample", "source label", "label"),
-        *("source number", "source no", "aid number", "aid no", "sample number", "sample no"),
-    ),
-    "kind": ("type", "tissue", "material", "source type"),
-    "acquired_on": ("acquired", "received", "date received", "collected", "date acquired"),
-    "age_at_acquisition_days": ("age when acquired", "age at receipt", "initial age"),
-    "packaging": ("container", "packing", "packed"),
-    "mass_g": ("weight", "mass", "amount", "grams"),
-    "parent_id": ("parent", "cut from", "portion of", "parent source"),
-    "moved_at": ("date", "moved", "date moved", "move date", "time", "when"),
-    "moved_to": ("to", "location", "place", "storage", "stored in", "where"),
-    "temperature_c": (
-        *("temperature", "temp", "air temperature", "air temp", "outside temperature"),
-        *("outside temp", "ambient temperature", "temp outside"),
-    ),
-    "place_id": ("place number", "which freezer", "freezer number", "logger", "probe", "sensor"),
-    "read_at": ("date time", "timestamp", "time", "date", "logged at", "measured at", "when"),
-    "trial_id": (
-        *("trial", "number", "no", "run", "search number", "trial number", "trial no", "id"),
-    ),
-    "session_id": ("session", "training session", "training day"),
-    "started_at": ("date", "start", "start time", "date time", "started", "time", "when"),
-    "dog_id": ("dog", "dog name", "k9", "canine"),
-    "handler_id": ("handler", "handler name"),
-    "result": ("outcome", "find or miss", "found", "response"),
-    "false_alerts": ("false alert count", "false positives", "falses"),
-    "search_s": ("search time", "time to find", "duration", "seconds", "time taken"),
-    "limit_s": ("time limit", "limit", "max time"),
-    "blinding": ("blind", "blinded", "single or double blind"),
-    "set_min": ("set time", "soak time", "soak", "minutes set"),
-    "hide_id": ("hide", "hide number", "placement number"),
-    "humidity_pct": ("humidity", "relative humidity", "rh"),
-    "wind_m_s": ("wind", "wind speed"),
-    "setting": ("environment", "area", "terrain"),
-    "placement": ("hide type", "position", "how placed"),
-    "depth_cm": ("depth", "buried depth"),
-    "assisted": ("helped", "help given", "handler helped", "prompted"),
-    "started_on": ("started", "training started", "start date"),
-    "qualified_on": ("qualified", "certified", "date qualified"),
-    "born_on": ("born", "date of birth", "dob", "birth date"),
-}
 
 _WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "result": {
@@ -114,54 +69,6 @@ _UNIT_MARKS: Mapping[str, Mapping[str, str]] = {
     "limit_s": {"mm:ss": r"mm:ss", "min": r"\bmins?\b|minutes"},
     "mass_g": {"kg": r"\bkg\b", "oz": r"\boz\b|ounces", "lb": r"\blbs?\b|pounds"},
 }
-
-
-def likely_columns(table: Table, absent: Sequence[str], free: Sequence[str]) -> dict[str, str]:
-    """For our columns that are absent, the unplaced column most like each.
-
-    Parameters
-    ----------
-    table
-        The table they belong to.
-    absent
-        Our names without a column.
-    free
-        The unit's columns without a place.
-
-    Returns
-    -------
-    dict
-        Our name → the unit's; each column once, only where they are alike.
-    """
-    scores = sorted(
-        (
-            (-_likeness(ours, theirs), not table.column(ours).needed, ours, theirs)
-            for ours in absent
-            for theirs in dict.fromkeys(free)
-        ),
-    )
-    likely: dict[str, str] = {}
-    for score, _, ours, theirs in scores:
-        if -score < LEAST_LIKENESS:
-            break
-        if ours not in likely and theirs not in likely.values():
-            likely[ours] = theirs
-    return likely
-
-
-def _likeness(ours: str, theirs: str) -> float:
-    text = _plain(theirs)
-    if not text:
-        return 0.0
-    names = (ours.replace("_", " "), *_COLUMN_NAMES.get(ours, ()))
-    return max(fuzz.ratio(text, name) for name in names)
-
-
-def _plain(name: str) -> str:
-    """A column name without units, case, punctuation and run-together words."""
-    name = re.sub(r"[(\[].*?[)\]]", " ", name)
-    name = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
-    return " ".join(re.findall(r"[^\W_]+", name.casefold()))
 
 
 def suggest_settings(

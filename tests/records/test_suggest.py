@@ -4,11 +4,12 @@ import tomllib
 
 import pytest
 
-from outcomes.errors import RecordsError
+from outcomes.errors import RecordsError, UsageError
 from outcomes.records.columns import TRIALS
+from outcomes.records.likely import likely_columns, tables_by_columns
 from outcomes.records.read import examine_records, read_records
-from outcomes.records.spelling import alike, likeliest
-from outcomes.records.suggest import likely_columns, suggest_settings
+from outcomes.records.spelling import alike, likeliest, likely_tables
+from outcomes.records.suggest import suggest_settings
 
 
 @pytest.fixture
@@ -206,3 +207,88 @@ def test_no_unit_is_suggested_for_a_column_that_holds_two(clean, write) -> None:
     text = suggest_settings(write(clean))
     assert '# search_s = "mm:ss"  # once every cell is written as 1:30' in text
     assert tomllib.loads(text) == {"units": {}}
+
+
+SEEN = {
+    "Training aids": ("Aid #", "Material", "Rec'd", "Weight (g)"),
+    "Freezer log": ("Aid", "When", "To where"),
+    "Trials 23-26": ("No", "Date", "Dog", "Aid used", "Outcome", "Temp F"),
+}
+
+
+@pytest.fixture
+def workbook(tmp_path):
+    """Write sheets, each a header and a row, as one workbook."""
+    import openpyxl
+
+    def write(sheets):
+        book = openpyxl.Workbook()
+        book.remove(book.active)
+        for name, header in sheets.items():
+            sheet = book.create_sheet(name)
+            sheet.append(header)
+            sheet.append(["1"] * len(header))
+        book.save(tmp_path / "mess.xlsx")
+        return tmp_path / "mess.xlsx"
+
+    return write
+
+
+def _missing(path) -> dict[str, str]:
+    return {f.table: f.line() for f in examine_records(path).stops if f.rule == "missing table"}
+
+
+def test_a_table_is_known_by_its_columns_or_else_not_at_all() -> None:
+    assert {name: list(tables_by_columns(header)) for name, header in SEEN.items()} == {
+        "Training aids": ["sources"], "Freezer log": ["storage"], "Trials 23-26": ["trials"],
+    }  # fmt: skip
+    assert tables_by_columns(["Dog", "Date", "Aid", "Weather"]) == {}
+
+
+def test_a_sheet_whose_name_holds_the_tables_is_it_and_else_the_columns_decide(workbook) -> None:
+    lines = _missing(workbook(SEEN))
+    for table, sheet in zip(("sources", "storage", "trials"), SEEN, strict=True):
+        assert f"If it is 'mess.xlsx, sheet {sheet}', rename it to {table}" in lines[table]
+    assert tomllib.loads(suggest_settings(workbook(SEEN)))["tables"] == {
+        "sources": "Training aids", "storage": "Freezer log", "trials": "Trials 23-26",
+    }  # fmt: skip
+    # The name of a training log is like that of trials; its columns say what it is.
+    renamed = dict(zip(("Training", "Box 3", "2023-26"), SEEN.values(), strict=True))
+    lines = _missing(workbook(renamed))
+    for table, sheet in zip(("sources", "storage", "trials"), renamed, strict=True):
+        assert f"If it is 'mess.xlsx, sheet {sheet}'" in lines[table]
+
+
+def test_of_two_sheets_that_are_as_likely_none_is_guessed_and_both_are_named(workbook) -> None:
+    sheets = {name: SEEN[name] for name in ("Training aids", "Freezer log")}
+    sheets |= {f"Trials {year}": SEEN["Trials 23-26"] for year in (2023, 2024)}
+    line = _missing(workbook(sheets))["trials"]
+    assert (
+        "There are also 'Training aids', 'Freezer log', 'Trials 2023' and 'Trials 2024': if it is "
+        "one of them, rename it to trials, or say in unit.toml, beside the records, under "
+        '[tables]: trials = "its name"; otherwise: Add'
+    ) in line
+    # Of two by name, the one with the columns.
+    assert likely_tables(["trials"], ["Trials a", "Trials b"], {"Trials b": {"trials": 5}}) == {
+        "trials": "Trials b"
+    }
+
+
+def test_where_no_sheet_is_like_a_table_the_sheets_are_named(workbook) -> None:
+    many = {f"Blatt {number}": ("Hund", "Tag") for number in range(1, 11)}
+    with pytest.raises(UsageError, match=r"there are 'Blatt 1', .*'Blatt 8' and 2 more\. Rename"):
+        examine_records(workbook(many))
+
+
+@pytest.mark.parametrize("suffix", ["csv", "parquet"])
+def test_files_too_are_known_by_their_columns(folder, suffix: str) -> None:
+    import pandas as pd
+
+    frame = pd.read_csv(folder / "trials.csv", dtype=str)
+    (folder / "trials.csv").unlink()
+    if suffix == "csv":
+        (folder / "all.csv").write_text("sep=;\n" + frame.to_csv(sep=";", index=False))
+    else:
+        frame.to_parquet(folder / "all.parquet")
+    (folder / "notes.csv").write_bytes(b"\x00\x01")
+    assert f"If it is 'all.{suffix}', rename it to trials.{suffix}" in _missing(folder)["trials"]
