@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from outcomes.records.findings import is_left_out
@@ -27,6 +27,27 @@ _CASCADES = frozenset(("source set aside", "parent set aside"))
 _Key = tuple[str, ...]
 
 
+PLACES_NAMED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class MendPlace:
+    """Where one mend wins rows back: a column, a value there, and how many.
+
+    Attributes
+    ----------
+    file, column, value
+        The file or sheet, the unit's own column name, and the first value there.
+    count
+        Rows that are won back by it, or single values where the mend is about those.
+    """
+
+    file: str
+    column: str | None
+    value: str | None
+    count: int
+
+
 @dataclass(frozen=True, slots=True)
 class Mend:
     """One thing to mend, and what it would win back.
@@ -34,7 +55,8 @@ class Mend:
     Attributes
     ----------
     rule, table, file
-        Rule that is broken, and where.
+        Rule that is broken, and where; where it is in several places, the one
+        with the most rows.
     row
         Row in the spreadsheet, where the mend is in that row alone; else None.
     column, value
@@ -46,6 +68,9 @@ class Mend:
         checked on, and may then show another fault.
     values
         Single values that are left out for this, of rows that are used.
+    places
+        Every place it is about, the one with the most rows first; empty where it is
+        about a row, or stops the work.
     """
 
     rule: str
@@ -57,9 +82,12 @@ class Mend:
     text: str
     rows: int
     values: int = 0
+    places: tuple[MendPlace, ...] = ()
 
     def line(self) -> str:
         """The mend as one line for people."""
+        if self.places and (len(self.places) > 1 or self.rule in _OF_THE_UNIT):
+            return f"{self._where()}: {self.text}"
         where = self.file
         if self.row is not None:
             where += f", row {self.row}"
@@ -67,6 +95,23 @@ class Mend:
             where += f", column {self.column}"
         found = "" if self.value is None else f" ({shortened(self.value)!r})"
         return f"{where}{found}: {self.text}"
+
+    def _where(self) -> str:
+        """The places with a value of each, and how much of it lies in each."""
+        unit = "value" if self.values else "row"
+        found = []
+        for place in self.places[:PLACES_NAMED]:
+            inside = [] if place.value is None else [repr(shortened(place.value))]
+            if self.value is None and inside:
+                inside = [f"as in {inside[0]}"]
+            if len(self.places) > 1:
+                inside.append(f"{place.count:,} {unit}{'' if place.count == 1 else 's'}")
+            column = "" if place.column is None else f", column {place.column}"
+            found.append(f"{place.file}{column}" + (f" ({', '.join(inside)})" if inside else ""))
+        left = len(self.places) - PLACES_NAMED
+        if left > 0:
+            found.append(f"{left} more column{'' if left == 1 else 's'}")
+        return "; ".join([*found[:-2], " and ".join(found[-2:])])
 
 
 def best_mend(examination: Examination) -> Mend | None:
@@ -90,19 +135,19 @@ def best_mend(examination: Examination) -> Mend | None:
     if stops:
         kept = sum(examination.used.values())
         return _mend(stops[0], (), kept) if len(stops) == 1 and kept else None
-    keys = _keys_of_rows(examination.set_aside)
-    rows: dict[_Key, int] = defaultdict(int)
-    for found in keys.values():
-        if len(found) == 1:
-            rows[next(iter(found))] += 1
-    first: dict[_Key, Finding] = {}
-    for finding in examination.set_aside:
-        first.setdefault(_key(finding), finding)
+    rows: dict[_Key, list[Finding]] = defaultdict(list)
+    for found in _causes_of_rows(examination.set_aside).values():
+        keys = {_key(finding) for finding in found}
+        if len(keys) == 1:
+            rows[next(iter(keys))].append(found[0])
     if not rows:
         return None
+    first: dict[_Key, int] = {}
+    for at, finding in enumerate(examination.set_aside):
+        first.setdefault(_key(finding), at)
     # At equal numbers the one that stands first.
-    best = max(rows, key=lambda key: (rows[key], -list(first).index(key)))
-    return _mend(first[best], best, rows[best])
+    best = max(rows, key=lambda key: (len(rows[key]), -first[key]))
+    return _mend_of(rows[best], best, rows=len(rows[best]))
 
 
 FEWEST_VALUES = 3
@@ -124,17 +169,27 @@ def best_value_mend(examination: Examination) -> Mend | None:
     """
     if examination.stops:
         return None
-    values: dict[_Key, int] = defaultdict(int)
-    first: dict[_Key, Finding] = {}
+    values: dict[_Key, list[Finding]] = defaultdict(list)
     for finding in examination.notes:
         if is_left_out(finding):
-            key = _value_key(finding)
-            values[key] += 1
-            first.setdefault(key, finding)
-    if not values or max(values.values()) < FEWEST_VALUES:
+            values[_value_key(finding)].append(finding)
+    # At equal numbers the one that stands first.
+    best = max(values, key=lambda key: len(values[key]), default=None)
+    if best is None or len(values[best]) < FEWEST_VALUES:
         return None
-    best = max(values, key=lambda key: (values[key], -list(first).index(key)))
-    return replace(_mend(first[best], best, 0), row=None, values=values[best])
+    return replace(_mend_of(values[best], best, rows=0), row=None, values=len(values[best]))
+
+
+def _mend_of(found: Sequence[Finding], key: _Key, rows: int) -> Mend:
+    """The mend that these findings share, told of the place where most of them are."""
+    at: dict[tuple[str, str | None], list[Finding]] = defaultdict(list)
+    for finding in found:
+        at[finding.file, finding.column].append(finding)
+    # Sorting keeps the order of equal numbers.
+    groups = sorted(at.values(), key=len, reverse=True)
+    places = tuple(MendPlace(g[0].file, g[0].column, g[0].value, len(g)) for g in groups)
+    mend = _mend(groups[0][0], key, rows)
+    return mend if mend.row is not None else replace(mend, places=places)
 
 
 def _value_key(finding: Finding) -> _Key:
@@ -173,24 +228,26 @@ def _key(finding: Finding) -> _Key:
     return (*place, str(finding.row), "row")
 
 
-def _keys_of_rows(findings: Iterable[Finding]) -> Mapping[tuple[str, int], frozenset[_Key]]:
+def _causes_of_rows(
+    findings: Iterable[Finding],
+) -> Mapping[tuple[str, int], tuple[Finding, ...]]:
     """For each row set aside, what has to be mended; cascades stand for what began them."""
     of_row: dict[tuple[str, int], list[Finding]] = defaultdict(list)
     for finding in findings:
         if finding.row is not None:
             of_row[finding.table, finding.row].append(finding)
-    known: dict[tuple[str, int], frozenset[_Key]] = {}
+    known: dict[tuple[str, int], tuple[Finding, ...]] = {}
 
-    def keys(row: tuple[str, int]) -> frozenset[_Key]:
+    def causes(row: tuple[str, int]) -> tuple[Finding, ...]:
         if row not in known:
-            known[row] = frozenset()  # a row never waits for itself
-            found: set[_Key] = set()
+            known[row] = ()  # a row never waits for itself
+            found: list[Finding] = []
             for finding in of_row[row]:
                 if finding.rule in _CASCADES and finding.cause is not None:
-                    found |= keys(("sources", finding.cause))
+                    found += causes(("sources", finding.cause))
                 else:
-                    found.add(_key(finding))
-            known[row] = frozenset(found)
+                    found.append(finding)
+            known[row] = tuple(found)
         return known[row]
 
-    return {row: keys(row) for row in list(of_row)}
+    return {row: causes(row) for row in list(of_row)}

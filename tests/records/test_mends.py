@@ -84,6 +84,42 @@ def test_the_mend_that_wins_back_most_is_named(clean, write, name: str) -> None:
     assert found.text in found.line()
 
 
+def test_dates_to_be_read_two_ways_are_told_of_where_most_of_them_are(clean, write) -> None:
+    for at in (0, 1, 2):
+        clean["trials"][at]["started_at"] = f"0{at + 1}/04/2025"
+    clean["storage"][0]["moved_at"] = "03/04/2025"
+    mend = best_mend(examine_records(write(clean), today=TODAY))
+    assert mend.line().startswith(
+        "trials.csv, column started_at (as in '01/04/2025', 3 rows) and storage.csv, column "
+        "moved_at (as in '03/04/2025', 1 row): Write it as"
+    )
+    assert (mend.file, mend.table, sum(place.count for place in mend.places)) == (
+        "trials.csv", "trials", mend.rows,
+    )  # fmt: skip
+    clean["storage"][0]["moved_at"] = "2025-01-01"
+    mend = best_mend(examine_records(write(clean), today=TODAY))
+    assert mend.line().startswith("trials.csv, column started_at (as in '01/04/2025'): Write it")
+
+
+def test_a_name_missing_from_its_list_is_told_of_in_every_table(clean, write) -> None:
+    for at in (3, 4):
+        clean["trials"][at]["source_id"] = "S9"
+    clean["storage"][4]["source_id"] = "S9"
+    mend = best_mend(examine_records(write(clean), today=TODAY))
+    assert mend.line() == (
+        "trials.csv, column source_id ('S9', 2 rows) and storage.csv, column source_id "
+        "('S9', 1 row): Add the source to the sources, or correct it. Leave it empty for a blank "
+        "area."
+    )
+
+
+def test_of_many_columns_with_one_fault_the_first_few_are_named(clean, write) -> None:
+    for row in clean["trials"]:
+        row["temperature_c"] = row["humidity_pct"] = row["wind_m_s"] = row["depth_cm"] = "2,5"
+    line = best_value_mend(examine_records(write(clean), today=TODAY)).line()
+    assert "; trials.csv, column wind_m_s (as in '2,5', 6 values) and 1 more column: " in line
+
+
 def test_done_it_wins_back_as_many_rows_as_it_says(clean, write) -> None:
     clean["sources"][0]["kind"] = ""
     clean["trials"][3]["dog_id"] = "Elm"
