@@ -20,6 +20,7 @@ _SEVERITY_WORDS = {"stops": "STOPS", "set aside": "set aside", "note": "note"}
 ROWS_NAMED = 3
 VALUES_NAMED = 3
 LINES_APART = 3
+AT_MOST = "(Up to so many: a model leaves out trials in which a condition that it uses is missing.)"
 
 
 def check_results(
@@ -97,10 +98,11 @@ def check_lines(
         yield ""
     yield from _count_lines(examination, findings)
     if usable is not None:
-        title = f"Trials that can be used, of {examination.rows_in.get('trials', 0):,}"
+        title = f"Trials that can be used, at most, of {examination.rows_in.get('trials', 0):,}"
         yield f"\n{title}\n{'-' * len(title)}"
         for analysis, question in ANALYSES.items():
             yield f"{question:<30}{usable[analysis]:>9,}"
+        yield AT_MOST
     # What a mend wins back is not known while something stops the work.
     if not examination.stops:
         yield from _mend_lines(best_mend(examination), best_value_mend(examination))

@@ -15,7 +15,7 @@ import pytest
 from outcomes.brief.usable import ANALYSES, usable_rows
 from outcomes.decide import compare
 from outcomes.fit import false_alerts, lifetime, search_time
-from outcomes.fit.terms import usable_trials
+from outcomes.fit.terms import plan_design, usable_trials
 from outcomes.joining.trials import join
 from outcomes.records.read import read_records
 from outcomes.settings import ReliabilityRule, Settings
@@ -58,11 +58,27 @@ def test_the_trials_counted_are_those_each_analysis_takes(qualified_only: bool) 
     assert len(set(found.values())) >= 4
 
 
+def found_in(folder: Path) -> int:
+    """Trials handed over: the lines of the file under its header."""
+    return len((folder / "trials.csv").read_text().splitlines()) - 1
+
+
+def test_a_model_uses_fewer_trials_than_check_counts_where_a_condition_is_missing() -> None:
+    joined = join(read_records(DEMO))
+    rarely = pd.Series(range(len(joined.trials))) % 20 == 0
+    trials = joined.trials.assign(temperature_c=joined.trials["temperature_c"].mask(rarely))
+    design = plan_design(trials)
+    assert any(column.term == "temperature_c" for column in design.columns)
+    assert 0 < len(design.y) < usable_rows(replace(joined, trials=trials))["finds"]
+
+
 def test_check_tells_people_what_can_be_used_for_which_question(
     call: Call, own_records: Path
 ) -> None:
     out = call("check", own_records).out
     found = usable_rows(join(read_records(own_records)))
+    assert f"\nTrials that can be used, at most, of {found_in(own_records):,}\n" in out
+    assert "(Up to so many: a model leaves out trials in which a condition" in out
     for analysis, question in ANALYSES.items():
         assert re.search(rf"^{question} +{found[analysis]:,}$", out, flags=re.MULTILINE)
 
