@@ -85,6 +85,8 @@ _ISO = r"^\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?)?$"
 _ZONED = r"^\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}(:\d{2}(\.\d+)?)? ?(Z|z|UTC|GMT|[+-]\d{2}(:?\d{2})?)$"
 _YEAR_FIRST = rf"^\d{{4}}[/.]\d{{1,2}}[/.]\d{{1,2}}([ T]{_CLOCK})?$"
 _YEAR_LAST = rf"^\d{{1,2}}[/.\-]\d{{1,2}}[/.\-](\d{{4}}|\d{{2}})(,? {_CLOCK})?$"
+# A first or second number of such a date that is no month.
+_NO_MONTH = (r"^(1[3-9]|[23]\d)[/.\-]\d", r"^\d{1,2}[/.\-](1[3-9]|[23]\d)[/.\-]")
 _MONTH = "(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 _DAY_AND_MONTH = rf"(?i)^(\d{{1,2}}[- .]{_MONTH}|{_MONTH}[- .]\d{{1,4}})([- .]\d{{2,4}})?$"
 _SERIAL = r"^[1-9]\d{4}(\.\d+)?$"
@@ -386,6 +388,10 @@ def _read_year_last(
     No stated order decides where the column itself shows that both are in use.
     """
     if not len(at):
+        return
+    if order is not None and not all(_matches(texts, no_month).any() for no_month in _NO_MONTH):
+        # Only one order can be in use: the dates are read once.
+        read[at] = _split_times(texts, at, (2, 1, 0) if order == "day first" else (2, 0, 1))
         return
     day_first = _split_times(texts, at, (2, 1, 0))
     month_first = _split_times(texts, at, (2, 0, 1))
