@@ -229,18 +229,19 @@ def test_limits_of_the_threshold_are_fieller_s_budworm(outside, killed: float, l
 
 
 def test_median_lethal_dose_and_fieller_limits_of_the_beetles(outside) -> None:
-    check = outside(
-        "Threshold read from the curve, and its delta-method error (beetles)",
-        "Bliss 1935, Ann Appl Biol 22:134-167; values that R's investr package is tested against.",
-        "read",
-    )
+    method = "Threshold read from the curve, and its delta-method error (beetles)"
+    data = "Bliss 1935, Ann Appl Biol 22:134-167"
     curve, fit = _beetles()
     found = _threshold(curve, 0.5)
     # The curve is read by linear interpolation.
-    check("dose that kills 50%", "1.771721", found.estimate, 1e-6)
+    dose = outside(method, f"{data}; dose.p of R's MASS.", "computed")
+    dose("dose that kills 50%", "1.771721", found.estimate, 1e-6)
     at = np.array([[1.0, 1.771721]])
     delta = np.sqrt(linear_predictor_variance(fit, at, {})[0]) / abs(fit.beta[1])
-    check("dose that kills 50%, error", "0.003858052", delta, 1e-7)
+    error = outside(
+        method, f"{data}; the error that R's investr package is tested against.", "read"
+    )
+    error("dose that kills 50%, error", "0.003858052", delta, 1e-7)
     limits = outside("Limits of the threshold (beetles)", "Fieller's quadratic in R.", "computed")
     limits.each(("lower", "upper"), "1.763858 1.779200", (found.low, found.high), 1e-6)
 
