@@ -95,7 +95,7 @@ for (case in list(c(0.2, 4), c(0.1, 5))) {
 }
 for (chance in c(0.01, 0.02)) {
   keep("Mean run length of a likelihood-ratio chart, 0.01 against 0.02, limit 2",
-       sprintf("trials until an alarm at %g, 4,000 simulated charts", chance),
+       sprintf("trials until an alarm at %g", chance),
        run_length(chance, log(0.02 / 0.01), log(0.99 / 0.98), 2))
 }
 
@@ -258,6 +258,8 @@ dose <- c(1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839)
 beetles <- c(59, 60, 62, 56, 63, 59, 62, 60)
 killed <- c(6, 13, 18, 28, 52, 53, 61, 60)
 bliss <- glm(cbind(killed, beetles - killed) ~ dose, family = binomial, control = tight)
+keep("Threshold read from the curve, and its delta-method error (beetles)", "dose that kills 50%",
+     as.numeric(MASS::dose.p(bliss, p = 0.5)))
 keep("Limits of the threshold (beetles)", c("lower", "upper"), fieller(bliss, 0.5))
 
 # In UTF-8 on every machine.
