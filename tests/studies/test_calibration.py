@@ -109,7 +109,7 @@ def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
     assert (docs / "calibration.svg").read_bytes() == study.as_figure(lines)
 
 
-@pytest.mark.parametrize("scenario", ["no effect", "benched sources"])
+@pytest.mark.parametrize("scenario", list(study.SCENARIOS))
 def test_a_stored_unit_comes_out_the_same_again(scenario: str) -> None:
     folder = Path(__file__).parent / "calibration_units"
     stored = study.run_study(scenario, 500, 49, folder, workers=0).iloc[-1].to_dict()
