@@ -40,7 +40,7 @@ LEADER_IN = 0.22
 COUNTS_IN = 2 * COUNT_ROW_IN + LEADER_IN
 TICKS_IN = 0.36
 AXIS_NAME_IN = 0.34
-THIN_ROW_IN = 0.30
+THIN_ROW_IN = 0.36
 BRACKET_ROW_IN = 0.26
 LANE_PADDING_IN = 0.08
 
@@ -256,6 +256,7 @@ def draw_find_panel(
     lane_height: float,
     first: bool,
     small_pt: float = 11.0,
+    below: float | None = None,
 ) -> Axes:
     """Draw one curve with its bins, floor, threshold and counts inside ``box``.
 
@@ -281,13 +282,16 @@ def draw_find_panel(
         Whether the probability scale is written on the left.
     small_pt
         The smallest lettering of counts while they fit side by side, points.
+    below
+        Room under the panel for its scale and the scale's name, inches, where
+        that of a panel beside it is wanted; what this one needs if not given.
 
     Returns
     -------
     matplotlib.axes.Axes
         The axes that hold the data.
     """
-    below = below_in(curve, box.width)
+    below = below_in(curve, box.width) if below is None else below
     data = Box(
         box.left,
         box.bottom + below + lane_height,
@@ -324,7 +328,7 @@ def draw_find_panel(
         scaled = lane
     else:
         sns.despine(ax=ax)
-    _draw_exposure_scale(figure, box, scaled, curve)
+    _draw_exposure_scale(figure, box, scaled, curve, below)
     return ax
 
 
@@ -338,7 +342,9 @@ def _draw_probability_scale(ax: Axes, lowest: float, written: bool) -> None:
     ax.set_axisbelow(True)
 
 
-def _draw_exposure_scale(figure: Figure, box: Box, ax: Axes, curve: FindCurve) -> None:
+def _draw_exposure_scale(
+    figure: Figure, box: Box, ax: Axes, curve: FindCurve, below: float
+) -> None:
     scale = exposure_scale(curve)
     low, high = (edge / scale.factor for edge in ax.get_xlim())
     if scale.noun == "months":
@@ -355,7 +361,7 @@ def _draw_exposure_scale(figure: Figure, box: Box, ax: Axes, curve: FindCurve) -
     write(
         figure,
         box.left + box.width / 2,
-        box.bottom + below_in(curve, box.width) - TICKS_IN - 0.04,
+        box.bottom + below - TICKS_IN - 0.04,
         _axis_name(curve, box.width),
         LABEL_PT,
         gid="axis-name",
@@ -529,8 +535,8 @@ def _draw_lane(
     words = lane_words(curve, mark, floor_probability, _width_in(lane))
     top = LANE_PADDING_IN
     if words.thin:
-        _draw_thin(lane, curve, top)
-        top += THIN_ROW_IN
+        # At the foot of the lane: the lines down to the marks end above it.
+        _draw_thin(lane, curve, lane.get_ylim()[0] - LANE_PADDING_IN - THIN_ROW_IN)
     if mark is None:
         return
     if words.has_marks:
@@ -572,9 +578,6 @@ def _write_in_lane(
         ha="center",
         va="center_baseline",
         gid=gid,
-        # Words in the thin row may cross the line down to a mark: it passes behind them.
-        bbox={"facecolor": LANE, "edgecolor": "none", "pad": 1.0},
-        zorder=5,
     )
 
 
@@ -588,7 +591,7 @@ def _draw_thin(lane: Axes, curve: FindCurve, top: float) -> None:
     for start, end in stretches:
         lane.plot(
             [start, end],
-            [top - 0.02, top - 0.02],
+            [top + 0.05, top + 0.05],
             color=FITTED,
             alpha=0.65,
             linewidth=3.0,
@@ -600,7 +603,9 @@ def _draw_thin(lane: Axes, curve: FindCurve, top: float) -> None:
     else:
         words = FEW_SOURCES if stretches[0][1] == at[-1] else FEW_AT_START
     middle = float(stretches[0][0] + stretches[-1][1]) / 2
-    _write_in_lane(lane, words, middle, top + THIN_ROW_IN / 2, LABEL_PT, "normal", "thin-words-1")
+    _write_in_lane(
+        lane, words, middle, top + THIN_ROW_IN - 0.15, LABEL_PT, "normal", "thin-words-1"
+    )
 
 
 def _draw_bracket(

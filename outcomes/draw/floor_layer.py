@@ -18,7 +18,6 @@ from matplotlib.figure import Figure
 from outcomes.draw.find_panel import (
     BRACKET_ROW_IN,
     LANE_PADDING_IN,
-    THIN_ROW_IN,
     ThresholdMark,
     extent,
     in_100,
@@ -146,7 +145,7 @@ def _floor(data: Axes, floor: float) -> list[str]:
 def _lane(data: Axes, lane: Axes, curve: FindCurve, floor: float, mark: ThresholdMark) -> list[str]:
     above, under = _Place(data), _Place(lane)
     words = lane_words(curve, mark, floor, (under.right - under.left) / POINTS_PER_IN)
-    top = LANE_PADDING_IN + (THIN_ROW_IN if words.thin else 0.0)
+    top = LANE_PADDING_IN
     parts: list[str] = []
     if words.has_marks:
         parts += _marks(above, under, curve, floor, mark, under.y(top + BRACKET_ROW_IN / 2))

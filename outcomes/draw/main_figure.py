@@ -281,6 +281,9 @@ def _draw_finds(
         for at, given_marks in ((floor, thresholds), *other_floors)
         for curve in curves
     )
+    # A name in two lines under one panel would set its data higher than the other's, and the one
+    # scale of finds, written at the left alone, would be read wrongly off the other panel.
+    below = max(below_in(curve, width) for curve in curves)
     for number, (curve, mark) in enumerate(zip(curves, marks, strict=True)):
         draw_find_panel(
             figure,
@@ -292,6 +295,7 @@ def _draw_finds(
             lane_height=lane_height,
             first=number == 0,
             small_pt=small_pt,
+            below=below,
         )
 
 

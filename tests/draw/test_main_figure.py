@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 from itertools import combinations, pairwise
@@ -28,6 +29,7 @@ from outcomes.draw.find_panel import (
     threshold_words,
     within_observed,
 )
+from outcomes.draw.floor_layer import floor_layer, size_pt
 from outcomes.draw.lifetime_panel import followed_at, group_looks
 from outcomes.draw.main_figure import (
     CAUTION,
@@ -37,7 +39,7 @@ from outcomes.draw.main_figure import (
     draw_main_figure,
     draw_stacked_figure,
 )
-from outcomes.draw.theme import DAYS_PER_MONTH, LANE, theme
+from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, LANE, Sheet, theme
 
 from .looks import ax_of
 
@@ -455,6 +457,24 @@ def test_two_curves_share_one_scale_of_finds(made: SimpleNamespace) -> None:
     assert len(limits) == 1
 
 
+def test_both_panels_of_finds_stand_at_one_height_whatever_is_written_under_them(
+    made: SimpleNamespace,
+) -> None:
+    """The scale at the left is read across both."""
+    variant = made.variants["two"]
+    curves = [replace(c, without=10) if c.exposure == "cycles" else c for c in variant["curves"]]
+    for sheet in (ALONE, IN_PAGE):
+        figure = draw_main_figure(**variant | {"curves": curves}, sheet=sheet)
+        for panel in ("finds", "lane"):
+            cycles, age = (
+                ax_of(figure, f"{panel}-{e}").get_position() for e in ("cycles", "age_days")
+            )
+            assert (cycles.y0, cycles.y1) == (age.y0, age.y1)
+            assert cycles.y1 > cycles.y0
+        cycles, age = (ax_of(figure, f"finds-{e}").get_ylim() for e in ("cycles", "age_days"))
+        assert cycles == age
+
+
 # --- the threshold --------------------------------------------------------------------------
 
 
@@ -559,6 +579,56 @@ def test_marks_outside_what_was_observed_are_left_out(made: SimpleNamespace) -> 
     assert interval.get_xdata().tolist() == [0.0, 32.0]
     assert [line.get_marker() for line in lines_of(lane, "threshold-end")] == ["<", ">"]
     assert words_of(figure, "retire-words") == []
+
+
+@pytest.mark.parametrize("floor", [0.75, 0.85, 0.92])
+@pytest.mark.parametrize("sheet", [ALONE, IN_PAGE])
+def test_no_line_down_to_a_mark_runs_through_words(
+    made: SimpleNamespace, floor: float, sheet: Sheet
+) -> None:
+    variant = made.variants["thin_at_both_ends"]
+    # In the middle of the panel, where the words on few sources stand.
+    marks = {
+        "cycles": ThresholdMark(16.0, 13.0, 20.0, 14.0),
+        "age_days": ThresholdMark(460.0, 400.0, 600.0, 430.0),
+    }
+    given = variant | {"floor": floor, "thresholds": marks, "title": "", "subtitle": ""}
+    figure = draw_main_figure(**given, sheet=sheet)
+    assert words_of(figure, "thin-words") == ["few sources at both ends"] * 2
+    placed = [(t, box) for t, box in extents(figure) if "axis" not in (t.get_gid() or "")]
+    lines = [
+        Bbox(ax.transData.transform(segment)).padded(1.0)
+        for ax in figure.axes
+        if (ax.get_gid() or "").startswith("lane-")
+        for drop in ax.collections
+        if isinstance(drop, LineCollection) and drop.get_gid() == "drop"
+        for segment in drop.get_segments()
+    ]
+    assert len(lines) == 4
+    # The same lines where the page lays them over the figure.
+    scale = figure.bbox.width / size_pt(figure)[0]
+    layer = floor_layer(figure, variant["curves"], floor, marks)
+    for x1, y1, x2, y2 in re.findall(
+        r'd="M([\d.]+) ([\d.]+)L([\d.]+) ([\d.]+)" stroke="#1d', layer
+    ):
+        assert x1 == x2
+        ends = [[float(x1), float(y1)], [float(x2), float(y2)]]
+        lines.append(
+            Bbox([[x * scale, figure.bbox.height - y * scale] for x, y in ends]).padded(1.0)
+        )
+    assert len(lines) == 8
+    for text, box in placed:
+        for line in lines:
+            assert not overlap(box, Bbox([line.min, line.max])), text.get_text()
+
+
+def test_the_sample_of_the_broken_line_lies_under_no_words(variant: dict[str, Any]) -> None:
+    figure = drawn(variant)
+    for ax in figure.axes:
+        for line in lines_of(ax, "thin-extent"):
+            shown = Bbox(ax.transData.transform(line.get_xydata()))
+            for text, box in extents(figure):
+                assert not overlap(box, shown.padded(2.0)), text.get_text()
 
 
 # --- time to unreliable ---------------------------------------------------------------------
