@@ -19,7 +19,7 @@ from outcomes.decide.explain import Explanation, SourceTrial
 from outcomes.decide.exposure_left import ExposureLeft
 from outcomes.decide.matched_portions import MatchedPortions
 from outcomes.decide.overlap import BoundChoice, KindComparison
-from outcomes.decide.shelf import ShelfSource
+from outcomes.decide.shelf import FEWEST_RECENT, ShelfSource
 from outcomes.decide.threshold import Retirement, find_threshold
 from outcomes.decide.trade_off import (
     PresentPractice,
@@ -518,7 +518,8 @@ def explanation_lines(
             yield f"{start}{'expected':<10}{'found so far':<14}{'estimate then':<16}"
         else:
             yield f"{start}{'found so far':<14}".rstrip()
-        yield from (_trial_line(trial, told) for trial in explanation.trials)
+        floor = facts.settings.floor
+        yield from (_trial_line(trial, told, floor) for trial in explanation.trials)
         if not told:
             yield ""
             yield _nothing_expected(explanation, facts)
@@ -548,7 +549,7 @@ def _nothing_expected(explanation: Explanation, facts: Facts) -> str:
     return f"What to expect of it cannot be told: {why}."
 
 
-def _trial_line(trial: SourceTrial, told: bool) -> str:
+def _trial_line(trial: SourceTrial, told: bool, floor: float) -> str:
     cycles = "?" if trial.cycles is None else f"{trial.cycles:.0f}"
     start = (
         f"{trial.started_at:%Y-%m-%d}  {_short(trial.dog_id, 13):<14}{trial.result:<8}{cycles:>6}  "
@@ -559,7 +560,8 @@ def _trial_line(trial: SourceTrial, told: bool) -> str:
         return f"{start}{space}{so_far:<14}{trial.why_not or ''}".rstrip()
     estimate = _hundred(trial.running)
     if trial.low is not None and trial.high is not None and trial.high - trial.low >= 0.005:
-        estimate += f" ({_hundred(trial.low)} to {_hundred(trial.high)})"
+        low, high = (words.limit_beside_floor(v, floor) for v in (trial.low, trial.high))
+        estimate += f" ({low} to {high})"
     return f"{start}{_hundred(trial.expected):<10}{so_far:<14}{estimate}"
 
 
@@ -594,16 +596,25 @@ def advice_lines(
     yield f"On {facts.shelf_day.isoformat()}: {cycles}, {age}."
     if held.find_probability is not None and held.low is not None and held.high is not None:
         confidence = words.percent(facts.settings.confidence)
+        low, high = (words.limit_beside_floor(v, floor) for v in (held.low, held.high))
         yield (
             f"Its find probability today: {words.in_100(held.find_probability)} ({confidence} "
-            f"interval {_hundred(held.low)} to {_hundred(held.high)}); the floor is "
-            f"{words.floor_in_100(floor)}."
+            f"interval {low} to {high}); the floor is {words.floor_in_100(floor)}."
         )
     yield f"Advice: {held.advice}. {_sentence(words.advice_reason(held, floor))}"
-    if last is not None and _own_trials_would_decide(last, held, floor):
+    few = 0 < (held.trials_used or 0) < FEWEST_RECENT
+    if few and held.ground == "unsure":
         yield (
-            "What its own trials leave open would decide; what keeps it open is the rest: how "
-            "finds change with cycles and age, and how far sources differ at all."
+            f"Whatever they show, fewer than {FEWEST_RECENT} trials of its own are too few to keep "
+            "or retire a source on."
+        )
+    elif last is not None and _own_trials_would_decide(last, held, floor):
+        side = "at or above" if last.low is not None and last.low >= floor else "below"
+        yield (
+            f"In the last line above, the whole interval lies {side} {words.floor_in_100(floor)}, "
+            "but it counts only what its own trials leave open. The interval of the advice also "
+            "counts how unsure these records are of the change with cycles and age, and of how "
+            "far sources differ; that one holds the floor, so the advice is to test."
         )
     yield "The decision is the director's."
 

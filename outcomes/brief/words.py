@@ -1201,21 +1201,27 @@ TERM_WORDS = {
 def expected_finds(source: ShelfSource, floor: float) -> str | None:
     """A source's predicted finds in 100 with their interval; None without a prediction.
 
-    Whole numbers, but a limit just below the floor has a decimal where it would
-    otherwise read as the floor: the advice rests on which side of it the limit lies.
+    Whole numbers, but for a limit just below the floor (:func:`limit_beside_floor`).
     """
     probability, low, high = source.find_probability, source.low, source.high
     if probability is None or low is None or high is None:
         return None
-    at_floor = finds_in_100(floor)
+    limits_ = f"{limit_beside_floor(low, floor)} to {limit_beside_floor(high, floor)}"
+    return f"{finds_in_100(probability)} ({limits_})"
 
-    def limit(value: float) -> str:
-        shown = finds_in_100(value)
-        if shown != at_floor or value >= floor:
-            return shown
-        return f"{math.floor(1000.0 * value) / 10.0:.1f}"
 
-    return f"{finds_in_100(probability)} ({limit(low)} to {limit(high)})"
+def limit_beside_floor(value: float, floor: float) -> str:
+    """A limit of predicted finds in 100, with a decimal where it would else read as the floor.
+
+    The advice rests on which side of the floor the limit lies.
+
+    >>> limit_beside_floor(0.8454, 0.85), limit_beside_floor(0.8454, 0.80)
+    ('84.5', '85')
+    """
+    shown = finds_in_100(value)
+    if shown != finds_in_100(floor) or value >= floor:
+        return shown
+    return f"{math.floor(1000.0 * value) / 10.0:.1f}"
 
 
 def early_warning(watched: Watch, held: Sequence[str]) -> str:

@@ -7,10 +7,12 @@ from dataclasses import replace
 
 import pytest
 
+from outcomes.brief import words
 from outcomes.brief.decisions import (
     advice_lines,
     bootstrap_sentence,
     bounds_sentence,
+    explanation_lines,
     left_told,
     left_words,
     portions_sentence,
@@ -192,7 +194,8 @@ def test_what_keeps_a_source_open_is_named_where_its_own_trials_would_decide(
     demo_facts, ground, low, high, said
 ):
     floor = demo_facts.settings.floor
-    held = replace(next(s for s in demo_facts.shelf if s.advice == "test"), ground=ground)
+    held = next(s for s in demo_facts.shelf if s.advice == "test")
+    held = replace(held, ground=ground, trials_used=40)
     explanation = explain_source(demo_facts.fit, demo_facts.joined.trials, held.source_id)
     ends = {"floor": floor}
     last = replace(
@@ -201,8 +204,30 @@ def test_what_keeps_a_source_open_is_named_where_its_own_trials_would_decide(
         high=ends.get(high) or floor + high,
     )
     lines = list(advice_lines(demo_facts, held.source_id, held, last))
-    clause = "What its own trials leave open would decide; what keeps it open is the rest: how "
+    side = "below" if last.low < floor else "at or above"
+    clause = f"In the last line above, the whole interval lies {side} 85 in 100, but it counts "
     assert any(line.startswith(clause) for line in lines) is said
+    few = list(advice_lines(demo_facts, held.source_id, replace(held, trials_used=4), last))
+    assert not any(line.startswith(clause) for line in few)
+    enough = "Whatever they show, fewer than 5 trials of its own are too few to keep or retire"
+    assert any(line.startswith(enough) for line in few) is (ground == "unsure")
+    assert not any(line.startswith(enough) for line in lines)
+
+
+def test_a_limit_just_below_the_floor_is_told_alike_in_the_table_and_in_the_explanation(demo_facts):
+    floor = demo_facts.settings.floor
+    held = next(s for s in demo_facts.shelf if s.advice == "test")
+    near = replace(held, find_probability=0.94, low=floor - 0.0046, high=0.98)
+    lines = list(advice_lines(demo_facts, near.source_id, near))
+    assert words.expected_finds(near, floor) == "94 (84.5 to 98)"
+    assert (
+        "Its find probability today: 94 in 100 (90 % interval 84.5 to 98); the floor is 85 in 100."
+        in lines
+    )
+    explanation = explain_source(demo_facts.fit, demo_facts.joined.trials, held.source_id)
+    trial = replace(explanation.trials[-1], running=0.9, low=floor - 0.0046, high=0.98)
+    told = list(explanation_lines(replace(explanation, trials=(trial,)), demo_facts, near))
+    assert any(line.endswith("90 (84.5 to 98)") for line in told)
 
 
 def test_numbers_for_programs_are_plain_and_never_infinite():
