@@ -185,6 +185,7 @@ def _main_figure(
         thresholds=_marks(facts.retirement),
         lifetime=facts.lifetime,
         footer=figure_footer(facts),
+        note=words.low_circle_in_short(facts.retirement),
         sheet=sheet,
         other_floors=other_floors,
     )

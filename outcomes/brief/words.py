@@ -888,6 +888,25 @@ def circle_note(retirement: Retirement) -> str | None:
 
 def _low_circle(retirement: Retirement) -> str:
     """What to make of a circle below the floor where the limit says finds still reach it."""
+    threshold, low = _circle_below(retirement) or (None, None)
+    if threshold is None or low is None:
+        return ""
+    at = exposure_value(threshold.by, low.mean)
+    top = _at_least(threshold.by, threshold.retire_after or 0)
+    return (
+        f" The one at {at} lies below {floor_in_100(threshold.floor)} though at that "
+        f"floor the limit is {top}: it is what was counted, on these sources and in "
+        "these conditions; the limit is read off the line, which sets them alike"
+        + (
+            ". Here even its interval lies below: look at those sources first."
+            if low.proportion_high < threshold.floor
+            else ", and its interval reaches the floor."
+        )
+    )
+
+
+def _circle_below(retirement: Retirement) -> tuple[Threshold, Bin] | None:
+    """The last circle below the floor at or before its limit; None where there is none."""
     bins = {curve.exposure: curve.bins for curve in retirement.curves}
     for threshold in retirement.thresholds:
         limit = threshold.retire_after or 0.0
@@ -897,20 +916,20 @@ def _low_circle(retirement: Retirement) -> str:
             if b.mean <= limit and b.proportion < threshold.floor
         ]
         if low:
-            at = exposure_value(threshold.by, low[-1].mean)
-            top = exposure_value(threshold.by, limit)
-            sure = low[-1].proportion_high < threshold.floor
-            return (
-                f" The one at {at} lies below {floor_in_100(threshold.floor)} though at that "
-                f"floor the limit is {top}: it is what was counted, on these sources and in "
-                "these conditions; the limit is read off the line, which sets them alike"
-                + (
-                    ". Here even its interval lies below: look at those sources first."
-                    if sure
-                    else ", and its interval reaches the floor."
-                )
-            )
-    return ""
+            return threshold, low[-1]
+    return None
+
+
+def low_circle_in_short(retirement: Retirement) -> str:
+    """The same in one line for a slide; empty where no circle lies there."""
+    threshold, low = _circle_below(retirement) or (None, None)
+    if threshold is None or low is None:
+        return ""
+    return (
+        f"The circle at {exposure_value(threshold.by, low.mean)} lies below the floor though the "
+        f"limit is {_at_least(threshold.by, threshold.retire_after or 0)}: it is what was counted "
+        "on those sources; the limit is read off the line."
+    )
 
 
 def nothing_drawn(retirement: Retirement, lifetime: Lifetime) -> str | None:

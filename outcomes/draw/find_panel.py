@@ -48,6 +48,7 @@ FEW_SOURCES = "few sources out here"
 FEW_AT_START = "few sources here"
 FEW_AT_BOTH_ENDS = "few sources at both ends"
 MONTHS_FROM_DAYS = 400.0
+FEWEST_MONTHS = 2  # a limit below that is told in days, here and on the page
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,33 +160,41 @@ def lowest_shown(curves: Sequence[FindCurve], floor_probability: float) -> float
 
 
 def threshold_words(
-    curve: FindCurve, mark: ThresholdMark | None, floor_probability: float
+    curve: FindCurve, mark: ThresholdMark | None, floor_probability: float, *, brief: bool = False
 ) -> tuple[str, str]:
-    """What to say of the threshold and of the retirement limit; empty where nothing is known."""
+    """What to say of the threshold and of the retirement limit; empty where nothing is known.
+
+    Where it must be ``brief``, the interval bears its confidence without its noun.
+    """
     if mark is None:
         return "", ""
     scale = exposure_scale(curve)
     at_floor = f"{in_100(floor_probability)} in 100"
     if mark.estimate is not None:
-        # A no-break space keeps the number, its unit and its interval on one line.
-        said = (
-            f"◆\u00a0falls to {at_floor} at "
-            + f"about {_estimate_words(mark.estimate, mark.low, mark.high, scale)}".replace(
-                " ", "\u00a0"
-            )
+        interval_name = f"{100 * curve.confidence:g} %{':' if brief else ' interval'}"
+        # No-break spaces keep the number with its unit, and the interval on one line.
+        about, interval = (
+            part.replace(" ", "\u00a0")
+            for part in _estimate_words(mark.estimate, mark.low, mark.high, scale, interval_name)
         )
+        said = f"◆\u00a0falls to {at_floor} at about\u00a0{about} {interval}"
     else:
         said = _without_threshold(curve, floor_probability, at_floor)
     if mark.retire_after is None:
         return said, ""
-    # A limit is never rounded up: the source would be kept past it.
-    if scale.noun == "months":
-        months = floor(mark.retire_after / scale.factor * 10) / 10
-        days = f"({count(floor(mark.retire_after), 'day')})".replace(" ", "\u00a0")
-        return said, f"■\u00a0retire after {months:g}\u00a0months {days}"
-    cycles = floor(mark.retire_after)
-    noun = "cycle" if cycles == 1 else scale.noun
-    return said, f"■\u00a0retire after {cycles:,}\u00a0{noun}"
+    return said, f"■\u00a0retire after {_limit_words(mark.retire_after, scale)}"
+
+
+def _limit_words(limit: float, scale: ExposureScale) -> str:
+    """The limit as the page tells it; never rounded up: the source would be kept past it."""
+    if scale.noun == "cycles":
+        return count(floor(limit), "cycle").replace(" ", "\u00a0")
+    days = count(floor(limit), "day").replace(" ", "\u00a0")
+    months = floor(limit / DAYS_PER_MONTH)
+    if months < FEWEST_MONTHS:
+        return days
+    told = f"{months:,}\u00a0months"
+    return told if scale.noun == "months" else f"{days} ({told})"
 
 
 def _without_threshold(curve: FindCurve, floor_probability: float, at_floor: str) -> str:
@@ -205,17 +214,20 @@ def _without_threshold(curve: FindCurve, floor_probability: float, at_floor: str
 
 
 def _estimate_words(
-    estimate: float, low: float | None, high: float | None, scale: ExposureScale
-) -> str:
+    estimate: float, low: float | None, high: float | None, scale: ExposureScale, interval: str
+) -> tuple[str, str]:
+    """The estimate with its unit, and in brackets its interval, which bears its confidence."""
     decimals = 0 if estimate / scale.factor >= 10 else 1
     about = f"{scale.number(estimate, decimals)} {scale.noun}"
     if low is not None and high is not None:
-        return f"{about} ({scale.number(low, decimals)}–{scale.number(high, decimals)})"
-    if low is not None:
-        return f"{about} ({scale.number(low, decimals)} or more)"
-    if high is not None:
-        return f"{about} ({scale.number(high, decimals)} or fewer)"
-    return f"{about} (interval wider than the records)"
+        shown = f"{scale.number(low, decimals)}–{scale.number(high, decimals)}"
+    elif low is not None:
+        shown = f"{scale.number(low, decimals)} or more"
+    elif high is not None:
+        shown = f"{scale.number(high, decimals)} or fewer"
+    else:
+        shown = "wider than the records"
+    return about, f"({interval} {shown})"
 
 
 def lane_words(
@@ -224,14 +236,23 @@ def lane_words(
     """The words of the lane under the data, wrapped to its width."""
     threshold, retire = threshold_words(curve, mark, floor_probability)
     room = width_in - 0.16
-    if any(text_width_in(part, LABEL_PT) * 1.02 > room for part in threshold.split(" ")):
-        threshold = threshold.replace("\u00a0", " ")
+    lines = _threshold_lines(threshold, room)
+    in_brief = _threshold_lines(
+        threshold_words(curve, mark, floor_probability, brief=True)[0], room
+    )
     return LaneWords(
         thin=bool(np.any(curve.thin)),
-        threshold=wrap_to_width(threshold, room, LABEL_PT, even=True),
+        # Room for the data goes before a noun.
+        threshold=in_brief if len(in_brief) < len(lines) else lines,
         retire=wrap_to_width(retire, room, SUBTITLE_PT, "bold", even=True),
         has_marks=mark is not None and (mark.estimate is not None or mark.retire_after is not None),
     )
+
+
+def _threshold_lines(threshold: str, room_in: float) -> tuple[str, ...]:
+    if any(text_width_in(part, LABEL_PT) * 1.02 > room_in for part in threshold.split(" ")):
+        threshold = threshold.replace("\u00a0", " ")
+    return wrap_to_width(threshold, room_in, LABEL_PT, even=True)
 
 
 def _axis_name(curve: FindCurve, width_in: float) -> tuple[str, ...]:

@@ -61,6 +61,7 @@ BETWEEN_IN = 0.3
 SCALE_ROOM_IN = 0.95
 FLOOR_ROOM_IN = 0.75
 KEY_IN = 0.36
+FOOTER_LINES = 3
 LIFETIME_IN = {True: {0: 6.4, 1: 5.4, 2: 4.95}, False: {0: 6.4, 1: 4.7, 2: 3.7}}
 REASON_IN = {True: 3.9, False: 3.2}
 
@@ -74,6 +75,7 @@ def draw_main_figure(
     lifetime: Lifetime,
     footer: str,
     *,
+    note: str = "",
     sheet: Sheet = ALONE,
     other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
 ) -> Figure:
@@ -98,6 +100,9 @@ def draw_main_figure(
         Where the figures come from: trials, sources, dogs. That this is an
         association and not proof of cause is added unless it is said there.
         Not written within a page.
+    note
+        What is to be known of a circle, in small print before the footer where
+        the two take no more than ``FOOTER_LINES`` lines; else it is left out.
     sheet
         What it is drawn on: a slide of 16 × 9 inches, or ``IN_PAGE``.
     other_floors
@@ -120,7 +125,7 @@ def draw_main_figure(
     with theme():
         figure = Figure(figsize=(sheet.width_in, sheet.height_in))
         top = _write_header(figure, sheet, title, subtitle if curves else "")
-        bottom = _write_footer(figure, sheet, footer) if sheet.alone else 0.15
+        bottom = _write_footer(figure, sheet, footer, note) if sheet.alone else 0.15
         lifetime_width = (
             LIFETIME_IN[sheet.alone][len(curves)]
             if lifetime.curve or not curves
@@ -218,12 +223,15 @@ def _write_header(figure: Figure, sheet: Sheet, title: str, subtitle: str) -> fl
     return top - 0.25
 
 
-def _write_footer(figure: Figure, sheet: Sheet, footer: str) -> float:
+def _write_footer(figure: Figure, sheet: Sheet, footer: str, note: str) -> float:
     words = " ".join(footer.split())
     if CAUTION.rstrip(".").lower() not in words.lower():
         words = f"{words} {CAUTION}".strip()
-    size = sheet.small_pt
-    lines = wrap_to_width(words, sheet.width_in - 2 * sheet.margin_in, size)
+    size, width = sheet.small_pt, sheet.width_in - 2 * sheet.margin_in
+    lines = wrap_to_width(words, width, size)
+    noted = (*wrap_to_width(note, width, size), *lines)
+    if note and len(noted) <= FOOTER_LINES:
+        lines = noted
     height = lines_height_in(len(lines), size)
     write(figure, sheet.margin_in, 0.25 + height, lines, size, gid="footer", color=MUTED)
     return 0.25 + height + 0.2
@@ -339,7 +347,7 @@ def _write_key(
             markeredgewidth=2,
             linestyle="none",
         )
-        words = "observed, with its interval"
+        words = f"observed, with its {100 * curves[0].confidence:g} % interval"
         write(figure, left + 0.28, middle + half, [words], LABEL_PT, gid="key-observed")
         if below:
             middle -= KEY_IN

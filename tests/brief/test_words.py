@@ -721,6 +721,14 @@ def test_a_circle_below_the_floor_left_of_the_limit_is_not_left_as_a_contradicti
     note = words.circle_note(one)
     assert ("The one at 2 cycles lies below 85 in 100" in note) == (said is not None)
     assert said is None or said in note
+    short = words.low_circle_in_short(one)
+    limit = f"{threshold.retire_after} cycle"
+    assert (
+        f"The circle at 2 cycles lies below the floor though the limit is {limit}" in short
+    ) == (said is not None)
+    assert "one on few sources" not in short
+    assert bool(short) == (said is not None)
+    assert len(short) < 160
 
 
 def test_the_figure_says_how_often_sources_that_never_change_meet_the_rule(

@@ -23,6 +23,7 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
+from outcomes.brief.words import retire_after_words
 from outcomes.draw.find_panel import (
     exposure_scale,
     lowest_shown,
@@ -492,7 +493,8 @@ def test_the_threshold_and_its_interval_stand_at_their_exposures(made: SimpleNam
     (limit,) = lines_of(lane, "retire-after")
     assert limit.get_xdata().tolist() == [10.0]
     assert words_of(figure, "threshold-words") == [
-        "◆\u00a0falls to 85 in 100 at about\u00a014\u00a0cycles\u00a0(11–18)"
+        "◆\u00a0falls to 85 in 100 at about\u00a014\u00a0cycles "
+        "(90\u00a0%\u00a0interval\u00a011–18)"
     ]
     assert words_of(figure, "retire-words") == ["■\u00a0retire after 10\u00a0cycles"]
 
@@ -505,13 +507,13 @@ def said(curve: Any, mark: ThresholdMark | None, floor: float = 0.85) -> tuple[s
 @pytest.mark.parametrize(
     ("mark", "words"),
     [
-        ((13.9, 10.8, 18.2), "◆ falls to 85 in 100 at about 14 cycles (11–18)"),
-        ((9.24, 7.61, 11.0), "◆ falls to 85 in 100 at about 9.2 cycles (7.6–11.0)"),
-        ((13.9, 10.8, None), "◆ falls to 85 in 100 at about 14 cycles (11 or more)"),
-        ((13.9, None, 18.2), "◆ falls to 85 in 100 at about 14 cycles (18 or fewer)"),
+        ((13.9, 10.8, 18.2), "◆ falls to 85 in 100 at about 14 cycles (90 % interval 11–18)"),
+        ((9.24, 7.61, 11.0), "◆ falls to 85 in 100 at about 9.2 cycles (90 % interval 7.6–11.0)"),
+        ((13.9, 10.8, None), "◆ falls to 85 in 100 at about 14 cycles (90 % interval 11 or more)"),
+        ((13.9, None, 18.2), "◆ falls to 85 in 100 at about 14 cycles (90 % interval 18 or fewer)"),
         (
             (13.9, None, None),
-            "◆ falls to 85 in 100 at about 14 cycles (interval wider than the records)",
+            "◆ falls to 85 in 100 at about 14 cycles (90 % interval wider than the records)",
         ),
     ],
 )
@@ -550,14 +552,26 @@ def test_ages_beyond_400_days_are_written_in_months_and_limits_rounded_down(
 ) -> None:
     mark = ThresholdMark(701.0, 480.0, None, 426.9)
     assert said(made.age(), mark) == (
-        "◆ falls to 85 in 100 at about 23 months (16 or more)",
-        "■ retire after 14 months (426 days)",
+        "◆ falls to 85 in 100 at about 23 months (90 % interval 16 or more)",
+        "■ retire after 14 months",
     )
     young = made.age(last=390.0, edges=(0, 90, 390))
     assert said(young, ThresholdMark(300.0, 200.0, 380.0, 290.7)) == (
-        "◆ falls to 85 in 100 at about 300 days (200–380)",
-        "■ retire after 290 days",
+        "◆ falls to 85 in 100 at about 300 days (90 % interval 200–380)",
+        "■ retire after 290 days (9 months)",
     )
+    assert said(young, ThresholdMark(300.0, 200.0, 380.0, 58.7))[1] == "■ retire after 58 days"
+
+
+@pytest.mark.parametrize("days", [12, 60, 61, 290, 437, 456, 700])
+@pytest.mark.parametrize("last", [390.0, 900.0])
+def test_the_figure_tells_the_same_limit_of_age_as_the_page(
+    made: SimpleNamespace, days: int, last: float
+) -> None:
+    curve = made.age(last=last, edges=(0, 90, last))
+    told = said(curve, ThresholdMark(None, None, None, float(days)))[1]
+    page = retire_after_words(SimpleNamespace(by="age_days", retire_after=days))
+    assert page.removeprefix("Retire at an age of ") in told
 
 
 def test_ticks_of_months_stand_at_their_days(made: SimpleNamespace) -> None:
@@ -734,6 +748,37 @@ def test_the_caution_is_added_where_the_footer_lacks_it(made: SimpleNamespace) -
     assert words_of(figure, "footer") == [f"Made-up records. {CAUTION}"]
 
 
+def test_small_print_on_a_circle_stands_before_the_footer_where_there_is_room(
+    made: SimpleNamespace,
+) -> None:
+    note = "The circle at 12 cycles lies below the floor: it is what was counted."
+    one = made.variants["one"]
+    figure = draw_main_figure(**one, note=note)
+    assert " ".join(words_of(figure, "footer")) == f"{note} {one['footer']}"
+    for (text, box), (other_text, other) in combinations(extents(figure), 2):
+        assert not overlap(box, other), (text.get_text(), other_text.get_text())
+    crowded = one | {"footer": " ".join([one["footer"]] * 3)}
+    assert note not in " ".join(words_of(draw_main_figure(**crowded, note=note), "footer"))
+    assert words_of(draw_main_figure(**one, note=note, sheet=IN_PAGE), "footer") == []
+
+
+@pytest.mark.parametrize("confidence", [0.9, 0.95, 0.975])
+def test_every_interval_on_the_slide_bears_its_confidence(
+    made: SimpleNamespace, confidence: float
+) -> None:
+    curve = replace(made.curve(), confidence=confidence)
+    figure = draw_main_figure(**made.variants["one"] | {"curves": [curve]})
+    shown = f"{100 * confidence:g} %"
+    assert words_of(figure, "key-observed") == [f"observed, with its {shown} interval"]
+    assert words_of(figure, "key-fitted") == [f"fitted, with its {shown} band"]
+    said = " ".join(words_of(figure, "threshold-words")).replace("\u00a0", " ")
+    assert said.endswith(f"at about 14 cycles ({shown} interval 11–18)")
+    # Where the noun would take a line of its own from the data, it goes.
+    two = draw_main_figure(**made.variants["two"])
+    said = " ".join(words_of(two, "threshold-words-")[:2]).replace("\u00a0", " ")
+    assert said == "◆ falls to 85 in 100 at about 14 cycles (90 %: 11–18)"
+
+
 def test_without_a_curve_the_reason_takes_its_place(made: SimpleNamespace) -> None:
     given = made.variants["no_curves"]
     figure = draw_main_figure(**given)
@@ -746,7 +791,7 @@ def test_bins_without_a_model_are_drawn_without_a_line(made: SimpleNamespace) ->
     figure = draw_main_figure(**made.variants["observed_only"])
     assert lines_of(ax_of(figure, "finds-cycles"), "fitted") == []
     assert words_of(figure, "key-fitted") == []
-    assert words_of(figure, "key-observed") == ["observed, with its interval"]
+    assert words_of(figure, "key-observed") == ["observed, with its 90 % interval"]
 
 
 def test_a_dollar_sign_is_a_dollar_sign(made: SimpleNamespace) -> None:
