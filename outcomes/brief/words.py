@@ -525,8 +525,37 @@ def retire_sentence(verdict: WhichPredicts, retirement: Retirement) -> str:
         )
     sentences = [threshold_sentence(t) for t in retirement.thresholds]
     if verdict.verdict == "cannot be told apart":
-        sentences.append("Cycles and age are two views of the same change, not two limits.")
+        sentences.append(_one_change(retirement))
     return " ".join(sentences)
+
+
+def _one_change(retirement: Retirement) -> str:
+    """What limits by both are where cycles cannot be told from age."""
+    careful = (
+        "; to be careful, keep to whichever limit comes first"
+        if len(_limits_set(retirement)) > 1
+        else ""
+    )
+    return (
+        "Cycles and age are two readings of one change here, for these records cannot tell which "
+        f"of the two it is{careful}."
+    )
+
+
+def _limits_set(retirement: Retirement) -> list[Threshold]:
+    """Thresholds with a limit, in the order told."""
+    return [t for t in retirement.thresholds if t.retire_after is not None]
+
+
+def _limits_named(retirement: Retirement) -> str:
+    """All limits in words: "12 cycles", "12 cycles or 14 months of age"."""
+    return joined(
+        [
+            _at_least(t.by, t.retire_after or 0) + (" of age" if t.by == "age_days" else "")
+            for t in _limits_set(retirement)
+        ],
+        "or",
+    )
 
 
 def price_sentence(price: TradeOff, retirement: Retirement) -> str | None:
@@ -543,6 +572,10 @@ def price_sentence(price: TradeOff, retirement: Retirement) -> str | None:
     point, now = within[-1], price.present
     many = "fewer than 1" if point.sources_per_year < 0.5 else f"about {point.sources_per_year:.0f}"
     one = "source" if many in ("about 1", "fewer than 1") else "sources"
+    which = "that limit"
+    if len(_limits_set(retirement)) > 1:
+        of_age = "" if by_cycles else " of age"
+        which = f"the limit of {_at_least(leading.by, leading.retire_after)}{of_age}"
     yearly = f"{now.sources_per_year:.1f}".removesuffix(".0")
     discarded = (
         "no source was discarded"
@@ -552,7 +585,7 @@ def price_sentence(price: TradeOff, retirement: Retirement) -> str | None:
         else f"{yearly} sources a year were discarded"
     )
     return (
-        f"What that limit buys and costs, at this unit's own rate of use: about "
+        f"What {which} buys and costs, at this unit's own rate of use: about "
         f"{in_100(point.find_probability)} finds in the trials still run, against "
         f"{in_100(now.find_probability)} in all trials as run; {many} {one} a year to replace "
         f"({point.sources_low:.0f} to {point.sources_high:.0f}), while over these records "
@@ -565,29 +598,32 @@ def past_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement) ->
     beyond = _past(shelf, retirement)
     kept = [s for s in beyond if s.advice == "keep"]
     open_still = [s for s in beyond if s.advice == "test"]
-    parts = [_past_and_open(open_still)] if open_still else []
+    several = len(_limits_set(retirement)) > 1
+    limit = _limits_named(retirement) if several else "that limit"
+    parts = [_past_and_open(open_still, limit)] if open_still else []
     if kept:
         is_it = "is" if len(kept) == 1 else "are"
         parts.append(
-            f"{_named(kept)} {is_it} past that limit{' too' if open_still else ''}, but shown at "
+            f"{_named(kept)} {is_it} past {limit}{' too' if open_still else ''}, but shown at "
             f"or above {floor_in_100(retirement.thresholds[0].floor)}."
         )
     return " ".join(parts) or None
 
 
 def _past(shelf: Sequence[ShelfSource], retirement: Retirement) -> list[ShelfSource]:
-    """Held sources beyond the limit told first; none where there is no limit."""
-    leading = next((t for t in retirement.thresholds if t.retire_after is not None), None)
-    if leading is None or leading.retire_after is None:
-        return []
-    limit = float(leading.retire_after)
+    """Held sources beyond any limit there is; none where there is no limit."""
+    limits_ = [(t.by, float(t.retire_after or 0)) for t in _limits_set(retirement)]
     return [
-        s for s in shelf if ((s.cycles if leading.by == "cycles" else s.age_days) or 0.0) > limit
+        s
+        for s in shelf
+        if any(
+            ((s.cycles if by == "cycles" else s.age_days) or 0.0) > limit for by, limit in limits_
+        )
     ]
 
 
-def _past_and_open(beyond: Sequence[ShelfSource]) -> str:
-    """Sources beyond the limit that only a test can settle, each with its ground."""
+def _past_and_open(beyond: Sequence[ShelfSource], limit: str) -> str:
+    """Sources beyond the ``limit`` that only a test can settle, each with its ground."""
     grounds: dict[str, list[ShelfSource]] = {}
     for source in beyond:
         grounds.setdefault(_WHY_OPEN.get(source.ground, "not shown"), []).append(source)
@@ -606,7 +642,7 @@ def _past_and_open(beyond: Sequence[ShelfSource]) -> str:
         parts.append(f"because {why}: {_named(some)}")
     them = "it" if len(beyond) == 1 else "them"
     return (
-        f"Already past that limit and not advised to be retired, {'; '.join(parts)}. "
+        f"Already past {limit} and not advised to be retired, {'; '.join(parts)}. "
         f"Test {them} first."
     )
 
@@ -775,10 +811,12 @@ def shelf_summary(shelf: Sequence[ShelfSource], retirement: Retirement | None = 
     if len(shelf) == 1:
         return f"The one source held: {shelf[0].advice}."
     past = 0 if retirement is None else sum(s.advice == "test" for s in _past(shelf, retirement))
+    several = retirement is not None and len(_limits_set(retirement)) > 1
+    limit = _limits_named(retirement) if retirement is not None and several else "the limit"
     named = [s.source_id for s in shelf if s.advice == "retire"]
     beside = {
         "retire": f" ({joined(named)})" if len(named) <= 4 else "",
-        "test": f" ({past:,} of them past the limit)" if past else "",
+        "test": f" ({past:,} of them past {limit})" if past else "",
         "keep": "",
     }
     number = {a: sum(s.advice == a for s in shelf) for a in ("retire", "test", "keep")}
@@ -966,7 +1004,9 @@ def limit_in_short(verdict: WhichPredicts, retirement: Retirement) -> str:
     thresholds = retirement.thresholds
     crossing = [t for t in thresholds if t.outcome == "crosses"]
     if crossing:
-        limits_ = "; ".join([retire_after_words(crossing[0]), *map(_also_after, crossing[1:])])
+        limits_ = retire_after_words(crossing[0])
+        if len(crossing) > 1:
+            limits_ = f"{limits_}{_or_after(crossing[1])}, whichever comes first"
         return (
             f"{limits_}. Up to there, these records still show at least "
             f"{in_100(crossing[0].floor)} found."
@@ -995,9 +1035,8 @@ def limit_in_short(verdict: WhichPredicts, retirement: Retirement) -> str:
     }[leading.outcome]
 
 
-def _also_after(threshold: Threshold) -> str:
-    text = retire_after_words(threshold)
-    return text[0].lower() + text[1:]
+def _or_after(threshold: Threshold) -> str:
+    return f" or {retire_after_words(threshold).removeprefix('Retire ')}"
 
 
 def evidence(fit: FindFit) -> str:

@@ -102,6 +102,16 @@ def test_the_page_has_one_sentence_and_a_row_for_it_and_for_each_alone(both: Fac
     assert page.index("whichever comes first") < page.index('class="shelf"')
 
 
+def test_beside_two_limits_the_price_names_the_one_it_is_of(both: Facts, demo_facts: Facts) -> None:
+    limit = both.retirement.thresholds[0].retire_after
+    told = words.price_sentence(both.price, both.retirement)
+    assert told is not None
+    assert told.startswith(f"What the limit of {limit} cycles buys and costs, ")
+    single = words.price_sentence(demo_facts.price, demo_facts.retirement)
+    assert single is not None
+    assert single.startswith("What that limit buys and costs, ")
+
+
 def test_its_numbers_are_those_of_results_json(both: Facts) -> None:
     told = json.loads(results_text(results(both)))["retire"]["either"]
     (point,) = both.price.combined

@@ -409,7 +409,10 @@ def test_every_outcome_of_a_threshold_has_a_whole_sentence(outcome: str) -> None
     ("outcomes", "said"),
     [
         (("crosses",), "Retire after 10 cycles. Up to there, these records still show at least 85"),
-        (("crosses", "crosses"), "Retire after 10 cycles; retire at an age of 10 days."),
+        (
+            ("crosses", "crosses"),
+            "Retire after 10 cycles or at an age of 10 days, whichever comes first.",
+        ),
         (("rises", "crosses"), "Retire at an age of 10 days."),
         (("never sure",), "No retirement limit can be set yet"),
         (("stays above", "below from the start"), "would keep finds at 85 in 100"),
@@ -518,6 +521,56 @@ def test_beside_a_limit_it_is_said_at_once_which_sources_past_it_are_to_be_teste
     )
     assert "past the limit" not in words.shelf_summary(others, retirement)
     assert "past the limit" not in words.shelf_summary([old, young], Retirement((), ()))
+
+
+def _two_limits() -> Retirement:
+    return Retirement(
+        (_threshold("cycles", retire_after=12), _threshold("age_days", retire_after=437)), ()
+    )
+
+
+def test_with_two_limits_a_source_past_either_is_counted_and_both_are_named() -> None:
+    worn, old = _shelf(cycles=13.0, age_days=100.0), _shelf(cycles=0.0, age_days=500.0)
+    both, fresh = _shelf(cycles=13.0, age_days=500.0), _shelf(cycles=12.0, age_days=437.0)
+    shelf = [worn, old, both, fresh, _shelf(cycles=None, age_days=None)]
+    assert words.shelf_summary(shelf, _two_limits()) == (
+        "Of 5 sources held: 5 to test (3 of them past 12 cycles or 14 months of age)."
+    )
+    told = words.past_limit_sentence(
+        [replace(worn, source_id="T1"), replace(old, source_id="T2"), fresh], _two_limits()
+    )
+    assert told == (
+        "Already past 12 cycles or 14 months of age and not advised to be retired, because their "
+        "own trials do not show them below the floor: T1 and T2. Test them first."
+    )
+    kept = _shelf(source_id="K1", advice="keep", cycles=0.0, age_days=500.0)
+    assert words.past_limit_sentence([kept], _two_limits()) == (
+        "K1 is past 12 cycles or 14 months of age, but shown at or above 85 in 100."
+    )
+    # One limit of the two asked for is the limit.
+    one = replace(_two_limits().thresholds[0], outcome="rises", retire_after=None)
+    age_alone = Retirement((one, _two_limits().thresholds[1]), ())
+    assert "2 of them past the limit" in words.shelf_summary(shelf, age_alone)
+
+
+def test_two_limits_of_one_change_are_not_said_to_be_one_limit(cases: dict[str, Case]) -> None:
+    verdict = replace(cases["down"][1], verdict="cannot be told apart")
+    both = words.retire_sentence(verdict, _two_limits())
+    assert "not two limits" not in both
+    assert both.endswith(
+        "two readings of one change here, for these records cannot tell which of the two it is; "
+        "to be careful, keep to whichever limit comes first."
+    )
+    assert words.limit_in_short(verdict, _two_limits()).startswith(
+        "Retire after 12 cycles or at an age of 14 months, whichever comes first. "
+    )
+    alone = Retirement(
+        (_two_limits().thresholds[0], _threshold("age_days", outcome="stays above", low=None)), ()
+    )
+    alone = replace(
+        alone, thresholds=(alone.thresholds[0], replace(alone.thresholds[1], retire_after=None))
+    )
+    assert words.retire_sentence(verdict, alone).endswith("cannot tell which of the two it is.")
 
 
 def test_one_reason_for_all_is_told_once() -> None:
