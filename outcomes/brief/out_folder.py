@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from outcomes.errors import UsageError
+from outcomes.errors import OutputError, UsageError
 
 FILES = (
     "briefing.html",
@@ -20,6 +20,12 @@ FILES = (
 
 _RECORDS = ("sources", "storage", "trials", "dogs", "readings")
 _TABLE_ENDINGS = (".csv", ".parquet")
+_FIGURES = {".png": b"\x89PNG\r\n\x1a\n", ".pdf": b"%PDF-", ".svg": b"<svg"}
+# Columns that no one hands over, or not side by side: only a file of ours has them all.
+JOINED = ("trial_id", "held_days", "age_days", "cycles", "degree_hours")
+SET_ASIDE = ("file", "row", "column", "value", "reason")
+_LOOK_BYTES = 1 << 16
+REPLACED = "it replaced the file that was there"
 
 
 def check_out(folder: Path, records: Path, names: Sequence[str] = FILES) -> None:
@@ -56,6 +62,56 @@ def check_out(folder: Path, records: Path, names: Sequence[str] = FILES) -> None
     for entry in folder.iterdir():
         if _is_table(entry) and entry.stem.lower() not in ours:
             raise UsageError(f"--out {folder} holds tables of records. Name another folder.")
+
+
+def check_replaced(path: Path, columns: Sequence[str] = ()) -> bool:
+    """Tell whether a file is there that may be replaced: by its look, one we write ourselves.
+
+    Parameters
+    ----------
+    path
+        The file to be written.
+    columns
+        Columns that a table of ours has; a figure is known by its ending.
+
+    Returns
+    -------
+    bool
+        False where there is nothing.
+
+    Raises
+    ------
+    OutputError
+        What is there is not a file of that kind.
+    """
+    if not path.is_file():
+        return False
+    try:
+        with path.open("rb") as file:
+            head = file.read(_LOOK_BYTES)
+            file.seek(max(path.stat().st_size - _LOOK_BYTES, 0))
+            tail = file.read()
+    except OSError as error:
+        raise OutputError(
+            f"{path} is there already and cannot be looked into ({error.strerror}), so it is left "
+            "as it is. Give another name."
+        ) from error
+    ending = path.suffix.lower()
+    if ending == ".parquet":  # names of columns stand at the end of the file
+        ours = head.startswith(b"PAR1") and all(name.encode() in tail for name in columns)
+    elif ending == ".csv":
+        header = head.partition(b"\n")[0].decode("utf-8", "replace").strip("\ufeff\r")
+        ours = set(columns) <= {name.strip('"') for name in header.split(",")}
+    elif ending == ".svg":
+        ours = _FIGURES[ending] in head
+    else:
+        ours = head.startswith(_FIGURES[ending])
+    if head and not ours:
+        raise OutputError(
+            f"{path} is there already and is not a file that this command writes, so it is left "
+            "as it is. Give another name."
+        )
+    return True
 
 
 def _check_place(folder: Path) -> None:

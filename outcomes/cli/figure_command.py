@@ -61,7 +61,7 @@ def command(
     in other ways) or calibration.
     """
     from outcomes.brief.figures import draw_named_figure
-    from outcomes.brief.out_folder import check_out
+    from outcomes.brief.out_folder import REPLACED, check_out, check_replaced
     from outcomes.draw.save import render_figure
     from outcomes.errors import UsageError
     from outcomes.records.placing import write_files
@@ -70,10 +70,14 @@ def command(
     if kind not in _KINDS:
         raise UsageError(f"--out {out} must end in .png, .svg or .pdf.")
     check_out(out.parent, records, (out.name,))
+    replaced = check_replaced(out)
     names = Names(without_names, key, out)
     facts = gather(records, settings_file, floor, confidence, seed, change=names.change)
     figure = draw_named_figure(facts, name, None if by is None else _EXPOSURES[by])
     say("Drawing and writing")
     names.write()
     write_files(out.parent, {out.name: render_figure(figure, kind)})  # type: ignore[arg-type]
-    click.echo(f"{out} written. It shows an association in one unit's records, not proof of cause.")
+    over = f"; {REPLACED}" if replaced else ""
+    click.echo(
+        f"{out} written{over}. It shows an association in one unit's records, not proof of cause."
+    )

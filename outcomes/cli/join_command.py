@@ -28,9 +28,12 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
 
     if out.suffix not in (".csv", ".parquet"):
         raise UsageError(f"--out {out}: name a file that ends in .csv or .parquet.")
-    from outcomes.brief.out_folder import check_out
+    from outcomes.brief.out_folder import JOINED, REPLACED, SET_ASIDE, check_out, check_replaced
 
+    aside_file = out.with_name(f"{out.stem}_set_aside.csv")
     check_out(out.parent, records, (out.name,))
+    replaced = check_replaced(out, JOINED)
+    check_replaced(aside_file, SET_ASIDE)
     from outcomes.brief.write import joined_files
     from outcomes.records.placing import write_files
 
@@ -42,6 +45,7 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
     joined = join(read)
     write_files(out.parent, joined_files(read, joined, out))
     aside = {(f.table, f.file, f.row) for f in (*read.set_aside, *joined.set_aside)}
-    listed = f", listed in {out.with_name(f'{out.stem}_set_aside.csv')}" if aside else ""
+    listed = f", listed in {aside_file}" if aside else ""
     rows = "1 row" if len(aside) == 1 else f"{len(aside):,} rows"
-    click.echo(f"{out}: {len(joined.trials):,} trials; {rows} set aside{listed}.")
+    over = f" ({REPLACED})" if replaced else ""
+    click.echo(f"{out}{over}: {len(joined.trials):,} trials; {rows} set aside{listed}.")

@@ -58,9 +58,10 @@ def command(
             raise UsageError(
                 f"--figure {figure_file}: name a file that ends in .png, .svg or .pdf."
             )
-        from outcomes.brief.out_folder import check_out
+        from outcomes.brief.out_folder import REPLACED, check_out, check_replaced
 
         check_out(figure_file.parent, records, (figure_file.name,))
+        over = f" ({REPLACED})" if check_replaced(figure_file) else ""
     say("Reading the records")
     read = load(records, settings_file, seed=seed)
     from outcomes.fit.watch import watch
@@ -82,7 +83,7 @@ def command(
     for line in _lines(found, gone, tried):
         click.echo(line)
     if figure_file is not None:
-        click.echo(f"Drawn: {figure_file}")
+        click.echo(f"Drawn: {figure_file}{over}")
 
 
 def _gone(found: Watch, read: Records, joined: Joined) -> frozenset[str]:

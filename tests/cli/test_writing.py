@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief.out_folder import FILES, check_out
+from outcomes.brief.out_folder import FILES, check_out, check_replaced
 from outcomes.errors import OutputError, UsageError
 from outcomes.records.placing import write_files
 
@@ -250,3 +250,81 @@ def test_a_table_of_trials_without_our_results_is_never_replaced(tmp_path: Path)
     # Beside results.json it is what an earlier run wrote, and may be written again.
     (out / "results.json").write_text("{}", encoding="utf-8")
     check_out(out, records)
+
+
+def _left(path: Path) -> str:
+    return (
+        f"outcomes: {path} is there already and is not a file that this command writes, so it is "
+        "left as it is. Give another name."
+    )
+
+
+@pytest.mark.parametrize("ending", [".csv", ".parquet"])
+def test_joined_trials_take_the_place_of_joined_trials_alone_and_say_so(
+    ending: str, call: Call, own_records: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out" / f"joined{ending}"
+    first = call("join", own_records, "--out", out)
+    assert first.status == 0
+    assert "replaced" not in first.out
+    again = call("join", own_records, "--out", out)
+    assert again.status == 0
+    assert again.out == first.out.replace(
+        f"{out}:", f"{out} (it replaced the file that was there):"
+    )
+    for mine in (out, out.with_name("joined_set_aside.csv")):
+        kept = mine.read_bytes()
+        mine.write_bytes(b"trial_id,started_at,dog_id,result,cycles\nT1,2026-01-01,D1,find,3\n")
+        before = _bytes_in(out.parent)
+        answer = call("join", own_records, "--out", out)
+        assert answer.status == 1
+        assert answer.complaints == [_left(mine)]
+        assert _bytes_in(out.parent) == before
+        mine.write_bytes(kept)
+
+
+@pytest.mark.parametrize(
+    ("kind", "ours"),
+    [
+        ("png", b"\x89PNG\r\n\x1a\n rest"),
+        ("svg", b'<?xml version="1.0"?>\n<svg xmlns="x"></svg>'),
+        ("pdf", b"%PDF-1.4 rest"),
+        ("png", b""),
+    ],
+)
+def test_a_figure_takes_the_place_of_a_figure_alone(kind: str, ours: bytes, tmp_path: Path) -> None:
+    path = tmp_path / f"slide.{kind}"
+    assert not check_replaced(path)
+    path.write_bytes(ours)
+    assert check_replaced(path)
+    path.write_bytes(b"two years of work")
+    with pytest.raises(OutputError, match="not a file that this command writes"):
+        check_replaced(path)
+    assert path.read_bytes() == b"two years of work"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("figure", "records", "RECORDS", "--out", "slide.png"), "slide.png written; it replaced"),
+        (("watch", "RECORDS", "--figure", "slide.png"), "Drawn: slide.png (it replaced the file"),
+    ],
+)
+def test_a_command_that_draws_says_what_it_replaced(
+    arguments: tuple[str, ...],
+    said: str,
+    call: Call,
+    own_records: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    given = [own_records if a == "RECORDS" else a for a in arguments]
+    there = Path("slide.png")
+    there.write_bytes(b"mine")
+    refused = call(*given)
+    assert (refused.status, refused.complaints) == (1, [_left(there)])
+    assert there.read_bytes() == b"mine"
+    there.unlink()
+    assert "replaced" not in call(*given).out
+    assert said in call(*given).out
