@@ -28,6 +28,9 @@ def named_exposures(verdict: WhichPredicts) -> tuple[str, ...]:
     return _NAMED.get(verdict.verdict, ("cycles", "age_days"))
 
 
+_METHODS = ("GEE", "conditional", "Mundlak")
+
+
 def firmness(further: Further, verdict: WhichPredicts) -> list[str]:
     """How firm the answer is, for the page: other ways of asking, other suspects.
 
@@ -106,7 +109,7 @@ def agreement_sentence(ways: Specifications, exposure: str) -> str:
             f"in {found.clear_too} the whole interval says so."
         )
         if 0 < len(found.unsure) <= _MOST_UNSURE:
-            text += f" Less sure: {'; '.join(found.unsure)}."
+            text += f" Less sure: {'; '.join(_in_plain_words(way) for way in found.unsure)}."
     else:
         text = (
             f"The interval for {name} includes no change; asked in {others}, the "
@@ -118,6 +121,13 @@ def agreement_sentence(ways: Specifications, exposure: str) -> str:
         for family in ("source", "dog")
     ]
     return text + "".join(moved)
+
+
+def _in_plain_words(way: str) -> str:
+    """The name of a way of asking without its method's name, which the table of ways has."""
+    for method in _METHODS:
+        way = way.removesuffix(f" ({method})")
+    return way
 
 
 def _moves_most(row: Specification | None, family: str, main: Specification, *, clear: bool) -> str:
@@ -194,6 +204,12 @@ def log_rank_sentence(test: IntervalLogRank, alpha: float, *, chosen: bool = Tru
         f"Refrigerated sources became unreliable {when} than frozen ones, more than chance "
         f"explains ({behind})." + (" Storage was chosen, not assigned." if chosen else "")
     )
+
+
+P_MEANS = (
+    "p: how often sources that last alike would differ as much as these by chance alone; only a "
+    "small one speaks for a difference."
+)
 
 
 def kind_log_rank_sentence(test: KindLogRank, alpha: float) -> str:

@@ -140,6 +140,8 @@ def compare_lines(facts: Facts) -> Iterator[str]:
     yield further_words.log_rank_sentence(
         facts.lasting.log_rank, facts.settings.alpha, chosen=c.reason is not None
     )
+    if facts.lasting.means.reason is None or facts.lasting.log_rank.p is not None:
+        yield further_words.P_MEANS
     if facts.portions.reason is not None:
         yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     if c.kinds_left_out:

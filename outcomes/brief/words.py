@@ -1224,14 +1224,18 @@ def rows_sentence(rows_in: Mapping[str, int], used: Mapping[str, int], set_aside
 def e_value_sentence(value: float, limit: float, result: str) -> str:
     """What an E-value means, for the risk ratio of a ``"miss"`` or a ``"find"``."""
     size, near = (f"{v:.1f}" if v < 9.95 else f"{v:,.0f}" for v in (value, limit))
-    text = (
-        f"E-value {size}, for the risk ratio of a {result}: something not on record would have to "
-        f"be at least {size} times as common with one way of storage, and make a {result} {size} "
-        "times as likely, to explain the difference away"
+    nearer = (
+        f" ({near} for the interval's nearer end)"
+        if limit > 1.0
+        else "; for the interval's nearer end nothing at all is needed"
     )
-    if limit > 1.0:
-        return text + f" ({near} to explain the interval's nearer end away)."
-    return text + "; for the interval's nearer end nothing at all is needed."
+    return (
+        f"E-value {size}: how strong something not on record would have to be to explain the "
+        f"difference away. It would have to be at least {size} times as common with one way of "
+        f"storage, and make a {result} {size} times as likely{nearer}. It is worked out for the "
+        f"risk ratio of a {result}: how many times as likely a {result} is with one way of storage "
+        "as with the other."
+    )
 
 
 def left_out_lines(fit: FindFit) -> list[str]:

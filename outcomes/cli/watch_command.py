@@ -142,7 +142,9 @@ def _lines(found: Watch, gone: frozenset[str], tried: int) -> list[str]:
     lines += [
         "",
         f"Expected finds were learnt on the first {found.baseline_trials:,} trials, "
-        f"{found.baseline_from:%Y-%m-%d} to {found.baseline_to:%Y-%m-%d}.",
+        f"{found.baseline_from:%Y-%m-%d} to {found.baseline_to:%Y-%m-%d}. They are for a source "
+        "and a dog left as they were in those: what a source has gone through since is not in "
+        "them, so outcomes retire --explain, which counts it, may expect fewer of the same trial.",
         f"On the charts are {charted:,} of {count(tried, 'hide trial')}: those not assisted, with "
         "all that the expectation needs on record. So a source may have more trials elsewhere.",
         "A chart adds up misses beyond those expected and falls back with finds; past its limit, "

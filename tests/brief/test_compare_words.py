@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.brief import report, words
+from outcomes.brief import further_words, report, words
 from outcomes.brief.facts import Facts
 from outcomes.brief.page import PageFigure, render_page
 from outcomes.brief.results import results
@@ -25,7 +25,8 @@ def test_an_e_value_names_the_result_it_multiplies(demo_facts: Facts, lines: lis
     # Frozen sources are found nearly nine times in ten: no factor above 1.2 fits finds.
     assert c.frozen is not None
     assert c.frozen > 0.85
-    assert "for the risk ratio of a miss" in line
+    assert "for the risk ratio of a miss: how many times as likely a miss is" in line
+    assert ": how strong something not on record would have to be to explain the" in line
     assert "finds" not in line
     assert results(demo_facts, ("compare",))["compare"]["e_value_of"] == "miss"
 
@@ -35,6 +36,29 @@ def test_the_two_log_rank_tests_say_what_each_is_about(lines: list[str]) -> None
     assert len(tests) == 2
     assert "within that time alone" in tests[0]
     assert "over all the time they were followed" in tests[1]
+
+
+def test_what_p_means_stands_under_the_tests_and_only_there(
+    demo_facts: Facts, lines: list[str]
+) -> None:
+    last = max(k for k, line in enumerate(lines) if "log-rank test" in line)
+    assert lines[last + 1] == further_words.P_MEANS
+    lasting = demo_facts.lasting
+    untold = replace(
+        lasting,
+        means=replace(lasting.means, reason="too few"),
+        log_rank=replace(lasting.log_rank, p=None, z=None, reason="too few"),
+    )
+    assert further_words.P_MEANS not in report.compare_lines(
+        demo_facts.with_answers(lasting=untold)
+    )
+
+
+def test_an_e_value_says_what_the_nearer_end_needs() -> None:
+    some = words.e_value_sentence(2.14, 1.32, "miss")
+    assert "make a miss 2.1 times as likely (1.3 for the interval's nearer end). It is" in some
+    none = words.e_value_sentence(12.2, 1.0, "find")
+    assert "make a find 12 times as likely; for the interval's nearer end nothing at all" in none
 
 
 def test_where_no_kind_can_be_compared_the_difference_is_of_the_kinds_together(

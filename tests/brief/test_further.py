@@ -108,6 +108,27 @@ def test_the_main_model_is_one_of_the_ways_and_agrees_with_the_terms(demo_facts:
     assert rows[0].log_odds == pytest.approx(term.log_odds, rel=1e-12)
 
 
+def test_ways_of_asking_lose_the_names_of_their_methods_in_a_sentence_alone(
+    demo_facts: Facts,
+) -> None:
+    assert demo_facts.further is not None
+    ways = demo_facts.further.ways
+    # What the ways are called where they are made, so that no new bracket slips through.
+    bracketed = {row.name for row in ways.of("cycles") if row.name.endswith(")")}
+    plain = {name for name in bracketed if name.endswith(" (average slope)")}
+    named = bracketed - plain
+    methods = {name.rpartition(" (")[2].rstrip(")") for name in named}
+    assert methods == {"GEE", "conditional", "Mundlak"}
+    found = replace(ways.agreement["cycles"], clear=True, unsure=tuple(sorted(named))[:2])
+    told = further_words.agreement_sentence(
+        replace(ways, agreement={**ways.agreement, "cycles": found}), "cycles"
+    )
+    said = "; ".join(name.rpartition(" (")[0] for name in found.unsure)
+    assert f" Less sure: {said}." in told
+    table = " ".join(further_words.way_lines(ways, ["cycles"]))
+    assert all(name in table for name in named)
+
+
 def test_only_what_the_verdict_names_is_questioned_on_the_page(demo_facts: Facts) -> None:
     assert demo_facts.further is not None
     assert demo_facts.verdict.verdict == "cycles"

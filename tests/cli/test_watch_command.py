@@ -26,6 +26,10 @@ def test_the_list_begins_with_what_is_past_its_limit_and_the_trials_that_moved_i
     assert "Sources, the highest chart first:" in lines
     assert lines[-1] == f"Drawn: {drawn}"
     assert drawn.read_bytes().startswith(b"<?xml")
+    # The same trial has another expectation in an explanation, and why is said.
+    (learnt,) = (x for x in lines if x.startswith("Expected finds were learnt on the first "))
+    assert "for a source and a dog left as they were in those" in learnt
+    assert "outcomes retire --explain, which counts it, may expect fewer" in learnt
     # Which trials the charts leave out is said with both counts.
     (charted,) = (x for x in lines if x.startswith("On the charts are "))
     found = json.loads(call("watch", DEMO, "--json").out)["watch"]
