@@ -19,6 +19,7 @@ from outcomes.decide.exposure_left import (
 )
 from outcomes.decide.rate_of_use import RateOfUse
 from outcomes.decide.shelf import ShelfSource, review_shelf
+from outcomes.decide.source_draws import DRAWS, draw_sources
 from outcomes.fit.finds import fit_finds
 from outcomes.joining.trials import join
 from outcomes.records.write import unit_records
@@ -170,6 +171,39 @@ def test_the_planted_cycles_left_lie_within_the_limits(reviewed):
         assert x.high is None or truly <= x.high + 1e-9
         checked += 1
     assert checked > 5
+
+
+def test_limits_are_where_a_twentieth_of_the_draws_on_either_side_reaches_the_floor(reviewed):
+    _, fit, shelf, left = reviewed
+    drawn = draw_sources(fit, DRAWS)
+    ends = [(x, s, x.low, 0.05, s.low) for s, x in zip(shelf, left, strict=True) if x.low]
+    assert len(ends) >= 2
+    above = [(x, s, x.high, 0.95, s.high) for s, x in zip(shelf, left, strict=True) if x.high]
+    assert len(above) >= 2
+    for x, source, gone, rank, told in ends + above:
+        today = {"cycles": source.cycles, "age_days": source.age_days}
+        at = np.array([x.now, x.now + gone])
+        found = np.sort(drawn.along(source.source_id, today, "cycles", at), axis=0)
+        begin, end = special.logit(found[round(rank * (DRAWS - 1))])
+        # One draw further, and a step of the grid, are less than this.
+        assert end - begin + special.logit(told) == pytest.approx(special.logit(0.85), abs=0.03)
+
+
+def test_a_source_without_an_answer_has_the_reason_that_is_its_own(reviewed, made_trials):
+    _, fit, shelf, _ = reviewed
+    beyond = "it is beyond what three sources, or its own trials, have shown"
+    first = next(s for s in shelf if s.find_probability is not None)
+    nothing = {"find_probability": None, "low": None, "high": None, "advice": "test"}
+    strange = [
+        replace(first, ground="beyond records", **nothing),
+        replace(first, cycles=2.0 * max(fit.design.trials["cycles"])),
+        replace(first, ground="not documented", cycles=None, **nothing),
+    ]
+    reasons = [x.reason for x in exposure_left(fit, strange, "cycles")]
+    assert reasons == [beyond, beyond, "it cannot be predicted"]
+    flat = fit_finds(made_trials(3).assign(cycles=0.0), Settings())
+    (left,) = exposure_left(flat, [first], "cycles")
+    assert left.reason == "the model has no effect of cycles"
 
 
 def test_a_higher_floor_leaves_less(reviewed):
