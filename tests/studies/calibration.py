@@ -405,8 +405,9 @@ def in_plain_words(lines: list[Summary]) -> str:
         )
     smaller = [name for name in CASES if name not in {x.scenario for x in lines}]
     last = (
-        f"- units with fewer trials or sources, or sources further apart, were not tried: "
-        f"{len(smaller)} such scenarios stand at the end"
+        "- of the scenarios with fewer trials, fewer sources, sources further apart or slopes "
+        f"that differ, {len(smaller)} have not been tried on the models as they are: they stand "
+        "at the end"
     )
     return "\n".join(["In plain words:", "", *told, *([last] if smaller else [])])
 
