@@ -61,7 +61,7 @@ PROMISED = {
     "share below the floor": NINETY,
     "cycles left": (0.90, 1.0),
     "retire advised, truly below": (0.95, 1.0),
-    SETTLED: (2.0 / 3.0, 1.0),  # "about so many" should be enough more often than not
+    SETTLED: (0.67, 1.0),  # "about so many" should be enough more often than not
 }
 
 

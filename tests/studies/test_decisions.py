@@ -97,3 +97,15 @@ def test_a_stored_unit_comes_out_the_same_again() -> None:
     own = stored.loc[stored["seed"] == seed, ["seed", "what", "covered", "open"]]
     again = pd.DataFrame(study.finish(study.study_unit, seed))
     assert again.sort_values("what").to_dict("list") == own.sort_values("what").to_dict("list")
+
+
+def test_a_stored_unit_is_settled_the_same_again() -> None:
+    folder = Path(__file__).parent / "decision_units"
+    stored = study.run_study(500, 0, 0, folder, settling=500, workers=0)
+    own = stored[stored["what"] == study.SETTLED]
+    assert len(own) > 400
+    # The last unit that was settled, and the last that was not.
+    for settled in (True, False):
+        row = own[own["covered"] == settled].iloc[-1]
+        (again,) = study.finish(study.study_settling, int(row["seed"]))
+        assert again["covered"] == settled
