@@ -4,6 +4,7 @@ from __future__ import annotations
 
 DAYS_PER_YEAR = 365.25
 DAYS_PER_MONTH = DAYS_PER_YEAR / 12.0
+FEWEST_MONTHS = 2  # a limit below that is told in days
 
 
 def count(number: int, one: str, many: str | None = None) -> str:

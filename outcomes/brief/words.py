@@ -30,7 +30,7 @@ from outcomes.fit.which_predicts import RatioTest, WhichPredicts
 from outcomes.records.tables import Finding
 from outcomes.settings import ReliabilityRule
 from outcomes.telling import DAYS_PER_MONTH as DAYS_PER_MONTH
-from outcomes.telling import DAYS_PER_YEAR, of_100
+from outcomes.telling import DAYS_PER_YEAR, FEWEST_MONTHS, of_100
 from outcomes.telling import count as count
 from outcomes.telling import months as months
 from outcomes.telling import p_number as p_number
@@ -495,7 +495,7 @@ def _at_least(exposure: str, value: int) -> str:
     if exposure == "cycles":
         return count(value, "cycle")
     gone_by = int(value / DAYS_PER_MONTH)
-    return count(gone_by, "month") if gone_by >= 2 else count(value, "day")
+    return count(gone_by, "month") if gone_by >= FEWEST_MONTHS else count(value, "day")
 
 
 def _interval(threshold: Threshold) -> str:

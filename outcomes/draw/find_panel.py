@@ -33,7 +33,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.fit.result import Bin, FindCurve
-from outcomes.telling import count
+from outcomes.telling import FEWEST_MONTHS, count
 
 COUNT_ROW_IN = 0.27
 LEADER_IN = 0.22
@@ -48,7 +48,6 @@ FEW_SOURCES = "few sources out here"
 FEW_AT_START = "few sources here"
 FEW_AT_BOTH_ENDS = "few sources at both ends"
 MONTHS_FROM_DAYS = 400.0
-FEWEST_MONTHS = 2  # a limit below that is told in days, here and on the page
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,22 @@ from collections.abc import Mapping, Sequence
 from rapidfuzz import fuzz
 
 from outcomes.records.columns import TABLES, Table
+from outcomes.records.spelling import pieces_of
 
 LEAST_LIKENESS = 72.0
 LEAST_NEEDED = 0.6  # share of its needed columns by which a table is known
 
 # The column without which a table is another one.
 _TELLING: Mapping[str, str] = {"sources": "kind", "storage": "moved_to", "trials": "result"}
+
+# What units call these tables, beside ours.
+_TABLE_NAMES: Mapping[str, tuple[str, ...]] = {
+    "sources": ("sources", "source", "aids", "aid", "samples", "source list"),
+    "storage": ("storage", "moves", "movements", "freezer log", "freezer", "store log"),
+    "trials": ("trials", "trial", "searches", "search log", "training log", "training", "runs"),
+    "dogs": ("dogs", "dog", "canines", "teams"),
+    "readings": ("readings", "temperatures", "logger", "temperature log"),
+}
 
 # Names units give these columns, beside ours.
 _COLUMN_NAMES: Mapping[str, tuple[str, ...]] = {
@@ -131,3 +141,67 @@ def tables_by_columns(header: Sequence[str]) -> dict[str, int]:
         if telling in likely and len(likely) >= LEAST_NEEDED * len(needed):
             found[name] = len(likely_columns(table, table.names, header))
     return found
+
+
+def likely_tables(
+    wanted: Sequence[str],
+    names: Sequence[str],
+    by_columns: Mapping[str, Mapping[str, int]] | None = None,
+) -> dict[str, str]:
+    """For tables that are missing, the file or sheet name most like each.
+
+    A name that holds the table's own comes first; of several, and of none, the
+    columns decide; where they say nothing, the likeness of the names does.
+
+    Parameters
+    ----------
+    wanted
+        Tables without a file or sheet of their name.
+    names
+        Files or sheets that are no table by name.
+    by_columns
+        Name → the tables its columns could be those of, and how many they are.
+
+    Returns
+    -------
+    dict
+        Table → name; each name once, only where they are alike, and none for a
+        table of which two names are as likely.
+    """
+    scores: dict[tuple[str, str], tuple[bool, int, float]] = {}
+    for name in names:
+        columns = (by_columns or {}).get(name, {})
+        for table in wanted:
+            named = table in name.casefold()
+            likeness = _table_likeness(table, name)
+            # By its name alone a file is not taken for a table that its columns are not of.
+            if named or table in columns or (likeness >= 80 and not columns):
+                scores[table, name] = (named, columns.get(table, 0), likeness)
+    likely: dict[str, str] = {}
+    settled: set[str] = set()
+    for table, name in sorted(scores, key=lambda pair: (*(-x for x in scores[pair]), *pair)):
+        if table in settled or name in likely.values():
+            continue
+        settled.add(table)
+        rivals = [
+            other
+            for other in names
+            if other not in likely.values() and scores.get((table, other)) == scores[table, name]
+        ]
+        if len(rivals) == 1:
+            likely[table] = name
+    return likely
+
+
+def _table_likeness(table: str, name: str) -> float:
+    pieces = [piece for piece in pieces_of(name) if not piece.isdecimal()]
+    whole = " ".join(pieces)
+    scores = [fuzz.ratio(whole, known) for known in _TABLE_NAMES[table]]
+    # The first word that names a table outweighs likeness: "Storage log", "trials (old)".
+    scores += [
+        100.0 - at / 10 if " " not in known else 100.0
+        for known in _TABLE_NAMES[table]
+        for at, piece in enumerate(pieces)
+        if piece == known or (" " in known and known in whole)
+    ]
+    return max(scores, default=0.0)

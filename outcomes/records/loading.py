@@ -29,8 +29,7 @@ import pandas as pd
 
 from outcomes.errors import UsageError
 from outcomes.records.columns import TABLES
-from outcomes.records.likely import tables_by_columns
-from outcomes.records.spelling import likely_tables
+from outcomes.records.likely import likely_tables, tables_by_columns
 from outcomes.records.tables import shortened
 
 Array = npt.NDArray[Any]

@@ -24,10 +24,9 @@ _MISSING_NAMES = frozenset(("unknown source", "unknown dog", "unknown place", "u
 _OF_A_VALUE = _MISSING_NAMES | {"unknown word"}
 _CASCADES = frozenset(("source set aside", "parent set aside"))
 
-_Key = tuple[str, ...]
-
-
 PLACES_NAMED = 3
+
+_Key = tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,26 +4,17 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from rapidfuzz import fuzz, process
 from rapidfuzz.distance import OSA
 
 MOST_COMPARED = 500
 
-# What units call these tables, beside ours; only ever used to suggest.
-_TABLE_NAMES: Mapping[str, tuple[str, ...]] = {
-    "sources": ("sources", "source", "aids", "aid", "samples", "source list"),
-    "storage": ("storage", "moves", "movements", "freezer log", "freezer", "store log"),
-    "trials": ("trials", "trial", "searches", "search log", "training log", "training", "runs"),
-    "dogs": ("dogs", "dog", "canines", "teams"),
-    "readings": ("readings", "temperatures", "logger", "temperature log"),
-}
-
 
 def fold(text: str) -> str:
     """A spelling without case, accents, spaces, punctuation and leading zeros."""
-    return "".join(part.lstrip("0") if part.isdecimal() else part for part in _pieces(text))
+    return "".join(part.lstrip("0") if part.isdecimal() else part for part in pieces_of(text))
 
 
 def likeliest(text: str, known: Sequence[str]) -> str | None:
@@ -43,71 +34,7 @@ def likeliest(text: str, known: Sequence[str]) -> str | None:
 
 def _label(text: str) -> tuple[str, ...]:
     """The numbers and single letters of a spelling, which tell one label from the next."""
-    return tuple(p.lstrip("0") for p in _pieces(text) if p.isdecimal() or len(p) == 1)
-
-
-def likely_tables(
-    wanted: Sequence[str],
-    names: Sequence[str],
-    by_columns: Mapping[str, Mapping[str, int]] | None = None,
-) -> dict[str, str]:
-    """For tables that are missing, the file or sheet name most like each.
-
-    A name that holds the table's own comes first; of several, and of none, the
-    columns decide; where they say nothing, the likeness of the names does.
-
-    Parameters
-    ----------
-    wanted
-        Tables without a file or sheet of their name.
-    names
-        Files or sheets that are no table by name.
-    by_columns
-        Name → the tables its columns could be those of, and how many they are.
-
-    Returns
-    -------
-    dict
-        Table → name; each name once, only where they are alike, and none for a
-        table of which two names are as likely.
-    """
-    scores: dict[tuple[str, str], tuple[bool, int, float]] = {}
-    for name in names:
-        columns = (by_columns or {}).get(name, {})
-        for table in wanted:
-            named = table in name.casefold()
-            likeness = _table_likeness(table, name)
-            # By its name alone a file is not taken for a table that its columns are not of.
-            if named or table in columns or (likeness >= 80 and not columns):
-                scores[table, name] = (named, columns.get(table, 0), likeness)
-    likely: dict[str, str] = {}
-    settled: set[str] = set()
-    for table, name in sorted(scores, key=lambda pair: (*(-x for x in scores[pair]), *pair)):
-        if table in settled or name in likely.values():
-            continue
-        settled.add(table)
-        rivals = [
-            other
-            for other in names
-            if other not in likely.values() and scores.get((table, other)) == scores[table, name]
-        ]
-        if len(rivals) == 1:
-            likely[table] = name
-    return likely
-
-
-def _table_likeness(table: str, name: str) -> float:
-    pieces = [piece for piece in _pieces(name) if not piece.isdecimal()]
-    whole = " ".join(pieces)
-    scores = [fuzz.ratio(whole, known) for known in _TABLE_NAMES[table]]
-    # The first word that names a table outweighs likeness: "Storage log", "trials (old)".
-    scores += [
-        100.0 - at / 10 if " " not in known else 100.0
-        for known in _TABLE_NAMES[table]
-        for at, piece in enumerate(pieces)
-        if piece == known or (" " in known and known in whole)
-    ]
-    return max(scores, default=0.0)
+    return tuple(p.lstrip("0") for p in pieces_of(text) if p.isdecimal() or len(p) == 1)
 
 
 def alike(spellings: Sequence[str]) -> list[tuple[str, str]]:
@@ -137,7 +64,7 @@ def alike(spellings: Sequence[str]) -> list[tuple[str, str]]:
     return pairs
 
 
-def _pieces(text: str) -> list[str]:
+def pieces_of(text: str) -> list[str]:
     """Words and numbers of a spelling, without case and accents."""
     plain = unicodedata.normalize("NFKD", text.casefold())
     plain = "".join(letter for letter in plain if not unicodedata.combining(letter))
@@ -146,7 +73,7 @@ def _pieces(text: str) -> list[str]:
 
 def _parts(text: str) -> tuple[tuple[str, ...], str]:
     """What must agree (numbers, short parts), and the letters that may be misspelt."""
-    pieces = _pieces(text)
+    pieces = pieces_of(text)
     fixed = tuple(p.lstrip("0") for p in pieces if p.isdecimal() or len(p) <= 2)
     return fixed, " ".join(p for p in pieces if not p.isdecimal() and len(p) > 2)
 

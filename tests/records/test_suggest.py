@@ -6,9 +6,9 @@ import pytest
 
 from outcomes.errors import RecordsError, UsageError
 from outcomes.records.columns import TRIALS
-from outcomes.records.likely import likely_columns, tables_by_columns
+from outcomes.records.likely import likely_columns, likely_tables, tables_by_columns
 from outcomes.records.read import examine_records, read_records
-from outcomes.records.spelling import alike, likeliest, likely_tables
+from outcomes.records.spelling import alike, likeliest
 from outcomes.records.suggest import suggest_settings
 
 
