@@ -315,10 +315,12 @@ def _midnights(cells: pd.Series[Any], times: pd.Series[Any]) -> dict[str, pd.Ser
 
 def _cell_facts(column: Column, sheet: Sheet, typed: Typed) -> Any:
     constant = dict(words_facts(column, sheet.table.name)) | {"limit": MAX_TEXT}
-    if typed.orders is not None:
-        texts = shown(sheet.cells[column.name], np.array(typed.orders))
-        for order, at, text in zip(("day_first", "month_first"), typed.orders, texts, strict=True):
-            constant[order] = f"row {sheet.rows[at]} ({(text or '').strip()!r})"
+    if typed.orders:
+        texts = shown(sheet.cells[column.name], np.array(list(typed.orders.values())))
+        constant["orders"] = " and ".join(
+            f"{order} in row {sheet.rows[at]} ({(text or '').strip()!r})"
+            for (order, at), text in zip(typed.orders.items(), texts, strict=True)
+        )
     return lambda position: constant
 
 

@@ -223,9 +223,23 @@ _CELLS = (
     Rule(
         "dates of both orders",
         "set aside",
-        "the column has dates of both orders, day first in {day_first} and month first in "
-        "{month_first}, so no date_order can decide this one",
+        "the column has dates of both orders, {orders}, so no date_order can decide this one",
         "Write it as 2026-03-14; if one of those two rows is a slip, correct that.",
+    ),
+    Rule(
+        "date against the order",
+        "set aside",
+        "not a date in the date_order that unit.toml says",
+        "Write it as 2026-03-14; if the whole column is written so, correct date_order in "
+        "unit.toml, beside the records.",
+    ),
+    Rule(
+        "date order in doubt",
+        "set aside",
+        "the column has dates against the date_order that unit.toml says, {orders}, and none that "
+        "bears it out, so it cannot decide this one",
+        "Correct that date if it is a slip, or else date_order in unit.toml, beside the records; "
+        "or write this one as 2026-03-14.",
     ),
     Rule(
         "time with a zone",

@@ -6,9 +6,10 @@ rule (see :mod:`outcomes.records.rules`) instead of a value.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -85,10 +86,26 @@ _ISO = r"^\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?)?$"
 _ZONED = r"^\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}(:\d{2}(\.\d+)?)? ?(Z|z|UTC|GMT|[+-]\d{2}(:?\d{2})?)$"
 _YEAR_FIRST = rf"^\d{{4}}[/.]\d{{1,2}}[/.]\d{{1,2}}([ T]{_CLOCK})?$"
 _YEAR_LAST = rf"^\d{{1,2}}[/.\-]\d{{1,2}}[/.\-](\d{{4}}|\d{{2}})(,? {_CLOCK})?$"
-# A first or second number of such a date that is no month.
-_NO_MONTH = (r"^(1[3-9]|[23]\d)[/.\-]\d", r"^\d{1,2}[/.\-](1[3-9]|[23]\d)[/.\-]")
+# Of such a date: that its first number is no month, and that its second is none.
+_CERTAIN = {
+    "day first": r"^(1[3-9]|[23]\d)[/.\-]\d",
+    "month first": r"^\d{1,2}[/.\-](1[3-9]|[23]\d)[/.\-]",
+}
+_OTHER_ORDER = {"day first": "month first", "month first": "day first"}
 _MONTH = "(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 _DAY_AND_MONTH = rf"(?i)^(\d{{1,2}}[- .]{_MONTH}|{_MONTH}[- .]\d{{1,4}})([- .]\d{{2,4}})?$"
+_NAMED = (
+    rf"(?i)^(?P<day>\d{{1,2}})[-/. ](?P<month>{_MONTH})\.?[-/., ] ?(?P<year>\d{{4}}|\d{{2}})"
+    rf"(,? (?P<clock>{_CLOCK}))?$",
+    rf"(?i)^(?P<month>{_MONTH})\.?[- ](?P<day>\d{{1,2}}),?[- ](?P<year>\d{{4}})"
+    rf"(,? (?P<clock>{_CLOCK}))?$",
+)
+_MONTH_NAMES = (
+    *("january", "february", "march", "april", "may", "june"),
+    *("july", "august", "september", "october", "november", "december"),
+)
+_MONTHS = {"sept": 9}
+_MONTHS |= {name: at for at, full in enumerate(_MONTH_NAMES, 1) for name in (full, full[:3])}
 _SERIAL = r"^[1-9]\d{4}(\.\d+)?$"
 
 
@@ -97,13 +114,14 @@ class Typed:
     """A column read: n values, and for each the rule it breaks (0 = none, k = ``rules[k-1]``).
 
     ``orders`` are the positions of the first date that can only be day first and
-    of the first that can only be month first, where the column has both.
+    of the first that can only be month first, as far as the column has such dates and
+    they put others in doubt.
     """
 
     series: pd.Series[Any]
     problem: Array
     rules: tuple[str, ...]
-    orders: tuple[int, int] | None = None
+    orders: Mapping[str, int] = field(default_factory=dict)
 
     def broken(self) -> dict[str, Array]:
         """Rule → positions of the cells that break it."""
@@ -117,14 +135,14 @@ class Typed:
 class _Problems:
     """Rules broken by the distinct texts of one column; the first one found stays.
 
-    ``certain`` are the texts that can only be day first, and only month first, if
-    there are both.
+    ``certain`` are the texts that can only be day first, and only month first, where
+    they put other dates in doubt.
     """
 
     def __init__(self, n: int) -> None:
         self.code = np.zeros(n, dtype=np.int8)
         self.rules: list[str] = []
-        self.certain: tuple[Array, Array] | None = None
+        self.certain: dict[str, Array] = {}
 
     def add(self, rule: str, where: Array) -> None:
         if not where.any():
@@ -253,10 +271,9 @@ def _spread(column: Column, values: pd.Series[Any], problems: _Problems, codes: 
         spread = pd.Series(distinct[codes], dtype=object)
         if column.type == "yes or no":
             spread = spread.map({"yes": True, "no": False}).astype("boolean")
-    orders = None
-    if problems.certain is not None:
-        day, month = (int(np.isin(codes, texts).argmax()) for texts in problems.certain)
-        orders = day, month
+    orders = {
+        order: int(np.isin(codes, texts).argmax()) for order, texts in problems.certain.items()
+    }
     return Typed(spread, code[codes], tuple(problems.rules), orders)
 
 
@@ -375,6 +392,9 @@ def _read_times(
         read[year_first] = _split_times(texts, np.flatnonzero(year_first), (0, 1, 2))
         year_last = rest & _matches(texts, _YEAR_LAST)
         _read_year_last(texts, np.flatnonzero(year_last), order, read, problems)
+        for pattern in _NAMED:
+            named = np.flatnonzero(rest & _matches(texts, pattern))
+            read[named] = _named_times(texts, named, pattern)
     problems.add("date unreadable", filled & np.isnat(read))
     read[problems.code != 0] = np.datetime64("NaT", "ns")
     return pd.Series(read)
@@ -385,33 +405,56 @@ def _read_year_last(
 ) -> None:
     """Dates like 03/04/2026 in the order the unit states, or where only one order is possible.
 
-    No stated order decides where the column itself shows that both are in use.
+    A stated order decides nothing that the column itself speaks against.
     """
     if not len(at):
         return
-    if order is not None and not all(_matches(texts, no_month).any() for no_month in _NO_MONTH):
-        # Only one order can be in use: the dates are read once.
+    if order is not None and not _matches(texts, _CERTAIN[_OTHER_ORDER[order]]).any():
+        # Nothing speaks against the order: the dates are read once.
         read[at] = _split_times(texts, at, (2, 1, 0) if order == "day first" else (2, 0, 1))
         return
     day_first = _split_times(texts, at, (2, 1, 0))
     month_first = _split_times(texts, at, (2, 0, 1))
     day, month = ~np.isnat(day_first), ~np.isnat(month_first)
-    if (day & ~month).any() and (month & ~day).any():
-        problems.certain = at[day & ~month], at[month & ~day]
+    certain = {"day first": day & ~month, "month first": month & ~day}
     doubtful = day & month & (day_first != month_first)
-    if order is not None:
-        read[at] = day_first if order == "day first" else month_first
-        if problems.certain is None:
-            return
-    else:
+    rule = "date ambiguous"
+    if order is None:
         read[at] = np.where(day, day_first, month_first)
         # Without an order the year of 25/04/26 could stand first.
         short_year = np.array([len(_date_parts(texts[i])[2]) == 2 for i in at], dtype=bool)
         doubtful |= short_year & (day | month)
-    ambiguous = np.zeros(len(texts), dtype=bool)
-    ambiguous[at] = doubtful
-    rule = "date ambiguous" if problems.certain is None else "dates of both orders"
-    problems.add(rule, ambiguous)
+    else:
+        read[at] = day_first if order == "day first" else month_first
+        against = certain[_OTHER_ORDER[order]]
+        if not against.any():
+            return
+        problems.add("date against the order", _spread_over(len(texts), at, against))
+        rule = "date order in doubt"
+    if all(found.any() for found in certain.values()):
+        rule = "dates of both orders"
+    if rule != "date ambiguous":
+        problems.certain = {name: at[found] for name, found in certain.items() if found.any()}
+    problems.add(rule, _spread_over(len(texts), at, doubtful))
+
+
+def _spread_over(n: int, at: Array, marked: Array) -> Array:
+    """Of n texts those marked, by their positions."""
+    spread = np.zeros(n, dtype=bool)
+    spread[at] = marked
+    return spread
+
+
+def _named_times(texts: Sequence[str], at: Array, pattern: str) -> Array:
+    """Times whose month is a word; what is no English month gives none."""
+    written = []
+    for text in (texts[i] for i in at):
+        found = re.match(pattern, text)
+        assert found is not None
+        year = found["year"] if len(found["year"]) == 4 else f"20{found['year']}"
+        month = _MONTHS.get(found["month"].lower(), 0)
+        written.append(f"{year}-{month:02d}-{found['day'].zfill(2)} {_clock(found['clock'] or '')}")
+    return _to_times(written, "%Y-%m-%d %H:%M:%S")
 
 
 def _date_parts(text: str) -> list[str]:

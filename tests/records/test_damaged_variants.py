@@ -287,7 +287,25 @@ VARIANTS = [
             put("trials", 4, "started_at", "10/26/23 10:47 AM"),
         ),
         "dates of both orders", ("trials", 2, "started_at"),
-        frozenset({"date unreadable"}),
+        frozenset({"date against the order"}),
+    ),
+    Variant(
+        "a date that the stated order makes impossible",
+        both(
+            settings('date_order = "day first"\n'),
+            put("trials", 2, "started_at", "10/26/23 10:47 AM"),
+        ),
+        "date against the order", ("trials", 2, "started_at"),
+    ),
+    Variant(
+        "dates of the other order than is said to hold",
+        both(
+            settings('date_order = "day first"\n'),
+            put("trials", 2, "started_at", "04/09/2023 09:00"),
+            put("trials", 4, "started_at", "10/26/23 10:47 AM"),
+        ),
+        "date order in doubt", ("trials", 2, "started_at"),
+        frozenset({"date against the order"}),
     ),
     Variant(
         "a date that does not exist", put("trials", 2, "started_at", "2025-02-30 09:00"),

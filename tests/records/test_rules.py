@@ -248,6 +248,24 @@ CASES = [
         'date_order = "day first"\n',
     ),
     Case(
+        "date against the order",
+        both(
+            put("trials", 2, started_at="26/02/2025"),
+            put("trials", 3, started_at="02/26/2025 10:47 AM"),
+        ),
+        [("trials", 3, "started_at", "02/26/2025 10:47 AM")],
+        'date_order = "day first"\n',
+    ),
+    Case(
+        "date order in doubt",
+        both(
+            put("trials", 2, started_at="02/26/2025"),
+            put("trials", 3, started_at="03/04/2025 11:30"),
+        ),
+        [("trials", 3, "started_at", "03/04/2025 11:30")],
+        'date_order = "day first"\n',
+    ),
+    Case(
         "time with a zone",
         put("trials", 2, started_at="2025-02-01T09:30:00Z"),
         [("trials", 2, "started_at", "2025-02-01T09:30:00Z")],
@@ -695,6 +713,33 @@ def test_a_column_of_both_orders_names_a_row_of_each_and_offers_no_date_order(cl
     # Another column of the unit is judged by what stands in it alone.
     (other,) = [f for f in found if f.rule == "date ambiguous"]
     assert (other.table, 'date_order = "day first"' in other.mend) == ("sources", True)
+
+
+@pytest.mark.parametrize(
+    ("order", "certain"), [("day first", "02/26/2025"), ("month first", "26/02/2025")]
+)
+def test_a_stated_order_that_no_date_bears_out_decides_none(clean, write, order, certain) -> None:
+    other = "month first" if order == "day first" else "day first"
+    clean["trials"][0]["started_at"] = certain
+    clean["trials"][1]["started_at"] = "03/04/2025"
+    # The same day in both orders, a month that is a word, and the standard are read all the same.
+    clean["trials"][2]["started_at"] = "02/02/2025"
+    clean["trials"][3]["started_at"] = "3 Apr 2025"
+    folder = write(clean, f'date_order = "{order}"\n')
+    found = examine_records(folder, today=TODAY)
+    assert {(f.row, f.rule) for f in found.set_aside} == {
+        (2, "date against the order"), (3, "date order in doubt"),
+    }  # fmt: skip
+    (line,) = [f.line() for f in found.set_aside if f.row == 3]
+    assert line.startswith(
+        "trials.csv, row 3, column started_at: the column has dates against the date_order that "
+        f"unit.toml says, {other} in row 2 ('{certain}'), and none that bears it out"
+    )
+    trials = read_records(folder, today=TODAY).trials.set_index("row")
+    assert [str(trials.loc[row, "started_at"].date()) for row in (4, 5)] == [
+        "2025-02-02",
+        "2025-04-03",
+    ]
 
 
 @pytest.mark.parametrize(
