@@ -5,7 +5,7 @@ import tomllib
 import pytest
 
 from outcomes.errors import RecordsError, UsageError
-from outcomes.records.columns import TRIALS
+from outcomes.records.columns import TABLES, TRIALS
 from outcomes.records.likely import likely_columns, likely_tables, tables_by_columns
 from outcomes.records.read import examine_records, read_records
 from outcomes.records.spelling import alike, likeliest
@@ -174,6 +174,24 @@ def test_tables_of_other_names_are_guessed_and_their_columns_with_them(folder) -
     assert said["columns"]["storage"]["moved_to"] == "Location"
     (folder / "unit.toml").write_text(suggest_settings(folder))
     assert len(read_records(folder).trials) == 2
+
+
+@pytest.mark.parametrize(
+    ("table", "ours", "theirs"),
+    [
+        ("sources", "acquired_on", "Rec'd"),
+        ("sources", "acquired_on", "Date in"),
+        ("storage", "moved_to", "To where"),
+        ("trials", "source_id", "Aid used"),
+        ("trials", "source_id", "Which source?"),
+        ("trials", "result", "Hit?"),
+        ("trials", "result", "Hit / miss"),
+    ],
+)
+def test_usual_names_are_guessed_among_the_tables_other_columns(table, ours, theirs) -> None:
+    absent = TABLES[table].names
+    likely = likely_columns(TABLES[table], absent, [theirs, "Remarks", "Weather diary"])
+    assert likely == {ours: theirs}
 
 
 @pytest.mark.parametrize("name", ["Air temp", "Air temp (F)", "Outside temp", "Temp_F"])
