@@ -29,6 +29,7 @@ KNOWN = {
     "computed": "Computed by another program; none of it was published.",
     "closed": "Follows from a formula.",
 }
+MADE_AGAIN = (KNOWN["computed"], KNOWN["memory"])
 
 
 @dataclass(frozen=True)
@@ -131,15 +132,18 @@ def page(rows: Sequence[Row], left_out: str) -> str:
         "what is shown. A test fails where the difference is larger than allowed, and where ours",
         "is no longer what is shown here, to one unit of the last digit.",
         "",
-        "Every value computed by another program, and not published, is made again by",
-        "`tests/reference/outside_values.R`, from data that come with R's packages or stand in its",
-        "folder. With R, anyone can run it and compare with what is stored beside it:",
+        "Every value computed by another program, and every published one known from memory, is",
+        "made again by `tests/reference/outside_values.R`, from data that come with R's packages,",
+        "stand in its folder or are typed in it. With R, anyone can run it and compare with what",
+        "is stored beside it:",
         "",
         "```text",
         "python tests/reference/run_r.py outside_values",
         "```",
         "",
-        "A test holds each value in `outside_values.csv` there to the one shown here.",
+        "A test holds each value in `outside_values.csv` there to the one shown here, to half of",
+        "its last digit and a fiftieth more. R vouches for the number, and not for where it was",
+        "printed.",
     ]
     for method in methods:
         own = [row for row in rows if row.method == method]
@@ -171,22 +175,22 @@ def read_by_r() -> dict[tuple[str, str], float]:
 def not_made_again(
     rows: Sequence[Row], by_r: Mapping[tuple[str, str], float], excepted: Mapping[str, str]
 ) -> list[str]:
-    """One line for each computed value that R's does not round to, and for each R has alone.
+    """One line for each value to make again that R's does not round to, and for each R has alone.
 
     ``excepted`` are the methods that R cannot give, each with the reason.
     """
-    computed = [row for row in rows if row.how == KNOWN["computed"]]
+    asked = [row for row in rows if row.how in MADE_AGAIN]
     lines = []
-    for row in computed:
+    for row in asked:
         made = by_r.get((row.method, row.value))
         if made is None and row.method not in excepted:
             lines.append(f"{row.method}, {row.value}: R gives none")
         # Half of the last digit, and a fiftieth more: programs stop a little apart.
         elif made is not None and not (
-            abs(made - float(row.published)) <= 0.51 * 10.0 ** -decimals(row.published)
+            abs(made - float(row.published)) <= 1.02 * half_last_digit(row.published)
         ):
             lines.append(f"{row.method}, {row.value}: {row.published} on the page, {made} by R")
-    known = {(row.method, row.value) for row in computed}
+    known = {(row.method, row.value) for row in asked}
     lines += [f"{method}, {value}: on no page" for method, value in by_r.keys() - known]
     lines += [f"{m}: excepted, and R gives it" for m in excepted if any(m == k[0] for k in by_r)]
     return lines

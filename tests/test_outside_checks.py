@@ -8,6 +8,7 @@ import pytest
 from .outside_checks import (
     KNOWN,
     LEFT_OUT,
+    MADE_AGAIN,
     PAGE,
     ROOT,
     Method,
@@ -66,15 +67,16 @@ def test_a_stored_value_may_move_by_one_unit_of_the_last_digit_shown_and_no_more
     assert len(moved([row, row], [row])) == 1
 
 
-def test_r_makes_every_value_again_that_another_program_computed():
+def test_r_makes_every_value_again_that_another_program_computed_or_memory_gave():
     rows = read_stored()
+    assert {row.how for row in rows} >= set(MADE_AGAIN)
     assert not_made_again(rows, read_by_r(), NOT_BY_R) == []
 
 
-def test_the_last_digit_changed_by_one_is_told_of_every_computed_value():
+def test_the_last_digit_changed_by_one_is_told_of_every_value_made_again():
     by_r = read_by_r()
     for row in read_stored():
-        if row.how != KNOWN["computed"] or row.method in NOT_BY_R:
+        if row.how not in MADE_AGAIN or row.method in NOT_BY_R:
             continue
         made = {(row.method, row.value): by_r[row.method, row.value]}
         assert not_made_again([row], made, {}) == []
@@ -89,13 +91,16 @@ def test_the_last_digit_changed_by_one_is_told_of_every_computed_value():
         assert [len(lines) for lines in told].count(1) >= (1 if halfway else 2), row
 
 
-def test_a_value_that_only_the_page_or_only_r_has_is_told():
-    row = Row("m", "s", KNOWN["computed"], "t", "v", "0.538", "0.5384", "0.0005")
+@pytest.mark.parametrize("how", MADE_AGAIN)
+def test_a_value_that_only_the_page_or_only_r_has_is_told(how):
+    row = Row("m", "s", how, "t", "v", "0.538", "0.5384", "0.0005")
     assert not_made_again([row], {("m", "v"): 0.5378}, {}) == []
     assert not_made_again([row], {("m", "v"): float("nan")}, {}) != []
     assert not_made_again([row], {}, {}) == ["m, v: R gives none"]
     assert not_made_again([row], {}, {"m": "a reason"}) == []
     assert len(not_made_again([row], {("m", "v"): 0.538, ("m", "w"): 1.0}, {})) == 1
     assert len(not_made_again([row], {("m", "v"): 0.538}, {"m": "a reason"})) == 1
-    # What a publication gave may stand in no table of R's.
+    # A bare 0, the end of a range, is no 0.2 rounded.
+    assert len(not_made_again([replace(row, published="0")], {("m", "v"): 0.2}, {})) == 1
+    # What was read in a publication may stand in no table of R's.
     assert len(not_made_again([replace(row, how=KNOWN["read"])], {("m", "v"): 0.538}, {})) == 1

