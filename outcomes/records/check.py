@@ -393,7 +393,11 @@ def _check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log
         label = str(ids.to_numpy()[position])
         if label not in guesses:
             to_add = "add the source to the sources"
-            guesses[label] = missing_name(label, names, to_add, often=label in often) + blank
+            guesses[label] = (
+                _reads_as_none(label)
+                if blank and means_nothing(label)
+                else missing_name(label, names, to_add, often=label in often) + blank
+            )
         return {"likely": guesses[label]}
 
     log.flag("unknown source", sheet, ~is_handed, "source_id", facts)
@@ -617,6 +621,14 @@ def _check_histories(sources: Sheet, storage: Sheet, moves: pd.DataFrame, log: L
     log.flag("storage log begins late", sources, where, "acquired_on", facts)
 
 
+def _reads_as_none(text: str) -> str:
+    """How to have a word read as no source."""
+    return (
+        "If it means that there was no source, say so in unit.toml, beside the records, under "
+        f'[words.source_id]: {quoted(text)} = ""'
+    )
+
+
 # --- trials ---------------------------------------------------------------------------------
 
 
@@ -640,17 +652,21 @@ def _check_results(trials: Sheet, nameless: Array, log: Log) -> None:
             "mend": f"Fill in {name}, or write clear or false alert.",
         },
     )
-    log.flag(
-        "result contradicts blank area",
-        trials,
-        hide & ~nameless & on_blank,
-        "result",
-        lambda _: {
-            "what": f"a blank area's result, but {name} names a source",
-            "mend": f"If a source was there, write find or miss, or let unit.toml read the word as "
-            f"miss; empty {name} only where there was none.",
-        },
-    )
+    named = hide & ~nameless & on_blank
+    texts = trials.frame["source_id"].to_numpy()
+
+    def of_named(at: int) -> Mapping[str, Any]:
+        said = str(texts[at])
+        mend = (
+            "If a source was there, write find or miss, or let unit.toml read the word as miss; "
+            f"empty {name} only where there was none."
+        )
+        return {
+            "what": f"a blank area's result, but {name} names a source ({said!r})",
+            "mend": _reads_as_none(said) if means_nothing(said) else mend,
+        }
+
+    log.flag("result contradicts blank area", trials, named, "result", of_named)
     if trials.has("false_alerts"):
         count = trials.frame["false_alerts"]
         wrong = ((result == "clear") & (count > 0)) | ((result == "false alert") & (count == 0))
@@ -850,15 +866,16 @@ def words_facts(column: Column, table: str) -> Mapping[str, Any]:
         "name": column.name,
         "words": _or(column.words),
         "example": quoted(column.words[0]) if column.words else '""',
-        "unit": _unit_name(column.unit),
-        "space_unit": f" {_unit_name(column.unit)}".rstrip(),
+        "unit": unit_name(column.unit),
+        "space_unit": f" {unit_name(column.unit)}".rstrip(),
         "low": column.low,
         "high": column.high,
         "table": table,
     }
 
 
-def _unit_name(unit: str | None) -> str:
+def unit_name(unit: str | None) -> str:
+    """A unit as messages call it."""
     return {"C": "°C", "count": "", None: "its unit"}.get(unit, unit or "")
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from rapidfuzz import fuzz
 
-from outcomes.records.columns import TABLES, Table
+from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.spelling import pieces_of
 
 LEAST_LIKENESS = 72.0
@@ -73,6 +73,39 @@ _COLUMN_NAMES: Mapping[str, tuple[str, ...]] = {
     "qualified_on": ("qualified", "certified", "date qualified"),
     "born_on": ("born", "date of birth", "dob", "birth date"),
 }
+
+
+# For each number: the unit it is kept in, then others, as headings name them.
+_UNIT_MARKS: Mapping[str, tuple[str, Mapping[str, str]]] = {
+    "temperature_c": (r"°? ?\bc\b|celsius", {"F": r"\bf\b|°f|fahrenheit"}),
+    "depth_cm": (
+        r"\bcms?\b|centi",
+        {"in": r"\bin\b|inch", "ft": r"\bft\b|feet", "mm": r"\bmm\b"},
+    ),
+    "wind_m_s": (r"\bm/s\b", {"mph": r"mph|miles", "km/h": r"km/?h|kph", "kn": r"\bkn\b|knots?"}),
+    "search_s": (r"\bs\b|\bsecs?\b|second", {"mm:ss": r"mm:ss", "min": r"\bmins?\b|minutes"}),
+    "limit_s": (r"\bs\b|\bsecs?\b|second", {"mm:ss": r"mm:ss", "min": r"\bmins?\b|minutes"}),
+    "set_min": (r"\bmins?\b|minute", {"h": r"\bh\b|\bhrs?\b|hours?"}),
+    "mass_g": (
+        r"\bg\b|\bgrams?\b",
+        {"kg": r"\bkg\b", "oz": r"\boz\b|ounces", "lb": r"\blbs?\b|pounds"},
+    ),
+}
+
+
+def unit_in_heading(column: Column, heading: str) -> str | None:
+    """The unit that a heading names, where it is another than ours.
+
+    >>> unit_in_heading(TABLES["trials"].column("search_s"), "Time (mins)")
+    'min'
+    >>> unit_in_heading(TABLES["trials"].column("depth_cm"), "Depth in cm")
+    """
+    ours, others = _UNIT_MARKS.get(column.name, ("", {}))
+    text = heading.replace("_", " ")
+    if not others or re.search(ours, text, re.IGNORECASE):
+        return None
+    found = (unit for unit, mark in others.items() if re.search(mark, text, re.IGNORECASE))
+    return next(found, None)
 
 
 def likely_columns(table: Table, absent: Sequence[str], free: Sequence[str]) -> dict[str, str]:

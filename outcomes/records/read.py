@@ -9,13 +9,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from outcomes.errors import RecordsError
-from outcomes.records.check import check_tables, words_facts
+from outcomes.records.check import check_tables, unit_name, words_facts
 from outcomes.records.columns import ADDED, TABLES, Column, Table
 from outcomes.records.findings import Log, Sheet, consistent, quoted, severity_of
-from outcomes.records.likely import likely_columns
+from outcomes.records.likely import likely_columns, unit_in_heading
 from outcomes.records.loading import (
     CannotReadError,
     Cells,
@@ -29,7 +30,7 @@ from outcomes.records.schema import check_schema
 from outcomes.records.suggest import buried_header
 from outcomes.records.tables import Examination, Finding, InputFile, Records
 from outcomes.records.unit_file import load_settings
-from outcomes.records.values import MAX_TEXT, Typed, read_column, shown, texts_of
+from outcomes.records.values import MAX_TEXT, Typed, clean, read_column, shown, texts_of, unit_of
 from outcomes.settings import Settings
 
 LINES_SHOWN = 5
@@ -287,8 +288,9 @@ def _type_cells(cells: Cells, settings: Settings, log: Log) -> Sheet:
     log.open(sheet)
     if not _found_lower(log, table):
         _add_marks(cells, sheet, log)
+    log.flag("total row", sheet, _is_total(cells), None)
     for name, column in typed.items():
-        facts = _cell_facts(table.column(name), sheet, column)
+        facts = _cell_facts(table.column(name), sheet, column, settings)
         for rule, at in column.broken().items():
             log.flag(rule, sheet, at, name, facts)
     if not len(cells.rows):
@@ -297,6 +299,22 @@ def _type_cells(cells: Cells, settings: Settings, log: Log) -> Sheet:
         elif table.needed:
             log.add("no storage rows", table=table.name, file=cells.file)
     return sheet
+
+
+_TOTALS = frozenset(("total", "totals", "sum", "grand total", "subtotal", "sub total"))
+
+
+def _is_total(cells: Cells) -> npt.NDArray[np.bool_]:
+    """Rows whose first filled cell says that they add up the others, shape (n,)."""
+    total = np.zeros(len(cells.rows), dtype=bool)
+    before = np.zeros(len(cells.rows), dtype=bool)
+    for column in cells.columns:
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            texts = [clean(text).rstrip(":").casefold() for text in column.cat.categories]
+            says = np.array([*(text in _TOTALS for text in texts), False])[column.cat.codes]
+            total |= says & ~before
+        before |= column.notna().to_numpy()
+    return total
 
 
 def _midnights(cells: pd.Series[Any], times: pd.Series[Any]) -> dict[str, pd.Series[Any]]:
@@ -313,8 +331,10 @@ def _midnights(cells: pd.Series[Any], times: pd.Series[Any]) -> dict[str, pd.Ser
     return {"at_midnight": midnight & timed}
 
 
-def _cell_facts(column: Column, sheet: Sheet, typed: Typed) -> Any:
-    constant = dict(words_facts(column, sheet.table.name)) | {"limit": MAX_TEXT}
+def _cell_facts(column: Column, sheet: Sheet, typed: Typed, settings: Settings) -> Any:
+    table = sheet.table.name
+    unit = unit_name(unit_of(column, settings, table))
+    constant = dict(words_facts(column, table)) | {"limit": MAX_TEXT, "unit": unit}
     if typed.orders:
         texts = shown(sheet.cells[column.name], np.array(list(typed.orders.values())))
         constant["orders"] = " and ".join(
@@ -344,6 +364,22 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
                 file=cells.file,
                 column=theirs,
                 facts={"count": len(rivals | set(at)), "name": column.name},
+            )
+        unit = unit_in_heading(column, theirs) if at else None
+        if unit is not None and not {column.name, f"{table.name}.{column.name}"} & set(
+            settings.units
+        ):
+            log.add(
+                "unit in the heading",
+                table=table.name,
+                file=cells.file,
+                column=theirs,
+                facts={
+                    "name": column.name,
+                    "unit": unit,
+                    "ours": column.unit,
+                    "kept": unit_name(column.unit),
+                },
             )
         if at:
             placed[column.name] = at[0]

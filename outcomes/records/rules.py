@@ -47,6 +47,13 @@ _STOPS = (
         "the table {table} is there more than once: {files}",
         "Keep one of them.",
     ),
+    Rule(
+        "unit in the heading",
+        "stops",
+        "the heading names {unit}, but unit.toml does not, so the numbers would be read as {kept}",
+        "Say it in unit.toml, beside the records, under [units.{table}]: "
+        '{name} = "{unit}" (or "{ours}", if it is {kept} after all)',
+    ),
     Rule("unreadable file", "stops", "it cannot be read: {reason}", "{mend}"),
     Rule("empty file", "stops", "{reason}", "{mend}"),
     Rule("no header", "stops", "{reason}", "{mend}"),
@@ -86,6 +93,12 @@ _CELLS = (
         "set aside",
         "the row has cells beyond the last named column",
         "Put quotation marks around text that holds the separator, or name the column.",
+    ),
+    Rule(
+        "total row",
+        "set aside",
+        "it begins with a word for a sum, so it is taken to add up the others",
+        "Leave it, or delete it from the records.",
     ),
     Rule(
         "open quotation mark",
@@ -533,8 +546,8 @@ _NOTES = (
     ),
 )
 
-# Rows that do not fall into the columns of the header.
-TEARING_RULES = frozenset(("more cells than the header", "open quotation mark"))
+# Rows whose cells are not what the header says.
+TEARING_RULES = frozenset(("more cells than the header", "open quotation mark", "total row"))
 # What can be wrong with one cell alone.
 VALUE_RULES = frozenset(rule.name for rule in _CELLS) - TEARING_RULES - {"empty needed value"} | {
     "search time zero"

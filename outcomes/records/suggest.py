@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +15,7 @@ from rapidfuzz import fuzz
 
 from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.findings import quoted
-from outcomes.records.likely import likely_columns
+from outcomes.records.likely import likely_columns, unit_in_heading
 from outcomes.records.loading import (
     ROWS_SEARCHED,
     CannotReadError,
@@ -61,15 +62,6 @@ _WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
 _NO_ALERT = frozenset(map(fold, ("no alert", "negative", "no indication", "no response")))
 _TWO_MEANINGS = "with a source a miss, without one clear: write two words in the records"
 
-_UNIT_MARKS: Mapping[str, Mapping[str, str]] = {
-    "temperature_c": {"F": r"\bf\b|°f|fahrenheit"},
-    "depth_cm": {"in": r"\bin\b|inch", "ft": r"\bft\b|feet", "mm": r"\bmm\b"},
-    "wind_m_s": {"mph": r"mph|miles", "km/h": r"km/?h|kph", "kn": r"\bkn\b|knots?"},
-    "search_s": {"mm:ss": r"mm:ss", "min": r"\bmins?\b|minutes"},
-    "limit_s": {"mm:ss": r"mm:ss", "min": r"\bmins?\b|minutes"},
-    "mass_g": {"kg": r"\bkg\b", "oz": r"\boz\b|ounces", "lb": r"\blbs?\b|pounds"},
-}
-
 
 def suggest_settings(
     path: str | Path,
@@ -108,11 +100,13 @@ def suggest_settings(
     if sections is None:
         sections = sections_of(settings_path(path))
     lines = _Lines({}, set())
-    for name, place, cells in _loaded(path, known):
+    loaded = _loaded(path, known)
+    for name, place, cells in loaded:
         if place is not None:
             lines.add("tables", f"{name} = {quoted(place.sheet or place.path.stem)}")
         if cells is not None and not _names_lower(cells, TABLES[name], known):
             _suggest_of_table(cells, TABLES[name], known, lines)
+    _suggest_names({name: cells for name, _, cells in loaded if cells is not None}, known, lines)
     return _toml(lines, sections)
 
 
@@ -193,6 +187,39 @@ def _suggest_of_table(cells: Cells, table: Table, known: Settings, lines: _Lines
             lines.add("", 'decimal = ","')
         for home, line in _unit_lines(column, table, theirs, texts, rules, known):
             lines.add(home, line)
+
+
+# Where the names of a column are listed, and where they are used.
+_LISTED: Mapping[str, tuple[str, tuple[str, ...]]] = {
+    "source_id": ("sources", ("storage", "trials", "readings")),
+    "dog_id": ("dogs", ("trials",)),
+}
+
+
+def _suggest_names(tables: Mapping[str, Cells], known: Settings, lines: _Lines) -> None:
+    """A line for each name that differs from a listed one in case, spaces and the like alone."""
+
+    def names(table: str, column: str) -> list[str]:
+        cells = tables.get(table)
+        placed, guessed = ({}, {}) if cells is None else _placed(cells, TABLES[table], known)
+        theirs = (placed | guessed).get(column)
+        if cells is None or theirs is None:
+            return []
+        texts = map(clean, texts_of(cells.columns[cells.header.index(theirs)])[1])
+        return list(dict.fromkeys(filter(None, texts)))
+
+    for column, (home, users) in _LISTED.items():
+        listed = defaultdict(list)
+        for name in names(home, column):
+            listed[fold(name)].append(name)
+        said = {clean(word).casefold() for word in known.words.get(column, {})}
+        used = dict.fromkeys(name for table in users for name in names(table, column))
+        for name in used:
+            same = listed.get(fold(name), [])
+            # Two listed names that are alike could each be meant.
+            if len(same) == 1 and name != same[0] and name.casefold() not in said:
+                said.add(name.casefold())
+                lines.add(f"words.{column}", f"{quoted(name)} = {quoted(same[0])}")
 
 
 def _toml(lines: _Lines, sections: frozenset[str]) -> str:
@@ -349,9 +376,9 @@ def _unit_lines(
     said = {column.name, f"{table.name}.{column.name}"}
     if column.name not in UNITS or said & set(settings.units):
         return []
-    for unit, mark in _UNIT_MARKS.get(column.name, {}).items():
-        if re.search(mark, theirs.replace("_", " "), re.IGNORECASE):
-            return [(f"units.{table.name}", f"{column.name} = {quoted(unit)}")]
+    unit = unit_in_heading(column, theirs)
+    if unit is not None:
+        return [(f"units.{table.name}", f"{column.name} = {quoted(unit)}")]
     if "impossible temperature" in rules and _mostly_fahrenheit(column, texts):
         return [(f"units.{table.name}", f'{column.name} = "F"')]
     if "clock times among numbers" in rules:

@@ -273,6 +273,18 @@ VARIANTS = [
         "column in another unit", ("trials", None, "temperature_c"),
         frozenset({"impossible temperature"}),
     ),
+    Variant(
+        "a heading that names another unit",
+        both(
+            settings('[columns.trials]\nsearch_s = "Search (min)"\n'),
+            raw("trials", lambda text: text.replace(b"search_s", b"Search (min)", 1)),
+        ),
+        "unit in the heading", ("trials", None, "Search (min)"),
+    ),
+    Variant(
+        "a row of totals", add("trials", 2, trial_id="TOTAL:", started_at="", dog_id="1145"),
+        "total row", ("trials", 1202, None),
+    ),
     # Times.
     Variant(
         "a date that can be read two ways", put("trials", 2, "started_at", "03/04/2025 09:00"),

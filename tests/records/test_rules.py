@@ -99,6 +99,17 @@ CASES = [
         lambda t: [row.update(temperature_c="68") for row in t["trials"]],
         [("trials", None, "temperature_c", None)],
     ),
+    Case(
+        "unit in the heading",
+        rename("trials", "search_s", "Time (mins)"),
+        [("trials", None, "Time (mins)", None)],
+        '[columns.trials]\nsearch_s = "Time (mins)"\n',
+    ),
+    Case(
+        "total row",
+        add("trials", 2, trial_id="Total", source_id="", dog_id="", result="", search_s="812"),
+        [("trials", 8, None, None)],
+    ),
     Case("spreadsheet error", put("trials", 2, dog_id="#REF!"), [("trials", 2, "dog_id", "#REF!")]),
     Case(
         "line break in a name",
@@ -878,7 +889,7 @@ def test_a_word_for_a_blank_area_is_not_to_be_added_to_the_sources(clean, write)
     for row in clean["trials"][:4]:
         row.update(source_id="Blank", result="clear", false_alerts="0")
     found = examine_records(write(clean), today=TODAY)
-    assert _mend_of(found, "unknown source").startswith("Correct it, or add")
+    assert _mend_of(found, "unknown source").endswith('under [words.source_id]: "Blank" = ""')
 
 
 def test_words_are_matched_after_trimming_and_without_case(clean, write) -> None:

@@ -6,7 +6,12 @@ import pytest
 
 from outcomes.errors import RecordsError, UsageError
 from outcomes.records.columns import TABLES, TRIALS
-from outcomes.records.likely import likely_columns, likely_tables, tables_by_columns
+from outcomes.records.likely import (
+    likely_columns,
+    likely_tables,
+    tables_by_columns,
+    unit_in_heading,
+)
 from outcomes.records.read import examine_records, read_records
 from outcomes.records.spelling import alike, likeliest
 from outcomes.records.suggest import suggest_settings
@@ -197,6 +202,81 @@ def test_usual_names_are_guessed_among_the_tables_other_columns(table, ours, the
 @pytest.mark.parametrize("name", ["Air temp", "Air temp (F)", "Outside temp", "Temp_F"])
 def test_usual_names_of_the_temperature_are_guessed(name: str) -> None:
     assert likely_columns(TRIALS, ["temperature_c"], [name]) == {"temperature_c": name}
+
+
+@pytest.mark.parametrize(
+    ("column", "heading", "unit"),
+    [
+        ("search_s", "Time (mins)", "min"),
+        ("search_s", "Search time, minutes", "min"),
+        ("search_s", "Time mm:ss", "mm:ss"),
+        ("search_s", "Seconds (not min)", None),
+        ("search_s", "Minimum effort", None),
+        ("temperature_c", "Temp_F", "F"),
+        ("temperature_c", "Temp °C", None),
+        ("depth_cm", "Depth (in)", "in"),
+        ("depth_cm", "Depth in cm", None),
+        ("set_min", "Hours set", "h"),
+        ("wind_m_s", "Wind mph", "mph"),
+        ("result", "Found in", None),
+    ],
+)
+def test_a_heading_names_a_unit_or_none(column: str, heading: str, unit: str | None) -> None:
+    assert unit_in_heading(TRIALS.column(column), heading) == unit
+
+
+@pytest.mark.parametrize("unit", ["min", "s"])
+def test_a_unit_in_a_heading_stops_until_the_unit_is_said(clean, write, unit: str) -> None:
+    for row in clean["trials"]:
+        row["Time (mins)"] = "2" if row.pop("search_s") else ""
+    named = '[columns.trials]\nsearch_s = "Time (mins)"\n'
+    (line,) = [f.line() for f in examine_records(write(clean, named)).stops]
+    assert line.endswith('under [units.trials]: search_s = "min" (or "s", if it is s after all)')
+    said = f'{named}[units.trials]\nsearch_s = "{unit}"\n'
+    read = read_records(write(clean, said)).trials["search_s"].dropna()
+    assert set(read) == {120.0 if unit == "min" else 2.0}
+
+
+def test_names_that_differ_in_case_and_spaces_alone_are_suggested_as_one(clean, write) -> None:
+    listed = clean["sources"][0]["source_id"]
+    for row in clean["trials"]:
+        if row["source_id"] == listed:
+            row["source_id"] = f"{listed.lower()} "
+    dog = clean["dogs"][0]["dog_id"]
+    clean["trials"][0]["dog_id"] = dog.upper()
+    clean["trials"][1]["dog_id"] = "Nobody"
+    folder = write(clean)
+    said = tomllib.loads(suggest_settings(folder))["words"]
+    assert said == {
+        "source_id": {listed.lower(): listed},
+        "dog_id": {dog.upper(): dog},
+    }
+    (folder / "unit.toml").write_text(suggest_settings(folder))
+    assert {f.rule for f in examine_records(folder).set_aside} == {"unknown dog"}
+    assert suggest_settings(folder) == ""
+
+
+def test_names_that_could_be_either_of_two_are_not(clean, write) -> None:
+    first = clean["sources"][0]
+    clean["sources"][1]["source_id"] = first["source_id"].lower()
+    clean["trials"][0]["source_id"] = f"{first['source_id']} ."
+    assert "words" not in tomllib.loads(suggest_settings(write(clean)))
+
+
+def test_a_word_for_no_source_is_to_be_read_as_none(clean, write) -> None:
+    for row in clean["trials"]:
+        row["source_id"] = row["source_id"] or "Blank"
+    found = [f for f in examine_records(write(clean)).set_aside if f.value == "Blank"]
+    assert found
+    assert all(f.mend.endswith('under [words.source_id]: "Blank" = ""') for f in found)
+
+
+@pytest.mark.parametrize(("unit", "said"), [("in", "in"), ("cm", "cm")])
+def test_a_number_is_asked_for_in_the_unit_the_column_is_in(clean, write, unit, said) -> None:
+    clean["trials"][0]["depth_cm"] = "6 in"
+    found = examine_records(write(clean, f'[units]\ndepth_cm = "{unit}"\n')).findings
+    (line,) = [f.mend for f in found if f.rule == "number with a unit in it"]
+    assert line.startswith(f"Write the number alone, in {said};")
 
 
 def test_a_decimal_comma_and_words_for_nothing_are_suggested(clean, write) -> None:
