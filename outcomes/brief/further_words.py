@@ -108,6 +108,8 @@ def agreement_sentence(ways: Specifications, exposure: str) -> str:
             f"Asked in {others}, finds {change} with {name} in {all_or_some}; "
             f"in {found.clear_too} the whole interval says so."
         )
+        if len(found.unsure) > _MOST_UNSURE:
+            text += f" In {len(found.unsure)} no change would fit too."
         if 0 < len(found.unsure) <= _MOST_UNSURE:
             text += f" Less sure: {'; '.join(_in_plain_words(way) for way in found.unsure)}."
     else:
@@ -142,6 +144,8 @@ def _moves_most(row: Specification | None, family: str, main: Specification, *, 
         steeper = abs(row.log_odds) > abs(main.log_odds)
         nearer = "farther from no change" if steeper else "nearer to no change"
         which = f"is {nearer}" if not clear else "is steeper" if steeper else "is less steep"
+        if clear and row.low is not None and row.high is not None and row.low <= 0.0 <= row.high:
+            which += ", and no change would fit too"
     name = row.name.removeprefix(f"without {family} ")
     return f" The {family} that moves this most is {name}: without it the {change} {which}."
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -11,10 +11,13 @@ import pandas as pd
 from outcomes.brief.facts import Facts
 from outcomes.exposure.stays import History
 from outcomes.records.rules import LATE_LOG_DAYS
+from outcomes.records.tables import Finding
 from outcomes.telling import count
 
 ALIKE = "spellings alike"
-_MANY = 0.05  # of the trials: so many set aside are told before the answer
+_MANY = 0.05  # of the trials, or of the moves: so many set aside are told before the answer
+# Rows whose loss takes nothing from the count of thaws.
+_NO_LOSS = ("source set aside", "total row")
 # Its thaws are counted on their own, or its trials are among the rows set aside.
 _TOLD_ELSEWHERE = ("trial while in the freezer", "storage log begins late")
 _ONE_OF = {"source_id": "source", "dog_id": "dog", "place_id": "place", "handler_id": "handler"}
@@ -29,6 +32,11 @@ class Noted:
     trials_in, trials_aside
         Trials handed over, and those of them that are set aside.
     trials_aside_sentence
+        That in words where they are many; where they are few, ``sentence`` has it.
+    moves_in, moves_aside
+        Moves handed over in the storage log, and those of them that are set aside
+        though their source is used: each may be a thaw that is not counted.
+    moves_aside_sentence
         That in words where they are many; where they are few, ``sentence`` has it.
     inferred_thaws
         Thaws that the log lacks and that were counted because a trial proves
@@ -50,6 +58,9 @@ class Noted:
     trials_in: int
     trials_aside: int
     trials_aside_sentence: str | None
+    moves_in: int
+    moves_aside: int
+    moves_aside_sentence: str | None
     inferred_thaws: int
     late_logs: int
     trials_after: int
@@ -57,6 +68,12 @@ class Noted:
     spellings_alike: Mapping[str, int]
     other_notes: int
     sentence: str | None
+
+    @property
+    def before(self) -> list[str]:
+        """What is told before the answer."""
+        told = (self.trials_aside_sentence, self.moves_aside_sentence, self.late_logs_sentence)
+        return [sentence for sentence in told if sentence]
 
 
 def records_noted(facts: Facts) -> Noted:
@@ -76,24 +93,50 @@ def records_noted(facts: Facts) -> Noted:
     joined = facts.joined.trials
     late = joined[joined["documented"] & (joined["undocumented_days"] > LATE_LOG_DAYS)]
     logs = (int(late["source_id"].nunique()), len(late))
-    aside: dict[tuple[str, int | None], str] = {}
-    for finding in facts.set_aside:
-        if finding.table == "trials":  # the first finding of a row is its reason, as on the page
-            aside.setdefault((finding.file, finding.row), finding.problem)
-    handed = facts.records.rows_in.get("trials", 0)
-    many = len(aside) >= _MANY * handed
-    reason, same = Counter(aside.values()).most_common(1)[0] if aside else ("", 0)
+    handed = {table: facts.records.rows_in.get(table, 0) for table in ("trials", "storage")}
+    aside = {table: _reasons_aside(facts, table) for table in handed}
+    many = {table: len(aside[table]) >= _MANY * handed[table] for table in handed}
+    few = {table: 0 if many[table] else len(aside[table]) for table in handed}
+    told = {
+        table: sentence(len(aside[table]), handed[table], *_commonest(aside[table]))
+        for table, sentence in (("trials", aside_sentence), ("storage", moves_aside_sentence))
+        if aside[table] and many[table]
+    }
     return Noted(
-        handed,
-        len(aside),
-        aside_sentence(len(aside), handed, reason, same) if aside and many else None,
+        handed["trials"],
+        len(aside["trials"]),
+        told.get("trials"),
+        handed["storage"],
+        len(aside["storage"]),
+        told.get("storage"),
         thaws,
         *logs,
         late_log_sentence(*logs),
         dict(alike),
         others,
-        noted_sentence(thaws, alike, others, trials, 0 if many else len(aside), handed),
+        noted_sentence(
+            thaws,
+            alike,
+            others,
+            trials,
+            aside=(few["trials"], handed["trials"]),
+            moves=(few["storage"], handed["storage"]),
+        ),
     )
+
+
+def _reasons_aside(facts: Facts, table: str) -> list[str]:
+    """Why each row of a table is set aside: its first finding, as on the page."""
+    first: dict[tuple[str, int | None], Finding] = {}
+    for finding in facts.set_aside:
+        if finding.table == table:
+            first.setdefault((finding.file, finding.row), finding)
+    harmless = _NO_LOSS if table == "storage" else ()
+    return [finding.problem for finding in first.values() if finding.rule not in harmless]
+
+
+def _commonest(reasons: Sequence[str]) -> tuple[str, int]:
+    return Counter(reasons).most_common(1)[0]
 
 
 def aside_sentence(aside: int, handed: int, reason: str, same: int) -> str:
@@ -111,12 +154,31 @@ def aside_sentence(aside: int, handed: int, reason: str, same: int) -> str:
 read two ways. Mend that first, and ask again: outcomes check says how.'
     """
     are = "is" if aside == 1 else "are"
-    why = ""
-    if same > aside / 2:
-        why = f" The reason{' for most' if same < aside else ''}: {reason}."
     return (
-        f"{aside:,} of the {count(handed, 'trial')} handed over {are} not in this answer.{why} "
-        "Mend that first, and ask again: outcomes check says how."
+        f"{aside:,} of the {count(handed, 'trial')} handed over {are} not in this answer."
+        f"{_why(aside, reason, same)} {_MEND_FIRST}"
+    )
+
+
+_MEND_FIRST = "Mend that first, and ask again: outcomes check says how."
+
+
+def _why(aside: int, reason: str, same: int) -> str:
+    """The commonest reason, where it is that of most."""
+    if same <= aside / 2:
+        return ""
+    return f" The reason{' for most' if same < aside else ''}: {reason}."
+
+
+def moves_aside_sentence(aside: int, handed: int, reason: str, same: int) -> str:
+    """That many moves are not in the count of thaws; as :func:`aside_sentence`.
+
+    >>> moves_aside_sentence(40, 400, "not a date or time", 40)[:92]
+    '40 of the 400 moves in the storage log could not be used, so thaws may be missing from the '
+    """
+    return (
+        f"{aside:,} of the {count(handed, 'move')} in the storage log could not be used, so thaws "
+        f"may be missing from the cycles told here.{_why(aside, reason, same)} {_MEND_FIRST}"
     )
 
 
@@ -152,13 +214,13 @@ def noted_sentence(
     alike: Mapping[str, int],
     others: int,
     trials: int = 0,
-    aside: int = 0,
-    handed: int = 0,
+    aside: tuple[int, int] = (0, 0),
+    moves: tuple[int, int] = (0, 0),
 ) -> str | None:
-    """Trials set aside, inferred thaws, names that may be one, and how many other notes there are.
+    """Rows set aside, inferred thaws, names that may be one, and how many other notes there are.
 
-    ``trials``: those that show the thaws, as far as they are known to be noted; ``aside``: trials
-    set aside, of so many ``handed`` over.
+    ``trials``: those that show the thaws, as far as they are known to be noted; ``aside`` and
+    ``moves``: trials, and moves of the storage log, set aside, of so many handed over.
 
     >>> noted_sentence(1, {"dog_id": 1}, 0, 1)
     '1 thaw is not in the log and was counted because a trial shows it; 2 names may be two \
@@ -167,9 +229,13 @@ spellings of one dog: run outcomes check.'
     'The records bear 3 notes: run outcomes check.'
     """
     parts = []
-    if aside:
-        are = "is" if aside == 1 else "are"
-        parts.append(f"{aside:,} of {count(handed, 'trial')} {are} set aside")
+    for (lost, handed), row, ending in (
+        (aside, "trial", ""),
+        (moves, "storage move", ", so thaws may be missing from the count"),
+    ):
+        if lost:
+            are = "is" if lost == 1 else "are"
+            parts.append(f"{lost:,} of {count(handed, row)} {are} set aside{ending}")
     if thaws:
         verbs, them = (
             ("is", "was") if thaws == 1 else ("are", "were"),

@@ -287,7 +287,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.retirement,
             words.shelf_summary(facts.shelf, facts.retirement),
         ),
-        "before": [s for s in (noted.trials_aside_sentence, noted.late_logs_sentence) if s],
+        "before": noted.before,
         "noted": noted.sentence,
         "answer": answer,
         "interval_note": words.INTERVAL_NOTE if fit.mixed is not None else None,

@@ -596,18 +596,29 @@ def price_sentence(price: TradeOff, retirement: Retirement) -> str | None:
 def past_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement) -> str | None:
     """Held sources beyond the limit that their own evidence does not condemn; None without any."""
     beyond = _past(shelf, retirement)
+    if not beyond:
+        return None
     kept = [s for s in beyond if s.advice == "keep"]
     open_still = [s for s in beyond if s.advice == "test"]
     several = len(_limits_set(retirement)) > 1
     limit = _limits_named(retirement) if several else "that limit"
-    parts = [_past_and_open(open_still, limit)] if open_still else []
+    floor = retirement.thresholds[0].floor
+    on_edge = [s for s in open_still if s.ground == "unsure" and not _settled_by_a_test(s, floor)]
+    to_test = [s for s in open_still if s not in on_edge]
+    parts = [_past_and_open(to_test, limit)] if to_test else []
+    if on_edge:
+        is_it, it = ("is", "it") if len(on_edge) == 1 else ("are", "them")
+        parts.append(
+            f"{_named(on_edge)} {is_it} past {limit}{' too' if to_test else ''}, and so close to "
+            f"{floor_in_100(floor)} that more trials will hardly settle {it}: the choice is yours."
+        )
     if kept:
         is_it = "is" if len(kept) == 1 else "are"
         parts.append(
             f"{_named(kept)} {is_it} past {limit}{' too' if open_still else ''}, but shown at "
-            f"or above {floor_in_100(retirement.thresholds[0].floor)}."
+            f"or above {floor_in_100(floor)}."
         )
-    return " ".join(parts) or None
+    return " ".join(parts) or None  # all of it may be to be retired
 
 
 def _past(shelf: Sequence[ShelfSource], retirement: Retirement) -> list[ShelfSource]:
@@ -683,13 +694,23 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
         )
     if source.ground == "not documented":
         return "its storage is not on record"
-    return "these records give no model to judge a source by"
+    return "no answer for the unit yet, so none for one source"
+
+
+def _settled_soon(source: ShelfSource) -> bool:
+    more = source.trials_to_settle
+    return more is not None and two_digits(more) <= _MANY_TRIALS
+
+
+def _settled_by_a_test(source: ShelfSource, floor: float) -> bool:
+    """Whether a test is worth its trials, for a source whose interval holds the floor."""
+    return _settled_soon(source) or bool(source.could_be_far(floor))
 
 
 def _unsure_reason(source: ShelfSource, floor: float) -> str:
     """What more trials would do for a source whose interval holds the floor."""
     at, more = floor_in_100(floor), source.trials_to_settle
-    if more is not None and two_digits(more) <= _MANY_TRIALS:
+    if more is not None and _settled_soon(source):
         return f"not settled: about {count(two_digits(more), 'more trial')}"
     # A best estimate near the floor by luck asks for many trials only while it stays there.
     sides = source.could_be_far(floor)
@@ -743,7 +764,8 @@ def compare_sentence(comparison: Comparison, alpha: float) -> str:
         f"frozen ones ({interval}; {rest}). This counts all that goes with each way of keeping, "
         "the thaws of the frozen sources among it: it does not say which is better for a source "
         "that is never thawed. Storage was chosen, not assigned, so something else about these "
-        "sources may explain it."
+        "sources may explain it: do not move sources on this alone. Tissue that is not frozen "
+        "feeds bacteria; handle and keep it as your local rules for biological material say."
     )
 
 

@@ -87,7 +87,7 @@ def command(
     click.echo(words.answer(facts.fit, facts.verdict, facts.retirement))
     click.echo(not_used_line(facts, out / "set_aside.csv"))
     noted = records_noted(facts)
-    for sentence in (noted.trials_aside_sentence, noted.late_logs_sentence, noted.sentence):
+    for sentence in (*noted.before, noted.sentence):
         if sentence is not None:
             click.echo(sentence)
     for line in report.written_lines(out):

@@ -945,7 +945,10 @@ def _agree(term: str, rows: Sequence[Specification]) -> Agreement:
     word = _MORE[term]
     counted = f"asked in {count(len(ways), 'other way')}, the sign is the same in {same}"
     if clear:
-        title = f"Find probability {way} {word}: the sign holds in {same} of {len(ways)} analyses"
+        title = (
+            f"Find probability {way} {word}: the sign holds in {same} of {len(ways)} analyses, "
+            f"the whole interval in {clear_too}"
+        )
         sentence = (
             f"In the main model find probability {way} {word}, and its whole interval lies on that "
             f"side of no change; {counted}, and in {clear_too} the whole interval lies there too."

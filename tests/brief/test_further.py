@@ -219,21 +219,53 @@ def test_every_table_line_carries_its_numbers(demo_facts: Facts) -> None:
 
 
 @pytest.mark.parametrize(
-    ("main", "without", "clear", "said"),
+    ("main", "without", "half", "clear", "said"),
     [
-        (-0.10, -0.14, True, "the fall is steeper"),
-        (-0.10, -0.04, True, "the fall is less steep"),
-        (0.10, 0.14, True, "the rise is steeper"),
-        (0.10, -0.01, True, "the rise turns round"),
-        (-0.02, -0.03, False, "the estimate is farther from no change"),
-        (-0.02, -0.01, False, "the estimate is nearer to no change"),
+        (-0.10, -0.14, 0.05, True, "the fall is steeper"),
+        (-0.10, -0.14, 0.15, True, "the fall is steeper, and no change would fit too"),
+        (-0.10, -0.04, 0.03, True, "the fall is less steep"),
+        (0.10, 0.14, 0.05, True, "the rise is steeper"),
+        (0.10, 0.04, 0.05, True, "the rise is less steep, and no change would fit too"),
+        (0.10, -0.01, 0.05, True, "the rise turns round"),
+        (-0.02, -0.03, 0.05, False, "the estimate is farther from no change"),
+        (-0.02, -0.01, 0.05, False, "the estimate is nearer to no change"),
     ],
 )
 def test_what_the_weightiest_source_does_is_not_called_a_fall_where_none_shows(
-    demo_facts: Facts, main: float, without: float, clear: bool, said: str
+    demo_facts: Facts, main: float, without: float, half: float, clear: bool, said: str
 ) -> None:
     assert demo_facts.further is not None
     rows = demo_facts.further.ways.of("cycles")
-    row = replace(rows[0], name="without source BLD-02", log_odds=without)
+    row = replace(
+        rows[0],
+        name="without source BLD-02",
+        log_odds=without,
+        low=without - half,
+        high=without + half,
+    )
     text = further_words._moves_most(row, "source", replace(rows[0], log_odds=main), clear=clear)
     assert text == f" The source that moves this most is BLD-02: without it {said}."
+
+
+@pytest.mark.parametrize(
+    ("unsure", "said"),
+    [
+        (0, "in 20 the whole interval says so. The source"),
+        (2, "in 18 the whole interval says so. Less sure: way 0; way 1. The source"),
+        (16, "in 4 the whole interval says so. In 16 no change would fit too. The source"),
+    ],
+)
+def test_how_many_other_ways_could_be_no_change_is_told(
+    demo_facts: Facts, unsure: int, said: str
+) -> None:
+    assert demo_facts.further is not None
+    ways = demo_facts.further.ways
+    found = replace(
+        ways.agreement["cycles"],
+        ways=20,
+        same_sign=20,
+        clear_too=20 - unsure,
+        unsure=tuple(f"way {k}" for k in range(unsure)),
+    )
+    changed = replace(ways, agreement={**ways.agreement, "cycles": found})
+    assert said in further_words.agreement_sentence(changed, "cycles")

@@ -75,6 +75,38 @@ def test_trials_that_are_not_in_the_answer_are_told_before_it(
     assert said in answer.out
 
 
+@pytest.mark.parametrize("share", [0.02, 0.06])
+def test_moves_that_are_not_counted_are_told_and_not_those_of_a_source_set_aside(
+    call: Callable[..., Any], own_records: Path, tmp_path: Path, share: float
+) -> None:
+    storage = pd.read_csv(own_records / "storage.csv", dtype=str)
+    handed = len(storage)
+    lost = max(1, round(share * handed))
+    storage.loc[storage.index[:lost], "source_id"] = "XX-99"
+    storage.to_csv(own_records / "storage.csv", index=False)
+    # The moves of a source without a kind are set aside with it: its trials are not used.
+    sources = pd.read_csv(own_records / "sources.csv", dtype=str)
+    sources.loc[sources.index[-1], "kind"] = ""
+    sources.to_csv(own_records / "sources.csv", index=False)
+    assert (storage["source_id"] == sources["source_id"].iloc[-1]).any()
+    answer = call("brief", own_records, "--out", tmp_path / "out")
+    found = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
+    noted = found["records"]["noted"]
+    assert (noted["moves_in"], noted["moves_aside"]) == (handed, lost)
+    page = unescape((tmp_path / "out" / "briefing.html").read_text(encoding="utf-8"))
+    if share > 0.05:
+        said = f"{lost} of the {handed:,} moves in the storage log could not be used, so thaws may"
+        assert noted["moves_aside_sentence"].startswith(said)
+        assert 0 < page.index(said) < page.index('<ul class="lead">')
+    else:
+        said = f"{lost} of {handed:,} storage moves "
+        assert noted["moves_aside_sentence"] is None
+        assert said in noted["sentence"]
+        assert "set aside, so thaws may be missing from the count" in noted["sentence"]
+        assert said in page
+    assert said in answer.out
+
+
 def test_trials_that_show_a_thaw_are_counted_as_check_counts_them(demo_facts: Facts) -> None:
     frozen = sum(f.rule == "trial while in the freezer" for f in demo_facts.records.findings)
     said = records_noted(demo_facts).sentence

@@ -51,6 +51,25 @@ def test_a_source_to_keep_is_never_asked_to_be_tested(demo_facts: Facts) -> None
     )
 
 
+def test_a_source_that_no_test_settles_is_left_to_the_director(demo_facts: Facts) -> None:
+    near = {"find_probability": 0.86, "low": 0.84, "high": 0.88, "trials_to_settle": 400}
+    edge = _past(demo_facts, source_id="E1", advice="test", ground="unsure", **near)
+    assert edge.could_be_far(0.85) == ()
+    alone = words.past_limit_sentence([edge], demo_facts.retirement)
+    assert alone == (
+        "E1 is past that limit, and so close to 85 in 100 that more trials will hardly settle it: "
+        "the choice is yours."
+    )
+    worth = replace(edge, source_id="T1", trials_to_settle=60)
+    both = words.past_limit_sentence([edge, worth], demo_facts.retirement)
+    assert both == (
+        "Already past that limit and not advised to be retired, because its own trials do not "
+        "show it below the floor: T1. Test it first. "
+        "E1 is past that limit too, and so close to 85 in 100 that more trials will hardly settle "
+        "it: the choice is yours."
+    )
+
+
 @pytest.mark.parametrize(
     ("ground", "said"),
     [

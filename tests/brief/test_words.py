@@ -487,7 +487,7 @@ def _shelf(**changes: object) -> ShelfSource:
             "its own latest trials the other (found 16 of its latest 20): test",
         ),
         ({"ground": "not documented"}, "not on record"),
-        ({"ground": "no model"}, "no model to judge a source by"),
+        ({"ground": "no model"}, "no answer for the unit yet, so none for one source"),
     ],
 )
 def test_every_advice_has_its_reason(changes: dict[str, object], said: str) -> None:
@@ -577,7 +577,7 @@ def test_one_reason_for_all_is_told_once() -> None:
     blank = {"find_probability": None, "low": None, "high": None}
     none = [_shelf(source_id=name, ground="no model", **blank) for name in ("A-1", "B-2")]
     assert words.none_can_be_judged(none) == (
-        "To test, all for the same reason: these records give no model to judge a source by. "
+        "To test, all for the same reason: no answer for the unit yet, so none for one source. "
         "A-1 and B-2."
     )
     other = _shelf(source_id="C-3", ground="not documented", **blank)
