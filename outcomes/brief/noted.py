@@ -33,6 +33,11 @@ class Noted:
         Trials handed over, and those of them that are set aside.
     trials_aside_sentence
         That in words where they are many; where they are few, ``sentence`` has it.
+    hides, undocumented
+        Trials with a source by unhelped dogs, and those of them that are not in the
+        answer because the storage log does not say where the source was by then.
+    undocumented_sentence
+        That in words where they are many; None where they are few.
     moves_in, moves_aside
         Moves handed over in the storage log, and those of them that are set aside
         though their source is used: each may be a thaw that is not counted.
@@ -58,6 +63,9 @@ class Noted:
     trials_in: int
     trials_aside: int
     trials_aside_sentence: str | None
+    hides: int
+    undocumented: int
+    undocumented_sentence: str | None
     moves_in: int
     moves_aside: int
     moves_aside_sentence: str | None
@@ -72,7 +80,10 @@ class Noted:
     @property
     def before(self) -> list[str]:
         """What is told before the answer."""
-        told = (self.trials_aside_sentence, self.moves_aside_sentence, self.late_logs_sentence)
+        told = (
+            *(self.trials_aside_sentence, self.undocumented_sentence),
+            *(self.moves_aside_sentence, self.late_logs_sentence),
+        )
         return [sentence for sentence in told if sentence]
 
 
@@ -93,6 +104,11 @@ def records_noted(facts: Facts) -> Noted:
     joined = facts.joined.trials
     late = joined[joined["documented"] & (joined["undocumented_days"] > LATE_LOG_DAYS)]
     logs = (int(late["source_id"].nunique()), len(late))
+    hide = joined["result"].isin(["find", "miss"]) & joined["source_id"].notna()
+    if "assisted" in joined:
+        hide &= ~joined["assisted"].fillna(False).astype(bool)
+    silent = hide & ~joined["documented"].fillna(False).astype(bool)
+    undocumented = (int(hide.sum()), int(silent.sum()))
     handed = {table: facts.records.rows_in.get(table, 0) for table in ("trials", "storage")}
     aside = {table: _reasons_aside(facts, table) for table in handed}
     many = {table: len(aside[table]) >= _MANY * handed[table] for table in handed}
@@ -106,12 +122,14 @@ def records_noted(facts: Facts) -> Noted:
         handed["trials"],
         len(aside["trials"]),
         told.get("trials"),
+        *undocumented,
+        undocumented_sentence(*undocumented),
         handed["storage"],
         len(aside["storage"]),
         told.get("storage"),
         thaws,
         *logs,
-        late_log_sentence(*logs),
+        late_log_sentence(*logs, undocumented[0]),
         dict(alike),
         others,
         noted_sentence(
@@ -170,6 +188,23 @@ def _why(aside: int, reason: str, same: int) -> str:
     return f" The reason{' for most' if same < aside else ''}: {reason}."
 
 
+def undocumented_sentence(hides: int, undocumented: int) -> str | None:
+    """That the storage log is silent on many trials; None where they are few.
+
+    >>> undocumented_sentence(1020, 470)[:60]
+    '470 of the 1,020 hide trials are not in this answer: the sto'
+    >>> undocumented_sentence(1020, 50)
+    """
+    if not undocumented or undocumented < _MANY * hides:
+        return None
+    are = "is" if undocumented == 1 else "are"
+    return (
+        f"{undocumented:,} of the {count(hides, 'hide trial')} {are} not in this answer: the "
+        "storage log does not say where the source was by then. Log the earlier moves, if they are "
+        "written down anywhere, and ask again."
+    )
+
+
 def moves_aside_sentence(aside: int, handed: int, reason: str, same: int) -> str:
     """That many moves are not in the count of thaws; as :func:`aside_sentence`.
 
@@ -182,20 +217,31 @@ def moves_aside_sentence(aside: int, handed: int, reason: str, same: int) -> str
     )
 
 
-def late_log_sentence(sources: int, trials: int) -> str | None:
-    """What a storage log that begins late takes from cycles and limits; None where none does.
+def late_log_sentence(sources: int, trials: int, hides: int) -> str | None:
+    """What a storage log that begins late takes from the answer; None where none does.
 
-    >>> late_log_sentence(1, 40)[:88]
+    Parameters
+    ----------
+    sources, trials
+        Sources whose log begins late, and the trials on them, of so many ``hides``.
+
+    >>> late_log_sentence(1, 40, 100)[:88]
     'The storage log of 1 source begins more than 30 days after it was taken in: thaws before'
     """
     if not sources:
         return None
-    return (
+    told = (
         f"The storage log of {count(sources, 'source')} begins more than {LATE_LOG_DAYS} days "
         f"after {'it was' if sources == 1 else 'they were'} taken in: thaws before that are not "
         f"known and not counted. In {count(trials, 'trial')} there may have been more cycles than "
-        "told, so do not rely on a limit by cycles: log the earlier moves, or leave those sources "
-        "out and see whether the limit stays."
+        "told"
+    )
+    if trials < _MANY * hides:
+        return f"{told}. They are few beside the rest; log the earlier moves, if they are known."
+    return (
+        f"{told}, and such thaws can look like an effect of age, since old sources have most of "
+        "them. So do not rely on the answer, nor on a limit by cycles or by age: log the earlier "
+        "moves, or leave those sources out and see whether it stays."
     )
 
 

@@ -137,7 +137,8 @@ def _records(facts: Facts) -> dict[str, Any]:
         "used": dict(facts.used),
         "noted": fields(
             records_noted(facts),
-            "trials_in trials_aside trials_aside_sentence moves_in moves_aside "
+            "trials_in trials_aside trials_aside_sentence hides undocumented "
+            "undocumented_sentence moves_in moves_aside "
             "moves_aside_sentence inferred_thaws late_logs trials_after "
             "late_logs_sentence spellings_alike other_notes sentence",
         ),

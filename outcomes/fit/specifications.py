@@ -21,6 +21,7 @@ from outcomes.fit.result import MixedFit
 from outcomes.fit.spline import natural_spline, spline_knots
 from outcomes.fit.terms import EXPOSURES, PER_PARAMETER, Column, Design, plan_design
 from outcomes.fit.unlogged_thaws import add_thaws, exposures_of, history_of
+from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Records
 from outcomes.telling import count, p_value
 
@@ -782,6 +783,9 @@ def _other_trials(asked: _Asked, records: Records | None) -> None:
     else:
         qualified = trials["qualified"].fillna(False).astype(bool)
         _ask_anew(asked, "qualified dogs only", trials[qualified])
+    if "undocumented_days" in trials and (trials["undocumented_days"] > LATE_LOG_DAYS).any():
+        logged = trials[trials["undocumented_days"] <= LATE_LOG_DAYS]
+        _ask_anew(asked, "sources logged from the start only", logged)
     late = trials["started_at"] > trials["started_at"].max() - _YEAR
     _ask_anew(asked, "last 12 months only", trials[late])
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ import pandas as pd
 import pytest
 
 from outcomes.brief.facts import Facts, gather_facts
-from outcomes.brief.noted import noted_sentence, records_noted
+from outcomes.brief.noted import late_log_sentence, noted_sentence, records_noted
 from outcomes.records.read import read_records
 
 DEMO = Path(__file__).parents[2] / "synthetic_data"
@@ -169,8 +170,6 @@ def test_two_spellings_reach_page_terminal_and_results(
 
 
 def test_where_there_is_nothing_to_say_nothing_is_said(demo_facts: Facts) -> None:
-    from dataclasses import replace
-
     from outcomes.brief.page import page_fields, render_page
 
     quiet = demo_facts.joined.history
@@ -182,6 +181,29 @@ def test_where_there_is_nothing_to_say_nothing_is_said(demo_facts: Facts) -> Non
     assert records_noted(facts).sentence is None
     assert page_fields(facts, None)["noted"] is None
     assert "run outcomes check" not in render_page(facts, None)
+
+
+def test_a_few_trials_on_a_late_log_do_not_put_the_whole_answer_in_doubt() -> None:
+    few, many = (late_log_sentence(1, trials, 100) or "" for trials in (4, 5))
+    assert few.endswith("few beside the rest; log the earlier moves, if they are known.")
+    assert many.endswith("leave those sources out and see whether it stays.")
+
+
+@pytest.mark.parametrize(("silent", "many"), [(0, False), (2, False), (3, True)])
+def test_trials_of_which_the_log_is_silent_are_told_before_the_answer(
+    demo_facts: Facts, silent: int, many: bool
+) -> None:
+    trials = demo_facts.joined.trials
+    usable = trials["result"].isin(["find", "miss"]) & ~trials["assisted"].fillna(False)
+    documented = trials[usable & trials["documented"]].iloc[:60].copy()
+    documented.loc[documented.index[:silent], "documented"] = False
+    facts = demo_facts.with_answers(joined=replace(demo_facts.joined, trials=documented))
+    noted = records_noted(facts)
+    assert (noted.hides, noted.undocumented) == (60, silent)
+    assert (noted.undocumented_sentence is not None) is many
+    if many:
+        assert noted.undocumented_sentence in noted.before
+        assert noted.undocumented_sentence.startswith("3 of the 60 hide trials are not in this")
 
 
 def test_a_storage_log_that_begins_late_is_told_before_any_limit(
@@ -211,6 +233,7 @@ def test_a_storage_log_that_begins_late_is_told_before_any_limit(
     assert noted["trials_after"] == len(tried)
     said = f"The storage log of {noted['late_logs']} sources begins more than 30 days after"
     assert noted["late_logs_sentence"].startswith(said)
+    assert "do not rely on the answer, nor on a limit" in noted["late_logs_sentence"]
     assert said in answer.out
     page = unescape((tmp_path / "out" / "briefing.html").read_text(encoding="utf-8"))
     assert 0 < page.index(said) < page.index('<ul class="lead">')

@@ -117,6 +117,64 @@ def test_the_order_of_the_trials_changes_no_prediction(unit):
             assert there[name].find_probability == pytest.approx(source.find_probability, abs=1e-3)
 
 
+def test_the_latest_trials_are_those_of_the_latest_dates_in_whatever_order_they_stand(unit):
+    _, joined, _ = unit
+    shuffled = fit_finds(joined.trials.sample(frac=1.0, random_state=4), Settings())
+    trials = shuffled.design.trials
+    told = 0
+    for name, source in _shelf(unit, shuffled).items():
+        own = trials[trials["source_id"] == name].set_index("started_at").sort_index()
+        latest = own["result"].iloc[-20:]
+        assert (source.latest_trials, source.latest_finds) == (
+            len(latest),
+            (latest == "find").sum(),
+        )
+        told += len(own) > 20
+    assert told > 3, "sources with more trials than are counted"
+
+
+def test_trials_after_the_day_asked_about_do_not_count(unit):
+    _, joined, fit = unit
+    days = -300.0
+    as_of = joined.trials["started_at"].max() + pd.Timedelta(days=days)
+    trials = fit.design.trials
+    before = trials[trials["started_at"] < as_of]
+    counts = before["source_id"].value_counts()
+    shelf = _shelf(unit, days=days)
+    assert {name: s.trials for name, s in shelf.items()} == {
+        name: counts.get(name, 0) for name in shelf
+    }
+    assert counts.sum() < len(trials)
+    for name, source in shelf.items():
+        own = before[before["source_id"] == name].sort_values("started_at")["result"].iloc[-20:]
+        assert (source.latest_trials, source.latest_finds) == (len(own), (own == "find").sum())
+
+
+@pytest.mark.parametrize(("beyond", "ground"), [(1.05, False), (1.15, True)])
+def test_a_tenth_beyond_what_was_observed_is_no_new_country_and_more_is(unit, beyond, ground):
+    _, joined, fit = unit
+    trials = fit.design.trials
+    assert fit.design.column_of("age_days") is not None
+    third_oldest = trials.groupby("source_id")["age_days"].max().nlargest(3).iloc[-1]
+    last = joined.trials["started_at"].max()
+    asked = 0
+    for name, source in _shelf(unit, days=0.0).items():
+        own = trials.loc[trials["source_id"] == name]
+        if source.regime != "frozen" or len(own) < 5 or source.age_days is None:
+            continue
+        limit = max(third_oldest, own["age_days"].max())
+        days = beyond * limit - source.age_days
+        later = _shelf(unit, days=days)[name]
+        assert later.age_days == pytest.approx(beyond * limit)
+        # Nothing is thawed after the last trial: cycles stay as they are.
+        assert later.cycles == source.cycles
+        assert (later.ground == "beyond records") is ground, (name, last)
+        asked += 1
+        if asked == 3:
+            return
+    pytest.fail("no source to ask about")
+
+
 def test_in_a_large_unit_five_hundred_evenly_chosen_trials_stand_for_all(unit, monkeypatch):
     from outcomes.decide import shelf as module
 

@@ -392,6 +392,25 @@ def test_what_the_records_do_not_say_is_listed_with_that_reason(hand_made):
     assert row(found, "blind trials only").reason is None
 
 
+def test_sources_whose_log_begins_late_are_left_out_once(made_trials):
+    trials = made_trials(3, n=400, cycle=-0.05)
+    late = trials["source_id"].isin(sorted(trials["source_id"].unique())[:3])
+    trials["undocumented_days"] = np.where(late, 31.0, 30.0)
+    fit = fit_finds(trials, SETTINGS)
+    found = row(try_specifications(fit), "sources logged from the start only")
+    used = fit.design.trials
+    rest = used[used["undocumented_days"] <= 30.0]
+    design = plan_design(rest)
+    other = fit_mixed(design.y, design.x, design.names, design.groups)
+    exposures = [j for j in map(design.column_of, ("cycles", "age_days")) if j is not None]
+    other = reduce_bias(design.x, design.groups, other, exposures)
+    assert found.n == len(rest) < fit.n
+    assert found.log_odds == pytest.approx(other.beta[design.column_of("cycles")], abs=1e-5)
+    trials["undocumented_days"] = 30.0
+    names = {r.name for r in try_specifications(fit_finds(trials, SETTINGS)).rows}
+    assert "sources logged from the start only" not in names
+
+
 def test_too_few_misses_left_are_counted_in_the_reason(made_trials):
     trials = made_trials(3, n=400, cycle=-0.05)
     late = trials.index >= 40
