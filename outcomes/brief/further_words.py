@@ -53,7 +53,22 @@ def firmness(further: Further, verdict: WhichPredicts) -> list[str]:
         for exposure in named_exposures(verdict)
         if exposure in further.ways.agreement
     ]
-    return [*lines, suspects_beside(further, verdict)]
+    return [*lines, *_unseen_sources(further, verdict), suspects_beside(further, verdict)]
+
+
+def _unseen_sources(further: Further, verdict: WhichPredicts) -> list[str]:
+    """That a change told does not help to foretell finds on other sources, where it does not."""
+    quality = further.quality
+    if verdict.verdict not in ("cycles", "age", "both") or quality.reason is not None:
+        return []
+    if quality.brier is None or quality.brier_of_average is None:
+        return []
+    if quality.brier < quality.brier_of_average:
+        return []
+    return [
+        "On sources it had not seen the model foretold finds no better than the unit's average "
+        "does: take the size of the change with care."
+    ]
 
 
 def suspects_beside(further: Further, verdict: WhichPredicts) -> str:

@@ -711,7 +711,7 @@ def _unsure_reason(source: ShelfSource, floor: float) -> str:
     """What more trials would do for a source whose interval holds the floor."""
     at, more = floor_in_100(floor), source.trials_to_settle
     if more is not None and _settled_soon(source):
-        return f"not settled: about {count(two_digits(more), 'more trial')}"
+        return f"not settled: about {count(two_digits(more), 'more trial')}, then ask again"
     # A best estimate near the floor by luck asks for many trials only while it stays there.
     sides = source.could_be_far(floor)
     if sides:

@@ -137,6 +137,7 @@ def _lines(found: Watch, gone: frozenset[str], tried: int) -> list[str]:
         ordered = sorted(charts, key=lambda c: (-c.value / c.limit, c.name))
         lines += [f"  {named(c)}: {_standing(c)}" for c in ordered]
     charted = sum(len(c.trials) for c in found.sources)
+    of_dogs = sum(len(c.trials) for c in found.dogs)
     assert found.baseline_from is not None
     assert found.baseline_to is not None
     lines += [
@@ -147,6 +148,8 @@ def _lines(found: Watch, gone: frozenset[str], tried: int) -> list[str]:
         "them, so outcomes retire --explain, which counts it, may expect fewer of the same trial.",
         f"On the charts are {charted:,} of {count(tried, 'hide trial')}: those not assisted, with "
         "all that the expectation needs on record. So a source may have more trials elsewhere.",
+        f"On the dogs' charts are {of_dogs:,} of them: what a dog missed on a source that was past "
+        "its limit by then is not held against it, so it may have more misses elsewhere.",
         "A chart adds up misses beyond those expected and falls back with finds; past its limit, "
         "look at that source or dog.",
     ]

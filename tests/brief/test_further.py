@@ -269,3 +269,18 @@ def test_how_many_other_ways_could_be_no_change_is_told(
     )
     changed = replace(ways, agreement={**ways.agreement, "cycles": found})
     assert said in further_words.agreement_sentence(changed, "cycles")
+
+
+@pytest.mark.parametrize(("of_average", "told"), [(0.05, True), (0.5, False)])
+def test_a_model_that_foretells_no_better_than_the_average_is_told_beside_the_answer(
+    demo_facts: Facts, of_average: float, told: bool
+) -> None:
+    further = demo_facts.further
+    assert further is not None
+    assert demo_facts.verdict.verdict == "cycles"
+    assert 0.05 < (further.quality.brier or 0.0) < 0.5
+    changed = replace(further, quality=replace(further.quality, brier_of_average=of_average))
+    lines = further_words.firmness(changed, demo_facts.verdict)
+    assert any("no better than the unit's average" in line for line in lines) is told
+    none = replace(demo_facts.verdict, verdict="no change detected")
+    assert not any("unit's average" in line for line in further_words.firmness(changed, none))

@@ -38,6 +38,9 @@ def test_the_list_begins_with_what_is_past_its_limit_and_the_trials_that_moved_i
         tried = sum(bool(row["source_id"]) for row in csv.DictReader(file))
     assert trials < tried
     assert charted.startswith(f"On the charts are {trials:,} of {tried:,} hide trials: ")
+    of_dogs = sum(len(chart["trials"]) for chart in found["dogs"])
+    assert of_dogs < trials
+    assert any(x.startswith(f"On the dogs' charts are {of_dogs:,} of them: ") for x in lines)
 
 
 def test_json_is_one_object_with_every_trial_of_every_chart(call: Call) -> None:

@@ -375,11 +375,13 @@ _ASKED_FIRST = {
         "retire is advised wrongly",
     ),
     "of 100 sources advised to be kept, so many were not good enough": ("keep is advised wrongly",),
-    "of 100 retirement limits, so many came too late": (
+    "of 100 retirement limits by a true cause whose true threshold lies within the records, so "
+    "many came too late": (
         "retire_after is not beyond the true threshold",
         "retire_after is not beyond the true threshold by age",
     ),
-    "of 100 units, so many were told a cause that is none": (
+    "of 100 units, so many were told a cause that is none, and with it, it may be, a limit that "
+    "nothing stands behind": (
         "a change is called that is not there",
         "age is named and is not a cause",
         "cycles is named and is not a cause",

@@ -50,18 +50,20 @@ TRIALS = 900
 CROSSES = ("crosses", "never sure")
 RESAMPLED = "threshold, sources resampled"
 SETTLED = "settled by the trials told"
+RIGHTLY = "settled so, and rightly"
 # What each answer promises: an interval that holds the truth more often is wider than it need be.
 # A least share where better advice is better, and where limits hold all that lies beyond: what a
 # source has left is cut off at today and at the end of the records.
 NINETY = (0.88, 0.92)  # as for the 95 % intervals, two points either way
-PROMISED = {
+PROMISED: dict[str, tuple[float, float] | None] = {
     "threshold": NINETY,
     RESAMPLED: NINETY,
     "finds of the trials still run": NINETY,
     "share below the floor": NINETY,
     "cycles left": (0.90, 1.0),
     "retire advised, truly below": (0.95, 1.0),
-    SETTLED: (0.67, 1.0),  # "about so many" should be enough more often than not
+    SETTLED: None,  # after so many trials one is to ask again: no promise
+    RIGHTLY: (0.95, 1.0),
 }
 
 
@@ -133,12 +135,12 @@ def study_resampled(seed: int, refits: int) -> list[dict[str, object]]:
 
 
 def study_settling(seed: int) -> list[dict[str, object]]:
-    """Whether as many further trials as one source was told settle it, going as predicted.
+    """Whether as many further trials as one source was told settle it, and rightly.
 
     They are run under the conditions of trials of the unit, two at a hide, on the source as it
-    is, with as many finds among them as its prediction says; then all is fitted anew.
+    is, with finds and misses drawn by its true find probability in each; then all is fitted anew.
     """
-    _, records, joined, fit = _simulated(seed)
+    unit, records, joined, fit = _simulated(seed)
     if fit.mixed is None:
         return []
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
@@ -151,9 +153,12 @@ def study_settling(seed: int) -> list[dict[str, object]]:
     n = int(source.trials_to_settle or 0)
     tried = fit.design.trials
     own = tried[tried["source_id"] == source.source_id].iloc[-1]
-    found = np.arange(n) < round(n * float(source.find_probability or 0.0))
+    others = pd.Series(_true_parts(unit)[1], index=unit.true_trials["trial_id"].to_numpy())
+    true = special.expit(others + float(_own_part(unit, source.source_id, source.cycles)))
+    like = tried.iloc[rng.integers(len(tried), size=n)]
+    found = rng.random(n) < true.loc[like["trial_id"]].to_numpy()
     hides = [f"added {k // 2}" for k in range(n)]
-    added = tried.iloc[rng.integers(len(tried), size=n)].assign(
+    added = like.assign(
         source_id=source.source_id,
         **{name: own[name] for name in ("kind", "frozen_share", "use_ratio") if name in tried},
         cycles=source.cycles,
@@ -162,15 +167,29 @@ def study_settling(seed: int) -> list[dict[str, object]]:
         session_id=hides,
         hide_id=hides,
         started_at=as_of + pd.to_timedelta(np.arange(n), unit="h"),
-        result=np.where(rng.permutation(found), "find", "miss"),
+        result=np.where(found, "find", "miss"),
     )
     further = fit_finds(pd.concat([joined.trials, added], ignore_index=True), Settings())
     then = as_of + pd.Timedelta(hours=n)
-    advice = {
-        s.source_id: s.advice for s in review_shelf(further, records.sources, joined.history, then)
-    }
-    settled = advice[source.source_id] != "test"
-    return [{"seed": seed, "what": SETTLED, "covered": settled, "open": False}]
+    (advice,) = (
+        s.advice
+        for s in review_shelf(further, records.sources, joined.history, then)
+        if s.source_id == source.source_id
+    )
+    rows: list[dict[str, object]] = [
+        {"seed": seed, "what": SETTLED, "covered": advice != "test", "open": False}
+    ]
+    if advice != "test":
+        right = (advice == "keep") == (float(true.mean()) >= FLOOR)
+        rows.append({"seed": seed, "what": RIGHTLY, "covered": right, "open": False})
+    return rows
+
+
+def _own_part(unit: Unit, source_id: str, cycles: Any) -> Any:
+    """What a source adds to the true log-odds after so many cycles."""
+    of = unit.source_effects.loc[source_id]
+    kind = unit.sources.set_index("source_id")["kind"].loc[source_id]
+    return of["effect"] + unit.truth.kind_effects[kind] + of["cycle_slope"] * cycles
 
 
 def _simulated(seed: int) -> tuple[Unit, Records, Joined, FindFit]:
@@ -206,14 +225,12 @@ def _judge_shelf(seed, unit, records, joined, fit, drawn, others, rows) -> None:
     """What each source has left, and whether one advised to be retired is below the floor."""
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
     shelf = review_shelf(fit, records.sources, joined.history, as_of, joined.trials, drawn)
-    kinds = unit.sources.set_index("source_id")["kind"]
     for source, left in zip(shelf, exposure_left(fit, shelf, "cycles"), strict=True):
         if left.reason is not None or left.now is None:
             continue
-        of = unit.source_effects.loc[source.source_id]
-        base = others + of["effect"] + unit.truth.kind_effects[kinds.loc[source.source_id]]
         at = np.linspace(left.now, max(left.observed_to, left.now), 200)
-        found = np.array([special.expit(base + of["cycle_slope"] * c).mean() for c in at])
+        parts = _own_part(unit, source.source_id, at)
+        found = np.array([special.expit(others + part).mean() for part in parts])
         below = np.flatnonzero(found < FLOOR)
         gone = float(at[below[0]] - left.now) if len(below) else np.inf
         # A lower limit that is never reached says: not before the records end.
@@ -309,6 +326,8 @@ def as_figure(answers: pd.DataFrame) -> bytes:
         own = could_miss(answers, what)
         if len(own):
             share, _, low, high = share_by_unit(own)
+            if promised is None:
+                continue
             broken = _kept(own, promised).startswith("no:")
             found.append(Found(what, "held, or right, %", share, low, high, promised, broken))
     title = "How right the decisions are: found, beside promised"
@@ -327,7 +346,7 @@ def as_markdown(answers: pd.DataFrame, runs: str, figure: str = "decisions.svg")
             [
                 _kept(could_miss(answers, w), p)
                 for w, p in PROMISED.items()
-                if len(could_miss(answers, w))
+                if p is not None and len(could_miss(answers, w))
             ]
         ),
         "",
@@ -358,21 +377,26 @@ def as_markdown(answers: pd.DataFrame, runs: str, figure: str = "decisions.svg")
         "of the share. `retire advised, truly below`: the true find "
         "probability of a source advised to be retired is below the floor. "
         "`settled by the trials told`: of one source a unit that is told how many more trials "
-        "would settle it, whether so many do, where they go as predicted, on the source as it is.",
+        "would settle it if they went as predicted, whether so many do, drawn by its true find "
+        "probability (the program says to ask again then, and promises nothing); `settled so, and "
+        "rightly`: whether the advice it then gets is right.",
     ]
     return "\n".join([*text, *told_end(FIRST_SEED, runs)]) + "\n"
 
 
-def _row(answers: pd.DataFrame, what: str, promised: tuple[float, float]) -> str:
+def _row(answers: pd.DataFrame, what: str, promised: tuple[float, float] | None) -> str:
     every, own = answers[answers["what"] == what], could_miss(answers, what)
     share, error, low, high = share_by_unit(own)
-    least, most = (f"{100 * end:g} %" for end in promised)
-    words = f"at least {least}" if promised[1] == 1.0 else f"{least[:-2]} to {most}"
+    words = kept = ""
+    if promised is not None:
+        least, most = (f"{100 * end:g} %" for end in promised)
+        words = f"at least {least}" if promised[1] == 1.0 else f"{least[:-2]} to {most}"
+        kept = _kept(own, promised)
     # Nothing, or all, has no error of its own: its limits say what may be.
     found = f"{100 * share:.1f} %" + (f" ± {100 * error:.1f}" if 0.0 < share < 1.0 else "")
     return (
         f"| {what} | {every['seed'].nunique()} | {len(every):,} | {len(every) - len(own):,} "
-        f"| {found} | {100 * low:.1f} to {100 * high:.1f} | {words} | {_kept(own, promised)} |"
+        f"| {found} | {100 * low:.1f} to {100 * high:.1f} | {words} | {kept} |"
     )
 
 
@@ -403,7 +427,7 @@ def share_by_unit(own: pd.DataFrame) -> tuple[float, float, float, float]:
 
 def runs_of(folder: Path, answers: pd.DataFrame) -> str:
     """When the units were run, those of other questions apart."""
-    parts = [answers["what"] == what for what in (RESAMPLED, SETTLED)]
+    parts = [answers["what"].isin(whats) for whats in ([RESAMPLED], [SETTLED, RIGHTLY])]
     return told_runs(folder, [answers[~(parts[0] | parts[1])], *(answers[part] for part in parts)])
 
 

@@ -9,6 +9,7 @@ and errors a fifth too small pass nearly always. Wrong errors and a moved thresh
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 
 import calibration as study
@@ -144,8 +145,49 @@ def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
     assert (docs / "calibration.svg").read_bytes() == study.as_figure(lines)
 
 
-@pytest.mark.parametrize("scenario", list(study.SCENARIOS))
-def test_a_stored_unit_comes_out_the_same_again(scenario: str) -> None:
-    stored = _stored(scenario).iloc[-1].to_dict()
-    again = study.study_unit(scenario, stored["seed"], refits=49)
+def _answers(row: Mapping[str, object]) -> set[tuple[str, object]]:
+    """What a stored unit answered, right or wrong, to each question it was asked."""
+    told: set[tuple[str, object]] = {("verdict", row["verdict"])}
+    for name in row:
+        if name.endswith(("_covered", "limit_safe")) and not pd.isna(row[name]):
+            told.add((name, bool(row[name])))
+    for advice in ("retired", "kept"):
+        if row[advice] and not pd.isna(row[advice]):
+            told.add((advice, bool(row[f"{advice}_wrongly"])))
+    return told
+
+
+def _telling_units() -> list[tuple[str, int]]:
+    """The last unit of each scenario, and others until every answer is there, right and wrong."""
+    units = [
+        (scenario, int(row["seed"]), _answers(row))
+        for scenario in study.CASES
+        for row in _stored(scenario).to_dict("records")
+    ]
+    chosen = list({scenario: (scenario, seed, told) for scenario, seed, told in units}.values())
+    seen = set().union(*(told for *_, told in chosen))
+    while (best := max(units, key=lambda unit: len(unit[2] - seen)))[2] - seen:
+        chosen.append(best)
+        seen |= best[2]
+    return [(scenario, seed) for scenario, seed, _ in chosen]
+
+
+@pytest.mark.parametrize(("scenario", "seed"), _telling_units())
+def test_a_stored_unit_comes_out_the_same_again(scenario: str, seed: int) -> None:
+    (stored,) = (row for row in _stored(scenario).to_dict("records") if row["seed"] == seed)
+    again = study.study_unit(scenario, seed, refits=49)
     assert differs_from_stored(again, stored) == []
+
+
+def test_among_the_units_run_again_every_answer_is_right_once_and_wrong_once() -> None:
+    rows = {s: {row["seed"]: row for row in _stored(s).to_dict("records")} for s in study.CASES}
+    seen = set().union(*(_answers(rows[scenario][seed]) for scenario, seed in _telling_units()))
+    asked = {name for name, _ in seen} - {"verdict"}
+    assert asked == {
+        *("cycles_covered", "age_days_covered", "threshold_covered", "age_threshold_covered"),
+        *("limit_safe", "age_limit_safe", "retired", "kept"),
+    }
+    assert seen >= {(name, answer) for name in asked for answer in (True, False)}
+    assert {"no change detected", "cycles", "age", "both", "cannot be told apart"} <= {
+        answer for name, answer in seen if name == "verdict"
+    }

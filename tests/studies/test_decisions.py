@@ -102,10 +102,11 @@ def test_a_stored_unit_comes_out_the_same_again() -> None:
 def test_a_stored_unit_is_settled_the_same_again() -> None:
     folder = Path(__file__).parent / "decision_units"
     stored = study.run_study(500, 0, 0, folder, settling=500, workers=0)
-    own = stored[stored["what"] == study.SETTLED]
-    assert len(own) > 400
-    # The last unit that was settled, and the last that was not.
-    for settled in (True, False):
-        row = own[own["covered"] == settled].iloc[-1]
-        (again,) = study.finish(study.study_settling, int(row["seed"]))
-        assert again["covered"] == settled
+    own = stored[stored["what"].isin((study.SETTLED, study.RIGHTLY))]
+    assert own["seed"].nunique() > 400
+    # The last unit that was settled rightly, that was settled wrongly, and that was not settled.
+    for what, covered in ((study.RIGHTLY, True), (study.RIGHTLY, False), (study.SETTLED, False)):
+        seed = int(own.loc[(own["what"] == what) & (own["covered"] == covered), "seed"].max())
+        again = study.finish(study.study_settling, seed)
+        stored_so = own.loc[own["seed"] == seed, ["what", "covered"]].to_dict("records")
+        assert [{"what": row["what"], "covered": row["covered"]} for row in again] == stored_so
