@@ -309,7 +309,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "price_caption": price_table.price_caption(facts.price, facts.retirement),
         "past_limit": words.past_limit_sentence(facts.shelf, facts.retirement),
         "as_of_notes": as_of_notes(facts),
-        "shelf_note": words.SHELF_NOTE,
+        "shelf_note": " ".join(
+            filter(None, (words.not_on_shelf(facts.set_aside), words.SHELF_NOTE))
+        ),
         "shelf_caption": words.shelf_caption(facts.shelf_day, settings.confidence),
         "shelf": shelf,
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),

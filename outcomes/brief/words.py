@@ -676,7 +676,13 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
     if source.ground == "above":
         return f"shown at or above {at}"
     if source.ground == "below":
-        return f"unreliable for this purpose, on present evidence: shown below {at}"
+        lately = ""
+        if source.trials and source.finds / source.trials >= floor:
+            # All its finds together would seem to speak against the advice.
+            lately = (
+                f"; of its latest {source.latest_trials} trials {source.latest_finds} were finds"
+            )
+        return f"unreliable for this purpose, on present evidence: shown below {at}{lately}"
     if source.ground == "unsure":
         return _unsure_reason(source, floor)
     if source.ground == "no trials":
@@ -882,6 +888,19 @@ SHELF_NOTE = (
     "it. Keep: shown at or above the floor. Test: the evidence does not decide yet, so try it "
     "again. The decision is the director's."
 )
+
+
+def not_on_shelf(set_aside: Sequence[Finding]) -> str | None:
+    """How many listed sources the shelf lacks because their rows could not be used; None: none."""
+    rows = {(f.file, f.row) for f in set_aside if f.table == "sources" and f.rule != "total row"}
+    if not rows:
+        return None
+    are, rows_could = ("is", "its row") if len(rows) == 1 else ("are", "their rows")
+    return (
+        f"{count(len(rows), 'listed source')} {are} not shown here: {rows_could} could not be "
+        "used (outcomes check says why)."
+    )
+
 
 ACT_CAUTION = (
     "Before acting: test again before throwing out scarce donated tissue; handle and dispose of "

@@ -483,6 +483,13 @@ def _shelf(**changes: object) -> ShelfSource:
         ),
         ({"ground": "above"}, "at or above 85 in 100"),
         ({"ground": "below"}, "unreliable for this purpose, on present evidence"),
+        (
+            {
+                **{"ground": "below", "trials": 36, "finds": 31},
+                **{"latest_trials": 20, "latest_finds": 15},
+            },
+            "shown below 85 in 100; of its latest 20 trials 15 were finds",
+        ),
         ({"ground": "no trials"}, "not tried yet"),
         ({"ground": "beyond records"}, "more than the records can speak for"),
         (
@@ -602,6 +609,13 @@ def test_rows_set_aside_are_counted_once_each_by_table() -> None:
         words.set_aside_sentence([*aside, finding("sources", 4), finding("storage", 9)]) or ""
     )
     assert words.set_aside_sentence([]) is None
+    assert words.not_on_shelf([finding("storage", 9)]) is None
+    assert words.not_on_shelf([finding("sources", 4), finding("sources", 4)]) == (
+        "1 listed source is not shown here: its row could not be used (outcomes check says why)."
+    )
+    several = words.not_on_shelf([finding("sources", row) for row in (4, 5)])
+    assert several is not None
+    assert several.startswith("2 listed sources are not shown here: their rows could not be used")
 
 
 def test_a_p_value_is_told_as_exactly_as_it_is_known(cases: dict[str, Case]) -> None:

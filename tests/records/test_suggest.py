@@ -190,6 +190,8 @@ def test_tables_of_other_names_are_guessed_and_their_columns_with_them(folder) -
         ("trials", "source_id", "Aid used"),
         ("trials", "source_id", "Which source?"),
         ("trials", "result", "Hit?"),
+        ("trials", "dog_id", "K9 name"),
+        ("trials", "blinding", "Handler knew?"),
         ("trials", "result", "Hit / miss"),
     ],
 )
