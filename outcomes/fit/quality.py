@@ -637,6 +637,12 @@ def _drift_sentence(drift: Drift, alpha: float) -> str:
     else:
         year = DAYS_PER_YEAR / MONTH_DAYS
         low, high = (f"{np.exp(np.clip(v * year, -20, 20)):.2g}" for v in (drift.low, drift.high))
+        if (drift.explained or 0.0) > _TIED:
+            return (
+                "Whether finds changed over calendar time could hardly be asked about: it is "
+                "closely tied to cycles, age and conditions here, and a large change could hide "
+                "behind them."
+            )
         sentence = (
             "No sign that finds changed over calendar time beyond what cycles, age and conditions "
             f"explain; the odds of a find may still have changed by a factor between {low} and "

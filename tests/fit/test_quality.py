@@ -17,6 +17,8 @@ from scipy.stats import mannwhitneyu, norm
 from outcomes.fit.finds import averaged_probability, fit_finds
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.quality import (
+    Drift,
+    _drift_sentence,
     area_under_curve,
     beside_predictions,
     brier_score,
@@ -354,3 +356,20 @@ def test_the_same_fit_gives_the_same_check(fit, quality):
     pd.testing.assert_frame_equal(again.predictions, quality.predictions)
     assert again.sentences == quality.sentences
     assert again.by == quality.by
+
+
+@pytest.mark.parametrize(
+    ("explained", "p", "said"),
+    [
+        (0.5, 0.4, "No sign that finds changed over calendar time"),
+        (0.95, 0.4, "Whether finds changed over calendar time could hardly be asked about"),
+        (0.95, 0.001, "; calendar time is so closely tied to the other terms"),
+    ],
+)
+def test_where_calendar_time_goes_along_with_the_rest_no_sign_is_not_said(
+    explained: float, p: float, said: str
+) -> None:
+    drift = Drift(0.01, 0.5, -1.0, 0.4, p, p, explained, 0.2, "", None)
+    sentence = _drift_sentence(drift, 0.05)
+    assert said in sentence
+    assert ("No sign" in sentence) is (explained < 0.9)
