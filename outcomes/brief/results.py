@@ -186,6 +186,7 @@ def _which(facts: Facts) -> dict[str, Any]:
         "more_trials": v.more_trials,
         "slopes_differ": v.slopes_differ,
         "would_separate": v.would_separate,
+        "thaws_missing": v.thaws_missing,
         "notes": v.notes,
     }
 

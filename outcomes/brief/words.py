@@ -27,6 +27,7 @@ from outcomes.fit.reliability_rule import describe_rule, rule_false_call
 from outcomes.fit.result import Bin, FindCurve, Lifetime
 from outcomes.fit.watch import Watch
 from outcomes.fit.which_predicts import RatioTest, WhichPredicts
+from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
 from outcomes.settings import ReliabilityRule
 from outcomes.telling import DAYS_PER_MONTH as DAYS_PER_MONTH
@@ -313,6 +314,15 @@ def largest_fall(verdict: WhichPredicts) -> str:
 
 def cannot_tell(verdict: WhichPredicts, retirement: Retirement) -> str:
     """Cycles and age tied together: what is known, and what would settle it."""
+    if verdict.thaws_missing:
+        share = f"{100.0 * verdict.thaws_missing:.0f} %"
+        return (
+            "Finds change with storage, but these records cannot tell whether by thawing or by "
+            f"age: in {share} of the trials the storage log begins more "
+            f"than {LATE_LOG_DAYS} days after the source was taken in, and thaws that are not on "
+            "record look like age. Earlier moves, or trials with sources logged from the start, "
+            "would tell."
+        )
     return (
         "Finds change with storage, but these records cannot tell whether by thawing or by age."
         f"{_tie(verdict.correlation)}{_would_settle(verdict)}"

@@ -14,10 +14,14 @@ from outcomes.fit.finds import FindFit, change_along
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import Design
+from outcomes.records.rules import LATE_LOG_DAYS
 
 REFITS = 99
 _BATCH = 10  # refits between looks at whether more could change the answer
 _SETTLED = 3.0  # standard errors of the mean statistic
+_MUCH_MISSING = (
+    0.2  # of the trials, on late logs: age is then not named; common practice, no source
+)
 _TIED = 0.9  # correlation from which the variance of either is over five times what it might be
 _FEW_SOURCES = 100  # from here on the chi-square reference is used as it stands
 _MOST_TRIALS_TO_REFIT = 20_000
@@ -87,6 +91,9 @@ class WhichPredicts:
         part most from the unit's usual course.
     notes
         What else must be known to read the verdict.
+    thaws_missing
+        Share of the trials on sources whose storage log begins more than 30 days after
+        they were taken in, where it is why the verdict does not name age; else 0.
     """
 
     verdict: str
@@ -100,6 +107,7 @@ class WhichPredicts:
     slopes_differ: tuple[str, ...]
     would_separate: tuple[str, ...]
     notes: tuple[str, ...]
+    thaws_missing: float = 0.0
 
     @property
     def tied(self) -> bool:
@@ -151,6 +159,8 @@ def which_predicts(
     held against F with their degrees of freedom. Where sources or dogs may differ in
     slope, the test is the one that belongs to the reported interval, which allows for that.
     An exposure is named only where that interval, too, holds no change no longer.
+    Age is not named where a fifth of the trials or more are on sources whose storage log
+    begins late: thaws that are not on record look like age.
 
     References
     ----------
@@ -180,6 +190,9 @@ def which_predicts(
         verdict, given, differ = _decide_copies(tests, joint, present[0], settings.alpha, notes)
     else:
         verdict, given, differ = _decide(tests, joint, present, settings.alpha, notes)
+    missing = _thaws_missing(design) if verdict in ("age", "both") else 0.0
+    if missing >= _MUCH_MISSING:
+        verdict = "cannot be told apart"
     if tests.by_sources and joint is not None and joint.p_chi_square < settings.alpha:
         notes.append(_BY_SOURCES)
     in_doubt = verdict == "cannot be told apart" or (
@@ -196,9 +209,25 @@ def which_predicts(
         more_trials=None,
         slopes_differ=differ,
         # Where one is a copy of the other, nothing on record parts them: any name would be noise.
-        would_separate=(_would_separate(design) if in_doubt and not design.copies else ()),
+        would_separate=(
+            _would_separate(design)
+            if in_doubt and not design.copies and missing < _MUCH_MISSING
+            else ()
+        ),
         notes=tuple(notes),
+        thaws_missing=missing if missing >= _MUCH_MISSING else 0.0,
     )
+
+
+def _thaws_missing(design: Design) -> float:
+    """Share of the trials on sources whose storage log begins late.
+
+    What they were thawed before is not counted, and the older they are the more of it there may
+    be: age then stands in for cycles.
+    """
+    if "undocumented_days" not in design.trials:
+        return 0.0
+    return float((design.trials["undocumented_days"] > LATE_LOG_DAYS).mean())
 
 
 def _decide(

@@ -261,6 +261,13 @@ def test_an_unclear_size_is_told_in_both_directions(cases: dict[str, Case]) -> N
     assert f"from {-low:.0f} fewer to {high:.0f} more" in text
 
 
+def test_thaws_that_are_missing_are_told_as_why_age_is_not_named(cases: dict[str, Case]) -> None:
+    _, verdict, retirement = cases["tied"]
+    text = words.cannot_tell(replace(verdict, thaws_missing=0.574), retirement)
+    assert "in 57 % of the trials the storage log begins more than 30 days after" in text
+    assert "rise together" not in text
+
+
 def test_sources_are_only_named_where_they_part_cycles_from_age(cases: dict[str, Case]) -> None:
     _, verdict, retirement = cases["tied"]
     named = replace(verdict, would_separate=("A-1", "B-2"))

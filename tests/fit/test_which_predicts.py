@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -196,3 +197,36 @@ def test_refits_go_on_until_more_could_not_change_the_answer(
     assert asked.joint.refits < 60
     assert (asked.joint.p < 0.05) == (to_the_end.joint.p < 0.05)
     assert asked.verdict == to_the_end.verdict
+
+
+def _without_early_moves(seed: int):
+    """A unit whose finds fall with cycles alone, its storage log begun 400 days late."""
+    unit = simulate_unit(SCENARIOS["cycles only"], seed)
+    records = unit_records(unit)
+    first = records.storage["moved_at"].min() + pd.Timedelta(days=400)
+    later = records.storage[records.storage["moved_at"] >= first]
+    return fit_finds(join(replace(records, storage=later)).trials, Settings())
+
+
+def test_thaws_that_are_not_on_record_are_not_called_age():
+    # Age does nothing in these units, and stands in for what the log lacks.
+    demoted = 0
+    for seed in range(1, 5):
+        found = which_predicts(_without_early_moves(seed), refits=0)
+        assert found.verdict not in ("age", "both")
+        demoted += found.thaws_missing > 0.0
+        if found.thaws_missing:
+            assert found.verdict == "cannot be told apart"
+            assert found.would_separate == ()
+    assert demoted >= 1
+
+
+@pytest.mark.parametrize(("share", "verdict"), [(0.1, "age"), (0.3, "cannot be told apart")])
+def test_age_is_named_where_few_logs_begin_late(share: float, verdict: str):
+    unit = simulate_unit(SCENARIOS["age only"], 3)
+    trials = join(unit_records(unit)).trials
+    late = np.arange(len(trials)) % 10 < 10 * share
+    fit = fit_finds(trials.assign(undocumented_days=np.where(late, 31.0, 30.0)), Settings())
+    found = which_predicts(fit, refits=0)
+    assert found.verdict == verdict
+    assert found.thaws_missing == pytest.approx(share if share > 0.2 else 0.0, abs=0.03)
