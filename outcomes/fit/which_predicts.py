@@ -19,9 +19,8 @@ from outcomes.records.rules import LATE_LOG_DAYS
 REFITS = 99
 _BATCH = 10  # refits between looks at whether more could change the answer
 _SETTLED = 3.0  # standard errors of the mean statistic
-_MUCH_MISSING = (
-    0.2  # of the trials, on late logs: age is then not named; common practice, no source
-)
+# Share of the trials on late logs from which age is not named; common practice, no source.
+_MUCH_MISSING = 0.2
 _TIED = 0.9  # correlation from which the variance of either is over five times what it might be
 _FEW_SOURCES = 100  # from here on the chi-square reference is used as it stands
 _MOST_TRIALS_TO_REFIT = 20_000

@@ -80,7 +80,7 @@ _UNIT_MARKS: Mapping[str, tuple[str, Mapping[str, str]]] = {
     "temperature_c": (r"°? ?\bc\b|celsius", {"F": r"\bf\b|°f|fahrenheit"}),
     "depth_cm": (
         r"\bcms?\b|centi",
-        {"in": r"\bin\b|inch", "ft": r"\bft\b|feet", "mm": r"\bmm\b"},
+        {"in": r"\bin\W*$|inch", "ft": r"\bft\b|feet", "mm": r"\bmm\b"},
     ),
     "wind_m_s": (r"\bm/s\b", {"mph": r"mph|miles", "km/h": r"km/?h|kph", "kn": r"\bkn\b|knots?"}),
     "search_s": (r"\bs\b|\bsecs?\b|second", {"mm:ss": r"mm:ss", "min": r"\bmins?\b|minutes"}),

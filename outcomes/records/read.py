@@ -309,11 +309,14 @@ def _is_total(cells: Cells) -> npt.NDArray[np.bool_]:
     total = np.zeros(len(cells.rows), dtype=bool)
     before = np.zeros(len(cells.rows), dtype=bool)
     for column in cells.columns:
+        filled = column.notna().to_numpy()
         if isinstance(column.dtype, pd.CategoricalDtype):
             texts = [clean(text).rstrip(":").casefold() for text in column.cat.categories]
+            # The last is for a cell without anything in it, of code -1.
             says = np.array([*(text in _TOTALS for text in texts), False])[column.cat.codes]
+            filled = np.array([*(bool(text) for text in texts), False])[column.cat.codes]
             total |= says & ~before
-        before |= column.notna().to_numpy()
+        before |= filled
     return total
 
 

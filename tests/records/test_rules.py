@@ -110,6 +110,11 @@ CASES = [
         add("trials", 2, trial_id="Total", source_id="", dog_id="", result="", search_s="812"),
         [("trials", 8, None, None)],
     ),
+    Case(
+        "total row",
+        add("trials", 2, trial_id=" ", source_id="", session_id="", started_at="", dog_id="Sum:"),
+        [("trials", 8, None, None)],
+    ),
     Case("spreadsheet error", put("trials", 2, dog_id="#REF!"), [("trials", 2, "dog_id", "#REF!")]),
     Case(
         "line break in a name",

@@ -218,6 +218,8 @@ def test_usual_names_of_the_temperature_are_guessed(name: str) -> None:
         ("temperature_c", "Temp °C", None),
         ("depth_cm", "Depth (in)", "in"),
         ("depth_cm", "Depth in cm", None),
+        ("depth_cm", "Depth in soil", None),
+        ("depth_cm", "Depth, in.", "in"),
         ("set_min", "Hours set", "h"),
         ("wind_m_s", "Wind mph", "mph"),
         ("result", "Found in", None),
