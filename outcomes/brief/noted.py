@@ -208,7 +208,7 @@ def undocumented_sentence(hides: int, undocumented: int) -> str | None:
 def moves_aside_sentence(aside: int, handed: int, reason: str, same: int) -> str:
     """That many moves are not in the count of thaws; as :func:`aside_sentence`.
 
-    >>> moves_aside_sentence(40, 400, "not a date or time", 40)[:92]
+    >>> moves_aside_sentence(40, 400, "not a date or time", 40)[:91]
     '40 of the 400 moves in the storage log could not be used, so thaws may be missing from the '
     """
     return (
