@@ -119,7 +119,7 @@ def not_used_line(facts: Facts, listed: Path) -> str:
             f"{'it' if aside == 1 else 'them'} with the reasons."
         )
     else:
-        text = f"All {words.count(rows_in, 'row')} handed over are used."
+        text = f"All {words.count(rows_in, 'row')} handed over are read, and none is set aside."
     left_out = sum(is_left_out(finding) for finding in facts.records.findings)
     if left_out:
         text += (

@@ -407,7 +407,10 @@ def test_the_blank_workbook_tells_the_next_command_as_this_one_was_called(
 def test_the_briefing_says_how_much_was_not_used_and_where_that_is_listed(
     call: Call, own_records: Path, tmp_path: Path
 ) -> None:
-    assert "handed over are used." in call("brief", own_records, "--out", tmp_path / "a").out
+    assert (
+        "handed over are read, and none is set aside."
+        in call("brief", own_records, "--out", tmp_path / "a").out
+    )
     row = _find_row(own_records)
     _put(own_records, "trials", row, "result", "hmm")
     _put(own_records, "trials", row + 1, "wind_m_s", "strong")
