@@ -530,6 +530,11 @@ def retire_sentence(verdict: WhichPredicts, retirement: Retirement) -> str:
     if not retirement.thresholds:
         if verdict.verdict == "too few trials":
             return "No retirement limit can be set from these records yet."
+        if verdict.thaws_missing:
+            return (
+                "No retirement limit: too many storage logs begin late, so that thaws are missing "
+                "from the cycles, and age may stand in for them."
+            )
         return (
             "No retirement limit: these records show no change with cycles or age to base one on."
         )

@@ -266,6 +266,8 @@ def test_thaws_that_are_missing_are_told_as_why_age_is_not_named(cases: dict[str
     text = words.cannot_tell(replace(verdict, thaws_missing=0.574), retirement)
     assert "in 57 % of the trials the storage log begins more than 30 days after" in text
     assert "rise together" not in text
+    none = words.retire_sentence(replace(verdict, thaws_missing=0.574), Retirement((), ()))
+    assert none.startswith("No retirement limit: too many storage logs begin late")
 
 
 def test_sources_are_only_named_where_they_part_cycles_from_age(cases: dict[str, Case]) -> None:

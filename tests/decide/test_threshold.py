@@ -260,3 +260,7 @@ def test_exposures_that_cannot_be_told_apart_get_two_views_of_one_fall(made_tria
     by_cycles, by_age = retirement.thresholds
     # Age is 30 days a cycle here, so the two must be the same point.
     assert by_age.estimate == pytest.approx(30.0 * by_cycles.estimate, rel=1e-3)
+    # Where thaws are missing from the log, neither is what the sources went through.
+    missing = replace(which_predicts(fit, refits=0), thaws_missing=0.4)
+    assert set_threshold(fit, missing).thresholds == ()
+    assert [c.exposure for c in set_threshold(fit, missing).curves] == ["cycles", "age_days"]
