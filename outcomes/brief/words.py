@@ -906,14 +906,13 @@ SHELF_NOTE = (
 
 
 def not_on_shelf(set_aside: Sequence[Finding]) -> str | None:
-    """How many listed sources the shelf lacks because their rows could not be used; None: none."""
+    """How many rows of the source list could not be used; None where all could."""
     rows = {(f.file, f.row) for f in set_aside if f.table == "sources" and f.rule != "total row"}
     if not rows:
         return None
-    are, rows_could = ("is", "its row") if len(rows) == 1 else ("are", "their rows")
     return (
-        f"{count(len(rows), 'listed source')} {are} not shown here: {rows_could} could not be "
-        "used (outcomes check says why)."
+        f"{count(len(rows), 'row')} of the source list could not be used, so a source may be "
+        "missing here (outcomes check says why)."
     )
 
 

@@ -189,7 +189,9 @@ def which_predicts(
         verdict, given, differ = _decide_copies(tests, joint, present[0], settings.alpha, notes)
     else:
         verdict, given, differ = _decide(tests, joint, present, settings.alpha, notes)
-    missing = _thaws_missing(design) if verdict in ("age", "both") else 0.0
+    # Where cycles could not be asked about at all, there is nothing to tell age from.
+    named = verdict in ("age", "both") and "cycles" in present
+    missing = _thaws_missing(design) if named else 0.0
     if missing >= _MUCH_MISSING:
         verdict = "cannot be told apart"
     if tests.by_sources and joint is not None and joint.p_chi_square < settings.alpha:

@@ -30,7 +30,16 @@ from outcomes.records.schema import check_schema
 from outcomes.records.suggest import buried_header
 from outcomes.records.tables import Examination, Finding, InputFile, Records
 from outcomes.records.unit_file import load_settings
-from outcomes.records.values import MAX_TEXT, Typed, clean, read_column, shown, texts_of, unit_of
+from outcomes.records.values import (
+    MAX_TEXT,
+    Typed,
+    clean,
+    read_column,
+    shown,
+    texts_of,
+    unit_is_said,
+    unit_of,
+)
 from outcomes.settings import Settings
 
 LINES_SHOWN = 5
@@ -368,22 +377,8 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
                 column=theirs,
                 facts={"count": len(rivals | set(at)), "name": column.name},
             )
-        unit = unit_in_heading(column, theirs) if at else None
-        if unit is not None and not {column.name, f"{table.name}.{column.name}"} & set(
-            settings.units
-        ):
-            log.add(
-                "unit in the heading",
-                table=table.name,
-                file=cells.file,
-                column=theirs,
-                facts={
-                    "name": column.name,
-                    "unit": unit,
-                    "ours": column.unit,
-                    "kept": unit_name(column.unit),
-                },
-            )
+        if at and not unit_is_said(column, settings, table.name):
+            _flag_unit(cells, table, column, theirs, log)
         if at:
             placed[column.name] = at[0]
         elif column.needed or column.name in mapped:
@@ -423,6 +418,17 @@ def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> 
             },
         )
     return placed
+
+
+def _flag_unit(cells: Cells, table: Table, column: Column, theirs: str, log: Log) -> None:
+    """A heading that names another unit than the one its numbers would be read in."""
+    unit = unit_in_heading(column, theirs)
+    if unit is not None:
+        facts = {"name": column.name, "unit": unit, "ours": column.unit}
+        facts["kept"] = unit_name(column.unit)
+        log.add(
+            "unit in the heading", table=table.name, file=cells.file, column=theirs, facts=facts
+        )
 
 
 def _found_lower(log: Log, table: Table) -> bool:

@@ -26,7 +26,7 @@ from outcomes.records.loading import (
 )
 from outcomes.records.spelling import fold
 from outcomes.records.unit_file import load_settings, sections_of, settings_path
-from outcomes.records.values import UNITS, clean, read_column, texts_of
+from outcomes.records.values import UNITS, clean, read_column, texts_of, unit_is_said
 from outcomes.settings import Settings
 
 MOST_WORDS = 12
@@ -373,8 +373,7 @@ def _unit_lines(
     settings: Settings,
 ) -> list[tuple[str, str]]:
     """Sections and lines for the unit a column seems to be written in."""
-    said = {column.name, f"{table.name}.{column.name}"}
-    if column.name not in UNITS or said & set(settings.units):
+    if column.name not in UNITS or unit_is_said(column, settings, table.name):
         return []
     unit = unit_in_heading(column, theirs)
     if unit is not None:

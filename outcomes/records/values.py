@@ -237,6 +237,11 @@ def unit_of(column: Column, settings: Settings, table: str) -> str | None:
     )
 
 
+def unit_is_said(column: Column, settings: Settings, table: str) -> bool:
+    """Whether the unit has said itself which unit a number is written in."""
+    return bool({column.name, f"{table}.{column.name}"} & set(settings.units))
+
+
 def _typed_already(
     column: Column, cells: pd.Series[Any], settings: Settings, table: str
 ) -> Typed | None:

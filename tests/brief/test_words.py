@@ -620,11 +620,12 @@ def test_rows_set_aside_are_counted_once_each_by_table() -> None:
     assert words.set_aside_sentence([]) is None
     assert words.not_on_shelf([finding("storage", 9)]) is None
     assert words.not_on_shelf([finding("sources", 4), finding("sources", 4)]) == (
-        "1 listed source is not shown here: its row could not be used (outcomes check says why)."
+        "1 row of the source list could not be used, so a source may be missing here (outcomes "
+        "check says why)."
     )
     several = words.not_on_shelf([finding("sources", row) for row in (4, 5)])
     assert several is not None
-    assert several.startswith("2 listed sources are not shown here: their rows could not be used")
+    assert several.startswith("2 rows of the source list could not be used")
 
 
 def test_a_p_value_is_told_as_exactly_as_it_is_known(cases: dict[str, Case]) -> None:

@@ -230,3 +230,10 @@ def test_age_is_named_where_few_logs_begin_late(share: float, verdict: str):
     found = which_predicts(fit, refits=0)
     assert found.verdict == verdict
     assert found.thaws_missing == pytest.approx(share if share > 0.2 else 0.0, abs=0.03)
+
+
+def test_age_is_named_on_late_logs_where_cycles_could_not_be_asked_about(made_trials: Made):
+    trials = made_trials(11, n=900, age=-0.12).assign(cycles=0.0, undocumented_days=400.0)
+    found = which_predicts(fit_finds(trials, Settings()), refits=0)
+    assert found.asked == ("age_days",)
+    assert (found.verdict, found.thaws_missing) == ("age", 0.0)
