@@ -10,6 +10,7 @@ import pandas as pd
 
 from outcomes.brief.facts import Facts
 from outcomes.exposure.stays import History
+from outcomes.fit.terms import unassisted_hides
 from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
 from outcomes.telling import count
@@ -104,11 +105,9 @@ def records_noted(facts: Facts) -> Noted:
     joined = facts.joined.trials
     late = joined[joined["documented"] & (joined["undocumented_days"] > LATE_LOG_DAYS)]
     logs = (int(late["source_id"].nunique()), len(late))
-    hide = joined["result"].isin(["find", "miss"]) & joined["source_id"].notna()
-    if "assisted" in joined:
-        hide &= ~joined["assisted"].fillna(False).astype(bool)
-    silent = hide & ~joined["documented"].fillna(False).astype(bool)
-    undocumented = (int(hide.sum()), int(silent.sum()))
+    hides = unassisted_hides(joined)
+    silent = ~hides["documented"].fillna(False).astype(bool)
+    undocumented = (len(hides), int(silent.sum()))
     handed = {table: facts.records.rows_in.get(table, 0) for table in ("trials", "storage")}
     aside = {table: _reasons_aside(facts, table) for table in handed}
     many = {table: len(aside[table]) >= _MANY * handed[table] for table in handed}

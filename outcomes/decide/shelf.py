@@ -15,7 +15,7 @@ from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
 from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import EXPOSURES, OF_THE_SOURCE, Design
+from outcomes.fit.terms import EXPOSURES, OF_THE_SOURCE, Design, unassisted_hides
 from outcomes.fit.which_predicts import exposures_tied
 
 _MOST_TRIALS_TO_SETTLE = 500
@@ -141,7 +141,7 @@ def review_shelf(
     """
     held = _held(sources, history, as_of)
     used = _counts(_until(fit.design.trials, as_of))
-    shown = used if trials is None else _counts(_until(_unassisted(trials), as_of))
+    shown = used if trials is None else _counts(_until(unassisted_hides(trials), as_of))
     rows = []
     latest = _counts(_latest(fit, as_of))
     predicted = _predict(fit, held, drawn) if fit.mixed is not None and len(held) else None
@@ -165,13 +165,6 @@ def review_shelf(
             ),
         )
     )
-
-
-def _unassisted(trials: pd.DataFrame) -> pd.DataFrame:
-    hides = trials[trials["result"].isin(["find", "miss"]) & trials["source_id"].notna()]
-    if "assisted" not in hides:
-        return hides
-    return hides[~hides["assisted"].fillna(False).astype(bool)]
 
 
 def _until(trials: pd.DataFrame, as_of: pd.Timestamp | None) -> pd.DataFrame:

@@ -153,6 +153,14 @@ _ORDER = (
 )
 
 
+def unassisted_hides(trials: pd.DataFrame) -> pd.DataFrame:
+    """Trials with a source, of finds and misses, in which the dog was not helped."""
+    hides = trials[trials["result"].isin(["find", "miss"]) & trials["source_id"].notna()]
+    if "assisted" not in hides:
+        return hides
+    return hides[~hides["assisted"].astype("boolean").fillna(False).astype(bool)]
+
+
 def usable_trials(trials: pd.DataFrame) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
     """Hide trials that were not assisted and whose source's storage is on record.
 

@@ -14,7 +14,13 @@ from outcomes.fit.cusum import Healthy, chart_values, limit_for, miss_scores
 from outcomes.fit.finds import averaged_probability
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import LeftOut, MixedFit
-from outcomes.fit.terms import EXPOSURES, Design, column_values, plan_design
+from outcomes.fit.terms import (
+    EXPOSURES,
+    Design,
+    column_values,
+    plan_design,
+    unassisted_hides,
+)
 from outcomes.settings import Settings
 from outcomes.telling import count
 
@@ -286,9 +292,7 @@ class _Model:
 
 
 def _charted(trials: pd.DataFrame) -> pd.DataFrame:
-    hides = trials[trials["source_id"].notna() & trials["result"].isin(["find", "miss"])]
-    if "assisted" in hides:
-        hides = hides[~hides["assisted"].astype("boolean").fillna(False).astype(bool)]
+    hides = unassisted_hides(trials)
     return hides.sort_values(["started_at", "trial_id"], ignore_index=True)
 
 
