@@ -81,7 +81,7 @@ def asked_for(facts: Facts, exposures: Sequence[str]) -> Facts:
 def asked_note(facts: Facts, exposures: Sequence[str]) -> str | None:
     """What to know about limits the verdict does not name; None where it names them all."""
     verdict = facts.verdict.verdict
-    missing = facts.verdict.thaws_missing > 0.0
+    missing = facts.verdict.no_limit
     beside = [e for e in exposures if missing or e not in _BY_VERDICT.get(verdict, ())]
     if not beside:
         return None
@@ -90,8 +90,9 @@ def asked_note(facts: Facts, exposures: Sequence[str]) -> str | None:
     shown = {
         "too few trials": "these records are too few to tell whether storage matters at all",
         "no change detected": "these records show no change with cycles or age",
-        "cannot be told apart": "too many storage logs begin late, so that thaws are missing",
     }.get(verdict, f"these records name {named}")
+    if missing and verdict in _BY_VERDICT:
+        shown = "too many storage logs begin late, so that thaws are missing"
     return (
         f"Asked for: limits {limits}. But {shown}: take this for what the curve says, not for a "
         "reason to retire a source."

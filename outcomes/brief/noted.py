@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.brief.facts import Facts
 from outcomes.exposure.stays import History
-from outcomes.fit.terms import unassisted_hides
+from outcomes.fit.terms import UNLOGGED, on_late_logs, unassisted_hides
 from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
 from outcomes.telling import count
@@ -103,7 +103,7 @@ def records_noted(facts: Facts) -> Noted:
     # Several dogs may be tried on one such thaw: check has a line for each trial.
     trials = sum(f.rule == _TOLD_ELSEWHERE[0] for f in notes)
     joined = facts.joined.trials
-    late = joined[joined["documented"] & (joined["undocumented_days"] > LATE_LOG_DAYS)]
+    late = joined[joined["documented"] & on_late_logs(joined)]
     logs = (int(late["source_id"].nunique()), len(late))
     hides = unassisted_hides(joined)
     silent = ~hides["documented"].fillna(False).astype(bool)
@@ -128,7 +128,7 @@ def records_noted(facts: Facts) -> Noted:
         told.get("storage"),
         thaws,
         *logs,
-        late_log_sentence(*logs, undocumented[0]),
+        late_log_sentence(*logs, undocumented[0], facts.fit.term(UNLOGGED) is not None),
         dict(alike),
         others,
         noted_sentence(
@@ -216,13 +216,17 @@ def moves_aside_sentence(aside: int, handed: int, reason: str, same: int) -> str
     )
 
 
-def late_log_sentence(sources: int, trials: int, hides: int) -> str | None:
+def late_log_sentence(
+    sources: int, trials: int, hides: int, allowed_for: bool = False
+) -> str | None:
     """What a storage log that begins late takes from the answer; None where none does.
 
     Parameters
     ----------
     sources, trials
         Sources whose log begins late, and the trials on them, of so many ``hides``.
+    allowed_for
+        Whether the model has a term for how long each went unlogged.
 
     >>> late_log_sentence(1, 40, 100)[:88]
     'The storage log of 1 source begins more than 30 days after it was taken in: thaws before'
@@ -237,6 +241,13 @@ def late_log_sentence(sources: int, trials: int, hides: int) -> str | None:
     )
     if trials < _MANY * hides:
         return f"{told}. They are few beside the rest; log the earlier moves, if they are known."
+    if allowed_for:
+        return (
+            f"{told}. The answer allows for how long each of them went unlogged, as well as that "
+            "can stand for thaws nobody wrote down, and no limit is set where they are many. Log "
+            "the earlier moves, if they are known, or see among the other ways of asking whether "
+            "the answer stays without those sources."
+        )
     return (
         f"{told}, and such thaws can look like an effect of age, since old sources have most of "
         "them. So do not rely on the answer, nor on a limit by cycles or by age: log the earlier "

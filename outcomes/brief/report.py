@@ -26,10 +26,10 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield words.answer(fit, verdict, facts.retirement)
     if fit.terms:
         yield _strong("Terms of the model")
-        yield f"{'term':<16}{'per':<34}{'odds ratio':>10}{'low':>8}{'high':>8}{'p':>9}"
+        yield f"{'term':<18}{'per':<32}{'odds ratio':>10}{'low':>8}{'high':>8}{'p':>9}"
         for t in fit.terms:
             yield (
-                f"{t.term:<16}{t.unit:<34}{t.odds_ratio:>10.3f}{t.low:>8.3f}{t.high:>8.3f}"
+                f"{t.term:<18}{t.unit:<32}{t.odds_ratio:>10.3f}{t.low:>8.3f}{t.high:>8.3f}"
                 f"{words.p_number(t.p):>9}"
             )
         spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())

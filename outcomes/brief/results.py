@@ -187,6 +187,7 @@ def _which(facts: Facts) -> dict[str, Any]:
         "slopes_differ": v.slopes_differ,
         "would_separate": v.would_separate,
         "thaws_missing": v.thaws_missing,
+        "age_withheld": v.age_withheld,
         "notes": v.notes,
     }
 

@@ -314,7 +314,7 @@ def largest_fall(verdict: WhichPredicts) -> str:
 
 def cannot_tell(verdict: WhichPredicts, retirement: Retirement) -> str:
     """Cycles and age tied together: what is known, and what would settle it."""
-    if verdict.thaws_missing:
+    if verdict.age_withheld:
         share = f"{100.0 * verdict.thaws_missing:.0f} %"
         return (
             "Finds change with storage, but these records cannot tell whether by thawing or by "
@@ -530,10 +530,10 @@ def retire_sentence(verdict: WhichPredicts, retirement: Retirement) -> str:
     if not retirement.thresholds:
         if verdict.verdict == "too few trials":
             return "No retirement limit can be set from these records yet."
-        if verdict.thaws_missing:
+        if verdict.no_limit and verdict.verdict != "no change detected":
             return (
-                "No retirement limit: too many storage logs begin late, so that thaws are missing "
-                "from the cycles, and age may stand in for them."
+                "No retirement limit: too many storage logs begin late, so that it is not known "
+                "how many cycles those sources have been through."
             )
         return (
             "No retirement limit: these records show no change with cycles or age to base one on."
@@ -1307,6 +1307,7 @@ TERM_WORDS = {
     "age_days": "age",
     "frozen_share": "share of storage spent frozen",
     "use_ratio": "how readily the source is taken",
+    "undocumented_days": "time in store before the log begins",
     "set_min": "set time",
     "temperature_c": "temperature",
     "humidity_pct": "humidity",

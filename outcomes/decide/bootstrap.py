@@ -269,6 +269,7 @@ def _threshold(
     design: Design, mixed: MixedFit, exposure: str, floor: float, limits: tuple[float, float]
 ) -> float:
     """Where the average falls to the floor; infinite where it never does, or starts below."""
+    design = design.logged_from_the_start()
     position = design.column_of(exposure)
     assert position is not None
     plan, slope = design.columns[position - 1], float(mixed.beta[position])

@@ -11,7 +11,7 @@ from scipy import stats
 from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, averaged_probability, refit, small_sample
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import Column, Design, is_separated
+from outcomes.fit.terms import UNLOGGED, Column, Design, is_separated
 
 LEAST_SOURCES = 3
 LEAST_EVENTS = 5
@@ -179,7 +179,9 @@ def _storage_design(design: Design, sides: pd.DataFrame) -> Design:
     """The fit's terms on these trials, with storage in place of cycles and frozen share."""
     rows = design.trials.index.get_indexer(sides.index)
     kept = [
-        j for j, c in enumerate(design.columns, start=1) if c.term not in ("cycles", "frozen_share")
+        j
+        for j, c in enumerate(design.columns, start=1)
+        if c.term not in ("cycles", UNLOGGED, "frozen_share")
     ]
     x = design.x[np.ix_(rows, np.array([0, *kept]))]
     columns = [design.columns[j - 1] for j in kept]

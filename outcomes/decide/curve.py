@@ -233,6 +233,8 @@ def standardised(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Average find probability of the design's trials with the exposure set to each of ``at``.
 
+    As if every source had been logged from the start, so that it counts from when it was new.
+
     ``rows``, shape (n,), bool, are the trials averaged over; all if not given.
 
     Returns
@@ -240,6 +242,7 @@ def standardised(
     probability, low, high
         Shape of ``at``.
     """
+    design = design.logged_from_the_start()
     position = design.column_of(exposure)
     assert position is not None
     plan = design.columns[position - 1]

@@ -15,7 +15,7 @@ from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
 from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import EXPOSURES, OF_THE_SOURCE, Design, unassisted_hides
+from outcomes.fit.terms import EXPOSURES, OF_THE_SOURCE, UNLOGGED, Design, unassisted_hides
 from outcomes.fit.which_predicts import exposures_tied
 
 _MOST_TRIALS_TO_SETTLE = 500
@@ -386,9 +386,10 @@ def _predict_by(
     design: Design, mixed: MixedFit, held: pd.DataFrame, confidence: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     take = _standing_trials(design, mixed)
-    kinds, ratio = _kind_columns(design), _use_ratio(design)
+    kinds = _kind_columns(design)
+    own = {term: _own_values(design, term) for term in ("use_ratio", UNLOGGED)}
     rows = [
-        _source_rows(design, mixed, source, take, kinds, ratio)
+        _source_rows(design, mixed, source, take, kinds, own)
         for source in held.itertuples(index=False)
     ]
     reach = reach_of(design, confidence)
@@ -432,9 +433,9 @@ def _kind_columns(design: Design) -> Mapping[str, np.ndarray]:
     return {str(name): design.x[row, own] for name, row in zip(names, first, strict=True)}
 
 
-def _use_ratio(design: Design) -> Mapping[str, float]:
-    """Source → its value in the column of ``use_ratio``; empty where the model has none."""
-    column = design.column_of("use_ratio")
+def _own_values(design: Design, term: str) -> Mapping[str, float]:
+    """Source → its value in the column of a term that is its own; empty where there is none."""
+    column = design.column_of(term)
     if column is None:
         return {}
     names = design.trials["source_id"].astype(str).to_numpy()
@@ -447,7 +448,7 @@ def _source_rows(
     source: object,
     take: np.ndarray,
     kinds: Mapping[str, np.ndarray],
-    ratio: Mapping[str, float],
+    own: Mapping[str, Mapping[str, float]],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The standing trials as if this source had been out in each: conditions, dogs as they were."""
     x = design.x[take].copy()
@@ -457,9 +458,9 @@ def _source_rows(
             value = getattr(source, column.term)
             if not pd.isna(value):
                 x[:, position] = (float(value) - column.reference) / column.divisor
-        elif column.term == "use_ratio":
+        elif column.term in own:
             # A source without trials in the model has none; it is taken as the usual one.
-            x[:, position] = ratio.get(name, 0.0)
+            x[:, position] = own[column.term].get(name, 0.0)
     of_kind = [j for j, c in enumerate(design.columns, start=1) if c.term == "kind"]
     kind = source.kind  # type: ignore[attr-defined]
     # A kind the model has never met is only asked about for a source without trials, whose

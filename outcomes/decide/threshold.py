@@ -193,8 +193,8 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
         exposures = _shown_without_verdict(trials)
     # Where one hides the other, a line with the other held still says nothing.
     found = tuple(find_threshold(fit, e, alone=verdict.asked_together) for e in exposures)
-    # With thaws missing, neither exposure is what the sources went through.
-    if word in ("no change detected", "too few trials") or verdict.thaws_missing:
+    # With many thaws missing, cycles are not what the sources went through.
+    if word in ("no change detected", "too few trials") or verdict.no_limit:
         return Retirement((), tuple(t.curve for t in found))
     return Retirement(found, tuple(t.curve for t in found))
 

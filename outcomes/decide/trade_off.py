@@ -385,6 +385,8 @@ def _nothing_to_trade(fit: FindFit, verdict: WhichPredicts) -> str | None:
             "no change with cycles or age was detected, so these records do not show that "
             "retiring sources sooner would bring more finds"
         )
+    if verdict.no_limit:
+        return "too many storage logs begin late: a limit would count too few cycles"
     slopes = []
     for exposure in _BY.get(verdict.verdict, ("cycles", "age_days")):
         # Of two that rise together, one nearly always falls in the model of both.

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.fit.result import LeftOut
-from outcomes.fit.terms import EXPOSURES
+from outcomes.fit.terms import EXPOSURES, UNLOGGED, on_late_logs, unlogged_days
 
 EVENTS_PER_TERM = 10
 _LEAST_PER_WORD = 5
@@ -39,6 +39,7 @@ def _doublings_of_trials(values: pd.Series) -> pd.Series:
 _NUMBERS: dict[str, tuple[str, float, Callable[[pd.Series], pd.Series]]] = {
     "cycles": ("cycle", 1.0, _as_is),
     "age_days": ("30 days", 30.0, _as_is),
+    UNLOGGED: ("30 days", 30.0, unlogged_days),
     "frozen_share": ("0.1", 0.1, _as_is),
     "set_min": ("doubling", 1.0, _doublings_of_minutes),
     "temperature_c": ("10 °C", 10.0, _as_is),
@@ -49,6 +50,7 @@ _NUMBERS: dict[str, tuple[str, float, Callable[[pd.Series], pd.Series]]] = {
 _WORDS = ("kind", "blinding", "setting", "placement")
 _ORDER = (
     *EXPOSURES,
+    UNLOGGED,
     "kind",
     "frozen_share",
     "set_min",
@@ -226,7 +228,7 @@ def choose_conditions(trials: pd.DataFrame, informative: pd.Series) -> Condition
         room=int(informative.sum()) // EVENTS_PER_TERM,
     )
     for name in _ORDER:
-        if name not in trials:
+        if name not in trials or (name == UNLOGGED and not on_late_logs(trials).any()):
             continue
         if name in _WORDS:
             chosen.try_words(name, trials[name])

@@ -333,7 +333,7 @@ class _Work:
 
     def curve(self, shape: str, mixed: MixedFit, at: np.ndarray) -> np.ndarray:
         """Find probability averaged over the trials, the exposure set to each of ``at``."""
-        design = self.design(shape)
+        design = self.design(shape).logged_from_the_start()
         eta, spread = linear_predictor(design, mixed)
         own = mixed.beta[len(self.rest.columns) + 1 :]
         base = eta - design.x[:, len(self.rest.columns) + 1 :] @ own

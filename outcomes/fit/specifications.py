@@ -19,9 +19,15 @@ from outcomes.fit.finds import FindFit, less_biased, linear_predictor, small_sam
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
 from outcomes.fit.spline import natural_spline, spline_knots
-from outcomes.fit.terms import EXPOSURES, PER_PARAMETER, Column, Design, plan_design
+from outcomes.fit.terms import (
+    EXPOSURES,
+    PER_PARAMETER,
+    Column,
+    Design,
+    on_late_logs,
+    plan_design,
+)
 from outcomes.fit.unlogged_thaws import add_thaws, exposures_of, history_of
-from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Records
 from outcomes.telling import count, p_value
 
@@ -783,9 +789,9 @@ def _other_trials(asked: _Asked, records: Records | None) -> None:
     else:
         qualified = trials["qualified"].fillna(False).astype(bool)
         _ask_anew(asked, "qualified dogs only", trials[qualified])
-    if "undocumented_days" in trials and (trials["undocumented_days"] > LATE_LOG_DAYS).any():
-        logged = trials[trials["undocumented_days"] <= LATE_LOG_DAYS]
-        _ask_anew(asked, "sources logged from the start only", logged)
+    unlogged = on_late_logs(trials)
+    if unlogged.any():
+        _ask_anew(asked, "sources logged from the start only", trials[~unlogged])
     late = trials["started_at"] > trials["started_at"].max() - _YEAR
     _ask_anew(asked, "last 12 months only", trials[late])
 

@@ -9,17 +9,19 @@ misses for every parameter. Whatever stays out is returned with its reason.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy import optimize
 
 from outcomes.fit.result import LeftOut
+from outcomes.records.rules import LATE_LOG_DAYS
 
 EXPOSURES = ("cycles", "age_days")
+UNLOGGED = "undocumented_days"
 # Of a trial's terms, those that belong to the source and not to dog or conditions.
-OF_THE_SOURCE = (*EXPOSURES, "frozen_share", "use_ratio", "kind")
+OF_THE_SOURCE = (*EXPOSURES, UNLOGGED, "frozen_share", "use_ratio", "kind")
 PER_PARAMETER = 5
 _MOST_MISSING = 0.10
 _NEW_INFORMATION = 1e-6  # 1 - R² of a column on those before it; below this it is a copy
@@ -92,6 +94,15 @@ class Design:
                 return position
         return None
 
+    def logged_from_the_start(self) -> Design:
+        """The same trials as if no storage log began late: for what is told of a new source."""
+        column = self.column_of(UNLOGGED)
+        if column is None:
+            return self
+        x = self.x.copy()
+        x[:, column] = 0.0
+        return replace(self, x=x)
+
 
 @dataclass(frozen=True, slots=True)
 class _Number:
@@ -105,6 +116,30 @@ class _Number:
 
 def _as_is(values: pd.Series) -> pd.Series:
     return values.astype(float)
+
+
+def unlogged_days(values: pd.Series) -> pd.Series:
+    """Days in store before the log begins; 0 where it begins in time."""
+    days = values.astype(float)
+    return days.where(~(days <= LATE_LOG_DAYS), 0.0)
+
+
+def on_late_logs(trials: pd.DataFrame) -> np.ndarray:
+    """Trials on sources whose storage log begins late, shape (n,), bool.
+
+    Parameters
+    ----------
+    trials
+        Joined trials; without ``undocumented_days``, or where it is missing, none.
+
+    Examples
+    --------
+    >>> on_late_logs(pd.DataFrame({"undocumented_days": [30.0, 31.0, np.nan]}))
+    array([False,  True, False])
+    """
+    if UNLOGGED not in trials:
+        return np.zeros(len(trials), dtype=bool)
+    return np.asarray((trials[UNLOGGED] > LATE_LOG_DAYS).to_numpy(dtype=bool))
 
 
 def _log2_minutes(values: pd.Series) -> pd.Series:
@@ -122,6 +157,9 @@ def _log2_count(values: pd.Series) -> pd.Series:
 _NUMBERS: Mapping[str, _Number] = {
     "cycles": _Number("cycles", "cycle", 1.0, _as_is, 0.0, 0.0),
     "age_days": _Number("age_days", "30 days", 30.0, _as_is, 0.0, 0.0),
+    # Thaws before the log begins are not counted: older sources, with most of them, would make
+    # age stand in for cycles. How long went unlogged stands for them instead.
+    UNLOGGED: _Number(UNLOGGED, "30 days", 30.0, unlogged_days, 0.0, 0.0),
     # A tenth of the range between the outer twentieths, or the term is mostly noise.
     "frozen_share": _Number("frozen_share", "0.1", 0.1, _as_is, None, 0.1),
     # Sources that take turns do not differ in it; by chance alone others differ by more.
@@ -139,6 +177,7 @@ EXPOSURE_COLUMNS: Mapping[str, Column] = {
 _WORDS = ("kind", "blinding", "setting", "placement")
 # Exposures first, then what is most often entangled with them: storage and the calendar.
 _ORDER = (
+    UNLOGGED,
     "kind",
     "frozen_share",
     "experience",
@@ -223,7 +262,7 @@ def plan_design(
     for name in exposures:
         chosen.try_number(name, exposure=True)
     for name in _ORDER:
-        if name in without:
+        if name in without or (name == UNLOGGED and not on_late_logs(frame).any()):
             continue
         if name in _WORDS:
             chosen.try_words(name)

@@ -13,14 +13,14 @@ from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, change_along
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import Design
-from outcomes.records.rules import LATE_LOG_DAYS
+from outcomes.fit.terms import UNLOGGED, Design, on_late_logs
 
 REFITS = 99
 _BATCH = 10  # refits between looks at whether more could change the answer
 _SETTLED = 3.0  # standard errors of the mean statistic
-# Share of the trials on late logs from which age is not named; common practice, no source.
-_MUCH_MISSING = 0.2
+# Shares of the trials on late logs, by simulated units: from the first on age is not named where
+# the model has no term for what went unlogged, from the second on no limit is set.
+_SOME_MISSING, MUCH_MISSING = 0.05, 0.1
 _TIED = 0.9  # correlation from which the variance of either is over five times what it might be
 _FEW_SOURCES = 100  # from here on the chi-square reference is used as it stands
 _MOST_TRIALS_TO_REFIT = 20_000
@@ -92,7 +92,9 @@ class WhichPredicts:
         What else must be known to read the verdict.
     thaws_missing
         Share of the trials on sources whose storage log begins more than 30 days after
-        they were taken in, where it is why the verdict does not name age; else 0.
+        they were taken in.
+    age_withheld
+        That it is why the verdict does not name age: the model has no term for it.
     """
 
     verdict: str
@@ -107,6 +109,12 @@ class WhichPredicts:
     would_separate: tuple[str, ...]
     notes: tuple[str, ...]
     thaws_missing: float = 0.0
+    age_withheld: bool = False
+
+    @property
+    def no_limit(self) -> bool:
+        """Whether too many cycles are not on record for a limit by either exposure."""
+        return self.age_withheld or self.thaws_missing >= MUCH_MISSING
 
     @property
     def tied(self) -> bool:
@@ -158,8 +166,9 @@ def which_predicts(
     held against F with their degrees of freedom. Where sources or dogs may differ in
     slope, the test is the one that belongs to the reported interval, which allows for that.
     An exposure is named only where that interval, too, holds no change no longer.
-    Age is not named where a fifth of the trials or more are on sources whose storage log
-    begins late: thaws that are not on record look like age.
+    Thaws that are not on record look like age. Where storage logs begin late the model has a
+    term for how long went unlogged; where it could not have one, and one trial in twenty or
+    more is on such a source, age is not named.
 
     References
     ----------
@@ -191,8 +200,9 @@ def which_predicts(
         verdict, given, differ = _decide(tests, joint, present, settings.alpha, notes)
     # Where cycles could not be asked about at all, there is nothing to tell age from.
     named = verdict in ("age", "both") and "cycles" in present
-    missing = _thaws_missing(design) if named else 0.0
-    if missing >= _MUCH_MISSING:
+    missing = float(on_late_logs(design.trials).mean())
+    withheld = named and missing >= _SOME_MISSING and not _allowed_for(design)
+    if withheld:
         verdict = "cannot be told apart"
     if tests.by_sources and joint is not None and joint.p_chi_square < settings.alpha:
         notes.append(_BY_SOURCES)
@@ -211,24 +221,22 @@ def which_predicts(
         slopes_differ=differ,
         # Where one is a copy of the other, nothing on record parts them: any name would be noise.
         would_separate=(
-            _would_separate(design)
-            if in_doubt and not design.copies and missing < _MUCH_MISSING
-            else ()
+            _would_separate(design) if in_doubt and not design.copies and not withheld else ()
         ),
         notes=tuple(notes),
-        thaws_missing=missing if missing >= _MUCH_MISSING else 0.0,
+        thaws_missing=missing,
+        age_withheld=withheld,
     )
 
 
-def _thaws_missing(design: Design) -> float:
-    """Share of the trials on sources whose storage log begins late.
+def _allowed_for(design: Design) -> bool:
+    """Whether the model allows for thaws before the storage logs begin.
 
-    What they were thawed before is not counted, and the older they are the more of it there may
-    be: age then stands in for cycles.
+    What sources were thawed then is not counted, and the older they are the more of it there may
+    be: age would stand in for cycles.
     """
-    if "undocumented_days" not in design.trials:
-        return 0.0
-    return float((design.trials["undocumented_days"] > LATE_LOG_DAYS).mean())
+    # As much for every source: then it is no older one that lacks more.
+    return design.column_of(UNLOGGED) is not None or design.trials[UNLOGGED].nunique() == 1
 
 
 def _decide(

@@ -187,6 +187,10 @@ def test_a_few_trials_on_a_late_log_do_not_put_the_whole_answer_in_doubt() -> No
     few, many = (late_log_sentence(1, trials, 100) or "" for trials in (4, 5))
     assert few.endswith("few beside the rest; log the earlier moves, if they are known.")
     assert many.endswith("leave those sources out and see whether it stays.")
+    allowed = late_log_sentence(1, 5, 100, allowed_for=True) or ""
+    assert "The answer allows for how long each of them went unlogged" in allowed
+    assert "do not rely" not in allowed
+    assert late_log_sentence(1, 4, 100, allowed_for=True) == few
 
 
 @pytest.mark.parametrize(("silent", "many"), [(0, False), (2, False), (3, True)])

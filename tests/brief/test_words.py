@@ -263,10 +263,11 @@ def test_an_unclear_size_is_told_in_both_directions(cases: dict[str, Case]) -> N
 
 def test_thaws_that_are_missing_are_told_as_why_age_is_not_named(cases: dict[str, Case]) -> None:
     _, verdict, retirement = cases["tied"]
-    text = words.cannot_tell(replace(verdict, thaws_missing=0.574), retirement)
+    withheld = replace(verdict, thaws_missing=0.574, age_withheld=True)
+    text = words.cannot_tell(withheld, retirement)
     assert "in 57 % of the trials the storage log begins more than 30 days after" in text
     assert "rise together" not in text
-    none = words.retire_sentence(replace(verdict, thaws_missing=0.574), Retirement((), ()))
+    none = words.retire_sentence(withheld, Retirement((), ()))
     assert none.startswith("No retirement limit: too many storage logs begin late")
 
 

@@ -261,6 +261,7 @@ def test_exposures_that_cannot_be_told_apart_get_two_views_of_one_fall(made_tria
     # Age is 30 days a cycle here, so the two must be the same point.
     assert by_age.estimate == pytest.approx(30.0 * by_cycles.estimate, rel=1e-3)
     # Where thaws are missing from the log, neither is what the sources went through.
-    missing = replace(which_predicts(fit, refits=0), thaws_missing=0.4)
+    missing = replace(which_predicts(fit, refits=0), thaws_missing=0.1)
     assert set_threshold(fit, missing).thresholds == ()
+    assert len(set_threshold(fit, replace(missing, thaws_missing=0.09)).thresholds) == 2
     assert [c.exposure for c in set_threshold(fit, missing).curves] == ["cycles", "age_days"]

@@ -209,31 +209,55 @@ def _without_early_moves(seed: int):
 
 
 def test_thaws_that_are_not_on_record_are_not_called_age():
-    # Age does nothing in these units, and stands in for what the log lacks.
-    demoted = 0
+    # Age does nothing in these units; without a term for what went unlogged it stands in for it.
+    named = {True: 0, False: 0}
     for seed in range(1, 5):
-        found = which_predicts(_without_early_moves(seed), refits=0)
-        assert found.verdict not in ("age", "both")
-        demoted += found.thaws_missing > 0.0
-        if found.thaws_missing:
-            assert found.verdict == "cannot be told apart"
-            assert found.would_separate == ()
-    assert demoted >= 1
+        fit = _without_early_moves(seed)
+        assert (unlogged := fit.term("undocumented_days")) is not None
+        assert unlogged.log_odds < 0.0
+        found = which_predicts(fit, refits=0)
+        assert found.thaws_missing > 0.5
+        assert found.no_limit
+        assert not found.age_withheld
+        trials = fit.design.trials.drop(columns="undocumented_days")
+        blind = which_predicts(fit_finds(trials, Settings()), refits=0)
+        for allowed_for, verdict in ((True, found.verdict), (False, blind.verdict)):
+            named[allowed_for] += verdict in ("age", "both")
+    assert named[True] == 0 < named[False]
 
 
-@pytest.mark.parametrize(("share", "verdict"), [(0.1, "age"), (0.3, "cannot be told apart")])
-def test_age_is_named_where_few_logs_begin_late(share: float, verdict: str):
+@pytest.mark.parametrize(("late_in_100", "withheld"), [(4, False), (6, True)])
+def test_age_is_withheld_where_the_model_cannot_allow_for_late_logs(
+    late_in_100: int, withheld: bool
+):
     unit = simulate_unit(SCENARIOS["age only"], 3)
     trials = join(unit_records(unit)).trials
-    late = np.arange(len(trials)) % 10 < 10 * share
+    late = np.arange(len(trials)) % 100 < late_in_100
+    fit = fit_finds(trials.assign(undocumented_days=np.where(late, 31.0, 30.0)), Settings())
+    assert which_predicts(fit, refits=0).verdict == "age"
+    # As if the term could not have been carried.
+    column = fit.design.column_of("undocumented_days")
+    assert column is not None
+    other = tuple(replace(c, term="other") if c.term == "undocumented_days" else c
+                  for c in fit.design.columns)  # fmt: skip
+    found = which_predicts(replace(fit, design=replace(fit.design, columns=other)), refits=0)
+    assert found.thaws_missing == pytest.approx(late_in_100 / 100.0, abs=0.02)
+    assert (found.age_withheld, found.no_limit) == (withheld, withheld)
+    assert found.verdict == ("cannot be told apart" if withheld else "age")
+    assert not withheld or found.would_separate == ()
+
+
+@pytest.mark.parametrize(("late_in_100", "none"), [(8, False), (12, True)])
+def test_no_limit_where_many_cycles_are_not_on_record(late_in_100: int, none: bool):
+    trials = join(unit_records(simulate_unit(SCENARIOS["cycles only"], 3))).trials
+    late = np.arange(len(trials)) % 100 < late_in_100
     fit = fit_finds(trials.assign(undocumented_days=np.where(late, 31.0, 30.0)), Settings())
     found = which_predicts(fit, refits=0)
-    assert found.verdict == verdict
-    assert found.thaws_missing == pytest.approx(share if share > 0.2 else 0.0, abs=0.03)
+    assert (found.verdict, found.no_limit) == ("cycles", none)
 
 
 def test_age_is_named_on_late_logs_where_cycles_could_not_be_asked_about(made_trials: Made):
     trials = made_trials(11, n=900, age=-0.12).assign(cycles=0.0, undocumented_days=400.0)
     found = which_predicts(fit_finds(trials, Settings()), refits=0)
     assert found.asked == ("age_days",)
-    assert (found.verdict, found.thaws_missing) == ("age", 0.0)
+    assert (found.verdict, found.age_withheld) == ("age", False)

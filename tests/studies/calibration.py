@@ -46,24 +46,35 @@ from outcomes.decide.shelf import review_shelf
 from outcomes.decide.threshold import find_threshold
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.fit.which_predicts import WhichPredicts, exposures_tied, which_predicts
+from outcomes.fit.terms import on_late_logs
+from outcomes.fit.which_predicts import (
+    MUCH_MISSING,
+    WhichPredicts,
+    exposures_tied,
+    which_predicts,
+)
 from outcomes.joining.trials import join
 from outcomes.records.write import unit_records
 from outcomes.simulate import SCENARIOS, Truth, find_true_threshold, simulate_unit
 
 ROOT = Path(__file__).parents[2]
 OF_AGE = ("age", "both", "cannot be told apart")
+_LATE_BY_DAYS = 400
 FIRST_SEED = 20_000  # none of the seeds the tests or the demo use
 
 
 @dataclass(frozen=True)
 class Case:
-    """What is planted, in a unit of what size: 1,200 trials, 24 sources, 8 dogs if not told."""
+    """What is planted, in a unit of what size: 1,200 trials, 24 sources, 8 dogs if not told.
+
+    ``late_logs`` sources, drawn by lot, have no storage log for the first 400 days of the records.
+    """
 
     truth: Truth
     trials: int = 1200
     sources: int = 24
     dogs: int = 8
+    late_logs: int = 0
 
 
 CASES = {name: Case(truth) for name, truth in SCENARIOS.items()} | {
@@ -74,6 +85,8 @@ CASES = {name: Case(truth) for name, truth in SCENARIOS.items()} | {
     "no effect, sources far apart": Case(replace(SCENARIOS["no effect"], source_sd=1.0)),
     "benched sources, far apart": Case(replace(SCENARIOS["benched sources"], source_sd=1.0)),
     "cycles only, slopes differ": Case(replace(SCENARIOS["cycles only"], cycle_slope_sd=0.04)),
+    "cycles only, 4 logs late": Case(SCENARIOS["cycles only"], late_logs=4),
+    "cycles only, all logs late": Case(SCENARIOS["cycles only"], late_logs=24),
 }
 
 
@@ -95,7 +108,7 @@ def study_unit(scenario: str, seed: int, refits: int) -> dict[str, object]:
     case = CASES[scenario]
     truth = case.truth
     unit = simulate_unit(truth, seed, trials=case.trials, sources=case.sources, dogs=case.dogs)
-    records = unit_records(unit)
+    records = _records_of(case, unit, seed)
     joined = join(records)
     fit = fit_finds(joined.trials, records.settings)
     row: dict[str, object] = {"seed": seed, "n": fit.n, "misses": fit.misses}
@@ -105,8 +118,21 @@ def study_unit(scenario: str, seed: int, refits: int) -> dict[str, object]:
         return row
     row |= _effects(fit, truth)
     row |= _thresholds(unit, fit, records.settings.floor, verdict)
-    row |= _advice(unit, records, joined, fit)
+    row |= _advice(unit, records, joined, fit, case.late_logs)
     return row
+
+
+def _records_of(case: Case, unit, seed: int):
+    """The unit's records, without the moves that were not logged."""
+    records = unit_records(unit)
+    if not case.late_logs:
+        return records
+    moves = records.storage
+    begun = moves["moved_at"].min() + pd.Timedelta(days=_LATE_BY_DAYS)
+    sources = np.array(sorted(unit.sources["source_id"]))
+    late = np.random.default_rng(seed).permutation(sources)[: case.late_logs]
+    unlogged = moves["source_id"].isin(late) & (moves["moved_at"] < begun)
+    return replace(records, storage=moves[~unlogged])
 
 
 def study_again(scenario: str, seed: int, old: Mapping[str, object]) -> dict[str, object]:
@@ -114,16 +140,17 @@ def study_again(scenario: str, seed: int, old: Mapping[str, object]) -> dict[str
     row: dict[str, object] = {k: old[k] for k in ("seed", "n", "misses", "verdict")}
     case = CASES[scenario]
     unit = simulate_unit(case.truth, seed, trials=case.trials, sources=case.sources, dogs=case.dogs)
-    records = unit_records(unit)
+    records = _records_of(case, unit, seed)
     joined = join(records)
     fit = fit_finds(joined.trials, records.settings)
     if fit.mixed is None:
         return row
     together = old["verdict"] == "cannot be told apart" or exposures_tied(fit.design)
-    verdict = SimpleNamespace(verdict=old["verdict"], asked_together=together)
+    none = on_late_logs(fit.design.trials).mean() >= MUCH_MISSING
+    verdict = SimpleNamespace(verdict=old["verdict"], asked_together=together, no_limit=none)
     row |= _effects(fit, case.truth)
     row |= _thresholds(unit, fit, records.settings.floor, verdict)
-    row |= _advice(unit, records, joined, fit)
+    row |= _advice(unit, records, joined, fit, case.late_logs)
     return row
 
 
@@ -147,7 +174,7 @@ def _thresholds(
     the tool name a limit by age. Nothing where it would name none: no change detected.
     """
     row: dict[str, object] = {}
-    if verdict.verdict == "no change detected":
+    if verdict.verdict == "no change detected" or verdict.no_limit:
         return row
     for prefix, by in (("", "cycles"), ("age_", "age_days")):
         if by == "age_days" and (not unit.truth.age_log_odds or verdict.verdict not in OF_AGE):
@@ -163,15 +190,17 @@ def _thresholds(
     return row
 
 
-def _advice(unit, records, joined, fit) -> dict[str, object]:
+def _advice(unit, records, joined, fit, late_logs: int) -> dict[str, object]:
     """How many sources were advised to be retired or kept, and how many wrongly."""
     as_of = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
     shelf = review_shelf(fit, records.sources, joined.history, as_of)
+    # What they truly went through, logged or not.
+    whole = join(unit_records(unit)).history if late_logs else joined.history
     decided = [s for s in shelf if s.advice != "test"]
     if not decided:
         return {"retired": 0, "retired_wrongly": 0, "kept": 0, "kept_wrongly": 0}
     ids = pd.Series([s.source_id for s in decided])
-    exposure = exposure_at(joined.history, ids, pd.Series(as_of, index=ids.index))
+    exposure = exposure_at(whole, ids, pd.Series(as_of, index=ids.index))
     at_or_above = _true_probability(unit, ids, exposure) >= records.settings.floor
     retired = np.array([s.advice == "retire" for s in decided])
     return {
@@ -326,6 +355,10 @@ _HARDER = {
     "450 trials": "450 trials: in place of 1,200. ",
     "10 sources": "10 sources: 500 trials by 4 dogs. ",
     "far apart": "Far apart: that standard deviation is 1. ",
+    "late": (
+        "Logs late: of so many sources the storage log lacks the first 400 days; cycles that are "
+        "not on it count for the truth, and for the advice. "
+    ),
     "slopes differ": (
         "Slopes differ: the change per cycle has a standard deviation of 0.04 between sources. "
     ),
@@ -407,9 +440,9 @@ def in_plain_words(lines: list[Summary]) -> str:
         )
     smaller = [name for name in CASES if name not in {x.scenario for x in lines}]
     last = (
-        "- of the scenarios with fewer trials, fewer sources, sources further apart or slopes "
-        f"that differ, {len(smaller)} have not been tried on the models as they are: they stand "
-        "at the end"
+        "- of the scenarios with fewer trials, fewer sources, sources further apart, slopes "
+        f"that differ or late logs, {len(smaller)} have not been tried on the models as they are: "
+        "they stand at the end"
     )
     return "\n".join(["In plain words:", "", *told, *([last] if smaller else [])])
 
