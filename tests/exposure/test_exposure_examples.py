@@ -426,6 +426,20 @@ def test_the_answer_stands_on_the_index_of_the_question() -> None:
     assert found.iloc[1:][list(EXPOSURES)].isna().all(axis=None)
 
 
+def test_moments_worked_out_in_pieces_are_those_worked_out_at_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from outcomes.exposure import accumulate
+
+    told = history(THREE_THAWS)
+    days = pd.Series(pd.date_range("2026-01-01", "2026-01-10", freq="7h"))
+    ids = pd.Series(["A", None, "A"] * len(days)).head(len(days))
+    at_once = exposure_at(told, ids, days)
+    assert at_once["cycles"].max() == 2
+    monkeypatch.setattr(accumulate, "_CHUNK", 4)
+    pd.testing.assert_frame_equal(exposure_at(told, ids, days), at_once)
+
+
 def test_two_lengths_are_refused() -> None:
     with pytest.raises(ValueError, match="1 sources but 2 moments"):
         exposure_at(

@@ -177,6 +177,28 @@ def test_only_moves_to_the_place_read_are_read() -> None:
     assert elsewhere["read_hours"] == elsewhere["reading_gap_hours"] == 0
 
 
+@pytest.mark.parametrize(("later", "thaws"), [("warm", 1), ("cold", 0)])
+def test_of_two_readings_at_one_minute_the_later_row_of_the_file_counts(
+    later: str, thaws: int
+) -> None:
+    minute = pd.to_datetime(["2026-03-05 08:00", *["2026-03-05 09:00"] * 2, "2026-03-05 10:00"])
+    degrees = [-18.0, 5.0, -18.0, -18.0]
+    rows = [2, 4, 3, 5] if later == "warm" else [2, 3, 4, 5]
+    read = pd.DataFrame(
+        {"place_id": "freezer", "read_at": minute, "temperature_c": degrees, "row": rows}
+    )
+    sources = pd.DataFrame({"source_id": ["S"], "acquired_on": pd.to_datetime(["2026-03-01"])})
+    storage = pd.DataFrame(
+        {"source_id": ["S"], "moved_at": pd.to_datetime(["2026-03-01"]), "moved_to": ["freezer"]}
+    )
+    trials = pd.DataFrame({"source_id": ["S"], "started_at": pd.to_datetime(["2026-03-06"])})
+    for order in ([0, 1, 2, 3], [3, 2, 1, 0]):
+        strict = Settings(unlogged_thaws="strict")
+        told = storage_history(sources, storage, trials, strict, read.iloc[order])
+        found = exposure_at(told, trials["source_id"], trials["started_at"])
+        assert found["cycles"].tolist() == [thaws]
+
+
 def test_without_readings_nothing_is_added() -> None:
     assert not set(OF_READINGS) & set(exposure_without())
 
