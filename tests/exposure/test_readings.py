@@ -181,8 +181,8 @@ def test_only_moves_to_the_place_read_are_read() -> None:
 def test_of_two_readings_at_one_minute_the_later_row_of_the_file_counts(
     later: str, thaws: int
 ) -> None:
-    minute = pd.to_datetime(["2026-03-05 08:00", *["2026-03-05 09:00"] * 2, "2026-03-05 10:00"])
-    degrees = [-18.0, 5.0, -18.0, -18.0]
+    minute = pd.to_datetime(["2026-03-05 08:00", *["2026-03-05 09:00"] * 2, "2026-03-05 11:00"])
+    degrees = [-18.0, 15.0, -18.0, -18.0]
     rows = [2, 4, 3, 5] if later == "warm" else [2, 3, 4, 5]
     read = pd.DataFrame(
         {"place_id": "freezer", "read_at": minute, "temperature_c": degrees, "row": rows}
