@@ -11,7 +11,7 @@ from scipy import sparse, special, stats
 from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor, refit
 from outcomes.fit.result import Bin, FindCurve, MixedFit
-from outcomes.fit.terms import EXPOSURE_COLUMNS, Design
+from outcomes.fit.terms import EXPOSURE_COLUMNS, UNLOGGED, Design
 from outcomes.telling import count
 
 GRID = 121
@@ -171,6 +171,8 @@ def find_curve(fit: FindFit, exposure: str, confidence: float, *, alone: bool) -
         if alone
         else f"same dogs, sources, conditions and {other}"
     )
+    if design.column_of(UNLOGGED) is not None:
+        held += "; as if every source had been logged from the start"
     if without:
         held += f"; without {count(without, 'source')} never thawed"
     return FindCurve(exposure, at, probability, low, high, confidence, thin, bins, held, without)
