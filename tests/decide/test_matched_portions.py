@@ -220,6 +220,23 @@ def test_a_planted_difference_is_found_that_the_plain_comparison_gets_wrong():
     assert plain.risk_difference > 0.0
 
 
+@pytest.mark.parametrize("effect", [40.0, -40.0])
+def test_where_one_way_never_misses_or_never_finds_the_limit_is_the_whole_of_it(effect):
+    trials, sources, history = _joined(_unit(8, effect, 3))
+    found = compare_portions(trials, sources, history, Settings())
+    share = (trials["result"] == "find").groupby(trials["source_id"].str[-2:]).mean()
+    assert share["-r"] == (1.0 if effect > 0.0 else 0.0)
+    frozen = found.finds["frozen"] / found.trials["frozen"]
+    if effect > 0.0:
+        assert (found.odds_ratio, found.high) == (None, None)
+        assert found.risk_high == pytest.approx(1.0 - frozen)
+        assert 0.0 < found.risk_low < found.risk_high
+    else:
+        assert found.low is None
+        assert found.risk_low == pytest.approx(-frozen)
+        assert found.risk_low < found.risk_high < 0.0
+
+
 def test_a_planted_difference_lies_within_the_limits_as_often_as_promised():
     held, shown, wrong_way = 0, 0, 0
     for seed in range(300, 360):
