@@ -95,7 +95,7 @@ def asked_note(facts: Facts, exposures: Sequence[str]) -> str | None:
         shown = "too many storage logs begin late, so that thaws are missing"
     return (
         f"Asked for: limits {limits}. But {shown}: take this for what the curve says, not for a "
-        "reason to retire a source."
+        "limit to go by."
     )
 
 
@@ -594,7 +594,9 @@ def advice_lines(
         day = facts.shelf_day.isoformat()
         yield f"It is not held on {day}{_left(facts, source_id)}: no advice."
         return
-    cycles = "cycles unknown" if held.cycles is None else words.count(round(held.cycles), "cycle")
+    cycles = words.cycles_so_far(held) or "cycles unknown"
+    if held.log_begins_late:
+        cycles += " (its storage log begins late)"
     age = "age unknown" if held.age_days is None else f"{words.months(held.age_days)} old"
     yield f"On {facts.shelf_day.isoformat()}: {cycles}, {age}."
     if held.find_probability is not None and held.low is not None and held.high is not None:

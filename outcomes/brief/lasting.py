@@ -38,6 +38,7 @@ from outcomes.fit.restricted_mean import (
     mean_by_group,
 )
 from outcomes.fit.result import Lifetime
+from outcomes.fit.terms import on_late_logs
 from outcomes.fit.watch import Watch, watch
 from outcomes.settings import Settings
 
@@ -81,6 +82,7 @@ class Lasting:
 def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) -> Lasting:
     """Ask it of the joined trials and the lifetimes made of them."""
     watched = watch(trials, settings)
+    late = set(trials["source_id"][on_late_logs(trials)].astype(str))
     return Lasting(
         intervals=fit_interval_lifetime(lifetime, settings),
         means=compare_restricted_means(lifetime, settings),
@@ -89,7 +91,7 @@ def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) ->
         kind_log_rank=compare_kinds(lifetime),
         weibull=fit_weibull_lifetime(lifetime, settings),
         cycles_at_age=fit_cycles_at_age(trials, settings),
-        next_cycles=fit_cycle_hazard(lifetime, settings),
+        next_cycles=fit_cycle_hazard(lifetime, settings, late),
         watched=watched,
         rules=compare_rules(trials, watched, settings),
     )

@@ -10,7 +10,9 @@ import pandas as pd
 
 from outcomes.brief.facts import Facts
 from outcomes.exposure.stays import History
+from outcomes.fit.specifications import LOGGED_FROM_THE_START
 from outcomes.fit.terms import UNLOGGED, on_late_logs, unassisted_hides
+from outcomes.fit.which_predicts import SOME_MISSING
 from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
 from outcomes.telling import count
@@ -103,7 +105,9 @@ def records_noted(facts: Facts) -> Noted:
     # Several dogs may be tried on one such thaw: check has a line for each trial.
     trials = sum(f.rule == _TOLD_ELSEWHERE[0] for f in notes)
     joined = facts.joined.trials
-    late = joined[joined["documented"] & on_late_logs(joined)]
+    used = facts.fit.design.trials if facts.fit.n else unassisted_hides(joined)
+    used = used[used["documented"].fillna(False).astype(bool)]
+    late = used[on_late_logs(used)]
     logs = (int(late["source_id"].nunique()), len(late))
     hides = unassisted_hides(joined)
     silent = ~hides["documented"].fillna(False).astype(bool)
@@ -128,7 +132,13 @@ def records_noted(facts: Facts) -> Noted:
         told.get("storage"),
         thaws,
         *logs,
-        late_log_sentence(*logs, undocumented[0], facts.fit.term(UNLOGGED) is not None),
+        late_log_sentence(
+            *logs,
+            len(used),
+            facts.fit.term(UNLOGGED) is not None,
+            _without_those(facts),
+            answered=facts.verdict.verdict != "too few trials",
+        ),
         dict(alike),
         others,
         noted_sentence(
@@ -216,42 +226,77 @@ def moves_aside_sentence(aside: int, handed: int, reason: str, same: int) -> str
     )
 
 
+def _without_those(facts: Facts) -> str:
+    """Whether the answer stays without the sources whose log begins late; empty if not asked."""
+    if not facts.with_further:
+        return ""
+    name = {"age": "age_days"}.get(facts.verdict.verdict, "cycles")
+    rows = (row for row in facts.ways.of(name) if row.name == LOGGED_FROM_THE_START)
+    row = next(rows, None)
+    if row is None:
+        return ""
+    if row.log_odds is None or row.low is None or row.high is None:
+        return f" Whether it stays without those sources cannot be asked: {row.reason}."
+    main = facts.fit.term(name)
+    same = main is not None and row.log_odds * main.log_odds > 0.0
+    way = "the same way" if same else "the other way"
+    sure = ", but no change would fit too" if row.low < 0.0 < row.high else ""
+    return f" Without those sources the finds change {way} with {_OF[name]}{sure}."
+
+
+_OF = {"cycles": "cycles", "age_days": "age"}
+
+
 def late_log_sentence(
-    sources: int, trials: int, hides: int, allowed_for: bool = False
+    sources: int,
+    trials: int,
+    hides: int,
+    allowed_for: bool = False,
+    without: str = "",
+    *,
+    answered: bool = True,
 ) -> str | None:
     """What a storage log that begins late takes from the answer; None where none does.
 
     Parameters
     ----------
     sources, trials
-        Sources whose log begins late, and the trials on them, of so many ``hides``.
+        Sources whose log begins late, and the trials on them, of so many ``hides`` used.
     allowed_for
         Whether the model has a term for how long each went unlogged.
+    without
+        What is found without those sources, as a sentence.
+    answered
+        Whether there is an answer to rely on.
 
-    >>> late_log_sentence(1, 40, 100)[:88]
-    'The storage log of 1 source begins more than 30 days after it was taken in: thaws before'
+    >>> late_log_sentence(1, 40, 100)[:80]
+    'The storage log of 1 source begins more than 30 days after it was taken in, so i'
     """
     if not sources:
         return None
+    one = sources == 1
     told = (
         f"The storage log of {count(sources, 'source')} begins more than {LATE_LOG_DAYS} days "
-        f"after {'it was' if sources == 1 else 'they were'} taken in: thaws before that are not "
-        f"known and not counted. In {count(trials, 'trial')} there may have been more cycles than "
-        "told"
+        f"after {'it was' if one else 'they were'} taken in, so {'its' if one else 'their'} cycles "
+        f"are counted too low, in {trials:,} of the {count(hides, 'trial')} used"
     )
-    if trials < _MANY * hides:
+    if trials < SOME_MISSING * hides:
         return f"{told}. They are few beside the rest; log the earlier moves, if they are known."
+    mend = (
+        "If the earlier moves are written down anywhere, enter them; if not, go by each of those "
+        "sources' own finds."
+    )
+    if not answered:
+        return f"{told}. {mend}"
     if allowed_for:
         return (
-            f"{told}. The answer allows for how long each of them went unlogged, as well as that "
-            "can stand for thaws nobody wrote down, and no limit is set where they are many. Log "
-            "the earlier moves, if they are known, or see among the other ways of asking whether "
-            "the answer stays without those sources."
+            f"{told}. The answer allows for the time that went unlogged, as well as that can be "
+            f"done.{without} {mend}"
         )
     return (
-        f"{told}, and such thaws can look like an effect of age, since old sources have most of "
-        "them. So do not rely on the answer, nor on a limit by cycles or by age: log the earlier "
-        "moves, or leave those sources out and see whether it stays."
+        f"{told}, and thaws that are not counted can look like an effect of age, since old sources "
+        "have most of them. So do not rely on the answer, nor on a limit by cycles or by age."
+        f"{without} {mend}"
     )
 
 

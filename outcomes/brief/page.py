@@ -205,7 +205,8 @@ def _mark(threshold: Threshold) -> ThresholdMark | None:
 
 def figure_subtitle(facts: Facts) -> str:
     """The line under the title: size and certainty."""
-    return words.answer(facts.fit, facts.verdict, facts.retirement)
+    answer = words.answer(facts.fit, facts.verdict, facts.retirement)
+    return f"{answer} {words.counted_too_low(facts.fit, facts.verdict)}".strip()
 
 
 def _whose(facts: Facts) -> str:
@@ -446,13 +447,14 @@ def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
     age = (
         "not known" if source.age_days is None else f"{source.age_days / words.DAYS_PER_MONTH:.0f}"
     )
+    least = "at least " if source.log_begins_late else ""
     return {
         "source": source.source_id,
         "long": len(source.source_id) > _LONG_ID,
         "kind": source.kind or "not recorded",
         "short_kind": len(source.kind or "") <= _SHORT_KIND,
         "regime": source.regime or "not known",
-        "cycles": "not known" if source.cycles is None else f"{source.cycles:.0f}",
+        "cycles": "not known" if source.cycles is None else f"{least}{source.cycles:.0f}",
         "age": age,
         "found": f"{source.finds:,} of {source.trials:,}",
         "predicted": words.expected_finds(source, floor) or "not known",

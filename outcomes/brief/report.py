@@ -105,13 +105,15 @@ def retire_lines(facts: Facts) -> Iterator[str]:
         yield from _caution()
         return
     remaining = {left.source_id: left for left in facts.left}
+    cycles = {s.source_id: words.cycles_so_far(s) or "? cycles" for s in facts.shelf}
+    wide = max(10, *map(len, cycles.values()))
     for s in facts.shelf:
-        cycles = "? cycles" if s.cycles is None else words.count(round(s.cycles), "cycle")
         age = "age unknown" if s.age_days is None else words.months(s.age_days)
         expected = words.expected_finds(s, facts.settings.floor)
         predicted = "no prediction" if expected is None else expected.replace(" (", " in 100 (", 1)
         reason = words.advice_reason(s, facts.settings.floor)
-        yield (f"{s.advice:<7} {s.source_id:<14} {cycles:>10}, {age:<10} {predicted:<24} {reason}")
+        been = f"{cycles[s.source_id]:>{wide}}, {age:<10}"
+        yield f"{s.advice:<7} {s.source_id:<14} {been} {predicted:<24} {reason}"
         left = remaining.get(s.source_id)
         if left is not None and decisions.left_is_told(s, left):
             yield f"{'':<23}{decisions.left_words(left, facts.settings.confidence)}"

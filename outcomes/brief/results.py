@@ -467,6 +467,7 @@ def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
         "reason": words.advice_reason(source, floor),
         "trials_to_settle": source.trials_to_settle,
         "trials_used": source.trials_used,
+        "log_begins_late": source.log_begins_late,
     }
 
 

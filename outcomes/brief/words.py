@@ -25,8 +25,9 @@ from outcomes.fit.finds import FindFit, change_along
 from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime
 from outcomes.fit.reliability_rule import describe_rule, rule_false_call
 from outcomes.fit.result import Bin, FindCurve, Lifetime
+from outcomes.fit.terms import on_late_logs
 from outcomes.fit.watch import Watch
-from outcomes.fit.which_predicts import RatioTest, WhichPredicts
+from outcomes.fit.which_predicts import SOME_MISSING, RatioTest, WhichPredicts
 from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
 from outcomes.settings import ReliabilityRule
@@ -608,8 +609,51 @@ def price_sentence(price: TradeOff, retirement: Retirement) -> str | None:
     )
 
 
+def cycles_so_far(source: ShelfSource) -> str | None:
+    """Cycles of a source in words, at least so many where its log begins late; None if unknown."""
+    if source.cycles is None:
+        return None
+    least = "at least " if source.log_begins_late else ""
+    return f"{least}{count(round(source.cycles), 'cycle')}"
+
+
+def counted_too_low(fit: FindFit, verdict: WhichPredicts) -> str:
+    """For the slide: that many sources have more cycles than are on record; else nothing."""
+    if verdict.thaws_missing < SOME_MISSING:
+        return ""
+    late = fit.design.trials["source_id"][on_late_logs(fit.design.trials)].nunique()
+    none = ": no retirement limit" if verdict.no_limit else ""
+    return (
+        f"Cycles are counted too low for {late:,} of {count(fit.sources, 'source')}, whose storage "
+        f"logs begin late{none}."
+    )
+
+
 def past_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement) -> str | None:
-    """Held sources beyond the limit that their own evidence does not condemn; None without any."""
+    """Held sources beyond the limit that their own evidence does not condemn; None without any.
+
+    And those to test that may be beyond it, their cycles being counted from late on.
+    """
+    told = [_beyond_limit_sentence(shelf, retirement), _perhaps_past(shelf, retirement)]
+    return " ".join(sentence for sentence in told if sentence) or None
+
+
+def _perhaps_past(shelf: Sequence[ShelfSource], retirement: Retirement) -> str | None:
+    if not any(t.by == "cycles" for t in _limits_set(retirement)):
+        return None
+    past = _past(shelf, retirement)
+    some = [s for s in shelf if s.log_begins_late and s.advice == "test" and s not in past]
+    if not some:
+        return None
+    one = len(some) == 1
+    return (
+        f"{_named(some)} may be past the limit by cycles too: "
+        f"{'its log begins' if one else 'their logs begin'} late, so "
+        f"{'it has' if one else 'they have'} more cycles than are on record."
+    )
+
+
+def _beyond_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement) -> str | None:
     beyond = _past(shelf, retirement)
     if not beyond:
         return None
@@ -714,7 +758,7 @@ def advice_reason(source: ShelfSource, floor: float) -> str:
             "deciding"
         )
     if source.ground == "not documented":
-        return "its storage is not on record"
+        return "its storage is not on record: log where it is kept"
     return "no answer for the unit yet, so none for one source"
 
 

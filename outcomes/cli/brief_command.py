@@ -85,6 +85,8 @@ def command(
         return
     click.echo(words.headline(facts.fit, facts.verdict, facts.retirement) + ".")
     click.echo(words.answer(facts.fit, facts.verdict, facts.retirement))
+    click.echo(words.retire_sentence(facts.verdict, facts.retirement))
+    click.echo(words.shelf_summary(facts.shelf, facts.retirement))
     click.echo(not_used_line(facts, out / "set_aside.csv"))
     noted = records_noted(facts)
     for sentence in (*noted.before, noted.sentence):

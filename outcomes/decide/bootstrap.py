@@ -15,7 +15,7 @@ from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import Design, is_separated, plan_design
+from outcomes.fit.terms import UNLOGGED, Design, is_separated, plan_design
 
 REFITS = 200
 MOST_FAILED = 0.10
@@ -231,7 +231,7 @@ def _resample(
     y, x = design.y[rows], design.x[rows]
     position = design.column_of(exposure)
     assert position is not None
-    keep = _telling(x, y, position)
+    keep = _telling(x, y, position, design.column_of(UNLOGGED))
     if position not in keep or y.min() == y.max():
         return None
     if len(y) <= _TESTED_FOR_SEPARATION and is_separated(y, x[:, keep]):
@@ -246,15 +246,16 @@ def _resample(
     )
 
 
-def _telling(x: np.ndarray, y: np.ndarray, position: int) -> list[int]:
+def _telling(x: np.ndarray, y: np.ndarray, position: int, unlogged: int | None = None) -> list[int]:
     """Columns that still say something new, and whose trials have both results.
 
     A rare kind, or its misses, may not have been drawn.
     """
     first = [0, position]
     for j in range(1, x.shape[1]):
-        there = x[:, j] == 1.0
-        indicator = bool(np.all(there | (x[:, j] == 0.0)))
+        # What went unlogged is 0 for most: the trials beside them are asked as those of a word are.
+        there = x[:, j] != 0.0 if j == unlogged else x[:, j] == 1.0
+        indicator = j == unlogged or bool(np.all(there | (x[:, j] == 0.0)))
         if j != position and not (indicator and len(set(y[there])) < 2):
             first.append(j)
     scale = np.maximum(np.abs(x).max(axis=0), 1e-12)

@@ -17,6 +17,7 @@ from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import EXPOSURES, OF_THE_SOURCE, UNLOGGED, Design, unassisted_hides
 from outcomes.fit.which_predicts import exposures_tied
+from outcomes.records.rules import LATE_LOG_DAYS
 
 _MOST_TRIALS_TO_SETTLE = 500
 # About what 35 trials at 85 in 100 leave open at 90 % confidence.
@@ -59,6 +60,9 @@ class ShelfSource:
     latest_trials, latest_finds
         Its latest trials among those used, 20 at most, and finds among them: what
         may speak against the prediction.
+    log_begins_late
+        Whether its storage log begins more than 30 days after it was taken in:
+        ``cycles`` is then the least it can have been through.
     """
 
     source_id: str
@@ -77,6 +81,7 @@ class ShelfSource:
     trials_used: int | None = None
     latest_trials: int = 0
     latest_finds: int = 0
+    log_begins_late: bool = False
 
     def could_be_far(self, floor: float) -> tuple[str, ...]:
         """Sides of the floor, ``"above"`` and ``"below"``, on which it may well lie far off.
@@ -254,6 +259,7 @@ def _advise(
         trials_to_settle=settle,
         latest_trials=recent[0],
         latest_finds=recent[1],
+        log_begins_late=documented and row.undocumented_days > LATE_LOG_DAYS,  # type: ignore[attr-defined]
     )
 
 

@@ -202,6 +202,15 @@ class _Chosen:
         self.room -= 1
 
 
+def _too_few_late(trials: pd.DataFrame) -> str | None:
+    late = trials[on_late_logs(trials)]
+    if len(late) < _LEAST_PER_WORD:
+        return f"fewer than {_LEAST_PER_WORD} results on sources whose storage log begins late"
+    if late["source_id"].nunique() < 2:
+        return "only one source whose storage log begins late"
+    return None
+
+
 def choose_conditions(trials: pd.DataFrame, informative: pd.Series) -> Conditions:
     """Choose the terms that these trials can tell about, exposures first.
 
@@ -229,6 +238,9 @@ def choose_conditions(trials: pd.DataFrame, informative: pd.Series) -> Condition
     )
     for name in _ORDER:
         if name not in trials or (name == UNLOGGED and not on_late_logs(trials).any()):
+            continue
+        if name == UNLOGGED and (short := _too_few_late(trials[informative.to_numpy()])):
+            chosen.refuse(name, short)
             continue
         if name in _WORDS:
             chosen.try_words(name, trials[name])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +16,7 @@ from outcomes.fit.lifetime import counting_trials
 from outcomes.fit.ratio import ratio_interval, sized
 from outcomes.fit.reliability_rule import first_called
 from outcomes.fit.result import LeftOut, Lifetime
+from outcomes.fit.terms import on_late_logs
 from outcomes.settings import Settings
 from outcomes.telling import count
 
@@ -221,7 +222,11 @@ def fit_cycles_at_age(trials: pd.DataFrame, settings: Settings) -> CyclesAtAge:
     Therneau, T. M. and Grambsch, P. M. (2000). *Modeling Survival Data:
     Extending the Cox Model*, section 3.7.
     """
-    rows, sources, left_out = _between_trials(trials, settings)
+    unlogged = on_late_logs(trials)
+    rows, sources, known = _between_trials(trials[~unlogged], settings)
+    late: list[LeftOut] = []
+    _note(late, int(trials["source_id"][unlogged].nunique()), _LATE)
+    left_out = (*late, *known)
     events = int(rows["event"].sum()) if len(rows) else 0
     reason = _too_few(events)
     if reason is None and rows["cycles"].nunique() < 2:
@@ -244,7 +249,9 @@ def fit_cycles_at_age(trials: pd.DataFrame, settings: Settings) -> CyclesAtAge:
     )
 
 
-def fit_cycle_hazard(lifetime: Lifetime, settings: Settings) -> CycleHazard:
+def fit_cycle_hazard(
+    lifetime: Lifetime, settings: Settings, late: Collection[str] = ()
+) -> CycleHazard:
     """Fit the hazard of meeting the rule from one cycle to the next.
 
     A source counts from its cycles at its first trial on; its event lies in one of the
@@ -258,6 +265,9 @@ def fit_cycle_hazard(lifetime: Lifetime, settings: Settings) -> CycleHazard:
         Of the same trials; its ``followed`` is used.
     settings
         Its ``alpha`` is used.
+    late
+        Sources whose storage log begins late: their cycles are not known, and they are
+        left out.
 
     Returns
     -------
@@ -274,6 +284,9 @@ def fit_cycle_hazard(lifetime: Lifetime, settings: Settings) -> CycleHazard:
     followed = lifetime.followed
     left_out: list[LeftOut] = []
     if len(followed):
+        unlogged = followed["source_id"].astype(str).isin(list(late))
+        _note(left_out, int(unlogged.sum()), _LATE)
+        followed = followed[~unlogged]
         known = followed[["entry_cycles", "low_cycles", "exit_cycles"]].notna().all(axis=1)
         _note(left_out, int((~known).sum()), "cycles not known")
         followed = followed[known]
@@ -300,6 +313,9 @@ def fit_cycle_hazard(lifetime: Lifetime, settings: Settings) -> CycleHazard:
         reason=reason,
         sentence=f"How many sources each further cycle costs cannot be said yet: {reason}.",
     )
+
+
+_LATE = "the storage log begins late, so cycles are not known"
 
 
 def _note(left_out: list[LeftOut], count: int, reason: str) -> None:

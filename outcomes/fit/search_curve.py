@@ -12,6 +12,7 @@ from statsmodels.duration.survfunc import SurvfuncRight
 
 from outcomes.fit.accelerated import AcceleratedFit
 from outcomes.fit.conditions import Conditions
+from outcomes.fit.terms import UNLOGGED, unlogged_days
 
 POINTS = 41
 MOST_BINS = 6
@@ -118,6 +119,12 @@ def search_time_curve(
     middle = float(np.log(np.log(2.0))) if fit.family == "Weibull" else 0.0
     gradient = np.zeros((len(at), p + dogs + 1))
     gradient[:, place] = (at - values.mean()) / _STEPS[exposure]
+    held = "the average dog, a source of no effect of its own, other terms at their means"
+    unlogged = next((j for j, c in enumerate(chosen.columns) if c.term == UNLOGGED), None)
+    if unlogged is not None:
+        # Terms are centred: of a source logged from the start.
+        gradient[:, unlogged] = -float(unlogged_days(chosen.trials[UNLOGGED]).mean()) / 30.0
+        held += ", logged from the start"
     gradient[:, p : p + dogs] = 1.0 / dogs
     gradient[:, -1] = scale * middle
     log_median = gradient[:, :-1] @ fit.beta + scale * middle
@@ -134,7 +141,7 @@ def search_time_curve(
         ),
         confidence=1.0 - alpha,
         observed=observed_medians(chosen.trials, exposure, alpha),
-        held="the average dog, a source of no effect of its own, other terms at their means",
+        held=held,
         sentence=_sentence(exposure, at, (median, low, high), thin, alpha),
     )
 

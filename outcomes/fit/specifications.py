@@ -34,6 +34,7 @@ from outcomes.telling import count, p_value
 MAIN = "the main model"
 LEAST_SOURCES = 5
 UNLOGGED = (0.10, 0.20, 0.30)
+LOGGED_FROM_THE_START = "sources logged from the start only"
 _DRAWS = 5
 _TRIALS_REFITTED = 400_000  # trials times refits spent on leaving out sources, and on dogs
 _MANY_TRIALS = 20_000
@@ -791,7 +792,7 @@ def _other_trials(asked: _Asked, records: Records | None) -> None:
         _ask_anew(asked, "qualified dogs only", trials[qualified])
     unlogged = on_late_logs(trials)
     if unlogged.any():
-        _ask_anew(asked, "sources logged from the start only", trials[~unlogged])
+        _ask_anew(asked, LOGGED_FROM_THE_START, trials[~unlogged])
     late = trials["started_at"] > trials["started_at"].max() - _YEAR
     _ask_anew(asked, "last 12 months only", trials[late])
 

@@ -379,11 +379,23 @@ class _Chosen:
             return "the same in every trial used"
         if least_spread and float(values.quantile(0.95) - values.quantile(0.05)) < least_spread:
             return "hardly varies between the trials used"
+        if name == UNLOGGED and (short := self.too_few_late(~self.missing)):
+            return short
         if name == "use_ratio" and self.frame["source_id"].nunique() < _SOURCES_FOR_USE_RATIO:
             return f"fewer than {_SOURCES_FOR_USE_RATIO} sources to learn it from"
         if self.budget - len(self.columns) < 1:
             return self.too_many(1)
         return _TOO_FEW_SOURCES if self.too_few_sources(name, 1) else None
+
+    def too_few_late(self, kept: pd.Series) -> str | None:
+        """Why sources whose log begins late cannot have a term, as a word could not; else None."""
+        late = self.frame[kept.to_numpy() & on_late_logs(self.frame)]
+        finds = int((late["result"] == "find").sum())
+        if min(finds, len(late) - finds) < PER_PARAMETER:
+            return "fewer than 5 finds or 5 misses on sources whose storage log begins late"
+        if late["source_id"].nunique() < 2:
+            return "only one source whose storage log begins late"
+        return None
 
     def too_few_sources(self, name: str, wanted: int) -> bool:
         """Whether a term that tells sources apart would leave too few to learn it from.
@@ -460,6 +472,8 @@ class _Chosen:
         values = self.values[j][kept].to_numpy(dtype=float)
         if len(values) == 0 or values.max() == values.min():
             return "the same in every trial without a missing condition"
+        if self.columns[j].term == UNLOGGED and (short := self.too_few_late(kept)):
+            return short
         if self.columns[j].contrast is not None:
             found = (self.frame["result"] == "find")[kept].to_numpy()[values == 1.0]
             if found.all() or not found.any():

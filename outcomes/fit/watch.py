@@ -16,6 +16,7 @@ from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import LeftOut, MixedFit
 from outcomes.fit.terms import (
     EXPOSURES,
+    UNLOGGED,
     Design,
     column_values,
     plan_design,
@@ -31,7 +32,7 @@ BASELINE_DOGS = 3
 # What rises with the calendar would be carried far beyond the baseline it was learnt on, and
 # how readily a source is taken is not known until it has been.
 _NOT_KNOWN_BEFORE = ("frozen_share", "use_ratio")
-_NOT_LEARNT = ("experience", *_NOT_KNOWN_BEFORE)
+_NOT_LEARNT = ("experience", UNLOGGED, *_NOT_KNOWN_BEFORE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +238,7 @@ def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None
         return None
     x = model.matrix(hides)
     for j, column in enumerate(model.design.columns, start=1):
-        if column.term in EXPOSURES:
+        if column.term in (*EXPOSURES, UNLOGGED):
             x[:, j] = x[used, j].mean()
     log_odds = x @ model.mixed.beta + model.effect("dog", hides["dog_id"])[0]
     between, within = model.sd("source"), model.session_sd
@@ -323,8 +324,13 @@ def _learn(baseline: pd.DataFrame) -> _Model:
 
 
 def _fit(design: Design) -> _Model:
-    if min(int(design.y.sum()), int((1 - design.y).sum())) < BASELINE_MISSES // 2:
-        raise FitError("too few trials of the baseline can be used")
+    finds, least = int(design.y.sum()), BASELINE_MISSES // 2
+    misses = len(design.y) - finds
+    if min(finds, misses) < least:
+        raise FitError(
+            f"of the baseline only {finds:,} finds and {misses:,} misses can be used, and "
+            f"{least} of each are needed; outcomes brief says why trials are not used"
+        )
     if design.separated:
         raise FitError("finds and misses of the baseline do not overlap along the conditions")
     return _Model(design, fit_mixed(design.y, design.x, design.names, design.groups))

@@ -20,7 +20,7 @@ _BATCH = 10  # refits between looks at whether more could change the answer
 _SETTLED = 3.0  # standard errors of the mean statistic
 # Shares of the trials on late logs, by simulated units: from the first on age is not named where
 # the model has no term for what went unlogged, from the second on no limit is set.
-_SOME_MISSING, MUCH_MISSING = 0.05, 0.1
+SOME_MISSING, MUCH_MISSING = 0.05, 0.1
 _TIED = 0.9  # correlation from which the variance of either is over five times what it might be
 _FEW_SOURCES = 100  # from here on the chi-square reference is used as it stands
 _MOST_TRIALS_TO_REFIT = 20_000
@@ -201,7 +201,7 @@ def which_predicts(
     # Where cycles could not be asked about at all, there is nothing to tell age from.
     named = verdict in ("age", "both") and "cycles" in present
     missing = float(on_late_logs(design.trials).mean())
-    withheld = named and missing >= _SOME_MISSING and not _allowed_for(design)
+    withheld = named and missing >= SOME_MISSING and not _allowed_for(design)
     if withheld:
         verdict = "cannot be told apart"
     if tests.by_sources and joint is not None and joint.p_chi_square < settings.alpha:
@@ -235,8 +235,7 @@ def _allowed_for(design: Design) -> bool:
     What sources were thawed then is not counted, and the older they are the more of it there may
     be: age would stand in for cycles.
     """
-    # As much for every source: then it is no older one that lacks more.
-    return design.column_of(UNLOGGED) is not None or design.trials[UNLOGGED].nunique() == 1
+    return design.column_of(UNLOGGED) is not None
 
 
 def _decide(
@@ -550,6 +549,7 @@ def _without_model(
         slopes_differ=(),
         would_separate=(),
         notes=tuple(notes),
+        thaws_missing=float(on_late_logs(fit.design.trials).mean()) if fit.n else 0.0,
     )
 
 
@@ -568,8 +568,12 @@ def _largest_fall(fit: FindFit, present: tuple[str, ...]) -> dict[str, float]:
 
 
 def _would_separate(design: Design) -> tuple[str, ...]:
-    """Sources farthest from the unit's usual course of cycles with age, at their latest trial."""
-    latest = design.trials.sort_values("started_at").groupby("source_id", sort=True).tail(1)
+    """Sources farthest from the unit's usual course of cycles with age, at their latest trial.
+
+    Of those logged from the start: how seldom the others were thawed is not known.
+    """
+    known = design.trials[~on_late_logs(design.trials)]
+    latest = known.sort_values("started_at").groupby("source_id", sort=True).tail(1)
     frame = latest[["source_id", "cycles", "age_days"]].astype({"cycles": float})
     if len(frame) < 3 or frame["age_days"].nunique() < 2:
         return ()

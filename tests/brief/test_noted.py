@@ -186,11 +186,14 @@ def test_where_there_is_nothing_to_say_nothing_is_said(demo_facts: Facts) -> Non
 def test_a_few_trials_on_a_late_log_do_not_put_the_whole_answer_in_doubt() -> None:
     few, many = (late_log_sentence(1, trials, 100) or "" for trials in (4, 5))
     assert few.endswith("few beside the rest; log the earlier moves, if they are known.")
-    assert many.endswith("leave those sources out and see whether it stays.")
+    assert many.endswith("if not, go by each of those sources' own finds.")
+    assert "do not rely on the answer, nor on a limit" in many
     allowed = late_log_sentence(1, 5, 100, allowed_for=True) or ""
-    assert "The answer allows for how long each of them went unlogged" in allowed
+    assert "The answer allows for the time that went unlogged" in allowed
     assert "do not rely" not in allowed
     assert late_log_sentence(1, 4, 100, allowed_for=True) == few
+    asked = late_log_sentence(1, 5, 100, allowed_for=True, without=" Without them: X.") or ""
+    assert "as that can be done. Without them: X. If the earlier" in asked
 
 
 @pytest.mark.parametrize(("silent", "many"), [(0, False), (2, False), (3, True)])
@@ -237,7 +240,9 @@ def test_a_storage_log_that_begins_late_is_told_before_any_limit(
     assert noted["trials_after"] == len(tried)
     said = f"The storage log of {noted['late_logs']} sources begins more than 30 days after"
     assert noted["late_logs_sentence"].startswith(said)
-    assert "do not rely on the answer, nor on a limit" in noted["late_logs_sentence"]
+    # Too few trials for an answer: there is none to rely on.
+    assert noted["late_logs_sentence"].endswith("if not, go by each of those sources' own finds.")
+    assert "answer" not in noted["late_logs_sentence"]
     assert said in answer.out
     page = unescape((tmp_path / "out" / "briefing.html").read_text(encoding="utf-8"))
     assert 0 < page.index(said) < page.index('<ul class="lead">')

@@ -9,10 +9,12 @@ import pandas as pd
 import pytest
 from scipy import special
 
+from outcomes.brief import words
 from outcomes.decide.bootstrap import _threshold
 from outcomes.decide.compare import _storage_design
 from outcomes.decide.curve import find_curve, met_at_all
 from outcomes.decide.shelf import review_shelf
+from outcomes.decide.threshold import set_threshold
 from outcomes.decide.trade_off import trade_off
 from outcomes.fit.conditions import choose_conditions
 from outcomes.fit.finds import FindFit, averaged_probability, fit_finds, linear_predictor
@@ -166,3 +168,95 @@ def test_the_term_is_there_only_where_a_log_begins_late(late: Late) -> None:
         if there:
             # Up to 30 days count as none.
             assert set(design.x[:, design.column_of(UNLOGGED)]) == {0.0, 31.0 / 30.0}
+
+
+def test_cycles_of_a_log_that_begins_late_are_told_as_the_least_there_can_be(late: Late) -> None:
+    records, joined, fit = late
+    as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
+    shelf = review_shelf(fit, records.sources, joined.history, as_of)
+    taken_in = records.sources.set_index("source_id")["acquired_on"]
+    first = records.storage.groupby("source_id")["moved_at"].min()
+    told = {s.source_id: s.log_begins_late for s in shelf if s.cycles is not None}
+    assert told == {name: (first[name] - taken_in[name]).days > 30 for name in told}
+    assert len(set(told.values())) == 2
+    for source in shelf:
+        if source.cycles is not None:
+            assert (words.cycles_so_far(source) or "").startswith("at least ") is told[
+                source.source_id
+            ]
+    verdict = replace(which_predicts(fit, refits=0), thaws_missing=0.09)
+    retirement = set_threshold(fit, verdict)
+    assert retirement.thresholds[0].retire_after is not None
+    some = [s for s in shelf if s.advice == "test"][:1]
+    within = [replace(s, cycles=1.0, log_begins_late=True) for s in some]
+    said = words.past_limit_sentence(within, retirement)
+    assert said == (
+        f"{some[0].source_id} may be past the limit by cycles too: its log begins late, so it has "
+        "more cycles than are on record."
+    )
+    assert (
+        words.past_limit_sentence([replace(within[0], log_begins_late=False)], retirement) is None
+    )
+    assert words.past_limit_sentence(within, replace(retirement, thresholds=())) is None
+
+
+def test_the_slide_says_that_cycles_are_counted_too_low(late: Late) -> None:
+    fit = late[2]
+    verdict = which_predicts(fit, refits=0)
+    n = fit.design.trials.loc[fit.design.trials[UNLOGGED] > 30.0, "source_id"].nunique()
+    said = f"Cycles are counted too low for {n} of {fit.sources} sources, whose storage logs begin"
+    assert words.counted_too_low(fit, verdict) == f"{said} late: no retirement limit."
+    some = words.counted_too_low(fit, replace(verdict, thaws_missing=0.06))
+    assert some == f"{said} late."
+    assert words.counted_too_low(fit, replace(verdict, thaws_missing=0.04)) == ""
+
+
+def test_one_late_log_does_not_cost_the_whole_answer() -> None:
+    # Five trials after a late start, all found: as a term they would part finds from misses.
+    trials = join(unit_records(simulate_unit(SCENARIOS["cycles only"], 6))).trials
+    find = trials["result"] == "find"
+    hides = find | (trials["result"] == "miss")
+    sources = trials["source_id"][hides].unique()
+    found = trials.index[find & (trials["source_id"] == sources[0])][:5]
+    some = trials.index[hides & (trials["source_id"] == sources[0])]
+    more = trials.index[hides & (trials["source_id"] == sources[1])]
+    for rows, there, reason in (
+        (found, False, "fewer than 5 finds or 5 misses on sources whose"),
+        (some, False, "only one source whose storage log begins late"),
+        (some.union(more), True, ""),
+    ):
+        told = trials.assign(**{UNLOGGED: np.where(trials.index.isin(rows), 400.0, 0.0)})
+        fit = fit_finds(told, Settings())
+        assert fit.mixed is not None
+        assert (fit.term(UNLOGGED) is not None) is there
+        left = [x.reason for x in fit.left_out if x.term == UNLOGGED]
+        assert [r.startswith(reason) for r in left] == ([] if there else [True])
+        chosen = choose_conditions(told[hides], find[hides])
+        assert (UNLOGGED in {c.term for c in chosen.columns}) is there
+
+
+def test_early_warning_learns_nothing_of_late_logs(late: Late) -> None:
+    from outcomes.fit.watch import watch
+
+    joined = late[1]
+    whole = joined.trials.assign(**{UNLOGGED: 0.0})
+    assert watch(joined.trials, Settings()).learnt == watch(whole, Settings()).learnt
+
+
+def test_hazards_by_cycles_leave_out_sources_whose_cycles_are_not_known(late: Late) -> None:
+    from outcomes.brief.lasting import ask_lasting
+    from outcomes.fit.lifetime import fit_lifetime
+
+    records, joined, _fit = late
+    trials, tables = joined.trials, (records.sources, records.storage)
+    lifetime = fit_lifetime(trials, *tables, Settings())
+    found = ask_lasting(trials, lifetime, Settings())
+    begins_late = set(trials["source_id"][trials[UNLOGGED] > 30.0].astype(str))
+    reason = "the storage log begins late, so cycles are not known"
+    for answer in (found.cycles_at_age, found.next_cycles):
+        assert any(x.reason.endswith(reason) for x in answer.left_out)
+    known = trials[~trials["source_id"].astype(str).isin(begins_late)]
+    alone = ask_lasting(known, fit_lifetime(known, *tables, Settings()), Settings())
+    assert found.cycles_at_age.events == alone.cycles_at_age.events
+    assert found.next_cycles.events == alone.next_cycles.events
+    assert 0 < alone.next_cycles.sources == found.next_cycles.sources < len(lifetime.followed)
