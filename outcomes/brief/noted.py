@@ -237,11 +237,15 @@ def _without_those(facts: Facts) -> str:
         return ""
     if row.log_odds is None or row.low is None or row.high is None:
         return f" Whether it stays without those sources cannot be asked: {row.reason}."
+    unsure = row.low < 0.0 < row.high
+    if facts.verdict.verdict == "no change detected":
+        shows = "no change with cycles shows either" if unsure else "a change with cycles shows"
+        return f" Without those sources {shows}."
     main = facts.fit.term(name)
     same = main is not None and row.log_odds * main.log_odds > 0.0
     way = "the same way" if same else "the other way"
-    sure = ", but no change would fit too" if row.low < 0.0 < row.high else ""
-    return f" Without those sources the finds change {way} with {_OF[name]}{sure}."
+    but = ", but no change would fit too" if unsure else ""
+    return f" Without those sources the finds change {way} with {_OF[name]}{but}."
 
 
 _OF = {"cycles": "cycles", "age_days": "age"}
@@ -278,7 +282,7 @@ def late_log_sentence(
     told = (
         f"The storage log of {count(sources, 'source')} begins more than {LATE_LOG_DAYS} days "
         f"after {'it was' if one else 'they were'} taken in, so {'its' if one else 'their'} cycles "
-        f"are counted too low, in {trials:,} of the {count(hides, 'trial')} used"
+        f"may be counted too low, in {trials:,} of the {count(hides, 'trial')} used"
     )
     if trials < SOME_MISSING * hides:
         return f"{told}. They are few beside the rest; log the earlier moves, if they are known."

@@ -618,14 +618,14 @@ def cycles_so_far(source: ShelfSource) -> str | None:
 
 
 def counted_too_low(fit: FindFit, verdict: WhichPredicts) -> str:
-    """For the slide: that many sources have more cycles than are on record; else nothing."""
+    """For the slide: that many sources may have more cycles than are on record; else nothing."""
     if verdict.thaws_missing < SOME_MISSING:
         return ""
     late = fit.design.trials["source_id"][on_late_logs(fit.design.trials)].nunique()
     none = ": no retirement limit" if verdict.no_limit else ""
     return (
-        f"Cycles are counted too low for {late:,} of {count(fit.sources, 'source')}, whose storage "
-        f"logs begin late{none}."
+        f"Cycles may be counted too low for {late:,} of {count(fit.sources, 'source')}, whose "
+        f"storage logs begin late{none}."
     )
 
 
@@ -649,7 +649,7 @@ def _perhaps_past(shelf: Sequence[ShelfSource], retirement: Retirement) -> str |
     return (
         f"{_named(some)} may be past the limit by cycles too: "
         f"{'its log begins' if one else 'their logs begin'} late, so "
-        f"{'it has' if one else 'they have'} more cycles than are on record."
+        f"{'it' if one else 'they'} may have more cycles than are on record."
     )
 
 

@@ -248,3 +248,52 @@ def test_a_storage_log_that_begins_late_is_told_before_any_limit(
     assert 0 < page.index(said) < page.index('<ul class="lead">')
     # The other notes do not count it a second time.
     assert noted["sentence"] is None or "begins more than" not in noted["sentence"]
+
+
+@pytest.mark.parametrize(
+    ("verdict", "log_odds", "low", "high", "said"),
+    [
+        ("cycles", -0.1, -0.2, -0.01, " Without those sources the finds change the same way with"),
+        ("cycles", -0.1, -0.2, 0.1, "same way with cycles, but no change would fit too."),
+        ("cycles", 0.1, 0.05, 0.2, "the finds change the other way with cycles."),
+        ("no change detected", -0.1, -0.2, 0.1, "no change with cycles shows either."),
+        ("no change detected", -0.1, -0.2, -0.1, "sources a change with cycles shows."),
+        (
+            "cycles",
+            None,
+            None,
+            None,
+            " it stays without those sources cannot be asked: few.",
+        ),
+    ],
+)
+def test_whether_the_answer_stays_without_late_logs_is_told(
+    demo_facts: Facts,
+    verdict: str,
+    log_odds: float | None,
+    low: float | None,
+    high: float | None,
+    said: str,
+) -> None:
+    from outcomes.brief.noted import _without_those
+    from outcomes.fit.specifications import LOGGED_FROM_THE_START
+
+    term = demo_facts.fit.term("cycles")
+    assert term is not None
+    assert term.log_odds < 0.0
+    main = demo_facts.ways.rows[0]
+    row = replace(
+        main,
+        name=LOGGED_FROM_THE_START,
+        term="cycles",
+        log_odds=log_odds,
+        low=low,
+        high=high,
+        reason="few" if log_odds is None else None,
+    )
+    asked = demo_facts.with_answers(
+        ways=replace(demo_facts.ways, rows=(main, row)),
+        verdict=replace(demo_facts.verdict, verdict=verdict),
+    )
+    assert said in _without_those(asked)
+    assert _without_those(demo_facts) == ""

@@ -191,8 +191,8 @@ def test_cycles_of_a_log_that_begins_late_are_told_as_the_least_there_can_be(lat
     within = [replace(s, cycles=1.0, log_begins_late=True) for s in some]
     said = words.past_limit_sentence(within, retirement)
     assert said == (
-        f"{some[0].source_id} may be past the limit by cycles too: its log begins late, so it has "
-        "more cycles than are on record."
+        f"{some[0].source_id} may be past the limit by cycles too: its log begins late, so it may "
+        "have more cycles than are on record."
     )
     assert (
         words.past_limit_sentence([replace(within[0], log_begins_late=False)], retirement) is None
@@ -204,7 +204,9 @@ def test_the_slide_says_that_cycles_are_counted_too_low(late: Late) -> None:
     fit = late[2]
     verdict = which_predicts(fit, refits=0)
     n = fit.design.trials.loc[fit.design.trials[UNLOGGED] > 30.0, "source_id"].nunique()
-    said = f"Cycles are counted too low for {n} of {fit.sources} sources, whose storage logs begin"
+    said = (
+        f"Cycles may be counted too low for {n} of {fit.sources} sources, whose storage logs begin"
+    )
     assert words.counted_too_low(fit, verdict) == f"{said} late: no retirement limit."
     some = words.counted_too_low(fit, replace(verdict, thaws_missing=0.06))
     assert some == f"{said} late."
