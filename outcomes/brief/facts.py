@@ -303,6 +303,12 @@ class Facts:
         found: Specifications = self._answer_further("ways")
         return found
 
+    @property
+    def ways_known(self) -> Specifications | None:
+        """The same where it has been worked out already; else None, and it is not."""
+        found: Specifications | None = self.__dict__.get("ways")
+        return found
+
     @cached_property
     def quality(self) -> Quality:
         """How well finds are predicted, whether or not ``with_further``."""

@@ -228,10 +228,11 @@ def moves_aside_sentence(aside: int, handed: int, reason: str, same: int) -> str
 
 def _without_those(facts: Facts) -> str:
     """Whether the answer stays without the sources whose log begins late; empty if not asked."""
-    if not facts.with_further:
+    ways = facts.ways_known
+    if ways is None:
         return ""
     name = {"age": "age_days"}.get(facts.verdict.verdict, "cycles")
-    rows = (row for row in facts.ways.of(name) if row.name == LOGGED_FROM_THE_START)
+    rows = (row for row in ways.of(name) if row.name == LOGGED_FROM_THE_START)
     row = next(rows, None)
     if row is None:
         return ""
