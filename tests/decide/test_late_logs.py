@@ -262,3 +262,45 @@ def test_hazards_by_cycles_leave_out_sources_whose_cycles_are_not_known(late: La
     assert found.cycles_at_age.events == alone.cycles_at_age.events
     assert found.next_cycles.events == alone.next_cycles.events
     assert 0 < alone.next_cycles.sources == found.next_cycles.sources < len(lifetime.followed)
+
+
+def test_the_search_time_curve_is_of_sources_logged_from_the_start(
+    late: Late, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from outcomes.fit import search_curve, search_time
+
+    asked: list[tuple] = []
+    made = search_time.search_time_curve
+
+    def kept(*arguments):
+        asked.append(arguments)
+        return made(*arguments)
+
+    monkeypatch.setattr(search_time, "search_time_curve", kept)
+    found = search_time.fit_search_time(late[1].trials, Settings()).curve
+    assert found is not None
+    assert found.held.endswith("logged from the start")
+    monkeypatch.setattr(search_curve, "UNLOGGED", "none of the terms")
+    chosen, fit = asked[0][:2]
+    at_means = made(*asked[0])
+    assert at_means is not None
+    apart = [
+        np.log(m.median_s / zero.median_s)
+        for m, zero in zip(at_means.points, found.points, strict=True)
+    ]
+    place = [c.term for c in chosen.columns].index(UNLOGGED)
+    days = chosen.trials[UNLOGGED]
+    steps = days.where(days > 30.0, 0.0).mean() / 30.0
+    assert abs(fit.beta[place] * steps) > 1e-3
+    assert apart == pytest.approx([fit.beta[place] * steps] * len(apart))
+
+
+def test_sources_that_would_tell_are_of_those_logged_from_the_start(late: Late) -> None:
+    from outcomes.fit.which_predicts import _would_separate
+
+    design = late[2].design
+    begins_late = set(design.trials["source_id"][design.trials[UNLOGGED] > 30.0])
+    assert set(_would_separate(design.logged_from_the_start())) - begins_late
+    assert not set(_would_separate(design)) & begins_late
+    blind = replace(design, trials=design.trials.assign(**{UNLOGGED: 0.0}))
+    assert set(_would_separate(blind)) & begins_late
