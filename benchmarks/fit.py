@@ -120,7 +120,7 @@ def main() -> None:
         return
     sizes = chosen.trials or [2_600]
     with_lme4 = chosen.lme4 or not chosen.trials
-    versions = ", ".join(f"{name} {metadata.version(name)}" for name in ("glmm", "numpy"))
+    versions = ", ".join(f"{name} {metadata.version(name)}" for name in ("numpy", "scipy"))
     sys.stdout.write(
         f"{dt.date.today():%Y-%m-%d}, Python {platform.python_version()}, {versions}; "
         f"{chosen.dogs} dogs, {chosen.sources} sources, best of {chosen.repeats}\n"

@@ -228,7 +228,7 @@ def machine() -> str:
             if line.startswith("model name")
         ]
         name = names[0] if names else name
-    packages = ["outcomes", "glmm", "numpy", "pandas"]
+    packages = ["outcomes", "numpy", "scipy", "pandas"]
     if importlib.util.find_spec("duckdb"):
         packages.append("duckdb")
     versions = ", ".join(f"{package} {metadata.version(package)}" for package in packages)

@@ -273,7 +273,7 @@ def _loaded_by(code: str) -> set[str]:
     return {name.partition(".")[0] for name in done.stderr.rpartition("loaded ")[2].split()}
 
 
-HEAVY = {"glmm", "jinja2", "lifelines", "matplotlib", "numpy", "openpyxl", "pandas", "pyarrow"}
+HEAVY = {"jinja2", "lifelines", "matplotlib", "numpy", "openpyxl", "pandas", "pyarrow"}
 HEAVY |= {"rapidfuzz", "scipy", "seaborn", "statsmodels"}
 
 

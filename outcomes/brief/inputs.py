@@ -12,7 +12,7 @@ from outcomes.decide import shelf, source_draws, trade_off
 from outcomes.exposure.definitions import define_exposures
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
-_LIBRARIES = ("firthmodels", "glmm", "numpy", "pandas", "scipy", "statsmodels")
+_LIBRARIES = ("firthmodels", "numpy", "pandas", "scipy", "statsmodels")
 
 
 def inputs_section(facts: Facts) -> dict[str, Any]:

@@ -15,7 +15,8 @@ from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import UNLOGGED, Design, is_separated, plan_design
+from outcomes.fit.terms import UNLOGGED, Design, plan_design
+from outcomes.models.separation import is_separated
 
 REFITS = 200
 MOST_FAILED = 0.10
@@ -148,9 +149,7 @@ def bootstrap_threshold(
         try:
             if drawn is None:
                 raise FitError("the resample has too little to compare")
-            mixed = fit_mixed(
-                drawn.y, drawn.x, drawn.names, drawn.groups, start=start, details=False
-            )
+            mixed = fit_mixed(drawn.y, drawn.x, drawn.names, drawn.groups, details=False)
             found.append(_threshold(drawn, mixed, threshold.by, threshold.floor, limits))
         except FitError:
             failed += 1

@@ -11,7 +11,8 @@ from scipy import stats
 from outcomes.errors import FitError
 from outcomes.fit.finds import FindFit, averaged_probability, refit, small_sample
 from outcomes.fit.result import MixedFit
-from outcomes.fit.terms import UNLOGGED, Column, Design, is_separated
+from outcomes.fit.terms import UNLOGGED, Column, Design
+from outcomes.models.separation import is_separated
 
 LEAST_SOURCES = 3
 LEAST_EVENTS = 5

@@ -77,7 +77,7 @@ def reduce_bias(
 def held_at(mixed: MixedFit, columns: Sequence[int], values: np.ndarray) -> MixedFit:
     """The fit with some fixed effects at given values; all others follow as the likelihood has it.
 
-    To first order, by the joint covariance; a grouping that it does without stays.
+    To first order, by the joint covariance.
 
     Parameters
     ----------
@@ -96,9 +96,13 @@ def held_at(mixed: MixedFit, columns: Sequence[int], values: np.ndarray) -> Mixe
     step = np.asarray(values) - mixed.beta[own]
     move = covariance[:, own] @ np.linalg.solve(covariance[np.ix_(own, own)], step)
     effects = dict(mixed.effects)
-    for grouping, places in _places(mixed).items():
+    for grouping, places in places_of(mixed).items():
         frame = effects[grouping]
         effects[grouping] = frame.assign(effect=frame["effect"] + move[places])
+    if mixed.joint_wide is not None:
+        frame = effects[mixed.joint_wide.name]
+        along = mixed.joint_wide.cross @ move
+        effects[mixed.joint_wide.name] = frame.assign(effect=frame["effect"] + along)
     return replace(mixed, beta=mixed.beta + move[: len(mixed.beta)], effects=effects)
 
 
@@ -150,7 +154,7 @@ def _errors_with_fixed(
         end = start + len(mixed.effects[grouping])
         with_fixed[grouping] = mixed.sd[grouping] * columns[start:end]
         start = end
-    return columns[:p], {g: with_fixed[g] for g in _places(mixed)}
+    return columns[:p], with_fixed
 
 
 def _with_errors(covariance: np.ndarray, own: Sequence[int], keeps: np.ndarray) -> np.ndarray:
@@ -182,7 +186,9 @@ def first_order_bias(
         As for :func:`reduce_bias`.
     """
     p = x.shape[1]
-    with_fixed = {g: mixed.joint_cov[places, :p] for g, places in _places(mixed).items()}
+    with_fixed = {g: mixed.joint_cov[places, :p] for g, places in places_of(mixed).items()}
+    if mixed.joint_wide is not None:
+        with_fixed[mixed.joint_wide.name] = mixed.joint_wide.with_kept(mixed.joint_cov, range(p))
     return _bias(x, _levels(groups, mixed), mixed, mixed.joint_cov[:p, :p], with_fixed)
 
 
@@ -218,7 +224,7 @@ def _log_odds(x: np.ndarray, levels: Mapping[str, np.ndarray], mixed: MixedFit) 
     return log_odds
 
 
-def _places(mixed: MixedFit) -> dict[str, np.ndarray]:
+def places_of(mixed: MixedFit) -> dict[str, np.ndarray]:
     """Grouping → where the joint covariance has its levels, for those that are in it."""
     place = {name: k for k, name in enumerate(mixed.joint_names)}
     return {

@@ -359,7 +359,7 @@ def _response(fit: FindFit, term: str) -> Response | LeftOut | None:
     name = design.names[column]
     try:
         plain = fit_mixed(design.y, x, design.names, groups, details=False)
-        sloped = fit_mixed(design.y, x, design.names, groups, slope=("dog", name), start=plain)
+        sloped = fit_mixed(design.y, x, design.names, groups, slope=("dog", name))
     except FitError as error:
         return LeftOut(f"differences between dogs in {term}", str(error))
     statistic = max(2.0 * (sloped.log_likelihood - plain.log_likelihood), 0.0)

@@ -8,7 +8,7 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import sparse, special, stats
 
 from outcomes.errors import FitError
 from outcomes.fit import source_spread
@@ -18,6 +18,7 @@ from outcomes.fit.open_still import at_the_mean
 from outcomes.fit.result import LeftOut, MixedFit, Term
 from outcomes.fit.source_spread import Posterior
 from outcomes.fit.terms import EXPOSURES, Design, plan_design
+from outcomes.models.mixed_model import SpreadError
 from outcomes.settings import Settings
 
 LEAST_MISSES = 30
@@ -186,10 +187,10 @@ def fit_finds(
         "dogs": (int(design.trials["dog_id"].nunique()), LEAST_DOGS),
     }
     too_few = {word: pair for word, pair in counts.items() if pair[0] < pair[1]}
-    mixed, reason = _fit(design, bool(too_few))
-    if mixed is not None and (wild := _beyond_measure(mixed)):
+    mixed, reason, wild = _fit(design, bool(too_few))
+    if wild is not None:
         design = without_grouping(design, wild)
-        mixed, reason = _fit(design, bool(too_few))
+        mixed, reason, _ = _fit(design, bool(too_few))
     if mixed is not None and max(mixed.sd.values(), default=0.0) > _WIDEST_SPREAD:
         mixed, reason = None, _TOO_FAR_APART
     slopes: tuple[Slope, ...] = ()
@@ -249,18 +250,26 @@ def without_grouping(design: Design, grouping: str) -> Design:
     )
 
 
-def _fit(design: Design, too_few: bool) -> tuple[MixedFit | None, str | None]:
+def _fit(design: Design, too_few: bool) -> tuple[MixedFit | None, str | None, str | None]:
+    """The model, or why there is none; and session or hide, where its spread ran away."""
     if too_few:
-        return None, "too few trials to fit a model that could be trusted"
+        return None, "too few trials to fit a model that could be trusted", None
     if design.separated:
-        return None, (
-            "finds and misses do not overlap along the terms of the model, "
-            "so no finite size can be put on the effects"
+        return (
+            None,
+            (
+                "finds and misses do not overlap along the terms of the model, "
+                "so no finite size can be put on the effects"
+            ),
+            None,
         )
     try:
-        return fit_mixed(design.y, design.x, design.names, design.groups), None
+        mixed = fit_mixed(design.y, design.x, design.names, design.groups)
+    except SpreadError as error:
+        return None, _TOO_FAR_APART, None if error.grouping in ("dog", "source") else error.grouping
     except FitError as error:
-        return None, str(error)
+        return None, str(error), None
+    return mixed, None, _beyond_measure(mixed)
 
 
 def less_biased(design: Design, mixed: MixedFit) -> MixedFit:
@@ -375,13 +384,15 @@ def _try_slopes(design: Design) -> tuple[tuple[Slope, ...], tuple[LeftOut, ...]]
             try:
                 if plain is None:
                     plain = fit_mixed(design.y, centred, design.names, groups, details=False)
-                fit = fit_mixed(design.y, centred, design.names, groups, slope=slope, start=plain)
+                fit = fit_mixed(design.y, centred, design.names, groups, slope=slope, details=False)
             except FitError as error:
                 name = f"differences between {grouping}s in {exposure}"
                 untried.append(LeftOut(name, str(error)))
                 continue
             statistic = 2.0 * (fit.log_likelihood - plain.log_likelihood)
             if statistic > _ALLOW_FOR_SLOPES:
+                # Errors that allow for the slopes take the curvature, which few fits need.
+                fit = fit_mixed(design.y, centred, design.names, groups, slope=slope)
                 errors = (float(np.sqrt(f.cov[column, column])) for f in (fit, plain))
                 found.append(Slope(grouping, exposure, fit.slope_sd[grouping], statistic, *errors))
     return tuple(found), tuple(untried)
@@ -429,6 +440,10 @@ def _widened(
     factor = np.append(widening, np.ones(len(mixed.joint_names) - p))
     cov = mixed.cov * np.outer(widening, widening)
     joint = mixed.joint_cov * np.outer(factor, factor)
+    wide = mixed.joint_wide
+    if wide is not None:
+        # Its covariance with the fixed effects grows with their errors, its own stays.
+        wide = replace(wide, cross=(wide.cross @ sparse.diags(1.0 / factor)).tocsr())
     for exposure in dict.fromkeys(slope.exposure for slope in slopes):
         column = design.column_of(exposure)
         assert column is not None
@@ -443,7 +458,7 @@ def _widened(
         extra = more * widening[column] ** 2 * np.outer(turn, turn)
         cov = cov + extra
         joint[:p, :p] += extra
-    return replace(mixed, cov=cov, joint_cov=joint)
+    return replace(mixed, cov=cov, joint_cov=joint, joint_wide=wide)
 
 
 def describe_terms(

@@ -235,7 +235,6 @@ class _Profile:
             self.fixed,
             self.names,
             self.groups,
-            start=self.last,
             details=False,
             offset=value * self.moved,
         )

@@ -304,7 +304,6 @@ def predict_unseen(fit: FindFit) -> tuple[np.ndarray, np.ndarray, int]:
                 kept.x,
                 kept.names,
                 kept.groups,
-                start=fit.mixed,
                 details=True,
                 at_zero=idle,
             )

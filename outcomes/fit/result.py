@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from outcomes.models.joint_covariance import WideEffects
+
 VERDICTS = (
     "cycles",
     "age",
@@ -80,10 +82,10 @@ class MixedFit:
     joint_names, joint_cov
         Rows and covariance of the prediction error of fixed effects and
         conditional modes together: names are ``("", name)`` for a fixed effect
-        and ``(grouping, level)`` for an intercept. Groupings of more than
-        2,000 levels are integrated out of it.
-    notes
-        What the engine said about this fit, in words; empty when all went well.
+        and ``(grouping, level)`` for an intercept.
+    joint_wide
+        The grouping with most levels, where they are many, beside them: see
+        :class:`~outcomes.models.joint_covariance.WideEffects`.
     """
 
     names: tuple[str, ...]
@@ -97,7 +99,7 @@ class MixedFit:
     singular: tuple[str, ...]
     joint_names: tuple[tuple[str, str], ...]
     joint_cov: np.ndarray
-    notes: tuple[str, ...]
+    joint_wide: WideEffects | None = None
 
 
 @dataclass(frozen=True, slots=True)

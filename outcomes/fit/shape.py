@@ -13,7 +13,8 @@ from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor, 
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import LeftOut, MixedFit
 from outcomes.fit.support import information_criterion, support_weights
-from outcomes.fit.terms import PER_PARAMETER, Column, Design, is_separated
+from outcomes.fit.terms import PER_PARAMETER, Column, Design
+from outcomes.models.separation import is_separated
 
 SHAPES = ("flat", "straight", "logarithmic", "step", "spline")
 CLEARLY_WORSE = 2.0

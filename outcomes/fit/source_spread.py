@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse, special
 
-from outcomes.fit.mixed import Block, joint_covariance, scaled_design
 from outcomes.fit.result import MixedFit
+from outcomes.models.joint_covariance import Block, joint_covariance, scaled_design
 
 _POINTS = 10
 _FIRST_REACH = 1.0  # log-odds; widened until the likelihood has fallen far enough
@@ -163,22 +163,23 @@ def _at_spread(penalised: Penalised, mixed: MixedFit, grouping: str, spread: flo
     mode = penalised.mode(sd, mixed.beta)
     blocks = penalised.blocks(sd, mode)
     mu = special.expit(penalised.log_odds(sd, mode))
-    names, joint, errors = joint_covariance(penalised.x, mixed.names, mu * (1.0 - mu), blocks, None)
+    joint = joint_covariance(penalised.x, mixed.names, mu * (1.0 - mu), blocks)
     p = penalised.x.shape[1]
     effects = dict(mixed.effects)
     for block in blocks:
         effects[block.name] = effects[block.name].assign(
-            effect=block.effects[:, 0], std_error=errors[block.name]
+            effect=block.effects[:, 0], std_error=joint.errors[block.name]
         )
     return replace(
         mixed,
         beta=mode.beta,
-        cov=joint[:p, :p],
+        cov=joint.kept[:p, :p],
         sd=sd,
         effects=effects,
         singular=tuple(name for name in mixed.singular if name != grouping),
-        joint_names=names,
-        joint_cov=joint,
+        joint_names=joint.names,
+        joint_cov=joint.kept,
+        joint_wide=joint.wide,
     )
 
 

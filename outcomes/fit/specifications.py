@@ -407,7 +407,7 @@ def _slope_factors(fit: FindFit) -> dict[str, float]:
     assert fit.mixed is not None
     design = fit.design
     try:
-        plain = fit_mixed(design.y, design.x, design.names, design.groups, start=fit.mixed)
+        plain = fit_mixed(design.y, design.x, design.names, design.groups)
     except FitError:
         return factors
     for exposure in {slope.exposure for slope in fit.slopes}:
@@ -429,7 +429,6 @@ def _refit(design: Design, start: MixedFit | None, *, quick: bool) -> MixedFit:
         design.x,
         design.names,
         design.groups,
-        start=start,
         details=not quick,
         at_zero=idle,
     )

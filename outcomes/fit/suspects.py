@@ -536,7 +536,6 @@ class _Comparison:
                 design.names,
                 groups,
                 slope=("source", exposure),
-                start=plain,
                 details=False,
             )
         except FitError:

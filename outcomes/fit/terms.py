@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import optimize
 
 from outcomes.fit.result import LeftOut
+from outcomes.models.separation import is_separated
 from outcomes.records.rules import LATE_LOG_DAYS
 
 EXPOSURES = ("cycles", "age_days")
@@ -25,7 +25,6 @@ OF_THE_SOURCE = (*EXPOSURES, UNLOGGED, "frozen_share", "use_ratio", "kind")
 PER_PARAMETER = 5
 _MOST_MISSING = 0.10
 _NEW_INFORMATION = 1e-6  # 1 - R² of a column on those before it; below this it is a copy
-_MOST_ROWS_FOR_SEPARATION = 20_000
 _SOURCES_BEYOND_TERMS = 4  # sources there must be beyond the terms that tell them apart
 _TOO_FEW_SOURCES = (
     "too few sources: fewer than 4 would be left beyond the terms that tell them apart"
@@ -535,44 +534,6 @@ class _Chosen:
 def _same_partition(a: np.ndarray, b: np.ndarray) -> bool:
     pairs = pd.DataFrame({"a": a, "b": b}).drop_duplicates()
     return len(pairs) == pairs["a"].nunique() == pairs["b"].nunique()
-
-
-def is_separated(y: np.ndarray, x: np.ndarray) -> bool:
-    """Whether some combination of terms parts the finds from the misses without overlap.
-
-    Complete or quasi-complete separation, found exactly by a linear programme;
-    then no finite maximum of the likelihood exists. Beyond 20,000 trials the
-    question is left to the engine's own convergence.
-
-    References
-    ----------
-    Albert A, Anderson JA (1984). On the existence of maximum likelihood
-    estimates in logistic regression models. Biometrika 71, 1-10.
-
-    Examples
-    --------
-    >>> y = np.array([0.0, 0.0, 1.0, 1.0])
-    >>> x = np.column_stack([np.ones(4), [1.0, 2.0, 3.0, 4.0]])
-    >>> is_separated(y, x), is_separated(1 - np.array([0.0, 1.0, 0.0, 1.0]), x)
-    (True, False)
-    """
-    if len(y) == 0 or y.min() == y.max():
-        return True
-    if len(y) > _MOST_ROWS_FOR_SEPARATION:
-        return False
-    scale = np.abs(x).max(axis=0)
-    signed = (2.0 * y - 1.0)[:, None] * x / np.where(scale == 0.0, 1.0, scale)
-    # Maximise the sum of margins, none negative, each at most 1: above 0 only if separated.
-    found = optimize.linprog(
-        -signed.sum(axis=0),
-        A_ub=np.vstack([-signed, signed]),
-        b_ub=np.concatenate([np.zeros(len(y)), np.ones(len(y))]),
-        bounds=[(None, None)] * x.shape[1],
-        method="highs",
-    )
-    # Margins have no scale of their own: if finds and misses part at all, one reaches its bound
-    # of 1. Anything much smaller is the solver's own tolerance, added up over many trials.
-    return bool(found.status == 0 and -found.fun > 0.5)
 
 
 def column_values(column: Column, trials: pd.DataFrame) -> np.ndarray:

@@ -479,10 +479,10 @@ class _Tests:
             from joblib import Parallel, delayed
 
             shared: Iterable[float | None] = Parallel(n_jobs=self.jobs, return_as="generator")(
-                delayed(_statistic)(self.design, y, keep, null, self.full) for y in drawn
+                delayed(_statistic)(self.design, y, keep, null) for y in drawn
             )
             return shared
-        return (_statistic(self.design, y, keep, null, self.full) for y in drawn)
+        return (_statistic(self.design, y, keep, null) for y in drawn)
 
 
 def _settled(found: np.ndarray, statistic: float, df: int, alpha: float) -> bool:
@@ -501,16 +501,14 @@ def _p_of_means(found: np.ndarray, statistic: float, df: int) -> tuple[float, fl
     return float(low), float(high)
 
 
-def _statistic(
-    design: Design, y: np.ndarray, keep: list[int], null: MixedFit, full: MixedFit
-) -> float | None:
+def _statistic(design: Design, y: np.ndarray, keep: list[int], null: MixedFit) -> float | None:
     """Likelihood-ratio statistic on one simulated outcome; None where a model cannot be fitted."""
     outcome = y.astype(float)
     try:
         # Simulated without differences between hides, they are refitted without them.
         idle = idle_groupings(null)
-        small = _fit_columns(design, outcome, keep, null, idle)
-        large = _fit_columns(design, outcome, list(range(design.x.shape[1])), full, idle)
+        small = _fit_columns(design, outcome, keep, idle)
+        large = _fit_columns(design, outcome, list(range(design.x.shape[1])), idle)
     except FitError:
         return None
     return max(2.0 * (large.log_likelihood - small.log_likelihood), 0.0)
@@ -520,11 +518,10 @@ def _fit_columns(
     design: Design,
     y: np.ndarray,
     keep: list[int],
-    start: MixedFit | None = None,
     at_zero: tuple[str, ...] = (),
 ) -> MixedFit:
     names, x = [design.names[j] for j in keep], design.x[:, keep]
-    return fit_mixed(y, x, names, design.groups, start=start, details=False, at_zero=at_zero)
+    return fit_mixed(y, x, names, design.groups, details=False, at_zero=at_zero)
 
 
 def _without_model(

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.fit.terms import is_separated, plan_design, usable_trials
+from outcomes.fit.terms import plan_design, usable_trials
+from outcomes.models.separation import is_separated
 
 
 def _reason(design, term: str) -> str:

@@ -26,7 +26,7 @@ from joblib import Parallel, delayed, parallel_config
 T = TypeVar("T")
 RUN = "run"  # of a unit's line: the number of the run, in runs.csv, that it is of
 _RUNS = ("run", "date", "python", "packages", "program", "options")
-_PACKAGES = ("glmm", "numpy", "pandas", "scipy", "statsmodels")
+_PACKAGES = ("numpy", "pandas", "scipy", "statsmodels")
 _PROGRAM = Path(__file__).parents[2] / "outcomes"
 
 

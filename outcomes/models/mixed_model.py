@@ -1,0 +1,565 @@
+"""A logistic mixed model at its maximum (Laplace approximation), certified or refused.
+
+Fixed effects and spreads are found together, as the likelihood of
+:mod:`outcomes.models.laplace` has them. No fit is believed because a loop
+ended: at the end the gradient is as good as zero, the curvature in every
+parameter that is not held at zero is positive, and a spread held at zero
+could not rise. What cannot be certified is refused with the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from threadpoolctl import ThreadpoolController
+
+from outcomes.errors import FitError
+from outcomes.models.laplace import Grouping, LaplaceLikelihood, Mode, Point
+from outcomes.models.separation import is_separated, start_without_effects
+
+_STEPS = 200
+_LAST_STEPS = 20
+_NEAR = 1e-6  # squared distance to the maximum, in standard errors: close enough to look closely
+_CERTAIN = 1e-12  # farther than this no fit is believed
+_AIM = 1e-20
+_LESS_BY = 0.2  # of the last distance; a step that gains less has met the limit of rounding
+_LONGEST = 1.5  # step of a spread, log-odds
+_SMALL_SPREAD = 0.15  # log-odds; a spread below may well be zero
+_NO_LOSS = 1e-7  # log-likelihood; a spread that gains no more than this is zero
+_TRY_RISE = 0.02
+_RISES = 0.3
+_MOST_TURNS = 6
+_MOST_SPREAD = 60.0  # log-odds: no finite size
+_SMALL_SET = 200  # rows; so few may have two maxima
+_SAME = 1e-7
+_SINGULAR = 1e-7
+_PROBE = 1e-3  # standard errors, for the difference quotients of the curvature
+_SPREAD_PROBE = 0.3  # what stands for the standard error of a spread there
+_NEAR_REACH = 1e-4
+_LEAST_BEND = 2.0
+_FIRST_SPREADS = (0.5, 2.0, 0.1)
+_FIRST_SLOPE_SPREAD = 0.6  # of that of the intercept
+_HOPELESS = 1e3  # standard error per standard deviation of a column: no information at all
+
+
+class SeparatedError(FitError):
+    """The outcomes are parted so cleanly that some effect has no finite size."""
+
+    def __init__(self) -> None:
+        super().__init__("the outcomes are separated too cleanly to put a size on the effects")
+
+
+class SpreadError(FitError):
+    """The differences within one grouping have no finite size; ``grouping`` names it."""
+
+    def __init__(self, grouping: str) -> None:
+        super().__init__(f"differences by {grouping} come out larger than any that could be")
+        self.grouping = grouping
+
+
+@dataclass(frozen=True, slots=True)
+class GroupEffects:
+    """Random effects of one grouping at the maximum.
+
+    Attributes
+    ----------
+    name
+        The grouping.
+    factor
+        Lower factor of their covariance, shape (1, 1) or (2, 2): intercept, then slope.
+    modes
+        Conditional modes, shape (levels, 1 or 2).
+    """
+
+    name: str
+    factor: np.ndarray
+    modes: np.ndarray
+
+    @property
+    def covariance(self) -> np.ndarray:
+        """Covariance of intercept and slope, shape (1, 1) or (2, 2)."""
+        return np.asarray(self.factor @ self.factor.T)
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """Why a maximum is believed.
+
+    Attributes
+    ----------
+    distance
+        Squared length of the step that is left to the maximum, in standard errors.
+    least_curvature
+        Smallest eigenvalue of the curvature, scaled to a unit diagonal; positive.
+    evaluations
+        Times the likelihood was evaluated.
+    """
+
+    distance: float
+    least_curvature: float
+    evaluations: int
+
+
+@dataclass(frozen=True, slots=True)
+class MixedModel:
+    """A logistic mixed model at its maximum.
+
+    Attributes
+    ----------
+    beta
+        Fixed effects, shape (p,).
+    covariance
+        Their covariance, shape (p, p): by the curvature of the likelihood in all
+        parameters where ``curvature`` was asked for, else at the spreads found.
+    groups
+        Effects of each grouping, in the order given.
+    log_likelihood
+        At the maximum, binomial coefficients included.
+    weights
+        Binomial weight of each row there, shape (n,).
+    certificate
+        Gradient and curvature there.
+    """
+
+    beta: np.ndarray
+    covariance: np.ndarray
+    groups: tuple[GroupEffects, ...]
+    log_likelihood: float
+    weights: np.ndarray
+    certificate: Certificate
+
+
+@cache
+def _libraries() -> ThreadpoolController:
+    return ThreadpoolController()
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Let the matrix library use one thread: these matrices are small, and threads only wait.
+
+    It also keeps the number of cores out of the answer.
+    """
+    with _libraries().limit(limits=1, user_api="blas"):
+        yield
+
+
+def fit_mixed_model(
+    y: np.ndarray,
+    x: np.ndarray,
+    groupings: Sequence[Grouping],
+    *,
+    offset: np.ndarray | None = None,
+    weight: np.ndarray | None = None,
+    curvature: bool = True,
+) -> MixedModel:
+    """Fit a logistic mixed model by maximum likelihood (Laplace approximation).
+
+    Parameters
+    ----------
+    y
+        Outcomes 0 or 1, shape (n,); with ``weight`` the number of ones among so many.
+    x
+        Fixed-effect design, shape (n, p), of full column rank.
+    groupings
+        Random intercepts, at most one or two of them with a slope. A grouping of a
+        single level must not be among them.
+    offset
+        Known part of the log-odds, shape (n,).
+    weight
+        Number of trials of each row, shape (n,).
+    curvature
+        Work out the curvature in all parameters, which the covariance of the fixed
+        effects then comes from. Without it (for refits that only need the
+        likelihood) errors are those at the spreads found.
+
+    Returns
+    -------
+    MixedModel
+
+    Raises
+    ------
+    FitError
+        The outcome does not vary or is separated, columns carry the same
+        information, a spread has no finite size (:class:`SpreadError`), or no
+        maximum could be certified.
+
+    Notes
+    -----
+    No missing values anywhere.
+
+    References
+    ----------
+    Bates D, Mächler M, Bolker B, Walker S (2015). Fitting linear mixed-effects models using
+    lme4. Journal of Statistical Software 67(1). Nocedal J, Wright SJ (2006). Numerical
+    Optimization, 2nd edition. Springer, chapter 6, for the search.
+    """
+    y, x = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
+    share = y if weight is None else y / np.asarray(weight, dtype=float)
+    if share.min() == share.max() and share.min() in (0.0, 1.0):
+        raise FitError("every outcome is the same, so nothing can be compared")
+    with one_thread():
+        columns, triangle = _orthonormal(x)
+        known = 0.0 if offset is None else offset
+        size = 1.0 if weight is None else weight
+        first = start_without_effects(share, columns, known, size)
+        if first is None:
+            if is_separated(share, columns):
+                raise FitError(
+                    "the outcomes are separated too cleanly to put a size on the effects"
+                )
+            first = np.zeros(x.shape[1])
+        scaled, scales = _scaled_slopes(groupings)
+        likelihood = LaplaceLikelihood(y, columns, scaled, offset, weight)
+        found = _best_of_starts(likelihood, first, len(y) <= _SMALL_SET)
+        beta_covariance, certificate = found.certify(curvature)
+    back = np.linalg.inv(triangle)
+    covariance = back @ beta_covariance @ back.T
+    errors = np.sqrt(np.diag(covariance)) * np.where(x.std(axis=0) > 0.0, x.std(axis=0), 1.0)
+    if not np.isfinite(errors).all() or errors.max() > _HOPELESS:
+        raise SeparatedError
+    p, mode = likelihood.p, found.point.mode
+    return MixedModel(
+        beta=back @ found.at[:p],
+        covariance=covariance,
+        groups=tuple(_group_effects(likelihood, found.at[p:], mode, scales)),
+        log_likelihood=found.point.log_likelihood,
+        weights=mode.weight,
+        certificate=certificate,
+    )
+
+
+def _orthonormal(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Columns of mean square 1 at right angles, and the triangle that makes ``x`` of them."""
+    scale = np.sqrt((x**2).mean(axis=0))
+    if (scale == 0.0).any():
+        raise FitError("a column of the design is zero throughout")
+    columns, triangle = np.linalg.qr(x / scale)
+    diagonal = np.abs(np.diag(triangle))
+    if diagonal.min() < _SINGULAR * np.sqrt(len(x)):
+        raise FitError("two terms carry the same information")
+    root = np.sqrt(len(x))
+    return columns * root, triangle * scale / root
+
+
+def _scaled_slopes(groupings: Sequence[Grouping]) -> tuple[list[Grouping], list[float]]:
+    """Groupings with slopes in units of their values' root mean square, and those units."""
+    scaled, scales = [], []
+    for grouping in groupings:
+        scale = 1.0
+        if grouping.slope is not None:
+            scale = float(np.sqrt(np.mean(grouping.slope**2))) or 1.0
+            grouping = Grouping(
+                grouping.name, grouping.codes, grouping.levels, grouping.slope / scale
+            )
+        scaled.append(grouping)
+        scales.append(scale)
+    return scaled, scales
+
+
+def _group_effects(
+    likelihood: LaplaceLikelihood, theta: np.ndarray, mode: Mode, scales: Sequence[float]
+) -> Iterator[GroupEffects]:
+    for k, (grouping, scale) in enumerate(zip(likelihood.groupings, scales, strict=True)):
+        own = [j for j, s in enumerate(likelihood.spreads) if s.grouping == k]
+        column = likelihood.spreads[own[0]].column
+        if column < 0:
+            factor, u = np.array([[theta[own[0]]]]), mode.uw[:, None]
+        else:
+            begin, levels = likelihood.start[column], grouping.levels
+            u = mode.u[begin : begin + levels, None]
+            factor = np.array([[theta[own[0]]]])
+            if grouping.slope is not None:
+                u = np.column_stack([u, mode.u[begin + levels : begin + 2 * levels]])
+                lower = theta[own[1:]] / scale
+                factor = np.array([[theta[own[0]], 0.0], lower])
+        # The sign of a factor's column is arbitrary.
+        signs = np.where(np.diag(factor) < 0.0, -1.0, 1.0)
+        yield GroupEffects(grouping.name, factor * signs, u @ factor.T)
+
+
+def _best_of_starts(likelihood: LaplaceLikelihood, first: np.ndarray, small: bool) -> _Search:
+    """The highest maximum over the starts: one, two in a small set, more where those fail."""
+    found: list[_Search] = []
+    failed: FitError | None = None
+    for number, spread in enumerate(_FIRST_SPREADS if likelihood.t else _FIRST_SPREADS[:1]):
+        if found and not (small and number == 1):
+            break
+        try:
+            found.append(_Search(likelihood, first, spread).climb())
+        except FitError as error:
+            failed = failed or error
+    if not found:
+        assert failed is not None
+        raise failed
+    best = found[0]
+    for other in found[1:]:
+        # Two starts that meet at one maximum differ by rounding: the first is kept.
+        if other.point.log_likelihood > best.point.log_likelihood + _SAME:
+            best = other
+    return best
+
+
+class _Search:
+    """The climb to the maximum from one start.
+
+    ``at`` is the present point, ``beta`` and ``theta`` together; ``point`` the likelihood
+    there; ``free`` the parameters that are not held at zero; ``inverse`` the inverse
+    curvature as far as it is known.
+    """
+
+    def __init__(self, likelihood: LaplaceLikelihood, first: np.ndarray, spread: float) -> None:
+        self.likelihood = likelihood
+        self.p, self.t = likelihood.p, likelihood.t
+        theta = np.zeros(self.t)
+        for k, entry in enumerate(likelihood.spreads):
+            if entry.diagonal:
+                theta[k] = spread * (_FIRST_SLOPE_SPREAD if entry.by_slope else 1.0)
+        self.at = np.concatenate([first, theta])
+        self.free = np.ones(self.p + self.t, dtype=bool)
+        self.evaluations = 0
+        self.turns = 0
+        self.roughly = True
+        self.point = self._evaluate(self.at, None)
+        self.inverse = self._first_inverse()
+
+    def climb(self) -> _Search:
+        """Climb until nothing is left to gain, with spreads that are zero held at zero."""
+        while True:
+            self.roughly = True
+            self._climb_to(_NEAR)
+            self._hold_zeros()
+            self.roughly = False
+            self.point = self._evaluate(self.at, self.point.mode)
+            if self._sharpen() and not self._rise_again():
+                return self
+
+    def certify(self, curvature: bool) -> tuple[np.ndarray, Certificate]:
+        """Covariance of the fixed effects, and the certificate of this maximum."""
+        free = np.flatnonzero(self.free)
+        curved = self._curvature(beta_too=True) if curvature else self.curved
+        own = curved[np.ix_(free, free)]
+        least = _least_curvature(own)
+        if not least > 0.0:
+            raise FitError("no maximum was found: the likelihood still bends upwards")
+        gradient = self.point.gradient[free]
+        distance = float(gradient @ np.linalg.solve(own, gradient))
+        if not distance < _CERTAIN:
+            raise FitError("no maximum was found: the search stopped short of it")
+        certificate = Certificate(distance, least, self.evaluations)
+        if curvature:
+            return np.linalg.inv(own)[: self.p, : self.p], certificate
+        return np.linalg.inv(self.likelihood.information(self.point.mode)), certificate
+
+    # ---- steps -------------------------------------------------------------------------
+
+    def _evaluate(self, at: np.ndarray, near: Mode | None) -> Point:
+        self.evaluations += 1
+        try:
+            return self.likelihood.at(at[: self.p], at[self.p :], near, roughly=self.roughly)
+        except FloatingPointError as error:
+            raise FitError(f"the model could not be fitted ({error})") from error
+
+    def _climb_to(self, near: float) -> None:
+        """Quasi-Newton steps (BFGS) until the squared distance is below ``near``."""
+        for _ in range(_STEPS):
+            step = np.where(
+                self.free, self.inverse @ np.where(self.free, self.point.gradient, 0.0), 0.0
+            )
+            distance = float(step @ self.point.gradient)
+            if not np.isfinite(distance) or distance < 0.0:
+                self.inverse = self._first_inverse()
+                continue
+            if distance < near:
+                return
+            if not self._line_search(step, distance):
+                break
+            for value, entry in zip(self.at[self.p :], self.likelihood.spreads, strict=True):
+                if abs(value) > _MOST_SPREAD:
+                    raise SpreadError(self.likelihood.groupings[entry.grouping].name)
+        else:
+            raise FitError("no maximum was found: the search did not settle")
+
+    def _line_search(self, step: np.ndarray, distance: float) -> bool:
+        """Go along a step as far as it gains; whether it gained at all."""
+        longest = float(np.abs(step[self.p :]).max(initial=0.0))
+        size = min(1.0, _LONGEST / longest) if longest > 0.0 else 1.0
+        # Values this close are told apart by rounding alone.
+        noise = 1e-12 * (1.0 + abs(self.point.log_likelihood))
+        near = self.likelihood.follow(self.point.mode, size * step)
+        for _ in range(30):
+            try:
+                there = self._evaluate(self.at + size * step, near)
+            except FitError:
+                there = None
+            if there is not None:
+                gained = there.log_likelihood - self.point.log_likelihood
+                if gained > 1e-4 * size * distance - noise:
+                    self._learn(size * step, there.gradient)
+                    self.at, self.point = self.at + size * step, there
+                    return True
+            size, near = 0.4 * size, self.point.mode
+        return False
+
+    def _learn(self, moved: np.ndarray, gradient: np.ndarray) -> None:
+        """BFGS update of the inverse curvature, in the free parameters."""
+        change = np.where(self.free, self.point.gradient - gradient, 0.0)
+        along = float(moved @ change)
+        if along <= 1e-300:
+            return
+        carried = self.inverse @ change
+        rate = 1.0 / along
+        self.inverse = (
+            self.inverse
+            + (rate + rate * rate * float(change @ carried)) * np.outer(moved, moved)
+            - rate * (np.outer(carried, moved) + np.outer(moved, carried))
+        )
+
+    def _first_inverse(self) -> np.ndarray:
+        """A first guess of the inverse curvature: the spreads apart from all else."""
+        mode, p = self.point.mode, self.p
+        inverse = np.zeros((p + self.t, p + self.t))
+        inverse[:p, :p] = np.linalg.inv(self.likelihood.information(mode))
+        known = self.likelihood.known(mode)
+        for k, entry in enumerate(self.likelihood.spreads):
+            if self.free[p + k]:
+                size = self.at[p + k] if entry.diagonal else self.at[p + k - 1]
+                bend = 2.0 * known[k] / max(size * size, 1e-4)
+                inverse[p + k, p + k] = 1.0 / max(bend, _LEAST_BEND)
+        return inverse
+
+    # ---- spreads that are zero ---------------------------------------------------------
+
+    def _hold_zeros(self) -> None:
+        """Hold at zero each spread whose size adds nothing to the likelihood."""
+        for k, entry in enumerate(self.likelihood.spreads):
+            place = self.p + k
+            if not entry.diagonal or not self.free[place]:
+                continue
+            if abs(self.at[place]) > _SMALL_SPREAD:
+                continue
+            tried, held = self.at.copy(), [place]
+            tried[place] = 0.0
+            if self._has_slope(k):
+                # Without an intercept of its own, only the size of the slope counts.
+                tried[place + 2] = float(np.hypot(self.at[place + 1], self.at[place + 2]))
+                tried[place + 1] = 0.0
+                held.append(place + 1)
+            there = self._evaluate(tried, self.point.mode)
+            if there.log_likelihood >= self.point.log_likelihood - _NO_LOSS:
+                self.at, self.point = tried, there
+                self.free[held] = False
+
+    def _has_slope(self, k: int) -> bool:
+        """Whether entry ``k`` is an intercept's, followed by covariance and slope of the same."""
+        spreads = self.likelihood.spreads
+        return (
+            not spreads[k].by_slope
+            and k + 1 < self.t
+            and spreads[k + 1].grouping == spreads[k].grouping
+        )
+
+    def _rise_again(self) -> bool:
+        """Free a spread held at zero that could rise after all; whether there was one."""
+        for k, entry in enumerate(self.likelihood.spreads):
+            place = self.p + k
+            if not entry.diagonal or self.free[place]:
+                continue
+            probe = self.at.copy()
+            probe[place] = _TRY_RISE
+            there = self._evaluate(probe, self.point.mode)
+            if there.log_likelihood <= self.point.log_likelihood + _NO_LOSS:
+                continue
+            self._turn()
+            self.free[place] = True
+            if self._has_slope(k):
+                self.free[place + 1] = True
+            probe[place] = _RISES
+            self.at, self.point = probe, self._evaluate(probe, self.point.mode)
+            self.inverse = self._first_inverse()
+            return True
+        return False
+
+    def _turn(self) -> None:
+        """Count a change of course; too many mean that there is no end to it."""
+        self.turns += 1
+        if self.turns > _MOST_TURNS:
+            raise FitError("no maximum was found: the search did not settle")
+
+    # ---- the last digits ---------------------------------------------------------------
+
+    def _sharpen(self) -> bool:
+        """Steps by the curvature itself, until rounding is all that is left; False at a saddle."""
+        free = np.flatnonzero(self.free)
+        self.curved = self._curvature(beta_too=False, reach=_NEAR_REACH)
+        curved = self.curved[np.ix_(free, free)]
+        if not _least_curvature(curved) > 0.0:
+            self._leave_saddle(curved, free)
+            return False
+        inverse = np.zeros_like(self.inverse)
+        inverse[np.ix_(free, free)] = np.linalg.inv(curved)
+        self.inverse = inverse
+        last = np.inf
+        for _ in range(_LAST_STEPS):
+            step = self.inverse @ np.where(self.free, self.point.gradient, 0.0)
+            distance = float(step @ self.point.gradient)
+            if distance < _AIM or (distance < _CERTAIN and distance > _LESS_BY * last):
+                break
+            last = distance
+            if not self._line_search(step, distance):
+                break
+        return True
+
+    def _leave_saddle(self, curved: np.ndarray, free: np.ndarray) -> None:
+        """Step off a point that is no maximum, along the direction that bends upwards."""
+        self._turn()
+        direction = np.zeros(len(self.at))
+        direction[free] = np.linalg.eigh(curved)[1][:, 0]
+        sign = 1.0 if direction @ self.point.gradient >= 0.0 else -1.0
+        self.at = self.at + sign * _RISES * direction / float(np.abs(direction).max())
+        self.roughly = True
+        self.point = self._evaluate(self.at, None)
+        self.inverse = self._first_inverse()
+
+    def _curvature(self, *, beta_too: bool, reach: float | None = None) -> np.ndarray:
+        """Negative second derivatives at the present point, shape (p + t, p + t).
+
+        Rows of spreads by differences of the gradient, to one side over a given
+        ``reach`` or to both over a short one; those of the fixed effects likewise
+        with ``beta_too``, else at the spreads found.
+        """
+        likelihood, p, size = self.likelihood, self.p, self.p + self.t
+        mode = self.point.mode
+        found = np.zeros((size, size))
+        found[:p, :p] = likelihood.information(mode)
+        errors = 1.0 / np.sqrt(np.maximum(np.diag(found)[:p], 1e-12))
+        for k in range(0 if beta_too else p, size):
+            if not self.free[k]:
+                continue
+            step = np.zeros(size)
+            step[k] = reach or _PROBE * (errors[k] if k < p else _SPREAD_PROBE)
+            ahead = self._evaluate(self.at + step, likelihood.follow(mode, step)).gradient
+            if reach is None:
+                behind = self._evaluate(self.at - step, likelihood.follow(mode, -step)).gradient
+                row = (behind - ahead) / (2.0 * step[k])
+            else:
+                row = (self.point.gradient - ahead) / step[k]
+            found[k, :] = row
+            if k >= p:
+                found[:p, k] = row[:p]
+        return (found + found.T) / 2.0
+
+
+def _least_curvature(curved: np.ndarray) -> float:
+    """Smallest eigenvalue once every parameter is scaled to a curvature of 1."""
+    if not len(curved):
+        return 1.0
+    diagonal = np.diag(curved)
+    if not np.isfinite(curved).all() or diagonal.min() <= 0.0:
+        return -1.0
+    scale = np.sqrt(diagonal)
+    return float(np.linalg.eigvalsh(curved / np.outer(scale, scale)).min())
