@@ -19,6 +19,7 @@ from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import LeftOut, MixedFit
 from outcomes.fit.terms import Design
+from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.telling import of_100, p_value
 
 FEW_TRIALS = 20
@@ -342,7 +343,7 @@ def _differ(fit: FindFit, grouping: str) -> float | None:
         without = fit_mixed(design.y, design.x, design.names, groups, details=False)
     except FitError:
         return None
-    statistic = max(2.0 * (mixed.log_likelihood - without.log_likelihood), 0.0)
+    statistic = likelihood_ratio(mixed.log_likelihood, without.log_likelihood)
     return 0.5 * float(stats.chi2.sf(statistic, 1)) if statistic > 0.0 else 1.0
 
 
@@ -362,7 +363,7 @@ def _response(fit: FindFit, term: str) -> Response | LeftOut | None:
         sloped = fit_mixed(design.y, x, design.names, groups, slope=("dog", name))
     except FitError as error:
         return LeftOut(f"differences between dogs in {term}", str(error))
-    statistic = max(2.0 * (sloped.log_likelihood - plain.log_likelihood), 0.0)
+    statistic = likelihood_ratio(sloped.log_likelihood, plain.log_likelihood)
     p = 0.5 * float(stats.chi2.sf(statistic, 1) + stats.chi2.sf(statistic, 2))
     slopes = sloped.effects["dog"]["slope"] + sloped.beta[column]
     return Response(

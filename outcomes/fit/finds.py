@@ -18,6 +18,7 @@ from outcomes.fit.open_still import at_the_mean
 from outcomes.fit.result import LeftOut, MixedFit, Term
 from outcomes.fit.source_spread import Posterior
 from outcomes.fit.terms import EXPOSURES, Design, plan_design
+from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed_model import SpreadError
 from outcomes.settings import Settings
 
@@ -389,7 +390,7 @@ def _try_slopes(design: Design) -> tuple[tuple[Slope, ...], tuple[LeftOut, ...]]
                 name = f"differences between {grouping}s in {exposure}"
                 untried.append(LeftOut(name, str(error)))
                 continue
-            statistic = 2.0 * (fit.log_likelihood - plain.log_likelihood)
+            statistic = likelihood_ratio(fit.log_likelihood, plain.log_likelihood)
             if statistic > _ALLOW_FOR_SLOPES:
                 # Errors that allow for the slopes take the curvature, which few fits need.
                 fit = fit_mixed(design.y, centred, design.names, groups, slope=slope)

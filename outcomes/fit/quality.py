@@ -20,6 +20,7 @@ from outcomes.fit.result import MixedFit
 from outcomes.fit.specifications import restrict
 from outcomes.fit.spline import natural_spline, spline_knots
 from outcomes.fit.terms import Design
+from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.telling import DAYS_PER_YEAR
 
 MOST_FOLDS = 10
@@ -597,7 +598,7 @@ def _with(design: Design, start: MixedFit, columns: np.ndarray) -> MixedFit:
 
 
 def _ratio_p(larger: MixedFit, smaller: MixedFit, df: int) -> float:
-    statistic = max(2.0 * (larger.log_likelihood - smaller.log_likelihood), 0.0)
+    statistic = likelihood_ratio(larger.log_likelihood, smaller.log_likelihood)
     return float(stats.chi2.sf(statistic, df))
 
 

@@ -14,6 +14,7 @@ from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import LeftOut, MixedFit
 from outcomes.fit.support import information_criterion, support_weights
 from outcomes.fit.terms import PER_PARAMETER, Column, Design
+from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.separation import is_separated
 
 SHAPES = ("flat", "straight", "logarithmic", "step", "spline")
@@ -329,7 +330,7 @@ class _Work:
 
     def test(self, small: MixedFit, large: MixedFit) -> float:
         df = large.df - small.df
-        gain = max(2.0 * (large.log_likelihood - small.log_likelihood), 0.0)
+        gain = likelihood_ratio(large.log_likelihood, small.log_likelihood)
         return float(stats.f.sf(gain / self.inflation / df, df, self.freedom))
 
     def curve(self, shape: str, mixed: MixedFit, at: np.ndarray) -> np.ndarray:

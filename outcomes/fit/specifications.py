@@ -28,6 +28,7 @@ from outcomes.fit.terms import (
     plan_design,
 )
 from outcomes.fit.unlogged_thaws import add_thaws, exposures_of, history_of
+from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.records.tables import Records
 from outcomes.telling import count, p_value
 
@@ -723,7 +724,7 @@ def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], Smooth
         )  # fmt: skip
     except FitError as error:
         return str(error)
-    statistic = max(2.0 * (mixed.log_likelihood - main.log_likelihood), 0.0)
+    statistic = likelihood_ratio(mixed.log_likelihood, main.log_likelihood)
     df = bends.shape[1]
     freedom, widening = small_sample(design)
     ratio = statistic / df / float(widening[column]) ** 2

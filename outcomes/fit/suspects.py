@@ -35,6 +35,7 @@ from outcomes.fit.support import (
     variance_inflation,
 )
 from outcomes.fit.terms import EXPOSURES, Column, Design, plan_design
+from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.settings import Settings
 from outcomes.telling import of_100
 
@@ -540,7 +541,7 @@ class _Comparison:
             )
         except FitError:
             return False
-        return 2.0 * (sloped.log_likelihood - plain.log_likelihood) > _SLOPES_DIFFER
+        return likelihood_ratio(sloped.log_likelihood, plain.log_likelihood) > _SLOPES_DIFFER
 
     def result(self, left_out: tuple[LeftOut, ...]) -> Suspects:
         models = self.support(list(self.fits))

@@ -14,6 +14,7 @@ from outcomes.fit.finds import FindFit, change_along
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import UNLOGGED, Design, on_late_logs
+from outcomes.models.likelihood_ratio import likelihood_ratio
 
 REFITS = 99
 _BATCH = 10  # refits between looks at whether more could change the answer
@@ -362,7 +363,7 @@ class _Tests:
             null = _fit_columns(self.design, self.design.y, keep)
         except FitError:
             return self.wald(keep)
-        statistic = max(2.0 * (self.full.log_likelihood - null.log_likelihood), 0.0)
+        statistic = likelihood_ratio(self.full.log_likelihood, null.log_likelihood)
         df = len(exposures)
         plain = float(stats.chi2.sf(statistic, df))
         if plain >= self.alpha or not (self.refits or self.by_sources):
@@ -511,7 +512,7 @@ def _statistic(design: Design, y: np.ndarray, keep: list[int], null: MixedFit) -
         large = _fit_columns(design, outcome, list(range(design.x.shape[1])), idle)
     except FitError:
         return None
-    return max(2.0 * (large.log_likelihood - small.log_likelihood), 0.0)
+    return likelihood_ratio(large.log_likelihood, small.log_likelihood)
 
 
 def _fit_columns(
