@@ -41,6 +41,7 @@ _PROBE = 1e-3  # standard errors, for the difference quotients of the curvature
 _SPREAD_PROBE = 0.3  # what stands for the standard error of a spread there
 _NEAR_REACH = 1e-4
 _LEAST_BEND = 2.0
+_ENTANGLED = 0.01  # least curvature, scaled: less, and approximations will not do
 _FIRST_SPREADS = (0.5, 2.0, 0.1)
 _FIRST_SLOPE_SPREAD = 0.6  # of that of the intercept
 _HOPELESS = 1e3  # standard error per standard deviation of a column: no information at all
@@ -497,6 +498,10 @@ class _Search:
         free = np.flatnonzero(self.free)
         self.curved = self._curvature(beta_too=False, reach=_NEAR_REACH)
         curved = self.curved[np.ix_(free, free)]
+        if not _least_curvature(curved) > _ENTANGLED:
+            # Far out the fixed effects' curvature is not that at given spreads.
+            self.curved = self._curvature(beta_too=True)
+            curved = self.curved[np.ix_(free, free)]
         if not _least_curvature(curved) > 0.0:
             self._leave_saddle(curved, free)
             return False

@@ -70,23 +70,24 @@ def test_with_sources_drawn_at_random_it_is_the_bias_of_their_marginal_likelihoo
     x = np.ones((len(code), 1))
     block = Block("source", code, levels, np.array([[sd**2]]), drawn_at[:, None])
     weight = found * (1.0 - found)
-    names, joint, errors = joint_covariance(x, ["(Intercept)"], weight, [block], None)
+    joint = joint_covariance(x, ["(Intercept)"], weight, [block])
     effects = pd.DataFrame(
-        {"effect": drawn_at, "std_error": errors["source"]}, index=pd.Index(levels, name="source")
+        {"effect": drawn_at, "std_error": joint.errors["source"]},
+        index=pd.Index(levels, name="source"),
     )
     fit = MixedFit(
         names=("(Intercept)",),
         beta=np.array([intercept]),
-        cov=joint[:1, :1],
+        cov=joint.kept[:1, :1],
         sd={"source": sd},
         slope_sd={},
         effects={"source": effects},
         log_likelihood=0.0,
         df=2,
         singular=(),
-        joint_names=names,
-        joint_cov=joint,
-        notes=(),
+        joint_names=joint.names,
+        joint_cov=joint.kept,
+        joint_wide=joint.wide,
     )
     ours = first_order_bias(x, {"source": np.array(levels)[code]}, fit)[0]
     assert ours == pytest.approx(exact_bias(intercept, sd, trials, sources), rel=apart)

@@ -29,7 +29,6 @@ def _lone(peak: float, variance: float) -> MixedFit:
         singular=(),
         joint_names=(("", "intercept"), ("source", "A")),
         joint_cov=np.diag([0.0, variance]),
-        notes=(),
     )
 
 
