@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import sparse
 from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
 from scipy.special import gammaln
 
@@ -177,7 +178,7 @@ class LaplaceLikelihood:
         spreads: list[Spread] = []
         self.start: list[int] = []  # first place of each random column in u
         self.place: list[np.ndarray] = []  # each row's place in u, by random column
-        q = 0
+        q, of = 0, []
         for k, grouping in enumerate(self.groupings):
             if k == widest:
                 spreads.append(Spread(k, -1, False, True))
@@ -186,12 +187,17 @@ class LaplaceLikelihood:
             for _ in range(1 if grouping.slope is None else 2):
                 self.start.append(q)
                 self.place.append(grouping.codes + q)
+                of.append(k)
                 q += grouping.levels
             spreads.append(Spread(k, column, False, True))
             if grouping.slope is not None:
                 spreads.append(Spread(k, column, True, False))
                 spreads.append(Spread(k, column + 1, True, True))
         self.q, self.spreads = q, tuple(spreads)
+        self._indicators = [
+            _indicator(own - first, self.groupings[k].levels)
+            for own, first, k in zip(self.place, self.start, of, strict=True)
+        ]
         self.t = len(spreads)
         columns = len(self.place)
         self._pairs = [(i, j) for i in range(columns) for j in range(i + 1)]
@@ -204,6 +210,7 @@ class LaplaceLikelihood:
 
     def _lay_out_crossings(self, wide: Grouping) -> None:
         """Which levels of the eliminated grouping meet which of the others, and in which pairs."""
+        self._wide_indicator = _indicator(wide.codes, wide.levels)
         q = max(self.q, 1)
         rows: list[np.ndarray] = []
         level: list[np.ndarray] = []
@@ -509,10 +516,25 @@ class LaplaceLikelihood:
         """
         weighted = self.x * mode.weight[:, None]
         found = self.x.T @ weighted
-        columns = [self._collect(mode, weighted[:, j]) for j in range(self.p)]
-        small = np.array([u for u, _ in columns]).reshape(self.p, self.q)
-        large = np.array([uw for _, uw in columns]).reshape(self.p, len(mode.uw))
-        for j in range(self.p):
-            solved, solved_wide = self._solve(mode, small[j], large[j])
-            found[:, j] -= small @ solved + large @ solved_wide
+        parts = [
+            indicator @ (weighted * np.reshape(value, (-1, 1)))
+            for indicator, value in zip(self._indicators, mode.values, strict=True)
+        ]
+        small = np.vstack(parts) if parts else np.zeros((0, self.p))
+        if self.wide is not None:
+            large = mode.wide_value * (self._wide_indicator @ weighted)
+            over = large / mode.wide_curvature[:, None]
+            found -= large.T @ over
+            if self.q:
+                met = (self.entry_level, self.entry_place)
+                cross = sparse.csr_matrix((mode.cross, met), shape=(self.wide.levels, self.q))
+                small = small - cross.T @ over
+        if self.q:
+            found -= small.T @ dpotrs(mode.factor, small, lower=1)[0]
         return np.asarray((found + found.T) / 2.0)
+
+
+def _indicator(codes: np.ndarray, levels: int) -> sparse.csr_matrix:
+    """Which rows belong to each level, shape (levels, n)."""
+    rows = np.arange(len(codes))
+    return sparse.csr_matrix((np.ones(len(codes)), (codes, rows)), shape=(levels, len(codes)))
