@@ -25,6 +25,7 @@ os.environ.setdefault("OUTCOMES_CORES", "1")
 import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
 import pytest  # noqa: E402
+from hypothesis import settings as hypothesis_settings  # noqa: E402
 
 from outcomes.cli import main  # noqa: E402
 from outcomes.simulate import Truth, Unit, simulate_unit  # noqa: E402
@@ -33,6 +34,10 @@ from .outside_checks import Method, Recorder  # noqa: E402
 
 if TYPE_CHECKING:
     from outcomes.brief.facts import Facts
+
+# How long an example takes hangs on the machine; a hang has time-outs of its own.
+hypothesis_settings.register_profile("project", deadline=None)
+hypothesis_settings.load_profile("project")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

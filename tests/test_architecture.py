@@ -13,7 +13,7 @@ import pytest
 import outcomes
 
 PACKAGE = Path(outcomes.__file__).parent
-STAGES = ("records", "exposure", "joining", "fit", "decide", "draw", "brief", "cli")
+STAGES = ("records", "exposure", "joining", "models", "fit", "decide", "draw", "brief", "cli")
 GROUND = ("errors", "settings", "telling")
 TOUCH_FILES = ("records", "brief", "cli")
 COMMANDS = (

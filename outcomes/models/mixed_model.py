@@ -210,9 +210,7 @@ def fit_mixed_model(
         first = start_without_effects(share, columns, known, size)
         if first is None:
             if is_separated(share, columns):
-                raise FitError(
-                    "the outcomes are separated too cleanly to put a size on the effects"
-                )
+                raise SeparatedError
             first = np.zeros(x.shape[1])
         scaled, scales = _scaled_slopes(groupings)
         likelihood = LaplaceLikelihood(y, columns, scaled, offset, weight)

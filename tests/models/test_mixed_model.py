@@ -1,0 +1,166 @@
+"""Maxima of the logistic mixed model: closed forms, invariants, and what is refused."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import optimize
+
+from outcomes.errors import FitError
+from outcomes.models.laplace import Grouping, LaplaceLikelihood
+from outcomes.models.mixed_model import SeparatedError, SpreadError, fit_mixed_model
+
+
+def _drawn(
+    seed: int, n: int = 300, sd: float = 0.8, slope_sd: float = 0.0
+) -> tuple[np.ndarray, np.ndarray, list[Grouping]]:
+    rng = np.random.default_rng(seed)
+    group, other = rng.integers(0, 20, n), rng.integers(0, 6, n)
+    x = np.column_stack([np.ones(n), rng.normal(size=n), rng.integers(0, 2, n)])
+    eta = 1.0 + 0.4 * x[:, 1] + (sd * rng.normal(size=20))[group]
+    eta += slope_sd * rng.normal(size=20)[group] * x[:, 1]
+    y = (rng.random(n) < 1.0 / (1.0 + np.exp(-eta))).astype(float)
+    slope = x[:, 1] if slope_sd else None
+    return y, x, [Grouping("group", group, 20, slope), Grouping("other", other, 6)]
+
+
+def test_without_groupings_a_share_has_its_closed_form() -> None:
+    y = np.repeat([1.0, 0.0], [60, 20])
+    found = fit_mixed_model(y, np.ones((80, 1)), [])
+    assert found.beta[0] == pytest.approx(np.log(3.0), abs=1e-10)
+    assert found.covariance[0, 0] == pytest.approx(1 / 60 + 1 / 20, rel=1e-6)
+    assert found.log_likelihood == pytest.approx(60 * np.log(0.75) + 20 * np.log(0.25), abs=1e-10)
+
+
+def test_two_by_two_table_has_its_closed_form() -> None:
+    # Log odds ratio and Woolf's error: 1/a + 1/b + 1/c + 1/d.
+    y = np.repeat([1.0, 0.0, 1.0, 0.0], [30, 10, 12, 18])
+    x = np.column_stack([np.ones(70), np.repeat([0.0, 1.0], [40, 30])])
+    found = fit_mixed_model(y, x, [])
+    assert found.beta[1] == pytest.approx(np.log((12 * 10) / (18 * 30)), abs=1e-10)
+    woolf = 1 / 30 + 1 / 10 + 1 / 12 + 1 / 18
+    assert found.covariance[1, 1] == pytest.approx(woolf, rel=1e-6)
+
+
+@pytest.mark.parametrize("slope_sd", [0.0, 0.5])
+def test_a_general_optimiser_finds_nothing_higher(slope_sd: float) -> None:
+    y, x, groupings = _drawn(1, slope_sd=slope_sd)
+    found = fit_mixed_model(y, x, groupings)
+    likelihood = LaplaceLikelihood(y, x, groupings)
+    theta = np.concatenate([g.factor[np.tril_indices(len(g.factor))] for g in found.groups])
+
+    def lost(at: np.ndarray) -> tuple[float, np.ndarray]:
+        point = likelihood.at(at[:3], at[3:])
+        return -point.log_likelihood, -point.gradient
+
+    rng = np.random.default_rng(2)
+    for _ in range(3):
+        start = np.concatenate([found.beta, theta]) + rng.normal(0, 0.2, 3 + len(theta))
+        other = optimize.minimize(lost, start, jac=True, method="BFGS", options={"gtol": 1e-7})
+        assert -other.fun <= found.log_likelihood + 1e-7
+        np.testing.assert_allclose(other.x[:3], found.beta, atol=1e-4)
+
+
+def test_the_gradient_at_the_maximum_is_nothing() -> None:
+    y, x, groupings = _drawn(3)
+    found = fit_mixed_model(y, x, groupings)
+    assert 0.0 <= found.certificate.distance < 1e-12
+    assert found.certificate.least_curvature > 0.0
+    theta = np.array([g.factor[0, 0] for g in found.groups])
+    gradient = LaplaceLikelihood(y, x, groupings).at(found.beta, theta).gradient
+    errors = np.sqrt(np.diag(found.covariance))
+    assert np.abs(gradient[:3] * errors).max() < 1e-6
+
+
+def test_a_variance_of_zero_comes_out_as_zero() -> None:
+    # Every level has the same share of ones: less than chance apart.
+    group = np.repeat(np.arange(10), 20)
+    y = np.tile(np.repeat([1.0, 0.0], [15, 5]), 10)
+    found = fit_mixed_model(y, np.ones((200, 1)), [Grouping("group", group, 10)])
+    assert found.groups[0].factor[0, 0] == 0.0
+    assert not found.groups[0].modes.any()
+    assert found.beta[0] == pytest.approx(np.log(3.0), abs=1e-9)
+    assert found.covariance[0, 0] == pytest.approx(1 / 150 + 1 / 50, rel=1e-6)
+
+
+@given(seed=st.integers(0, 200))
+def test_order_of_rows_and_units_of_columns_change_nothing(seed: int) -> None:
+    y, x, groupings = _drawn(seed, n=150)
+    plain = fit_mixed_model(y, x, groupings, curvature=False)
+    rng = np.random.default_rng(seed)
+    order = rng.permutation(len(y))
+    scale = np.array([1.0, 7.0, 0.3])
+    names = rng.permutation(20)
+    moved = [
+        Grouping(g.name, (names[g.codes] if g.levels == 20 else g.codes)[order], g.levels)
+        for g in groupings
+    ]
+    other = fit_mixed_model(y[order], x[order] * scale, moved, curvature=False)
+    assert other.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-8)
+    np.testing.assert_allclose(other.beta * scale, plain.beta, atol=1e-6)
+    for one, two in zip(plain.groups, other.groups, strict=True):
+        np.testing.assert_allclose(two.factor, one.factor, atol=1e-6)
+
+
+def test_an_offset_moves_its_coefficient_and_nothing_else() -> None:
+    y, x, groupings = _drawn(4)
+    plain = fit_mixed_model(y, x, groupings)
+    moved = fit_mixed_model(y, x, groupings, offset=0.25 * x[:, 1])
+    np.testing.assert_allclose(moved.beta + np.array([0.0, 0.25, 0.0]), plain.beta, atol=1e-8)
+    assert moved.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-9)
+
+
+def test_weights_are_repeated_rows() -> None:
+    rng = np.random.default_rng(5)
+    codes, size = np.repeat(np.arange(15), 3), rng.integers(2, 12, 45)
+    chance = (0.5 + 0.4 * np.sin(np.arange(15)))[codes] * 0.9 + 0.05
+    ones = rng.binomial(size, chance)
+    x = np.column_stack([np.ones(45), np.tile([0.0, 1.0, 2.0], 15)])
+    together = fit_mixed_model(ones, x, [Grouping("g", codes, 15)], weight=size)
+    singles = np.concatenate([np.arange(m) < k for m, k in zip(size, ones, strict=True)])
+    rows = np.repeat(np.arange(45), size)
+    apart = fit_mixed_model(singles.astype(float), x[rows], [Grouping("g", codes[rows], 15)])
+    np.testing.assert_allclose(together.beta, apart.beta, atol=1e-8)
+    np.testing.assert_allclose(together.covariance, apart.covariance, rtol=1e-6)
+
+
+def test_one_result_throughout_is_refused() -> None:
+    with pytest.raises(FitError, match="every outcome is the same"):
+        fit_mixed_model(np.ones(20), np.ones((20, 1)), [])
+
+
+@pytest.mark.parametrize("grouped", [False, True])
+def test_separated_outcomes_are_refused(grouped: bool) -> None:
+    value = np.linspace(-1.0, 1.0, 60)
+    x = np.column_stack([np.ones(60), value])
+    groupings = [Grouping("g", np.arange(60) % 6, 6)] if grouped else []
+    with pytest.raises(SeparatedError, match="separated too cleanly"):
+        fit_mixed_model((value > 0.1).astype(float), x, groupings)
+
+
+def test_two_columns_that_say_the_same_are_refused() -> None:
+    y, x, groupings = _drawn(6)
+    with pytest.raises(FitError, match="the same information"):
+        fit_mixed_model(y, np.column_stack([x, 2.0 * x[:, 1] + 1.0]), groupings)
+
+
+def test_levels_that_never_mix_have_no_finite_spread() -> None:
+    # Half of the levels all ones, half all zeros: the farther apart, the likelier.
+    codes = np.repeat(np.arange(40), 30)
+    y = (codes % 2).astype(float)
+    y[:1] = 1.0 - y[:1]
+    with pytest.raises(SpreadError) as refused:
+        fit_mixed_model(y, np.ones((len(y), 1)), [Grouping("level", codes, 40)])
+    assert refused.value.grouping == "level"
+
+
+def test_errors_at_given_spreads_are_a_little_smaller() -> None:
+    y, x, groupings = _drawn(7)
+    whole = fit_mixed_model(y, x, groupings)
+    quick = fit_mixed_model(y, x, groupings, curvature=False)
+    np.testing.assert_allclose(quick.beta, whole.beta, atol=1e-9)
+    ratio = np.sqrt(np.diag(quick.covariance) / np.diag(whole.covariance))
+    assert (ratio < 1.0 + 1e-6).all()
+    assert (ratio > 0.9).all()
