@@ -33,7 +33,8 @@ _NO_LOSS = 1e-7  # log-likelihood; a spread that gains no more than this is zero
 _TRY_RISE = 0.02
 _RISES = 0.3
 _MOST_TURNS = 6
-_MOST_SPREAD = 60.0  # log-odds: no finite size
+_MOST_SPREAD = 25.0  # log-odds: no finite size
+_FAR_SPREAD = 4.0  # of 100 levels, 95 from 1 in 3,000 to all but 1 in 3,000
 _SMALL_SET = 200  # rows; so few may have two maxima
 _SAME = 1e-7
 _SINGULAR = 1e-7
@@ -282,11 +283,16 @@ def _group_effects(
 
 
 def _best_of_starts(likelihood: LaplaceLikelihood, first: np.ndarray, small: bool) -> _Search:
-    """The highest maximum over the starts: one, two in a small set, more where those fail."""
+    """The highest maximum over the starts: one, two in a small set, more where those fail.
+
+    Where it lies far out, the search goes on from small spreads, and a maximum near by is
+    preferred: Laplace's approximation has maxima far out that the likelihood itself has not.
+    """
     found: list[_Search] = []
     failed: FitError | None = None
     for number, spread in enumerate(_FIRST_SPREADS if likelihood.t else _FIRST_SPREADS[:1]):
-        if found and not (small and number == 1):
+        enough = any(not one.is_far for one in found)
+        if enough and not (small and number == 1):
             break
         try:
             found.append(_Search(likelihood, first, spread).climb())
@@ -295,8 +301,9 @@ def _best_of_starts(likelihood: LaplaceLikelihood, first: np.ndarray, small: boo
     if not found:
         assert failed is not None
         raise failed
-    best = found[0]
-    for other in found[1:]:
+    near = [one for one in found if not one.is_far]
+    best, *others = near or found
+    for other in others:
         # Two starts that meet at one maximum differ by rounding: the first is kept.
         if other.point.log_likelihood > best.point.log_likelihood + _SAME:
             best = other
@@ -325,6 +332,11 @@ class _Search:
         self.roughly = True
         self.point = self._evaluate(self.at, None)
         self.inverse = self._first_inverse()
+
+    @property
+    def is_far(self) -> bool:
+        """Whether some spread is larger than any between real things."""
+        return bool((np.abs(self.at[self.p :]) > _FAR_SPREAD).any())
 
     def climb(self) -> _Search:
         """Climb until nothing is left to gain, with spreads that are zero held at zero."""
