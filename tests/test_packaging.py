@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
+from packaging.specifiers import SpecifierSet
 from packaging.utils import canonicalize_name
 from packaging.version import Version
 
@@ -167,3 +168,9 @@ def test_hooks_run_the_projects_own_tools_and_fetch_nothing() -> None:
     hooks = sum(line.startswith("- id:") for line in lines)
     assert hooks == lines.count("language: system") == 3
     assert all(line.startswith("entry: .venv/bin/") for line in lines if line.startswith("entry:"))
+
+
+def test_newer_pythons_are_not_shut_out() -> None:
+    allowed = SpecifierSet(PROJECT["requires-python"])
+    assert all(Version(number) in allowed for number in ("3.11.0", "3.14.2", "3.99.0"))
+    assert Version("3.10.9") not in allowed
