@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
+from packaging.specifiers import SpecifierSet
 from packaging.utils import canonicalize_name
 from packaging.version import Version
 
@@ -56,9 +57,10 @@ def test_the_readme_opens_with_two_commands_of_one_line_each() -> None:
 
 def test_the_commands_need_python_and_pip_alone() -> None:
     for command in _demo_and_test():
-        programs = [step.split()[0] for step in command.split(" && ")]
-        assert programs[0] == "python3"
-        assert all(program.startswith(".venv/bin/") for program in programs[1:])
+        steps = re.split(r" && (?:\( )?| \|\| ", command)
+        programs = [step.split()[0] for step in steps]
+        assert [programs[0], programs[1], programs[3]] == ["python3"] * 3
+        assert all(program.startswith(".venv/bin/") for program in (programs[2], *programs[4:]))
         assert "--constraint constraints.txt" in command
 
 
@@ -78,7 +80,10 @@ def test_the_developers_page_gives_the_same_test_command() -> None:
 def test_the_windows_commands_do_the_same_steps() -> None:
     windows = [block[0] for block in _blocks("README.md", "bat")]
     as_there = [
-        command.replace("python3", "py").replace("/bin/", "\\Scripts\\").replace("'", "")
+        command.replace("python3", "py")
+        .replace("/bin/", "\\Scripts\\")
+        .replace(".venv/pip.txt", ".venv\\pip.txt")
+        .replace("'", "")
         for command in _demo_and_test()
     ]
     assert windows == as_there
@@ -167,3 +172,9 @@ def test_hooks_run_the_projects_own_tools_and_fetch_nothing() -> None:
     hooks = sum(line.startswith("- id:") for line in lines)
     assert hooks == lines.count("language: system") == 3
     assert all(line.startswith("entry: .venv/bin/") for line in lines if line.startswith("entry:"))
+
+
+def test_newer_pythons_are_not_shut_out() -> None:
+    allowed = SpecifierSet(PROJECT["requires-python"])
+    assert all(Version(number) in allowed for number in ("3.11.0", "3.14.2", "3.99.0"))
+    assert Version("3.10.9") not in allowed

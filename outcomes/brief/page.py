@@ -21,6 +21,7 @@ from outcomes.brief.floor_control import figure_alt, floor_control
 from outcomes.brief.floor_grid import floor_grid
 from outcomes.brief.further_figures import FoldedFigure, folded_figures
 from outcomes.brief.noted import records_noted
+from outcomes.brief.paper_face import paper_faces
 from outcomes.decide.shelf import ShelfSource
 from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
@@ -250,7 +251,10 @@ def render_page(facts: Facts, figure: PageFigure | None) -> str:
         lstrip_blocks=True,
     )
     fields = {name: _unbroken(value) for name, value in page_fields(facts, figure).items()}
-    return environment.get_template("briefing.html").render(page=fields)
+    template = environment.get_template("briefing.html")
+    # Which letters the sheets need is known once the page stands.
+    faces = paper_faces(template.render(page=fields, faces=()))
+    return template.render(page=fields, faces=faces)
 
 
 def _unbroken(value: Any) -> Any:

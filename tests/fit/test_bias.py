@@ -11,8 +11,8 @@ from scipy import special, stats
 from outcomes.fit import bias
 from outcomes.fit.bias import first_order_bias, reduce_bias
 from outcomes.fit.mixed import fit_mixed
-from outcomes.models.joint_covariance import Block, joint_covariance
 from outcomes.fit.result import MixedFit
+from outcomes.models.joint_covariance import Block, joint_covariance
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
