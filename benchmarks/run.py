@@ -45,7 +45,20 @@ FITS = ("outcomes", "lme4")
 # glmer takes minutes from here on, and more memory than most machines have at a million.
 LME4_TO = 100_000
 # What is aimed at: times a bare as-of join, times as fast as glmer, seconds.
-JOIN_AT_MOST, FIT_AT_LEAST, DEMO_AT_MOST, HELP_AT_MOST = 3, 10, 5.0, 0.15
+JOIN_AT_MOST, FIT_AT_LEAST, HELP_AT_MOST = 3, 10, 0.15
+ANSWER, FOUR_FITS = "outcomes, answer and figure", "lme4, four fits"
+BESIDE_R = 2_860
+# What: part, tool and trials, and the most seconds or GB it may take.
+TIMES = (
+    ("the demo's answer and figure", "brief", ANSWER, 0, 3.0),
+    ("the demo's briefing", "brief", "outcomes", 0, 5.0),
+    ("the briefing of 20,000 trials", "brief", "outcomes", 20_000, 30.0),
+    ("the briefing of 100,000 trials", "brief", "outcomes", 100_000, 120.0),
+    ("a figure of finds", "figure", "main", 0, 2.0),
+    ("`outcomes --help`", "start", "outcomes --help", 0, HELP_AT_MOST),
+)
+MEMORY = ("the briefing of 100,000 trials", "brief", "outcomes", 100_000, 1.5)
+FIGURES = ("main", "price", "watch", "search-time", "records", "calibration", "ways")
 GB = 1e9
 
 
@@ -62,7 +75,7 @@ class Sizes:
 FULL = Sizes(
     join=(10_000, 100_000, 1_000_000, 10_000_000),
     fit=(1_000, 2_600, 10_000, 100_000, 1_000_000),
-    brief=(20_000, 100_000),
+    brief=(0, BESIDE_R, 5_000, 20_000, 100_000),
     file=MEASURED,
 )
 SMALL = Sizes(
@@ -104,7 +117,8 @@ def timed(command: Sequence[str], **options: Any) -> dict[str, Any]:
         raise RuntimeError(f"{' '.join(command)} ended with status {process.returncode}")
     # Linux counts kibibytes, macOS bytes.
     peak = usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024) / GB
-    return {"seconds": seconds, "peak_gb": peak, "out": out}
+    busy = usage.ru_utime + usage.ru_stime
+    return {"seconds": seconds, "busy": busy, "peak_gb": peak, "out": out}
 
 
 def take_join(tool: str, size: int) -> dict[str, Any]:
@@ -124,27 +138,70 @@ def take_fit(tool: str, size: int) -> dict[str, Any]:
     return json.loads(timed(command)["out"])
 
 
+def _program() -> list[str]:
+    return [sys.executable, "-m", "outcomes"]
+
+
+def _records(folder: str, size: int) -> str:
+    """Files of a synthetic unit of so many trials; 0: the example's."""
+    if not size:
+        return str(ROOT / "synthetic_data")
+    make = (
+        "import sys; from pathlib import Path;"
+        "from outcomes.records.write import write_unit;"
+        "from outcomes.simulate import SCENARIOS, simulate_unit;"
+        "write_unit(simulate_unit(SCENARIOS['cycles only'], 1, trials=int(sys.argv[2])),"
+        "Path(sys.argv[1]))"
+    )
+    records = str(Path(folder) / "records")
+    timed([sys.executable, "-c", make, records, str(size)])
+    return records
+
+
 def take_brief(size: int) -> dict[str, Any]:
-    """``outcomes brief`` from the files of a synthetic unit to the page; 0 is ``outcomes demo``."""
-    program = [sys.executable, "-m", "outcomes.cli"]
-    if importlib.util.find_spec("outcomes.cli.__main__") is None:
-        program = [sys.executable, "-c", "from outcomes.cli import main; main()"]
+    """``outcomes brief`` from files to the page; size 0 is the example."""
     with tempfile.TemporaryDirectory() as folder:
-        if size:
-            make = (
-                "import sys; from pathlib import Path;"
-                "from outcomes.records.write import write_unit;"
-                "from outcomes.simulate import SCENARIOS, simulate_unit;"
-                "write_unit(simulate_unit(SCENARIOS['cycles only'], 1, trials=int(sys.argv[2])),"
-                "Path(sys.argv[1]))"
-            )
-            records = str(Path(folder) / "records")
-            timed([sys.executable, "-c", make, records, str(size)])
-            command = ["brief", records, "--out", str(Path(folder) / "briefing")]
-        else:
-            command = ["demo", "--out", str(Path(folder) / "demo")]
-        found = timed([*program, *command])
-    return {"seconds": found["seconds"], "peak_gb": found["peak_gb"]}
+        records = _records(folder, size)
+        out = str(Path(folder) / "briefing")
+        found = timed([*_program(), "brief", records, "--out", out])
+    return {name: found[name] for name in ("seconds", "busy", "peak_gb")}
+
+
+def take_answer(size: int) -> dict[str, Any]:
+    """Until ``outcomes brief`` has printed its answer and drawn the figure."""
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "briefing"
+        command = [*_program(), "brief", _records(folder, size), "--out", str(out)]
+        begin = time.perf_counter()
+        process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+        )
+        assert process.stdout is not None
+        printed = None
+        if process.stdout.readline():
+            printed = time.perf_counter() - begin
+        while not (out / "figure.png").exists() and process.poll() is None:
+            time.sleep(0.005)
+        drawn = time.perf_counter() - begin
+        process.communicate()
+    return {"seconds": drawn, "printed": printed, "peak_gb": 0.0}
+
+
+def take_four_fits(size: int) -> dict[str, Any]:
+    """An analyst's four models of the same trials in R; see ``brief.R``."""
+    with tempfile.TemporaryDirectory() as folder:
+        joined = str(Path(folder) / "joined.csv")
+        timed([*_program(), "join", _records(folder, size), "--out", joined])
+        found = timed(["Rscript", str(HERE / "brief.R"), joined])
+    return json.loads(found["out"]) | {"seconds": found["seconds"]}
+
+
+def take_figure(name: str) -> dict[str, Any]:
+    """One figure of the example, from files to the picture."""
+    with tempfile.TemporaryDirectory() as folder:
+        out = str(Path(folder) / "figure.png")
+        found = timed([*_program(), "figure", name, _records(folder, 0), "--out", out])
+    return {name: found[name] for name in ("seconds", "busy", "peak_gb")}
 
 
 def take_start(command: Sequence[str]) -> dict[str, Any]:
@@ -169,9 +226,13 @@ def plan(sizes: Sizes) -> list[Task]:
             for tool in FITS
             if tool != "lme4" or size <= LME4_TO
         ]
-    tasks += [Task("brief", "outcomes", size, partial(take_brief, size)) for size in sizes.brief]
+    for size in sizes.brief:
+        tasks.append(Task("brief", "outcomes", size, partial(take_brief, size)))
+        if size in (0, BESIDE_R):
+            tasks.append(Task("brief", ANSWER, size, partial(take_answer, size)))
+            tasks.append(Task("brief", FOUR_FITS, size, partial(take_four_fits, size)))
     if sizes is FULL:
-        tasks.append(Task("brief", "demo", 0, partial(take_brief, 0)))
+        tasks += [Task("figure", name, 0, partial(take_figure, name)) for name in FIGURES]
     return tasks
 
 
@@ -184,7 +245,10 @@ def _help() -> list[str]:
 
 def missing(task: Task) -> str | None:
     """What is not installed that the task needs."""
-    if task.tool in ("data.table", "lme4", "Rscript") and shutil.which("Rscript") is None:
+    if (
+        task.tool in ("data.table", "lme4", FOUR_FITS, "Rscript")
+        and shutil.which("Rscript") is None
+    ):
         return "Rscript"
     if task.tool.startswith("duckdb") and importlib.util.find_spec("duckdb") is None:
         return "duckdb"
@@ -293,29 +357,44 @@ def page(rows: Sequence[dict[str, Any]]) -> str:
         "brief",
         "From files to the briefing",
         "`outcomes brief` on a synthetic unit's files, everything behind the answer included; "
-        "`demo` makes its unit of 1,200 trials first.",
+        "first the example of 1,200 trials. The answer and its figure come before the rest. Beside "
+        "it what an analyst would fit to the same trials in R, from starting R on: four models by "
+        "`glmer` at its defaults, with and without cycles and age (`brief.R`).",
+        busy=True,
+    )
+    text += _part(
+        rows,
+        "figure",
+        "One figure",
+        "`outcomes figure NAME` on the example, from its files to the picture.",
+        busy=True,
     )
     text += _part(rows, "start", "Starting", "Best of seven starts.")
     text += _goals(rows)
     return "\n".join(text) + "\n"
 
 
-def _part(rows: Sequence[dict[str, Any]], part: str, title: str, words: str) -> list[str]:
+def _part(
+    rows: Sequence[dict[str, Any]], part: str, title: str, words: str, *, busy: bool = False
+) -> list[str]:
     own = [row for row in rows if row["part"] == part]
     if not own:
         return []
     sizes = sorted({row["size"] for row in own})
     at = {(row["tool"], row["size"]): row for row in own}
     several = len(sizes) > 1
-    heads = [f"{size:,} trials, s | GB" if size else "s | GB" for size in sizes]
+    columns = ("s", "process s", "GB") if busy else ("s", "GB")
+    heads = [f"{f'{size:,} trials, ' if size else ''}{' | '.join(columns)}" for size in sizes]
     text = ["", f"## {title}", "", words, ""]
     text.append("| | " + " | ".join(heads) + (" | growth |" if several else " |"))
-    text.append("|---" * (1 + 2 * len(sizes) + several) + "|")
+    text.append("|---" * (1 + len(columns) * len(sizes) + several) + "|")
     for tool in dict.fromkeys(row["tool"] for row in own):
         cells = []
         for size in sizes:
             row = at.get((tool, size))
-            cells += ["", ""] if row is None else [_three(row["seconds"]), _three(row["peak_gb"])]
+            names = ("seconds", "busy", "peak_gb") if busy else ("seconds", "peak_gb")
+            found = [None if row is None else row.get(name) for name in names]
+            cells += [_three(value) if value else "" for value in found]
         if several:
             taken = [(s, at[tool, s]["seconds"]) for s in sizes if s and (tool, s) in at]
             slope = growth(*zip(*taken, strict=True)) if taken else None
@@ -340,13 +419,20 @@ def _goals(rows: Sequence[dict[str, Any]]) -> list[str]:
             ratio = seconds["fit", "lme4", size] / seconds["fit", "outcomes", size]
             asked = f"fit of {size:,} trials: at least {FIT_AT_LEAST} times as fast as lme4"
             lines.append((asked, f"{ratio:.3g} times", ratio >= FIT_AT_LEAST))
-    for key, most, words in (
-        (("brief", "demo", 0), DEMO_AT_MOST, "the demo's briefing"),
-        (("start", "outcomes --help", 0), HELP_AT_MOST, "`outcomes --help`"),
-    ):
-        if key in seconds:
-            asked = f"{words}: under {most:g} s"
-            lines.append((asked, f"{_three(seconds[key])} s", seconds[key] < most))
+    for words, *key, most in TIMES:
+        if tuple(key) in seconds:
+            found = seconds[tuple(key)]
+            lines.append((f"{words}: within {most:g} s", f"{_three(found)} s", found <= most))
+    ours, theirs = (seconds.get(("brief", t, BESIDE_R)) for t in ("outcomes", FOUR_FITS))
+    if ours and theirs:
+        asked = f"the briefing of {BESIDE_R:,} trials: no slower than R's four fits of them"
+        lines.append((asked, f"{_three(ours)} s, R {_three(theirs)} s", ours <= theirs))
+    words, *key, most = MEMORY
+    held = next(
+        (r["peak_gb"] for r in rows if (r["part"], r["tool"], r["size"]) == tuple(key)), None
+    )
+    if held:
+        lines.append((f"{words}: within {most:g} GB", f"{_three(held)} GB", held <= most))
     if not lines:
         return []
     return [
@@ -390,7 +476,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Measure what is left and write the page."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--small", action="store_true", help="small sizes, and no page")
-    parser.add_argument("--only", nargs="+", choices=("start", "join", "fit", "brief"))
+    parser.add_argument("--only", nargs="+", choices=("start", "join", "fit", "brief", "figure"))
     parser.add_argument("--again", action="store_true", help="measure anew what was measured")
     parser.add_argument("--page-only", action="store_true", help="measure nothing")
     parser.add_argument("--page", type=Path, help="where the page goes")
