@@ -262,10 +262,9 @@ class Facts:
     @cached_property
     def lifetime(self) -> Lifetime:
         """When sources became unreliable."""
-        from outcomes.fit.lifetime import fit_lifetime
-
-        records = self.records
-        return fit_lifetime(self.joined.trials, records.sources, records.storage, self.settings)
+        self._put_lifetime()
+        found: Lifetime = self._questions.answer("lifetime")
+        return found
 
     @cached_property
     def search_time(self) -> SearchTimeFit:
@@ -335,6 +334,13 @@ class Facts:
     def _questions(self) -> Questions:
         return Questions(self.working.pool)
 
+    def _put_lifetime(self) -> None:
+        from outcomes.fit.lifetime import fit_lifetime
+
+        records, trials = self.records, self.joined.trials
+        arguments = (trials, records.sources, records.storage, self.settings)
+        self._questions.put("lifetime", fit_lifetime, *arguments)
+
     def _put_side_questions(self) -> None:
         """Search time, false alerts and lifetimes: they need no model of finds."""
         from outcomes.brief.lasting import ask_lasting
@@ -363,12 +369,22 @@ class Facts:
         self._put_further_questions()
         return self._questions.answer(name)
 
-    def answer_on_finds(self) -> None:
-        """Work out now what the main figure and the decisions rest on, and put the rest."""
+    def answer_first(self) -> None:
+        """Work out now the verdict and the limit, and nothing that can wait for them."""
+        if self.working.pool is not None:
+            self._put_lifetime()
+        _ = (self.verdict, self.retirement)
+
+    def ask_meanwhile(self) -> None:
+        """Put to the other process, if there is one, what needs no model of finds."""
         if self.working.pool is not None:
             self._put_side_questions()
-            if self.with_further:
-                self._put_further_questions()
+
+    def answer_on_finds(self) -> None:
+        """Work out now what the main figure and the decisions rest on, and put the rest."""
+        self.ask_meanwhile()
+        if self.working.pool is not None and self.with_further:
+            self._put_further_questions()
         _ = (self.verdict, self.retirement, self.price, self.frontiers, self.shelf, self.left)
         _ = (self.comparison, self.portions, self.overlap, self.bounds, self.kinds)
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from matplotlib.figure import Figure
 
+from outcomes.brief.answer_figure import draw_briefing_figure, figure_footer, records_footer
 from outcomes.brief.facts import Facts
 from outcomes.brief.further_figures import FOLDED
 from outcomes.brief.further_words import named_exposures
-from outcomes.brief.page import draw_briefing_figure, figure_footer, records_footer
 from outcomes.brief.price_table import advised_points
 from outcomes.draw.calibration_figure import draw_calibration_figure
 from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
