@@ -98,11 +98,11 @@ def whose(facts: Facts) -> str:
 
 def figure_footer(facts: Facts) -> str:
     """What the figure rests on."""
-    fit = facts.fit
+    counted = facts.counted
     return (
-        f"{whose(facts)}: {words.count(fit.n, 'usable hide trial')} "
-        f"({words.count(fit.misses, 'miss', 'misses')}), {words.count(fit.dogs, 'dog')}, "
-        f"{words.count(fit.sources, 'source')}. "
+        f"{whose(facts)}: {words.count(counted.n, 'usable hide trial')} "
+        f"({words.count(counted.misses, 'miss', 'misses')}), {words.count(counted.dogs, 'dog')}, "
+        f"{words.count(counted.sources, 'source')}. "
         "Association in one unit's records, not proof of cause."
     )
 
@@ -110,4 +110,4 @@ def figure_footer(facts: Facts) -> str:
 def records_footer(facts: Facts) -> str:
     """What the figure of all records shows, and how many of them other figures rest on."""
     hides = facts.joined.trials["source_id"].notna()
-    return words.records_footer(whose(facts), int(hides.sum()), facts.fit)
+    return words.records_footer(whose(facts), int(hides.sum()), facts.counted)
