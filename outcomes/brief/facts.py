@@ -42,11 +42,14 @@ if TYPE_CHECKING:
     from outcomes.fit.result import Lifetime
     from outcomes.fit.search_time import SearchTimeFit
     from outcomes.fit.specifications import Specifications
+    from outcomes.fit.terms import Counted, Design
     from outcomes.fit.training_diet import TrainingDiet
     from outcomes.fit.which_predicts import WhichPredicts
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
+# The longest first, so that none is left over at the end.
+_SIDE_QUESTIONS = ("search_time", "lasting", "false_alerts", "training_diet", "detection")
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +139,21 @@ class Facts:
         """What goes along with finds."""
         self.working.progress("Fitting finds")
         return fit_finds(self.joined.trials, self.settings)
+
+    @cached_property
+    def design(self) -> Design:
+        """Trials and terms of the model of finds, fitted or not."""
+        from outcomes.fit.terms import plan_design
+
+        fit: FindFit | None = self.__dict__.get("fit")
+        return plan_design(self.joined.trials) if fit is None else fit.design
+
+    @property
+    def counted(self) -> Counted:
+        """The trials that a model of finds rests on."""
+        from outcomes.fit.terms import count_design
+
+        return count_design(self.design)
 
     @cached_property
     def verdict(self) -> WhichPredicts:
@@ -243,7 +261,7 @@ class Facts:
         """Where kinds were tried both ways."""
         from outcomes.decide.overlap import storage_overlap
 
-        return storage_overlap(self.fit)
+        return storage_overlap(self.design.trials)
 
     @cached_property
     def bounds(self) -> tuple[BoundChoice, ...]:
@@ -262,10 +280,9 @@ class Facts:
     @cached_property
     def lifetime(self) -> Lifetime:
         """When sources became unreliable."""
-        from outcomes.fit.lifetime import fit_lifetime
-
-        records = self.records
-        return fit_lifetime(self.joined.trials, records.sources, records.storage, self.settings)
+        self._put_lifetime()
+        found: Lifetime = self._questions.answer("lifetime")
+        return found
 
     @cached_property
     def search_time(self) -> SearchTimeFit:
@@ -296,6 +313,15 @@ class Facts:
         """How long sources stay reliable, asked further."""
         found: Lasting = self._answer("lasting")
         return found
+
+    def part_of_lasting(self, name: str) -> Any:
+        """One attribute of ``lasting``, worked out alone where the rest is not known."""
+        from outcomes.brief.lasting import ask_part
+
+        known: Lasting | None = self.__dict__.get("lasting")
+        if known is not None:
+            return getattr(known, name)
+        return ask_part(name, self.joined.trials, self.lifetime, self.settings)
 
     @cached_property
     def ways(self) -> Specifications:
@@ -335,20 +361,26 @@ class Facts:
     def _questions(self) -> Questions:
         return Questions(self.working.pool)
 
+    def _put_lifetime(self) -> None:
+        from outcomes.fit.lifetime import fit_lifetime
+
+        records, trials = self.records, self.joined.trials
+        arguments = (trials, records.sources, records.storage, self.settings)
+        self._questions.put("lifetime", fit_lifetime, *arguments)
+
     def _put_side_questions(self) -> None:
         """Search time, false alerts and lifetimes: they need no model of finds."""
-        from outcomes.brief.lasting import ask_lasting
-        from outcomes.fit.detection import fit_detection
-        from outcomes.fit.false_alerts import fit_false_alerts
-        from outcomes.fit.search_time import fit_search_time
-        from outcomes.fit.training_diet import fit_training_diet
+        for name in _SIDE_QUESTIONS:
+            self._put_side_question(name)
+
+    def _put_side_question(self, name: str) -> None:
+        from outcomes.brief import side_questions
 
         trials, settings, put = self.joined.trials, self.settings, self._questions.put
-        put("search_time", fit_search_time, trials, settings)
-        put("lasting", ask_lasting, trials, self.lifetime, settings)
-        put("false_alerts", fit_false_alerts, trials, settings)
-        put("training_diet", fit_training_diet, trials, settings)
-        put("detection", fit_detection, trials, settings)
+        if name == "lasting":
+            put(name, side_questions.ask_lasting, trials, self.lifetime, settings)
+        else:
+            put(name, getattr(side_questions, f"ask_{name}"), trials, settings)
 
     def _put_further_questions(self) -> None:
         from outcomes.brief.further import put_further
@@ -356,19 +388,29 @@ class Facts:
         put_further(self._questions, self.records, self.joined.trials, self.fit)
 
     def _answer(self, name: str) -> Any:
-        self._put_side_questions()
+        self._put_side_question(name)
         return self._questions.answer(name)
 
     def _answer_further(self, name: str) -> Any:
         self._put_further_questions()
         return self._questions.answer(name)
 
-    def answer_on_finds(self) -> None:
-        """Work out now what the main figure and the decisions rest on, and put the rest."""
+    def answer_first(self) -> None:
+        """Work out now the verdict and the limit, and nothing that can wait for them."""
+        if self.working.pool is not None:
+            self._put_lifetime()
+        _ = (self.verdict, self.retirement)
+
+    def ask_meanwhile(self) -> None:
+        """Put to the other process, if there is one, what needs no model of finds."""
         if self.working.pool is not None:
             self._put_side_questions()
-            if self.with_further:
-                self._put_further_questions()
+
+    def answer_on_finds(self) -> None:
+        """Work out now what the main figure and the decisions rest on, and put the rest."""
+        self.ask_meanwhile()
+        if self.working.pool is not None and self.with_further:
+            self._put_further_questions()
         _ = (self.verdict, self.retirement, self.price, self.frontiers, self.shelf, self.left)
         _ = (self.comparison, self.portions, self.overlap, self.bounds, self.kinds)
 

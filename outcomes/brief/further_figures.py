@@ -44,9 +44,11 @@ def _training_diet(facts: Facts, footer: str) -> Figure:
 
 
 def _ratios(facts: Facts, footer: str) -> Figure:
-    lasting, confidence = facts.lasting, 1.0 - facts.settings.alpha
     return draw_lifetime_ratios_figure(
-        lasting.weibull, lasting.cycles_at_age, footer, confidence=confidence
+        facts.part_of_lasting("weibull"),
+        facts.part_of_lasting("cycles_at_age"),
+        footer,
+        confidence=1.0 - facts.settings.alpha,
     )
 
 
@@ -68,7 +70,7 @@ FOLDED: Mapping[str, tuple[str, Callable[[Facts, str], Figure], Callable[[Facts]
     ),
     "rules": (
         "Rules for unreliable side by side: what each calls, how often wrongly, and how soon",
-        lambda facts, footer: draw_rules_figure(facts.lasting.rules, footer),
+        lambda facts, footer: draw_rules_figure(facts.part_of_lasting("rules"), footer),
         lambda facts: facts.lasting.rules.sentence,
     ),
 }

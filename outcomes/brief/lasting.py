@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -79,22 +79,46 @@ class Lasting:
     rules: RuleComparison
 
 
+def _late_logs(trials: pd.DataFrame) -> set[str]:
+    return set(trials["source_id"][on_late_logs(trials)].astype(str))
+
+
+# Each part by itself: what a figure shows of it is worked out without the rest.
+_PARTS: Mapping[str, Callable[[pd.DataFrame, Lifetime, Settings], Any]] = {
+    "intervals": lambda _, lifetime, settings: fit_interval_lifetime(lifetime, settings),
+    "means": lambda _, lifetime, settings: compare_restricted_means(lifetime, settings),
+    "group_means": lambda _, lifetime, settings: mean_by_group(lifetime, settings),
+    "log_rank": lambda _, lifetime, __: compare_interval_curves(lifetime),
+    "kind_log_rank": lambda _, lifetime, __: compare_kinds(lifetime),
+    "weibull": lambda _, lifetime, settings: fit_weibull_lifetime(lifetime, settings),
+    "cycles_at_age": lambda trials, _, settings: fit_cycles_at_age(trials, settings),
+    "next_cycles": lambda trials, lifetime, settings: fit_cycle_hazard(
+        lifetime, settings, _late_logs(trials)
+    ),
+    "watched": lambda trials, _, settings: watch(trials, settings),
+    "rules": lambda trials, _, settings: compare_rules(trials, watch(trials, settings), settings),
+}
+
+
+def ask_part(name: str, trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) -> Any:
+    """Ask for one part of :class:`Lasting` alone.
+
+    Parameters
+    ----------
+    name
+        An attribute of ``Lasting``.
+    trials, lifetime, settings
+        As for :func:`ask_lasting`.
+    """
+    return _PARTS[name](trials, lifetime, settings)
+
+
 def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) -> Lasting:
     """Ask it of the joined trials and the lifetimes made of them."""
     watched = watch(trials, settings)
-    late = set(trials["source_id"][on_late_logs(trials)].astype(str))
-    return Lasting(
-        intervals=fit_interval_lifetime(lifetime, settings),
-        means=compare_restricted_means(lifetime, settings),
-        group_means=mean_by_group(lifetime, settings),
-        log_rank=compare_interval_curves(lifetime),
-        kind_log_rank=compare_kinds(lifetime),
-        weibull=fit_weibull_lifetime(lifetime, settings),
-        cycles_at_age=fit_cycles_at_age(trials, settings),
-        next_cycles=fit_cycle_hazard(lifetime, settings, late),
-        watched=watched,
-        rules=compare_rules(trials, watched, settings),
-    )
+    known: dict[str, Any] = {"watched": watched, "rules": compare_rules(trials, watched, settings)}
+    asked = (name for name in _PARTS if name not in known)
+    return Lasting(**known, **{name: ask_part(name, trials, lifetime, settings) for name in asked})
 
 
 def lifetime_additions(lasting: Lasting, alpha: float) -> dict[str, Any]:

@@ -46,6 +46,8 @@ def check_out(folder: Path, records: Path, names: Sequence[str] = FILES) -> None
         ``folder`` is the records' own folder, holds tables of records, is where
         the workbook lies and would get a file named like a table of records,
         is there and is not a folder, or cannot be made where it is to be.
+    OutputError
+        A file named like a figure of ours is there and is not one.
     """
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file, not a folder. Name a folder to write to.")
@@ -62,6 +64,9 @@ def check_out(folder: Path, records: Path, names: Sequence[str] = FILES) -> None
     for entry in folder.iterdir():
         if _is_table(entry) and entry.stem.lower() not in ours:
             raise UsageError(f"--out {folder} holds tables of records. Name another folder.")
+    for name in names:
+        if Path(name).suffix.lower() in _FIGURES:
+            check_replaced(folder / name)
 
 
 def check_replaced(path: Path, columns: Sequence[str] = ()) -> bool:

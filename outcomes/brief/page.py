@@ -10,10 +10,17 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import jinja2
-from matplotlib.figure import Figure
 
 from outcomes import __version__
 from outcomes.brief import decisions, further_words, paper, price_table, words
+from outcomes.brief.answer_figure import (
+    draw_briefing_figure,
+    draw_sheet,
+    drawn_curves,
+    figure_footer,
+    records_footer,
+    threshold_marks,
+)
 from outcomes.brief.as_of import as_of_notes
 from outcomes.brief.blinding import blinding_counts, blinding_sentence
 from outcomes.brief.facts import Facts
@@ -23,12 +30,10 @@ from outcomes.brief.further_figures import FoldedFigure, folded_figures
 from outcomes.brief.noted import records_noted
 from outcomes.brief.paper_face import paper_faces
 from outcomes.decide.shelf import ShelfSource
-from outcomes.decide.threshold import Retirement, Threshold
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
 from outcomes.draw.main_figure import (
     IN_PAGE,
     ThresholdMark,
-    draw_main_figure,
     draw_stacked_figure,
 )
 from outcomes.draw.records_figure import IN_PAGE as RECORDS_IN_PAGE
@@ -39,9 +44,8 @@ from outcomes.draw.save import (
     render_figure,
     render_lettered_svg,
 )
-from outcomes.draw.theme import ALONE, Sheet
 from outcomes.fit.dogs import CAUTION as DOG_CAUTION
-from outcomes.fit.result import FindCurve, Term
+from outcomes.fit.result import Term
 from outcomes.records.tables import Finding
 
 _MOST_REASONS = 8
@@ -50,13 +54,15 @@ _LONG_ID = 18  # letters from which a name may be broken anywhere
 _SHORT_KIND = 12  # letters up to which a kind stays on one line
 
 
-def render_figures(facts: Facts) -> dict[str, bytes]:
+def render_figures(facts: Facts, png: bytes | None = None) -> dict[str, bytes]:
     """The main figure as PNG, SVG and PDF.
 
     Parameters
     ----------
     facts
         The unit's facts.
+    png
+        The PNG, if it has been rendered already.
 
     Returns
     -------
@@ -64,13 +70,11 @@ def render_figures(facts: Facts) -> dict[str, bytes]:
         File ending → bytes.
     """
     figure = draw_briefing_figure(facts)
-    return {kind: render_figure(figure, kind) for kind in ("png", "svg", "pdf")}
-
-
-def draw_briefing_figure(facts: Facts) -> Figure:
-    """The main figure with its title, to stand alone."""
-    headline = words.headline(facts.fit, facts.verdict, facts.retirement)
-    return _main_figure(facts, headline, figure_subtitle(facts))
+    return {
+        "png": render_figure(figure, "png") if png is None else png,
+        "svg": render_figure(figure, "svg"),
+        "pdf": render_figure(figure, "pdf"),
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,9 +130,9 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     """
     if words.nothing_drawn(facts.retirement, facts.lifetime) is not None:
         return None
-    floors = [(point.floor, _marks(point.retirement)) for point in floor_grid(facts)]
-    figure = _main_figure(facts, "", "", floors, sheet=IN_PAGE)
-    layers = tuple(floor_layer(figure, _drawn(facts), *at) for at in floors)
+    floors = [(point.floor, threshold_marks(point.retirement)) for point in floor_grid(facts)]
+    figure = draw_sheet(facts, "", "", floors, sheet=IN_PAGE)
+    layers = tuple(floor_layer(figure, drawn_curves(facts), *at) for at in floors)
     hide_floor(figure)
     own = [floor for floor, _ in floors].index(facts.settings.floor)
     history, trials = facts.joined.history, facts.joined.trials
@@ -150,7 +154,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
 def _narrow(
     facts: Facts, floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]], own: int
 ) -> DrawnNarrow:
-    curves = _drawn(facts)
+    curves = drawn_curves(facts)
     figure = draw_stacked_figure(curves, *floors[own], facts.lifetime, other_floors=floors)
     layers = tuple(floor_layer(figure, curves, *at) for at in floors)
     hide_floor(figure)
@@ -159,77 +163,6 @@ def _narrow(
         layers=layers,
         own_layer=layers[own],
         view_box=size_pt(figure),
-    )
-
-
-def _drawn(facts: Facts) -> list[FindCurve]:
-    return [c for c in facts.retirement.curves if len(c.at) or c.bins]
-
-
-def _marks(retirement: Retirement) -> dict[str, ThresholdMark | None]:
-    return {t.by: _mark(t) for t in retirement.thresholds}
-
-
-def _main_figure(
-    facts: Facts,
-    title: str,
-    subtitle: str,
-    other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
-    *,
-    sheet: Sheet = ALONE,
-) -> Figure:
-    return draw_main_figure(
-        title=title,
-        subtitle=subtitle,
-        curves=_drawn(facts),
-        floor=facts.settings.floor,
-        thresholds=_marks(facts.retirement),
-        lifetime=facts.lifetime,
-        footer=figure_footer(facts),
-        note=words.low_circle_in_short(facts.retirement),
-        sheet=sheet,
-        other_floors=other_floors,
-    )
-
-
-def _mark(threshold: Threshold) -> ThresholdMark | None:
-    if threshold.estimate is None and threshold.outcome != "stays above":
-        return None
-    after = threshold.retire_after
-    return ThresholdMark(
-        estimate=threshold.estimate,
-        low=threshold.low,
-        high=threshold.high,
-        retire_after=None if after is None else float(after),
-    )
-
-
-def figure_subtitle(facts: Facts) -> str:
-    """The line under the title: size and certainty."""
-    answer = words.answer(facts.fit, facts.verdict, facts.retirement)
-    return f"{answer} {words.counted_too_low(facts.fit, facts.verdict)}".strip()
-
-
-def _whose(facts: Facts) -> str:
-    unit = facts.settings.unit or "One unit's records"
-    trials = facts.joined.trials["started_at"]
-    return f"{unit}, {trials.min():%Y-%m-%d} to {trials.max():%Y-%m-%d}"
-
-
-def records_footer(facts: Facts) -> str:
-    """What the figure of all records shows, and how many of them other figures rest on."""
-    hides = facts.joined.trials["source_id"].notna()
-    return words.records_footer(_whose(facts), int(hides.sum()), facts.fit)
-
-
-def figure_footer(facts: Facts) -> str:
-    """What the figure rests on."""
-    fit = facts.fit
-    return (
-        f"{_whose(facts)}: {words.count(fit.n, 'usable hide trial')} "
-        f"({words.count(fit.misses, 'miss', 'misses')}), {words.count(fit.dogs, 'dog')}, "
-        f"{words.count(fit.sources, 'source')}. "
-        "Association in one unit's records, not proof of cause."
     )
 
 

@@ -25,7 +25,7 @@ from outcomes.fit.finds import FindFit, change_along
 from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime
 from outcomes.fit.reliability_rule import describe_rule, rule_false_call
 from outcomes.fit.result import Bin, FindCurve, Lifetime
-from outcomes.fit.terms import on_late_logs
+from outcomes.fit.terms import Counted, on_late_logs
 from outcomes.fit.watch import Watch
 from outcomes.fit.which_predicts import SOME_MISSING, RatioTest, WhichPredicts
 from outcomes.records.rules import LATE_LOG_DAYS
@@ -865,7 +865,7 @@ def few_sources_sentence(comparison: Comparison, overlap: Sequence[KindOverlap])
     )
 
 
-def records_footer(whose: str, hides: int, fit: FindFit) -> str:
+def records_footer(whose: str, hides: int, fit: Counted | FindFit) -> str:
     """What the figure of all records shows, and how many of them the others rest on."""
     if fit.n == hides:
         used = "All of them are used for what predicts finds."

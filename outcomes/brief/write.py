@@ -21,9 +21,17 @@ def results_text(results_: Mapping[str, Any]) -> str:
     return json.dumps(results_, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def briefing_files(facts: Facts) -> dict[str, bytes]:
-    """Name → bytes of every file of the briefing."""
-    figures = render_figures(facts)
+def briefing_files(facts: Facts, png: bytes | None = None) -> dict[str, bytes]:
+    """Name → bytes of every file of the briefing.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    png
+        The main figure as PNG, if it has been rendered already.
+    """
+    figures = render_figures(facts, png)
     trials = facts.joined.trials.drop(columns=["file", "row"], errors="ignore")
     return {
         "briefing.html": render_page(facts, render_page_figure(facts)).encode(),

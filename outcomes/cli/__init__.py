@@ -95,15 +95,16 @@ def main() -> None:
     try:
         status = group.main(prog_name=called_as(), standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
-    except (click.exceptions.Abort, KeyboardInterrupt):
+    except (click.exceptions.Abort, KeyboardInterrupt) as stop:
         _end_undisturbed()
-        _stop("stopped; nothing was overwritten.", _INTERRUPTED)
+        _stop(_with_notes("stopped; nothing was overwritten.", stop), _INTERRUPTED)
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)
     except OutcomesError as error:
         # Other stages name the command in backquotes; here it is known how it was called.
-        _stop(str(error).replace("`outcomes ", f"`{called_as()} "), error.exit_status)
+        line = str(error).replace("`outcomes ", f"`{called_as()} ")
+        _stop(_with_notes(line, error), error.exit_status)
     except _NobodyReads:
         # Whoever read our output has had enough; closing quietly is what they expect.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -114,17 +115,27 @@ def main() -> None:
 
             traceback.print_exc()
         what = f"{type(error).__name__}: {error}".splitlines()[0]
-        _stop(
+        line = (
             f"something went wrong that is our defect, not yours ({what}). "
-            "Set OUTCOMES_TRACEBACK=1 and run again to see where.",
-            _DEFECT,
+            "Set OUTCOMES_TRACEBACK=1 and run again to see where."
         )
+        _stop(_with_notes(line, error), _DEFECT)
 
 
 def _end_undisturbed() -> None:
     """From here on Ctrl-C does nothing: there is nothing left to stop."""
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _with_notes(line: str, error: BaseException) -> str:
+    """The line, and what is noted with the error or with what it was made of."""
+    notes: list[str] = []
+    one: BaseException | None = error
+    while one is not None:
+        notes += getattr(one, "__notes__", [])
+        one = one.__cause__ or one.__context__
+    return " ".join([line, *dict.fromkeys(notes)])
 
 
 def _stop(line: str, status: int) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
 
+from outcomes.cli.answer_first import answer_first
 from outcomes.cli.options import (
     Names,
     analysis_options,
@@ -53,39 +55,40 @@ def command(
     check_out(out, records)
     beside = out.resolve()
     names = Names(without_names, key, out, beside.with_name(f"{beside.name}-key.csv"))
-    with second_process() as pool:
-        from outcomes.brief.asked import Asked
-        from outcomes.brief.write import briefing_files
-        from outcomes.records.placing import write_files
+    with ExitStack() as until_written:
+        with second_process() as pool:
+            from outcomes.brief.asked import Asked
 
-        facts = gather(
-            records,
-            settings_file,
-            floor,
-            confidence,
-            seed,
-            as_of,
-            further=True,
-            pool=pool,
-            asked=Asked(either=either, without_names=without_names),
-            change=names.change,
-        )
-        say("Drawing")
-        files = briefing_files(facts)
+            facts = gather(
+                records,
+                settings_file,
+                floor,
+                confidence,
+                seed,
+                as_of,
+                further=True,
+                pool=pool,
+                asked=Asked(either=either, without_names=without_names),
+                change=names.change,
+            )
+            png = until_written.enter_context(answer_first(facts, out, as_json=as_json))
+            facts.answer_on_finds()
+            from outcomes.brief.write import briefing_files
+            from outcomes.records.placing import write_files
+
+            say("Drawing")
+            files = briefing_files(facts, png)
+        say("Writing")
+        names.write()
+        write_files(out, files)
     from outcomes.brief import report, words
     from outcomes.brief.check_report import not_used_line
     from outcomes.brief.noted import records_noted
     from outcomes.brief.results import results
 
-    say("Writing")
-    names.write()
-    write_files(out, files)
     if as_json:
         show_json(results(facts))
         return
-    click.echo(words.headline(facts.fit, facts.verdict, facts.retirement) + ".")
-    click.echo(words.answer(facts.fit, facts.verdict, facts.retirement))
-    click.echo(words.retire_sentence(facts.verdict, facts.retirement))
     click.echo(words.shelf_summary(facts.shelf, facts.retirement))
     click.echo(not_used_line(facts, out / "set_aside.csv"))
     noted = records_noted(facts)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
 
+from outcomes.cli.answer_first import answer_first
 from outcomes.cli.brief_command import out_option
 from outcomes.cli.options import gather, say, second_process
 
@@ -21,21 +23,26 @@ def command(out: Path) -> None:
     if records.exists() and not (records / "truth.toml").is_file():
         raise UsageError(f"{records} is there and is not a synthetic unit's. Name another folder.")
     check_out(out, records)
-    with second_process() as pool:
-        from outcomes.brief import report
-        from outcomes.brief.write import briefing_files
-        from outcomes.records.placing import write_files
-        from outcomes.records.write import write_unit
-        from outcomes.simulate import demo_unit
+    with ExitStack() as until_written:
+        with second_process() as pool:
+            from outcomes.records.write import write_unit
+            from outcomes.simulate import demo_unit
 
-        say("Making a synthetic unit")
-        unit = demo_unit()
-        write_unit(unit, records)
-        facts = gather(records, None, None, None, None, further=True, pool=pool)
-        say("Drawing")
-        files = briefing_files(facts)
-    say("Writing")
-    write_files(out, files)
+            say("Making a synthetic unit")
+            unit = demo_unit()
+            write_unit(unit, records)
+            facts = gather(records, None, None, None, None, further=True, pool=pool)
+            png = until_written.enter_context(answer_first(facts, out))
+            facts.answer_on_finds()
+            from outcomes.brief.write import briefing_files
+            from outcomes.records.placing import write_files
+
+            say("Drawing")
+            files = briefing_files(facts, png)
+        say("Writing")
+        write_files(out, files)
+    from outcomes.brief import report
+
     for line in report.planted_lines(unit, facts):
         click.echo(line)
     for line in report.written_lines(out):

@@ -173,8 +173,7 @@ def gather(
 ) -> Facts:
     """Facts on these records, changed if need be, with progress on standard error.
 
-    With a ``pool`` that on finds is worked out, the rest meanwhile in the other process; without,
-    each answer is worked out when it is asked for.
+    Each answer is worked out when it is asked for, with a ``pool`` in either process.
     """
     say("Reading the records")
     records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
@@ -192,8 +191,6 @@ def gather(
         progress=say,
         meter=meter,
     )
-    if further:
-        facts.answer_on_finds()
     return facts
 
 

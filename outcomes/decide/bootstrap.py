@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from outcomes.decide.curve import met_at_all
 from outcomes.decide.threshold import Threshold
 from outcomes.errors import FitError
+from outcomes.fit.distributions import normal_quantile, normal_share
 from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import MixedFit
@@ -202,9 +202,9 @@ def corrected_tails(values: np.ndarray, own: float, confidence: float) -> tuple[
     [0.05, 0.95]
     """
     share = float((values < own).mean() + 0.5 * (values == own).mean())
-    bias = stats.norm.ppf(np.clip(share, 0.5 / len(values), 1.0 - 0.5 / len(values)))
-    reach = stats.norm.ppf(0.5 + confidence / 2.0)
-    low, high = stats.norm.cdf([2.0 * bias - reach, 2.0 * bias + reach])
+    bias = normal_quantile(np.clip(share, 0.5 / len(values), 1.0 - 0.5 / len(values)))
+    reach = normal_quantile(0.5 + confidence / 2.0)
+    low, high = normal_share([2.0 * bias - reach, 2.0 * bias + reach])
     return float(low), float(high)
 
 

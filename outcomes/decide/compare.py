@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import student_quantile, student_tail
 from outcomes.fit.finds import FindFit, averaged_probability, refit, small_sample
 from outcomes.fit.result import MixedFit
 from outcomes.fit.terms import UNLOGGED, Column, Design
@@ -253,8 +253,7 @@ def _standardised_difference(
     gradient = gradients[0] - gradients[1]
     # Storage is judged on sources, as any term that varies mainly between them.
     freedom = float(small_sample(design)[0][0])
-    reference = stats.t(freedom) if np.isfinite(freedom) else stats.norm()
-    reach = float(reference.ppf(1.0 - alpha / 2.0))
+    reach = float(student_quantile(1.0 - alpha / 2.0, freedom))
     error = float(np.sqrt(gradient @ mixed.cov @ gradient))
     difference = means[0] - means[1]
     low, high = max(difference - reach * error, -1.0), min(difference + reach * error, 1.0)
@@ -272,7 +271,7 @@ def _standardised_difference(
         sources=counts,
         kinds=both,
         kinds_left_out=only,
-        p=float(2.0 * reference.sf(abs(difference) / error)),
+        p=float(2.0 * student_tail(abs(difference) / error, freedom)),
         e_value=e_value(one / max(other, 1e-9)),
         e_value_limit=_e_value_limit(other, *ends),
         reason=None,

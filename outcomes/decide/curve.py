@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, special, stats
+from scipy import sparse, special
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import exact_interval, student_quantile
 from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor, refit
 from outcomes.fit.result import Bin, FindCurve, MixedFit
 from outcomes.fit.terms import EXPOSURE_COLUMNS, UNLOGGED, Design
@@ -44,7 +45,7 @@ def observed_bins(trials: pd.DataFrame, exposure: str, confidence: float) -> tup
     bins = []
     for _, part in frame.groupby(place, sort=True):
         found = int((part["result"] == "find").sum())
-        interval = stats.binomtest(found, len(part)).proportion_ci(confidence, method="exact")
+        low, high = exact_interval(found, len(part), confidence)
         exposures = part[exposure].astype(float)
         bins.append(
             Bin(
@@ -55,8 +56,8 @@ def observed_bins(trials: pd.DataFrame, exposure: str, confidence: float) -> tup
                 n=len(part),
                 sources=int(part["source_id"].nunique()),
                 proportion=found / len(part),
-                proportion_low=float(interval.low),
-                proportion_high=float(interval.high),
+                proportion_low=low,
+                proportion_high=high,
             )
         )
     return tuple(bins)
@@ -293,7 +294,7 @@ def log_odds_limits(mean: float, variance: float, reach: float) -> tuple[float, 
 def reach_of(design: Design, confidence: float) -> float:
     """Two-sided quantile of Student's t on sources minus two degrees of freedom."""
     sources = design.trials["source_id"].nunique()
-    return float(stats.t(max(sources - 2, 1)).ppf(0.5 + confidence / 2.0))
+    return float(student_quantile(0.5 + confidence / 2.0, max(sources - 2, 1)))
 
 
 def _combinations(design: Design, mixed: MixedFit) -> sparse.csr_matrix:

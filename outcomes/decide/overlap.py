@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from outcomes.decide.compare import Comparison, compare_storage
 from outcomes.fit.finds import FindFit
@@ -58,13 +59,13 @@ def few_sources(kinds: Sequence[KindOverlap]) -> tuple[tuple[str, str, int], ...
     )
 
 
-def storage_overlap(fit: FindFit) -> tuple[KindOverlap, ...]:
+def storage_overlap(trials: pd.DataFrame) -> tuple[KindOverlap, ...]:
     """By kind, at which ages refrigerated and frozen sources were tried.
 
     Parameters
     ----------
-    fit
-        Fit of finds; its trials are counted, those of mixed storage left out.
+    trials
+        Those that a model of finds rests on; those of mixed storage are not counted.
 
     Returns
     -------
@@ -72,7 +73,6 @@ def storage_overlap(fit: FindFit) -> tuple[KindOverlap, ...]:
         Kinds tried both ways at the same ages first, by the trials they share;
         then the others by name.
     """
-    trials = fit.design.trials
     if trials.empty or "kind" not in trials or "regime" not in trials:
         return ()
     sides = trials[trials["regime"].isin(_WAYS)]

@@ -8,12 +8,13 @@ from typing import TypeVar
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, stats
+from scipy import sparse
 
 from outcomes.decide.curve import model_of, observed_to
 from outcomes.decide.rate_of_use import Discard, RateOfUse, retired_by_place
 from outcomes.decide.source_draws import DRAWS, SourceDraws, draw_over_spreads
 from outcomes.decide.threshold import Retirement
+from outcomes.fit.distributions import chi_square_quantile
 from outcomes.fit.finds import FindFit
 from outcomes.fit.terms import Design
 from outcomes.fit.which_predicts import WhichPredicts
@@ -519,8 +520,8 @@ def _rate(count: int, years: float, confidence: float) -> tuple[float, float, fl
     [10.0, 4.795, 18.39]
     """
     tail = 0.5 - confidence / 2.0
-    low = stats.chi2.ppf(tail, 2 * count) / 2.0 if count else 0.0
-    high = stats.chi2.ppf(1.0 - tail, 2 * count + 2) / 2.0
+    low = chi_square_quantile(tail, 2 * count) / 2.0 if count else 0.0
+    high = chi_square_quantile(1.0 - tail, 2 * count + 2) / 2.0
     return count / years, float(low) / years, float(high) / years
 
 

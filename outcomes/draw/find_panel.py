@@ -8,7 +8,6 @@ from itertools import pairwise
 from math import ceil, floor
 
 import numpy as np
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
@@ -26,6 +25,7 @@ from outcomes.draw.theme import (
     SUBTITLE_PT,
     Box,
     lines_height_in,
+    open_frame,
     size_in,
     spread_apart,
     text_width_in,
@@ -341,13 +341,13 @@ def draw_find_panel(
         lane.set_xlim(ax.get_xlim())
         lane.set_ylim(lane_height, 0.0)
         lane.set_yticks([])
-        sns.despine(ax=lane, left=True)
-        sns.despine(ax=ax, bottom=True)
+        open_frame(lane, "left")
+        open_frame(ax, "bottom")
         ax.set_xticks([])
         _draw_lane(ax, lane, curve, floor_probability, mark)
         scaled = lane
     else:
-        sns.despine(ax=ax)
+        open_frame(ax)
     _draw_exposure_scale(figure, box, scaled, curve, below)
     return ax
 
@@ -412,21 +412,19 @@ def _draw_fitted(ax: Axes, curve: FindCurve) -> None:
             zorder=2,
             gid="band-thin" if is_thin else "band",
         )
-        sns.lineplot(
-            x=at[part],
-            y=curve.probability[part],
-            ax=ax,
-            estimator=None,
-            sort=False,
+        ax.plot(
+            at[part],
+            curve.probability[part],
             color=FITTED,
             alpha=0.65 if is_thin else 1.0,
             linewidth=3.0 if is_thin else 4.0,
             linestyle=(0, (2.5, 1.5)) if is_thin else "-",
             marker="D" if at.size == 1 else None,
+            markeredgecolor="w",
+            markeredgewidth=0.75,
             zorder=3,
-            legend=False,
+            gid="fitted-thin" if is_thin else "fitted",
         )
-        ax.lines[-1].set_gid("fitted-thin" if is_thin else "fitted")
 
 
 def _draw_observed(ax: Axes, bins: Sequence[Bin]) -> None:
@@ -442,19 +440,17 @@ def _draw_observed(ax: Axes, bins: Sequence[Bin]) -> None:
         zorder=4,
         gid="observed-interval",
     )
-    sns.scatterplot(
-        x=mean,
-        y=[b.proportion for b in bins],
-        ax=ax,
+    ax.scatter(
+        mean,
+        [b.proportion for b in bins],
         s=110,
         color="white",
         edgecolor=INK,
         linewidth=2.0,
         zorder=5,
         clip_on=False,
-        legend=False,
+        gid="observed",
     )
-    ax.collections[-1].set_gid("observed")
 
 
 def _count_lettering(

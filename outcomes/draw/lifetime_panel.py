@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator
@@ -24,6 +23,7 @@ from outcomes.draw.theme import (
     Box,
     Sheet,
     lines_height_in,
+    open_frame,
     text_width_in,
     wrap_to_width,
     write,
@@ -53,20 +53,15 @@ class GroupLook:
 
 def group_looks(groups: Sequence[str]) -> dict[str, GroupLook]:
     """A colour and a line style for each group; a regime always has the same ones."""
-    palette = sns.color_palette("colorblind").as_hex()
-
-    def darker(number: int, lightness: float) -> str:
-        red, green, blue = sns.set_hls_values(palette[number], l=lightness)
-        return "#" + "".join(f"{round(255 * part):02x}" for part in (red, green, blue))
-
+    # Apart in lightness too: blue, green, orange, purple and grey that the colour-blind tell apart.
     known = {
-        "frozen": GroupLook(darker(0, 0.26), "-"),
-        "mixed": GroupLook(darker(2, 0.24), (0, (1, 1))),
-        "refrigerated": GroupLook(darker(1, 0.32), (0, (4, 1.5))),
+        "frozen": GroupLook("#015584", "-"),
+        "mixed": GroupLook("#027958", (0, (1, 1))),
+        "refrigerated": GroupLook("#a06704", (0, (4, 1.5))),
     }
     others = (
-        GroupLook(darker(4, 0.35), (0, (4, 1, 1, 1))),
-        GroupLook(darker(7, 0.35), (0, (7, 2))),
+        GroupLook("#823172", (0, (4, 1, 1, 1))),
+        GroupLook("#595959", (0, (7, 2))),
     )
     strangers = [g for g in groups if g not in known]
     return {g: known[g] if g in known else others[strangers.index(g) % len(others)] for g in groups}
@@ -208,19 +203,15 @@ def _draw_curves(ax: Axes, curves: Curves) -> None:
             linewidth=0,
             gid=f"band-{group}",
         )
-        sns.lineplot(
-            x=time,
-            y=[p.probability for p in points],
-            ax=ax,
-            estimator=None,
-            sort=False,
+        ax.plot(
+            time,
+            [p.probability for p in points],
             drawstyle="steps-post",
             color=look.color,
             linestyle=look.linestyle,
             linewidth=3.5,
-            legend=False,
+            gid=f"reliable-{group}",
         )
-        ax.lines[-1].set_gid(f"reliable-{group}")
     last = max(p.time for points in curves.values() for p in points)
     ax.set_xlim(0.0, last * 1.02 or 1.0)
     ax.set_ylim(0.0, 1.03)
@@ -230,7 +221,7 @@ def _draw_curves(ax: Axes, curves: Curves) -> None:
     ax.grid(axis="y", color=HAIRLINE, linewidth=0.8)
     ax.set_axisbelow(True)
     ax.tick_params(axis="y", length=0)
-    sns.despine(ax=ax)
+    open_frame(ax)
 
 
 def month_marks(months: float, most: float) -> NDArray[np.float64]:

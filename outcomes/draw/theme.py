@@ -17,7 +17,7 @@ from typing import Literal
 import matplotlib
 import matplotlib.style
 import numpy as np
-import seaborn as sns
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, fontManager, get_font
 from matplotlib.patheffects import withStroke
@@ -136,8 +136,25 @@ _use_bundled_font()
 def theme() -> Iterator[None]:
     """Draw, or render, under this look whatever the reader's own matplotlib settings are."""
     look = {
-        **sns.axes_style("ticks"),
-        **sns.plotting_context("talk"),
+        # Large letters and lines: a slide is read from the back of a room.
+        "font.size": 18.0,
+        "axes.labelsize": 18.0,
+        "axes.titlesize": 18.0,
+        "axes.axisbelow": True,
+        "grid.color": ".8",
+        "grid.linewidth": 1.5,
+        "lines.linewidth": 2.25,
+        "lines.markersize": 9.0,
+        "lines.solid_capstyle": "round",
+        "patch.edgecolor": "w",
+        "patch.force_edgecolor": True,
+        "patch.linewidth": 1.5,
+        "xtick.major.width": 1.875,
+        "ytick.major.width": 1.875,
+        "xtick.major.size": 9.0,
+        "ytick.major.size": 9.0,
+        "legend.fontsize": 16.5,
+        "legend.title_fontsize": 18.0,
         "font.family": [FONT],
         "text.color": INK,
         "text.parse_math": False,  # a "$" in a unit's own words is a dollar sign
@@ -161,6 +178,12 @@ def theme() -> Iterator[None]:
     }
     with matplotlib.style.context(["default", look]):
         yield
+
+
+def open_frame(ax: Axes, *without: str) -> None:
+    """Take away the frame above and on the right of a panel, and on other sides if named."""
+    for side in ("top", "right", *without):
+        ax.spines[side].set_visible(False)
 
 
 @lru_cache(maxsize=4096)

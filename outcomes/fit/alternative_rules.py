@@ -7,10 +7,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
-from scipy.stats import beta
 
 from outcomes.errors import SettingsError
 from outcomes.fit.cusum import Healthy, simulate_highest, simulate_misses
+from outcomes.fit.distributions import beta_quantile
 from outcomes.fit.lifetime import FALSE_CALL_TRIALS, counting_trials
 from outcomes.fit.reliability_rule import describe_rule, first_called, rule_false_call
 from outcomes.fit.watch import Watch, learn_unchanging
@@ -231,7 +231,7 @@ def misses_needed(window: int, floor: float, confidence: float) -> tuple[int | N
     found = []
     for n in range(1, window + 1):
         finds = np.arange(n)  # upper limits of 0 to n - 1 finds
-        upper = beta.ppf((1.0 + confidence) / 2.0, finds + 1, n - finds)
+        upper = beta_quantile((1.0 + confidence) / 2.0, finds + 1, n - finds)
         low_enough = np.flatnonzero(upper < floor)
         found.append(int(n - low_enough[-1]) if len(low_enough) else None)
     return tuple(found)

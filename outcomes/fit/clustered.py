@@ -14,9 +14,6 @@ from typing import Any, TypeVar
 import numpy as np
 import pandas as pd
 from scipy import special
-from statsmodels.genmod import cov_struct, families
-from statsmodels.genmod.generalized_estimating_equations import GEE
-from statsmodels.genmod.generalized_linear_model import GLM
 
 from outcomes.errors import FitError
 
@@ -101,6 +98,9 @@ def fit_clustered(
     counts = [int(c.max()) + 1 for c in codes]
     if min(counts) < 2:
         raise FitError("a single cluster says nothing about the spread between clusters")
+    from statsmodels.genmod import families
+    from statsmodels.genmod.generalized_linear_model import GLM
+
     family = families.Gaussian() if linear else families.Binomial()
     groups = codes[0] if second is None else np.column_stack(codes)
 
@@ -152,6 +152,9 @@ def fit_gee(
     if len(counts) < 2:
         raise FitError("a single cluster says nothing about the spread between clusters")
     reduced = bias_reduced and int(counts.max()) <= _MOST_IN_CLUSTER
+    from statsmodels.genmod import cov_struct, families
+    from statsmodels.genmod.generalized_estimating_equations import GEE
+
     alike = cov_struct.Exchangeable()
 
     def run(structure: Any) -> Any:

@@ -11,9 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import chi_square_tail
 from outcomes.fit.effects import EffectsDesign, effects_design
 from outcomes.fit.maximise import maximise, maximise_with_effects
 
@@ -138,9 +138,9 @@ def fit_cox(
         scores=scores * scale,
         log_likelihood=maximum.value,
         proportional=each,
-        proportional_p=chi2.sf(each, 1),
+        proportional_p=chi_square_tail(each, 1),
         proportional_all=together,
-        proportional_all_p=float(chi2.sf(together, p)),
+        proportional_all_p=float(chi_square_tail(together, p)),
     )
 
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.stats import beta, norm
 
+from outcomes.fit.distributions import beta_quantile, normal_quantile
 from outcomes.fit.result import LeftOut
 from outcomes.settings import Settings
 from outcomes.telling import count
@@ -217,9 +217,9 @@ def sensitivity(
 def _share(count: int, n: int, alpha: float) -> _Normal:
     share = (count + 0.5) / (n + 1.0)
     # The exact limits of the corrected counts, so that they lie around the corrected share.
-    low = float(beta.ppf(alpha / 2.0, count + 0.5, n - count + 1.5))
-    high = float(beta.ppf(1.0 - alpha / 2.0, count + 1.5, n - count + 0.5))
-    at, lower, upper = (float(norm.ppf(v)) for v in (share, low, high))
+    low = float(beta_quantile(alpha / 2.0, count + 0.5, n - count + 1.5))
+    high = float(beta_quantile(1.0 - alpha / 2.0, count + 1.5, n - count + 0.5))
+    at, lower, upper = (float(normal_quantile(v)) for v in (share, low, high))
     return _Normal(at, lower, upper)
 
 

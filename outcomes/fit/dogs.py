@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import chi_square_tail, exact_interval, student_quantile
 from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.result import LeftOut, MixedFit
@@ -252,7 +253,7 @@ def _own_effects(fit: FindFit, grouping: str) -> tuple[OwnEffect, ...]:
     # Nothing is known of the spread between levels: the model would make all of them alike.
     observed_only = grouping in mixed.singular
     freedom = max(len(set(labels)) - 1, 1)
-    reach = float(stats.t.ppf(1.0 - fit.settings.alpha / 2.0, freedom))
+    reach = float(student_quantile(1.0 - fit.settings.alpha / 2.0, freedom))
     index = {name: i for i, name in enumerate(mixed.joint_names)}
     other = "source" if grouping == "dog" else "dog"
     modes = mixed.effects[grouping].sort_index()
@@ -265,8 +266,8 @@ def _own_effects(fit: FindFit, grouping: str) -> tuple[OwnEffect, ...]:
         apart = mode - float(modes["effect"].mean())
         error = _error_apart(mixed, grouping, str(name), float(row["std_error"]))
         if observed_only:
-            limits = stats.binomtest(finds, trials).proportion_ci(1.0 - fit.settings.alpha)
-            probability, low, high = finds / trials, float(limits.low), float(limits.high)
+            low, high = exact_interval(finds, trials, 1.0 - fit.settings.alpha)
+            probability, low, high = finds / trials, low, high
         else:
             p, slope = averaged_probability(rest + mode, spread)
             gradient = _gradient(mixed, design, slope, other)
@@ -344,7 +345,7 @@ def _differ(fit: FindFit, grouping: str) -> float | None:
     except FitError:
         return None
     statistic = likelihood_ratio(mixed.log_likelihood, without.log_likelihood)
-    return 0.5 * float(stats.chi2.sf(statistic, 1)) if statistic > 0.0 else 1.0
+    return 0.5 * float(chi_square_tail(statistic, 1)) if statistic > 0.0 else 1.0
 
 
 def _response(fit: FindFit, term: str) -> Response | LeftOut | None:
@@ -364,7 +365,7 @@ def _response(fit: FindFit, term: str) -> Response | LeftOut | None:
     except FitError as error:
         return LeftOut(f"differences between dogs in {term}", str(error))
     statistic = likelihood_ratio(sloped.log_likelihood, plain.log_likelihood)
-    p = 0.5 * float(stats.chi2.sf(statistic, 1) + stats.chi2.sf(statistic, 2))
+    p = 0.5 * float(chi_square_tail(statistic, 1) + chi_square_tail(statistic, 2))
     slopes = sloped.effects["dog"]["slope"] + sloped.beta[column]
     return Response(
         term=term,

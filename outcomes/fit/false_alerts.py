@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.stats import binomtest, chi2
 
 from outcomes.errors import FitError
 from outcomes.fit.conditions import Conditions, choose_conditions
+from outcomes.fit.distributions import chi_square_quantile, exact_interval
 from outcomes.fit.rates import (
     NEGATIVE_BINOMIAL,
     POISSON,
@@ -251,8 +251,8 @@ def rate_interval(count: int, time: float, alpha: float) -> _Interval:
     """
     if time <= 0.0:
         return None, None, None
-    low = 0.0 if count == 0 else float(chi2.ppf(alpha / 2.0, 2 * count)) / 2.0
-    high = float(chi2.ppf(1.0 - alpha / 2.0, 2 * count + 2)) / 2.0
+    low = 0.0 if count == 0 else float(chi_square_quantile(alpha / 2.0, 2 * count)) / 2.0
+    high = float(chi_square_quantile(1.0 - alpha / 2.0, 2 * count + 2)) / 2.0
     return count / time, low / time, high / time
 
 
@@ -277,8 +277,8 @@ def share_interval(count: int, n: int, alpha: float) -> _Interval:
     """
     if n == 0:
         return None, None, None
-    interval = binomtest(count, n).proportion_ci(1.0 - alpha, method="exact")
-    return count / n, float(interval.low), float(interval.high)
+    low, high = exact_interval(count, n, 1.0 - alpha)
+    return count / n, low, high
 
 
 def count_alerts(trials: pd.DataFrame) -> pd.DataFrame:

@@ -8,11 +8,12 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, special, stats
+from scipy import sparse, special
 
 from outcomes.errors import FitError
 from outcomes.fit import source_spread
 from outcomes.fit.bias import held_at, reduce_bias
+from outcomes.fit.distributions import chi_square_tail, student_quantile, student_tail
 from outcomes.fit.mixed import fit_mixed
 from outcomes.fit.open_still import at_the_mean
 from outcomes.fit.result import LeftOut, MixedFit, Term
@@ -77,7 +78,7 @@ class Slope:
         Journal of the American Statistical Association 82, 605-610.
         """
         # A variance at its edge, and with it a correlation: an even mixture of 1 and 2 degrees.
-        p = 0.5 * (stats.chi2.sf(self.statistic, 1) + stats.chi2.sf(self.statistic, 2))
+        p = 0.5 * (chi_square_tail(self.statistic, 1) + chi_square_tail(self.statistic, 2))
         return bool(p < _PLAINLY / _SLOPES_TRIED)
 
 
@@ -483,8 +484,7 @@ def describe_terms(
     for position, column in enumerate(design.columns, start=1):
         estimate = float(mixed.beta[position])
         error = float(np.sqrt(mixed.cov[position, position]))
-        reference = stats.t(freedom[position]) if np.isfinite(freedom[position]) else stats.norm()
-        reach = float(reference.ppf(1.0 - alpha / 2.0)) * error
+        reach = float(student_quantile(1.0 - alpha / 2.0, freedom[position])) * error
         steps = (estimate, estimate - reach, estimate + reach)
         if column.contrast is None:
             points = [100.0 * step * mean_slope for step in steps]
@@ -501,7 +501,7 @@ def describe_terms(
                 odds_ratio=_odds_ratio(estimate),
                 low=_odds_ratio(estimate - reach),
                 high=_odds_ratio(estimate + reach),
-                p=float(2.0 * reference.sf(abs(estimate) / error)),
+                p=float(2.0 * student_tail(abs(estimate) / error, freedom[position])),
                 points=points[0],
                 points_low=points[1],
                 points_high=points[2],

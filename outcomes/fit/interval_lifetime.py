@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.stats import beta
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import beta_quantile
 from outcomes.fit.lifetime import (
     ALL_SOURCES,
     FEWEST_EVENTS,
@@ -386,8 +386,8 @@ def _limits(
     size = np.maximum(np.minimum(size, ever), 1.0)
     lasted, failed = size * probability, size * (1 - probability)
     tiny = 1e-9
-    low = beta.ppf(alpha / 2, np.maximum(lasted, tiny), failed + 1)
-    high = beta.ppf(1 - alpha / 2, lasted + 1, np.maximum(failed, tiny))
+    low = beta_quantile(alpha / 2, np.maximum(lasted, tiny), failed + 1)
+    high = beta_quantile(1 - alpha / 2, lasted + 1, np.maximum(failed, tiny))
     low = np.where(probability <= _NEVER, 0.0, low)
     high = np.where(probability >= 1 - _NEVER, 1.0, high)
     # A curve does not rise, so neither does what is known about it.

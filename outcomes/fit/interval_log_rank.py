@@ -11,11 +11,9 @@ from typing import Literal
 
 import numpy as np
 from scipy.special import xlogy
-from scipy.stats import chi2, norm
-from scipy.stats import f as fisher
-from scipy.stats import t as student
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import chi_square_tail, f_tail, normal_tail, student_tail
 from outcomes.fit.interval_lifetime import event_intervals
 from outcomes.fit.lifetime import FEWEST_AT_RISK, FEWEST_EVENTS
 from outcomes.fit.restricted_mean import COMPARED
@@ -194,8 +192,8 @@ def interval_log_rank_test(
     found = _score(left, right, own[:, None], entry, scores)
     z = float(found.value[0]) / float(found.spread[0, 0]) ** 0.5
     if entry is None:
-        return ScoreTest(z, float(2.0 * norm.sf(abs(z))), "permutation")
-    return ScoreTest(z, float(2.0 * student.sf(abs(z), max(len(own) - 2, 1))), "information")
+        return ScoreTest(z, float(2.0 * normal_tail(abs(z))), "permutation")
+    return ScoreTest(z, float(2.0 * student_tail(abs(z), max(len(own) - 2, 1))), "information")
 
 
 def interval_log_rank_groups(
@@ -240,9 +238,9 @@ def interval_log_rank_groups(
     statistic = float(value @ np.linalg.solve(spread, value))
     freedom, n = len(value), len(left)
     if entry is None:
-        p, variance = float(chi2.sf(statistic, freedom)), "permutation"
+        p, variance = float(chi_square_tail(statistic, freedom)), "permutation"
     else:
-        p = float(fisher.sf(statistic / freedom, freedom, max(n - freedom - 1, 1)))
+        p = float(f_tail(statistic / freedom, freedom, max(n - freedom - 1, 1)))
         variance = "information"
     return GroupsTest(
         tuple(str(name) for name in names), tuple(found.value.tolist()), statistic, p, variance

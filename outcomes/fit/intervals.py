@@ -13,9 +13,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import normal_quantile, student_quantile
 from outcomes.fit.finds import FindFit
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
@@ -123,12 +123,12 @@ def profile_interval(
     level = 1.0 - fit.settings.alpha if confidence is None else confidence
     estimate = float(fit.mixed.beta[column])
     error = float(np.sqrt(fit.mixed.cov[column, column]))
-    critical = float(stats.norm.ppf(0.5 + level / 2.0))
+    critical = float(normal_quantile(0.5 + level / 2.0))
     widening = 1.0
     if few_sources:
         widening = float(fit.widening[column])
         if np.isfinite(fit.freedom[column]):
-            critical = float(stats.t.ppf(0.5 + level / 2.0, fit.freedom[column]))
+            critical = float(student_quantile(0.5 + level / 2.0, fit.freedom[column]))
     else:
         error /= float(fit.widening[column])
     reach = critical * error

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
-from statsmodels.duration.survfunc import SurvfuncRight
 
+from outcomes.fit.distributions import normal_quantile
+from outcomes.fit.product_limit import ProductLimit, product_limit
 from outcomes.fit.reliability_rule import (
     check_rule,
     describe_rule,
@@ -321,28 +321,26 @@ def _curve(group: str, part: pd.DataFrame, alpha: float) -> _Curve | str:
             f"{_met(inside)} while at least {FEWEST_AT_RISK} of them were followed; "
             f"a curve needs {FEWEST_EVENTS}"
         )
-    steps = SurvfuncRight(
-        np.minimum(exit_[within], end),
-        event[within].astype(int),
-        entry=np.maximum(entry[within], start),
+    steps = product_limit(
+        np.minimum(exit_[within], end), event[within], np.maximum(entry[within], start)
     )
     return _with_limits(group, steps, (entry, exit_), span, alpha)
 
 
 def _with_limits(
     group: str,
-    steps: SurvfuncRight,
+    steps: ProductLimit,
     followed: tuple[np.ndarray, np.ndarray],
     span: tuple[float, float],
     alpha: float,
 ) -> _Curve:
     start, end = span
     entry, exit_ = followed
-    z = float(norm.ppf(1.0 - alpha / 2.0))
+    z = float(normal_quantile(1.0 - alpha / 2.0))
     first = int(((entry <= start) & (exit_ > start)).sum())
     points = [CurvePoint(group, float(start), 1.0, 1.0, 1.0, first)]
     for time, probability, std_error, at_risk in zip(
-        steps.surv_times, steps.surv_prob, steps.surv_prob_se, steps.n_risk, strict=True
+        steps.times, steps.probability, steps.std_error, steps.at_risk, strict=True
     ):
         if probability > 0.0:
             width = z * std_error / (probability * abs(np.log(probability)))

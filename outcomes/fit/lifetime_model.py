@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
-from statsmodels.duration.hazard_regression import PHReg
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import student_quantile
 from outcomes.fit.interval_hazard import HazardFit, Intervals, fit_periods, fit_weibull
 from outcomes.fit.lifetime import counting_trials
 from outcomes.fit.ratio import ratio_interval, sized
@@ -502,6 +501,8 @@ def fit_time_varying(
     FitError
         If the likelihood has no maximum that could be found.
     """
+    from statsmodels.duration.hazard_regression import PHReg
+
     spread = x.std(axis=0)
     if not (spread > 0).all():
         raise FitError("a term is the same in every stretch, so it has no hazard ratio")
@@ -665,7 +666,9 @@ def _next(fit: HazardFit, after: int, at_risk: int, alpha: float, freedom: int) 
     hazard = np.exp(x @ fit.beta)
     total = float(hazard.sum())
     slope = hazard @ x / total
-    width = float(student.ppf(1 - alpha / 2, freedom)) * float(np.sqrt(slope @ fit.cov @ slope))
+    width = float(student_quantile(1 - alpha / 2, freedom)) * float(
+        np.sqrt(slope @ fit.cov @ slope)
+    )
     low, middle, high = (
         float(-np.expm1(-total * np.exp(w))) for w in (-width, 0.0, min(width, 50.0))
     )

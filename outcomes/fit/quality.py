@@ -7,13 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
-from statsmodels.genmod import families
-from statsmodels.genmod.generalized_linear_model import GLM
-from statsmodels.stats.proportion import proportion_confint
+from scipy import special
 
 from outcomes.errors import FitError
 from outcomes.fit.clustered import fit_clustered
+from outcomes.fit.distributions import (
+    chi_square_tail,
+    exact_interval,
+    normal_quantile,
+    student_quantile,
+    wilson_interval,
+)
 from outcomes.fit.finds import FindFit, averaged_probability
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
@@ -351,6 +355,11 @@ def brier_score(y: np.ndarray, p: np.ndarray) -> float:
     return float(np.mean((np.asarray(y, dtype=float) - np.asarray(p, dtype=float)) ** 2))
 
 
+def _ranks(values: np.ndarray) -> np.ndarray:
+    """Ranks from 1, those of equal values averaged."""
+    return pd.Series(np.asarray(values)).rank().to_numpy()
+
+
 def area_under_curve(
     y: np.ndarray, p: np.ndarray, clusters: np.ndarray | None = None, *, alpha: float = 0.05
 ) -> Area:
@@ -382,11 +391,11 @@ def area_under_curve(
     """
     found = np.asarray(y) == 1
     m, n = int(found.sum()), int((~found).sum())
-    ranks = stats.rankdata(p)
+    ranks = _ranks(p)
     # Share of the other kind that each trial beats, ties one half.
     above = np.empty(len(ranks))
-    above[found] = (ranks[found] - stats.rankdata(np.asarray(p)[found])) / n
-    above[~found] = 1.0 - (ranks[~found] - stats.rankdata(np.asarray(p)[~found])) / m
+    above[found] = (ranks[found] - _ranks(np.asarray(p)[found])) / n
+    above[~found] = 1.0 - (ranks[~found] - _ranks(np.asarray(p)[~found])) / m
     value = float(above[found].mean())
     codes = np.arange(len(ranks)) if clusters is None else pd.factorize(np.asarray(clusters))[0]
     groups = int(codes.max()) + 1
@@ -407,7 +416,7 @@ def area_under_curve(
     if variance <= 0.0 or not 0.0 < value < 1.0:
         return Area(value, None, None, None)
     error = float(np.sqrt(variance))
-    reach = stats.norm.ppf(1.0 - alpha / 2.0) * error / (value * (1.0 - value))
+    reach = normal_quantile(1.0 - alpha / 2.0) * error / (value * (1.0 - value))
     centre = special.logit(value)
     limits = special.expit([centre - reach, centre + reach])
     return Area(value, error, float(limits[0]), float(limits[1]))
@@ -446,6 +455,9 @@ def calibrate(
     try:
         fit = fit_clustered(y, x, clusters)
     except FitError:
+        from statsmodels.genmod import families
+        from statsmodels.genmod.generalized_linear_model import GLM
+
         try:
             beta = np.asarray(GLM(y, x, family=families.Binomial()).fit().params)
         except (ValueError, np.linalg.LinAlgError):
@@ -453,7 +465,7 @@ def calibrate(
         limits: list[float | None] = [None] * 4
     else:
         beta = fit.beta
-        reach = stats.t.ppf(1.0 - alpha / 2.0, fit.freedom) * np.sqrt(np.diag(fit.cov))
+        reach = student_quantile(1.0 - alpha / 2.0, fit.freedom) * np.sqrt(np.diag(fit.cov))
         limits = [
             float(v)
             for v in (
@@ -486,7 +498,7 @@ def _curve(
     for k in np.unique(group):
         rows = group == k
         finds, n = int(y[rows].sum()), int(rows.sum())
-        low, high = proportion_confint(finds, n, alpha=alpha, method="beta")
+        low, high = exact_interval(finds, n, 1.0 - alpha)
         points.append(
             CalibrationPoint(
                 predicted=float(p[rows].mean()),
@@ -494,8 +506,8 @@ def _curve(
                 n=n,
                 sources=len(set(clusters[rows])),
                 proportion=finds / n,
-                low=float(low),
-                high=float(high),
+                low=low,
+                high=high,
             )
         )
     return tuple(points)
@@ -535,8 +547,8 @@ def beside_predictions(
         own = labels == label
         n, finds = int(own.sum()), int(y[own].sum())
         expected = float(p[own].mean())
-        limits = proportion_confint(finds, n, alpha=alpha, method="wilson")
-        low, high = (100.0 * (float(v) - expected) for v in limits)
+        limits = wilson_interval(finds, n, 1.0 - alpha)
+        low, high = (100.0 * (v - expected) for v in limits)
         rows.append(
             Residual(
                 group=str(label),
@@ -576,7 +588,7 @@ def _drift(fit: FindFit) -> Drift:
     curve_p = None if curve is None else _ratio_p(curve, mixed, len(knots) - 1)
     estimate = float(line.beta[-1])
     spread = float(np.sqrt(line.cov[-1, -1]))
-    reach = float(stats.norm.ppf(1.0 - fit.settings.alpha / 2.0)) * spread
+    reach = float(normal_quantile(1.0 - fit.settings.alpha / 2.0)) * spread
     found = Drift(
         log_odds=estimate,
         std_error=spread,
@@ -599,7 +611,7 @@ def _with(design: Design, start: MixedFit, columns: np.ndarray) -> MixedFit:
 
 def _ratio_p(larger: MixedFit, smaller: MixedFit, df: int) -> float:
     statistic = likelihood_ratio(larger.log_likelihood, smaller.log_likelihood)
-    return float(stats.chi2.sf(statistic, df))
+    return float(chi_square_tail(statistic, df))
 
 
 def _explained(values: np.ndarray, x: np.ndarray) -> float | None:

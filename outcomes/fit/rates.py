@@ -10,11 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import digamma, gammaln, polygamma
-from scipy.stats import norm
-from statsmodels.genmod import families
-from statsmodels.genmod.generalized_linear_model import GLM
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import normal_tail
 from outcomes.fit.effects import EffectsDesign, effects_design
 from outcomes.fit.maximise import maximise, maximise_with_effects
 
@@ -172,7 +170,7 @@ def overdispersion_p(count: np.ndarray, mean: np.ndarray) -> float:
     overdispersion in the Poisson model. *Journal of Econometrics* 46, 347-364.
     """
     excess = float(((count - mean) ** 2 - count).sum())
-    return float(norm.sf(excess / np.sqrt(2.0 * float((mean**2).sum()))))
+    return float(normal_tail(excess / np.sqrt(2.0 * float((mean**2).sum()))))
 
 
 def clustered_rate_errors(
@@ -191,6 +189,9 @@ def clustered_rate_errors(
     clusters
         Code of the cluster, shape (n,).
     """
+    from statsmodels.genmod import families
+    from statsmodels.genmod.generalized_linear_model import GLM
+
     family = (
         families.Poisson()
         if fit.dispersion is None

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import t as student
+
+from outcomes.fit.distributions import student_quantile, student_tail
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +42,12 @@ def ratio_interval(log_ratio: float, std_error: float, alpha: float, freedom: in
     >>> found.ratio, round(found.low * found.high, 12), found.p
     (1.0, 1.0, 1.0)
     """
-    reach = float(student.ppf(1.0 - alpha / 2.0, freedom)) * std_error
+    reach = float(student_quantile(1.0 - alpha / 2.0, freedom)) * std_error
     return Ratio(
         ratio=power(log_ratio),
         low=power(log_ratio - reach),
         high=power(log_ratio + reach),
-        p=float(2.0 * student.sf(abs(log_ratio) / std_error, freedom)),
+        p=float(2.0 * student_tail(abs(log_ratio) / std_error, freedom)),
     )
 
 

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
-from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 
+from outcomes.fit.distributions import student_quantile, student_tail
 from outcomes.fit.lifetime import ALL_SOURCES, FEWEST_AT_RISK, FEWEST_EVENTS, well_followed
+from outcomes.fit.product_limit import product_limit
 from outcomes.fit.result import Lifetime
 from outcomes.settings import Settings
 from outcomes.telling import in_months, months, p_value
@@ -94,14 +94,12 @@ def mean_within(
     seen = event[inside] & (exit_[inside] <= end)
     if not seen.any():
         return end - start, 0.0
-    steps = SurvfuncRight(
-        np.minimum(exit_[inside], end), seen.astype(int), entry=np.maximum(entry[inside], start)
-    )
-    edges = np.concatenate([[start], steps.surv_times, [end]])
-    heights = np.concatenate([[1.0], steps.surv_prob])
+    steps = product_limit(np.minimum(exit_[inside], end), seen, np.maximum(entry[inside], start))
+    edges = np.concatenate([[start], steps.times, [end]])
+    heights = np.concatenate([[1.0], steps.probability])
     areas = heights * np.diff(edges)
     after = areas[::-1].cumsum()[::-1][1:]
-    at_risk, died = np.asarray(steps.n_risk, float), np.asarray(steps.n_events, float)
+    at_risk, died = steps.at_risk.astype(float), steps.events.astype(float)
     left = np.maximum(at_risk - died, 1.0)  # where none is left, no area is either
     return float(areas.sum()), float(np.sqrt((after**2 * died / (at_risk * left)).sum()))
 
@@ -171,8 +169,8 @@ def compare_restricted_means(lifetime: Lifetime, settings: Settings) -> Restrict
     difference = first.days - second.days
     error = float(np.hypot(first.std_error, second.std_error))
     freedom = min(first.sources, second.sources) - 1
-    width = float(student.ppf(1 - settings.alpha / 2, freedom)) * error
-    p = float(2 * student.sf(abs(difference) / error, freedom))
+    width = float(student_quantile(1 - settings.alpha / 2, freedom)) * error
+    p = float(2 * student_tail(abs(difference) / error, freedom))
     chi_square, log_rank_p = tested or (None, None)
     return RestrictedMeans(
         from_days=start,
@@ -285,6 +283,8 @@ def log_rank_test(
     Mantel (1966), as in :func:`compare_restricted_means`.
     """
     codes = np.unique(group, return_inverse=True)[1].reshape(-1)
+    from statsmodels.duration.survfunc import survdiff
+
     statistic, p = survdiff(exit_, event.astype(int), codes, entry=entry)
     return float(statistic), float(p)
 
@@ -335,7 +335,7 @@ def _mean(
         start,
         end,
     )
-    width = float(student.ppf(1 - alpha / 2, len(part) - 1)) * error
+    width = float(student_quantile(1 - alpha / 2, len(part) - 1)) * error
     return RestrictedMean(
         group=group,
         sources=len(part),

@@ -7,11 +7,11 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
-from statsmodels.duration.survfunc import SurvfuncRight
 
 from outcomes.fit.accelerated import AcceleratedFit
 from outcomes.fit.conditions import Conditions
+from outcomes.fit.distributions import normal_quantile, student_quantile
+from outcomes.fit.product_limit import product_limit
 from outcomes.fit.terms import UNLOGGED, unlogged_days
 
 POINTS = 41
@@ -129,7 +129,7 @@ def search_time_curve(
     gradient[:, -1] = scale * middle
     log_median = gradient[:, :-1] @ fit.beta + scale * middle
     error = np.sqrt(np.einsum("ij,jk,ik->i", gradient, fit.cov, gradient))
-    reach = float(student.ppf(1.0 - alpha / 2.0, freedom)) * error
+    reach = float(student_quantile(1.0 - alpha / 2.0, freedom)) * error
     reached = chosen.trials.groupby("source_id")[exposure].max().to_numpy(dtype=float)
     median, low, high = (np.exp(v) for v in (log_median, log_median - reach, log_median + reach))
     thin = (reached[None, :] >= at[:, None]).sum(axis=1) < THIN_SOURCES
@@ -189,19 +189,19 @@ def _observed(own: pd.DataFrame, values: np.ndarray, alpha: float) -> ObservedMe
     found = (own["result"] == "find").to_numpy()
     median: tuple[float | None, float | None, float | None] = (None, None, None)
     if found.any():
-        curve = SurvfuncRight(time, found.astype(int))
-        inner = (curve.surv_prob > 0) & (curve.surv_prob < 1)
-        width = np.zeros(len(curve.surv_prob))
-        z = float(student.ppf(1.0 - alpha / 2.0, np.inf))
-        s = curve.surv_prob[inner]
-        width[inner] = z * curve.surv_prob_se[inner] / (s * np.abs(np.log(s)))
+        curve = product_limit(time, found)
+        inner = (curve.probability > 0) & (curve.probability < 1)
+        width = np.zeros(len(curve.probability))
+        z = float(normal_quantile(1.0 - alpha / 2.0))
+        s = curve.probability[inner]
+        width[inner] = z * curve.std_error[inner] / (s * np.abs(np.log(s)))
         with np.errstate(over="ignore"):
-            lower = curve.surv_prob ** np.exp(width)
-            upper = curve.surv_prob ** np.exp(-width)
+            lower = curve.probability ** np.exp(width)
+            upper = curve.probability ** np.exp(-width)
         median = (
-            _first_at_half(curve.surv_times, curve.surv_prob),
-            _first_at_half(curve.surv_times, lower),
-            _first_at_half(curve.surv_times, upper),
+            _first_at_half(curve.times, curve.probability),
+            _first_at_half(curve.times, lower),
+            _first_at_half(curve.times, upper),
         )
     return ObservedMedian(
         low=float(values[0]),

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import f_tail
 from outcomes.fit.finds import FindFit, averaged_probability, linear_predictor, small_sample
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import LeftOut, MixedFit
@@ -331,7 +331,7 @@ class _Work:
     def test(self, small: MixedFit, large: MixedFit) -> float:
         df = large.df - small.df
         gain = likelihood_ratio(large.log_likelihood, small.log_likelihood)
-        return float(stats.f.sf(gain / self.inflation / df, df, self.freedom))
+        return float(f_tail(gain / self.inflation / df, df, self.freedom))
 
     def curve(self, shape: str, mixed: MixedFit, at: np.ndarray) -> np.ndarray:
         """Find probability averaged over the trials, the exposure set to each of ``at``."""

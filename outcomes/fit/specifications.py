@@ -11,10 +11,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
 from outcomes.errors import FitError
 from outcomes.fit.clustered import ClusteredFit, fit_clustered, fit_conditional, fit_gee
+from outcomes.fit.distributions import chi_square_tail, f_tail, normal_quantile, student_quantile
 from outcomes.fit.finds import FindFit, less_biased, linear_predictor, small_sample
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
@@ -238,7 +239,7 @@ class _Asked:
         estimate, error, freedom = answer
         normal = not np.isfinite(freedom)
         quantile = 1.0 - self.fit.settings.alpha / 2.0
-        reach = float(stats.norm.ppf(quantile) if normal else stats.t.ppf(quantile, freedom))
+        reach = float(normal_quantile(quantile) if normal else student_quantile(quantile, freedom))
         main = self.fit.term(term)
         shift = None
         if relative and main is not None:
@@ -729,7 +730,7 @@ def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], Smooth
     freedom, widening = small_sample(design)
     ratio = statistic / df / float(widening[column]) ** 2
     finite = np.isfinite(freedom[column])
-    p = float(stats.f.sf(ratio, df, freedom[column]) if finite else stats.chi2.sf(statistic, df))
+    p = float(f_tail(ratio, df, freedom[column]) if finite else chi_square_tail(statistic, df))
     # The average slope over the trials: a fixed combination of the coefficients.
     step = 1e-4 * float(values.max() - values.min())
     slopes = (natural_spline(values + step, knots) - natural_spline(values - step, knots)).mean(

@@ -13,9 +13,9 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import f_tail, student_quantile
 from outcomes.fit.finds import (
     LEAST_DOGS,
     LEAST_FINDS,
@@ -463,7 +463,7 @@ class _Comparison:
         gain = self.fits[large].log_likelihood - self.fits[small].log_likelihood
         df = len(large) - len(small)
         statistic = max(2.0 * gain, 0.0) / self.inflation / df
-        return float(stats.f.sf(statistic, df, self.freedom))
+        return float(f_tail(statistic, df, self.freedom))
 
     def support(self, exposures: Sequence[tuple[str, ...]]) -> tuple[ModelSupport, ...]:
         """The models' shares of the support, best first."""
@@ -495,7 +495,7 @@ class _Comparison:
         position = len(self.base.columns) + 1 + exposures.index(exposure)
         estimate = float(mixed.beta[position])
         error = float(np.sqrt(mixed.cov[position, position] * self.inflation))
-        reach = float(stats.t.ppf(1.0 - self.alpha / 2.0, self.freedom)) * error
+        reach = float(student_quantile(1.0 - self.alpha / 2.0, self.freedom)) * error
         eta, spread = linear_predictor(design, mixed)
         own = self.values[exposure]
         # The line turns about the mean exposure, where the level is known whatever the slope.

@@ -270,6 +270,32 @@ def plan_design(
     return chosen.design()
 
 
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """The trials that a model of finds rests on.
+
+    Attributes
+    ----------
+    n, misses, dogs, sources
+        Trials, misses among them, and the dogs and sources they are of.
+    """
+
+    n: int
+    misses: int
+    dogs: int
+    sources: int
+
+
+def count_design(design: Design) -> Counted:
+    """Count the trials of a design, fitted or not."""
+    return Counted(
+        n=len(design.y),
+        misses=len(design.y) - int(design.y.sum()),
+        dogs=int(design.trials["dog_id"].nunique()),
+        sources=int(design.trials["source_id"].nunique()),
+    )
+
+
 def _trials(count: int) -> str:
     return "1 trial" if count == 1 else f"{int(count):,} trials"
 

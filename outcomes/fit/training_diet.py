@@ -7,9 +7,9 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import student_quantile
 from outcomes.fit.false_alerts import RateTerm, count_alerts, rate_interval
 from outcomes.fit.rates import (
     NEGATIVE_BINOMIAL,
@@ -322,7 +322,7 @@ def _curve(
 ) -> tuple[DietPoint, ...]:
     """The model of ``diet_cycles`` (first in ``fit``, then the dogs) at its values."""
     share = constants.mean(axis=0)
-    reach = float(student.ppf(1.0 - alpha / 2.0, freedom))
+    reach = float(student_quantile(1.0 - alpha / 2.0, freedom))
     span = float(values.max() - values.min())
     parameters = len(fit.beta)
     found = []

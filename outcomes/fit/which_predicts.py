@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from outcomes.errors import FitError
+from outcomes.fit.distributions import chi_square_tail, f_tail
 from outcomes.fit.finds import FindFit, change_along
 from outcomes.fit.mixed import fit_mixed, idle_groupings
 from outcomes.fit.result import MixedFit
@@ -365,7 +366,7 @@ class _Tests:
             return self.wald(keep)
         statistic = likelihood_ratio(self.full.log_likelihood, null.log_likelihood)
         df = len(exposures)
-        plain = float(stats.chi2.sf(statistic, df))
+        plain = float(chi_square_tail(statistic, df))
         if plain >= self.alpha or not (self.refits or self.by_sources):
             return RatioTest(statistic, df, plain, 1.0, 0, plain)
         if self.by_sources:
@@ -374,7 +375,7 @@ class _Tests:
         if len(found) < 2:
             return RatioTest(statistic, df, plain, 1.0, len(found), plain)
         inflation = max(float(np.mean(found)) / df, 1.0)
-        p = float(stats.chi2.sf(statistic / inflation, df))
+        p = float(chi_square_tail(statistic / inflation, df))
         most = _p_of_means(found, statistic, df)[1]
         return RatioTest(statistic, df, plain, inflation, len(found), p, most)
 
@@ -383,8 +384,8 @@ class _Tests:
         columns = [c for e in exposures if (c := self.design.column_of(e)) is not None]
         df = len(exposures)
         inflation = float(self.widening[columns].max()) ** 2
-        p = float(stats.f.sf(statistic / df / inflation, df, float(self.freedom[columns].min())))
-        return RatioTest(statistic, df, float(stats.chi2.sf(statistic, df)), inflation, 0, p)
+        p = float(f_tail(statistic / df / inflation, df, float(self.freedom[columns].min())))
+        return RatioTest(statistic, df, float(chi_square_tail(statistic, df)), inflation, 0, p)
 
     def wald(self, keep: list[int]) -> RatioTest:
         """The same question from the full model alone, where the other cannot be fitted."""
@@ -393,8 +394,8 @@ class _Tests:
         statistic = float(beta @ np.linalg.solve(cov, beta))
         df = len(tested)
         # The errors are widened already; their degrees of freedom belong to them.
-        p = float(stats.f.sf(statistic / df, df, float(self.freedom[tested].min())))
-        return RatioTest(statistic, df, float(stats.chi2.sf(statistic, df)), 1.0, 0, p)
+        p = float(f_tail(statistic / df, df, float(self.freedom[tested].min())))
+        return RatioTest(statistic, df, float(chi_square_tail(statistic, df)), 1.0, 0, p)
 
     def single(self, exposure: str, present: tuple[str, ...]) -> RatioTest | None:
         """Test of one exposure given the other; None where there is no other."""
@@ -416,8 +417,8 @@ class _Tests:
         column = self.design.column_of(exposure)
         assert column is not None
         statistic = float(self.told.beta[column] ** 2 / self.told.cov[column, column])
-        p = float(stats.f.sf(statistic, 1, self.freedom[column]))
-        return RatioTest(statistic, 1, float(stats.chi2.sf(statistic, 1)), 1.0, 0, p)
+        p = float(f_tail(statistic, 1, self.freedom[column]))
+        return RatioTest(statistic, 1, float(chi_square_tail(statistic, 1)), 1.0, 0, p)
 
     def seen_to_differ(self, allowed: list[str]) -> tuple[str, ...]:
         """Those exposures for which it can be said that levels differ in slope."""
@@ -498,7 +499,7 @@ def _p_of_means(found: np.ndarray, statistic: float, df: int) -> tuple[float, fl
     """The p-value at either end of what the mean of the simulated statistics may be."""
     error = float(found.std(ddof=1)) / math.sqrt(len(found))
     means = np.mean(found) + np.array([-_SETTLED, _SETTLED]) * error
-    low, high = stats.chi2.sf(statistic / np.maximum(means / df, 1.0), df)
+    low, high = chi_square_tail(statistic / np.maximum(means / df, 1.0), df)
     return float(low), float(high)
 
 

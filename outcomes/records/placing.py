@@ -5,7 +5,8 @@ from __future__ import annotations
 import errno
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from outcomes.errors import OutputError
@@ -36,13 +37,114 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
             (aside / name).write_bytes(content)
         _put_in_place(aside, folder, list(files))
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise OutputError(
-            f"{folder} cannot be written to ({reason}). Choose another folder or make room."
-        ) from error
+        raise _cannot_write(folder, error) from error
     finally:
         if aside is not None:
             shutil.rmtree(aside, ignore_errors=True)
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedFirst:
+    """A file put in place before the others of its folder are ready.
+
+    Attributes
+    ----------
+    path
+        Where it is.
+    among_others
+        Whether others of an earlier run were there: the folder holds two runs for a while.
+    """
+
+    path: Path
+    among_others: bool
+    _aside: Path
+    _file: int
+
+    def settle(self) -> None:
+        """The others are there too: what was put by for the case is not needed."""
+        shutil.rmtree(self._aside, ignore_errors=True)
+
+    def take_back(self) -> str:
+        """The others will not come: leave the folder with files of one run, and say how.
+
+        The file stays where it is the only one. Else what was there before is there again.
+        One that has been written over since is left as it is.
+
+        Returns
+        -------
+        str
+            A sentence for people; empty where there is nothing to say.
+        """
+        before = self._aside / self.path.name
+        if _number(self.path) != self._file:
+            told = ""
+        elif not self.among_others:
+            told = f"{self.path} is this run's, and the only file written."
+        else:
+            try:
+                if before.exists():
+                    before.replace(self.path)
+                    told = f"{self.path} is the earlier briefing's again."
+                else:
+                    self.path.unlink()
+                    told = f"{self.path} is taken away again."
+            except OSError:  # what was put by is left where it is, for a person to find
+                return f"{self.path} is this run's, the files beside it are an earlier briefing's."
+        shutil.rmtree(self._aside, ignore_errors=True)
+        return told
+
+
+def place_first(folder: Path, name: str, content: bytes, others: Iterable[str]) -> PlacedFirst:
+    """Write one file now, those beside it to follow; it can be taken back.
+
+    Parameters
+    ----------
+    folder
+        Made if it is not there. Other files in it are left alone.
+    name, content
+        The file. One of that name is put by until the outcome is known.
+    others
+        Names of the files to follow.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be made or written to, or the disk is full.
+    """
+    path = folder / name
+    aside: Path | None = None
+    placed = False
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        aside = Path(tempfile.mkdtemp(prefix=".outcomes-", dir=folder))
+        if path.is_file():
+            shutil.copy2(path, aside / name)
+        (aside / "new").write_bytes(content)
+        there = any((folder / other).exists() for other in others if other != name)
+        number = _number(aside / "new")
+        (aside / "new").replace(path)
+        placed = True
+        return PlacedFirst(path, there, aside, number)
+    except OSError as error:
+        raise _cannot_write(folder, error) from error
+    finally:
+        if aside is not None and not placed:
+            shutil.rmtree(aside, ignore_errors=True)
+
+
+def _number(path: Path) -> int:
+    """What tells a file from one that has taken its name since; -1 where there is none."""
+    try:
+        return path.stat().st_ino
+    except OSError:
+        return -1
+
+
+def _cannot_write(folder: Path, error: OSError) -> OutputError:
+    reason = error.strerror or str(error)
+    return OutputError(
+        f"{folder} cannot be written to ({reason}). Choose another folder or make room."
+    )
 
 
 def _put_in_place(aside: Path, folder: Path, names: Sequence[str]) -> None:

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from outcomes.brief import page, words
+from outcomes.brief.answer_figure import draw_sheet, threshold_marks
 from outcomes.brief.facts import Facts
 from outcomes.brief.floor_control import floor_control
 from outcomes.brief.floor_grid import FloorPoint, floor_grid
@@ -192,8 +193,8 @@ def test_the_layer_lies_where_the_figure_itself_has_floor_and_threshold(
     sheet: Sheet, demo_facts: Facts
 ) -> None:
     curves = list(demo_facts.retirement.curves)
-    marks = {t.by: page._mark(t) for t in demo_facts.retirement.thresholds}
-    figure = page._main_figure(demo_facts, "", "", sheet=sheet)
+    marks = threshold_marks(demo_facts.retirement)
+    figure = draw_sheet(demo_facts, "", "", sheet=sheet)
     layer = floor_layer(figure, curves, demo_facts.settings.floor, marks)
     figure.draw_without_rendering()
     width, height = size_pt(figure)
@@ -246,7 +247,7 @@ def test_the_layer_is_as_large_as_the_figure_it_lies_on(demo_facts: Facts) -> No
 def test_a_figure_for_the_page_keeps_nothing_of_the_floor_and_loses_nothing_else(
     demo_facts: Facts,
 ) -> None:
-    figure = page._main_figure(demo_facts, "", "")
+    figure = draw_sheet(demo_facts, "", "")
     shown = {a.get_gid() for a in figure.findobj() if a.get_visible() and a.get_gid()}
     hide_floor(figure)
     left = {a.get_gid() for a in figure.findobj() if a.get_visible() and a.get_gid()}
@@ -255,8 +256,8 @@ def test_a_figure_for_the_page_keeps_nothing_of_the_floor_and_loses_nothing_else
 
 
 def test_every_floor_has_room_for_its_words_on_the_page(demo_facts: Facts) -> None:
-    floors = [(p.floor, page._marks(p.retirement)) for p in floor_grid(demo_facts)]
-    figure = page._main_figure(demo_facts, "", "", floors, sheet=IN_PAGE)
+    floors = [(p.floor, threshold_marks(p.retirement)) for p in floor_grid(demo_facts)]
+    figure = draw_sheet(demo_facts, "", "", floors, sheet=IN_PAGE)
     lane = next(a for a in figure.axes if a.get_gid() == "lane-cycles")
     bottom = (1 - lane.get_position().y0) * size_pt(figure)[1]
     for floor, marks in floors:
@@ -267,7 +268,7 @@ def test_every_floor_has_room_for_its_words_on_the_page(demo_facts: Facts) -> No
 
 def test_every_floor_has_room_for_its_words_on_a_narrow_screen(demo_facts: Facts) -> None:
     curves = demo_facts.retirement.curves
-    floors = [(p.floor, page._marks(p.retirement)) for p in floor_grid(demo_facts)]
+    floors = [(p.floor, threshold_marks(p.retirement)) for p in floor_grid(demo_facts)]
     figure = draw_stacked_figure(curves, *floors[0], demo_facts.lifetime, other_floors=floors)
     lane = next(a for a in figure.axes if a.get_gid() == "lane-cycles")
     width, height = size_pt(figure)

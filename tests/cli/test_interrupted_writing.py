@@ -92,7 +92,7 @@ def test_ctrl_c_while_writing_leaves_the_old_results_whole(
 
 
 @pytest.mark.parametrize("times", [1, 3])
-@pytest.mark.parametrize("step", ["Asking", "Drawing", "Search time"])
+@pytest.mark.parametrize("step", ["Asking whether", "Drawing", "Search time"])
 def test_ctrl_c_reaches_both_processes_and_is_answered_once(
     step: str, times: int, few_records: Path, tmp_path: Path
 ) -> None:
@@ -117,10 +117,15 @@ def test_ctrl_c_reaches_both_processes_and_is_answered_once(
                     time.sleep(0.1)
     assert seen
     assert run.returncode == 130
+    figure = tmp_path / "out" / "figure.png"
+    told = "outcomes: stopped; nothing was overwritten."
+    if step != "Asking whether":  # the answer is drawn by then
+        told += f" {figure} is this run's, and the only file written."
     assert [line for line in said if line.strip() and not line.strip().endswith("…")] == [
-        "outcomes: stopped; nothing was overwritten.\n"
+        f"{told}\n"
     ]
-    assert not (tmp_path / "out").exists()
+    assert list(tmp_path.glob("out/*")) == ([] if step == "Asking whether" else [figure])
+    assert list(tmp_path.glob("out/.*")) == []
 
 
 @pytest.mark.parametrize("command", ["check", "fit"])

@@ -41,7 +41,7 @@ def fit(made_trials):
 
 def test_every_trial_kept_one_way_or_the_other_stands_once(fit):
     trials = fit.design.trials
-    found = {k.kind: k for k in storage_overlap(fit)}
+    found = {k.kind: k for k in storage_overlap(fit.design.trials)}
     assert set(found) == {"muscle", "bone", "blood"}
     for kind, k in found.items():
         for way in ("frozen", "refrigerated"):
@@ -51,7 +51,7 @@ def test_every_trial_kept_one_way_or_the_other_stands_once(fit):
 
 
 def test_kinds_overlap_only_where_both_were_tried_at_one_age(fit):
-    found = {k.kind: k for k in storage_overlap(fit)}
+    found = {k.kind: k for k in storage_overlap(fit.design.trials)}
     assert found["bone"].shared_from is None
     assert found["blood"].shared_from is None
     muscle = found["muscle"]
@@ -63,7 +63,7 @@ def test_kinds_overlap_only_where_both_were_tried_at_one_age(fit):
 
 
 def test_kinds_that_can_be_compared_come_first(fit):
-    assert [k.kind for k in storage_overlap(fit)] == ["muscle", "blood", "bone"]
+    assert [k.kind for k in storage_overlap(fit.design.trials)] == ["muscle", "blood", "bone"]
 
 
 def test_the_bounds_of_the_settings_give_the_comparison_itself(fit):
@@ -100,7 +100,7 @@ def test_a_bound_that_would_make_a_source_both_is_refused(fit, bound):
 
 
 def test_without_kinds_there_is_nothing_to_show(made_trials):
-    assert storage_overlap(fit_finds(made_trials(1), Settings())) == ()
+    assert storage_overlap(fit_finds(made_trials(1), Settings()).design.trials) == ()
     assert compare_kinds(fit_finds(made_trials(1), Settings())) == ()
 
 

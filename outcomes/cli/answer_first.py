@@ -1,0 +1,73 @@
+"""The answer before all that stands behind it: printed and drawn as soon as it is known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from outcomes.cli.options import say, uninterrupted
+
+if TYPE_CHECKING:
+    from outcomes.brief.facts import Facts
+
+FIGURE = "figure.png"
+_TO_COME = "advice on each source, storage compared, other ways of asking, lifetimes, the page"
+
+
+@contextmanager
+def answer_first(facts: Facts, out: Path, *, as_json: bool = False) -> Iterator[bytes]:
+    """Print the answer and write its figure; what is done within is to write the rest.
+
+    Where that fails, the folder is left with files of one run: the figure where it is the only
+    one, or the earlier briefing with its own. Which it is, is told with the failure.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts, nothing worked out yet.
+    out
+        The folder of the briefing, checked.
+    as_json
+        Standard output is for JSON alone.
+
+    Yields
+    ------
+    bytes
+        The figure as PNG.
+    """
+    from outcomes.brief.out_folder import FILES
+    from outcomes.records.placing import place_first
+
+    facts.answer_first()
+    from outcomes.brief import words
+
+    fit, verdict, retirement = facts.fit, facts.verdict, facts.retirement
+    lines = (
+        words.headline(fit, verdict, retirement) + ".",
+        words.answer(fit, verdict, retirement),
+        words.retire_sentence(verdict, retirement),
+    )
+    # A reader who has had enough of the answer still wants the files.
+    with suppress(BrokenPipeError):
+        click.echo("\n".join(lines), err=as_json)
+    facts.ask_meanwhile()
+    from outcomes.brief.answer_figure import render_answer_figure
+
+    png = render_answer_figure(facts)
+    placed = place_first(out, FIGURE, png, FILES)
+    others = "; the other files there are an earlier briefing's until then"
+    say(f"{placed.path} is drawn{others if placed.among_others else ''}. Still to come: {_TO_COME}")
+    try:
+        yield png
+    except BaseException as error:
+        with uninterrupted():
+            told = placed.take_back()
+        if told:
+            error.add_note(told)
+        raise
+    with uninterrupted():
+        placed.settle()

@@ -1,0 +1,48 @@
+"""A figure for a slide has worked out what it shows, and nothing else."""
+
+from __future__ import annotations
+
+import pytest
+
+from outcomes.brief.facts import Facts, gather_facts
+from outcomes.brief.figures import FIGURES, draw_named_figure
+
+# Beside the trials themselves, which every footer counts.
+ASKED = {
+    "main": {"retirement", "lifetime"},
+    "price": {"retirement", "use", "drawn", "price"},
+    "floor": {"retirement", "frontiers"},
+    "watch": {"lifetime"},
+    "search-time": {"search_time"},
+    "false-alerts": {"false_alerts"},
+    "detection": {"detection"},
+    "training-diet": {"training_diet"},
+    "lifetime": {"lifetime"},
+    "lifetime-kind": {"lifetime"},
+    "next-cycles": {"lifetime"},
+    "lifetime-ratios": {"lifetime"},
+    "rules": {"lifetime"},
+    "overlap": {"overlap"},
+    "records": set(),
+    "ways": {"ways"},
+    "calibration": {"quality"},
+}
+NEED_THE_MODEL = {"main", "price", "floor", "ways", "calibration"}
+
+
+def test_every_figure_is_looked_at() -> None:
+    assert set(ASKED) == set(FIGURES)
+
+
+@pytest.mark.parametrize("name", ASKED)
+def test_a_figure_asks_for_what_it_shows(name: str, demo_facts: Facts) -> None:
+    facts = gather_facts(demo_facts.records)
+    before = set(facts.__dict__)
+    if name in NEED_THE_MODEL:  # the same answers, known already, spare fitting them again
+        known = {"fit", "verdict", *(ASKED[name] & {"ways", "quality"})}
+        facts = facts.with_answers(**{answer: getattr(demo_facts, answer) for answer in known})
+        before |= {"fit", "verdict"}
+    draw_named_figure(facts, name)
+    there = set(facts.__dict__) - before - {"design", "_questions"}
+    assert there == ASKED[name]
+    assert facts.ways_known is None or name == "ways"

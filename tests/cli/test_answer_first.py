@@ -1,0 +1,212 @@
+"""The answer comes before the rest, and no folder is left with half of two runs."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from outcomes.brief.out_folder import FILES
+from outcomes.errors import OutputError
+from outcomes.records.placing import place_first, write_files
+
+Call = Callable[..., Any]
+
+STOPS = {
+    "Ctrl-C": (KeyboardInterrupt(), 130, "stopped; nothing was overwritten."),
+    "a full disk": (OutputError("no room is left. Make room."), 1, "no room is left. Make room."),
+    "a defect": (ZeroDivisionError("here"), 70, "(ZeroDivisionError: here). Set OUTCOMES_TRACE"),
+}
+
+
+def _bytes_in(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+@pytest.fixture
+def stopped_after_the_answer(monkeypatch: pytest.MonkeyPatch) -> Callable[[BaseException], None]:
+    """Make what follows the answer raise."""
+
+    def stop(error: BaseException) -> None:
+        def raises(*_: object) -> None:
+            raise error
+
+        monkeypatch.setattr("outcomes.brief.write.briefing_files", raises)
+
+    return stop
+
+
+def _earlier_briefing(folder: Path) -> dict[str, bytes]:
+    figures = {
+        "figure.png": b"\x89PNG\r\n\x1a\n old",
+        "figure.svg": b"<svg>",
+        "figure.pdf": b"%PDF-",
+    }
+    write_files(folder, {name: figures.get(name, b"old") for name in FILES})
+    return _bytes_in(folder)
+
+
+@pytest.mark.parametrize("command", ["brief", "demo"])
+def test_the_answer_and_its_figure_come_first(
+    command: str,
+    call: Call,
+    few_records: Path,
+    tmp_path: Path,
+    stopped_after_the_answer: Callable[[BaseException], None],
+) -> None:
+    stopped_after_the_answer(OutputError("no room is left."))
+    records = [few_records] if command == "brief" else []
+    out = tmp_path / "out"
+    answer = call(command, *records, "--out", out)
+    assert answer.status == 1
+    assert len(answer.out.splitlines()) == 3
+    assert answer.out.splitlines()[-1].startswith(("Retire", "No limit", "No retirement", "Too"))
+    assert (out / "figure.png").read_bytes().startswith(b"\x89PNG")
+    assert [p.name for p in out.iterdir() if p.is_file()] == ["figure.png"]
+    still = [line for line in answer.err.splitlines() if "Still to come: advice on" in line]
+    assert len(still) == 1
+    assert still[0].startswith(f"{out / 'figure.png'} is drawn. Still")
+
+
+def test_the_figure_drawn_first_is_the_one_that_stays(
+    call: Call,
+    few_records: Path,
+    tmp_path: Path,
+    stopped_after_the_answer: Callable[[BaseException], None],
+) -> None:
+    assert call("brief", few_records, "--out", tmp_path / "whole").status == 0
+    stopped_after_the_answer(OutputError("no room is left."))
+    assert call("brief", few_records, "--out", tmp_path / "first").status == 1
+    whole, first = (_bytes_in(tmp_path / name) for name in ("whole", "first"))
+    assert first == {"figure.png": whole["figure.png"]}
+
+
+@pytest.mark.parametrize("stop", STOPS)
+def test_a_new_folder_keeps_the_figure_and_says_so(
+    stop: str,
+    call: Call,
+    few_records: Path,
+    tmp_path: Path,
+    stopped_after_the_answer: Callable[[BaseException], None],
+) -> None:
+    error, status, said = STOPS[stop]
+    stopped_after_the_answer(error)
+    out = tmp_path / "out"
+    answer = call("brief", few_records, "--out", out)
+    assert answer.status == status
+    assert len(answer.complaints) == 1
+    assert said in answer.complaints[0]
+    assert answer.complaints[0].endswith(
+        f" {out / 'figure.png'} is this run's, and the only file written."
+    )
+    assert list(_bytes_in(out)) == ["figure.png"]
+
+
+@pytest.mark.parametrize("without", [None, "figure.png"])
+@pytest.mark.parametrize("stop", STOPS)
+def test_an_earlier_briefing_stays_whole_and_that_is_told(
+    stop: str,
+    without: str | None,
+    call: Call,
+    few_records: Path,
+    tmp_path: Path,
+    stopped_after_the_answer: Callable[[BaseException], None],
+) -> None:
+    error, status, said = STOPS[stop]
+    stopped_after_the_answer(error)
+    out = tmp_path / "out"
+    before = _earlier_briefing(out)
+    if without is not None:
+        (out / without).unlink()
+        del before[without]
+    answer = call("brief", few_records, "--out", out)
+    assert answer.status == status
+    assert "the other files there are an earlier briefing's until then" in answer.err
+    assert len(answer.complaints) == 1
+    assert said in answer.complaints[0]
+    as_it_was = "taken away again" if without is not None else "the earlier briefing's again"
+    assert answer.complaints[0].endswith(f" {out / 'figure.png'} is {as_it_was}.")
+    assert _bytes_in(out) == before
+
+
+def test_a_finished_briefing_leaves_nothing_put_by(
+    call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    before = _earlier_briefing(out)
+    assert call("brief", few_records, "--out", out).status == 0
+    after = _bytes_in(out)
+    assert sorted(after) == sorted(FILES)
+    assert all(after[name] != before[name] for name in FILES)
+
+
+@pytest.mark.parametrize("name", ["figure.png", "figure.svg", "figure.pdf"])
+def test_a_file_that_is_no_figure_stops_before_any_work(
+    name: str, call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    (tmp_path / name).write_bytes(b"two years of work")
+    answer = call("brief", few_records, "--out", tmp_path)
+    assert answer.status == 1
+    assert answer.err.splitlines() == [
+        f"outcomes: {tmp_path / name} is there already and is not a file that this command writes, "
+        "so it is left as it is. Give another name."
+    ]
+    assert _bytes_in(tmp_path)[name] == b"two years of work"
+
+
+def test_with_json_the_answer_goes_to_standard_error(
+    call: Call, few_records: Path, tmp_path: Path
+) -> None:
+    text = call("brief", few_records, "--out", tmp_path / "a")
+    answer = call("brief", few_records, "--json", "--out", tmp_path / "b")
+    assert answer.out == (tmp_path / "b" / "results.json").read_text(encoding="utf-8")
+    assert answer.complaints == text.out.splitlines()[:3]
+
+
+def test_a_reader_who_leaves_early_still_gets_the_files(few_records: Path, tmp_path: Path) -> None:
+    reads, writes = os.pipe()
+    with subprocess.Popen(
+        [
+            *(sys.executable, "-c", "from outcomes.cli import main; main()"),
+            *("brief", str(few_records), "--out", str(tmp_path / "out")),
+        ],
+        stdout=writes,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+    ) as run:
+        os.close(writes)
+        os.close(reads)
+        _, err = run.communicate()
+    assert run.returncode == 0
+    assert [line for line in err.splitlines() if line and not line.endswith("…")] == []
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == sorted(FILES)
+
+
+# --- one file before the others --------------------------------------------------------------
+
+
+def test_a_file_written_over_since_is_not_taken_back(tmp_path: Path) -> None:
+    write_files(tmp_path, {"a": b"old a", "b": b"old b"})
+    placed = place_first(tmp_path, "a", b"new a", ("a", "b"))
+    write_files(tmp_path, {"a": b"newest a", "b": b"newest b"})
+    assert not placed.take_back()
+    assert _bytes_in(tmp_path) == {"a": b"newest a", "b": b"newest b"}
+
+
+def test_a_full_disk_places_nothing_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write_files(tmp_path, {"a": b"old a"})
+
+    def full(self: Path, data: bytes) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(OutputError, match="No space left on device"):
+        place_first(tmp_path, "a", b"new a", ("b",))
+    assert _bytes_in(tmp_path) == {"a": b"old a"}
+    assert [p.name for p in tmp_path.iterdir()] == ["a"]
