@@ -38,6 +38,8 @@ class Case:
         Grouping → labels, length n; each gets a random intercept.
     slope
         Grouping and column of a correlated random slope, if any.
+    offset
+        Known part of the log-odds, shape (n,), if any.
     """
 
     y: np.ndarray
@@ -45,10 +47,13 @@ class Case:
     names: tuple[str, ...]
     groups: Mapping[str, np.ndarray]
     slope: tuple[str, str] | None = None
+    offset: np.ndarray | None = None
 
     def frame(self) -> pd.DataFrame:
-        """Everything in one table, as R reads it: ``y``, the design and the groupings."""
+        """All in one table, as R reads it: ``y``, any ``offset``, the design, the groupings."""
         columns: dict[str, np.ndarray] = {"y": self.y.astype(int)}
+        if self.offset is not None:
+            columns["offset"] = self.offset
         columns |= {name: self.x[:, j] for j, name in enumerate(self.names) if j > 0}
         columns |= dict(self.groups)
         return pd.DataFrame(columns)

@@ -4,8 +4,9 @@
 #
 #     Rscript tests/reference/outside_values.R
 #
-# reads tests/reference/bias_trials.csv and writes tests/reference/outside_values.csv. All other data
-# come with R and these packages, or are typed below from the publication named beside them.
+# reads bias_trials.csv and salamander_matings.csv of tests/reference and writes outside_values.csv
+# there. All other data come with R and these packages, or are typed below from the publication
+# named beside them.
 # How close a search comes is left as each function has it, but where a comment says why not.
 needed <- c("survival", "MASS", "boot", "lme4", "brglm2", "geepack", "pROC", "rms", "surveillance",
             "carData", "plm")
@@ -272,11 +273,11 @@ keep("Mixed logistic model, one grouping (cattle herds, cbpp)",
      c(lme4::fixef(herds), as.data.frame(lme4::VarCorr(herds))$sdcor, logLik(herds)))
 # As close as mixed.R: at lme4's own tolerances the coefficient of shouting is -2.1021 or -2.1032
 # by the order of the terms.
+close <- lme4::glmerControl(optimizer = "bobyqa", tolPwrss = 1e-11,
+                            optCtrl = list(rhobeg = 0.02, rhoend = 1e-9, maxfun = 2e5))
 answers <- lme4::glmer(
   r2 ~ Anger + Gender + btype + situ + mode + (1 | id) + (1 | item),
-  data = lme4::VerbAgg, family = binomial,
-  control = lme4::glmerControl(optimizer = "bobyqa", tolPwrss = 1e-11,
-                               optCtrl = list(rhobeg = 0.02, rhoend = 1e-9, maxfun = 2e5))
+  data = lme4::VerbAgg, family = binomial, control = close
 )
 spread <- as.data.frame(lme4::VarCorr(answers))
 keep("Mixed logistic model, two crossed groupings (verbal aggression)",
@@ -284,6 +285,46 @@ keep("Mixed logistic model, two crossed groupings (verbal aggression)",
        "log-likelihood"),
      c(spread$sdcor[match(c("id", "item"), spread$grp)],
        coef(summary(answers))[c("Anger", "btypeshout"), 1:2], logLik(answers)))
+
+# Three experiments with 20 females and 20 males each (McCullagh and Nelder 1989, section 14.5): no
+# animal is taken for one of another experiment.
+wide <- read.csv(file.path(home, "salamander_matings.csv"))
+matings <- do.call(rbind, lapply(1:3, function(e) transform(
+  wide, mated = wide[[paste0("mated_", e)]], female = paste(e, female_type, female),
+  male = paste(e, male_type, male), white_female = as.integer(female_type == "white"),
+  white_male = as.integer(male_type == "white"))))
+mated <- lme4::glmer(mated ~ white_female * white_male + (1 | female) + (1 | male), data = matings,
+                     family = binomial, control = close)
+spread <- as.data.frame(lme4::VarCorr(mated))
+method <- "Mixed logistic model, two crossed groupings (salamander matings)"
+terms <- c("intercept", "white female", "white male", "both white")
+keep(method, terms, lme4::fixef(mated))
+keep(method, error_of(terms), coef(summary(mated))[, "Std. Error"])
+keep(method, c("SD of females", "SD of males", "log-likelihood"),
+     c(spread$sdcor[match(c("female", "male"), spread$grp)], logLik(mated)))
+
+# Two units: herds 1 to 8, and 9 to 15. Their likelihoods at the joint maximum, and the periods when
+# each is fitted by itself and all its coefficients are weighted by the inverse of their covariance.
+first <- as.integer(as.character(lme4::cbpp$herd)) <= 8
+fit_herds <- function(herds, ...) {
+  lme4::glmer(cbind(incidence, size - incidence) ~ period + (1 | herd), data = herds,
+              family = binomial, control = close, ...)
+}
+halves <- list(droplevels(lme4::cbpp[first, ]), droplevels(lme4::cbpp[!first, ]))
+joint <- fit_herds(lme4::cbpp)
+method <- "Mixed logistic model, two units (cattle herds, cbpp)"
+at_joint <- vapply(halves, function(herds) {
+  deviance_at <- fit_herds(herds, devFunOnly = TRUE)
+  -deviance_at(c(lme4::getME(joint, "theta"), lme4::fixef(joint))) / 2
+}, 0)
+keep(method, c("log-likelihood of herds 1 to 8", "log-likelihood of herds 9 to 15",
+               "log-likelihood of both"), c(at_joint, sum(at_joint)))
+stopifnot(abs(sum(at_joint) - as.numeric(logLik(joint))) < 1e-5)
+alone <- lapply(halves, fit_herds)
+weights <- lapply(alone, function(fit) solve(as.matrix(vcov(fit))))
+both <- solve(weights[[1]] + weights[[2]],
+              weights[[1]] %*% lme4::fixef(alone[[1]]) + weights[[2]] %*% lme4::fixef(alone[[2]]))
+keep(method, paste0("period ", 2:4, ", each unit by itself"), both[2:4])
 
 # Quality of predictions ------------------------------------------------------------------------
 # Ratings 1-5 of 58 normal and 51 abnormal images (Hanley and McNeil 1982, table 1).

@@ -147,7 +147,8 @@ class Script:
 
     ``searched`` names the fits, by the first cell of their rows, whose maximum glmer's general
     optimizer searched for; ``modes`` says that its table has the modes found there, ``single``
-    that it has one value in each row. ``reads`` are the tables of its name that it does not write.
+    that it has one value in each row. ``reads`` are the tables of its name that it does not write;
+    ``sets`` says that it fits the sets of ``random_sets.py``, which are written for it first.
     """
 
     in_folder: bool = False
@@ -156,6 +157,7 @@ class Script:
     modes: bool = False
     single: bool = False
     reads: frozenset[str] = frozenset()
+    sets: bool = False
 
 
 SCRIPTS = {
@@ -167,10 +169,22 @@ SCRIPTS = {
     "log_rank_groups": Script(in_folder=True),
     "outside_values": Script(
         single=True,
-        searched=frozenset({"Mixed logistic model, two crossed groupings (verbal aggression)"}),
+        searched=frozenset(
+            {
+                "Mixed logistic model, two crossed groupings (verbal aggression)",
+                "Mixed logistic model, two crossed groupings (salamander matings)",
+                "Mixed logistic model, two units (cattle herds, cbpp)",
+            }
+        ),
     ),
     "penalised": Script(),
     "profile": Script(prints="profile_lme4.csv"),
+    "random_sets": Script(
+        reads=frozenset(
+            {"random_sets_made.csv", "random_sets_glmm.csv", "random_sets_glmm_terms.csv"}
+        ),
+        sets=True,
+    ),
     "search_time": Script(in_folder=True),
     "slopes": Script(prints="slopes_lme4.csv", modes=True),
     "whole_job": Script(searched=frozenset({"finds"})),
@@ -186,6 +200,8 @@ TESTS = (
     "tests/fit/test_interval_log_rank.py",
     "tests/fit/test_lifetime.py",
     "tests/fit/test_lifetime_reference.py",
+    "tests/fit/test_mixed_outside_values.py",
+    "tests/fit/test_mixed_random_sets.py",
     "tests/fit/test_mixed_reference.py",
     "tests/fit/test_penalised.py",
     "tests/fit/test_search_time.py",
@@ -203,6 +219,10 @@ def run_script(name: str, *, write: bool) -> list[str]:
         shutil.copytree(HERE, copy)
         shutil.copytree(HERE.parents[1] / "synthetic_data", root / "synthetic_data")
         before = {path.name: path.read_text("utf-8") for path in copy.glob("*.csv")}
+        if script.sets:
+            from random_sets import write_for_r
+
+            write_for_r(copy / "random_sets")
         # Gone, so that a table the script no longer writes is told and not compared with itself.
         for table in written_by(name, before):
             (copy / table).unlink()
@@ -231,6 +251,9 @@ def run_script(name: str, *, write: bool) -> list[str]:
                     slack = slack_of_modes(old)
                 elif script.single:
                     slack = slack_of_values(old, script.searched)
+                elif script.sets:
+                    slack = slack_of_sets(old)
+                    old, new = _compared(old), _compared(new)
                 else:
                     slack = slack_of_table(old, script.searched)
                 lines += differences(old, new, path.name, slack)
@@ -255,6 +278,48 @@ def slack_of_modes(stored: list[list[Any]]) -> list[list[float] | None]:
         OF_STANDARD_ERROR * stdev(column) for column in list(zip(*stored[1:], strict=True))[1:]
     ]
     return [None, *([0.0, *spread] for _ in stored[1:])]
+
+
+# How far the best of several searches may differ between builds in a random set: a hundredth of a
+# standard error, and the likelihood by what that costs. Where an error is above 30 log-odds, or the
+# last search ran off, the likelihood has no end to speak of, and where a search stops is chance.
+OF_SETS_ERROR, OF_SETS_LIKELIHOOD, NO_END = 0.01, 1e-4, 30.0
+HOW_IT_ENDED = (
+    "by_glmer",
+    "optimizer",
+    "ended",
+    "apart",
+    "beyond",
+    "singular",
+    "gradient",
+    "errors",
+)
+
+
+def _compared(table: list[list[Any]]) -> list[list[Any]]:
+    """A table of the random sets without what says how each search ended."""
+    hidden = {i for i, name in enumerate(table[0]) if name in HOW_IT_ENDED} if table else set()
+    return [["" if i in hidden else cell for i, cell in enumerate(row)] for row in table]
+
+
+def slack_of_sets(stored: list[list[Any]]) -> list[list[float] | None]:
+    """What it leaves open in the tables of the random sets, rows ``set, likelihood, ...`` or terms.
+
+    A spread without an error is close to zero or to no end.
+    """
+    if "optimizer" in stored[0]:
+        at = stored[0].index("optimizer")
+        return [
+            [0.0, OF_SETS_LIKELIHOOD if "polished" in row[at] else math.inf, *([0.0] * len(row))]
+            for row in stored
+        ]
+    loose = {row[0] for row in stored[1:] if isinstance(row[3], float) and row[3] > NO_END}
+    return [
+        [0.0, 0.0, math.inf, math.inf]
+        if row[0] in loose or not isinstance(row[3], float)
+        else [0.0, 0.0, OF_SETS_ERROR * row[3], OF_SETS_ERROR * row[3]]
+        for row in stored
+    ]
 
 
 def _table(text: str) -> list[list[Any]]:

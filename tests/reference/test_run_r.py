@@ -93,6 +93,30 @@ def test_the_slack_of_single_values_is_that_of_their_errors_and_of_glmer_s_metho
     assert told(1, 2e-4) == told(2, 2e-4) == told(3, 2e-3) == told(4, 9e-5) == told(5, 9e-5) == 1
 
 
+def test_estimates_of_random_sets_may_move_by_a_hundredth_error_where_there_is_a_maximum():
+    stored = run_r._table(
+        "set,term,estimate,std_error\n"
+        "tiny_00,cycles,1,0.2\ntiny_00,sd dog,0,\n"
+        "separated_00,cycles,99,5000\nseparated_00,sd dog,9,\n"
+    )
+    slack = run_r.slack_of_sets(stored)
+    for row, by, told in ((1, 1e-3, 0), (1, 3e-3, 1), (2, 1e-3, 0), (3, 40.0, 0), (4, 4.0, 0)):
+        now = [list(cells) for cells in stored]
+        now[row][2] += by
+        assert len(list(run_r.differences(stored, now, slack=slack))) == told
+
+
+def test_how_a_search_ended_is_not_compared_and_its_likelihood_is_where_it_stayed():
+    table = "set,log_likelihood,optimizer,refused\ntiny_00,-9,{},\nflat_14,-5,low,\n"
+    stored, other = (run_r._table(table.format(o)) for o in ("bobyqa polished", "far polished"))
+    slack = run_r.slack_of_sets(stored)
+    for row, by, told in ((1, 0.0, 0), (1, 5e-5, 0), (1, 2e-4, 1), (2, 0.1, 0)):
+        now = run_r._compared([list(cells) for cells in other])
+        now[row][1] -= by
+        before = run_r._compared(stored)
+        assert len(list(run_r.differences(before, now, slack=slack))) == told
+
+
 def test_every_script_is_run_and_every_test_of_ours_is_there():
     scripts = {path.stem for path in HERE.glob("*.R")}
     assert scripts == {"mixed", *run_r.SCRIPTS}
@@ -104,7 +128,15 @@ def test_every_stored_table_is_some_script_s_own_or_read_by_all():
     tables = [path.name for path in HERE.glob("*.csv")]
     written = [t for name in run_r.SCRIPTS for t in run_r.written_by(name, tables)]
     assert len(written) == len(set(written))
-    assert set(tables) - set(written) == {"bias_trials.csv", "large_unit.csv", "small_unit.csv"}
+    assert set(tables) - set(written) == {
+        "bias_trials.csv",
+        "large_unit.csv",
+        "random_sets_glmm.csv",
+        "random_sets_glmm_terms.csv",
+        "random_sets_made.csv",
+        "salamander_matings.csv",
+        "small_unit.csv",
+    }
 
 
 def test_a_value_that_another_program_gave_and_r_gives_no_more_is_told(
