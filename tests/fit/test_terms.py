@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from outcomes.fit import terms
 from outcomes.fit.terms import is_separated, plan_design, usable_trials
 
 
@@ -251,3 +252,26 @@ def test_no_trial_or_one_makes_an_empty_design_and_no_error(made_trials, rows):
     assert len(design.y) == rows
     assert design.columns == ()
     assert design.separated
+
+
+@pytest.mark.parametrize("parted", ["not", "wholly", "by a rare word", "by one trial of a word"])
+@pytest.mark.parametrize("few", [4, 40])
+def test_a_few_trials_answer_for_all_whether_they_are_separated(
+    parted: str, few: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(7)
+    n = 400
+    rare = np.zeros(n)
+    rare[rng.choice(n, 1 if parted == "by one trial of a word" else 6, replace=False)] = 1.0
+    x = np.column_stack([np.ones(n), rng.normal(size=(n, 2)), rare])
+    y = (rng.random(n) < 0.7).astype(float)
+    if parted == "wholly":
+        y = (x[:, 1] + x[:, 2] > 0.0).astype(float)
+    elif parted != "not":
+        y[rare == 1.0] = 1.0
+    else:
+        y[rare == 1.0] = [0.0, 0.0, 0.0, 1.0, 1.0, 1.0]
+    monkeypatch.setattr(terms, "_FEW_FOR_SEPARATION", n)
+    whole = is_separated(y, x)
+    monkeypatch.setattr(terms, "_FEW_FOR_SEPARATION", few)
+    assert is_separated(y, x) == whole == (parted != "not")
