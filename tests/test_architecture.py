@@ -303,3 +303,14 @@ def test_a_public_name_is_loaded_when_first_used() -> None:
 def test_every_public_name_is_there() -> None:
     for name in outcomes.__all__:
         assert getattr(outcomes, name) is not None
+
+
+def test_the_answer_loads_nothing_it_can_do_without() -> None:
+    code = (
+        "from outcomes.records import read\n"
+        "from outcomes.brief import answer_figure, facts, noted, side_questions, words\n"
+        "from outcomes.decide import threshold\n"
+        "from outcomes.fit import lifetime, which_predicts\n"
+        "import sys\nassert 'scipy.stats' not in sys.modules"
+    )
+    assert not _loaded_by(code) & {"jinja2", "lifelines", "openpyxl", "statsmodels"}

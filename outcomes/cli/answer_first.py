@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,8 +19,24 @@ FIGURE = "figure.png"
 _TO_COME = "advice on each source, storage compared, other ways of asking, lifetimes, the page"
 
 
+@dataclass(frozen=True, slots=True)
+class ToldFirst:
+    """What is out already.
+
+    Attributes
+    ----------
+    png
+        The figure.
+    sentences
+        What was printed: the answer, and what puts it in doubt.
+    """
+
+    png: bytes
+    sentences: tuple[str, ...]
+
+
 @contextmanager
-def answer_first(facts: Facts, out: Path, *, as_json: bool = False) -> Iterator[bytes]:
+def answer_first(facts: Facts, out: Path, *, as_json: bool = False) -> Iterator[ToldFirst]:
     """Print the answer and write its figure; what is done within is to write the rest.
 
     Where that fails, the folder is left with files of one run: the figure where it is the only
@@ -36,38 +53,41 @@ def answer_first(facts: Facts, out: Path, *, as_json: bool = False) -> Iterator[
 
     Yields
     ------
-    bytes
-        The figure as PNG.
+    ToldFirst
+        The figure, and the sentences printed.
     """
     from outcomes.brief.out_folder import FILES
     from outcomes.records.placing import place_first
 
     facts.answer_first()
     from outcomes.brief import words
+    from outcomes.brief.noted import records_noted
 
     fit, verdict, retirement = facts.fit, facts.verdict, facts.retirement
-    lines = (
+    told = (
         words.headline(fit, verdict, retirement) + ".",
         words.answer(fit, verdict, retirement),
         words.retire_sentence(verdict, retirement),
+        *records_noted(facts).before,
     )
     # A reader who has had enough of the answer still wants the files.
     with suppress(BrokenPipeError):
-        click.echo("\n".join(lines), err=as_json)
+        click.echo("\n".join(told), err=as_json)
     facts.ask_meanwhile()
     from outcomes.brief.answer_figure import render_answer_figure
 
     png = render_answer_figure(facts)
     placed = place_first(out, FIGURE, png, FILES)
     others = "; the other files there are an earlier briefing's until then"
-    say(f"{placed.path} is drawn{others if placed.among_others else ''}. Still to come: {_TO_COME}")
+    drawn = f"{placed.path} is drawn{others if placed.among_others else ''}"
     try:
-        yield png
+        say(f"{drawn}. Still to come: {_TO_COME}")
+        yield ToldFirst(png, told)
     except BaseException as error:
         with uninterrupted():
-            told = placed.take_back()
-        if told:
-            error.add_note(told)
+            left = placed.take_back()
+        if left:
+            error.add_note(left)
         raise
     with uninterrupted():
         placed.settle()

@@ -71,13 +71,13 @@ def command(
                 asked=Asked(either=either, without_names=without_names),
                 change=names.change,
             )
-            png = until_written.enter_context(answer_first(facts, out, as_json=as_json))
+            told = until_written.enter_context(answer_first(facts, out, as_json=as_json))
             facts.answer_on_finds()
             from outcomes.brief.write import briefing_files
             from outcomes.records.placing import write_files
 
             say("Drawing")
-            files = briefing_files(facts, png)
+            files = briefing_files(facts, told.png)
         say("Writing")
         names.write()
         write_files(out, files)
@@ -93,7 +93,7 @@ def command(
     click.echo(not_used_line(facts, out / "set_aside.csv"))
     noted = records_noted(facts)
     for sentence in (*noted.before, noted.sentence):
-        if sentence is not None:
+        if sentence is not None and sentence not in told.sentences:
             click.echo(sentence)
     for line in report.written_lines(out):
         click.echo(line)

@@ -32,13 +32,13 @@ def command(out: Path) -> None:
             unit = demo_unit()
             write_unit(unit, records)
             facts = gather(records, None, None, None, None, further=True, pool=pool)
-            png = until_written.enter_context(answer_first(facts, out))
+            told = until_written.enter_context(answer_first(facts, out))
             facts.answer_on_finds()
             from outcomes.brief.write import briefing_files
             from outcomes.records.placing import write_files
 
             say("Drawing")
-            files = briefing_files(facts, png)
+            files = briefing_files(facts, told.png)
         say("Writing")
         write_files(out, files)
     from outcomes.brief import report

@@ -40,6 +40,9 @@ from outcomes.telling import count
 # As wide as the page is, so that its letters are those of small print there.
 IN_PAGE = Sheet(13.5, 8.6)
 MOST_SOURCES = 26
+# Of more trials than that, those nearer to one another than a mark is wide are drawn as one.
+MOST_MARKS = 10_000
+_PLACES_ACROSS = 1_000
 NOTHING = "There is no source to draw"
 _COUNT_IN = 1.75
 _AXIS_IN = 0.4
@@ -94,7 +97,8 @@ def draw_records_figure(
     -------
     matplotlib.figure.Figure
         Independent of pyplot; see :func:`outcomes.draw.save.render_figure`. At
-        most 26 sources are drawn, those with the most trials, which is said.
+        most 26 sources are drawn, those with the most trials, which is said. Of more than
+        10,000 trials, marks that would lie on one another are drawn once; the counts are of all.
     """
     hides = trials[trials["source_id"].notna() & trials["result"].isin(["find", "miss"])]
     sources = history.sources_frame()
@@ -255,8 +259,14 @@ def _draw_trials(axes: Axes, hides: pd.DataFrame, shown: list[str]) -> None:
         ("find", 0.40, {"marker": "o", "s": 9, "color": MUTED, "linewidth": 0}),
         ("miss", 0.40, {"marker": "x", "s": 42, "color": INK, "linewidth": 2.2}),
     )
+    left, right = axes.get_xlim()
+    place = np.floor(
+        (_days(hides["started_at"].to_numpy()) - left) / (right - left) * _PLACES_ACROSS
+    )
+    covered = pd.DataFrame({"name": names, "result": hides["result"], "place": place}).duplicated()
+    drawn = names.isin(shown) & ~(covered if len(hides) > MOST_MARKS else False)
     for result, rise, look in looks:
-        of = hides[(hides["result"] == result) & names.isin(shown)]
+        of = hides[(hides["result"] == result) & drawn]
         axes.scatter(
             _days(of["started_at"].to_numpy()),
             [place_of[str(name)] - rise for name in of["source_id"]],

@@ -485,18 +485,19 @@ def _chart(
     scores = miss_scores(1.0 - expected, missed, odds_ratio)
     values = chart_values(scores)
     points = tuple(
-        WatchedTrial(
-            trial_id=str(own["trial_id"].iloc[i]),
-            started_at=own["started_at"].iloc[i],
-            source_id=str(own["source_id"].iloc[i]),
-            dog_id=str(own["dog_id"].iloc[i]),
-            found=not missed[i],
-            expected=float(expected[i]),
-            score=float(scores[i]),
-            value=float(values[i]),
-            in_baseline=bool(baseline[i]),
+        WatchedTrial(*fields)
+        for fields in zip(
+            own["trial_id"].astype(str).tolist(),
+            own["started_at"].tolist(),
+            own["source_id"].astype(str).tolist(),
+            own["dog_id"].astype(str).tolist(),
+            (~missed).tolist(),
+            expected.tolist(),
+            scores.tolist(),
+            values.tolist(),
+            baseline.tolist(),
+            strict=True,
         )
-        for i in range(len(own))
     )
     at_zero = np.flatnonzero(values <= 0.0)
     run = points[int(at_zero[-1]) + 1 :] if len(at_zero) else points

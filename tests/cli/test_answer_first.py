@@ -168,6 +168,27 @@ def test_with_json_the_answer_goes_to_standard_error(
     assert answer.complaints == text.out.splitlines()[:3]
 
 
+def test_what_puts_the_answer_in_doubt_comes_with_it_and_once(
+    call: Call, own_records: Path, tmp_path: Path
+) -> None:
+    trials = own_records / "trials.csv"
+    head, *rows = trials.read_text(encoding="utf-8").splitlines()
+    where = head.split(",").index("result")
+    spoilt = [row.split(",") for row in rows]
+    for row in spoilt[::10]:
+        row[where] = "somehow"
+    trials.write_text("\n".join([head, *map(",".join, spoilt)]) + "\n", encoding="utf-8")
+    answer = call("brief", own_records, "--out", tmp_path / "out")
+    assert answer.status == 0
+    doubts = [
+        line
+        for line in answer.out.splitlines()
+        if "trials handed over are not in this answer" in line
+    ]
+    assert len(doubts) == 1
+    assert answer.out.splitlines().index(doubts[0]) == 3
+
+
 def test_a_reader_who_leaves_early_still_gets_the_files(few_records: Path, tmp_path: Path) -> None:
     reads, writes = os.pipe()
     with subprocess.Popen(

@@ -91,6 +91,27 @@ def test_every_stay_and_every_trial_is_drawn_in_its_row() -> None:
     assert texts(figure, "count") == ["1 of 3", "1 of 3", "1 of 2"]
 
 
+def test_of_very_many_trials_marks_on_one_another_are_drawn_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    history, trials = made(3)
+    second = pd.Timedelta(seconds=1)
+    again = trials.assign(
+        started_at=trials["started_at"] + second, trial_id=trials["trial_id"] + "b"
+    )
+    both = pd.concat([trials, again], ignore_index=True)
+
+    def marks() -> dict[str, int]:
+        figure = draw_records_figure(history, both, "Unit.")
+        assert texts(figure, "count") == ["2 of 6", "2 of 6", "2 of 4"]
+        drawn = {str(c.get_gid()): c for c in figure.axes[0].collections}
+        return {r: len(drawn[f"trials-{r}"].get_offsets()) for r in ("find", "miss")}
+
+    assert marks() == {"find": 10, "miss": 6}
+    monkeypatch.setattr("outcomes.draw.records_figure.MOST_MARKS", 1)
+    assert marks() == {"find": 5, "miss": 3}
+
+
 def test_days_not_on_record_are_counted_and_none_is_said_where_there_is_none() -> None:
     history, trials = made(2)
     told = " ".join(texts(draw_records_figure(history, trials, "Unit."), "subtitle"))
