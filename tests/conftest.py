@@ -40,6 +40,19 @@ hypothesis_settings.register_profile("project", deadline=None)
 hypothesis_settings.load_profile("project")
 
 
+_SLOW_PAGES = ("api.md", "worked-example.md")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what has no place for a mark of its own: pages that fit models, and the studies."""
+    for item in items:
+        if item.path.name in _SLOW_PAGES:
+            item.add_marker("slow")
+        if item.path.parent.name == "studies":
+            item.add_marker("study")
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--write-outside-checks", action="store_true", help="write docs/outside-checks.md"
