@@ -98,6 +98,7 @@ def test_every_part_is_planned_with_its_counterpart_in_r():
     assert max(t.size for t in run.plan(run.FULL) if t.tool == "outcomes") == 10_000_000
 
 
+@pytest.mark.slow
 def test_what_is_measured_of_ours_still_runs():
     joined = run.take_join("outcomes", 1_000)
     # One trial in ten is of a blank area, all others can be joined but those after a discard.

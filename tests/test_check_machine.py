@@ -117,6 +117,7 @@ def test_a_folder_nobody_may_write_in_is_told(empty: Path, monkeypatch: pytest.M
 # --- why pip did not install ----------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", ["editable project", "library"])
 def test_without_a_network_it_is_the_network(what: str) -> None:
     asked = ["--editable", "."] if what == "editable project" else ["a-library==1.0"]

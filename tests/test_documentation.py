@@ -136,6 +136,7 @@ LEFT_BY = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "line"), COMMANDS, ids=[line for _, line in COMMANDS])
 def test_a_command_on_a_page_runs(name: str, line: str, tmp_path: Path) -> None:
     shutil.copytree(ROOT / "synthetic_data", tmp_path / "records")

@@ -58,6 +58,7 @@ def found(demo_facts: Facts) -> dict[str, Any]:
     return _as_written(demo_facts)
 
 
+@pytest.mark.slow
 def test_the_demos_decisions_are_made_again_from_its_results(
     found: dict[str, Any], tmp_path: Path
 ) -> None:
@@ -67,6 +68,7 @@ def test_the_demos_decisions_are_made_again_from_its_results(
     assert {k: again[k] for k in DECISIONS} == {k: found[k] for k in DECISIONS}
 
 
+@pytest.mark.slow
 def test_what_a_command_was_asked_for_is_in_its_results(
     call: Callable[..., Any], briefing_of: Callable[..., Any], tmp_path: Path
 ) -> None:

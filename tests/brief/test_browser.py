@@ -294,6 +294,7 @@ def results_of(
     return make
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("unit", FIVE)
 def test_it_opens_and_moves_without_an_error_or_a_request(
     unit: str, moved: Callable[..., dict[str, Any]]
@@ -449,6 +450,7 @@ def _sheets(pdf: bytes) -> list[list[float]]:
     return [[float(v) for v in box.split()] for box in re.findall(rb"/MediaBox \[([^\]]+)\]", pdf)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("paper", PAPERS)
 @pytest.mark.parametrize(
     "unit", ["demo", "large", "no effect", "odd names", "one source", "cycles and age identical"]

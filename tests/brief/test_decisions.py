@@ -142,6 +142,7 @@ def test_what_is_said_of_what_is_left_follows_the_limits(change, says):
     assert says in left_words(replace(LEFT, **change), 0.9)
 
 
+@pytest.mark.slow
 def test_what_is_left_is_told_of_every_source_to_keep_or_test(demo_facts):
     told = left_told(demo_facts)
     left = {x.source_id: x for x in demo_facts.left}

@@ -147,6 +147,7 @@ def test_a_rule_asked_for_that_has_no_price_says_so(both: Facts) -> None:
     assert decisions.either_rows(facts) == []
 
 
+@pytest.mark.slow
 def test_the_briefing_takes_it_as_an_option(briefing_of: Callable[..., Any]) -> None:
     made = briefing_of("effect falling", "--either", "6", "18")
     assert made.answer.status == 0

@@ -76,6 +76,7 @@ def _point(facts: Facts, floor: float) -> FloorPoint:
     return next(p for p in floor_grid(facts) if p.floor == floor)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["demo", "too few", *UNITS])
 def test_advice_at_another_floor_is_that_of_the_shelf_reviewed_with_it(
     name: str, facts_of: Callable[[str], Facts]
@@ -107,6 +108,7 @@ def test_thresholds_at_another_floor_are_those_set_with_it(word: str, demo_facts
             assert replace(ours, curve=theirs.curve) == theirs
 
 
+@pytest.mark.slow
 def test_the_grid_holds_what_results_json_says_of_every_floor(demo_facts: Facts) -> None:
     (frontier, *_) = results(demo_facts)["retire"]["frontier"]
     grid = floor_grid(demo_facts)
@@ -125,6 +127,7 @@ def test_the_units_own_floor_is_on_the_grid_though_it_is_between_two(demo_facts:
     assert _point(facts, 0.875).shelf is facts.shelf
 
 
+@pytest.mark.slow
 def test_at_the_units_own_floor_the_control_says_what_the_page_says(demo_facts: Facts) -> None:
     figure = page.render_page_figure(demo_facts)
     fields = page.page_fields(demo_facts, figure)
@@ -227,6 +230,7 @@ def test_the_layer_lies_where_the_figure_itself_has_floor_and_threshold(
         assert text.get_text() in layer.replace("&nbsp;", "\u00a0")
 
 
+@pytest.mark.slow
 def test_the_layer_is_as_large_as_the_figure_it_lies_on(demo_facts: Facts) -> None:
     made = page.render_page_figure(demo_facts)
     assert made is not None

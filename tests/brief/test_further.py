@@ -20,6 +20,7 @@ from outcomes.fit.specifications import MAIN
 from outcomes.records.read import read_records
 
 
+@pytest.mark.slow
 def test_the_answers_are_the_same_from_another_process(briefing_of: Callable[..., Any]) -> None:
     briefing = briefing_of("effect falling")
     records = read_records(briefing.folder.parent / "records")
@@ -77,6 +78,7 @@ def test_a_process_closed_meanwhile_leaves_the_rest_unasked() -> None:
     assert questions.answer("sum") == 3
 
 
+@pytest.mark.slow
 def test_only_what_is_asked_for_is_worked_out(
     briefing_of: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -172,6 +174,7 @@ def test_what_goes_along_with_cycles_is_left_open_unless_cycles_stand_alone(
     assert further_words.not_parted(None, verdict) == []
 
 
+@pytest.mark.slow
 def test_a_dog_is_never_told_of_without_the_caution(briefing_of: Callable[..., Any]) -> None:
     told = 0
     for name in ("effect falling", "no effect", "one dog", "too few trials"):

@@ -46,6 +46,7 @@ def test_it_is_told_for_some_one_and_none(
     assert noted_sentence(thaws, alike, others) == said
 
 
+@pytest.mark.slow
 # The unit has 60 trials, of which 3 are 5 in 100.
 @pytest.mark.parametrize(("ambiguous", "many"), [(12, True), (3, True), (2, False)])
 def test_trials_that_are_not_in_the_answer_are_told_before_it(
@@ -76,6 +77,7 @@ def test_trials_that_are_not_in_the_answer_are_told_before_it(
     assert said in answer.out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.02, 0.06])
 def test_moves_that_are_not_counted_are_told_and_not_those_of_a_source_set_aside(
     call: Callable[..., Any], own_records: Path, tmp_path: Path, share: float
@@ -132,6 +134,7 @@ def _facts(folder: Path) -> Facts:
     return gather_facts(read_records(folder), further=False)
 
 
+@pytest.mark.slow
 def test_a_thaw_inherited_by_a_portion_is_told_once(tmp_path: Path) -> None:
     for name in ("sources", "storage", "trials", "dogs"):
         frame = pd.read_csv(DEMO / f"{name}.csv", dtype=str)
@@ -147,6 +150,7 @@ def test_a_thaw_inherited_by_a_portion_is_told_once(tmp_path: Path) -> None:
     assert records_noted(cut).inferred_thaws == records_noted(own).inferred_thaws
 
 
+@pytest.mark.slow
 def test_two_spellings_reach_page_terminal_and_results(
     call: Callable[..., Any], own_records: Path, tmp_path: Path
 ) -> None:
@@ -169,6 +173,7 @@ def test_two_spellings_reach_page_terminal_and_results(
     assert said in noted["sentence"]
 
 
+@pytest.mark.slow
 def test_where_there_is_nothing_to_say_nothing_is_said(demo_facts: Facts) -> None:
     from outcomes.brief.page import page_fields, render_page
 
@@ -213,6 +218,7 @@ def test_trials_of_which_the_log_is_silent_are_told_before_the_answer(
         assert noted.undocumented_sentence.startswith("3 of the 60 hide trials are not in this")
 
 
+@pytest.mark.slow
 def test_a_storage_log_that_begins_late_is_told_before_any_limit(
     call: Callable[..., Any], own_records: Path, tmp_path: Path
 ) -> None:
@@ -250,6 +256,7 @@ def test_a_storage_log_that_begins_late_is_told_before_any_limit(
     assert noted["sentence"] is None or "begins more than" not in noted["sentence"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("verdict", "log_odds", "low", "high", "said"),
     [

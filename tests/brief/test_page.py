@@ -72,6 +72,7 @@ def elements_of(briefing_of: Callable[..., Any]) -> Callable[[str], list[Element
     return read
 
 
+@pytest.mark.slow
 @NAMES
 def test_every_tag_is_closed_and_the_language_is_said(
     name: str, elements_of: Callable[[str], list[Element]]

@@ -58,6 +58,7 @@ def test_where_no_source_was_discarded_that_is_said(demo_facts: Facts) -> None:
     assert sentence.endswith("no source was discarded.")
 
 
+@pytest.mark.slow
 def test_a_limit_is_never_priced_where_there_is_none(briefing_of: Callable[..., Any]) -> None:
     for name in ("too few trials", "no effect", "all refrigerated"):
         retire = briefing_of(name).results["retire"]

@@ -51,6 +51,7 @@ def _earlier_briefing(folder: Path) -> dict[str, bytes]:
     return _bytes_in(folder)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", ["brief", "demo"])
 def test_the_answer_and_its_figure_come_first(
     command: str,
@@ -73,6 +74,7 @@ def test_the_answer_and_its_figure_come_first(
     assert still[0].startswith(f"{out / 'figure.png'} is drawn. Still")
 
 
+@pytest.mark.slow
 def test_the_figure_drawn_first_is_the_one_that_stays(
     call: Call,
     few_records: Path,
@@ -134,6 +136,7 @@ def test_an_earlier_briefing_stays_whole_and_that_is_told(
     assert _bytes_in(out) == before
 
 
+@pytest.mark.slow
 def test_a_finished_briefing_leaves_nothing_put_by(
     call: Call, few_records: Path, tmp_path: Path
 ) -> None:
@@ -159,6 +162,7 @@ def test_a_file_that_is_no_figure_stops_before_any_work(
     assert _bytes_in(tmp_path)[name] == b"two years of work"
 
 
+@pytest.mark.slow
 def test_with_json_the_answer_goes_to_standard_error(
     call: Call, few_records: Path, tmp_path: Path
 ) -> None:
@@ -189,6 +193,7 @@ def test_what_puts_the_answer_in_doubt_comes_with_it_and_once(
     assert answer.out.splitlines().index(doubts[0]) == 3
 
 
+@pytest.mark.slow
 def test_a_reader_who_leaves_early_still_gets_the_files(few_records: Path, tmp_path: Path) -> None:
     reads, writes = os.pipe()
     with subprocess.Popen(

@@ -404,6 +404,7 @@ def test_the_blank_workbook_tells_the_next_command_as_this_one_was_called(
     assert capsys.readouterr().out.endswith(f"then: .venv/bin/outcomes check '{file}'\n")
 
 
+@pytest.mark.slow
 def test_the_briefing_says_how_much_was_not_used_and_where_that_is_listed(
     call: Call, own_records: Path, tmp_path: Path
 ) -> None:
@@ -426,6 +427,7 @@ def test_the_briefing_says_how_much_was_not_used_and_where_that_is_listed(
     )
 
 
+@pytest.mark.slow
 def test_a_row_set_aside_is_listed_in_results_with_its_reason(
     call: Call, own_records: Path, tmp_path: Path
 ) -> None:

@@ -71,6 +71,7 @@ def test_the_version_is_told(call: Call) -> None:
     assert call("--version").out == f"outcomes, version {__version__}\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", SECTIONS)
 def test_json_is_one_object_and_nothing_else(
     command: str, call: Call, few_records: Path, tmp_path: Path
@@ -87,6 +88,7 @@ def test_json_is_one_object_and_nothing_else(
     assert not any(line.startswith("outcomes: ") for line in answer.complaints)
 
 
+@pytest.mark.slow
 def test_json_of_the_briefing_is_the_file_it_wrote(
     call: Call, few_records: Path, tmp_path: Path
 ) -> None:
@@ -94,6 +96,7 @@ def test_json_of_the_briefing_is_the_file_it_wrote(
     assert answer.out == (tmp_path / "briefing" / "results.json").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", ["fit", "retire", "compare"])
 def test_json_is_part_of_what_the_briefing_writes(
     command: str, call: Call, few_records: Path
@@ -114,6 +117,7 @@ def test_check_tells_findings_as_json(call: Call, few_records: Path) -> None:
     assert all(list(finding) == keys for finding in found["findings"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", SECTIONS)
 def test_people_read_the_answer_first_and_a_caution_last(
     command: str, call: Call, few_records: Path, tmp_path: Path
@@ -287,6 +291,7 @@ def test_joined_trials_come_with_their_exposures(
     assert text["cycles"].fillna(-1).tolist() == binary["cycles"].fillna(-1).tolist()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
 def test_one_figure_is_drawn_for_a_slide(
     kind: str, call: Call, few_records: Path, tmp_path: Path

@@ -167,6 +167,7 @@ def test_no_limit_is_set_where_finds_rise(briefing_of: Callable[..., Any]) -> No
     assert retire["estimate"] is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("floor", ["0.5", "0.99"])
 @pytest.mark.parametrize("name", ["no effect", "too few trials"])
 def test_any_floor_is_told_in_the_answer(

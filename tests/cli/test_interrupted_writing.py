@@ -74,6 +74,7 @@ def _interrupted(step: str, number: int, *arguments: object) -> tuple[int, str]:
 STEPS = [("write_bytes", 1), ("write_bytes", 2), *(("replace", number) for number in (1, 2, 3, 4))]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("step", "number"), STEPS)
 def test_ctrl_c_while_writing_leaves_the_old_results_whole(
     step: str, number: int, own_records: Path, tmp_path: Path, call: Call
@@ -91,6 +92,7 @@ def test_ctrl_c_while_writing_leaves_the_old_results_whole(
     assert sorted(p.name for p in out.iterdir()) == sorted(before)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("times", [1, 3])
 @pytest.mark.parametrize("step", ["Asking whether", "Drawing", "Search time"])
 def test_ctrl_c_reaches_both_processes_and_is_answered_once(
@@ -128,6 +130,7 @@ def test_ctrl_c_reaches_both_processes_and_is_answered_once(
     assert list(tmp_path.glob("out/.*")) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", ["check", "fit"])
 def test_a_reader_that_has_had_enough_is_no_error(command: str, few_records: Path) -> None:
     reads, writes = os.pipe()
@@ -145,6 +148,7 @@ def test_a_reader_that_has_had_enough_is_no_error(command: str, few_records: Pat
     assert [line for line in err.splitlines() if line and not line.endswith("…")] == []
 
 
+@pytest.mark.slow
 def test_what_was_interrupted_can_be_done_again(
     own_records: Path, tmp_path: Path, call: Call
 ) -> None:

@@ -39,6 +39,7 @@ def test_limits_are_by_what_was_asked_for_in_that_order(explained: dict[str, Any
     assert explained["asked"]["by"] == ["age_days", "cycles"]
 
 
+@pytest.mark.slow
 def test_a_limit_beside_the_verdict_is_said_to_be_one(call: Call, falling: Path) -> None:
     answer = call("retire", falling, "--by", "age")
     assert answer.status == 0
@@ -65,6 +66,7 @@ def test_every_trial_of_the_source_stands_there_with_its_advice(
     assert all(0.0 < t["expected"] < 1.0 and t["low"] <= t["running"] <= t["high"] for t in used)
 
 
+@pytest.mark.slow
 def test_the_explanation_ends_with_advice_and_cautions(call: Call, falling: Path) -> None:
     source = _most_tried(falling)
     answer = call("retire", falling, "--explain", source)
@@ -158,6 +160,7 @@ def test_a_word_that_is_no_exposure_is_wrong_usage(call: Call, few_records: Path
     assert "'weight' is not one of 'cycles', 'age'" in answer.err
 
 
+@pytest.mark.slow
 def test_resampling_adds_its_interval_by_source_and_by_dog(
     call: Call, falling: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -179,6 +182,7 @@ def test_resampling_adds_its_interval_by_source_and_by_dog(
     assert answer.complaints == []
 
 
+@pytest.mark.slow
 def test_a_rule_by_both_is_priced_beside_present_practice(call: Call, falling: Path) -> None:
     answer = call("retire", falling, "--either", "6", "18")
     (line,) = (x for x in answer.out.splitlines() if x.startswith("Retire after 6 cycles or 18 mo"))
@@ -190,6 +194,7 @@ def test_a_rule_by_both_is_priced_beside_present_practice(call: Call, falling: P
     assert (found["cycles"], found["age_days"]) == (6.0, pytest.approx(547.875))
 
 
+@pytest.mark.slow
 def test_a_rule_that_leaves_nothing_or_buys_nothing_says_so(
     call: Call, falling: Path, few_records: Path
 ) -> None:

@@ -8,10 +8,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 Call = Callable[..., Any]
 DEMO = Path(__file__).parents[2] / "synthetic_data"
 
 
+@pytest.mark.slow
 def test_the_list_begins_with_what_is_past_its_limit_and_the_trials_that_moved_it(
     call: Call, tmp_path: Path
 ) -> None:
@@ -83,6 +86,7 @@ def test_a_figure_of_another_kind_or_among_the_records_is_refused_in_one_line(
     assert not (few_records / "charts.png").exists()
 
 
+@pytest.mark.slow
 def test_a_source_that_was_discarded_is_not_named_as_if_it_were_held(
     call: Call, tmp_path: Path
 ) -> None:

@@ -155,6 +155,7 @@ def test_a_key_is_never_written_over_nor_put_with_what_is_handed_on(
     assert answer.status == 2
 
 
+@pytest.mark.slow
 def test_a_figure_without_names_has_none_and_its_key_may_be_made_again(
     named_records: Path, call: Callable[..., Any], tmp_path: Path
 ) -> None:

@@ -103,6 +103,7 @@ def test_a_place_that_cannot_be_written_to_is_one_line(
     assert (tmp_path / "notes").read_text() == "mine"
 
 
+@pytest.mark.slow
 def test_other_files_of_the_folder_are_left_alone(
     call: Call, few_records: Path, tmp_path: Path
 ) -> None:
@@ -113,6 +114,7 @@ def test_other_files_of_the_folder_are_left_alone(
     assert sorted(p.name for p in (tmp_path / "b").iterdir()) == sorted([*FILES, "letter.txt"])
 
 
+@pytest.mark.slow
 def test_a_second_briefing_takes_the_place_of_the_first(
     call: Call, few_records: Path, tmp_path: Path
 ) -> None:
@@ -191,6 +193,7 @@ def test_a_briefing_never_takes_the_place_of_another_unit_s_records(
     assert _bytes_in(own_records) == before
 
 
+@pytest.mark.slow
 def test_the_same_records_settings_and_seed_give_the_same_bytes(
     briefing_of: Callable[..., Any], tmp_path: Path
 ) -> None:

@@ -87,6 +87,7 @@ def test_below_from_the_start_and_never_crossed_are_thresholds_at_either_end(fal
     assert module._threshold(fit.design, rising, "cycles", 0.85, (0.0, 20.0)) == np.inf
 
 
+@pytest.mark.slow
 def test_the_interval_holds_the_estimate_and_the_planted_threshold(falling):
     fit, threshold = falling
     found = bootstrap_threshold(fit, threshold, refits=60)

@@ -29,6 +29,7 @@ def _planted(effect: float) -> Truth:
     )
 
 
+@pytest.mark.slow
 def test_a_planted_difference_is_found_with_its_sign() -> None:
     comparison = _compare(_planted(-1.0))
     assert comparison.reason is None
@@ -38,6 +39,7 @@ def test_a_planted_difference_is_found_with_its_sign() -> None:
     assert comparison.e_value_limit > 1.0
 
 
+@pytest.mark.slow
 def test_no_difference_planted_leaves_zero_inside_the_interval() -> None:
     comparison = _compare(_planted(0.0))
     assert comparison.low < 0.0 < comparison.high

@@ -51,6 +51,7 @@ def test_the_limits_are_the_delta_method_of_statsmodels_average_prediction(made_
         assert found[:, k] == pytest.approx(expected, abs=1e-5)
 
 
+@pytest.mark.slow
 def test_each_trial_keeps_its_own_dog_and_source_and_only_the_exposure_is_set(grouped):
     # Trial by trial with adaptive quadrature over what its dog, source and session leave open.
     design, mixed = grouped.design, grouped.mixed

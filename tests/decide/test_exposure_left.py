@@ -139,6 +139,7 @@ def test_each_source_goes_along_its_own_curve(reviewed):
     assert checked >= 3
 
 
+@pytest.mark.slow
 def test_the_planted_cycles_left_lie_within_the_limits(reviewed):
     unit, fit, shelf, _ = reviewed
     # 99.9 %: none of so few sources should be outside.
@@ -206,6 +207,7 @@ def test_a_source_without_an_answer_has_the_reason_that_is_its_own(reviewed, mad
     assert left.reason == "the model has no effect of cycles"
 
 
+@pytest.mark.slow
 def test_a_higher_floor_leaves_less(reviewed):
     _, fit, shelf, left = reviewed
     higher = exposure_left(replace(fit, settings=replace(fit.settings, floor=0.9)), shelf, "cycles")
@@ -255,6 +257,7 @@ def test_what_to_do_first_is_what_is_surest_or_soonest():
     assert order == ["R1", "R2", "T2", "T1", "T3", "K1", "K2"]
 
 
+@pytest.mark.slow
 def test_among_those_to_keep_the_one_that_may_run_out_soonest_leads(reviewed):
     _, fit, shelf, _ = reviewed
     # At a low floor some stay above it as far as the records go.
@@ -286,6 +289,7 @@ def test_without_a_model_each_has_the_reason(reviewed, made_trials):
     assert (found.left, found.low, found.high, found.below) == (None,) * 4
 
 
+@pytest.mark.slow
 def test_where_cycles_and_age_are_tied_one_goes_on_for_both():
     unit = simulate_unit(SCENARIOS["tied together"], 20_003, trials=600, sources=14, dogs=4)
     records = unit_records(unit)

@@ -75,6 +75,7 @@ def test_a_resampled_limit_is_that_of_sources_logged_from_the_start(late: Late) 
     assert fit.design.x[:, column].any()
 
 
+@pytest.mark.slow
 def test_the_true_curve_is_found_though_a_third_of_the_logs_begin_late() -> None:
     # Mean over units of the error on the log-odds scale: without the term it is far below zero.
     with_term, without = [], []
@@ -213,6 +214,7 @@ def test_the_slide_says_that_cycles_are_counted_too_low(late: Late) -> None:
     assert words.counted_too_low(fit, replace(verdict, thaws_missing=0.04)) == ""
 
 
+@pytest.mark.slow
 def test_one_late_log_does_not_cost_the_whole_answer() -> None:
     # Five trials after a late start, all found: as a term they would part finds from misses.
     trials = join(unit_records(simulate_unit(SCENARIOS["cycles only"], 6))).trials

@@ -237,6 +237,7 @@ def test_where_one_way_never_misses_or_never_finds_the_limit_is_the_whole_of_it(
         assert found.risk_low < found.risk_high < 0.0
 
 
+@pytest.mark.slow
 def test_a_planted_difference_lies_within_the_limits_as_often_as_promised():
     held, shown, wrong_way = 0, 0, 0
     for seed in range(300, 360):
@@ -253,12 +254,14 @@ def test_a_planted_difference_lies_within_the_limits_as_often_as_promised():
     assert shown >= 50
 
 
+@pytest.mark.slow
 def test_no_difference_planted_is_called_one_as_often_as_promised():
     false = sum(_compare(10, 0.0, seed).p < 0.05 for seed in range(100, 160))
     # An exact test errs at most 5 %; more than 8 of 60 comes up once in 250 (binomial).
     assert false <= 8
 
 
+@pytest.mark.slow
 def test_where_portions_differ_of_themselves_whole_parents_keep_the_promise():
     # Portions of one source that differ by 1.0: the trials alone mislead, the parents do not.
     found = [_compare(10, 0.0, seed, portion_sd=1.0) for seed in range(200, 260)]

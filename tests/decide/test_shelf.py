@@ -155,6 +155,7 @@ def test_a_source_with_fewer_than_five_trials_of_its_own_is_tested(
     assert advice_at(0.85, prediction, 5, recent, 1.7)[0] == advice
 
 
+@pytest.mark.slow
 def test_nothing_but_a_test_is_advised_of_a_source_with_four_finds(reviewed: Reviewed) -> None:
     records, joined, _, shelf = reviewed
     kept = next(s for s in shelf if s.advice == "keep")
@@ -171,6 +172,7 @@ def test_nothing_but_a_test_is_advised_of_a_source_with_four_finds(reviewed: Rev
             assert source.trials_used >= 5
 
 
+@pytest.mark.slow
 def test_where_cycles_and_age_are_tied_advice_stands_by_either_alone():
     unit = simulate_unit(SCENARIOS["tied together"], 20_142)
     records = unit_records(unit)

@@ -42,6 +42,7 @@ def test_pairs_are_dealt_out_in_proportion(total, weight):
     assert (np.abs(dealt - total * np.array(weight)) < 1.0).all()
 
 
+@pytest.mark.slow
 def test_no_two_answers_stand_on_different_slopes(fit):
     for exposure in ("cycles", "age_days"):
         column = fit.design.column_of(exposure)

@@ -212,6 +212,7 @@ def test_in_a_page_what_stands_beside_the_figure_is_not_in_it(made: SimpleNamesp
     assert "Not drawn" in told
 
 
+@pytest.mark.slow
 @settings(max_examples=12, deadline=None)
 @given(
     floor=st.sampled_from([0.02, 0.3, 0.85, 0.95, 1.0]),
@@ -595,6 +596,7 @@ def test_marks_outside_what_was_observed_are_left_out(made: SimpleNamespace) -> 
     assert words_of(figure, "retire-words") == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("floor", [0.75, 0.85, 0.92])
 @pytest.mark.parametrize("sheet", [ALONE, IN_PAGE])
 def test_no_line_down_to_a_mark_runs_through_words(

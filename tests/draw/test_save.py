@@ -28,6 +28,7 @@ from outcomes.draw.save import (
 SVG = "{http://www.w3.org/2000/svg}"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_two_drawings_give_the_same_bytes(made: SimpleNamespace, kind: str) -> None:
     first, second = (
@@ -36,6 +37,7 @@ def test_two_drawings_give_the_same_bytes(made: SimpleNamespace, kind: str) -> N
     assert first == second
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_rendering_a_figure_again_gives_the_same_bytes(made: SimpleNamespace, kind: str) -> None:
     figure = draw_main_figure(**made.variants["one"])
@@ -45,6 +47,7 @@ def test_rendering_a_figure_again_gives_the_same_bytes(made: SimpleNamespace, ki
     assert render_figure(figure, kind) == first
 
 
+@pytest.mark.slow
 def test_another_process_gives_the_same_bytes(made: SimpleNamespace) -> None:
     made_here = [
         hashlib.sha256(render_figure(draw_main_figure(**made.variants["nothing"]), kind))

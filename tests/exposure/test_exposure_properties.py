@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
@@ -557,12 +558,14 @@ class Walk:
         return exposures
 
 
+@pytest.mark.slow
 @often
 @given(units())
 def test_exposures_are_those_of_a_walk_through_the_log_tick_by_tick(unit: Unit) -> None:
     _check_against_a_walk(unit)
 
 
+@pytest.mark.slow
 @often
 @given(read_units())
 def test_with_readings_too_exposures_are_those_of_a_walk_tick_by_tick(unit: Unit) -> None:
@@ -594,6 +597,7 @@ def _check_against_a_walk(unit: Unit) -> None:
 # What must hold whatever the records say.
 
 
+@pytest.mark.slow
 @often
 @given(units(), st.lists(st.integers(-60, 1200), min_size=2, max_size=8))
 def test_exposures_never_fall_with_time(unit: Unit, ticks: list[int]) -> None:
@@ -606,6 +610,7 @@ def test_exposures_never_fall_with_time(unit: Unit, ticks: list[int]) -> None:
         assert (steps >= -EXACT).all(axis=None)
 
 
+@pytest.mark.slow
 @often
 @given(units(), st.data())
 def test_a_move_logged_later_changes_no_earlier_exposure(unit: Unit, data: st.DataObject) -> None:
@@ -621,6 +626,7 @@ def test_a_move_logged_later_changes_no_earlier_exposure(unit: Unit, data: st.Da
     )
 
 
+@pytest.mark.slow
 @often
 @given(units(), st.data())
 def test_a_move_logged_after_every_window_changes_no_earlier_unlogged_thaw(
@@ -657,6 +663,7 @@ def later_moves(draw: st.DrawFn, unit: Unit) -> tuple[dict[str, Any], tuple[int,
     return move, (source, tick)
 
 
+@pytest.mark.slow
 @often
 @given(units(), st.randoms(use_true_random=False))
 def test_the_order_of_rows_does_not_matter(unit: Unit, random: Random) -> None:
@@ -673,6 +680,7 @@ def test_the_order_of_rows_does_not_matter(unit: Unit, random: Random) -> None:
     pd.testing.assert_frame_equal(got.sort_index(), expected, check_exact=True)
 
 
+@pytest.mark.slow
 @often
 @given(units())
 def test_a_portion_starts_with_all_that_its_parent_had_behind_it(unit: Unit) -> None:

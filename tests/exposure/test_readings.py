@@ -221,6 +221,7 @@ def test_readings_of_no_place_in_the_log_change_no_exposure() -> None:
     )
 
 
+@pytest.mark.slow
 @settings(max_examples=100, deadline=None)
 @given(
     st.lists(st.tuples(st.integers(1, 7200), st.integers(-400, 400)), min_size=2, max_size=20),

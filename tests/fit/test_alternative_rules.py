@@ -141,6 +141,7 @@ def test_a_window_too_wide_or_a_floor_too_low_is_said():
     assert proportion.reason == "not even 3 misses in 3 trials would show a source below the floor"
 
 
+@pytest.mark.slow
 def test_what_is_learnt_from_all_trials_is_closer_to_the_truth_than_from_the_baseline():
     # Days differ by 0.3 in these units (log-odds), sources by 0.5.
     rng = np.random.default_rng(12)

@@ -111,6 +111,7 @@ def fitted(seed: int):
     return y, x, groups, fit_mixed(y, x, NAMES, groups)
 
 
+@pytest.mark.slow
 def test_an_effect_that_is_overstated_is_no_longer_so() -> None:
     raw, reduced, ratio = [], [], []
     for seed in range(240):

@@ -95,6 +95,7 @@ def test_pairs_give_the_log_ratio_of_the_discordant_ones(outside):
     check("log-odds, error", "0.526235", errors(fit)[0])
 
 
+@pytest.mark.slow
 @settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 10_000))
 def test_strata_of_any_size_give_what_statsmodels_gives(seed):
@@ -124,6 +125,7 @@ def test_a_large_stratum_is_no_trouble_for_the_recursion():
     assert errors(fit) == pytest.approx(plain.bse[1:], rel=2e-3)
 
 
+@pytest.mark.slow
 def test_a_long_stratum_with_far_apart_log_odds_is_no_other_than_logistic_regression():
     # With many trials a stratum, conditional and unconditional estimates come together (Breslow
     # and Day 1980, section 7.1): the difference is of the order of one in its events.

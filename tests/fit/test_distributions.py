@@ -67,6 +67,7 @@ def test_limits_of_a_proportion_are_the_usual_ones(
         assert 0.0 <= limits[0] <= count / n <= limits[1] <= 1.0
 
 
+@pytest.mark.slow
 @given(
     st.lists(
         st.tuples(st.integers(0, 12), st.integers(1, 12), st.booleans()), min_size=1, max_size=40

@@ -65,6 +65,7 @@ def simulated(rng: np.random.Generator, n: int) -> pd.DataFrame:
     return followed(*zip(*rows, strict=True))
 
 
+@pytest.mark.slow
 def test_limits_hold_the_true_curve_as_often_as_they_say():
     # 95 % limits between points, at the days 100, 200, 300 and 400 of units with 12 and 25
     # sources. The bound is 93 of 100 less three binomial errors, the days of one unit

@@ -251,6 +251,7 @@ def test_with_two_groups_it_is_the_test_of_two(late):
     assert several.variance == one.variance
 
 
+@pytest.mark.slow
 @hypothesis_settings(deadline=None, max_examples=60)
 @given(drawn=censored())
 def test_the_names_of_the_groups_do_not_matter_and_the_excess_adds_up_to_nothing(drawn):

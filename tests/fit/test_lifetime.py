@@ -368,6 +368,7 @@ def test_a_curve_never_rises_and_stays_within_its_limits(drawn):
         assert np.isfinite(numbers).all()
 
 
+@pytest.mark.slow
 @hypothesis_settings(deadline=None, max_examples=40)
 @given(drawn=sources_drawn, seed=st.integers(0, 1000))
 def test_the_order_of_the_rows_changes_nothing(drawn, seed):

@@ -124,6 +124,7 @@ def cycled(rng: np.random.Generator, sources: int) -> pd.DataFrame:
     return frame.assign(**{name: list(values) for name, values in cycles.items()})
 
 
+@pytest.mark.slow
 def test_the_share_lost_in_the_next_cycles_holds_the_truth_as_often_as_promised():
     # 95 % intervals over 150 units of 40 sources; the bound is three binomial errors below.
     rng = np.random.default_rng(3)

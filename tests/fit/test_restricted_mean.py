@@ -93,6 +93,7 @@ def made(rng: np.random.Generator, n: int, scale: float, regime: str) -> pd.Data
     return followed(entry, exit_, exit_, fails <= ends, regime=regime)
 
 
+@pytest.mark.slow
 def test_the_difference_of_known_lifetimes_lies_within_its_limits():
     # Constant hazards, so the truth over a span of d days is scale * (1 - exp(-d / scale)).
     # 95 % limits over 120 units of 20 + 20 sources; the bound is three binomial errors below.

@@ -34,6 +34,7 @@ def test_an_observed_median_is_the_published_one_with_its_limits(outside):
     assert (found.n, found.finds) == (21, 9)
 
 
+@pytest.mark.slow
 def test_the_curve_of_known_search_times_lies_within_its_limits():
     # Weibull, shape 1.6, log time 6 + 0.03 a cycle: the median at c cycles is exp(6 + 0.03 c)
     # times log(2)^(1 / 1.6), times the average dog of the unit. 40 units; three binomial

@@ -86,6 +86,7 @@ def test_many_sources_leave_the_likeliest_spread_nearly_as_it_is():
     np.testing.assert_allclose(plausible.beta, fit.beta, atol=0.05)
 
 
+@pytest.mark.slow
 def test_over_units_the_plausible_spread_is_near_the_planted_one_where_the_likeliest_is_low():
     likeliest, plausible = [], []
     for seed in range(40):

@@ -216,6 +216,7 @@ def test_the_most_influential_source_moves_the_estimate_most(demo):
     assert most_influential(found.of("cycles"), "source").name == max(moved, key=moved.get)
 
 
+@pytest.mark.slow
 def test_a_curve_is_asked_for_where_there_is_one_and_only_there():
     rng = np.random.default_rng(8)
     n = 2000
@@ -294,6 +295,7 @@ def test_a_log_without_freezers_gets_no_thaws(demo):
 # Agreement ---------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_clear_fall_holds_whatever_way_it_is_asked():
     unit = simulate_unit(Truth(cycle_log_odds=-0.2), seed=11, trials=1500, dogs=6, sources=40)
     records = unit_records(unit)
@@ -308,6 +310,7 @@ def test_a_clear_fall_holds_whatever_way_it_is_asked():
     assert np.mean([r.low <= -0.2 <= r.high for r in asked]) > 0.6
 
 
+@pytest.mark.slow
 def test_without_any_effect_no_direction_is_claimed():
     unit = simulate_unit(SCENARIOS["no effect"], seed=21, trials=900)
     records = unit_records(unit)
@@ -357,6 +360,7 @@ def test_every_row_has_numbers_or_a_reason(demo, hand_made):
                 assert {r.log_odds, r.std_error, r.low, r.high} == {None}
 
 
+@pytest.mark.slow
 def test_the_same_records_and_seed_give_the_same_rows_and_another_seed_other_thaws():
     records = unit_records(simulate_unit(Truth(cycle_log_odds=-0.1), 4, trials=500, sources=10))
     fit = fit_finds(join(records).trials, records.settings)
@@ -368,6 +372,7 @@ def test_the_same_records_and_seed_give_the_same_rows_and_another_seed_other_tha
     assert moved == {f"{share} % more thaws, at random" for share in (10, 20, 30)}
 
 
+@pytest.mark.slow
 @settings(max_examples=2, deadline=None)
 @given(seed=st.integers(0, 1000))
 def test_the_order_of_trials_changes_nothing(made_trials, seed):

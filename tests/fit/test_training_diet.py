@@ -71,6 +71,7 @@ def unit(rng: np.random.Generator, per_cycle: float, dogs: int = 6, days: int = 
     return pd.DataFrame(rows)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("per_cycle", [0.0, 0.08])
 def test_a_planted_effect_of_the_diet_is_recovered_without_bias(per_cycle):
     # 40 units; the mean error within three of its own errors, and the 95 % intervals hold the
@@ -118,6 +119,7 @@ def test_the_diets_direction_is_told_only_where_its_interval_has_one():
     assert ways == [False, True]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("dogs", [6, 13])
 def test_with_few_dogs_the_sentence_says_to_take_a_narrow_call_as_open(dogs):
     found = fit_training_diet(unit(np.random.default_rng(5), 0.08, dogs=dogs), Settings())

@@ -126,6 +126,7 @@ def censored(draw):
     return entry, left, np.where(seen, left + width, NOT_SEEN)
 
 
+@pytest.mark.slow
 @hypothesis_settings(deadline=None, max_examples=150)
 @given(drawn=censored())
 def test_no_cell_could_hold_more_or_less_with_a_better_likelihood(drawn):

@@ -103,6 +103,7 @@ def test_the_order_of_the_rows_changes_nothing():
     assert watch(trials, ANY_DOG) == watch(trials.sample(frac=1, random_state=2), ANY_DOG)
 
 
+@pytest.mark.slow
 def test_charts_pass_their_limit_by_chance_about_as_often_as_stated():
     # Charts begun anew after the baseline, over 50 trials, in units where nothing changes. In
     # full (50 units) 5.8 of 100 sources and 6.0 of 100 dogs passed. Charts of one unit share

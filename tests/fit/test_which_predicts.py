@@ -86,6 +86,7 @@ def test_the_ratio_statistic_is_that_of_statsmodels_where_nothing_is_random(
     assert answer.joint.p_chi_square == pytest.approx(stats.chi2.sf(answer.joint.statistic, 2))
 
 
+@pytest.mark.slow
 def test_calibration_never_makes_a_test_more_certain_and_is_the_same_twice(
     made_trials: Made,
 ) -> None:
@@ -99,6 +100,7 @@ def test_calibration_never_makes_a_test_more_certain_and_is_the_same_twice(
     assert one.joint.inflation >= 1.0
 
 
+@pytest.mark.slow
 def test_a_statistic_on_few_sources_is_divided_by_its_mean_without_the_effect() -> None:
     # Rocke 1989: the mean of the statistic over data simulated from the model without the effect.
     unit = simulate_unit(SCENARIOS["no effect"], 555, trials=450, sources=8, dogs=4)
@@ -182,6 +184,7 @@ def test_the_answer_is_the_same_from_any_number_of_processes(
     assert which_predicts(fit, refits=25, jobs=2) == alone
 
 
+@pytest.mark.slow
 def test_refits_go_on_until_more_could_not_change_the_answer(
     made_trials: Made, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -208,6 +211,7 @@ def _without_early_moves(seed: int):
     return fit_finds(join(replace(records, storage=later)).trials, Settings())
 
 
+@pytest.mark.slow
 def test_thaws_that_are_not_on_record_are_not_called_age():
     # Age does nothing in these units; without a term for what went unlogged it stands in for it.
     named = {True: 0, False: 0}

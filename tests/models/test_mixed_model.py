@@ -85,6 +85,7 @@ def test_a_variance_of_zero_comes_out_as_zero() -> None:
     assert found.covariance[0, 0] == pytest.approx(1 / 150 + 1 / 50, rel=1e-6)
 
 
+@pytest.mark.slow
 @given(seed=st.integers(0, 200))
 def test_order_of_rows_and_units_of_columns_change_nothing(seed: int) -> None:
     y, x, groupings = _drawn(seed, n=150)

@@ -6,6 +6,7 @@ import tempfile
 from pathlib import Path
 
 import pandas as pd
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -91,6 +92,7 @@ def is_blank(row: dict) -> bool:
     return not any(cell.strip() for cell in row.values())
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(damages())
 def test_rows_in_are_rows_used_and_rows_set_aside(steps: list[tuple]) -> None:

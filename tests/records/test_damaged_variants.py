@@ -677,6 +677,7 @@ def _lines(file: Path) -> Rows:
     return list(csv.reader(text.splitlines(keepends=True)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("variant", VARIANTS, ids=[v.name for v in VARIANTS])
 def test_a_damage_gets_its_finding_and_every_row_is_accounted_for(
     variant: Variant, tmp_path: Path, usual: set[str]

@@ -15,6 +15,7 @@ TRIALS = 100_000
 LIMIT_S = 20.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("form", ["csv", "parquet"])
 def test_a_hundred_thousand_trials_are_read_in_seconds(tmp_path: Path, form: str) -> None:
     rng = np.random.default_rng(1)

@@ -137,6 +137,7 @@ def test_advice_turned_about_is_told(advice: str) -> None:
     assert _wrong_advice("cycles only", turned) == [f"{advice}_wrongly"]
 
 
+@pytest.mark.slow
 def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
     folder, docs = Path(__file__).parent / "calibration_units", study.ROOT / "docs"
     lines, runs = study.read_study(folder, 100_000)
@@ -172,6 +173,7 @@ def _telling_units() -> list[tuple[str, int]]:
     return [(scenario, seed) for scenario, seed, _ in chosen]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("scenario", "seed"), _telling_units())
 def test_a_stored_unit_comes_out_the_same_again(scenario: str, seed: int) -> None:
     (stored,) = (row for row in _stored(scenario).to_dict("records") if row["seed"] == seed)

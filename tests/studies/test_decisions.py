@@ -90,6 +90,7 @@ def test_the_page_is_made_of_the_stored_units() -> None:
     assert (study.ROOT / "docs" / "decisions.svg").read_bytes() == study.as_figure(stored)
 
 
+@pytest.mark.slow
 def test_a_stored_unit_comes_out_the_same_again() -> None:
     folder = Path(__file__).parent / "decision_units"
     stored = study.run_study(500, 0, 0, folder, workers=0)
@@ -99,6 +100,7 @@ def test_a_stored_unit_comes_out_the_same_again() -> None:
     assert again.sort_values("what").to_dict("list") == own.sort_values("what").to_dict("list")
 
 
+@pytest.mark.slow
 def test_a_stored_unit_is_settled_the_same_again() -> None:
     folder = Path(__file__).parent / "decision_units"
     stored = study.run_study(500, 0, 0, folder, settling=500, workers=0)

@@ -61,6 +61,7 @@ def test_a_promise_is_broken_only_where_the_exact_limits_lie_outside_it(held, ke
     assert study.coverage("both", units)[0].intervals == len(values)
 
 
+@pytest.mark.slow
 def test_a_study_goes_on_where_it_stopped(tmp_path: Path) -> None:
     path = tmp_path / "both.csv"
     columns = ",".join([*study.COLUMNS, "run"])
@@ -74,6 +75,7 @@ def test_a_study_goes_on_where_it_stopped(tmp_path: Path) -> None:
     assert study.run_study("both", 2, tmp_path, workers=1).equals(units)
 
 
+@pytest.mark.slow
 def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
     folder, docs = Path(__file__).parent / "interval_units", study.ROOT / "docs"
     stored = {name: study.run_study(name, 100_000, folder, workers=0) for name in study.ASKED}
@@ -82,6 +84,7 @@ def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
     assert (docs / "intervals.svg").read_bytes() == study.as_figure(stored)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scenario", study.ASKED)
 def test_a_stored_unit_comes_out_the_same_again(scenario: str) -> None:
     folder = Path(__file__).parent / "interval_units"
