@@ -135,12 +135,12 @@ class LaplaceLikelihood:
 
     Examples
     --------
-    One row of weight 2 is the same as two rows:
+    Two herds of two rows each, at one point:
 
     >>> herd = Grouping("herd", np.array([0, 0, 1, 1]), 2)
     >>> one = LaplaceLikelihood(np.array([1.0, 1, 1, 0]), np.ones((4, 1)), [herd])
     >>> round(one.at(np.array([0.8]), np.array([0.5])).log_likelihood, 4)
-    -2.4074
+    -2.3251
     """
 
     def __init__(
