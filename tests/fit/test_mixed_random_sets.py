@@ -205,7 +205,7 @@ def _is_refused(name: str) -> bool:
 @by_kind
 def test_no_fit_lies_beyond_a_near_maximum(kind: str) -> None:
     failures = []
-    for name, case, fit, best in _fitted(kind):
+    for name, case, fit, _ in _fitted(kind):
         spreads, errors = _spreads(case, fit), np.sqrt(np.diag(fit.cov))
         if _is_sound(name) and not _is_near(case, errors, spreads):
             told = {term: round(sd, 2) for term, sd in spreads.items()}
