@@ -44,6 +44,8 @@ APART = 0.01
 # form. Lme4's are finite differences of a likelihood with some noise: off by up to 3 %, in tiny_13
 # by so much (1.154, and 1.188 by differences of one without).
 ERRORS_APART = {"glmm": 0.005, "lme4": 0.03}
+# Lme4's gradient at its end, by differences: above, they are of noise (four sets), errors as well.
+STRAY = 0.01
 NEAR_ERROR, NEAR_SD = 30.0, 4.0
 ZERO = 1e-3
 # Digits of ours: the likelihood at given values is worked out with the modes to 1e-9.
@@ -76,6 +78,12 @@ def _references() -> dict[str, list[Reference]]:
                 Reference(program, reached, own["estimate"].to_dict(), own["std_error"].to_dict())
             )
     return found
+
+
+@cache
+def _gradients() -> dict[str, float]:
+    fits = pd.read_csv(REFERENCE / "random_sets_lme4.csv", index_col="set", comment="#")
+    return fits["gradient"].to_dict()
 
 
 _case = cache(random_sets.make_set)
@@ -138,6 +146,12 @@ def _as_good(kind: str) -> Iterator[tuple[str, Case, MixedFit, Reference, float]
         higher = fit.log_likelihood - best.log_likelihood
         if _is_sound(name) and abs(higher) <= SHORT:
             yield name, case, fit, best, max(higher, 0.0)
+
+
+def _with_errors(name: str, best: Reference) -> Reference:
+    """The reference at that maximum whose errors are the more exact: glmm, if it is there."""
+    there = [r for r in _near(name) if abs(r.log_likelihood - best.log_likelihood) <= SHORT]
+    return min(there, key=lambda r: r.program != "glmm")
 
 
 def _spreads(case: Case, fit: MixedFit) -> dict[str, float]:
@@ -246,7 +260,8 @@ def test_fixed_effects_are_those_of_the_best_reference(kind: str) -> None:
     failures = []
     for name, case, fit, best, higher in _as_good(kind):
         expected = np.array([best.estimate[term] for term in case.names])
-        error = np.array([best.error[term] for term in case.names])
+        held = _with_errors(name, best)
+        error = np.array([held.error[term] for term in case.names])
         apart = np.abs(fit.beta - expected) / error
         if not apart.max() <= APART + np.sqrt(2.0 * higher):
             failures.append(f"{name}: {apart.max():.4f} errors from {best.program}, {higher:.1e}")
@@ -266,10 +281,10 @@ def test_spreads_are_those_of_the_best_reference(kind: str) -> None:
 
 
 def _spread_error(name: str, term: str) -> float | None:
-    """Lme4's, by the second derivatives; None where the spread is zero or lme4 has none."""
+    """Lme4's, by differences; None where the spread is zero or the differences went astray."""
     for reference in _references()[name]:
         error = reference.error.get(term, np.nan)
-        if reference.program == "lme4" and np.isfinite(error):
+        if reference.program == "lme4" and np.isfinite(error) and _gradients()[name] < STRAY:
             return error
     return None
 
@@ -278,8 +293,7 @@ def _spread_error(name: str, term: str) -> float | None:
 def test_standard_errors_are_those_of_a_reference_there(kind: str) -> None:
     failures = []
     for name, case, fit, best, _ in _as_good(kind):
-        there = [r for r in _near(name) if abs(r.log_likelihood - best.log_likelihood) <= SHORT]
-        held = min(there, key=lambda r: r.program != "glmm")
+        held = _with_errors(name, best)
         expected = np.array([held.error[term] for term in case.names])
         ratio = np.sqrt(np.diag(fit.cov)) / expected
         if not np.abs(np.log(ratio)).max() <= ERRORS_APART[held.program]:
