@@ -17,7 +17,7 @@ from outcomes.models.joint_covariance import Block, joint_covariance
 from outcomes.models.laplace import Grouping
 from outcomes.models.mixed_model import GroupEffects, SeparatedError, fit_mixed_model
 
-_ALWAYS = ("dog", "source")
+ASKED_ONE_BY_ONE = ("dog", "source")
 
 
 def fit_mixed(
@@ -120,7 +120,7 @@ def fit_mixed(
             Block(g.name, used[g.name][0], used[g.name][1], g.covariance, g.modes)
             for g in found.groups
         ]
-        joint = joint_covariance(x, names, found.weights, blocks, column)
+        joint = joint_covariance(x, names, found.weights, blocks, column, ASKED_ONE_BY_ONE)
         joint_names, joint_cov, wide = joint.names, joint.kept, joint.wide
         effects = {
             b.name: pd.DataFrame(
@@ -150,7 +150,7 @@ def fit_mixed(
 
 def idle_groupings(fit: MixedFit) -> tuple[str, ...]:
     """Groupings beside dog and source whose standard deviation was estimated as zero."""
-    return tuple(name for name, sd in fit.sd.items() if sd == 0.0 and name not in _ALWAYS)
+    return tuple(name for name, sd in fit.sd.items() if sd == 0.0 and name not in ASKED_ONE_BY_ONE)
 
 
 def linear_predictor_variance(

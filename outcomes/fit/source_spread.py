@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse, special
 
+from outcomes.fit.mixed import ASKED_ONE_BY_ONE
 from outcomes.fit.result import MixedFit
 from outcomes.models.joint_covariance import Block, joint_covariance, scaled_design
 
@@ -163,7 +164,8 @@ def _at_spread(penalised: Penalised, mixed: MixedFit, grouping: str, spread: flo
     mode = penalised.mode(sd, mixed.beta)
     blocks = penalised.blocks(sd, mode)
     mu = special.expit(penalised.log_odds(sd, mode))
-    joint = joint_covariance(penalised.x, mixed.names, mu * (1.0 - mu), blocks)
+    weight = mu * (1.0 - mu)
+    joint = joint_covariance(penalised.x, mixed.names, weight, blocks, kept=ASKED_ONE_BY_ONE)
     p = penalised.x.shape[1]
     effects = dict(mixed.effects)
     for block in blocks:

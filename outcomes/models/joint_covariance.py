@@ -7,7 +7,7 @@ them: no level of it shares a row with another.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,6 +91,7 @@ def joint_covariance(
     weight: np.ndarray,
     blocks: Sequence[Block],
     slope: np.ndarray | None = None,
+    kept: Collection[str] = (),
 ) -> JointCovariance:
     """Joint prediction covariance at given spreads.
 
@@ -104,6 +105,8 @@ def joint_covariance(
         The groupings.
     slope
         Values of the column whose effect varies in the grouping with two terms, shape (n,).
+    kept
+        Groupings whose levels are asked about one by one, and so always stand in the matrix.
 
     Notes
     -----
@@ -117,10 +120,10 @@ def joint_covariance(
     lme4. Journal of Statistical Software 67(1).
     """
     p = x.shape[1]
-    widest = _widest(blocks)
-    kept = [b for b in blocks if b is not widest]
+    widest = _widest([b for b in blocks if b.name not in kept])
+    others = [b for b in blocks if b is not widest]
     rows = sparse.diags(weight)
-    designs = [scaled_design(b, slope) for b in kept]
+    designs = [scaled_design(b, slope) for b in others]
     small = sparse.hstack([sparse.csr_matrix(x), *designs], format="csc")
     information = (small.T @ rows @ small).toarray()
     information[p:, p:] += np.eye(information.shape[0] - p)
@@ -133,13 +136,13 @@ def joint_covariance(
         information -= (cross.T @ share).toarray()
     covariance = np.linalg.inv(information)
     conditional = np.linalg.inv(information[p:, p:])
-    to_effects, labels = _intercept_rows(kept)
+    to_effects, labels = _intercept_rows(others)
     joint_map = sparse.block_diag([sparse.identity(p), to_effects], format="csr")
     joint = joint_map @ (joint_map @ covariance).T  # the covariance is symmetric
     errors: dict[str, np.ndarray] = {}
     spread = np.sqrt(np.asarray(to_effects.multiply(to_effects @ conditional).sum(axis=1))).ravel()
     position = 0
-    for b in kept:
+    for b in others:
         errors[b.name] = spread[position : position + len(b.levels)]
         position += len(b.levels)
     wide = None
@@ -148,9 +151,9 @@ def joint_covariance(
         among = share[:, p:]
         given = own + np.asarray(among.multiply(among @ conditional).sum(axis=1)).ravel()
         errors[widest.name] = sd * np.sqrt(given)
-        if all(len(b.covariance) == 1 for b in kept):
+        if all(len(b.covariance) == 1 for b in others):
             scales = np.concatenate(
-                [np.ones(p), *(np.full(len(b.levels), np.sqrt(b.covariance[0, 0])) for b in kept)]
+                [np.ones(p), *(np.full(len(b.levels), np.sqrt(b.covariance[0, 0])) for b in others)]
             )
             # A grouping estimated at zero has no share in it either.
             inverse = np.divide(1.0, scales, out=np.zeros_like(scales), where=scales > 0.0)

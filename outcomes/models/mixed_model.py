@@ -32,7 +32,8 @@ _SMALL_SPREAD = 0.15  # log-odds; a spread below may well be zero
 _NO_LOSS = 1e-7  # log-likelihood; a spread that gains no more than this is zero
 _TRY_RISE = 0.02
 _RISES = 0.3
-_MOST_TURNS = 6
+_NOTHING = 1e-3  # log-odds; a spread so small after the last steps
+_MOST_TURNS = 8
 _MOST_SPREAD = 25.0  # log-odds: no finite size
 _FAR_SPREAD = 4.0  # of 100 levels, 95 from 1 in 3,000 to all but 1 in 3,000
 _SMALL_SET = 200  # rows; so few may have two maxima
@@ -42,10 +43,14 @@ _PROBE = 1e-3  # standard errors, for the difference quotients of the curvature
 _SPREAD_PROBE = 0.3  # what stands for the standard error of a spread there
 _NEAR_REACH = 1e-4
 _LEAST_BEND = 2.0
+_FLAT = 1e-6  # least curvature that is more than rounding
 _ENTANGLED = 0.01  # least curvature, scaled: less, and approximations will not do
 _FIRST_SPREADS = (0.5, 2.0, 0.1)
 _FIRST_SLOPE_SPREAD = 0.6  # of that of the intercept
 _HOPELESS = 1e3  # standard error per standard deviation of a column: no information at all
+
+
+_SAME_INFORMATION = "two terms carry the same information"
 
 
 class SeparatedError(FitError):
@@ -201,30 +206,41 @@ def fit_mixed_model(
     Optimization, 2nd edition. Springer, chapter 6, for the search.
     """
     y, x = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
-    share = y if weight is None else y / np.asarray(weight, dtype=float)
+    known = np.zeros(len(y)) if offset is None else np.asarray(offset, dtype=float)
+    size = np.ones(len(y)) if weight is None else np.asarray(weight, dtype=float)
+    _refuse_what_cannot_be_fitted(y, x, groupings, known, size)
+    share = y / size
     if share.min() == share.max() and share.min() in (0.0, 1.0):
         raise FitError("every outcome is the same, so nothing can be compared")
-    with one_thread():
-        columns, triangle = _orthonormal(x)
-        known = 0.0 if offset is None else offset
-        size = 1.0 if weight is None else weight
-        first = start_without_effects(share, columns, known, size)
-        if first is None:
-            if is_separated(share, columns):
-                raise SeparatedError
-            first = np.zeros(x.shape[1])
-        scaled, scales = _scaled_slopes(groupings)
-        likelihood = LaplaceLikelihood(y, columns, scaled, offset, weight)
-        found = _best_of_starts(likelihood, first, len(y) <= _SMALL_SET)
-        beta_covariance, certificate = found.certify(curvature)
-    back = np.linalg.inv(triangle)
-    covariance = back @ beta_covariance @ back.T
-    errors = np.sqrt(np.diag(covariance)) * np.where(x.std(axis=0) > 0.0, x.std(axis=0), 1.0)
+    try:
+        with one_thread():
+            columns, triangle = _orthonormal(x)
+            # What the columns can carry of the offset is carried by them.
+            lean = columns.T @ known / len(y)
+            known = known - columns @ lean
+            first = start_without_effects(share, columns, known, size)
+            if first is None:
+                if is_separated(share, columns):
+                    raise SeparatedError
+                first = np.zeros(x.shape[1])
+            scaled, scales = _scaled_slopes(groupings)
+            likelihood = LaplaceLikelihood(y, columns, scaled, known, weight)
+            found = _best_of_starts(likelihood, first, len(y) <= _SMALL_SET)
+            beta_covariance, certificate = found.certify(curvature)
+    except np.linalg.LinAlgError as error:
+        raise FitError(f"the model could not be fitted ({error})") from error
+    errors = np.sqrt(np.diag(beta_covariance))
     if not np.isfinite(errors).all() or errors.max() > _HOPELESS:
         raise SeparatedError
+    back = np.linalg.inv(triangle)
+    covariance = back @ beta_covariance @ back.T
+    scale = np.abs(x).max(axis=0)
+    spread = (x / scale).std(axis=0)
+    if (np.sqrt(np.diag(covariance)) * scale * spread).max() > _HOPELESS:
+        raise FitError(_SAME_INFORMATION)
     p, mode = likelihood.p, found.point.mode
     return MixedModel(
-        beta=back @ found.at[:p],
+        beta=back @ (found.at[:p] - lean),
         covariance=covariance,
         groups=tuple(_group_effects(likelihood, found.at[p:], mode, scales)),
         log_likelihood=found.point.log_likelihood,
@@ -233,15 +249,39 @@ def fit_mixed_model(
     )
 
 
+def _refuse_what_cannot_be_fitted(
+    y: np.ndarray,
+    x: np.ndarray,
+    groupings: Sequence[Grouping],
+    known: np.ndarray,
+    size: np.ndarray,
+) -> None:
+    """One clear reason for each kind of input that has no answer."""
+    values = [y, x, known, size, *(g.slope for g in groupings if g.slope is not None)]
+    if not all(np.isfinite(v).all() for v in values):
+        raise FitError("a value is missing or not a number")
+    if not x.size or not (size > 0.0).all():
+        raise FitError("there are no rows, no columns, or rows of no trials")
+    if any(g.slope is not None and not g.slope.any() for g in groupings):
+        raise FitError("a column that is zero throughout has no effect that could differ")
+    for k, one in enumerate(groupings):
+        for other in groupings[:k]:
+            both = len(np.unique(one.codes * other.levels + other.codes))
+            if both == one.levels == other.levels:
+                raise FitError(f"{other.name} and {one.name} tell the same rows apart")
+
+
 def _orthonormal(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Columns of mean square 1 at right angles, and the triangle that makes ``x`` of them."""
-    scale = np.sqrt((x**2).mean(axis=0))
+    scale = np.abs(x).max(axis=0)
     if (scale == 0.0).any():
         raise FitError("a column of the design is zero throughout")
+    if len(x) < x.shape[1]:
+        raise FitError(_SAME_INFORMATION)
     columns, triangle = np.linalg.qr(x / scale)
     diagonal = np.abs(np.diag(triangle))
     if diagonal.min() < _SINGULAR * np.sqrt(len(x)):
-        raise FitError("two terms carry the same information")
+        raise FitError(_SAME_INFORMATION)
     root = np.sqrt(len(x))
     return columns * root, triangle * scale / root
 
@@ -343,22 +383,45 @@ class _Search:
         while True:
             self.roughly = True
             self._climb_to(_NEAR)
-            self._hold_zeros()
+            self._hold_zeros(_SMALL_SPREAD)
             self.roughly = False
             self.point = self._evaluate(self.at, self.point.mode)
-            if self._sharpen() and not self._rise_again():
-                return self
+            if not self._sharpen():
+                continue
+            self._refuse_runaways()
+            # What was sharpened to next to nothing is nothing.
+            if self._hold_zeros(_NOTHING) or self._rise_again():
+                self._turn()
+                continue
+            return self
+
+    def _refuse_runaways(self) -> None:
+        for value, entry in zip(self.at[self.p :], self.likelihood.spreads, strict=True):
+            if abs(value) > _MOST_SPREAD:
+                raise SpreadError(self.likelihood.groupings[entry.grouping].name)
 
     def certify(self, curvature: bool) -> tuple[np.ndarray, Certificate]:
         """Covariance of the fixed effects, and the certificate of this maximum."""
         free = np.flatnonzero(self.free)
-        curved = self._curvature(beta_too=True) if curvature else self.curved
-        own = curved[np.ix_(free, free)]
-        least = _least_curvature(own)
-        if not least > 0.0:
-            raise FitError("no maximum was found: the likelihood still bends upwards")
         gradient = self.point.gradient[free]
-        distance = float(gradient @ np.linalg.solve(own, gradient))
+
+        def look(curved: np.ndarray) -> tuple[np.ndarray, float, float]:
+            own = curved[np.ix_(free, free)]
+            least = _least_curvature(own)
+            if not least > _FLAT:
+                return own, least, np.inf
+            return own, least, float(gradient @ np.linalg.solve(own, gradient))
+
+        own, least, distance = look(self._curvature(beta_too=True) if curvature else self.curved)
+        if not curvature and (self.is_far or least < _ENTANGLED or distance >= _CERTAIN):
+            # Where approximations will not do, the whole curvature decides.
+            own, least, distance = look(self._curvature(beta_too=True))
+        if not least > _FLAT:
+            flat = least > -_FLAT
+            raise FitError(
+                "no maximum was found: the likelihood "
+                + ("is flat in some direction" if flat else "still bends upwards")
+            )
         if not distance < _CERTAIN:
             raise FitError("no maximum was found: the search stopped short of it")
         certificate = Certificate(distance, least, self.evaluations)
@@ -389,9 +452,7 @@ class _Search:
                 return
             if not self._line_search(step, distance):
                 break
-            for value, entry in zip(self.at[self.p :], self.likelihood.spreads, strict=True):
-                if abs(value) > _MOST_SPREAD:
-                    raise SpreadError(self.likelihood.groupings[entry.grouping].name)
+            self._refuse_runaways()
         else:
             raise FitError("no maximum was found: the search did not settle")
 
@@ -445,25 +506,42 @@ class _Search:
 
     # ---- spreads that are zero ---------------------------------------------------------
 
-    def _hold_zeros(self) -> None:
-        """Hold at zero each spread whose size adds nothing to the likelihood."""
+    def _hold_zeros(self, small: float) -> bool:
+        """Hold at zero each small spread whose size adds nothing; whether there was one.
+
+        Beside a slope, an intercept's spread of zero leaves only the size of the slope to
+        count: the likelihood then rises in one of both directions of the intercept, unless
+        the slope's spread is zero, too. So what is held there is the slope's own part, and
+        the two go together perfectly.
+        """
+        held_any = False
         for k, entry in enumerate(self.likelihood.spreads):
             place = self.p + k
             if not entry.diagonal or not self.free[place]:
                 continue
-            if abs(self.at[place]) > _SMALL_SPREAD:
-                continue
             tried, held = self.at.copy(), [place]
-            tried[place] = 0.0
             if self._has_slope(k):
-                # Without an intercept of its own, only the size of the slope counts.
-                tried[place + 2] = float(np.hypot(self.at[place + 1], self.at[place + 2]))
-                tried[place + 1] = 0.0
-                held.append(place + 1)
-            there = self._evaluate(tried, self.point.mode)
-            if there.log_likelihood >= self.point.log_likelihood - _NO_LOSS:
-                self.at, self.point = tried, there
+                size = float(np.hypot(self.at[place + 1], self.at[place + 2]))
+                if abs(self.at[place]) > small or not self.free[place + 2]:
+                    continue
+                if size > small:
+                    # Their covariance is what so small a spread shows of itself.
+                    kept = self.at[place] * self.at[place + 1] / size
+                    tried[place : place + 3] = kept, size, 0.0
+                    held = [place + 2]
+                else:
+                    tried[place : place + 3] = 0.0
+                    held = [place, place + 1, place + 2]
+            elif abs(self.at[place]) > small:
+                continue
+            else:
+                tried[place] = 0.0
+            point = self._evaluate(tried, self.point.mode)
+            if point.log_likelihood >= self.point.log_likelihood - _NO_LOSS:
+                self.at, self.point = tried, point
                 self.free[held] = False
+                held_any = True
+        return held_any
 
     def _has_slope(self, k: int) -> bool:
         """Whether entry ``k`` is an intercept's, followed by covariance and slope of the same."""
@@ -480,19 +558,25 @@ class _Search:
             place = self.p + k
             if not entry.diagonal or self.free[place]:
                 continue
-            probe = self.at.copy()
-            probe[place] = _TRY_RISE
-            there = self._evaluate(probe, self.point.mode)
-            if there.log_likelihood <= self.point.log_likelihood + _NO_LOSS:
-                continue
-            self._turn()
-            self.free[place] = True
+            ways, freed = [{place: 1.0}], [place]
             if self._has_slope(k):
-                self.free[place + 1] = True
-            probe[place] = _RISES
-            self.at, self.point = probe, self._evaluate(probe, self.point.mode)
-            self.inverse = self._first_inverse()
-            return True
+                # Both held: each alone, and both together or against each other.
+                freed = [place, place + 1]
+                ways = [{place: 1.0}, {place + 1: 1.0}]
+                ways += [{place: 1.0, place + 1: sign} for sign in (1.0, -1.0)]
+            for way in ways:
+                probe = self.at.copy()
+                for at, share in way.items():
+                    probe[at] = _TRY_RISE * share
+                there = self._evaluate(probe, self.point.mode)
+                if there.log_likelihood <= self.point.log_likelihood + _NO_LOSS:
+                    continue
+                self.free[freed] = True
+                for at, share in way.items():
+                    probe[at] = _RISES * share
+                self.at, self.point = probe, self._evaluate(probe, self.point.mode)
+                self.inverse = self._first_inverse()
+                return True
         return False
 
     def _turn(self) -> None:

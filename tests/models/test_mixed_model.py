@@ -165,3 +165,53 @@ def test_errors_at_given_spreads_are_a_little_smaller() -> None:
     ratio = np.sqrt(np.diag(quick.covariance) / np.diag(whole.covariance))
     assert (ratio < 1.0 + 1e-6).all()
     assert (ratio > 0.9).all()
+
+
+def test_a_slope_without_an_intercept_of_its_own_goes_on_to_the_maximum() -> None:
+    # Levels that differ in slope, hardly in intercept: the maximum has a spread of 0.046 there.
+    rng = np.random.default_rng(3587)
+    n = 800
+    z, level = rng.normal(size=n), rng.integers(0, 6, n)
+    x = np.column_stack([np.ones(n), z])
+    sign = 0.5 * rng.choice([-1, 1])
+    effects = rng.normal(size=(6, 2)) @ np.array([[0.12, 0.0], [sign, 0.0]]).T
+    eta = x @ [1.0, 0.3] + effects[level, 0] + effects[level, 1] * z
+    y = rng.binomial(1, 1.0 / (1.0 + np.exp(-eta))).astype(float)
+    groupings = [Grouping("level", level, 6, z)]
+    found = fit_mixed_model(y, x, groupings)
+    likelihood = LaplaceLikelihood(y, x, groupings)
+    for spreads in ([0.04, 0.717, 0.0], [0.046, 0.73, 0.0], [0.0, 0.0, 0.717]):
+        there = likelihood.at(found.beta, np.array(spreads)).log_likelihood
+        assert found.log_likelihood >= there - 1e-9
+    assert 0.02 < found.groups[0].factor[0, 0] < 0.08
+
+
+@pytest.mark.parametrize("offset", [-1000.0, 60.0, 1000.0])
+def test_an_offset_the_columns_can_carry_is_carried_by_them(offset: float) -> None:
+    y, x, groupings = _drawn(8)
+    plain = fit_mixed_model(y, x, groupings)
+    moved = fit_mixed_model(y, x, groupings, offset=np.full(len(y), offset))
+    assert moved.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-8)
+    assert moved.beta[0] + offset == pytest.approx(plain.beta[0], abs=1e-7)
+
+
+def test_two_groupings_that_are_one_are_refused() -> None:
+    y, x, (group, _) = _drawn(9)
+    twin = Grouping("twin", 19 - group.codes, 20)
+    with pytest.raises(FitError, match="twin tell the same rows apart"):
+        fit_mixed_model(y, x, [group, twin])
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+def test_a_value_that_is_no_number_is_refused(value: float) -> None:
+    y, x, groupings = _drawn(10)
+    x[3, 1] = value
+    with pytest.raises(FitError, match="missing or not a number"):
+        fit_mixed_model(y, x, groupings)
+
+
+def test_a_large_mean_is_no_separation() -> None:
+    y, x, groupings = _drawn(11)
+    plain = fit_mixed_model(y, x, groupings)
+    moved = fit_mixed_model(y, x + [0.0, 20_000.0, 0.0], groupings)
+    assert moved.beta[1] == pytest.approx(plain.beta[1], rel=1e-6)
