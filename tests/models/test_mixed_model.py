@@ -213,5 +213,5 @@ def test_a_value_that_is_no_number_is_refused(value: float) -> None:
 def test_a_large_mean_is_no_separation() -> None:
     y, x, groupings = _drawn(11)
     plain = fit_mixed_model(y, x, groupings)
-    moved = fit_mixed_model(y, x + [0.0, 20_000.0, 0.0], groupings)
+    moved = fit_mixed_model(y, x + np.array([0.0, 20_000.0, 0.0]), groupings)
     assert moved.beta[1] == pytest.approx(plain.beta[1], rel=1e-6)
