@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from scipy import optimize
 
-_STEPS = 30
+_STEPS = 50
 _CONVERGED = 1e-10  # squared distance to the maximum, in standard errors
-_FAR = 12.0  # log-odds; a fitted outcome beyond is where separation leads to
+_FAR = 100.0  # log-odds
+_SETTLES = 0.01  # of the last distance; towards separation each step gains a third of the last
 _MOST_ROWS = 20_000
 
 
@@ -81,10 +82,10 @@ def start_without_effects(
     Returns
     -------
     ndarray or None
-        None where Newton's method does not settle at moderate log-odds: then the
+        None where Newton's method does not settle as it does at a maximum: then the
         outcomes may be separated, and the question is one for :func:`is_separated`.
     """
-    beta = np.zeros(x.shape[1])
+    beta, last = np.zeros(x.shape[1]), np.inf
     for _ in range(_STEPS):
         eta = x @ beta + offset
         mean = 1.0 / (1.0 + np.exp(-np.clip(eta, -500.0, 500.0)))
@@ -102,5 +103,6 @@ def start_without_effects(
         # Long steps overshoot where most outcomes are alike.
         beta = beta + step * min(1.0, 3.0 / max(float(np.abs(x @ step).max()), 3.0))
         if gain < _CONVERGED:
-            return beta
+            return beta if gain < _SETTLES * last else None
+        last = gain
     return None
