@@ -29,7 +29,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from outcomes.fit.mixed import fit_mixed
+from outcomes.models.mixed import fit_mixed
 
 COLUMNS = ("cycles", "age_months", "log2_set_min", "temperature", "wind")
 SLOPES = (-0.05, -0.02, 0.10, -0.02, -0.05)

@@ -34,7 +34,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.csv
 
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 from outcomes.records.tables import Records
 from outcomes.settings import Settings
 

@@ -1,7 +1,7 @@
 """Do the storage and the age of a training source change what detection dogs find?
 
-The data's way: ``records`` → ``exposure`` → ``joining`` → ``fit`` → ``decide`` →
-``draw`` → ``brief``; ``cli`` calls each. The public functions below are
+The data's way: ``records`` → ``exposure`` → ``models`` → ``analysis`` → ``answers`` →
+``wording`` → ``draw`` → ``report``; ``cli`` calls each. The public functions below are
 imported when first used, so that ``import outcomes`` costs nothing.
 """
 
@@ -11,16 +11,16 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from outcomes.fit.dogs import review_dogs
-    from outcomes.fit.finds import fit_finds
-    from outcomes.fit.intervals import profile_interval
-    from outcomes.fit.lifetime import fit_lifetime
-    from outcomes.fit.quality import check_quality
-    from outcomes.fit.shape import compare_shapes
-    from outcomes.fit.specifications import try_specifications
-    from outcomes.fit.suspects import compare_suspects
-    from outcomes.fit.which_predicts import which_predicts
-    from outcomes.joining.trials import join
+    from outcomes.analysis.finds.confounders import compare_suspects
+    from outcomes.analysis.finds.cycles_or_age import which_predicts
+    from outcomes.analysis.finds.dog_and_source_effects import review_dogs
+    from outcomes.analysis.finds.model import fit_finds
+    from outcomes.analysis.finds.profile import profile_interval
+    from outcomes.analysis.finds.sensitivity import try_specifications
+    from outcomes.analysis.finds.shape import compare_shapes
+    from outcomes.analysis.finds.validation import check_quality
+    from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
+    from outcomes.exposure.trials import join
     from outcomes.records.read import read_records
     from outcomes.settings import Settings
 
@@ -44,17 +44,17 @@ __all__ = [
 
 _HOMES = {
     "Settings": "outcomes.settings",
-    "check_quality": "outcomes.fit.quality",
-    "compare_shapes": "outcomes.fit.shape",
-    "compare_suspects": "outcomes.fit.suspects",
-    "fit_finds": "outcomes.fit.finds",
-    "fit_lifetime": "outcomes.fit.lifetime",
-    "join": "outcomes.joining.trials",
-    "profile_interval": "outcomes.fit.intervals",
+    "check_quality": "outcomes.analysis.finds.validation",
+    "compare_shapes": "outcomes.analysis.finds.shape",
+    "compare_suspects": "outcomes.analysis.finds.confounders",
+    "fit_finds": "outcomes.analysis.finds.model",
+    "fit_lifetime": "outcomes.analysis.lifetimes.kaplan_meier",
+    "join": "outcomes.exposure.trials",
+    "profile_interval": "outcomes.analysis.finds.profile",
     "read_records": "outcomes.records.read",
-    "review_dogs": "outcomes.fit.dogs",
-    "try_specifications": "outcomes.fit.specifications",
-    "which_predicts": "outcomes.fit.which_predicts",
+    "review_dogs": "outcomes.analysis.finds.dog_and_source_effects",
+    "try_specifications": "outcomes.analysis.finds.sensitivity",
+    "which_predicts": "outcomes.analysis.finds.cycles_or_age",
 }
 
 

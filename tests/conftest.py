@@ -33,7 +33,7 @@ from outcomes.simulate import Truth, Unit, simulate_unit  # noqa: E402
 from .outside_checks import Method, Recorder  # noqa: E402
 
 if TYPE_CHECKING:
-    from outcomes.brief.facts import Facts
+    from outcomes.answers.facts import Facts
 
 # How long an example takes hangs on the machine; a hang has time-outs of its own.
 hypothesis_settings.register_profile("project", deadline=None)
@@ -370,7 +370,7 @@ def own_records(few_records: Path, tmp_path: Path) -> Path:
 @pytest.fixture(scope="session")
 def demo_facts() -> Facts:
     """All results on the demo unit, gathered once."""
-    from outcomes.brief.facts import gather_facts
+    from outcomes.answers.facts import gather_facts
     from outcomes.records.read import read_records
 
     return gather_facts(read_records(Path(__file__).parents[1] / "synthetic_data"))

@@ -17,30 +17,26 @@ import pandas as pd
 import pytest
 from scipy.stats import binomtest
 
-from outcomes.brief.out_folder import FILES
-from outcomes.decide import bootstrap, curve, frontier, matched_portions, overlap, shelf
-from outcomes.decide import compare as storage
-from outcomes.decide import source_draws as draws
-from outcomes.exposure import thaws
-from outcomes.fit import (
-    alternative_rules,
-    conditions,
-    detection,
-    false_alerts,
-    finds,
-    lifetime,
-    lifetime_model,
-    quality,
-    search_time,
-    shape,
-    specifications,
-    terms,
-    training_diet,
-    watch,
-    which_predicts,
-)
-from outcomes.fit.reliability_rule import rule_false_call
-from outcomes.joining import use_ratio
+from outcomes.analysis.decisions import bootstrap, curve, frontier, matched_portions, overlap, shelf
+from outcomes.analysis.decisions import compare as storage
+from outcomes.analysis.decisions import source_draws as draws
+from outcomes.analysis.finds import cycles_or_age as which_predicts
+from outcomes.analysis.finds import design as terms
+from outcomes.analysis.finds import model as finds
+from outcomes.analysis.finds import sensitivity as specifications
+from outcomes.analysis.finds import shape
+from outcomes.analysis.finds import validation as quality
+from outcomes.analysis.lifetimes import kaplan_meier as lifetime
+from outcomes.analysis.lifetimes import regression as lifetime_model
+from outcomes.analysis.lifetimes import rules_compared as alternative_rules
+from outcomes.analysis.lifetimes.rule import rule_false_call
+from outcomes.analysis.monitoring import charts as watch
+from outcomes.analysis.searches import design as conditions
+from outcomes.analysis.searches import false_alerts, search_time
+from outcomes.analysis.searches import signal_detection as detection
+from outcomes.analysis.searches import training_history as training_diet
+from outcomes.exposure import thaws, use_ratio
+from outcomes.report.out_folder import FILES
 from outcomes.settings import Settings
 from outcomes.simulate.truth import DEMO_SEED
 

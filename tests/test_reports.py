@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from outcomes.brief.facts import gather_facts
-from outcomes.brief.write import briefing_files
+from outcomes.answers.facts import gather_facts
 from outcomes.records.read import read_records
+from outcomes.report.write import briefing_files
 
 from .same_answer import file_differences
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from outcomes.errors import OutputError
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 from outcomes.records.columns import TABLES as CONTRACT
 from outcomes.records.read import read_records
 from outcomes.records.write import TABLES, unit_records, write_unit

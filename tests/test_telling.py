@@ -12,12 +12,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes import telling
-from outcomes.brief import further_words, words
-from outcomes.decide import trade_off
+from outcomes import text as telling
+from outcomes.analysis.decisions import trade_off
+from outcomes.analysis.lifetimes import regression as lifetime_model
+from outcomes.analysis.lifetimes.log_rank import IntervalLogRank
+from outcomes.analysis.monitoring import charts as watch
+from outcomes.analysis.searches import false_alerts, search_time
+from outcomes.analysis.searches import signal_detection as detection
+from outcomes.analysis.searches import training_history as training_diet
 from outcomes.draw import overlap_figure, records_figure, theme, turnbull_figure
-from outcomes.fit import detection, false_alerts, lifetime_model, search_time, training_diet, watch
-from outcomes.fit.interval_log_rank import IntervalLogRank
+from outcomes.wording import answers as words
+from outcomes.wording import sensitivity as further_words
 
 NOUNS = (
     "sources|trials|dogs|searches|events|charts|hides|cycles|months|days|rows|finds|misses|"

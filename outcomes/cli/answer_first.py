@@ -13,7 +13,7 @@ import click
 from outcomes.cli.options import say, uninterrupted
 
 if TYPE_CHECKING:
-    from outcomes.brief.facts import Facts
+    from outcomes.answers.facts import Facts
 
 FIGURE = "figure.png"
 _TO_COME = "advice on each source, storage compared, other ways of asking, lifetimes, the page"
@@ -56,12 +56,12 @@ def answer_first(facts: Facts, out: Path, *, as_json: bool = False) -> Iterator[
     ToldFirst
         The figure, and the sentences printed.
     """
-    from outcomes.brief.out_folder import FILES
     from outcomes.records.placing import place_first
+    from outcomes.report.out_folder import FILES
 
     facts.answer_first()
-    from outcomes.brief import words
-    from outcomes.brief.noted import records_noted
+    from outcomes.wording import answers as words
+    from outcomes.wording.records import records_noted
 
     fit, verdict, retirement = facts.fit, facts.verdict, facts.retirement
     told = (
@@ -74,7 +74,7 @@ def answer_first(facts: Facts, out: Path, *, as_json: bool = False) -> Iterator[
     with suppress(BrokenPipeError):
         click.echo("\n".join(told), err=as_json)
     facts.ask_meanwhile()
-    from outcomes.brief.answer_figure import render_answer_figure
+    from outcomes.report.answer_figure import render_answer_figure
 
     png = render_answer_figure(facts)
     placed = place_first(out, FIGURE, png, FILES)

@@ -50,14 +50,14 @@ def command(
     key: Path | None,
 ) -> None:
     """Write the briefing: page, figure, joined trials, rows set aside, results.json."""
-    from outcomes.brief.out_folder import check_out
+    from outcomes.report.out_folder import check_out
 
     check_out(out, records)
     beside = out.resolve()
     names = Names(without_names, key, out, beside.with_name(f"{beside.name}-key.csv"))
     with ExitStack() as until_written:
         with second_process() as pool:
-            from outcomes.brief.asked import Asked
+            from outcomes.answers.request import Asked
 
             facts = gather(
                 records,
@@ -73,18 +73,19 @@ def command(
             )
             told = until_written.enter_context(answer_first(facts, out, as_json=as_json))
             facts.answer_on_finds()
-            from outcomes.brief.write import briefing_files
             from outcomes.records.placing import write_files
+            from outcomes.report.write import briefing_files
 
             say("Drawing")
             files = briefing_files(facts, told.png)
         say("Writing")
         names.write()
         write_files(out, files)
-    from outcomes.brief import report, words
-    from outcomes.brief.check_report import not_used_line
-    from outcomes.brief.noted import records_noted
-    from outcomes.brief.results import results
+    from outcomes.report import report
+    from outcomes.report.check_report import not_used_line
+    from outcomes.report.results import results
+    from outcomes.wording import answers as words
+    from outcomes.wording.records import records_noted
 
     if as_json:
         show_json(results(facts))

@@ -26,12 +26,12 @@ def command(records: Path, settings_file: Path | None, as_json: bool, show_all: 
 
     Exit status 1 if something stops the work.
     """
-    from outcomes.brief.check_report import check_lines, check_results
-    from outcomes.brief.usable import usable_rows
-    from outcomes.joining.set_aside import with_set_aside
-    from outcomes.joining.trials import join
+    from outcomes.exposure.set_aside import with_set_aside
+    from outcomes.exposure.trials import join
     from outcomes.records.read import examine_and_read
     from outcomes.records.unit_file import load_settings
+    from outcomes.report.check_report import check_lines, check_results
+    from outcomes.wording.usable import usable_rows
 
     settings = load_settings(settings_file, records)
     examination, read = examine_and_read(records, settings)

@@ -26,8 +26,8 @@ def command(
     settings.
     """
     facts = gather(records, settings_file, floor, confidence, seed)
-    from outcomes.brief import report
-    from outcomes.brief.results import results
+    from outcomes.report import report
+    from outcomes.report.results import results
 
     if as_json:
         show_json(results(facts, ("compare",)))

@@ -16,8 +16,8 @@ from outcomes.cli.options import gather, say, second_process
 @out_option
 def command(out: Path) -> None:
     """Write a synthetic unit's records and its briefing, and set planted against found."""
-    from outcomes.brief.out_folder import check_out
     from outcomes.errors import UsageError
+    from outcomes.report.out_folder import check_out
 
     records = out / "records"
     if records.exists() and not (records / "truth.toml").is_file():
@@ -34,14 +34,14 @@ def command(out: Path) -> None:
             facts = gather(records, None, None, None, None, further=True, pool=pool)
             told = until_written.enter_context(answer_first(facts, out))
             facts.answer_on_finds()
-            from outcomes.brief.write import briefing_files
             from outcomes.records.placing import write_files
+            from outcomes.report.write import briefing_files
 
             say("Drawing")
             files = briefing_files(facts, told.png)
         say("Writing")
         write_files(out, files)
-    from outcomes.brief import report
+    from outcomes.report import report
 
     for line in report.planted_lines(unit, facts):
         click.echo(line)

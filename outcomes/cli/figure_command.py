@@ -14,7 +14,7 @@ _EXPOSURES = {"cycles": "cycles", "age": "age_days"}
 
 def _known(context: click.Context, parameter: click.Parameter, name: str) -> str:
     """The name, if there is such a figure."""
-    from outcomes.brief.figures import FIGURES
+    from outcomes.report.figures import FIGURES
 
     if name not in FIGURES:
         known = "; ".join(f"{one}: {figure.shows}" for one, figure in FIGURES.items())
@@ -60,11 +60,11 @@ def command(
     (refrigerated and frozen), records (where every source was when), ways (asked
     in other ways) or calibration.
     """
-    from outcomes.brief.figures import draw_named_figure
-    from outcomes.brief.out_folder import REPLACED, check_out, check_replaced
     from outcomes.draw.save import render_figure
     from outcomes.errors import UsageError
     from outcomes.records.placing import write_files
+    from outcomes.report.figures import draw_named_figure
+    from outcomes.report.out_folder import REPLACED, check_out, check_replaced
 
     kind = out.suffix.lower().removeprefix(".")
     if kind not in _KINDS:

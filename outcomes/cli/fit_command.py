@@ -23,8 +23,8 @@ def command(
     with second_process() as pool:
         facts = gather(records, settings_file, floor, confidence, seed, further=True, pool=pool)
         facts.answer_all()
-    from outcomes.brief import report
-    from outcomes.brief.results import results
+    from outcomes.report import report
+    from outcomes.report.results import results
 
     if as_json:
         keys = (

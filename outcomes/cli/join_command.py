@@ -28,18 +28,18 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
 
     if out.suffix not in (".csv", ".parquet"):
         raise UsageError(f"--out {out}: name a file that ends in .csv or .parquet.")
-    from outcomes.brief.out_folder import JOINED, REPLACED, SET_ASIDE, check_out, check_replaced
+    from outcomes.report.out_folder import JOINED, REPLACED, SET_ASIDE, check_out, check_replaced
 
     aside_file = out.with_name(f"{out.stem}_set_aside.csv")
     check_out(out.parent, records, (out.name,))
     replaced = check_replaced(out, JOINED)
     check_replaced(aside_file, SET_ASIDE)
-    from outcomes.brief.write import joined_files
     from outcomes.records.placing import write_files
+    from outcomes.report.write import joined_files
 
     say("Reading the records")
     read = load(records, settings_file)
-    from outcomes.joining.trials import join
+    from outcomes.exposure.trials import join
 
     say("Joining trials with storage")
     joined = join(read)

@@ -20,8 +20,8 @@ import click
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-    from outcomes.brief.asked import Asked
-    from outcomes.brief.facts import Facts
+    from outcomes.answers.facts import Facts
+    from outcomes.answers.request import Asked
     from outcomes.records.tables import Records
     from outcomes.settings import Settings
 
@@ -183,7 +183,7 @@ def gather(
     records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
     if change is not None:
         records = change(records)
-    from outcomes.brief.facts import gather_facts
+    from outcomes.answers.facts import gather_facts
 
     facts = gather_facts(
         records,
@@ -243,7 +243,7 @@ def uninterrupted() -> Iterator[None]:
 
 
 def _load_worker() -> None:
-    from outcomes.brief.questions import load_worker
+    from outcomes.answers.background import load_worker
 
     load_worker()
 
@@ -277,8 +277,8 @@ class Names:
     def __init__(
         self, wanted: bool, key: Path | None, folder: Path, default: Path | None = None
     ) -> None:
-        from outcomes.brief.without_names import check_key
         from outcomes.errors import UsageError
+        from outcomes.report.without_names import check_key
 
         if key is not None and not wanted:
             raise UsageError("--key goes with --without-names: names that stay need no key.")
@@ -290,7 +290,7 @@ class Names:
 
     def change(self, records: Records) -> Records:
         """The records as they are to be used."""
-        from outcomes.brief.without_names import key_to_write, without_names
+        from outcomes.report.without_names import key_to_write, without_names
 
         if not self._wanted:
             return records
@@ -341,6 +341,6 @@ def meter(done: int, of: int) -> None:
 
 def show_json(value: Any) -> None:
     """One JSON object on standard output."""
-    from outcomes.brief.write import results_text
+    from outcomes.report.write import results_text
 
     click.echo(results_text(value), nl=False)

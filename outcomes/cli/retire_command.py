@@ -13,8 +13,8 @@ import click
 from outcomes.cli.options import analysis_options, either_option, load, moment, say, show_json
 
 if TYPE_CHECKING:
-    from outcomes.brief.facts import Facts
-    from outcomes.decide.bootstrap import BootstrapThreshold
+    from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
+    from outcomes.answers.facts import Facts
     from outcomes.records.tables import Records
 
 _MOST_NEAR = 3
@@ -58,10 +58,11 @@ def command(
     read = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
     if explain is not None:
         _check_known(read, explain)
-    from outcomes.brief import decisions, report
-    from outcomes.brief.asked import Asked
-    from outcomes.brief.facts import gather_facts
-    from outcomes.brief.results import results
+    from outcomes.answers.facts import gather_facts
+    from outcomes.answers.request import Asked
+    from outcomes.report import report
+    from outcomes.report.results import results
+    from outcomes.wording import decisions
 
     facts = gather_facts(read, as_of=when, asked=Asked(either=either), further=False, progress=say)
     exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
@@ -99,7 +100,7 @@ class _Asked:
 
 def _parts(asked: _Asked, facts: Facts) -> dict[str, Any]:
     """Answers for programs."""
-    from outcomes.brief import decisions
+    from outcomes.wording import decisions
 
     part: dict[str, Any] = {}
     if asked.exposures:
@@ -113,7 +114,7 @@ def _parts(asked: _Asked, facts: Facts) -> dict[str, Any]:
 
 def _lines(asked: _Asked, facts: Facts) -> Iterator[str]:
     """Answers for people."""
-    from outcomes.brief import decisions
+    from outcomes.wording import decisions
 
     if asked.note is not None:
         yield asked.note
@@ -155,7 +156,7 @@ def _check_known(records: Records, source: str) -> None:
 
 
 def _explained(facts: Facts, source: str) -> tuple[Any, Any]:
-    from outcomes.decide.explain import explain_source
+    from outcomes.analysis.decisions.explain import explain_source
 
     held = next((s for s in facts.shelf if s.source_id == source), None)
     trials = facts.joined.trials
@@ -165,7 +166,7 @@ def _explained(facts: Facts, source: str) -> tuple[Any, Any]:
 
 def _resample(facts: Facts) -> list[BootstrapThreshold]:
     """Intervals by source and by dog for every threshold, with progress."""
-    from outcomes.decide.bootstrap import bootstrap_threshold
+    from outcomes.analysis.decisions.bootstrap import bootstrap_threshold
 
     alone = facts.verdict.asked_together or bool(facts.fit.design.copies)
     found = []

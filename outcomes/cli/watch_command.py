@@ -19,8 +19,8 @@ from outcomes.cli.options import (
 if TYPE_CHECKING:
     import pandas as pd
 
-    from outcomes.fit.watch import Chart, Watch, WatchedTrial
-    from outcomes.joining.trials import Joined
+    from outcomes.analysis.monitoring.charts import Chart, Watch, WatchedTrial
+    from outcomes.exposure.trials import Joined
     from outcomes.records.tables import Records
     from outcomes.settings import Settings
 
@@ -58,14 +58,14 @@ def command(
             raise UsageError(
                 f"--figure {figure_file}: name a file that ends in .png, .svg or .pdf."
             )
-        from outcomes.brief.out_folder import REPLACED, check_out, check_replaced
+        from outcomes.report.out_folder import REPLACED, check_out, check_replaced
 
         check_out(figure_file.parent, records, (figure_file.name,))
         over = f" ({REPLACED})" if check_replaced(figure_file) else ""
     say("Reading the records")
     read = load(records, settings_file, seed=seed)
-    from outcomes.fit.watch import watch
-    from outcomes.joining.trials import join
+    from outcomes.analysis.monitoring.charts import watch
+    from outcomes.exposure.trials import join
 
     say("Joining trials with storage")
     joined = join(read)
@@ -92,7 +92,7 @@ def _gone(found: Watch, read: Records, joined: Joined) -> frozenset[str]:
         return frozenset()
     import pandas as pd
 
-    from outcomes.decide.shelf import held_sources
+    from outcomes.analysis.decisions.shelf import held_sources
 
     end = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
     held = held_sources(read.sources, joined.history, end)
@@ -116,7 +116,7 @@ def _draw(
 
 
 def _lines(found: Watch, gone: frozenset[str], tried: int) -> list[str]:
-    from outcomes.telling import count
+    from outcomes.text import count
 
     def named(chart: Chart) -> str:
         out = chart.of == "source" and chart.name in gone

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
+from outcomes.analysis.finds.validation import Calibration, Quality, Residual
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -27,8 +28,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.quality import Calibration, Quality, Residual
-from outcomes.telling import count
+from outcomes.text import count
 
 NOTHING = "The model's predictions could not be checked"
 CURVE_HEADING = "Finds in 100, by what was predicted"

@@ -8,6 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
+from outcomes.analysis.lifetimes.regression import CycleHazard, NextCycles, row_to_tell
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -23,8 +24,7 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
-from outcomes.fit.lifetime_model import CycleHazard, NextCycles, row_to_tell
-from outcomes.telling import count
+from outcomes.text import count
 
 NOTHING = "What the next cycles cost cannot be drawn yet"
 _SCALE_IN = 0.75

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from outcomes.analysis.searches.signal_detection import Detection, Sensitivity
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -27,7 +28,6 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
-from outcomes.fit.detection import Detection, Sensitivity
 
 NOTHING = "How well the dogs tell hides from blank areas cannot be said yet"
 MOST_DOGS = 24

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from outcomes.analysis.searches.false_alerts import DogAlerts, FalseAlertFit
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -28,7 +29,6 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
-from outcomes.fit.false_alerts import DogAlerts, FalseAlertFit
 
 NOTHING = "False alerts cannot be told by dog"
 MOST_DOGS = 24

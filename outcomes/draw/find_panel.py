@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 from numpy.typing import NDArray
 
+from outcomes.analysis.results import Bin, FindCurve
 from outcomes.draw.theme import (
     DAYS_PER_MONTH,
     FITTED,
@@ -32,8 +33,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.result import Bin, FindCurve
-from outcomes.telling import FEWEST_MONTHS, count
+from outcomes.text import FEWEST_MONTHS, count
 
 COUNT_ROW_IN = 0.27
 LEADER_IN = 0.22

@@ -15,6 +15,7 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from outcomes.analysis.results import FindCurve
 from outcomes.draw.find_panel import (
     BRACKET_ROW_IN,
     LANE_PADDING_IN,
@@ -36,7 +37,6 @@ from outcomes.draw.theme import (
     size_in,
     text_width_in,
 )
-from outcomes.fit.result import FindCurve
 
 _MOVED = (
     "floor",

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
-from outcomes.decide.frontier import Frontier, FrontierPoint
+from outcomes.analysis.decisions.frontier import Frontier, FrontierPoint
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
     DAYS_PER_MONTH,

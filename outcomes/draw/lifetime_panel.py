@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator
 from numpy.typing import NDArray
 
+from outcomes.analysis.results import CurvePoint, Lifetime
 from outcomes.draw.theme import (
     ALONE,
     DAYS_PER_MONTH,
@@ -28,7 +29,6 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.result import CurvePoint, Lifetime
 
 HEADING = "Sources still reliable, in 100"
 NO_CURVE = "Time to unreliable: no curve"

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
+from outcomes.analysis.lifetimes.regression import CyclesAtAge, LifetimeTerm, WeibullLifetime
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -29,7 +30,6 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.lifetime_model import CyclesAtAge, LifetimeTerm, WeibullLifetime
 
 NOTHING = "What goes along with sources lasting longer cannot be put in numbers yet"
 NOT_PARTED = (

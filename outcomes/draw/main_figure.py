@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from outcomes.analysis.results import FindCurve, Lifetime
 from outcomes.draw.find_panel import (
     COUNTS_IN,
     ThresholdMark,
@@ -36,7 +37,6 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.result import FindCurve, Lifetime
 
 __all__ = [
     "CAUTION",

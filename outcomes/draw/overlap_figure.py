@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
-from outcomes.decide.overlap import FEWEST_SOURCES, KindOverlap, few_sources
+from outcomes.analysis.decisions.overlap import FEWEST_SOURCES, KindOverlap, few_sources
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
     DAYS_PER_MONTH,
@@ -29,7 +29,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.telling import count
+from outcomes.text import count
 
 NOTHING = "No source was kept in one way long enough to be compared"
 AXIS_AGE = "age of the source, months"

@@ -35,7 +35,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.exposure.stays import History
-from outcomes.telling import count
+from outcomes.text import count
 
 # As wide as the page is, so that its letters are those of small print there.
 IN_PAGE = Sheet(13.5, 8.6)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator
 
+from outcomes.analysis.lifetimes.rules_compared import TOLD_TRIALS, RuleComparison, RuleOutcome
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -28,8 +29,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.alternative_rules import TOLD_TRIALS, RuleComparison, RuleOutcome
-from outcomes.telling import count
+from outcomes.text import count
 
 NOTHING = "No rule for “unreliable” can be applied to these records yet"
 NAMES = {

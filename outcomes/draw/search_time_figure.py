@@ -9,6 +9,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from outcomes.analysis.searches.search_time import SearchTimeFit
+from outcomes.analysis.searches.search_time_curve import ObservedMedian, SearchTimeCurve
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     DAYS_PER_MONTH,
@@ -25,9 +27,7 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
-from outcomes.fit.search_curve import ObservedMedian, SearchTimeCurve
-from outcomes.fit.search_time import SearchTimeFit
-from outcomes.telling import count
+from outcomes.text import count
 
 NOTHING = "Search times say nothing about cycles or age here"
 HEADING = "Minutes until half the searches have ended in a find"

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
+from outcomes.analysis.finds.sensitivity import Specification, Specifications
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
     FITTED,
@@ -31,7 +32,6 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.specifications import Specification, Specifications
 
 NOT_ASKED = "Not asked"
 NO_CHANGE = "no change"

@@ -26,7 +26,7 @@ from matplotlib.textpath import text_to_path
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import isotonic_regression
 
-from outcomes.telling import DAYS_PER_MONTH as DAYS_PER_MONTH
+from outcomes.text import DAYS_PER_MONTH as DAYS_PER_MONTH
 
 _STYLES = ("", "-Bold", "-Oblique", "-BoldOblique")
 WIDTH_IN = 16.0

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from outcomes.decide.trade_off import DAYS_PER_MONTH, TradeOff, TradeOffPoint
+from outcomes.analysis.decisions.trade_off import DAYS_PER_MONTH, TradeOff, TradeOffPoint
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
     FITTED,

@@ -10,6 +10,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from outcomes.analysis.searches.false_alerts import RateTerm
+from outcomes.analysis.searches.training_history import (
+    DietBin,
+    DietPoint,
+    TrainingDiet,
+    few_dogs_words,
+)
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -28,9 +35,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.false_alerts import RateTerm
-from outcomes.fit.ratio import change, power, sized
-from outcomes.fit.training_diet import DietBin, DietPoint, TrainingDiet, few_dogs_words
+from outcomes.models.ratio import change, power, sized
 
 NOTHING = (
     "Whether training on sources with more cycles comes before false alerts cannot be said yet"

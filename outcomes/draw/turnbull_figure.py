@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
+from outcomes.analysis.lifetimes.interval_censored import IntervalCurve, IntervalLifetime
 from outcomes.draw.lifetime_panel import GroupLook, group_looks, month_marks
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
@@ -28,8 +29,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime
-from outcomes.telling import months
+from outcomes.text import months
 
 NOTHING = "How long sources stay reliable cannot be drawn yet"
 HEADING = "Of 100 sources still reliable at the start of a line, so many still are"

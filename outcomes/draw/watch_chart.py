@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
+from outcomes.analysis.monitoring.charts import Chart, Watch
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
     FITTED,
@@ -34,7 +35,6 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.fit.watch import Chart, Watch
 
 NOTHING = "No source or dog can be charted yet"
 AXIS_NAME = "warning score: how far misses run ahead of what was expected"

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.simulate.truth import Truth
-from outcomes.telling import DAYS_PER_MONTH
+from outcomes.text import DAYS_PER_MONTH
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

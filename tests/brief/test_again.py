@@ -13,20 +13,20 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.brief import decisions
-from outcomes.brief.asked import Asked
-from outcomes.brief.facts import Facts, gather_facts
-from outcomes.brief.inputs import settings_of
-from outcomes.brief.results import results
-from outcomes.brief.write import results_text
+from outcomes.analysis.decisions.curve import reach_of
+from outcomes.analysis.decisions.rate_of_use import RateOfUse, retired_by_place
+from outcomes.analysis.decisions.shelf import advice_at
+from outcomes.answers.facts import Facts, gather_facts
+from outcomes.answers.request import Asked
 from outcomes.cli.options import moment
-from outcomes.decide.curve import reach_of
-from outcomes.decide.rate_of_use import RateOfUse, retired_by_place
-from outcomes.decide.shelf import advice_at
 from outcomes.exposure.accumulate import EXPOSURES
 from outcomes.exposure.definitions import define_exposures
 from outcomes.records.read import read_records
+from outcomes.report.inputs import settings_of
+from outcomes.report.results import results
+from outcomes.report.write import results_text
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.wording import decisions
 
 SYNTHETIC = Path(__file__).parents[2] / "synthetic_data"
 DECISIONS = ("which_predicts", "retire", "shelf", "compare")

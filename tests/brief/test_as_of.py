@@ -5,12 +5,13 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from outcomes.brief import page, words
-from outcomes.brief.as_of import as_of_notes
-from outcomes.brief.facts import Facts
-from outcomes.brief.report import retire_lines
-from outcomes.decide.explain import explain_source
-from outcomes.decide.shelf import recent_finds
+from outcomes.analysis.decisions.explain import explain_source
+from outcomes.analysis.decisions.shelf import recent_finds
+from outcomes.answers.facts import Facts
+from outcomes.report import page
+from outcomes.report.report import retire_lines
+from outcomes.wording import answers as words
+from outcomes.wording.as_of import as_of_notes
 
 
 def _at(facts: Facts, day: str) -> Facts:

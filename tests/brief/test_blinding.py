@@ -5,10 +5,10 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from outcomes.brief.blinding import blinding_counts, blinding_sentence
-from outcomes.brief.facts import Facts
-from outcomes.brief.page import render_page
-from outcomes.brief.results import results
+from outcomes.answers.facts import Facts
+from outcomes.report.page import render_page
+from outcomes.report.results import results
+from outcomes.wording.blinding import blinding_counts, blinding_sentence
 
 
 def _trials(*told: str | None, blanks: int = 0) -> pd.DataFrame:

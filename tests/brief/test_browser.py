@@ -16,15 +16,15 @@ import axe_core_python
 import matplotlib
 import pytest
 
-from outcomes.brief import words
-from outcomes.brief.facts import Facts, gather_facts
-from outcomes.brief.page import render_page, render_page_figure
-from outcomes.brief.results import results
+from outcomes.answers.facts import Facts, gather_facts
 from outcomes.draw.main_figure import IN_COLUMN, IN_PAGE
 from outcomes.draw.records_figure import IN_PAGE as RECORDS_IN_PAGE
 from outcomes.draw.theme import FOOTER_PT, LABEL_PT, POINTS_PER_IN, WIDTH_IN
 from outcomes.records.read import read_records
+from outcomes.report.page import render_page, render_page_figure
+from outcomes.report.results import results
 from outcomes.simulate import Truth, simulate_unit
+from outcomes.wording import answers as words
 
 BROWSER = next(
     (b for b in ("chromium", "chromium-browser", "google-chrome") if shutil.which(b)), None

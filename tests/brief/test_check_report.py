@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from outcomes.brief.check_report import LINES_APART, check_lines
 from outcomes.records.tables import Examination, Finding
+from outcomes.report.check_report import LINES_APART, check_lines
 
 
 def _found(

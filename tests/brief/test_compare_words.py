@@ -6,10 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.brief import further_words, report, words
-from outcomes.brief.facts import Facts
-from outcomes.brief.page import PageFigure, render_page
-from outcomes.brief.results import results
+from outcomes.answers.facts import Facts
+from outcomes.report import report
+from outcomes.report.page import PageFigure, render_page
+from outcomes.report.results import results
+from outcomes.wording import answers as words
+from outcomes.wording import sensitivity as further_words
 
 CHOSEN = "Storage was chosen, not assigned"
 

@@ -7,8 +7,16 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.brief import words
-from outcomes.brief.decisions import (
+from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
+from outcomes.analysis.decisions.compare import Comparison
+from outcomes.analysis.decisions.explain import explain_source
+from outcomes.analysis.decisions.exposure_left import ExposureLeft
+from outcomes.analysis.decisions.matched_portions import MatchedPortions
+from outcomes.analysis.decisions.overlap import BoundChoice
+from outcomes.report.page import _shelf_rows
+from outcomes.report.report import retire_lines
+from outcomes.wording import answers as words
+from outcomes.wording.decisions import (
     advice_lines,
     bootstrap_sentence,
     bounds_sentence,
@@ -18,14 +26,6 @@ from outcomes.brief.decisions import (
     portions_sentence,
     tidy,
 )
-from outcomes.brief.page import _shelf_rows
-from outcomes.brief.report import retire_lines
-from outcomes.decide.bootstrap import BootstrapThreshold
-from outcomes.decide.compare import Comparison
-from outcomes.decide.explain import explain_source
-from outcomes.decide.exposure_left import ExposureLeft
-from outcomes.decide.matched_portions import MatchedPortions
-from outcomes.decide.overlap import BoundChoice
 
 PORTIONS = MatchedPortions(
     parents=("P1", "P2", "P3", "P4"),

@@ -10,21 +10,22 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief import decisions, words
-from outcomes.brief.asked import Asked
-from outcomes.brief.facts import Facts
-from outcomes.brief.floor_grid import floor_grid
-from outcomes.brief.page import PageFigure, page_fields, render_page
-from outcomes.brief.results import results
-from outcomes.brief.write import results_text
-from outcomes.decide.threshold import Retirement
-from outcomes.decide.trade_off import (
+from outcomes.analysis.decisions.threshold import Retirement
+from outcomes.analysis.decisions.trade_off import (
     DAYS_PER_MONTH,
     alone,
     price_at_floors,
     trade_off,
     two_sided_rule,
 )
+from outcomes.answers.facts import Facts
+from outcomes.answers.floor_grid import floor_grid
+from outcomes.answers.request import Asked
+from outcomes.report.page import PageFigure, page_fields, render_page
+from outcomes.report.results import results
+from outcomes.report.write import results_text
+from outcomes.wording import answers as words
+from outcomes.wording import decisions
 
 FIGURE = PageFigure(b"<svg/>", (), "", (936.0, 504.0))
 

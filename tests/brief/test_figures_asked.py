@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from outcomes.brief.facts import Facts, gather_facts
-from outcomes.brief.figures import FIGURES, draw_named_figure
+from outcomes.answers.facts import Facts, gather_facts
+from outcomes.report.figures import FIGURES, draw_named_figure
 
 # Beside the trials themselves, which every footer counts.
 ASKED = {

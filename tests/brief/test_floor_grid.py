@@ -11,21 +11,22 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from outcomes.brief import page, words
-from outcomes.brief.answer_figure import draw_sheet, threshold_marks
-from outcomes.brief.facts import Facts
-from outcomes.brief.floor_control import floor_control
-from outcomes.brief.floor_grid import FloorPoint, floor_grid
-from outcomes.brief.results import results
-from outcomes.decide.shelf import review_shelf
-from outcomes.decide.threshold import set_threshold
+from outcomes.analysis.decisions.shelf import review_shelf
+from outcomes.analysis.decisions.threshold import set_threshold
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.answers.facts import Facts
+from outcomes.answers.floor_grid import FloorPoint, floor_grid
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
 from outcomes.draw.main_figure import IN_PAGE, draw_stacked_figure
 from outcomes.draw.theme import ALONE, Sheet
-from outcomes.fit.finds import fit_finds
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 from outcomes.records.read import read_records
+from outcomes.report import page
+from outcomes.report.answer_figure import draw_sheet, threshold_marks
+from outcomes.report.floor_control import floor_control
+from outcomes.report.results import results
 from outcomes.simulate import Truth, Unit, simulate_unit
+from outcomes.wording import answers as words
 
 SOME = (0.5, 0.7, 0.8, 0.85, 0.9, 0.95)
 UNITS = {

@@ -11,13 +11,14 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief import further_words, report
-from outcomes.brief.facts import Facts, gather_facts
-from outcomes.brief.questions import Questions
-from outcomes.brief.results import results
-from outcomes.brief.write import results_text
-from outcomes.fit.specifications import MAIN
+from outcomes.analysis.finds.sensitivity import MAIN
+from outcomes.answers.background import Questions
+from outcomes.answers.facts import Facts, gather_facts
 from outcomes.records.read import read_records
+from outcomes.report import report
+from outcomes.report.results import results
+from outcomes.report.write import results_text
+from outcomes.wording import sensitivity as further_words
 
 
 @pytest.mark.slow

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief.facts import Facts
-from outcomes.brief.figures import FIGURES
-from outcomes.brief.further_figures import FOLDED, folded_figures
-from outcomes.brief.page import PageFigure, page_fields, render_page
+from outcomes.answers.facts import Facts
 from outcomes.draw.save import describe_figure
+from outcomes.report.figures import FIGURES
+from outcomes.report.further_figures import FOLDED, folded_figures
+from outcomes.report.page import PageFigure, page_fields, render_page
 
 
 @pytest.fixture(scope="module")

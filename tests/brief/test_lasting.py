@@ -7,13 +7,17 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief import words
-from outcomes.brief.facts import Facts
-from outcomes.brief.further_words import kind_log_rank_sentence, log_rank_sentence
-from outcomes.brief.report import compare_lines, fit_lines
-from outcomes.brief.results import results
-from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime, IntervalPoint
-from outcomes.fit.interval_log_rank import IntervalLogRank, KindLogRank
+from outcomes.analysis.lifetimes.interval_censored import (
+    IntervalCurve,
+    IntervalLifetime,
+    IntervalPoint,
+)
+from outcomes.analysis.lifetimes.log_rank import IntervalLogRank, KindLogRank
+from outcomes.answers.facts import Facts
+from outcomes.report.report import compare_lines, fit_lines
+from outcomes.report.results import results
+from outcomes.wording import answers as words
+from outcomes.wording.sensitivity import kind_log_rank_sentence, log_rank_sentence
 
 
 def _curve(**changes: Any) -> IntervalCurve:

@@ -12,9 +12,9 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from outcomes.brief.facts import Facts, gather_facts
-from outcomes.brief.noted import late_log_sentence, noted_sentence, records_noted
+from outcomes.answers.facts import Facts, gather_facts
 from outcomes.records.read import read_records
+from outcomes.wording.records import late_log_sentence, noted_sentence, records_noted
 
 DEMO = Path(__file__).parents[2] / "synthetic_data"
 
@@ -175,7 +175,7 @@ def test_two_spellings_reach_page_terminal_and_results(
 
 @pytest.mark.slow
 def test_where_there_is_nothing_to_say_nothing_is_said(demo_facts: Facts) -> None:
-    from outcomes.brief.page import page_fields, render_page
+    from outcomes.report.page import page_fields, render_page
 
     quiet = demo_facts.joined.history
     quiet = replace(quiet, counted=replace(quiet.counted, inferred=quiet.counted.inferred & False))
@@ -282,8 +282,8 @@ def test_whether_the_answer_stays_without_late_logs_is_told(
     high: float | None,
     said: str,
 ) -> None:
-    from outcomes.brief.noted import _without_those
-    from outcomes.fit.specifications import LOGGED_FROM_THE_START
+    from outcomes.analysis.finds.sensitivity import LOGGED_FROM_THE_START
+    from outcomes.wording.records import _without_those
 
     term = demo_facts.fit.term("cycles")
     assert term is not None

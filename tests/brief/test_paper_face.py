@@ -13,8 +13,8 @@ import matplotlib
 import pytest
 from fontTools.ttLib import TTFont
 
-from outcomes.brief import paper_face
-from outcomes.brief.paper_face import paper_faces
+from outcomes.report import paper_face
+from outcomes.report.paper_face import paper_faces
 
 
 def _letters(font: bytes) -> set[str]:

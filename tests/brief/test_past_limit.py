@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.brief import words
-from outcomes.brief.facts import Facts
-from outcomes.decide.shelf import ShelfSource
+from outcomes.analysis.decisions.shelf import ShelfSource
+from outcomes.answers.facts import Facts
+from outcomes.wording import answers as words
 
 
 def test_held_sources_beyond_the_limit_and_not_condemned_are_named(demo_facts: Facts) -> None:

@@ -8,10 +8,11 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief import decisions, words
-from outcomes.brief.facts import Facts
-from outcomes.brief.figures import FIGURES, draw_named_figure
-from outcomes.brief.results import results
+from outcomes.answers.facts import Facts
+from outcomes.report.figures import FIGURES, draw_named_figure
+from outcomes.report.results import results
+from outcomes.wording import answers as words
+from outcomes.wording import decisions
 
 
 def test_the_price_told_is_that_of_the_limit_told(demo_facts: Facts) -> None:

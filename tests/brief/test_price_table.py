@@ -9,10 +9,12 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief import report, words
-from outcomes.brief.facts import Facts
-from outcomes.brief.page import PageFigure, render_page
-from outcomes.brief.price_table import (
+from outcomes.analysis.decisions.threshold import Retirement
+from outcomes.analysis.decisions.trade_off import DAYS_PER_MONTH
+from outcomes.answers.facts import Facts
+from outcomes.report import report
+from outcomes.report.page import PageFigure, render_page
+from outcomes.report.price_table import (
     HEADINGS,
     MOST_LIMITS,
     advised_points,
@@ -20,8 +22,7 @@ from outcomes.brief.price_table import (
     price_lines,
     price_rows,
 )
-from outcomes.decide.threshold import Retirement
-from outcomes.decide.trade_off import DAYS_PER_MONTH
+from outcomes.wording import answers as words
 
 
 def _by_age(facts: Facts, days: int) -> Retirement:

@@ -10,13 +10,13 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief import words
-from outcomes.brief.facts import Facts
-from outcomes.brief.page import PageFigure, page_fields, render_page
-from outcomes.brief.results import results
-from outcomes.brief.write import results_text
-from outcomes.fit.finds import change_along
-from outcomes.fit.result import VERDICTS
+from outcomes.analysis.finds.model import change_along
+from outcomes.analysis.results import VERDICTS
+from outcomes.answers.facts import Facts
+from outcomes.report.page import PageFigure, page_fields, render_page
+from outcomes.report.results import results
+from outcomes.report.write import results_text
+from outcomes.wording import answers as words
 
 # The published contract, section 4: what other people's scripts rely on.
 KEYS = {

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.brief import tables
-from outcomes.brief.facts import Facts
-from outcomes.brief.report import fit_lines
-from outcomes.fit.false_alerts import RateTerm
-from outcomes.fit.lifetime_model import LifetimeTerm, WeibullLifetime
-from outcomes.fit.result import LeftOut
-from outcomes.fit.training_diet import TrainingDiet
+from outcomes.analysis.lifetimes.regression import LifetimeTerm, WeibullLifetime
+from outcomes.analysis.results import LeftOut
+from outcomes.analysis.searches.false_alerts import RateTerm
+from outcomes.analysis.searches.training_history import TrainingDiet
+from outcomes.answers.facts import Facts
+from outcomes.report import tables
+from outcomes.report.report import fit_lines
 
 
 def _terms(*numbers: float) -> tuple[RateTerm, ...]:

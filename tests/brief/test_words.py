@@ -16,17 +16,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.brief import words
-from outcomes.decide.compare import Comparison
-from outcomes.decide.overlap import KindOverlap
-from outcomes.decide.shelf import ShelfSource
-from outcomes.decide.threshold import Retirement, Threshold, read_threshold, set_threshold
-from outcomes.fit.finds import FindFit, Slope, fit_finds, linear_predictor
-from outcomes.fit.reliability_rule import rule_false_call
-from outcomes.fit.result import Bin, CurvePoint, FindCurve, Lifetime
-from outcomes.fit.which_predicts import RatioTest, WhichPredicts, which_predicts
+from outcomes.analysis.decisions.compare import Comparison
+from outcomes.analysis.decisions.overlap import KindOverlap
+from outcomes.analysis.decisions.shelf import ShelfSource
+from outcomes.analysis.decisions.threshold import (
+    Retirement,
+    Threshold,
+    read_threshold,
+    set_threshold,
+)
+from outcomes.analysis.finds.cycles_or_age import RatioTest, WhichPredicts, which_predicts
+from outcomes.analysis.finds.model import FindFit, Slope, fit_finds, linear_predictor
+from outcomes.analysis.lifetimes.rule import rule_false_call
+from outcomes.analysis.results import Bin, CurvePoint, FindCurve, Lifetime
 from outcomes.records.tables import Finding
 from outcomes.settings import ReliabilityRule, Settings
+from outcomes.wording import answers as words
 
 Made = Callable[..., pd.DataFrame]
 Case = tuple[FindFit, WhichPredicts, Retirement]

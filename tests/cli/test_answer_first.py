@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief.out_folder import FILES
 from outcomes.errors import OutputError
 from outcomes.records.placing import place_first, write_files
+from outcomes.report.out_folder import FILES
 
 Call = Callable[..., Any]
 
@@ -36,7 +36,7 @@ def stopped_after_the_answer(monkeypatch: pytest.MonkeyPatch) -> Callable[[BaseE
         def raises(*_: object) -> None:
             raise error
 
-        monkeypatch.setattr("outcomes.brief.write.briefing_files", raises)
+        monkeypatch.setattr("outcomes.report.write.briefing_files", raises)
 
     return stop
 

@@ -12,13 +12,14 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from outcomes.brief.usable import ANALYSES, usable_rows
-from outcomes.decide import compare
-from outcomes.fit import false_alerts, lifetime, search_time
-from outcomes.fit.terms import plan_design, usable_trials
-from outcomes.joining.trials import join
+from outcomes.analysis.decisions import compare
+from outcomes.analysis.finds.design import plan_design, usable_trials
+from outcomes.analysis.lifetimes import kaplan_meier as lifetime
+from outcomes.analysis.searches import false_alerts, search_time
+from outcomes.exposure.trials import join
 from outcomes.records.read import read_records
 from outcomes.settings import ReliabilityRule, Settings
+from outcomes.wording.usable import ANALYSES, usable_rows
 
 DEMO = Path(__file__).parents[2] / "synthetic_data"
 

@@ -219,7 +219,7 @@ def test_a_defect_of_ours_is_one_line_and_no_traceback(
         raise ZeroDivisionError("first line\nsecond line")
 
     monkeypatch.delenv("OUTCOMES_TRACEBACK", raising=False)
-    monkeypatch.setattr("outcomes.brief.facts.gather_facts", broken)
+    monkeypatch.setattr("outcomes.answers.facts.gather_facts", broken)
     answer = call("fit", few_records)
     assert answer.status == 70
     assert answer.complaints == [
@@ -234,7 +234,7 @@ def test_stopping_by_hand_is_status_130(
     def stopped(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("outcomes.brief.facts.gather_facts", stopped)
+    monkeypatch.setattr("outcomes.answers.facts.gather_facts", stopped)
     answer = call("fit", few_records)
     assert answer.status == 130
     assert answer.complaints == ["outcomes: stopped; nothing was overwritten."]

@@ -164,7 +164,7 @@ def test_a_word_that_is_no_exposure_is_wrong_usage(call: Call, few_records: Path
 def test_resampling_adds_its_interval_by_source_and_by_dog(
     call: Call, falling: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from outcomes.decide import bootstrap
+    from outcomes.analysis.decisions import bootstrap
 
     real = bootstrap.bootstrap_threshold
     monkeypatch.setattr(

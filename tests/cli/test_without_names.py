@@ -12,8 +12,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from outcomes.brief.without_names import without_names
 from outcomes.records.read import read_records
+from outcomes.report.without_names import without_names
 
 NAMES = ("dog", "handler", "source", "trial", "session", "hide")
 

@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from outcomes.brief.out_folder import FILES, check_out, check_replaced
 from outcomes.errors import OutputError, UsageError
 from outcomes.records.placing import write_files
+from outcomes.report.out_folder import FILES, check_out, check_replaced
 
 Call = Callable[..., Any]
 

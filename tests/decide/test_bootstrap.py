@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from outcomes.decide import bootstrap as module
-from outcomes.decide.bootstrap import bootstrap_threshold
-from outcomes.decide.threshold import find_threshold
+from outcomes.analysis.decisions import bootstrap as module
+from outcomes.analysis.decisions.bootstrap import bootstrap_threshold
+from outcomes.analysis.decisions.threshold import find_threshold
+from outcomes.analysis.finds.model import fit_finds
 from outcomes.errors import FitError
-from outcomes.fit.finds import fit_finds
-from outcomes.fit.mixed import fit_mixed
+from outcomes.models.mixed import fit_mixed
 from outcomes.settings import Settings
 
 

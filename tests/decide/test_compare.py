@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from outcomes.brief.words import compare_sentence
-from outcomes.decide.compare import Comparison, _storage_design, compare_storage, e_value
-from outcomes.fit.finds import fit_finds, small_sample
-from outcomes.joining.trials import join
+from outcomes.analysis.decisions.compare import (
+    Comparison,
+    _storage_design,
+    compare_storage,
+    e_value,
+)
+from outcomes.analysis.finds.model import fit_finds, small_sample
+from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, Truth, simulate_unit
+from outcomes.wording.answers import compare_sentence
 
 
 def _compare(truth: Truth, seed: int = 2) -> Comparison:

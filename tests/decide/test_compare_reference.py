@@ -12,10 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.decide import compare as module
-from outcomes.decide.compare import compare_storage, e_value
-from outcomes.fit.finds import fit_finds
-from outcomes.fit.mixed import fit_mixed
+from outcomes.analysis.decisions import compare as module
+from outcomes.analysis.decisions.compare import compare_storage, e_value
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.models.mixed import fit_mixed
 from outcomes.settings import Settings
 
 

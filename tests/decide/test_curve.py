@@ -13,12 +13,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, special, stats
 
-from outcomes.decide import curve as module
-from outcomes.decide.curve import find_curve, log_odds_limits, observed_bins, standardised
-from outcomes.fit.finds import fit_finds, linear_predictor, refit
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.terms import plan_design
-from outcomes.joining.trials import join
+from outcomes.analysis.decisions import curve as module
+from outcomes.analysis.decisions.curve import (
+    find_curve,
+    log_odds_limits,
+    observed_bins,
+    standardised,
+)
+from outcomes.analysis.finds.design import plan_design
+from outcomes.analysis.finds.model import fit_finds, linear_predictor, refit
+from outcomes.exposure.trials import join
+from outcomes.models.mixed import fit_mixed
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, mean_find_probability, simulate_unit

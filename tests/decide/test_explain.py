@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from scipy import integrate, special, stats
 
-from outcomes.decide.explain import explain_source, source_level
-from outcomes.fit.finds import fit_finds
+from outcomes.analysis.decisions.explain import explain_source, source_level
+from outcomes.analysis.finds.model import fit_finds
 from outcomes.settings import Settings
 
 

@@ -10,18 +10,18 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from outcomes.decide.exposure_left import (
+from outcomes.analysis.decisions.exposure_left import (
     _from_today,
     _to_go,
     _years,
     exposure_left,
     first_things,
 )
-from outcomes.decide.rate_of_use import RateOfUse
-from outcomes.decide.shelf import ShelfSource, review_shelf
-from outcomes.decide.source_draws import DRAWS, draw_sources
-from outcomes.fit.finds import fit_finds
-from outcomes.joining.trials import join
+from outcomes.analysis.decisions.rate_of_use import RateOfUse
+from outcomes.analysis.decisions.shelf import ShelfSource, review_shelf
+from outcomes.analysis.decisions.source_draws import DRAWS, draw_sources
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, simulate_unit

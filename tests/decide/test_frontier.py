@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from outcomes.decide.frontier import FLOORS, threshold_frontier
-from outcomes.decide.threshold import set_threshold
-from outcomes.fit.finds import fit_finds
-from outcomes.fit.which_predicts import which_predicts
+from outcomes.analysis.decisions.frontier import FLOORS, threshold_frontier
+from outcomes.analysis.decisions.threshold import set_threshold
+from outcomes.analysis.finds.cycles_or_age import which_predicts
+from outcomes.analysis.finds.model import fit_finds
 from outcomes.settings import Settings
 
 

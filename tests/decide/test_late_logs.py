@@ -9,22 +9,22 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from outcomes.brief import words
-from outcomes.decide.bootstrap import _threshold
-from outcomes.decide.compare import _storage_design
-from outcomes.decide.curve import find_curve, met_at_all
-from outcomes.decide.shelf import review_shelf
-from outcomes.decide.threshold import set_threshold
-from outcomes.decide.trade_off import trade_off
-from outcomes.fit.conditions import choose_conditions
-from outcomes.fit.finds import FindFit, averaged_probability, fit_finds, linear_predictor
-from outcomes.fit.terms import UNLOGGED, plan_design
-from outcomes.fit.which_predicts import which_predicts
-from outcomes.joining.trials import Joined, join
+from outcomes.analysis.decisions.bootstrap import _threshold
+from outcomes.analysis.decisions.compare import _storage_design
+from outcomes.analysis.decisions.curve import find_curve, met_at_all
+from outcomes.analysis.decisions.shelf import review_shelf
+from outcomes.analysis.decisions.threshold import set_threshold
+from outcomes.analysis.decisions.trade_off import trade_off
+from outcomes.analysis.finds.cycles_or_age import which_predicts
+from outcomes.analysis.finds.design import UNLOGGED, plan_design
+from outcomes.analysis.finds.model import FindFit, averaged_probability, fit_finds, linear_predictor
+from outcomes.analysis.searches.design import choose_conditions
+from outcomes.exposure.trials import Joined, join
 from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, mean_find_probability, simulate_unit
+from outcomes.wording import answers as words
 
 Late = tuple[Records, Joined, FindFit]
 
@@ -142,7 +142,7 @@ def test_thaws_not_on_record_stay_out_of_refrigerated_against_frozen(late: Late)
 
 
 def test_nothing_is_priced_where_many_cycles_are_not_on_record(late: Late) -> None:
-    from outcomes.decide.rate_of_use import rate_of_use
+    from outcomes.analysis.decisions.rate_of_use import rate_of_use
 
     records, joined, fit = late
     verdict = which_predicts(fit, refits=0)
@@ -240,7 +240,7 @@ def test_one_late_log_does_not_cost_the_whole_answer() -> None:
 
 
 def test_early_warning_learns_nothing_of_late_logs(late: Late) -> None:
-    from outcomes.fit.watch import watch
+    from outcomes.analysis.monitoring.charts import watch
 
     joined = late[1]
     whole = joined.trials.assign(**{UNLOGGED: 0.0})
@@ -248,8 +248,8 @@ def test_early_warning_learns_nothing_of_late_logs(late: Late) -> None:
 
 
 def test_hazards_by_cycles_leave_out_sources_whose_cycles_are_not_known(late: Late) -> None:
-    from outcomes.brief.lasting import ask_lasting
-    from outcomes.fit.lifetime import fit_lifetime
+    from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
+    from outcomes.answers.lifetimes import ask_lasting
 
     records, joined, _fit = late
     trials, tables = joined.trials, (records.sources, records.storage)
@@ -269,7 +269,8 @@ def test_hazards_by_cycles_leave_out_sources_whose_cycles_are_not_known(late: La
 def test_the_search_time_curve_is_of_sources_logged_from_the_start(
     late: Late, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from outcomes.fit import search_curve, search_time
+    from outcomes.analysis.searches import search_time
+    from outcomes.analysis.searches import search_time_curve as search_curve
 
     asked: list[tuple] = []
     made = search_time.search_time_curve
@@ -298,7 +299,7 @@ def test_the_search_time_curve_is_of_sources_logged_from_the_start(
 
 
 def test_sources_that_would_tell_are_of_those_logged_from_the_start(late: Late) -> None:
-    from outcomes.fit.which_predicts import _would_separate
+    from outcomes.analysis.finds.cycles_or_age import _would_separate
 
     design = late[2].design
     begins_late = set(design.trials["source_id"][design.trials[UNLOGGED] > 30.0])

@@ -10,18 +10,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.decide.compare import compare_storage
-from outcomes.decide.matched_portions import (
+from outcomes.analysis.decisions.compare import compare_storage
+from outcomes.analysis.decisions.matched_portions import (
     MatchedPortions,
     _by_parent,
     common_odds_ratio,
     compare_portions,
     swapping_p,
 )
+from outcomes.analysis.finds.model import fit_finds
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import storage_history
-from outcomes.fit.clustered import fit_conditional
-from outcomes.fit.finds import fit_finds
+from outcomes.models.clustered import fit_conditional
 from outcomes.settings import Settings
 
 # R 4.2.2, datasets::UCBAdmissions: admitted and rejected men, admitted and rejected women, by

@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from outcomes.brief.decisions import kind_sentence, kinds_told
-from outcomes.decide.compare import compare_storage
-from outcomes.decide.overlap import (
+from outcomes.analysis.decisions.compare import compare_storage
+from outcomes.analysis.decisions.overlap import (
     KindComparison,
     compare_bounds,
     compare_kinds,
     storage_overlap,
 )
-from outcomes.fit.finds import fit_finds
+from outcomes.analysis.finds.model import fit_finds
 from outcomes.settings import Settings
+from outcomes.wording.decisions import kind_sentence, kinds_told
 
 
 @pytest.fixture(scope="module")
@@ -80,7 +80,7 @@ def test_a_wider_definition_takes_in_more_sources(fit):
 
 
 def test_definitions_that_part_trials_alike_are_fitted_once(fit, monkeypatch):
-    from outcomes.decide import overlap as module
+    from outcomes.analysis.decisions import overlap as module
 
     calls = []
 

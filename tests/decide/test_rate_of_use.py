@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.decide.rate_of_use import RateOfUse, rate_of_use, retired_by_place
+from outcomes.analysis.decisions.rate_of_use import RateOfUse, rate_of_use, retired_by_place
 from outcomes.exposure.stays import storage_history
 from outcomes.settings import Settings
 

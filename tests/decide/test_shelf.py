@@ -6,12 +6,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.decide.curve import reach_of
-from outcomes.decide.shelf import ShelfSource, _held, _predict_by, advice_at, review_shelf
-from outcomes.decide.source_draws import draw_over_spreads
-from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.fit.which_predicts import exposures_tied
-from outcomes.joining.trials import Joined, join
+from outcomes.analysis.decisions.curve import reach_of
+from outcomes.analysis.decisions.shelf import (
+    ShelfSource,
+    _held,
+    _predict_by,
+    advice_at,
+    review_shelf,
+)
+from outcomes.analysis.decisions.source_draws import draw_over_spreads
+from outcomes.analysis.finds.cycles_or_age import exposures_tied
+from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.exposure.trials import Joined, join
 from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings

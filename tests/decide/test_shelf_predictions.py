@@ -10,15 +10,15 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from outcomes.decide.shelf import (
+from outcomes.analysis.decisions.shelf import (
     _WIDE,
     ShelfSource,
     _trials_to_settle,
     held_sources,
     review_shelf,
 )
-from outcomes.fit.finds import fit_finds
-from outcomes.joining.trials import join
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, simulate_unit
@@ -176,7 +176,7 @@ def test_a_tenth_beyond_what_was_observed_is_no_new_country_and_more_is(unit, be
 
 
 def test_in_a_large_unit_five_hundred_evenly_chosen_trials_stand_for_all(unit, monkeypatch):
-    from outcomes.decide import shelf as module
+    from outcomes.analysis.decisions import shelf as module
 
     full = _shelf(unit)
     monkeypatch.setattr(module, "_STANDING", 100)

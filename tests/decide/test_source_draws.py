@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from outcomes.decide import source_draws
-from outcomes.decide.curve import model_of
-from outcomes.fit.finds import at_each_spread, fit_finds
+from outcomes.analysis.decisions import source_draws
+from outcomes.analysis.decisions.curve import model_of
+from outcomes.analysis.finds.model import at_each_spread, fit_finds
 from outcomes.settings import Settings
 
 

@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.decide.curve import find_curve, observed_bins, observed_to
-from outcomes.decide.threshold import find_threshold, read_threshold, set_threshold
-from outcomes.fit.finds import fit_finds
-from outcomes.fit.result import FindCurve
-from outcomes.fit.which_predicts import which_predicts
-from outcomes.joining.trials import join
+from outcomes.analysis.decisions.curve import find_curve, observed_bins, observed_to
+from outcomes.analysis.decisions.threshold import find_threshold, read_threshold, set_threshold
+from outcomes.analysis.finds.cycles_or_age import which_predicts
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.analysis.results import FindCurve
+from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, find_true_threshold, simulate_unit

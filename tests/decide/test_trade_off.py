@@ -9,13 +9,13 @@ import pandas as pd
 import pytest
 from scipy import integrate, special, stats
 
-from outcomes.decide import source_draws
-from outcomes.decide import trade_off as module
-from outcomes.decide.rate_of_use import Discard, RateOfUse, rate_of_use
-from outcomes.decide.trade_off import trade_off
-from outcomes.fit.finds import at_each_spread, fit_finds
-from outcomes.fit.which_predicts import exposures_tied, which_predicts
-from outcomes.joining.trials import join
+from outcomes.analysis.decisions import source_draws
+from outcomes.analysis.decisions import trade_off as module
+from outcomes.analysis.decisions.rate_of_use import Discard, RateOfUse, rate_of_use
+from outcomes.analysis.decisions.trade_off import trade_off
+from outcomes.analysis.finds.cycles_or_age import exposures_tied, which_predicts
+from outcomes.analysis.finds.model import at_each_spread, fit_finds
+from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, simulate_unit

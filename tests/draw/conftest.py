@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from outcomes.analysis.results import Bin, CurvePoint, FindCurve, Lifetime
 from outcomes.draw.main_figure import ThresholdMark
-from outcomes.fit.result import Bin, CurvePoint, FindCurve, Lifetime
 
 FOOTER = (
     "Synthetic unit, 2024-01-03 to 2026-06-28: 1,187 hide trials, 24 sources, 7 dogs; 61 rows set "

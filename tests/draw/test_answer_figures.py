@@ -10,6 +10,19 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
+from outcomes.analysis.lifetimes.interval_censored import (
+    IntervalCurve,
+    IntervalLifetime,
+    IntervalPoint,
+)
+from outcomes.analysis.lifetimes.regression import CycleHazard, LifetimeTerm, NextCycles
+from outcomes.analysis.searches.false_alerts import DogAlerts, FalseAlertFit
+from outcomes.analysis.searches.search_time import SearchTimeFit
+from outcomes.analysis.searches.search_time_curve import (
+    ObservedMedian,
+    SearchTimeCurve,
+    SearchTimePoint,
+)
 from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
 from outcomes.draw.false_alerts_figure import MOST_DOGS, draw_false_alerts_figure
 from outcomes.draw.save import render_figure
@@ -17,11 +30,6 @@ from outcomes.draw.search_time_figure import draw_search_time_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import drawable, theme
 from outcomes.draw.turnbull_figure import band, corners, draw_turnbull_figure, followed_by
-from outcomes.fit.false_alerts import DogAlerts, FalseAlertFit
-from outcomes.fit.interval_lifetime import IntervalCurve, IntervalLifetime, IntervalPoint
-from outcomes.fit.lifetime_model import CycleHazard, LifetimeTerm, NextCycles
-from outcomes.fit.search_curve import ObservedMedian, SearchTimeCurve, SearchTimePoint
-from outcomes.fit.search_time import SearchTimeFit
 
 from .looks import ax_of, lines, words
 

@@ -9,10 +9,16 @@ import pandas as pd
 import pytest
 from matplotlib.text import Text
 
+from outcomes.analysis.finds.validation import (
+    Area,
+    Calibration,
+    CalibrationPoint,
+    Quality,
+    Residual,
+)
 from outcomes.draw.calibration_figure import NOTHING, draw_calibration_figure
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.fit.quality import Area, Calibration, CalibrationPoint, Quality, Residual
 
 from .looks import assert_words_beside, ax_of, lines, words
 

@@ -7,11 +7,11 @@ from dataclasses import replace
 import pytest
 from matplotlib.figure import Figure
 
+from outcomes.analysis.results import LeftOut
+from outcomes.analysis.searches.signal_detection import Detection, Sensitivity, sensitivity
 from outcomes.draw.detection_figure import MOST_DOGS, NOTHING, draw_detection_figure
 from outcomes.draw.save import describe_figure, render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.fit.detection import Detection, Sensitivity, sensitivity
-from outcomes.fit.result import LeftOut
 
 from .looks import assert_words_apart, ax_of, lines, said, words
 

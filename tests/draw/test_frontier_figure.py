@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.decide.frontier import Frontier, FrontierPoint
+from outcomes.analysis.decisions.frontier import Frontier, FrontierPoint
 from outcomes.draw.frontier_figure import (
     CANNOT_KEEP,
     NOT_CALLED_FOR,

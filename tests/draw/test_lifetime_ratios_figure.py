@@ -7,6 +7,7 @@ from math import log
 import pytest
 from matplotlib.figure import Figure
 
+from outcomes.analysis.lifetimes.regression import CyclesAtAge, LifetimeTerm, WeibullLifetime
 from outcomes.draw.lifetime_ratios_figure import (
     NOT_PARTED,
     NOTHING,
@@ -14,7 +15,6 @@ from outcomes.draw.lifetime_ratios_figure import (
 )
 from outcomes.draw.save import describe_figure, render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.fit.lifetime_model import CyclesAtAge, LifetimeTerm, WeibullLifetime
 
 from .looks import assert_words_apart, ax_of, lines, said, words
 

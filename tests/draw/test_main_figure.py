@@ -23,7 +23,6 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
-from outcomes.brief.words import retire_after_words
 from outcomes.draw.find_panel import (
     exposure_scale,
     lowest_shown,
@@ -41,6 +40,7 @@ from outcomes.draw.main_figure import (
     draw_stacked_figure,
 )
 from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, LANE, Sheet, theme
+from outcomes.wording.answers import retire_after_words
 
 from .looks import ax_of
 

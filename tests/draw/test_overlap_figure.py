@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from outcomes.decide.overlap import KindOverlap
+from outcomes.analysis.decisions.overlap import KindOverlap
 from outcomes.draw.overlap_figure import NOTHING, draw_overlap_figure
 from outcomes.draw.save import render_figure
 

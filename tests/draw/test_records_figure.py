@@ -12,7 +12,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from outcomes.brief.facts import Facts
+from outcomes.answers.facts import Facts
 from outcomes.draw.records_figure import (
     IN_PAGE,
     LOOKS,

@@ -10,16 +10,16 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from outcomes.draw.rules_figure import NOTHING, draw_rules_figure
-from outcomes.draw.save import describe_figure, render_figure
-from outcomes.draw.sheet import CAUTION
-from outcomes.fit.alternative_rules import (
+from outcomes.analysis.lifetimes.rules_compared import (
     CalledSource,
     RuleComparison,
     RuleOutcome,
     compare_rules,
 )
-from outcomes.fit.watch import watch
+from outcomes.analysis.monitoring.charts import watch
+from outcomes.draw.rules_figure import NOTHING, draw_rules_figure
+from outcomes.draw.save import describe_figure, render_figure
+from outcomes.draw.sheet import CAUTION
 from outcomes.settings import ReliabilityRule, Settings
 from tests.fit.test_watch import searches
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
+from outcomes.analysis.finds.sensitivity import MAIN, Agreement, Specification, Specifications
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.specification_figure import (
@@ -21,7 +22,6 @@ from outcomes.draw.specification_figure import (
     percent_ticks,
 )
 from outcomes.draw.theme import FITTED
-from outcomes.fit.specifications import MAIN, Agreement, Specification, Specifications
 
 from .looks import assert_words_beside, ax_of, words
 

@@ -8,8 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.decide.rate_of_use import Discard
-from outcomes.decide.trade_off import Advantage, PresentPractice, TradeOff, TradeOffPoint
+from outcomes.analysis.decisions.rate_of_use import Discard
+from outcomes.analysis.decisions.trade_off import (
+    Advantage,
+    PresentPractice,
+    TradeOff,
+    TradeOffPoint,
+)
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.trade_off_figure import (

@@ -7,12 +7,12 @@ from dataclasses import replace
 import pytest
 from matplotlib.figure import Figure
 
+from outcomes.analysis.results import LeftOut
+from outcomes.analysis.searches.false_alerts import RateTerm
+from outcomes.analysis.searches.training_history import DietBin, DietPoint, TrainingDiet
 from outcomes.draw.save import describe_figure, render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.training_diet_figure import NOTHING, draw_training_diet_figure
-from outcomes.fit.false_alerts import RateTerm
-from outcomes.fit.result import LeftOut
-from outcomes.fit.training_diet import DietBin, DietPoint, TrainingDiet
 
 from .looks import assert_words_apart, ax_of, lines, said, words
 

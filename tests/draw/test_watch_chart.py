@@ -11,11 +11,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
+from outcomes.analysis.monitoring.charts import Chart, Watch, WatchedTrial
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import theme
 from outcomes.draw.watch_chart import NOTHING, draw_watch_chart
-from outcomes.fit.watch import Chart, Watch, WatchedTrial
 
 from .looks import ax_of, words
 

@@ -7,17 +7,17 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from outcomes.errors import SettingsError
-from outcomes.fit.alternative_rules import (
+from outcomes.analysis.finds.model import averaged_probability
+from outcomes.analysis.lifetimes.rule import rule_false_call
+from outcomes.analysis.lifetimes.rules_compared import (
     compare_rules,
     first_below,
     misses_needed,
     proportion_false_call,
 )
-from outcomes.fit.cusum import Healthy, simulate_highest
-from outcomes.fit.finds import averaged_probability
-from outcomes.fit.reliability_rule import rule_false_call
-from outcomes.fit.watch import learn_unchanging, watch
+from outcomes.analysis.monitoring.charts import learn_unchanging, watch
+from outcomes.errors import SettingsError
+from outcomes.models.cusum import Healthy, simulate_highest
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
 from .test_watch import searches
@@ -192,7 +192,9 @@ def test_trials_that_are_independent_and_alike_are_called_as_the_exact_chain_say
     trials = searches(np.random.default_rng(2)).assign(held_days=lambda t: t["age_days"])
     log_odds = np.full(600, np.log(0.85 / 0.15))
     alike = Healthy(log_odds, np.full(600, 0.15), np.arange(600), chart_sd=0.0, block_sd=0.0)
-    monkeypatch.setattr("outcomes.fit.alternative_rules.learn_unchanging", lambda *_: alike)
+    monkeypatch.setattr(
+        "outcomes.analysis.lifetimes.rules_compared.learn_unchanging", lambda *_: alike
+    )
     by_misses, by_share, _ = compare_rules(trials, watch(trials, ANY_DOG), ANY_DOG).rules
     rule, window = ANY_DOG.rule, ANY_DOG.unreliable.proportion_window
     needed = misses_needed(window, ANY_DOG.floor, ANY_DOG.confidence)

@@ -8,11 +8,11 @@ import pandas as pd
 import pytest
 from scipy import special, stats
 
-from outcomes.fit import bias
-from outcomes.fit.bias import first_order_bias, reduce_bias
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.result import MixedFit
+from outcomes.models import mixed_bias as bias
 from outcomes.models.joint_covariance import Block, joint_covariance
+from outcomes.models.mixed import fit_mixed
+from outcomes.models.mixed_bias import first_order_bias, reduce_bias
+from outcomes.models.mixed_result import MixedFit
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -14,7 +14,7 @@ from scipy.special import expit
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
 from outcomes.errors import FitError
-from outcomes.fit.clustered import MOST_WORK, fit_clustered, fit_conditional, fit_gee
+from outcomes.models.clustered import MOST_WORK, fit_clustered, fit_conditional, fit_gee
 
 
 def errors(fit):

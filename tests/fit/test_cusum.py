@@ -7,7 +7,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from scipy.special import expit, logit
 
-from outcomes.fit.cusum import Healthy, chart_values, limit_for, miss_scores, simulate_highest
+from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores, simulate_highest
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy.stats import norm
 
-from outcomes.fit.detection import fit_detection, sensitivity
+from outcomes.analysis.searches.signal_detection import fit_detection, sensitivity
 from outcomes.settings import Settings
 
 

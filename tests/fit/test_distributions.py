@@ -14,8 +14,8 @@ from lifelines.exceptions import StatError
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-from outcomes.fit import distributions
-from outcomes.fit.product_limit import product_limit
+from outcomes.models import distributions
+from outcomes.models.product_limit import product_limit
 
 RNG = np.random.default_rng(20)
 VALUES = RNG.normal(0.0, 3.0, 500)

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.fit.dogs import DogReview, review_dogs
-from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.fit.mixed import fit_mixed
+from outcomes.analysis.finds.dog_and_source_effects import DogReview, review_dogs
+from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.models.mixed import fit_mixed
 from outcomes.settings import Settings
 
 REFERENCE = Path(__file__).parents[1] / "reference"

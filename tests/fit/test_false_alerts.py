@@ -12,10 +12,10 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from outcomes.fit import rates
-from outcomes.fit.false_alerts import fit_false_alerts, rate_interval, share_interval
-from outcomes.fit.maximise import maximise
-from outcomes.fit.rates import clustered_rate_errors, fit_rates, overdispersion_p
+from outcomes.analysis.searches.false_alerts import fit_false_alerts, rate_interval, share_interval
+from outcomes.models import counts as rates
+from outcomes.models.counts import clustered_rate_errors, fit_rates, overdispersion_p
+from outcomes.models.newton import maximise
 from outcomes.settings import Settings
 
 REFERENCE = Path(__file__).parents[1] / "reference"

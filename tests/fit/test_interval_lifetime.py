@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.fit.interval_lifetime import fit_interval_lifetime
-from outcomes.fit.lifetime import NO_TRIAL_COUNTS, fit_lifetime
-from outcomes.fit.result import Lifetime
+from outcomes.analysis.lifetimes.interval_censored import fit_interval_lifetime
+from outcomes.analysis.lifetimes.kaplan_meier import NO_TRIAL_COUNTS, fit_lifetime
+from outcomes.analysis.results import Lifetime
 from outcomes.settings import Settings
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "25"))

@@ -12,14 +12,14 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 
-from outcomes.errors import FitError
-from outcomes.fit.interval_log_rank import (
+from outcomes.analysis.lifetimes.log_rank import (
     compare_interval_curves,
     compare_kinds,
     interval_log_rank_groups,
     interval_log_rank_test,
 )
-from outcomes.fit.restricted_mean import log_rank_test
+from outcomes.analysis.lifetimes.restricted_mean import log_rank_test
+from outcomes.errors import FitError
 
 from .test_interval_lifetime import followed, lifetime
 from .test_turnbull import NOT_SEEN, RADIATION, WITH_CHEMOTHERAPY, censored, intervals

@@ -10,11 +10,11 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
+from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.analysis.finds.profile import profile_interval, profile_limits
 from outcomes.errors import FitError
-from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.fit.intervals import profile_interval, profile_limits
-from outcomes.fit.mixed import fit_mixed
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
+from outcomes.models.mixed import fit_mixed
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, simulate_unit

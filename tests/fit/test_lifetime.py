@@ -13,7 +13,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from lifelines import KaplanMeierFitter
 
-from outcomes.fit.lifetime import fit_lifetime
+from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
 from outcomes.settings import ReliabilityRule, Settings
 
 REFERENCE = Path(__file__).parents[1] / "reference"

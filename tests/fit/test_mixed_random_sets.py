@@ -29,8 +29,8 @@ import random_sets
 from mixed_cases import Case
 
 from outcomes.errors import FitError
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.result import MixedFit
+from outcomes.models.mixed import fit_mixed
+from outcomes.models.mixed_result import MixedFit
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -23,8 +23,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.fit.mixed import fit_mixed, linear_predictor_variance
-from outcomes.fit.result import MixedFit
+from outcomes.models.mixed import fit_mixed, linear_predictor_variance
+from outcomes.models.mixed_result import MixedFit
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from scipy import integrate, special
 
-from outcomes.fit.finds import fit_finds
-from outcomes.fit.open_still import at_the_mean
-from outcomes.fit.result import MixedFit
-from outcomes.fit.source_spread import with_plausible_spread
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.models.mixed_posterior_mean import at_the_mean
+from outcomes.models.mixed_result import MixedFit
+from outcomes.models.mixed_variance import with_plausible_spread
 from outcomes.settings import Settings
 
 

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.fit.finds import fit_finds
-from outcomes.fit.penalised import _firth, fit_penalised
+from outcomes.analysis.finds.firth import _firth, fit_penalised
+from outcomes.analysis.finds.model import fit_finds
 from outcomes.settings import Settings
 
 REFERENCE = Path(__file__).parents[1] / "reference"

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from scipy.special import expit, logit
 from scipy.stats import mannwhitneyu, norm
 
-from outcomes.fit.finds import averaged_probability, fit_finds
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.quality import (
+from outcomes.analysis.finds.model import averaged_probability, fit_finds
+from outcomes.analysis.finds.sensitivity import restrict
+from outcomes.analysis.finds.validation import (
     Drift,
     _drift_sentence,
     area_under_curve,
@@ -26,7 +26,7 @@ from outcomes.fit.quality import (
     check_quality,
     predict_unseen,
 )
-from outcomes.fit.specifications import restrict
+from outcomes.models.mixed import fit_mixed
 from outcomes.settings import Settings
 
 SETTINGS = Settings()

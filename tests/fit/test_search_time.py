@@ -14,12 +14,13 @@ from hypothesis import strategies as st
 from lifelines.datasets import load_rossi
 from scipy.stats import binom
 
+from outcomes.analysis.searches.search_time import clustered_errors, fit_search_time
 from outcomes.errors import FitError
-from outcomes.fit import accelerated, cox
-from outcomes.fit.accelerated import fit_accelerated
-from outcomes.fit.cox import fit_cox
-from outcomes.fit.maximise import maximise
-from outcomes.fit.search_time import clustered_errors, fit_search_time
+from outcomes.models import aft as accelerated
+from outcomes.models import cox
+from outcomes.models.aft import fit_accelerated
+from outcomes.models.cox import fit_cox
+from outcomes.models.newton import maximise
 from outcomes.settings import Settings
 
 REFERENCE = Path(__file__).parents[1] / "reference"

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import CubicSpline
 
-from outcomes.decide.curve import find_curve
-from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.fit.shape import Shapes, compare_shapes, natural_spline
+from outcomes.analysis.decisions.curve import find_curve
+from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.analysis.finds.shape import Shapes, compare_shapes, natural_spline
 from outcomes.settings import Settings
 
 PLANTED: dict[str, Callable[[np.ndarray], np.ndarray]] = {

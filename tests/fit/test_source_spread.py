@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.source_spread import Penalised, profile_of_spread, with_plausible_spread
+from outcomes.models.mixed import fit_mixed
+from outcomes.models.mixed_variance import Penalised, profile_of_spread, with_plausible_spread
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -13,21 +13,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
-from outcomes.fit import specifications as way
-from outcomes.fit.bias import reduce_bias
-from outcomes.fit.finds import fit_finds
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.specifications import (
+from outcomes.analysis.finds import sensitivity as way
+from outcomes.analysis.finds.design import plan_design
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.analysis.finds.sensitivity import (
     MAIN,
     most_influential,
     restrict,
     split_within,
     try_specifications,
 )
-from outcomes.fit.spline import natural_spline, spline_knots
-from outcomes.fit.terms import plan_design
-from outcomes.fit.unlogged_thaws import add_thaws, exposures_of, history_of
-from outcomes.joining.trials import join
+from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, history_of
+from outcomes.exposure.trials import join
+from outcomes.models.mixed import fit_mixed
+from outcomes.models.mixed_bias import reduce_bias
+from outcomes.models.splines import natural_spline, spline_knots
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, Truth, demo_unit, simulate_unit

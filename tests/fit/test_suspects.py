@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.fit.finds import fit_finds
-from outcomes.fit.suspects import SUSPECTS, Suspects, compare_suspects, transformed
-from outcomes.joining.trials import join
+from outcomes.analysis.finds.confounders import SUSPECTS, Suspects, compare_suspects, transformed
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, simulate_unit

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.fit.terms import plan_design, usable_trials
+from outcomes.analysis.finds.design import plan_design, usable_trials
 from outcomes.models.separation import is_separated
 
 

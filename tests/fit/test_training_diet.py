@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy.stats import poisson
 
-from outcomes.fit.ratio import sized
-from outcomes.fit.training_diet import fit_training_diet, training_diet
+from outcomes.analysis.searches.training_history import fit_training_diet, training_diet
+from outcomes.models.ratio import sized
 from outcomes.settings import Settings
 
 FIRST_DAY = pd.Timestamp("2024-01-01")

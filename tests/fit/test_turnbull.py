@@ -9,7 +9,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from statsmodels.duration.survfunc import SurvfuncRight
 
-from outcomes.fit.turnbull import fit_cells, fit_turnbull, lay_out
+from outcomes.models.turnbull import fit_cells, fit_turnbull, lay_out
 
 NOT_SEEN = np.inf
 # Breast cosmesis data, months to retraction: Finkelstein and Wolfe (1985), Biometrics 41, 933-945.

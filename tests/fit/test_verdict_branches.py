@@ -11,12 +11,12 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from outcomes.analysis.finds import cycles_or_age as module
+from outcomes.analysis.finds.cycles_or_age import which_predicts
+from outcomes.analysis.finds.design import plan_design
+from outcomes.analysis.finds.model import fit_finds, less_biased
 from outcomes.errors import FitError
-from outcomes.fit import which_predicts as module
-from outcomes.fit.finds import fit_finds, less_biased
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.terms import plan_design
-from outcomes.fit.which_predicts import which_predicts
+from outcomes.models.mixed import fit_mixed
 from outcomes.settings import Settings
 
 SETTINGS = Settings()

@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 from scipy.special import expit
 
+from outcomes.analysis.monitoring.charts import watch
 from outcomes.errors import SettingsError
-from outcomes.fit.cusum import chart_values
-from outcomes.fit.watch import watch
+from outcomes.models.cusum import chart_values
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))

@@ -12,12 +12,12 @@ import pytest
 import statsmodels.api as sm
 from scipy import special, stats
 
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts, which_predicts
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.analysis.results import VERDICTS
 from outcomes.errors import FitError
-from outcomes.fit.finds import fit_finds
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.result import VERDICTS
-from outcomes.fit.which_predicts import WhichPredicts, which_predicts
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
+from outcomes.models.mixed import fit_mixed
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, simulate_unit
@@ -171,7 +171,7 @@ def test_finds_parted_from_misses_without_overlap_get_no_made_up_size(made_trial
 def test_the_answer_is_the_same_from_any_number_of_processes(
     made_trials: Made, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from outcomes.fit import which_predicts as module
+    from outcomes.analysis.finds import cycles_or_age as module
 
     fit = fit_finds(made_trials(2, n=600, cycle=-0.12, baseline=3.0, source_sd=0.3), Settings())
     steps: list[tuple[int, int]] = []
@@ -188,7 +188,7 @@ def test_the_answer_is_the_same_from_any_number_of_processes(
 def test_refits_go_on_until_more_could_not_change_the_answer(
     made_trials: Made, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from outcomes.fit import which_predicts as module
+    from outcomes.analysis.finds import cycles_or_age as module
 
     fit = fit_finds(made_trials(6, n=400, cycle=-0.07, source_sd=0.8), Settings())
     asked = which_predicts(fit, refits=60)

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from outcomes.exposure.accumulate import EXPOSURES, OF_READINGS, exposure_at
-from outcomes.joining.set_aside import set_aside_frame
-from outcomes.joining.trials import join
+from outcomes.exposure.set_aside import set_aside_frame
+from outcomes.exposure.trials import join
 from outcomes.records.columns import ADDED
 from outcomes.records.tables import Finding, Records
 from outcomes.settings import Settings

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 from outcomes.records.read import read_records
 
 TABLES = {

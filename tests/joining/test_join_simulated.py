@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 from outcomes.records.tables import Records
 from outcomes.settings import Settings
 from outcomes.simulate.truth import Truth

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.simulate import DEMO, simulate_unit
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from outcomes.joining.set_aside import with_set_aside
+from outcomes.exposure.set_aside import with_set_aside
 from outcomes.records.tables import Examination, Finding
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 from outcomes.records.read import read_records
 from outcomes.settings import Settings
 

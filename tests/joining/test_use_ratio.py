@@ -6,7 +6,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import optimize
 
-from outcomes.joining.use_ratio import use_ratio
+from outcomes.exposure.use_ratio import use_ratio
 
 NEVER = pd.Series([], index=pd.Index([], dtype=str), dtype="datetime64[ns]")
 

@@ -6,7 +6,7 @@ import io
 import pandas as pd
 import pytest
 
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 from outcomes.records.csv_text import csv_bytes
 from outcomes.records.read import read_records
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import pandas as pd
 import pytest
 
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 from outcomes.records.read import examine_and_read, examine_records
 
 DEMO = Path(__file__).parents[2] / "synthetic_data"

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import pandas as pd
 import pytest
 
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 from outcomes.records.columns import ADDED, TABLES
 from outcomes.records.read import examine_records, read_records
 from outcomes.records.rules import RULES, VALUE_RULES

@@ -16,12 +16,13 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from outcomes.decide.compare import e_value
-from outcomes.decide.curve import GRID, observed_bins, standardised
-from outcomes.decide.threshold import Threshold, read_threshold
-from outcomes.fit.mixed import fit_mixed, linear_predictor_variance
-from outcomes.fit.result import FindCurve, MixedFit
-from outcomes.fit.terms import Column, Design
+from outcomes.analysis.decisions.compare import e_value
+from outcomes.analysis.decisions.curve import GRID, observed_bins, standardised
+from outcomes.analysis.decisions.threshold import Threshold, read_threshold
+from outcomes.analysis.finds.design import Column, Design
+from outcomes.analysis.results import FindCurve
+from outcomes.models.mixed import fit_mixed, linear_predictor_variance
+from outcomes.models.mixed_result import MixedFit
 
 
 def _rdata(package: str, name: str) -> pd.DataFrame:

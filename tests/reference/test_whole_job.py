@@ -16,10 +16,10 @@ import pandas as pd
 import pytest
 import whole_job_cases as cases
 
-from outcomes.fit.interval_hazard import Intervals, fit_weibull
-from outcomes.fit.lifetime_model import fit_cycles_at_age
-from outcomes.fit.restricted_mean import log_rank_test, mean_by_group
-from outcomes.fit.turnbull import fit_turnbull
+from outcomes.analysis.lifetimes.regression import fit_cycles_at_age
+from outcomes.analysis.lifetimes.restricted_mean import log_rank_test, mean_by_group
+from outcomes.models.interval_weibull import Intervals, fit_weibull
+from outcomes.models.turnbull import fit_turnbull
 
 HERE = Path(__file__).parent
 # R stores twelve digits.

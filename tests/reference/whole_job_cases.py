@@ -7,16 +7,17 @@ from pathlib import Path
 
 import numpy as np
 
-from outcomes.fit.accelerated import FAMILIES, AcceleratedFit, fit_accelerated
-from outcomes.fit.conditions import choose_conditions
-from outcomes.fit.false_alerts import FalseAlertFit, fit_false_alerts
-from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.fit.lifetime import fit_lifetime
-from outcomes.fit.mixed import fit_mixed
-from outcomes.fit.result import Lifetime, MixedFit
-from outcomes.fit.search_time import SearchTimeFit, fit_search_time
-from outcomes.fit.terms import usable_trials
-from outcomes.joining.trials import Joined, join
+from outcomes.analysis.finds.design import usable_trials
+from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
+from outcomes.analysis.results import Lifetime
+from outcomes.analysis.searches.design import choose_conditions
+from outcomes.analysis.searches.false_alerts import FalseAlertFit, fit_false_alerts
+from outcomes.analysis.searches.search_time import SearchTimeFit, fit_search_time
+from outcomes.exposure.trials import Joined, join
+from outcomes.models.aft import FAMILIES, AcceleratedFit, fit_accelerated
+from outcomes.models.mixed import fit_mixed
+from outcomes.models.mixed_result import MixedFit
 from outcomes.records.read import read_records
 
 ROOT = Path(__file__).parents[2]

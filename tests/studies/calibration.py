@@ -42,18 +42,18 @@ from promises import (
 from scipy import stats
 from side_by_side import RUN, add_options, begin_run, run_side_by_side, told_end, told_runs, where
 
-from outcomes.decide.shelf import review_shelf
-from outcomes.decide.threshold import find_threshold
-from outcomes.exposure.accumulate import exposure_at
-from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.fit.terms import on_late_logs
-from outcomes.fit.which_predicts import (
+from outcomes.analysis.decisions.shelf import review_shelf
+from outcomes.analysis.decisions.threshold import find_threshold
+from outcomes.analysis.finds.cycles_or_age import (
     MUCH_MISSING,
     WhichPredicts,
     exposures_tied,
     which_predicts,
 )
-from outcomes.joining.trials import join
+from outcomes.analysis.finds.design import on_late_logs
+from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.exposure.accumulate import exposure_at
+from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.simulate import SCENARIOS, Truth, find_true_threshold, simulate_unit
 

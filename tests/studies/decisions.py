@@ -27,16 +27,16 @@ from promises import HOW_JUDGED, SLACK, Found, in_short, judged, made_by, promis
 from scipy import special, stats
 from side_by_side import RUN, add_options, begin_run, run_side_by_side, told_end, told_runs, where
 
-from outcomes.decide.bootstrap import bootstrap_threshold
-from outcomes.decide.exposure_left import exposure_left
-from outcomes.decide.rate_of_use import rate_of_use
-from outcomes.decide.shelf import review_shelf
-from outcomes.decide.source_draws import draw_over_spreads
-from outcomes.decide.threshold import find_threshold
-from outcomes.decide.trade_off import trade_off
-from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.fit.which_predicts import which_predicts
-from outcomes.joining.trials import Joined, join
+from outcomes.analysis.decisions.bootstrap import bootstrap_threshold
+from outcomes.analysis.decisions.exposure_left import exposure_left
+from outcomes.analysis.decisions.rate_of_use import rate_of_use
+from outcomes.analysis.decisions.shelf import review_shelf
+from outcomes.analysis.decisions.source_draws import draw_over_spreads
+from outcomes.analysis.decisions.threshold import find_threshold
+from outcomes.analysis.decisions.trade_off import trade_off
+from outcomes.analysis.finds.cycles_or_age import which_predicts
+from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.exposure.trials import Joined, join
 from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings

@@ -40,7 +40,7 @@ from hypothesis import strategies as st
 from side_by_side import begin_run
 
 from outcomes.errors import OutcomesError
-from outcomes.joining.trials import Joined, join
+from outcomes.exposure.trials import Joined, join
 from outcomes.records.read import examine_and_read
 from outcomes.records.tables import Records
 

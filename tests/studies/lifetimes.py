@@ -37,15 +37,15 @@ from promises import (
 from scipy import optimize, special, stats
 from side_by_side import add_options, run_stored, told_end, told_runs, where
 
-from outcomes.fit.alternative_rules import compare_rules, misses_needed
-from outcomes.fit.interval_lifetime import fit_interval_lifetime
-from outcomes.fit.interval_log_rank import compare_interval_curves, compare_kinds
-from outcomes.fit.lifetime import counting_trials, fit_lifetime
-from outcomes.fit.lifetime_model import fit_cycles_at_age, fit_weibull_lifetime
-from outcomes.fit.reliability_rule import first_called
-from outcomes.fit.result import Lifetime
-from outcomes.fit.watch import watch
-from outcomes.joining.trials import join
+from outcomes.analysis.lifetimes.interval_censored import fit_interval_lifetime
+from outcomes.analysis.lifetimes.kaplan_meier import counting_trials, fit_lifetime
+from outcomes.analysis.lifetimes.log_rank import compare_interval_curves, compare_kinds
+from outcomes.analysis.lifetimes.regression import fit_cycles_at_age, fit_weibull_lifetime
+from outcomes.analysis.lifetimes.rule import first_called
+from outcomes.analysis.lifetimes.rules_compared import compare_rules, misses_needed
+from outcomes.analysis.monitoring.charts import watch
+from outcomes.analysis.results import Lifetime
+from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import ReliabilityRule, Settings
 from outcomes.simulate import SCENARIOS, Unit, simulate_unit

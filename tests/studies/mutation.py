@@ -3,7 +3,7 @@
 From the repository's root, with the extra ``mutation`` (DEVELOPERS.md says how):
 
     .venv/bin/python tests/studies/mutation.py                          every module of the plan
-    .venv/bin/python tests/studies/mutation.py joining/set_aside.py     these alone
+    .venv/bin/python tests/studies/mutation.py exposure/set_aside.py    these alone
     .venv/bin/python tests/studies/mutation.py --sample 40              so many faults a module
     .venv/bin/python tests/studies/mutation.py --page-only              the page again
 
@@ -47,28 +47,40 @@ PLAN: dict[str, tuple[str, ...]] = {
     "exposure/readings.py": EXPOSURE,
     "exposure/stays.py": EXPOSURE,
     "exposure/thaws.py": EXPOSURE,
-    "joining/set_aside.py": JOINING,
-    "joining/trials.py": JOINING,
-    "decide/bootstrap.py": ("tests/decide/test_bootstrap.py",),
-    "decide/compare.py": ("tests/decide/test_compare.py", "tests/decide/test_compare_reference.py"),
-    "decide/curve.py": (
+    "exposure/set_aside.py": JOINING,
+    "exposure/trials.py": JOINING,
+    "analysis/decisions/bootstrap.py": ("tests/decide/test_bootstrap.py",),
+    "analysis/decisions/compare.py": (
+        "tests/decide/test_compare.py",
+        "tests/decide/test_compare_reference.py",
+    ),
+    "analysis/decisions/curve.py": (
         "tests/decide/test_curve.py",
         "tests/decide/test_threshold.py",
         "tests/reference/test_logistic_reference.py",
     ),
-    "decide/explain.py": ("tests/decide/test_explain.py",),
-    "decide/exposure_left.py": ("tests/decide/test_exposure_left.py",),
-    "decide/frontier.py": ("tests/decide/test_frontier.py",),
-    "decide/matched_portions.py": ("tests/decide/test_matched_portions.py",),
-    "decide/overlap.py": ("tests/decide/test_overlap.py",),
-    "decide/rate_of_use.py": ("tests/decide/test_rate_of_use.py",),
-    "decide/shelf.py": ("tests/decide/test_shelf.py", "tests/decide/test_shelf_predictions.py"),
-    "decide/source_draws.py": ("tests/decide/test_curve.py", "tests/decide/test_exposure_left.py"),
-    "decide/threshold.py": (
+    "analysis/decisions/explain.py": ("tests/decide/test_explain.py",),
+    "analysis/decisions/exposure_left.py": ("tests/decide/test_exposure_left.py",),
+    "analysis/decisions/frontier.py": ("tests/decide/test_frontier.py",),
+    "analysis/decisions/matched_portions.py": ("tests/decide/test_matched_portions.py",),
+    "analysis/decisions/overlap.py": ("tests/decide/test_overlap.py",),
+    "analysis/decisions/rate_of_use.py": ("tests/decide/test_rate_of_use.py",),
+    "analysis/decisions/shelf.py": (
+        "tests/decide/test_shelf.py",
+        "tests/decide/test_shelf_predictions.py",
+    ),
+    "analysis/decisions/source_draws.py": (
+        "tests/decide/test_curve.py",
+        "tests/decide/test_exposure_left.py",
+    ),
+    "analysis/decisions/threshold.py": (
         "tests/decide/test_threshold.py",
         "tests/reference/test_logistic_reference.py",
     ),
-    "decide/trade_off.py": ("tests/decide/test_trade_off.py", "tests/brief/test_either.py"),
+    "analysis/decisions/trade_off.py": (
+        "tests/decide/test_trade_off.py",
+        "tests/brief/test_either.py",
+    ),
 }
 # A fault is noticed by the first example that fails: making it small would take minutes each.
 NO_SHRINKING = """
@@ -241,7 +253,7 @@ def as_markdown(rows: list[dict[str, str]]) -> str:
         "at 95 %. One row again, the number planted and the seed from the row:",
         "",
         "```text",
-        "python tests/studies/mutation.py --sample 30 --seed 1 decide/curve.py",
+        "python tests/studies/mutation.py --sample 30 --seed 1 analysis/decisions/curve.py",
         "```",
         "",
     ]
@@ -303,7 +315,7 @@ def overall(shares: Sequence[tuple[int, int, int]]) -> str:
 def main() -> None:
     """Plant faults in the modules named and write the page."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("modules", nargs="*", help="of the plan, such as joining/set_aside.py")
+    parser.add_argument("modules", nargs="*", help="of the plan, such as exposure/set_aside.py")
     parser.add_argument("--children", type=int, default=os.cpu_count() or 1, help="processes")
     parser.add_argument("--sample", type=int, help="plant so many faults a module, at random")
     parser.add_argument("--seed", type=int, default=1, help="which ones")

@@ -8,7 +8,7 @@ from dataclasses import replace
 import fuzz
 import pytest
 
-from outcomes.joining.trials import join
+from outcomes.exposure.trials import join
 
 UNDAMAGED = {
     "form": "csv", "cells": [], "typed": [], "rows": [], "bytes": [], "file": "trials",

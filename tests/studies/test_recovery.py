@@ -40,10 +40,10 @@ import pandas as pd
 import pytest
 from scipy import optimize, special, stats
 
-from outcomes.decide.threshold import Threshold, find_threshold, read_threshold
-from outcomes.fit import source_spread
-from outcomes.fit.finds import FindFit, fit_finds
-from outcomes.joining.trials import join
+from outcomes.analysis.decisions.threshold import Threshold, find_threshold, read_threshold
+from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.exposure.trials import join
+from outcomes.models import mixed_variance as source_spread
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, mean_find_probability, simulate_unit

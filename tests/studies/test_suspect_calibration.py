@@ -11,8 +11,8 @@ import os
 import pytest
 from scipy import stats
 
-from outcomes.fit.suspects import Suspects, compare_suspects
-from outcomes.joining.trials import join
+from outcomes.analysis.finds.confounders import Suspects, compare_suspects
+from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, simulate_unit

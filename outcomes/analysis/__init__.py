@@ -1,0 +1,1 @@
+"""From joined trials to answers: numbers, and what they rest on."""

@@ -1,0 +1,1 @@
+"""Early warning for sources and dogs."""

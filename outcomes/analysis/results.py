@@ -1,0 +1,191 @@
+"""What a fit hands on: frozen results, one class per question.
+
+Probabilities are between 0 and 1, ``points`` are percentage points, and
+``None`` stands for what could not be estimated; the reason then stands beside
+it. Frames kept for later stages are never changed by them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+VERDICTS = (
+    "cycles",
+    "age",
+    "both",
+    "no change detected",
+    "cannot be told apart",
+    "too few trials",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One fixed effect: log-odds per ``unit`` with its interval.
+
+    ``points`` is the average change in find probability per ``unit`` over the
+    unit's own trials, in percentage points (average marginal effect).
+    """
+
+    term: str
+    unit: str
+    log_odds: float
+    std_error: float
+    odds_ratio: float
+    low: float
+    high: float
+    p: float
+    points: float
+    points_low: float
+    points_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A term, grouping or set of trials that the model does without, and why."""
+
+    term: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """Observed finds among the trials whose exposure lies in [low, high]."""
+
+    low: float
+    high: float
+    mean: float
+    finds: int
+    n: int
+    sources: int
+    proportion: float
+    proportion_low: float
+    proportion_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class FindCurve:
+    """Find probability against one exposure, averaged over the unit (standardised).
+
+    Attributes
+    ----------
+    exposure
+        ``"cycles"`` or ``"age_days"``.
+    at
+        Exposure values, shape (k,), from the lowest to the highest observed.
+    probability, low, high
+        Shape (k,): standardised find probability with pointwise two-sided limits.
+    confidence
+        Confidence of those limits.
+    thin
+        Shape (k,), bool: True where fewer than 3 sources were observed at or
+        beyond this exposure.
+    bins
+        Observed proportions with exact intervals.
+    held
+        What was held fixed while the exposure varied, in words.
+    without
+        Sources the curve and its bins leave out because they never met the exposure.
+    """
+
+    exposure: str
+    at: np.ndarray
+    probability: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    confidence: float
+    thin: np.ndarray
+    bins: tuple[Bin, ...]
+    held: str
+    without: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class CurvePoint:
+    """One step of a reliability curve: after ``time`` the probability holds until the next.
+
+    ``at_risk`` is the number of sources followed just before ``time``; at the
+    first point of a curve, just after it. The last point of a group is where
+    its curve ends, whether or not a source met the rule there.
+    """
+
+    group: str
+    time: float
+    probability: float
+    low: float
+    high: float
+    at_risk: int
+
+
+@dataclass(frozen=True, slots=True)
+class Lifetime:
+    """Sources by regime until they count as unreliable (Kaplan-Meier).
+
+    Attributes
+    ----------
+    rule
+        The rule in words, with how often it errs.
+    rule_false_call
+        Number of trials → how often a source found at ``baseline`` would be
+        called unreliable within that many trials (exact).
+    baseline
+        The find probability used for it: the proportion of finds among the
+        trials that count for the rule. None where there are no such trials.
+    sources, events
+        Sources followed, and those that met the rule.
+    by_group
+        Group → (sources, events).
+    curve
+        Steps of every drawn group, in order of group and time (days held).
+    median
+        Group → days, ``None`` where the curve does not fall to one half.
+    not_drawn
+        Group → why it has no curve.
+    sentence
+        What can be said, in one sentence; also when nothing can.
+    mean_trials_to_call
+        Trials until a source found at ``baseline`` is called unreliable, on
+        average; None without a baseline or where it is never called.
+    median_low, median_high
+        Group → limits of the median at 1 - alpha, ``None`` where not reached.
+    curve_from, curve_to
+        Group → days held at which its curve begins and ends. Each curve is
+        about sources still reliable at ``curve_from``.
+    followed
+        One row a source, in order of ``source_id``: ``source_id``, ``regime``,
+        ``trials`` (that count), ``entry_days`` and ``exit_days`` (days held at
+        its first trial and at the one that ended following), ``low_days``
+        (days held at the last trial at which the rule was not yet met; it was
+        met between ``low_days`` and ``exit_days`` if ``event``), ``event``,
+        ``ending`` (why following ended), ``kind``, ``entry_cycles``,
+        ``low_cycles`` and ``exit_cycles``, ``entry_age_days``, ``low_age_days``
+        and ``exit_age_days`` (cycles and age at the same three trials, missing
+        where not known) and ``in_curve`` (adds to a drawn curve).
+    left_out
+        Reason → number of unassisted hide trials left out for it.
+    not_followed
+        Sources without a single trial that counts.
+    """
+
+    rule: str
+    rule_false_call: Mapping[int, float]
+    baseline: float | None
+    sources: int
+    events: int
+    by_group: Mapping[str, tuple[int, int]]
+    curve: tuple[CurvePoint, ...]
+    median: Mapping[str, float | None]
+    not_drawn: Mapping[str, str]
+    sentence: str
+    mean_trials_to_call: float | None = None
+    median_low: Mapping[str, float | None] = field(default_factory=dict)
+    median_high: Mapping[str, float | None] = field(default_factory=dict)
+    curve_from: Mapping[str, float] = field(default_factory=dict)
+    curve_to: Mapping[str, float] = field(default_factory=dict)
+    followed: pd.DataFrame = field(default_factory=pd.DataFrame)
+    left_out: Mapping[str, int] = field(default_factory=dict)
+    not_followed: int = 0

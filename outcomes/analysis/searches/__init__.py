@@ -1,0 +1,1 @@
+"""Search time and false alerts."""

@@ -1,0 +1,1 @@
+"""Every answer on one unit's records, each worked out once, when it is first asked for."""

@@ -1,0 +1,477 @@
+"""Every number shown, each worked out once, when it is first asked for.
+
+The one place that calls the stages in turn; nothing is computed here but
+their composition.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.answers.background import Questions
+from outcomes.answers.request import Asked
+from outcomes.errors import RecordsError
+from outcomes.exposure.trials import Joined, join
+from outcomes.records.tables import Finding, Records
+from outcomes.settings import Settings
+
+if TYPE_CHECKING:
+    from outcomes.analysis.decisions.compare import Comparison
+    from outcomes.analysis.decisions.exposure_left import ExposureLeft
+    from outcomes.analysis.decisions.frontier import Frontier
+    from outcomes.analysis.decisions.matched_portions import MatchedPortions
+    from outcomes.analysis.decisions.overlap import BoundChoice, KindComparison, KindOverlap
+    from outcomes.analysis.decisions.rate_of_use import RateOfUse
+    from outcomes.analysis.decisions.shelf import ShelfSource
+    from outcomes.analysis.decisions.source_draws import SourceDraws
+    from outcomes.analysis.decisions.threshold import Retirement
+    from outcomes.analysis.decisions.trade_off import TradeOff
+    from outcomes.analysis.finds.cycles_or_age import WhichPredicts
+    from outcomes.analysis.finds.design import Counted, Design
+    from outcomes.analysis.finds.sensitivity import Specifications
+    from outcomes.analysis.finds.validation import Quality
+    from outcomes.analysis.results import Lifetime
+    from outcomes.analysis.searches.false_alerts import FalseAlertFit
+    from outcomes.analysis.searches.search_time import SearchTimeFit
+    from outcomes.analysis.searches.signal_detection import Detection
+    from outcomes.analysis.searches.training_history import TrainingDiet
+    from outcomes.answers.lifetimes import Lasting
+    from outcomes.answers.sensitivity import Further
+
+TABLES = ("sources", "storage", "trials", "dogs")
+Progress = Callable[[str], None]
+# The longest first, so that none is left over at the end.
+_SIDE_QUESTIONS = ("search_time", "lasting", "false_alerts", "training_diet", "detection")
+
+
+@dataclass(frozen=True, slots=True)
+class Working:
+    """How the answers are worked out; it never changes them.
+
+    Attributes
+    ----------
+    pool
+        Where to answer meanwhile what needs nothing of the rest; None: here.
+    jobs
+        Processes for work that is many times the same, where there is enough of it.
+    progress
+        Called with a few words before each step that takes time.
+    meter
+        Called within a long step with how much of it is done, and of how much.
+    """
+
+    pool: Executor | None = None
+    jobs: int = 1
+    progress: Progress = lambda _: None
+    meter: Callable[[int, int], None] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Facts:
+    """All results on one unit's records, each worked out when it is first asked for.
+
+    Attributes
+    ----------
+    records, joined
+        What was read, and the trials with their exposures.
+    as_of
+        The moment the shelf is judged at.
+    asked
+        What was asked for beside what settings say.
+    with_further
+        Whether what stands behind the answer on finds is asked too.
+    working
+        How it is worked out.
+    """
+
+    records: Records
+    joined: Joined
+    as_of: pd.Timestamp
+    asked: Asked = field(default=Asked())
+    with_further: bool = True
+    working: Working = field(default=Working(), repr=False)
+
+    def with_answers(self, **answers: Any) -> Facts:
+        """These facts with some of them replaced; all else that was worked out is kept."""
+        unknown = [name for name in answers if not hasattr(type(self), name)]
+        if set(unknown) - set(self.__dict__):
+            raise TypeError(f"facts have no {unknown[0]}")
+        other = object.__new__(type(self))
+        other.__dict__.update(self.__dict__)
+        other.__dict__.update(answers)
+        return other
+
+    @property
+    def settings(self) -> Settings:
+        """The settings all of it was made with."""
+        return self.records.settings
+
+    @property
+    def shelf_day(self) -> dt.date:
+        """The day at whose end the shelf is judged."""
+        return (self.as_of - pd.Timedelta(1, "ns")).date()
+
+    @property
+    def used(self) -> Mapping[str, int]:
+        """Table → rows used."""
+        return {
+            "sources": len(self.records.sources),
+            "storage": len(self.records.storage),
+            "trials": len(self.joined.trials),
+            "dogs": len(self.records.dogs),
+        }
+
+    @property
+    def set_aside(self) -> tuple[Finding, ...]:
+        """Every row out of use, with the reason, from checking and from joining."""
+        return (*self.records.set_aside, *self.joined.set_aside)
+
+    @cached_property
+    def fit(self) -> FindFit:
+        """What goes along with finds."""
+        self.working.progress("Fitting finds")
+        return fit_finds(self.joined.trials, self.settings)
+
+    @cached_property
+    def design(self) -> Design:
+        """Trials and terms of the model of finds, fitted or not."""
+        from outcomes.analysis.finds.design import plan_design
+
+        fit: FindFit | None = self.__dict__.get("fit")
+        return plan_design(self.joined.trials) if fit is None else fit.design
+
+    @property
+    def counted(self) -> Counted:
+        """The trials that a model of finds rests on."""
+        from outcomes.analysis.finds.design import count_design
+
+        return count_design(self.design)
+
+    @cached_property
+    def verdict(self) -> WhichPredicts:
+        """Cycles, age, both, or none that can be told."""
+        from outcomes.analysis.finds.cycles_or_age import which_predicts
+
+        fit = self.fit
+        self.working.progress("Asking whether cycles or age predicts finds")
+        return which_predicts(fit, jobs=self.working.jobs, progress=self.working.meter)
+
+    @cached_property
+    def retirement(self) -> Retirement:
+        """The limits, with their curves."""
+        from outcomes.analysis.decisions.threshold import set_threshold
+
+        fit, verdict = self.fit, self.verdict
+        self.working.progress("Setting the threshold")
+        return set_threshold(fit, verdict)
+
+    @cached_property
+    def use(self) -> RateOfUse:
+        """How fast sources are used up."""
+        from outcomes.analysis.decisions.rate_of_use import rate_of_use
+
+        started = self.joined.trials["started_at"]
+        return rate_of_use(
+            self.records.sources,
+            self.records.storage,
+            self.joined.history,
+            started.min(),
+            started.max(),
+        )
+
+    @cached_property
+    def price(self) -> TradeOff:
+        """What each retirement limit buys and costs."""
+        from outcomes.analysis.decisions.trade_off import trade_off, two_sided_rule
+
+        rule = two_sided_rule(self.retirement, self.asked.either)
+        combined = [] if rule is None else [rule]
+        return trade_off(self.fit, self.verdict, self.use, combined=combined, drawn=self.drawn)
+
+    @cached_property
+    def drawn(self) -> SourceDraws | None:
+        """Draws behind what is summed over sources; None where there is no model."""
+        from outcomes.analysis.decisions.source_draws import draw_over_spreads
+
+        return None if self.fit.mixed is None else draw_over_spreads(self.fit)
+
+    @cached_property
+    def frontiers(self) -> tuple[Frontier, ...]:
+        """The limit for every floor."""
+        from outcomes.analysis.decisions.frontier import threshold_frontier
+
+        return threshold_frontier(self.retirement)
+
+    @cached_property
+    def _shelf_and_left(self) -> tuple[tuple[ShelfSource, ...], tuple[ExposureLeft, ...]]:
+        from outcomes.analysis.decisions.exposure_left import exposure_left, first_things
+        from outcomes.analysis.decisions.shelf import review_shelf
+
+        fit, joined = self.fit, self.joined
+        shelf = review_shelf(
+            fit, self.records.sources, joined.history, self.as_of, joined.trials, self.drawn
+        )
+        if not self.retirement.thresholds or fit.mixed is None:
+            return shelf, ()
+        left = exposure_left(fit, shelf, self.retirement.thresholds[0].by, self.use)
+        ordered = first_things(shelf, left)
+        by_name = {one.source_id: one for one in left}
+        return ordered, tuple(by_name[s.source_id] for s in ordered)
+
+    @cached_property
+    def shelf(self) -> tuple[ShelfSource, ...]:
+        """Every source held, what to do first first."""
+        return self._shelf_and_left[0]
+
+    @cached_property
+    def left(self) -> tuple[ExposureLeft, ...]:
+        """What each held source has left, in the order of the shelf.
+
+        Empty where nothing names an exposure to count it in.
+        """
+        return self._shelf_and_left[1]
+
+    @cached_property
+    def comparison(self) -> Comparison:
+        """Refrigerated against frozen."""
+        from outcomes.analysis.decisions.compare import compare_storage
+
+        fit = self.fit
+        self.working.progress("Comparing refrigerated with frozen")
+        return compare_storage(fit)
+
+    @cached_property
+    def portions(self) -> MatchedPortions:
+        """Portions of one source kept both ways."""
+        from outcomes.analysis.decisions.matched_portions import compare_portions
+
+        joined = self.joined
+        return compare_portions(joined.trials, self.records.sources, joined.history, self.settings)
+
+    @cached_property
+    def overlap(self) -> tuple[KindOverlap, ...]:
+        """Where kinds were tried both ways."""
+        from outcomes.analysis.decisions.overlap import storage_overlap
+
+        return storage_overlap(self.design.trials)
+
+    @cached_property
+    def bounds(self) -> tuple[BoundChoice, ...]:
+        """The comparison with the bounds of frozen and refrigerated drawn elsewhere."""
+        from outcomes.analysis.decisions.overlap import compare_bounds
+
+        return compare_bounds(self.fit)
+
+    @cached_property
+    def kinds(self) -> tuple[KindComparison, ...]:
+        """The comparison within each kind."""
+        from outcomes.analysis.decisions.overlap import compare_kinds
+
+        return compare_kinds(self.fit)
+
+    @cached_property
+    def lifetime(self) -> Lifetime:
+        """When sources became unreliable."""
+        self._put_lifetime()
+        found: Lifetime = self._questions.answer("lifetime")
+        return found
+
+    @cached_property
+    def search_time(self) -> SearchTimeFit:
+        """What goes along with search time."""
+        found: SearchTimeFit = self._answer("search_time")
+        return found
+
+    @cached_property
+    def false_alerts(self) -> FalseAlertFit:
+        """False alerts on hides and on blank areas."""
+        found: FalseAlertFit = self._answer("false_alerts")
+        return found
+
+    @cached_property
+    def training_diet(self) -> TrainingDiet:
+        """False alerts on blank areas against recent training."""
+        found: TrainingDiet = self._answer("training_diet")
+        return found
+
+    @cached_property
+    def detection(self) -> Detection:
+        """Each dog's d' and criterion."""
+        found: Detection = self._answer("detection")
+        return found
+
+    @cached_property
+    def lasting(self) -> Lasting:
+        """How long sources stay reliable, asked further."""
+        found: Lasting = self._answer("lasting")
+        return found
+
+    def part_of_lasting(self, name: str) -> Any:
+        """One attribute of ``lasting``, worked out alone where the rest is not known."""
+        from outcomes.answers.lifetimes import ask_part
+
+        known: Lasting | None = self.__dict__.get("lasting")
+        if known is not None:
+            return getattr(known, name)
+        return ask_part(name, self.joined.trials, self.lifetime, self.settings)
+
+    @cached_property
+    def ways(self) -> Specifications:
+        """The question on finds asked in other ways, whether or not ``with_further``."""
+        found: Specifications = self._answer_further("ways")
+        return found
+
+    @property
+    def ways_known(self) -> Specifications | None:
+        """The same where it has been worked out already; else None, and it is not."""
+        found: Specifications | None = self.__dict__.get("ways")
+        return found
+
+    @cached_property
+    def quality(self) -> Quality:
+        """How well finds are predicted, whether or not ``with_further``."""
+        found: Quality = self._answer_further("quality")
+        return found
+
+    @cached_property
+    def further(self) -> Further | None:
+        """What stands behind the answer on finds; None where it was not asked."""
+        if not self.with_further:
+            return None
+        from outcomes.answers.sensitivity import FURTHER, Further
+
+        # From the end: what is put last is begun last, and may be left for this process.
+        last = {name: self._answer_further(name) for name in reversed(FURTHER[3:])}
+        return Further(
+            quality=self.quality,
+            suspects=self._answer_further("suspects"),
+            ways=self.ways,
+            **last,
+        )
+
+    @cached_property
+    def _questions(self) -> Questions:
+        return Questions(self.working.pool)
+
+    def _put_lifetime(self) -> None:
+        from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
+
+        records, trials = self.records, self.joined.trials
+        arguments = (trials, records.sources, records.storage, self.settings)
+        self._questions.put("lifetime", fit_lifetime, *arguments)
+
+    def _put_side_questions(self) -> None:
+        """Search time, false alerts and lifetimes: they need no model of finds."""
+        for name in _SIDE_QUESTIONS:
+            self._put_side_question(name)
+
+    def _put_side_question(self, name: str) -> None:
+        from outcomes.answers import side_questions
+
+        trials, settings, put = self.joined.trials, self.settings, self._questions.put
+        if name == "lasting":
+            put(name, side_questions.ask_lasting, trials, self.lifetime, settings)
+        else:
+            put(name, getattr(side_questions, f"ask_{name}"), trials, settings)
+
+    def _put_further_questions(self) -> None:
+        from outcomes.answers.sensitivity import put_further
+
+        put_further(self._questions, self.records, self.joined.trials, self.fit)
+
+    def _answer(self, name: str) -> Any:
+        self._put_side_question(name)
+        return self._questions.answer(name)
+
+    def _answer_further(self, name: str) -> Any:
+        self._put_further_questions()
+        return self._questions.answer(name)
+
+    def answer_first(self) -> None:
+        """Work out now the verdict and the limit, and nothing that can wait for them."""
+        if self.working.pool is not None:
+            self._put_lifetime()
+        _ = (self.verdict, self.retirement)
+
+    def ask_meanwhile(self) -> None:
+        """Put to the other process, if there is one, what needs no model of finds."""
+        if self.working.pool is not None:
+            self._put_side_questions()
+
+    def answer_on_finds(self) -> None:
+        """Work out now what the main figure and the decisions rest on, and put the rest."""
+        self.ask_meanwhile()
+        if self.working.pool is not None and self.with_further:
+            self._put_further_questions()
+        _ = (self.verdict, self.retirement, self.price, self.frontiers, self.shelf, self.left)
+        _ = (self.comparison, self.portions, self.overlap, self.bounds, self.kinds)
+
+    def answer_all(self) -> None:
+        """Work out everything now, in as many processes as there are."""
+        self.answer_on_finds()
+        if self.with_further:
+            self.working.progress("Asking in other ways, of other suspects, and of each dog")
+            _ = self.further
+        self.working.progress("Search time, false alerts, and when sources become unreliable")
+        _ = (self.detection, self.training_diet, self.false_alerts, self.lasting, self.search_time)
+
+
+def gather_facts(
+    records: Records,
+    *,
+    as_of: pd.Timestamp | None = None,
+    asked: Asked | None = None,
+    further: bool = True,
+    pool: Executor | None = None,
+    jobs: int = 1,
+    progress: Progress | None = None,
+    meter: Callable[[int, int], None] | None = None,
+) -> Facts:
+    """Join a unit's records; every answer on them is worked out when it is asked for.
+
+    Parameters
+    ----------
+    records
+        As read and checked.
+    as_of
+        The moment the shelf is judged at; the last trial's day if not given,
+        so that the same records give the same answer on any day.
+    asked
+        What is asked for beside what settings say; nothing if not given.
+    further
+        Also ask what stands behind the answer on finds: other suspects, other
+        ways of asking, shape, fit quality, dogs.
+    pool, jobs, progress, meter
+        See :class:`Working`. With a ``pool``, call :meth:`Facts.answer_all` before it is closed.
+
+    Raises
+    ------
+    RecordsError
+        No trial is usable.
+    """
+    say = progress or (lambda _: None)
+    say("Joining trials with storage")
+    joined = join(records)
+    if joined.trials.empty:
+        raise RecordsError(
+            "no trial can be used: see `outcomes check` for what is wrong with each row"
+        )
+    moment = as_of
+    if moment is None:
+        moment = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
+    return Facts(
+        records=records,
+        joined=joined,
+        as_of=moment,
+        asked=asked or Asked(),
+        with_further=further,
+        working=Working(pool, jobs, say, meter),
+    )

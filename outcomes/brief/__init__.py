@@ -1,1 +1,0 @@
-"""The briefing: facts, words, and the page made of them."""

@@ -1,1 +1,0 @@
-"""What predicts finds, and how long a source stays reliable."""

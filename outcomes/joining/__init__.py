@@ -1,1 +1,0 @@
-"""Trials with the exposure of their source at the moment of the trial."""

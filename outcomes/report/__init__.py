@@ -1,0 +1,1 @@
+"""The briefing: page, results.json, tables, files."""

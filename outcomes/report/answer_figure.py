@@ -1,0 +1,113 @@
+"""The figure of the answer, drawn from facts: finds against what predicts them, and lifetimes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from matplotlib.figure import Figure
+
+from outcomes.analysis.decisions.threshold import Retirement, Threshold
+from outcomes.analysis.results import FindCurve
+from outcomes.answers.facts import Facts
+from outcomes.draw.main_figure import ThresholdMark, draw_main_figure
+from outcomes.draw.save import render_figure
+from outcomes.draw.theme import ALONE, Sheet
+from outcomes.wording import answers as words
+
+
+def draw_briefing_figure(facts: Facts) -> Figure:
+    """The main figure with its title, to stand alone."""
+    headline = words.headline(facts.fit, facts.verdict, facts.retirement)
+    return draw_sheet(facts, headline, figure_subtitle(facts))
+
+
+def render_answer_figure(facts: Facts) -> bytes:
+    """The main figure as PNG: all that is drawn of it before the rest is worked out."""
+    return render_figure(draw_briefing_figure(facts), "png")
+
+
+def drawn_curves(facts: Facts) -> list[FindCurve]:
+    """The curves there is something to draw of."""
+    return [c for c in facts.retirement.curves if len(c.at) or c.bins]
+
+
+def threshold_marks(retirement: Retirement) -> dict[str, ThresholdMark | None]:
+    """Exposure → where its limit is drawn; None where there is none."""
+    return {t.by: _mark(t) for t in retirement.thresholds}
+
+
+def draw_sheet(
+    facts: Facts,
+    title: str,
+    subtitle: str,
+    other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
+    *,
+    sheet: Sheet = ALONE,
+) -> Figure:
+    """Draw the main figure, on whatever sheet.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    title, subtitle
+        Empty where they stand beside it.
+    other_floors
+        Other floors, and the limits at them, that it must have room for.
+    sheet
+        Size and lettering.
+    """
+    return draw_main_figure(
+        title=title,
+        subtitle=subtitle,
+        curves=drawn_curves(facts),
+        floor=facts.settings.floor,
+        thresholds=threshold_marks(facts.retirement),
+        lifetime=facts.lifetime,
+        footer=figure_footer(facts),
+        note=words.low_circle_in_short(facts.retirement),
+        sheet=sheet,
+        other_floors=other_floors,
+    )
+
+
+def _mark(threshold: Threshold) -> ThresholdMark | None:
+    if threshold.estimate is None and threshold.outcome != "stays above":
+        return None
+    after = threshold.retire_after
+    return ThresholdMark(
+        estimate=threshold.estimate,
+        low=threshold.low,
+        high=threshold.high,
+        retire_after=None if after is None else float(after),
+    )
+
+
+def figure_subtitle(facts: Facts) -> str:
+    """The line under the title: size and certainty."""
+    answer = words.answer(facts.fit, facts.verdict, facts.retirement)
+    return f"{answer} {words.counted_too_low(facts.fit, facts.verdict)}".strip()
+
+
+def whose(facts: Facts) -> str:
+    """Whose records these are, and of when."""
+    unit = facts.settings.unit or "One unit's records"
+    trials = facts.joined.trials["started_at"]
+    return f"{unit}, {trials.min():%Y-%m-%d} to {trials.max():%Y-%m-%d}"
+
+
+def figure_footer(facts: Facts) -> str:
+    """What the figure rests on."""
+    counted = facts.counted
+    return (
+        f"{whose(facts)}: {words.count(counted.n, 'usable hide trial')} "
+        f"({words.count(counted.misses, 'miss', 'misses')}), {words.count(counted.dogs, 'dog')}, "
+        f"{words.count(counted.sources, 'source')}. "
+        "Association in one unit's records, not proof of cause."
+    )
+
+
+def records_footer(facts: Facts) -> str:
+    """What the figure of all records shows, and how many of them other figures rest on."""
+    hides = facts.joined.trials["source_id"].notna()
+    return words.records_footer(whose(facts), int(hides.sum()), facts.counted)

@@ -1,0 +1,187 @@
+"""Every figure by its name, for a slide; each works out, and loads, what it shows and no more."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from outcomes.answers.facts import Facts
+
+
+@dataclass(frozen=True, slots=True)
+class NamedFigure:
+    """A figure that can be asked for by name.
+
+    Attributes
+    ----------
+    shows
+        What it shows, in a few words.
+    draw
+        Facts, and the exposure asked for → the figure.
+    """
+
+    shows: str
+    draw: Callable[[Facts, str | None], Figure]
+
+
+def _main(facts: Facts, _: str | None) -> Figure:
+    from outcomes.report.answer_figure import draw_briefing_figure
+
+    return draw_briefing_figure(facts)
+
+
+def _price(facts: Facts, _: str | None) -> Figure:
+    from outcomes.draw.trade_off_figure import draw_trade_off_figure
+    from outcomes.report.answer_figure import figure_footer
+    from outcomes.report.price_table import advised_points
+
+    advised = advised_points(facts.price, facts.retirement)
+    return draw_trade_off_figure(facts.price, footer=figure_footer(facts), advised=advised)
+
+
+def _floor(facts: Facts, _: str | None) -> Figure:
+    from outcomes.draw.frontier_figure import draw_frontier_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    return draw_frontier_figure(facts.frontiers, footer=figure_footer(facts))
+
+
+def _watch(facts: Facts, _: str | None) -> Figure:
+    from outcomes.analysis.decisions.shelf import held_sources
+    from outcomes.draw.watch_chart import draw_watch_chart
+    from outcomes.report.answer_figure import figure_footer
+
+    watched = facts.part_of_lasting("watched")
+    held = held_sources(facts.records.sources, facts.joined.history, facts.as_of)
+    gone = frozenset(c.name for c in watched.sources if c.name not in held)
+    return draw_watch_chart(watched, figure_footer(facts), gone=gone)
+
+
+def _search_time(facts: Facts, _: str | None) -> Figure:
+    from outcomes.draw.search_time_figure import draw_search_time_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    return draw_search_time_figure(facts.search_time, figure_footer(facts))
+
+
+def _false_alerts(facts: Facts, _: str | None) -> Figure:
+    from outcomes.draw.false_alerts_figure import draw_false_alerts_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    return draw_false_alerts_figure(facts.false_alerts, figure_footer(facts))
+
+
+def _lifetime(facts: Facts, _: str | None) -> Figure:
+    from outcomes.draw.turnbull_figure import draw_turnbull_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    return draw_turnbull_figure(facts.part_of_lasting("intervals"), figure_footer(facts))
+
+
+def _lifetime_kind(facts: Facts, _: str | None) -> Figure:
+    from outcomes.draw.turnbull_figure import draw_turnbull_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    intervals = facts.part_of_lasting("intervals")
+    return draw_turnbull_figure(intervals, figure_footer(facts), by="kind")
+
+
+def _next_cycles(facts: Facts, _: str | None) -> Figure:
+    from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    return draw_cycle_hazard_figure(
+        facts.part_of_lasting("next_cycles"),
+        figure_footer(facts),
+        confidence=1.0 - facts.settings.alpha,
+    )
+
+
+def _overlap(facts: Facts, _: str | None) -> Figure:
+    from outcomes.draw.overlap_figure import draw_overlap_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    return draw_overlap_figure(facts.overlap, footer=figure_footer(facts))
+
+
+def _records(facts: Facts, _: str | None) -> Figure:
+    from outcomes.draw.records_figure import draw_records_figure
+    from outcomes.report.answer_figure import records_footer
+
+    joined = facts.joined
+    return draw_records_figure(joined.history, joined.trials, records_footer(facts))
+
+
+def _ways(facts: Facts, exposure: str | None) -> Figure:
+    from outcomes.draw.specification_figure import draw_specification_figure
+    from outcomes.report.answer_figure import figure_footer
+    from outcomes.wording.sensitivity import named_exposures
+
+    shown = exposure or named_exposures(facts.verdict)[0]
+    return draw_specification_figure(facts.ways, shown, figure_footer(facts))
+
+
+def _calibration(facts: Facts, _: str | None) -> Figure:
+    from outcomes.draw.calibration_figure import draw_calibration_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    return draw_calibration_figure(facts.quality, figure_footer(facts))
+
+
+def _folded(name: str) -> Callable[[Facts, str | None], Figure]:
+    """A figure that is also on the page, by the same name."""
+
+    def draw(facts: Facts, _: str | None) -> Figure:
+        from outcomes.report.answer_figure import figure_footer
+        from outcomes.report.further_figures import FOLDED
+
+        return FOLDED[name][1](facts, figure_footer(facts))
+
+    return draw
+
+
+FIGURES: Mapping[str, NamedFigure] = {
+    "main": NamedFigure("finds against cycles or age, and how long sources stay reliable", _main),
+    "price": NamedFigure("what each retirement limit buys and costs", _price),
+    "floor": NamedFigure("how much the limit depends on the floor", _floor),
+    "watch": NamedFigure("sources and dogs missed more often of late than expected", _watch),
+    "search-time": NamedFigure("median search time by cycles", _search_time),
+    "false-alerts": NamedFigure("false alerts by dog", _false_alerts),
+    "detection": NamedFigure(
+        "how far each dog tells hides from blank areas, and how readily it alerts",
+        _folded("detection"),
+    ),
+    "training-diet": NamedFigure(
+        "false alerts against what the dog was trained on lately", _folded("training-diet")
+    ),
+    "lifetime": NamedFigure("how long sources stay reliable", _lifetime),
+    "lifetime-kind": NamedFigure("how long sources of each kind stay reliable", _lifetime_kind),
+    "next-cycles": NamedFigure("how many of 100 sources the next 5 cycles cost", _next_cycles),
+    "lifetime-ratios": NamedFigure(
+        "what goes along with sources becoming unreliable sooner", _folded("lifetime-ratios")
+    ),
+    "rules": NamedFigure("rules for unreliable side by side", _folded("rules")),
+    "overlap": NamedFigure("where refrigerated and frozen sources can be compared", _overlap),
+    "records": NamedFigure("where every source was when, and its trials", _records),
+    "ways": NamedFigure("the same question asked in other ways", _ways),
+    "calibration": NamedFigure("finds beside what was predicted", _calibration),
+}
+
+
+def draw_named_figure(facts: Facts, name: str, exposure: str | None = None) -> Figure:
+    """Draw a figure.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    name
+        A key of ``FIGURES``.
+    exposure
+        ``"cycles"`` or ``"age_days"``; None for the one the verdict names first.
+    """
+    return FIGURES[name].draw(facts, exposure)

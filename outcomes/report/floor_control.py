@@ -1,0 +1,136 @@
+"""The one control of the page: what it says at each floor a reader may choose.
+
+Every number, word and line is made here; the page's script only puts them in place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import astuple
+from typing import Any
+
+from outcomes.answers.facts import Facts
+from outcomes.answers.floor_grid import FloorPoint, floor_grid
+from outcomes.report import paper
+from outcomes.wording import answers as words
+from outcomes.wording import decisions
+
+_ADVICE = ("retire", "test", "keep")
+
+
+def figure_alt(headline: str, retire: str) -> str:
+    """The figure for who cannot see it: the finding, and the limit."""
+    return f"Figure: {headline}. {retire}"
+
+
+def floor_control(
+    facts: Facts, headline: str, layers: Sequence[str], narrow: Sequence[str] = ()
+) -> dict[str, Any] | None:
+    """Everything on the page that depends on the floor, for every floor.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    headline
+        What was found, which is the same at every floor.
+    layers
+        The floor in the figure, one piece for each floor; none without a figure.
+    narrow
+        The same for the figure on a narrow screen.
+
+    Returns
+    -------
+    dict or None
+        ``own`` and ``last`` (places in the grid), ``said`` (at the unit's own
+        floor), ``either`` (whether a rule by both has a price at any floor), ``note``
+        (what moves with the floor), and ``data``, which the page's script reads: for
+        each name a list with one entry for each floor. A row of ``rows`` is the
+        source's place on the shelf, the
+        place of its advice in ``advice`` and of its reason in ``why``, whether it is
+        printed, and the place of its finds in ``expected``. None where neither
+        a limit nor the shelf depends on the floor.
+    """
+    grid = floor_grid(facts)
+    own = [point.floor for point in grid].index(facts.settings.floor)
+    said = [words.in_100(point.floor) for point in grid]
+    reasons: dict[str, int] = {}
+    expected: dict[str, int] = {}
+    place = {s.source_id: k for k, s in enumerate(facts.shelf)}
+    rows, on_paper = [], []
+    left = decisions.left_told(facts)
+    for point in grid:
+        told: list[dict[str, Any]] = [
+            {"source": s.source_id, "kind": s.kind or "", "advice": s.advice,
+             "left": left.get(s.source_id) if point.floor == facts.settings.floor else None,
+             "reason": words.advice_reason(s, point.floor),
+             "expected": words.expected_finds(s, point.floor) or "not known"}
+            for s in point.shelf
+        ]  # fmt: skip
+        printed = paper.shelf_rows_on_paper(told)
+        on_paper.append(paper.shelf_on_paper(told, printed) or "")
+        rows.append(
+            [
+                [
+                    place[row["source"]],
+                    _ADVICE.index(row["advice"]),
+                    reasons.setdefault(row["reason"], len(reasons)),
+                    int(number < printed),
+                    expected.setdefault(row["expected"], len(expected)),
+                ]
+                for number, row in enumerate(told)
+            ]
+        )
+    retire = [words.retire_sentence(facts.verdict, point.retirement) for point in grid]
+    limit = [words.limit_in_short(facts.verdict, p.retirement) for p in grid]
+    moves = {
+        "the limit": len({*zip(limit, retire, strict=True)}) > 1,
+        "the figure": len(set(layers)) > 1,
+        "the shelf": any(row != rows[0] for row in rows),
+    }
+    # The floor's own line in the figure moves always; that alone answers nothing.
+    if not (moves["the limit"] or moves["the shelf"]):
+        return None
+    either = decisions.either_at_floors(facts, grid)
+    return {
+        "own": own,
+        "either": any(at.rows for at in either),
+        "last": len(grid) - 1,
+        "said": said[own],
+        "note": "Slide it to see what another floor would mean for "
+        f"{words.joined([name for name, moved in moves.items() if moved])}.",
+        "data": {
+            "own": own,
+            "said": said,
+            "limit": limit,
+            "shelf": [words.shelf_summary(p.shelf, p.retirement) for p in grid],
+            "retire": retire,
+            "price": [words.price_sentence(facts.price, p.retirement) or "" for p in grid],
+            "past": [words.past_limit_sentence(p.shelf, p.retirement) or "" for p in grid],
+            "either": [at.sentence for at in either],
+            "either_rows": [[list(astuple(row)) for row in at.rows] for at in either],
+            "either_caption": [at.caption for at in either],
+            "alt": figure_alt(headline, ""),
+            "moved": [_moved(facts, point) for point in grid],
+            "paper": on_paper,
+            "layer": list(layers),
+            "narrow": list(narrow),
+            "advice": list(_ADVICE),
+            "why": list(reasons),
+            "expected": list(expected),
+            "rows": rows,
+        },
+    }
+
+
+def _moved(facts: Facts, point: FloorPoint) -> str:
+    """What to know of a page whose floor was moved; nothing at the unit's own."""
+    own = facts.settings.floor
+    if point.floor == own:
+        return ""
+    left = " What a source has left is told at that floor alone." if facts.left else ""
+    return (
+        f"The floor was moved here, to {words.in_100(point.floor)}. The unit's own floor is "
+        f"{words.in_100(own)}, and the files beside this page keep to it.{left} Set a floor before "
+        "looking at results, not after."
+    )

@@ -1,0 +1,415 @@
+"""What stands on the briefing page: facts and words laid out as plain text fields."""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import jinja2
+
+from outcomes import __version__
+from outcomes.analysis.decisions.shelf import ShelfSource
+from outcomes.analysis.finds.dog_and_source_effects import CAUTION as DOG_CAUTION
+from outcomes.analysis.results import Term
+from outcomes.answers.facts import Facts
+from outcomes.answers.floor_grid import floor_grid
+from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
+from outcomes.draw.main_figure import (
+    IN_PAGE,
+    ThresholdMark,
+    draw_stacked_figure,
+)
+from outcomes.draw.records_figure import IN_PAGE as RECORDS_IN_PAGE
+from outcomes.draw.records_figure import draw_records_figure
+from outcomes.draw.save import (
+    compact_svg,
+    describe_figure,
+    render_figure,
+    render_lettered_svg,
+)
+from outcomes.records.tables import Finding
+from outcomes.report import paper, price_table
+from outcomes.report.answer_figure import (
+    draw_briefing_figure,
+    draw_sheet,
+    drawn_curves,
+    figure_footer,
+    records_footer,
+    threshold_marks,
+)
+from outcomes.report.floor_control import figure_alt, floor_control
+from outcomes.report.further_figures import FoldedFigure, folded_figures
+from outcomes.report.paper_face import paper_faces
+from outcomes.wording import answers as words
+from outcomes.wording import decisions
+from outcomes.wording import sensitivity as further_words
+from outcomes.wording.as_of import as_of_notes
+from outcomes.wording.blinding import blinding_counts, blinding_sentence
+from outcomes.wording.records import records_noted
+
+_MOST_REASONS = 8
+_PER_CENT = re.compile(r"(\d) %")
+_LONG_ID = 18  # letters from which a name may be broken anywhere
+_SHORT_KIND = 12  # letters up to which a kind stays on one line
+
+
+def render_figures(facts: Facts, png: bytes | None = None) -> dict[str, bytes]:
+    """The main figure as PNG, SVG and PDF.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    png
+        The PNG, if it has been rendered already.
+
+    Returns
+    -------
+    dict
+        File ending → bytes.
+    """
+    figure = draw_briefing_figure(facts)
+    return {
+        "png": render_figure(figure, "png") if png is None else png,
+        "svg": render_figure(figure, "svg"),
+        "pdf": render_figure(figure, "pdf"),
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnNarrow:
+    """The main figure with its panels one above the other; fields as in ``PageFigure``."""
+
+    svg: bytes
+    layers: tuple[str, ...]
+    own_layer: str
+    view_box: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class PageFigure:
+    """The figure as the page needs it.
+
+    Attributes
+    ----------
+    svg
+        All of it that does not depend on the floor.
+    layers
+        The floor and the thresholds, as SVG elements to lay over it: one for
+        each point of :func:`outcomes.answers.floor_grid.floor_grid`.
+    own_layer
+        That of them for the unit's own floor.
+    view_box
+        Width and height of figure and layers, points.
+    narrow
+        The same for a screen too narrow for the figure; None where it is left out.
+    records, records_alt
+        The records at a glance as SVG, and what it shows; None where it is left out.
+    folded
+        Figures for a reader who checks.
+    """
+
+    svg: bytes
+    layers: tuple[str, ...]
+    own_layer: str
+    view_box: tuple[float, float]
+    narrow: DrawnNarrow | None = None
+    records: bytes | None = None
+    records_alt: str = ""
+    folded: tuple[FoldedFigure, ...] = ()
+
+
+def render_page_figure(facts: Facts) -> PageFigure | None:
+    """The main figure for the page, where heading and answer stand beside it, as SVG.
+
+    Returns
+    -------
+    PageFigure or None
+        None where there is nothing to draw.
+    """
+    if words.nothing_drawn(facts.retirement, facts.lifetime) is not None:
+        return None
+    floors = [(point.floor, threshold_marks(point.retirement)) for point in floor_grid(facts)]
+    figure = draw_sheet(facts, "", "", floors, sheet=IN_PAGE)
+    layers = tuple(floor_layer(figure, drawn_curves(facts), *at) for at in floors)
+    hide_floor(figure)
+    own = [floor for floor, _ in floors].index(facts.settings.floor)
+    history, trials = facts.joined.history, facts.joined.trials
+    records = draw_records_figure(history, trials, records_footer(facts), sheet=RECORDS_IN_PAGE)
+    drawn = PageFigure(
+        svg=compact_svg(render_figure(figure, "svg")),
+        layers=layers,
+        own_layer=layers[own],
+        view_box=size_pt(figure),
+        narrow=_narrow(facts, floors, own),
+        records=compact_svg(render_figure(records, "svg")),
+        records_alt=f"Figure: {describe_figure(records)[0]}.",
+    )
+    # Another process may have worked at these meanwhile.
+    facts.answer_all()
+    return replace(drawn, folded=folded_figures(facts, figure_footer(facts)))
+
+
+def _narrow(
+    facts: Facts, floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]], own: int
+) -> DrawnNarrow:
+    curves = drawn_curves(facts)
+    figure = draw_stacked_figure(curves, *floors[own], facts.lifetime, other_floors=floors)
+    layers = tuple(floor_layer(figure, curves, *at) for at in floors)
+    hide_floor(figure)
+    return DrawnNarrow(
+        svg=render_lettered_svg(figure),
+        layers=layers,
+        own_layer=layers[own],
+        view_box=size_pt(figure),
+    )
+
+
+def render_page(facts: Facts, figure: PageFigure | None) -> str:
+    """The briefing as one HTML file that needs nothing beside it.
+
+    Parameters
+    ----------
+    facts
+        The unit's facts.
+    figure
+        The figure (:func:`render_page_figure`); None for a page that says why there is none.
+    """
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("outcomes.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    fields = {name: _unbroken(value) for name, value in page_fields(facts, figure).items()}
+    template = environment.get_template("briefing.html")
+    # Which letters the sheets need is known once the page stands.
+    faces = paper_faces(template.render(page=fields, faces=()))
+    return template.render(page=fields, faces=faces)
+
+
+def _unbroken(value: Any) -> Any:
+    """The same texts, a number never parted from its per cent sign at the end of a line."""
+    if isinstance(value, str):
+        return _PER_CENT.sub("\\1\u00a0%", value)
+    if isinstance(value, list | tuple):
+        return [_unbroken(one) for one in value]
+    if isinstance(value, dict):
+        return {name: _unbroken(one) for name, one in value.items()}
+    return value
+
+
+def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
+    """Every text on the page, by its place."""
+    settings, fit = facts.settings, facts.fit
+    headline = words.headline(fit, facts.verdict, facts.retirement)
+    answer = words.answer(fit, facts.verdict, facts.retirement)
+    retire = words.retire_sentence(facts.verdict, facts.retirement)
+    unit = settings.unit or "One unit"
+    trials = facts.joined.trials["started_at"]
+    shelf = _shelf_rows(facts)
+    folded = () if figure is None else figure.folded
+    narrow = None if figure is None else figure.narrow
+    noted = records_noted(facts)
+    fields = {
+        "title": f"{unit}: do stored sources change what the dogs find?",
+        "who": f"{unit}: training records",
+        "first": f"{trials.min():%Y-%m-%d}",
+        "last": f"{trials.max():%Y-%m-%d}",
+        "headline": headline,
+        "lead": words.lead(
+            fit,
+            facts.verdict,
+            facts.retirement,
+            words.shelf_summary(facts.shelf, facts.retirement),
+        ),
+        "before": noted.before,
+        "noted": noted.sentence,
+        "answer": answer,
+        "interval_note": words.INTERVAL_NOTE if fit.mixed is not None else None,
+        "figure": None if figure is None else _as_data(figure.svg),
+        "figure_alt": figure_alt(headline, retire),
+        "figure_caption": words.figure_caption(
+            facts.retirement, facts.lifetime, settings.confidence
+        ),
+        "circle_note": words.circle_note(facts.retirement),
+        "rule_note": words.rule_note(facts.lifetime, settings.rule, facts.retirement),
+        "no_figure": words.nothing_drawn(facts.retirement, facts.lifetime),
+        "retire": retire,
+        "price": words.price_sentence(facts.price, facts.retirement),
+        "either": decisions.either_sentence(facts),
+        "either_rows": decisions.either_rows(facts),
+        "either_caption": decisions.either_caption(facts.price),
+        "price_rows": price_table.price_rows(facts.price, facts.retirement),
+        "price_headings": price_table.HEADINGS,
+        "price_caption": price_table.price_caption(facts.price, facts.retirement),
+        "past_limit": words.past_limit_sentence(facts.shelf, facts.retirement),
+        "as_of_notes": as_of_notes(facts),
+        "shelf_note": " ".join(
+            filter(None, (words.not_on_shelf(facts.set_aside), words.SHELF_NOTE))
+        ),
+        "shelf_caption": words.shelf_caption(facts.shelf_day, settings.confidence),
+        "shelf": shelf,
+        "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
+        "act_caution": words.ACT_CAUTION,
+        "compare": words.compare_sentence(facts.comparison, settings.alpha),
+        "few_sources": words.few_sources_sentence(facts.comparison, facts.overlap),
+        "kinds_compared": decisions.kinds_told(facts.kinds, settings.alpha),
+        "firmness": []
+        if facts.further is None
+        else further_words.firmness(facts.further, facts.verdict),
+        "checks": []
+        if facts.further is None
+        else further_words.checks(facts.further, facts.verdict),
+        "dogs": [] if facts.further is None else further_words.dog_sentences(facts.further.dogs),
+        "dog_caution": DOG_CAUTION,
+        "dogs_watched": [c for c in facts.lasting.watched.past if c.of == "dog"],
+        "search_time": facts.search_time.sentence,
+        "false_alerts": facts.false_alerts.sentence,
+        "lifetime": words.lasting_sentence(facts.lasting.intervals, settings.alpha),
+        "next_cycles": None
+        if facts.lasting.next_cycles.reason is not None
+        else facts.lasting.next_cycles.sentence,
+        "watch": None
+        if facts.lasting.watched.reason is not None
+        else words.early_warning(
+            facts.lasting.watched, [source.source_id for source in facts.shelf]
+        ),
+        "portions": None
+        if facts.portions.reason is not None
+        else decisions.portions_sentence(facts.portions, settings.alpha),
+        "training_diet": None
+        if facts.training_diet.reason is not None
+        else facts.training_diet.sentence,
+        # Where days can be told, they say more than a test does.
+        "log_rank": None
+        if facts.lasting.log_rank.reason is not None or facts.lasting.means.reason is None
+        else further_words.log_rank_sentence(
+            facts.lasting.log_rank, settings.alpha, chosen=facts.comparison.reason is not None
+        ),
+        "rmst": None if facts.lasting.means.reason is not None else facts.lasting.means.sentence,
+        "rule": words.rule_sentences(
+            settings.rule,
+            facts.lifetime,
+            facts.lasting.rules.rules[0].false_call_as_searched.get(words.RULE_TRIALS),
+        ),
+        "limits": [
+            *words.limits(fit, facts.verdict),
+            *further_words.not_parted(facts.further, facts.verdict),
+        ],
+        "method": words.method(fit, facts.verdict),
+        "blinding": blinding_sentence(blinding_counts(facts.joined.trials)),
+        "terms": [_term_row(t) for t in fit.terms],
+        "terms_caption": (
+            f"{words.count(fit.n, 'trial')} of {words.count(fit.sources, 'source')} by "
+            f"{words.count(fit.dogs, 'dog')}. {words.TERMS_NOTE}"
+        ),
+        "confidence": words.percent(1.0 - settings.alpha),
+        "left_out": words.left_out_lines(fit),
+        "rows": words.rows_sentence(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
+        "set_aside": _reasons(facts),
+        "folded": [
+            {"shows": f.shows, "told": f.told, "drawn": None if f.svg is None else _as_data(f.svg)}
+            for f in folded
+        ],
+        "cautions": words.CAUTIONS,
+        "made_by": (
+            f"Made with outcomes {__version__}; floor {words.floor_in_100(settings.floor)}, "
+            f"confidence {words.percent(settings.confidence)}, seed {settings.seed}. "
+            "All numbers are in results.json."
+        ),
+    }
+    return {
+        **fields,
+        "elsewhere": paper.elsewhere(fields),
+        "records": None if figure is None or figure.records is None else _as_data(figure.records),
+        "records_alt": "" if figure is None else figure.records_alt,
+        "layer": "" if figure is None else figure.own_layer,
+        "view_box": "" if figure is None else _view_box(figure.view_box),
+        "narrow": None if narrow is None else _as_data(narrow.svg),
+        "narrow_layer": "" if narrow is None else narrow.own_layer,
+        "narrow_box": "" if narrow is None else _view_box(narrow.view_box),
+        "floor": floor_control(
+            facts,
+            headline,
+            () if figure is None else figure.layers,
+            () if narrow is None else narrow.layers,
+        ),
+    }
+
+
+def _view_box(size: tuple[float, float]) -> str:
+    return " ".join(f"{v:g}" for v in (0, 0, *size))
+
+
+def _as_data(svg: bytes) -> str:
+    return "data:image/svg+xml;base64," + base64.b64encode(svg).decode("ascii")
+
+
+def _aside_rows(facts: Facts) -> set[tuple[str, str, int | None]]:
+    return {(f.table, f.file, f.row) for f in facts.set_aside}
+
+
+def _reasons(facts: Facts) -> list[str]:
+    """Rows set aside, counted by reason, commonest first."""
+    first: dict[tuple[str, str, int | None], Finding] = {}
+    for f in facts.set_aside:
+        first.setdefault((f.table, f.file, f.row), f)
+    counted = Counter((f.file, f.problem) for f in first.values())
+    ordered = sorted(counted.items(), key=lambda pair: (-pair[1], pair[0]))
+    lines = [
+        f"{words.count(number, 'row')} of {file}: {reason}"
+        for (file, reason), number in ordered[:_MOST_REASONS]
+    ]
+    rest = sum(number for _, number in ordered[_MOST_REASONS:])
+    if rest:
+        lines.append(f"{words.count(rest, 'row')} for other reasons, listed in set_aside.csv")
+    return lines
+
+
+def _shelf_rows(facts: Facts) -> list[dict[str, Any]]:
+    rows = [_shelf_row(s, facts.settings.floor) for s in facts.shelf]
+    told = decisions.left_told(facts)
+    for row in rows:
+        row["left"] = told.get(row["source"])
+    printed = paper.shelf_rows_on_paper(rows)
+    for number, row in enumerate(rows):
+        row["on_paper"] = number < printed
+    return rows
+
+
+def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
+    age = (
+        "not known" if source.age_days is None else f"{source.age_days / words.DAYS_PER_MONTH:.0f}"
+    )
+    least = "at least " if source.log_begins_late else ""
+    return {
+        "source": source.source_id,
+        "long": len(source.source_id) > _LONG_ID,
+        "kind": source.kind or "not recorded",
+        "short_kind": len(source.kind or "") <= _SHORT_KIND,
+        "regime": source.regime or "not known",
+        "cycles": "not known" if source.cycles is None else f"{least}{source.cycles:.0f}",
+        "age": age,
+        "found": f"{source.finds:,} of {source.trials:,}",
+        "predicted": words.expected_finds(source, floor) or "not known",
+        "advice": source.advice,
+        "reason": words.advice_reason(source, floor),
+        "left": None,
+    }
+
+
+def _term_row(term: Term) -> dict[str, str]:
+    return {
+        "term": words.TERM_WORDS.get(term.term, term.term),
+        "unit": term.unit,
+        "odds_ratio": f"{term.odds_ratio:.3g}",
+        "interval": f"{term.low:.3g} to {term.high:.3g}",
+        "points": f"{term.points:+.1f}".replace("-", "−"),
+        "p": words.p_number(term.p),
+    }

@@ -1,0 +1,134 @@
+"""What limits buy and cost, limit by limit, as a small table for people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from outcomes.analysis.decisions.threshold import Retirement
+from outcomes.analysis.decisions.trade_off import PresentPractice, TradeOff, TradeOffPoint
+from outcomes.wording import answers as words
+from outcomes.wording.decisions import few
+
+MOST_LIMITS = 8
+# Every how many cycles, or months, a limit stands in the table.
+_STEPS = (1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 24, 30, 50, 60, 100)
+HEADINGS = ("Retire after", "Finds in 100", "Below the floor in 100", "Sources a year")
+
+
+@dataclass(frozen=True, slots=True)
+class PriceRow:
+    """One limit, or present practice: all of it as text."""
+
+    limit: str
+    finds: str
+    below: str
+    sources: str
+
+
+def advised_points(price: TradeOff, retirement: Retirement) -> tuple[TradeOffPoint, ...]:
+    """The unit's own advised limits among those priced, the leading one first.
+
+    Parameters
+    ----------
+    price
+        What limits buy and cost.
+    retirement
+        The unit's thresholds; one without a limit, or whose limit has no price, gives nothing.
+    """
+    found = []
+    for threshold in retirement.thresholds:
+        if threshold.retire_after is None:
+            continue
+        rules = price.by_cycles if threshold.by == "cycles" else price.by_age
+        # A limit by age is priced in whole months, the last one gone by.
+        wanted = _steps_of(threshold.by, threshold.retire_after)
+        found += [p for p in rules if _steps(p, threshold.by) == wanted]
+    return tuple(found)
+
+
+def price_rows(price: TradeOff, retirement: Retirement) -> list[PriceRow]:
+    """A few limits by the leading exposure, the advised one among them, and present practice.
+
+    Parameters
+    ----------
+    price, retirement
+        As for :func:`advised_points`.
+
+    Returns
+    -------
+    list of PriceRow
+        At most ``MOST_LIMITS`` limits; empty where nothing is priced.
+    """
+    if price.present is None or not retirement.thresholds:
+        return []
+    by = retirement.thresholds[0].by
+    rules = price.by_cycles if by == "cycles" else price.by_age
+    advised = [p for p in advised_points(price, retirement) if p in rules]
+    if not rules:
+        return []
+    rows = [
+        _row(_name(p, by) + (" (advised)" if p in advised else ""), p)
+        for p in _some(rules, by, advised)
+    ]
+    return [*rows, _row("as now", price.present)]
+
+
+def price_caption(price: TradeOff, retirement: Retirement) -> str:
+    """What stands over the table."""
+    by = "age" if retirement.thresholds and retirement.thresholds[0].by != "cycles" else "cycles"
+    return (
+        f"What limits by {by} buy and cost, at the floor of {words.floor_in_100(price.floor)} (in "
+        f"brackets the {words.percent(price.confidence)} interval): finds in the trials still run, "
+        "how many of these trials are on sources below the floor, and sources retired a year in "
+        "the long run"
+    )
+
+
+def price_lines(price: TradeOff, retirement: Retirement) -> Iterator[str]:
+    """The table for a terminal; nothing where nothing is priced."""
+    rows = price_rows(price, retirement)
+    if not rows:
+        return
+    yield f"{price_caption(price, retirement)}."
+    yield _line(*HEADINGS)
+    yield from (_line(row.limit, row.finds, row.below, row.sources) for row in rows)
+
+
+def _line(limit: str, finds: str, below: str, sources: str) -> str:
+    return f"{limit:<22}{finds:<18}{below:<26}{sources}"
+
+
+def _steps_of(by: str, limit: float) -> int:
+    return int(limit if by == "cycles" else limit / words.DAYS_PER_MONTH + 1e-9)
+
+
+def _steps(point: TradeOffPoint, by: str) -> int:
+    return _steps_of(by, (point.cycles if by == "cycles" else point.age_days) or 0.0)
+
+
+def _some(
+    rules: Sequence[TradeOffPoint], by: str, advised: Sequence[TradeOffPoint]
+) -> list[TradeOffPoint]:
+    for step in _STEPS:
+        some = [p for p in rules if _steps(p, by) % step == 0 or p in advised]
+        if len(some) <= MOST_LIMITS:
+            return some
+    return list(advised)
+
+
+def _name(point: TradeOffPoint, by: str) -> str:
+    return words.count(_steps(point, by), "cycle" if by == "cycles" else "month")
+
+
+def _row(name: str, one: TradeOffPoint | PresentPractice) -> PriceRow:
+    return PriceRow(
+        limit=name,
+        finds=_of_100(one.find_probability, one.low, one.high),
+        below=_of_100(one.share_below_floor, one.share_low, one.share_high),
+        sources=f"{few(one.sources_per_year)} ({few(one.sources_low)} to {few(one.sources_high)})",
+    )
+
+
+def _of_100(middle: float, low: float, high: float) -> str:
+    return f"{words.finds_in_100(middle)} ({words.finds_in_100(low)} to {words.finds_in_100(high)})"

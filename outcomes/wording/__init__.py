@@ -1,0 +1,1 @@
+"""Every sentence shown to a person; numbers come in, text goes out."""

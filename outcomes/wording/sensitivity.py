@@ -1,0 +1,342 @@
+"""What stands behind the answer on finds, in words and in lines of tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from math import expm1
+
+from outcomes.analysis.finds.confounders import SUSPECT_WORDS, SuspectEffect, Suspects
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
+from outcomes.analysis.finds.dog_and_source_effects import DogReview
+from outcomes.analysis.finds.sensitivity import Specification, Specifications, most_influential
+from outcomes.analysis.lifetimes.log_rank import IntervalLogRank, KindLogRank
+from outcomes.answers.sensitivity import Further
+from outcomes.wording.answers import count, joined, p_value
+
+_NAMED = {"cycles": ("cycles",), "age": ("age_days",)}
+_MOST_DOG_SENTENCES = 2
+_MOST_UNSURE = 6
+_EXPOSURE_WORDS = {"cycles": "cycles", "age_days": "age"}
+WAYS_NOTE = (
+    "Change in the odds of a find (finds for each miss) a step, asked in other ways; "
+    "from the lowest to the highest"
+)
+
+
+def named_exposures(verdict: WhichPredicts) -> tuple[str, ...]:
+    """The exposures the verdict is about: one where it names one, else both."""
+    return _NAMED.get(verdict.verdict, ("cycles", "age_days"))
+
+
+_METHODS = ("GEE", "conditional", "Mundlak")
+
+
+def firmness(further: Further, verdict: WhichPredicts) -> list[str]:
+    """How firm the answer is, for the page: other ways of asking, other suspects.
+
+    Parameters
+    ----------
+    further
+        What stands behind the answer.
+    verdict
+        The answer; what is said is about the exposures it names.
+
+    Returns
+    -------
+    list of str
+        Whole sentences; empty where there is no model of any kind.
+    """
+    if further.ways.reason is not None:
+        return [] if further.penalised is None else [further.penalised.sentence]
+    lines = [
+        agreement_sentence(further.ways, exposure)
+        for exposure in named_exposures(verdict)
+        if exposure in further.ways.agreement
+    ]
+    return [*lines, *_unseen_sources(further, verdict), suspects_beside(further, verdict)]
+
+
+def _unseen_sources(further: Further, verdict: WhichPredicts) -> list[str]:
+    """That a change told does not help to foretell finds on other sources, where it does not."""
+    quality = further.quality
+    if verdict.verdict not in ("cycles", "age", "both") or quality.reason is not None:
+        return []
+    if quality.brier is None or quality.brier_of_average is None:
+        return []
+    if quality.brier < quality.brier_of_average:
+        return []
+    return [
+        "On sources it had not seen the model foretold finds no better than the unit's average "
+        "does: take the size of the change with care."
+    ]
+
+
+def suspects_beside(further: Further, verdict: WhichPredicts) -> str:
+    """The four suspects, said so that it does not seem to take back what the verdict told."""
+    suspects = further.suspects
+    if verdict.verdict not in ("cycles", "age", "both") or suspects.joint_p is None:
+        return suspects.sentence
+    if suspects.joint_p < further.ways.alpha or len(suspects.suspects) < 3:
+        return suspects.sentence
+    number = {3: "three", 4: "four"}[len(suspects.suspects)]
+    names = joined([SUSPECT_WORDS[s.exposure] for s in suspects.suspects])
+    return (
+        f"Asked about {number} suspects at once ({names}), these records show none of them: that "
+        "takes more trials and sources than the answer above, which is about cycles and age alone."
+    )
+
+
+def not_parted(further: Further | None, verdict: WhichPredicts) -> list[str]:
+    """What the answer leaves open about the suspects that go along with cycles or age."""
+    if further is None or verdict.verdict not in ("cycles", "age", "both"):
+        return []
+    beside = [
+        SUSPECT_WORDS[s.exposure]
+        for s in further.suspects.suspects
+        if s.exposure not in ("cycles", "age_days")
+    ]
+    told = [
+        s
+        for s in further.suspects.suspects
+        if s.given_others is not None and s.given_others.p < further.ways.alpha
+    ]
+    named = {"cycles": {"cycles"}, "age": {"age_days"}}.get(verdict.verdict, {"cycles", "age_days"})
+    if not beside or named <= {s.exposure for s in told}:
+        return []
+    what = {"cycles": "cycles themselves", "age": "age itself"}.get(
+        verdict.verdict, "cycles and age themselves"
+    )
+    return [f"Whether it is {what}, or what goes along: {joined(beside, 'or')}."]
+
+
+def agreement_sentence(ways: Specifications, exposure: str) -> str:
+    """How far the other ways of asking agree, and the source that matters most to it."""
+    found = ways.agreement[exposure]
+    name = _EXPOSURE_WORDS[exposure]
+    all_or_some = "all of them" if found.same_sign == found.ways else f"{found.same_sign}"
+    if found.ways == 1:
+        all_or_some = "it" if found.same_sign else "none"
+    others = count(found.ways, "other way")
+    if found.clear:
+        change = "rise" if found.rising else "fall"
+        text = (
+            f"Asked in {others}, finds {change} with {name} in {all_or_some}; "
+            f"in {found.clear_too} the whole interval says so."
+        )
+        if len(found.unsure) > _MOST_UNSURE:
+            text += f" In {len(found.unsure)} no change would fit too."
+        if 0 < len(found.unsure) <= _MOST_UNSURE:
+            text += f" Less sure: {'; '.join(_in_plain_words(way) for way in found.unsure)}."
+    else:
+        text = (
+            f"The interval for {name} includes no change; asked in {others}, the "
+            f"direction is the same in {all_or_some}."
+        )
+    rows = ways.of(exposure)
+    moved = [
+        _moves_most(most_influential(rows, family), family, rows[0], clear=found.clear)
+        for family in ("source", "dog")
+    ]
+    return text + "".join(moved)
+
+
+def _in_plain_words(way: str) -> str:
+    """The name of a way of asking without its method's name, which the table of ways has."""
+    for method in _METHODS:
+        way = way.removesuffix(f" ({method})")
+    return way
+
+
+def _moves_most(row: Specification | None, family: str, main: Specification, *, clear: bool) -> str:
+    """Which source or dog, left out, moves the estimate most, and which way."""
+    if row is None or row.log_odds is None or main.log_odds is None:
+        return ""
+    # Where no change shows, it is not spoken of as one.
+    change = "estimate" if not clear else "rise" if main.log_odds > 0.0 else "fall"
+    if row.log_odds * main.log_odds <= 0.0:
+        which = "turns round"
+    else:
+        steeper = abs(row.log_odds) > abs(main.log_odds)
+        nearer = "farther from no change" if steeper else "nearer to no change"
+        which = f"is {nearer}" if not clear else "is steeper" if steeper else "is less steep"
+        if clear and row.low is not None and row.high is not None and row.low <= 0.0 <= row.high:
+            which += ", and no change would fit too"
+    name = row.name.removeprefix(f"without {family} ")
+    return f" The {family} that moves this most is {name}: without it the {change} {which}."
+
+
+def checks(further: Further, verdict: WhichPredicts) -> list[str]:
+    """For a reader who checks: shape, predictions on unseen sources, drift over the calendar."""
+    if further.ways.reason is not None:
+        return []
+    lines = []
+    if verdict.verdict in ("cycles", "age", "both"):
+        exposures = named_exposures(verdict)
+        lines += [further.shapes[e].sentence for e in exposures if e in further.shapes]
+    quality = further.quality
+    if quality.reason is None:
+        lines.append(quality.sentences[0])
+    if quality.drift is not None:
+        lines.append(quality.drift.sentence)
+    return lines
+
+
+def dog_sentences(review: DogReview) -> list[str]:
+    """What may be said of dogs on the page, most important first."""
+    if review.reason is not None:
+        return []
+    own = [d.sentence for d in review.dogs if d.differs is not None and not d.few]
+    return [*review.sentences[:_MOST_DOG_SENTENCES], *own]
+
+
+def log_rank_sentence(test: IntervalLogRank, alpha: float, *, chosen: bool = True) -> str:
+    """Whether refrigerated and frozen sources become unreliable alike, each event between trials.
+
+    Parameters
+    ----------
+    test
+        The test; without one, its reason is told.
+    alpha
+        A smaller p-value counts as a difference.
+    chosen
+        Whether to say that storage was chosen; not where that stands beside it.
+    """
+    if test.p is None or test.z is None:
+        return (
+            "Whether refrigerated and frozen sources become unreliable at different times cannot "
+            f"be tested yet: {test.reason}."
+        )
+    first = f"{test.events['refrigerated']} of {test.sources['refrigerated']} refrigerated"
+    second = f"{test.events['frozen']} of {count(test.sources['frozen'], 'frozen source')}"
+    behind = (
+        f"{first} and {second} met the rule, over all the time they were followed and each "
+        "somewhere between two trials: "
+        f"log-rank test, {p_value(test.p)}"
+    )
+    if test.p >= alpha:
+        return (
+            "That refrigerated and frozen sources become unreliable at different times does not "
+            f"show ({behind}); a difference may still be there."
+        )
+    when = "sooner" if test.z > 0 else "later"
+    return (
+        f"Refrigerated sources became unreliable {when} than frozen ones, more than chance "
+        f"explains ({behind})." + (" Storage was chosen, not assigned." if chosen else "")
+    )
+
+
+P_MEANS = (
+    "p: how often sources that last alike would differ as much as these by chance alone; only a "
+    "small one speaks for a difference."
+)
+
+
+def kind_log_rank_sentence(test: KindLogRank, alpha: float) -> str:
+    """Whether kinds of source become unreliable alike, each event between trials.
+
+    Parameters
+    ----------
+    test
+        The test; without one, its reason is told.
+    alpha
+        A smaller p-value counts as a difference.
+    """
+    left = ", ".join(f"{kind} ({why})" for kind, why in test.left_out.items())
+    if test.p is None:
+        tail = f"; too few in {left}" if left else ""
+        return (
+            "Whether kinds become unreliable at different times cannot be tested yet: "
+            f"{test.reason}{tail}."
+        )
+    counts = ", ".join(
+        f"{kind} {test.events[kind]} of {test.sources[kind]}, with {test.expected[kind]:.1f} "
+        "expected"
+        for kind in test.events
+    )
+    behind = f"sources that met the rule, and expected if all were alike: {counts}"
+    behind += f"; log-rank test, {p_value(test.p)}"
+    tail = f" Not compared, with too few that met the rule: {left}." if left else ""
+    if test.p >= alpha:
+        return (
+            "That kinds become unreliable at different times does not show "
+            f"({behind}); a difference may still be there.{tail}"
+        )
+    return (
+        f"Kinds became unreliable at different times, more than chance explains ({behind}). "
+        f"Kinds are also stored and used differently, which is in this too.{tail}"
+    )
+
+
+def suspect_lines(suspects: Suspects) -> Iterator[str]:
+    """The suspects beside one another, for a terminal."""
+    yield suspects.sentence
+    if suspects.reason is not None:
+        return
+    yield ""
+    yield (
+        f"{'suspect':<34}{'much exposed trials, finds in 100':>36}{'the others held':>24}"
+        f"{'support':>9}"
+    )
+    for s in suspects.suspects:
+        yield (
+            f"{SUSPECT_WORDS[s.exposure]:<34}{_points(s.alone):>36}{_points(s.given_others):>24}"
+            f"{f'{100 * s.weight:.0f} %':>9}"
+        )
+    for left in suspects.left_out:
+        yield f"left out: {SUSPECT_WORDS.get(left.term, left.term)}: {left.reason}"
+    yield suspects.meaning
+
+
+def _points(effect: SuspectEffect | None) -> str:
+    if effect is None:
+        return "not known"
+    text = f"{effect.points:+.0f} ({effect.points_low:+.0f} to {effect.points_high:+.0f})"
+    return text.replace("-", "−")
+
+
+def way_lines(ways: Specifications, exposures: Sequence[str]) -> Iterator[str]:
+    """Other ways of asking, one line each, for a terminal."""
+    if ways.reason is not None:
+        yield f"Not asked: {ways.reason}."
+        return
+    for exposure in exposures:
+        rows = ways.shown(exposure)
+        agreement = ways.agreement.get(exposure)
+        if not rows or agreement is None:
+            continue
+        yield agreement.sentence
+        yield f"{WAYS_NOTE} ({rows[0].unit}):"
+        yield from (_way_line(row) for row in rows)
+        test = ways.smooth.get(exposure)
+        if test is not None:
+            yield f"{test.sentence[0].upper()}{test.sentence[1:]}."
+    for note in ways.notes:
+        yield f"{note[0].upper()}{note[1:]}."
+
+
+def _way_line(row: Specification) -> str:
+    if row.log_odds is None or row.low is None or row.high is None:
+        return f"  {row.name:<52} not asked: {row.reason}"
+    change = f"{_percent(row.log_odds)} ({_percent(row.low)} to {_percent(row.high)})"
+    return f"  {row.name:<52} {change:<28} {count(row.n, 'trial')}, {count(row.sources, 'source')}"
+
+
+def _percent(log_odds: float) -> str:
+    if log_odds > 5.0:
+        return "more than +10,000 %"
+    return f"{100.0 * expm1(log_odds):+.1f} %".replace("-", "−")
+
+
+def dog_lines(review: DogReview) -> Iterator[str]:
+    """Every dog beside an average dog in the same trials, for a terminal."""
+    if review.reason is not None:
+        yield f"Nothing can be said of single dogs: {review.reason}."
+        return
+    yield from review.sentences
+    yield f"{'dog':<20}{'found':>14}{'an average dog':>18}{'finds in 100 of all trials':>30}"
+    for d in review.dogs:
+        found = f"{d.finds:,} of {d.trials:,}"
+        own = f"{100 * d.find_probability:.0f} ({100 * d.low:.0f} to {100 * d.high:.0f})"
+        few = "  few trials" if d.few else ""
+        yield f"{d.name:<20}{found:>14}{d.expected_finds:>18.1f}{own:>30}{few}"
+    yield review.caution
