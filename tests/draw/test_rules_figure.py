@@ -21,7 +21,7 @@ from outcomes.draw.rules_figure import NOTHING, draw_rules_figure
 from outcomes.draw.save import describe_figure, render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.settings import ReliabilityRule, Settings
-from tests.fit.test_watch import searches
+from tests.analysis.monitoring.test_watch import searches
 
 from .looks import assert_words_apart, ax_of, lines, said, words
 

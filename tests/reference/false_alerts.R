@@ -1,4 +1,4 @@
-# Counts of false alerts by R, for tests/fit/test_false_alerts.py.
+# Counts of false alerts by R, for tests/analysis/searches/test_false_alerts.py.
 # Run from this folder:  Rscript false_alerts.R
 # Writes false_alerts_trials.csv (simulated trials), false_alerts_fits.csv and
 # false_alerts_intervals.csv (exact intervals).

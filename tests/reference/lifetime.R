@@ -1,4 +1,4 @@
-# Late-entry Kaplan-Meier curve by R's survival package, for tests/fit/test_lifetime.py.
+# Late-entry Kaplan-Meier curve by R's survival package, for tests/analysis/lifetimes/test_lifetime.py.
 # Run from this folder:  Rscript lifetime.R
 # Writes lifetime_followed.csv (simulated sources), lifetime_km.csv and lifetime_median.csv.
 suppressMessages(library(survival))

@@ -1,4 +1,4 @@
-# Lifetimes by R's survival and stats, for tests/fit/test_lifetime_reference.py.
+# Lifetimes by R's survival and stats, for tests/analysis/lifetimes/test_lifetime_reference.py.
 # Run from this folder:  Rscript lifetime_models.R
 # Writes lifetime_models_sources.csv and lifetime_models_rows.csv (simulated sources, and the
 # stretches between their trials) and lifetime_models_fits.csv.

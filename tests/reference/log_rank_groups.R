@@ -1,4 +1,4 @@
-# Log-rank tests of three and four groups, for tests/fit/test_interval_log_rank.py.
+# Log-rank tests of three and four groups, for tests/analysis/lifetimes/test_interval_log_rank.py.
 # Run from this folder:  Rscript log_rank_groups.R
 # Writes log_rank_groups_sources.csv (simulated sources), log_rank_groups_tests.csv.
 suppressMessages(library(survival))

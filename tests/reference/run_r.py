@@ -38,8 +38,8 @@ STORED = HERE / "mixed_lme4.json"
 ABSOLUTE, RELATIVE = 1e-6, 1e-5
 # Two runs of one glmer on one machine end apart: its likelihood, flat at the maximum, is worked out
 # to ten digits or so, and fixes the maximum to some 1e-5 of a standard error; its curvature, taken
-# by finite differences, fixes the standard errors to 4e-4 (tests/fit/test_mixed_reference.py). This
-# is a quarter of what the tests allow.
+# by finite differences, fixes the standard errors to 4e-4 (tests/models/test_mixed_reference.py).
+# This is a quarter of what the tests allow.
 OF_STANDARD_ERROR = 5e-4
 HALTED = "Execution halted"
 # How R got there may differ from build to build without harm.
@@ -193,20 +193,20 @@ SCRIPTS = {
 TESTS = (
     "tests/reference",
     "tests/test_outside_checks.py",
-    "tests/fit/test_bias.py",
-    "tests/fit/test_dogs.py",
-    "tests/fit/test_false_alerts.py",
-    "tests/fit/test_intervals.py",
-    "tests/fit/test_interval_log_rank.py",
-    "tests/fit/test_lifetime.py",
-    "tests/fit/test_lifetime_reference.py",
-    "tests/fit/test_mixed_outside_values.py",
-    "tests/fit/test_mixed_random_sets.py",
-    "tests/fit/test_mixed_reference.py",
-    "tests/fit/test_penalised.py",
-    "tests/fit/test_search_time.py",
-    "tests/fit/test_source_spread.py",
-    "tests/decide/test_shelf_predictions.py",
+    "tests/models/test_bias.py",
+    "tests/analysis/finds/test_dogs.py",
+    "tests/analysis/searches/test_false_alerts.py",
+    "tests/analysis/finds/test_intervals.py",
+    "tests/analysis/lifetimes/test_interval_log_rank.py",
+    "tests/analysis/lifetimes/test_lifetime.py",
+    "tests/analysis/lifetimes/test_lifetime_reference.py",
+    "tests/models/test_mixed_outside_values.py",
+    "tests/models/test_mixed_random_sets.py",
+    "tests/models/test_mixed_reference.py",
+    "tests/analysis/finds/test_penalised.py",
+    "tests/analysis/searches/test_search_time.py",
+    "tests/models/test_source_spread.py",
+    "tests/analysis/decisions/test_shelf_predictions.py",
 )
 
 

@@ -1,4 +1,4 @@
-# Search times by R's survival package, for tests/fit/test_search_time.py.
+# Search times by R's survival package, for tests/analysis/searches/test_search_time.py.
 # Run from this folder:  Rscript search_time.R
 # Writes search_time_trials.csv (simulated trials) and search_time_fits.csv.
 suppressMessages(library(survival))

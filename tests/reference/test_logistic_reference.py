@@ -2,7 +2,7 @@
 
 Without a grouping the mixed model is ordinary logistic regression, so the
 engine, the standardised curve and the threshold read from it can be held to
-textbook results. Conditional and marginal models are held in ``tests/fit/test_clustered.py``.
+textbook results. Conditional and marginal models are held in ``tests/models/test_clustered.py``.
 """
 
 from __future__ import annotations

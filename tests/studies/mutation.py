@@ -39,7 +39,7 @@ ROOT = Path(__file__).parents[2]
 FOLDER = Path(__file__).parent / "mutation_units"
 PAGE = ROOT / "docs" / "mutation.md"
 EXPOSURE = ("tests/exposure",)
-JOINING = ("tests/joining",)
+JOINING = ("tests/exposure",)
 # Module → the tests that are about it.
 PLAN: dict[str, tuple[str, ...]] = {
     "exposure/accumulate.py": EXPOSURE,
@@ -49,37 +49,39 @@ PLAN: dict[str, tuple[str, ...]] = {
     "exposure/thaws.py": EXPOSURE,
     "exposure/set_aside.py": JOINING,
     "exposure/trials.py": JOINING,
-    "analysis/decisions/bootstrap.py": ("tests/decide/test_bootstrap.py",),
+    "analysis/decisions/bootstrap.py": ("tests/analysis/decisions/test_bootstrap.py",),
     "analysis/decisions/compare.py": (
-        "tests/decide/test_compare.py",
-        "tests/decide/test_compare_reference.py",
+        "tests/analysis/decisions/test_compare.py",
+        "tests/analysis/decisions/test_compare_reference.py",
     ),
     "analysis/decisions/curve.py": (
-        "tests/decide/test_curve.py",
-        "tests/decide/test_threshold.py",
+        "tests/analysis/decisions/test_curve.py",
+        "tests/analysis/decisions/test_threshold.py",
         "tests/reference/test_logistic_reference.py",
     ),
-    "analysis/decisions/explain.py": ("tests/decide/test_explain.py",),
-    "analysis/decisions/exposure_left.py": ("tests/decide/test_exposure_left.py",),
-    "analysis/decisions/frontier.py": ("tests/decide/test_frontier.py",),
-    "analysis/decisions/matched_portions.py": ("tests/decide/test_matched_portions.py",),
-    "analysis/decisions/overlap.py": ("tests/decide/test_overlap.py",),
-    "analysis/decisions/rate_of_use.py": ("tests/decide/test_rate_of_use.py",),
+    "analysis/decisions/explain.py": ("tests/analysis/decisions/test_explain.py",),
+    "analysis/decisions/exposure_left.py": ("tests/analysis/decisions/test_exposure_left.py",),
+    "analysis/decisions/frontier.py": ("tests/analysis/decisions/test_frontier.py",),
+    "analysis/decisions/matched_portions.py": (
+        "tests/analysis/decisions/test_matched_portions.py",
+    ),
+    "analysis/decisions/overlap.py": ("tests/analysis/decisions/test_overlap.py",),
+    "analysis/decisions/rate_of_use.py": ("tests/analysis/decisions/test_rate_of_use.py",),
     "analysis/decisions/shelf.py": (
-        "tests/decide/test_shelf.py",
-        "tests/decide/test_shelf_predictions.py",
+        "tests/analysis/decisions/test_shelf.py",
+        "tests/analysis/decisions/test_shelf_predictions.py",
     ),
     "analysis/decisions/source_draws.py": (
-        "tests/decide/test_curve.py",
-        "tests/decide/test_exposure_left.py",
+        "tests/analysis/decisions/test_curve.py",
+        "tests/analysis/decisions/test_exposure_left.py",
     ),
     "analysis/decisions/threshold.py": (
-        "tests/decide/test_threshold.py",
+        "tests/analysis/decisions/test_threshold.py",
         "tests/reference/test_logistic_reference.py",
     ),
     "analysis/decisions/trade_off.py": (
-        "tests/decide/test_trade_off.py",
-        "tests/brief/test_either.py",
+        "tests/analysis/decisions/test_trade_off.py",
+        "tests/report/test_either.py",
     ),
 }
 # A fault is noticed by the first example that fails: making it small would take minutes each.

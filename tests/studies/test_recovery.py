@@ -21,7 +21,7 @@ chi-square limits that chance passes once in 1,000, widened by what is known to 
 A test holds that of these very units errors a fifth too small or half as large again, a band half
 as wide, a threshold 15 % too late or too early and an effect of cycles 15 % too small are each
 told. Not told: estimates whose bias is not taken off, which moves their mean by less than the
-limits can tell; ``tests/fit/test_bias.py`` holds it. Fewer units would tell too little:
+limits can tell; ``tests/models/test_bias.py`` holds it. Fewer units would tell too little:
 ``OUTCOMES_STUDY_SIZE`` makes them more, not less.
 """
 

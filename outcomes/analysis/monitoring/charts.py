@@ -166,7 +166,7 @@ def watch(
     is set by simulation on blocks of the baseline's own trials, with sources
     and with sessions or hides that differ as the model says. How often
     charts pass it in units in which nothing changes is asked by
-    ``tests/fit/test_watch.py``.
+    ``tests/analysis/monitoring/test_watch.py``.
 
     Parameters
     ----------

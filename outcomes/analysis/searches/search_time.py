@@ -119,7 +119,7 @@ def fit_search_time(trials: pd.DataFrame, settings: Settings) -> SearchTimeFit:
     few sources bear most of the trials with many cycles, and in simulated
     units with 16 sources and no effect of cycles such errors call one far more
     often than at their level, and than the model with an effect of the source
-    (held by the study in ``tests/fit/test_search_time.py``). Intervals use
+    (held by the study in ``tests/analysis/searches/test_search_time.py``). Intervals use
     Student's t with one degree of freedom less than there are sources.
 
     Parameters

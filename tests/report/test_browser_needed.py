@@ -19,7 +19,7 @@ def test_a_missing_browser_fails_where_it_is_needed(
 ) -> None:
     command = [sys.executable, "-m", "pytest", "-n", "0", "-p", "no:cacheprovider", "-rsE"]
     done = subprocess.run(
-        [*command, "-k", ONE, "tests/brief/test_browser.py"],
+        [*command, "-k", ONE, "tests/report/test_browser.py"],
         cwd=ROOT,
         env=os.environ | {"PATH": str(tmp_path), "OUTCOMES_NEEDS_BROWSER": needed},
         capture_output=True,

@@ -15,7 +15,7 @@ from outcomes.analysis.finds.firth import _firth, fit_penalised
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.settings import Settings
 
-REFERENCE = Path(__file__).parents[1] / "reference"
+REFERENCE = Path(__file__).parents[2] / "reference"
 
 
 def test_published_coefficients_under_separation_are_reached(outside) -> None:

@@ -19,8 +19,7 @@ from outcomes.analysis.monitoring.charts import learn_unchanging, watch
 from outcomes.errors import SettingsError
 from outcomes.models.cusum import Healthy, simulate_highest
 from outcomes.settings import OtherRules, ReliabilityRule, Settings
-
-from .test_watch import searches
+from tests.analysis.monitoring.test_watch import searches
 
 ANY_DOG = Settings(rule=ReliabilityRule(qualified_only=False))
 

@@ -14,7 +14,7 @@ from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.models.mixed import fit_mixed
 from outcomes.settings import Settings
 
-REFERENCE = Path(__file__).parents[1] / "reference"
+REFERENCE = Path(__file__).parents[2] / "reference"
 DOG_EFFECTS = {"Ash": -1.0, "Bo": -0.4, "Cy": 0.0, "Dot": 0.1, "Elm": 0.4, "Fly": 0.9}
 
 

@@ -20,11 +20,11 @@ from outcomes.analysis.lifetimes.log_rank import (
 )
 from outcomes.analysis.lifetimes.restricted_mean import log_rank_test
 from outcomes.errors import FitError
+from tests.models.test_turnbull import NOT_SEEN, RADIATION, WITH_CHEMOTHERAPY, censored, intervals
 
 from .test_interval_lifetime import followed, lifetime
-from .test_turnbull import NOT_SEEN, RADIATION, WITH_CHEMOTHERAPY, censored, intervals
 
-REFERENCE = Path(__file__).parents[1] / "reference"
+REFERENCE = Path(__file__).parents[2] / "reference"
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "100"))
 
 

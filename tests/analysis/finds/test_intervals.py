@@ -19,7 +19,7 @@ from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
-REFERENCE = Path(__file__).parents[1] / "reference"
+REFERENCE = Path(__file__).parents[2] / "reference"
 
 
 SMALL = mixed_cases.load_case("small_unit")

@@ -18,7 +18,7 @@ from outcomes.models.counts import clustered_rate_errors, fit_rates, overdispers
 from outcomes.models.newton import maximise
 from outcomes.settings import Settings
 
-REFERENCE = Path(__file__).parents[1] / "reference"
+REFERENCE = Path(__file__).parents[2] / "reference"
 DEFAULT = Settings()
 NAMES = ["(Intercept)", "cycles", "age_30", *(f"dog_idD{i}" for i in range(2, 6))]
 

@@ -11,7 +11,7 @@ from outcomes.analysis.lifetimes.restricted_mean import log_rank_test, mean_with
 from outcomes.models.interval_weibull import Intervals, fit_periods, fit_weibull
 from outcomes.models.turnbull import fit_turnbull
 
-REFERENCE = Path(__file__).parents[1] / "reference"
+REFERENCE = Path(__file__).parents[2] / "reference"
 
 
 @pytest.fixture(scope="module")

@@ -23,7 +23,7 @@ from outcomes.models.cox import fit_cox
 from outcomes.models.newton import maximise
 from outcomes.settings import Settings
 
-REFERENCE = Path(__file__).parents[1] / "reference"
+REFERENCE = Path(__file__).parents[2] / "reference"
 DEFAULT = Settings()
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "60"))
 NUMBERS = ["cycles", "age_30", "wind_m_s"]

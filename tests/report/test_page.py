@@ -23,7 +23,7 @@ UNITS = (
 )
 NAMES = pytest.mark.parametrize("name", UNITS)
 WITHOUT_FIGURES = ("one trial", "only blank areas")
-TEMPLATE = Path(__file__).parents[2] / "outcomes" / "brief" / "templates" / "briefing.html"
+TEMPLATE = Path(__file__).parents[2] / "outcomes" / "report" / "templates" / "briefing.html"
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 
 

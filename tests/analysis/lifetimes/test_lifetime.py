@@ -16,7 +16,7 @@ from lifelines import KaplanMeierFitter
 from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
 from outcomes.settings import ReliabilityRule, Settings
 
-REFERENCE = Path(__file__).parents[1] / "reference"
+REFERENCE = Path(__file__).parents[2] / "reference"
 FIRST_DAY = pd.Timestamp("2024-01-01")
 DEFAULT = Settings()
 FIRST_MISS = Settings(rule=ReliabilityRule(misses=1, window=1))
