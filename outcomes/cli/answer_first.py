@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from outcomes.cli.options import say, uninterrupted
+from outcomes.cli.options import say, uninterrupted, with_command
 
 if TYPE_CHECKING:
     from outcomes.answers.facts import Facts
@@ -28,7 +28,7 @@ class ToldFirst:
     png
         The figure.
     sentences
-        What was printed: the answer, and what puts it in doubt.
+        What was printed: what puts the answer in doubt, and the answer.
     """
 
     png: bytes
@@ -36,7 +36,9 @@ class ToldFirst:
 
 
 @contextmanager
-def answer_first(facts: Facts, out: Path, *, as_json: bool = False) -> Iterator[ToldFirst]:
+def answer_first(
+    facts: Facts, records: Path, out: Path, *, as_json: bool = False
+) -> Iterator[ToldFirst]:
     """Print the answer and write its figure; what is done within is to write the rest.
 
     Where that fails, the folder is left with files of one run: the figure where it is the only
@@ -46,6 +48,8 @@ def answer_first(facts: Facts, out: Path, *, as_json: bool = False) -> Iterator[
     ----------
     facts
         The unit's facts, nothing worked out yet.
+    records
+        What was handed over, as it was typed.
     out
         The folder of the briefing, checked.
     as_json
@@ -65,14 +69,14 @@ def answer_first(facts: Facts, out: Path, *, as_json: bool = False) -> Iterator[
 
     fit, verdict, retirement = facts.fit, facts.verdict, facts.retirement
     told = (
+        *records_noted(facts).before,
         words.headline(fit, verdict, retirement) + ".",
         words.answer(fit, verdict, retirement),
         words.retire_sentence(verdict, retirement),
-        *records_noted(facts).before,
     )
     # A reader who has had enough of the answer still wants the files.
     with suppress(BrokenPipeError):
-        click.echo("\n".join(told), err=as_json)
+        click.echo(with_command("\n".join(told), records), err=as_json)
     facts.ask_meanwhile()
     from outcomes.report.answer_figure import render_answer_figure
 

@@ -18,6 +18,7 @@ from outcomes.cli.options import (
     say,
     second_process,
     show_json,
+    with_command,
 )
 
 out_option = click.option(
@@ -71,7 +72,7 @@ def command(
                 asked=Asked(either=either, without_names=without_names),
                 change=names.change,
             )
-            told = until_written.enter_context(answer_first(facts, out, as_json=as_json))
+            told = until_written.enter_context(answer_first(facts, records, out, as_json=as_json))
             facts.answer_on_finds()
             from outcomes.records.placing import write_files
             from outcomes.report.write import briefing_files
@@ -95,6 +96,6 @@ def command(
     noted = records_noted(facts)
     for sentence in (*noted.before, noted.sentence):
         if sentence is not None and sentence not in told.sentences:
-            click.echo(sentence)
+            click.echo(with_command(sentence, records))
     for line in report.written_lines(out):
         click.echo(line)

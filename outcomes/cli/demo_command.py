@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import click
@@ -31,8 +32,9 @@ def command(out: Path) -> None:
             say("Making a synthetic unit")
             unit = demo_unit()
             write_unit(unit, records)
+            until_written.enter_context(_said_to_be_left(records))
             facts = gather(records, None, None, None, None, further=True, pool=pool)
-            told = until_written.enter_context(answer_first(facts, out))
+            told = until_written.enter_context(answer_first(facts, records, out))
             facts.answer_on_finds()
             from outcomes.records.placing import write_files
             from outcomes.report.write import briefing_files
@@ -47,3 +49,13 @@ def command(out: Path) -> None:
         click.echo(line)
     for line in report.written_lines(out):
         click.echo(line)
+
+
+@contextmanager
+def _said_to_be_left(records: Path) -> Iterator[None]:
+    """Where the rest fails or is stopped, tell that the synthetic unit's records are there."""
+    try:
+        yield
+    except BaseException as error:
+        error.add_note(f"The synthetic unit's records are in {records}.")
+        raise

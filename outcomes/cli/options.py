@@ -6,6 +6,7 @@ import datetime as dt
 import gc
 import math
 import os
+import shlex
 import shutil
 import signal
 import sys
@@ -325,6 +326,11 @@ def moment(as_of: str | None) -> Any:
     if not 1900 <= day.year <= 2200:
         raise UsageError(f"--as-of {as_of} is out of range. Name a day of the records' own time.")
     return pd.Timestamp(day) + pd.Timedelta(days=1)
+
+
+def with_command(sentence: str, records: Path) -> str:
+    """A sentence that names ``outcomes check``, with that command as it can be pasted."""
+    return sentence.replace("outcomes check", f"{called_as()} check {shlex.quote(str(records))}")
 
 
 def say(words: str) -> None:

@@ -236,3 +236,18 @@ def test_a_full_disk_places_nothing_first(tmp_path: Path, monkeypatch: pytest.Mo
         place_first(tmp_path, "a", b"new a", ("b",))
     assert _bytes_in(tmp_path) == {"a": b"old a"}
     assert [p.name for p in tmp_path.iterdir()] == ["a"]
+
+
+def test_a_hint_names_the_command_as_it_can_be_pasted() -> None:
+    from outcomes.cli.options import with_command
+
+    hint = with_command("They bear 3 notes: run outcomes check.", Path("our records.xlsx"))
+    assert hint.endswith("check 'our records.xlsx'.")
+
+
+def test_a_demo_that_is_stopped_says_that_its_records_are_left(tmp_path: Path) -> None:
+    from outcomes.cli.demo_command import _said_to_be_left
+
+    with pytest.raises(KeyboardInterrupt) as stopped, _said_to_be_left(tmp_path):
+        raise KeyboardInterrupt
+    assert str(tmp_path) in stopped.value.__notes__[0]
