@@ -87,9 +87,9 @@ def test_only_what_is_asked_for_is_worked_out(
         raise AssertionError("worked out, and not asked for")
 
     for name in (
-        "brief.further.try_specifications",
-        "fit.false_alerts.fit_false_alerts",
-        "fit.search_time.fit_search_time",
+        "answers.sensitivity.try_specifications",
+        "analysis.searches.false_alerts.fit_false_alerts",
+        "analysis.searches.search_time.fit_search_time",
     ):
         monkeypatch.setattr(f"outcomes.{name}", never)
     records = read_records(briefing_of("effect falling").folder.parent / "records")
