@@ -83,6 +83,8 @@ def test_a_process_closed_meanwhile_leaves_the_rest_unasked() -> None:
 def test_only_what_is_asked_for_is_worked_out(
     briefing_of: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    briefing = briefing_of("effect falling")  # made before anything is out of reach
+
     def never(*_: Any, **__: Any) -> None:
         raise AssertionError("worked out, and not asked for")
 
@@ -92,9 +94,8 @@ def test_only_what_is_asked_for_is_worked_out(
         "analysis.searches.search_time.fit_search_time",
     ):
         monkeypatch.setattr(f"outcomes.{name}", never)
-    records = read_records(briefing_of("effect falling").folder.parent / "records")
-    facts = gather_facts(records)
-    whole = briefing_of("effect falling").results
+    facts = gather_facts(read_records(briefing.folder.parent / "records"))
+    whole = briefing.results
     told = json.loads(results_text(results(facts, ("compare",))))
     assert told["compare"] == whole["compare"]
     assert list(told)[-1] == "compare"
