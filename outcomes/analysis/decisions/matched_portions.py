@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, special
+from scipy import special
 
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
@@ -314,7 +314,9 @@ def common_odds_ratio(
 
         if apart(-_FARTHEST) * apart(_FARTHEST) >= 0.0:
             return None
-        return float(np.exp(optimize.brentq(apart, -_FARTHEST, _FARTHEST, xtol=1e-12)))
+        from scipy.optimize import brentq
+
+        return float(np.exp(brentq(apart, -_FARTHEST, _FARTHEST, xtol=1e-12)))
 
     at_least, at_most = (support >= seen).astype(float), (support <= seen).astype(float)
     inside = support[0] < seen < support[-1]

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
 
 from outcomes.analysis.finds.design import (
     EXPOSURES,
@@ -237,6 +236,8 @@ def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None
         model = _fit(plan_design(hides, without=_NOT_KNOWN_BEFORE))
     except FitError:
         return None
+    from scipy.optimize import brentq
+
     x = model.matrix(hides)
     for j, column in enumerate(model.design.columns, start=1):
         if column.term in (*EXPOSURES, UNLOGGED):
