@@ -61,7 +61,7 @@ FURTHER = ("ways", "suspects", "quality", "shapes", "dogs", "profiles", "penalis
 def put_further(questions: Questions, records: Records, trials: pd.DataFrame, fit: FindFit) -> None:
     """Put all of ``FURTHER``, each under its name."""
     questions.put("ways", try_specifications, fit, records)
-    questions.put("suspects", compare_suspects, trials, records.settings)
+    questions.put("suspects", compare_suspects, trials, fit.settings)
     questions.put("quality", check_quality, fit)
     questions.put("shapes", _shapes, fit)
     questions.put("dogs", review_dogs, fit)

@@ -55,16 +55,23 @@ def command(
         _refuse_beside_explain(by=by, either=either, bootstrap=bootstrap)
     when = moment(as_of)
     say("Reading the records")
-    read = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
+    loaded = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
     if explain is not None:
-        _check_known(read, explain)
+        _check_known(loaded.records, explain)
     from outcomes.answers.facts import gather_facts
     from outcomes.answers.request import Asked
     from outcomes.report import report
     from outcomes.report.results import results
     from outcomes.wording import decisions
 
-    facts = gather_facts(read, as_of=when, asked=Asked(either=either), further=False, progress=say)
+    facts = gather_facts(
+        loaded.records,
+        loaded.decisions,
+        as_of=when,
+        asked=Asked(either=either),
+        further=False,
+        progress=say,
+    )
     exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
     asked = _Asked(decisions.asked_note(facts, exposures), exposures, either, [])
     if exposures:

@@ -22,7 +22,7 @@ from outcomes.models.mixed_model import SpreadError
 from outcomes.models.mixed_posterior_mean import at_the_mean
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.mixed_variance import Posterior
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 LEAST_MISSES = 30
 LEAST_FINDS = 30
@@ -146,7 +146,7 @@ class FindFit:
     source_spread: Posterior | None
     reason: str | None
     too_few: Mapping[str, tuple[int, int]]
-    settings: Settings
+    settings: DecisionSettings
 
     @property
     def log_likelihood(self) -> float | None:
@@ -159,7 +159,7 @@ class FindFit:
 
 
 def fit_finds(
-    trials: pd.DataFrame, settings: Settings, *, exposures: Sequence[str] = EXPOSURES
+    trials: pd.DataFrame, settings: DecisionSettings, *, exposures: Sequence[str] = EXPOSURES
 ) -> FindFit:
     """Fit the probability of a find against cycles and age, with what else is on record.
 

@@ -18,7 +18,7 @@ from outcomes.analysis.results import Lifetime
 from outcomes.errors import FitError
 from outcomes.models.distributions import beta_quantile
 from outcomes.models.turnbull import Cells, TurnbullCurve, fit_cells, lay_out
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.text import in_months, months, still_reliable_at
 
 RESAMPLES = 200
@@ -143,7 +143,7 @@ class IntervalLifetime:
 
 
 def fit_interval_lifetime(
-    lifetime: Lifetime, settings: Settings, *, resamples: int = RESAMPLES
+    lifetime: Lifetime, settings: DecisionSettings, *, resamples: int = RESAMPLES
 ) -> IntervalLifetime:
     """Draw the curves with every event between the last trial before it and the one that showed it.
 
