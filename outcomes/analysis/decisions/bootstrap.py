@@ -17,6 +17,7 @@ from outcomes.models.distributions import normal_quantile, normal_share
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.separation import is_separated
+from outcomes.random_streams import random_stream
 
 REFITS = 200
 MOST_FAILED = 0.10
@@ -144,7 +145,7 @@ def bootstrap_threshold(
     own = _threshold(design, start, threshold.by, threshold.floor, limits)
     found, failed = [], 0
     for number in range(refits):
-        rng = np.random.default_rng([fit.settings.seed, 63, number])
+        rng = random_stream(fit.settings.seed, "bootstrap", number)
         drawn = _resample(design, resampled, threshold.by, rng)
         try:
             if drawn is None:

@@ -12,6 +12,7 @@ from scipy import optimize, special
 
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
+from outcomes.random_streams import random_stream
 from outcomes.settings import DecisionSettings
 
 LEAST_PAIRS = 3
@@ -149,7 +150,7 @@ def compare_portions(
         p=p,
         fewer=int((differences < 0).sum()),
         more=int((differences > 0).sum()),
-        p_by_parent=swapping_p(differences, np.random.default_rng([settings.seed, 64])),
+        p_by_parent=swapping_p(differences, random_stream(settings.seed, "matched portions")),
         reason=None,
     )
 

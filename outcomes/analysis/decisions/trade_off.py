@@ -18,6 +18,7 @@ from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.design import Design
 from outcomes.analysis.finds.model import FindFit
 from outcomes.models.distributions import chi_square_quantile
+from outcomes.random_streams import random_stream
 from outcomes.text import DAYS_PER_MONTH as DAYS_PER_MONTH
 
 LEAST_TRIALS = 30
@@ -494,7 +495,7 @@ def _costs(
     seed: int,
 ) -> list[tuple[float, float, float]]:
     """Sources retired per year under each rule, with limits over resampled places."""
-    rng = np.random.default_rng([seed, 62])
+    rng = random_stream(seed, "cost of limits")
     size = len(use.held)
     counts = rng.multinomial(size, np.full(size, 1.0 / size), DRAWS)
     costs = []

@@ -16,6 +16,7 @@ from outcomes.models.distributions import chi_square_tail, f_tail
 from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
+from outcomes.random_streams import random_stream
 
 REFITS = 99
 _BATCH = 10  # refits between looks at whether more could change the answer
@@ -350,7 +351,7 @@ class _Tests:
         self.slopes = fit.slopes
         self.freedom = fit.freedom
         self.alpha = fit.settings.alpha
-        self.rng = np.random.default_rng([fit.settings.seed, 20])
+        self.rng = random_stream(fit.settings.seed, "verdict")
         sources = len(set(fit.design.groups.get("source", np.array([]))))
         few = sources < _FEW_SOURCES and len(fit.design.y) <= _MOST_TRIALS_TO_REFIT
         self.refits = refits if few else 0

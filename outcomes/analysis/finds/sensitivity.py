@@ -30,6 +30,7 @@ from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.splines import natural_spline, spline_knots
+from outcomes.random_streams import random_stream
 from outcomes.records.tables import Records
 from outcomes.text import count, p_value
 
@@ -834,7 +835,7 @@ def _more_thaws(asked: _Asked, records: Records | None) -> None:
     history = history_of(records, records.storage, records.settings)
     draws = _DRAWS if asked.fit.n <= _MANY_TRIALS else 1
     for number, share in enumerate(UNLOGGED):
-        rng = np.random.default_rng([asked.fit.settings.seed, 30, number])
+        rng = random_stream(asked.fit.settings.seed, "unlogged thaws", number)
         _with_thaws(asked, records, names[share], [
             add_thaws(records, history, share, rng) for _ in range(draws)
         ])  # fmt: skip

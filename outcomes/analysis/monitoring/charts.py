@@ -23,6 +23,7 @@ from outcomes.errors import FitError
 from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
+from outcomes.random_streams import random_stream
 from outcomes.settings import DecisionSettings
 from outcomes.text import count
 
@@ -363,7 +364,11 @@ def _charts(
         rows, block = _blocks(hides, grouped, used)
         healthy = Healthy(log_odds[rows], 1.0 - expected[rows], block, chart_sd, session)
         limits[of] = limit_for(
-            healthy, choices.odds_ratio, choices.false_call, choices.within, settings.seed
+            healthy,
+            choices.odds_ratio,
+            choices.false_call,
+            choices.within,
+            random_stream(settings.seed, "early warning"),
         )
         if of == "source":
             source_healthy = healthy
