@@ -20,6 +20,7 @@ from outcomes.analysis.finds.profile import ProfileInterval, profile_interval
 from outcomes.analysis.finds.sensitivity import Specifications, try_specifications
 from outcomes.analysis.finds.shape import Shapes, compare_shapes
 from outcomes.analysis.finds.validation import Quality, check_quality
+from outcomes.analysis.results import ExposureName
 from outcomes.answers.background import Questions
 from outcomes.records.tables import Records
 
@@ -69,7 +70,7 @@ def put_further(questions: Questions, records: Records, trials: pd.DataFrame, fi
     questions.put("penalised", fit_penalised, fit)
 
 
-def _asked(fit: FindFit) -> list[str]:
+def _asked(fit: FindFit) -> list[ExposureName]:
     """Exposures with a term in the model."""
     if fit.mixed is None:
         return []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -14,11 +14,12 @@ from outcomes.cli.options import analysis_options, either_option, load, moment, 
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
+    from outcomes.analysis.results import ExposureName
     from outcomes.answers.facts import Facts
     from outcomes.records.tables import Records
 
 _MOST_NEAR = 3
-_EXPOSURE = {"cycles": "cycles", "age": "age_days"}
+_EXPOSURE: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
 
 
 @click.command("retire")
@@ -100,7 +101,7 @@ class _Asked:
     """What was asked for beside the ordinary answer, and the answers to it."""
 
     note: str | None
-    exposures: list[str]
+    exposures: list[ExposureName]
     either: tuple[float, float] | None
     resampled: list[BootstrapThreshold]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, Literal, get_args
 
 import numpy as np
 import pandas as pd
@@ -47,7 +47,8 @@ EXPOSURES = (
 OF_READINGS = ("read_thaws", "read_hours", "reading_gap_hours")
 """Columns that follow those where there are readings of a temperature logger."""
 
-REGIMES = ("frozen", "refrigerated", "mixed")
+Regime = Literal["frozen", "refrigerated", "mixed"]
+REGIMES: tuple[Regime, ...] = get_args(Regime)
 
 _CHUNK = 1 << 19
 _THREADS = 2  # pieces at a time: more would hold more memory, and memory is what they wait for

@@ -12,6 +12,7 @@ from outcomes.analysis.decisions.curve import met_at_all
 from outcomes.analysis.decisions.threshold import Threshold
 from outcomes.analysis.finds.design import UNLOGGED, Design, plan_design
 from outcomes.analysis.finds.model import FindFit, averaged_probability
+from outcomes.analysis.results import ExposureName
 from outcomes.errors import FitError
 from outcomes.models.distributions import normal_quantile, normal_share
 from outcomes.models.mixed import fit_mixed
@@ -58,7 +59,7 @@ class BootstrapThreshold:
         Why there is no interval; None where there is one.
     """
 
-    by: str
+    by: ExposureName
     resampled: str
     levels: int
     confidence: float
@@ -210,7 +211,7 @@ def corrected_tails(values: np.ndarray, own: float, confidence: float) -> tuple[
 
 
 def _resample(
-    design: Design, resampled: str, exposure: str, rng: np.random.Generator
+    design: Design, resampled: str, exposure: ExposureName, rng: np.random.Generator
 ) -> Design | None:
     """The design of a resample, or None where it cannot tell about the exposure."""
     codes, levels = pd.factorize(design.groups[resampled], sort=True)
@@ -267,7 +268,11 @@ def _telling(x: np.ndarray, y: np.ndarray, position: int, unlogged: int | None =
 
 
 def _threshold(
-    design: Design, mixed: MixedFit, exposure: str, floor: float, limits: tuple[float, float]
+    design: Design,
+    mixed: MixedFit,
+    exposure: ExposureName,
+    floor: float,
+    limits: tuple[float, float],
 ) -> float:
     """Where the average falls to the floor; infinite where it never does, or starts below."""
     design = design.logged_from_the_start()

@@ -11,6 +11,7 @@ from scipy import special
 
 from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
 from outcomes.analysis.finds.model import FindFit, at_each_spread, normal_nodes
+from outcomes.analysis.results import ExposureName
 from outcomes.models.mixed_result import MixedFit
 from outcomes.random_streams import random_stream
 
@@ -66,7 +67,7 @@ class SourceDraws:
         self,
         source: str,
         today: Mapping[str, float | None],
-        exposure: str,
+        exposure: ExposureName,
         at: np.ndarray,
     ) -> np.ndarray:
         """Find probability of one source as one exposure goes on, shape (draws, len(at)).

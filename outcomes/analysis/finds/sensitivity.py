@@ -389,7 +389,9 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
     _more_thaws(asked, records)
     _leave_out(asked)
     rows = tuple(asked.rows)
-    agreement = {term: _agree(term, [r for r in rows if r.term == term]) for term in terms}
+    agreement: dict[str, Agreement] = {
+        term: _agree(term, [r for r in rows if r.term == term]) for term in terms
+    }
     return Specifications(rows, agreement, smooth, fit.settings.alpha, tuple(asked.notes), None)
 
 
@@ -404,7 +406,7 @@ def _size(design: Design) -> tuple[int, int]:
 
 def _slope_factors(fit: FindFit) -> dict[str, float]:
     """Exposure → what differing slopes make of its error: main error over one without them."""
-    factors = dict.fromkeys(EXPOSURES, 1.0)
+    factors: dict[str, float] = dict.fromkeys(EXPOSURES, 1.0)
     if not fit.slopes:
         return factors
     assert fit.mixed is not None
