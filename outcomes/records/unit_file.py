@@ -19,15 +19,13 @@ from outcomes.settings import (
     RecordsSettings,
     ReliabilityRule,
     Settings,
-    check_setting,
 )
 
 FILE_NAME = "unit.toml"
 MAX_BYTES = 1_000_000
 
 # Section → its keys; the empty section is the top of the file. A key is the field of its name
-# in one of these classes, with the bounds that stand there.
-_CLASSES = (RecordsSettings, DecisionSettings, ReliabilityRule, OtherRules)
+# in a class of settings, where its bounds stand.
 _KEYS: Mapping[str, tuple[str, ...]] = {
     "": ("unit", "date_order", "decimal"),
     "temperatures": ("freezer_c", "refrigerator_c", "ambient_c"),
@@ -199,9 +197,11 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
     for key, value in given.items():
         if key in _KEYS and key:
             for name, inner in _section(value, key, path).items():
-                found[_FIELDS.get(name, name)] = _scalar(key, name, inner, path)
+                if name not in _KEYS[key]:
+                    raise SettingsError(_unknown(key, name, _KEYS[key], path))
+                found[_FIELDS.get(name, name)] = inner
         elif key in _KEYS[""]:
-            found[key] = _scalar("", key, value, path)
+            found[key] = value
         elif key in readers:
             found[key] = readers[key](_section(value, key, path), path)
         else:
@@ -220,26 +220,20 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
             ),
         )
     except SettingValueError as error:
-        (section,) = (home for home, names in _KEYS.items() if error.setting in names)
-        raise SettingsError(f"{path}: [{section}] {error}") from error
+        raise SettingsError(f"{path}: {_place(error.setting)} {error.problem}") from error
+
+
+def _place(name: str) -> str:
+    """Where a setting stands in the file: its section and its key."""
+    key = next((key for key, field in _FIELDS.items() if field == name), name)
+    section = next(home for home, keys in _KEYS.items() if key in keys)
+    return f"[{section}] {key}" if section else key
 
 
 def _section(value: Any, name: str, path: Path) -> Mapping[str, Any]:
     if not isinstance(value, Mapping):
         raise SettingsError(f"{path}: {name} is a section. Write it as [{name}] on a line alone.")
     return value
-
-
-def _scalar(section: str, key: str, value: Any, path: Path) -> Any:
-    if key not in _KEYS[section]:
-        raise SettingsError(_unknown(section, key, _KEYS[section], path))
-    name = _FIELDS.get(key, key)
-    of = next(one for one in _CLASSES if name in (field.name for field in fields(one)))
-    try:
-        return check_setting(of, name, value)
-    except SettingValueError as error:
-        where = f"[{section}] {key}" if section else key
-        raise SettingsError(f"{path}: {where} {error.problem}") from error
 
 
 def _written(value: Any) -> str:
