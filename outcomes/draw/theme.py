@@ -346,10 +346,13 @@ def spread_apart(
     rooms = np.asarray(sizes, dtype=float)
     if centres.size == 0:
         return centres
-    from scipy.optimize import isotonic_regression
-
     steps = np.concatenate([[0.0], (rooms[:-1] + rooms[1:]) / 2.0]).cumsum()
-    shifted = np.asarray(isotonic_regression(centres - steps).x, dtype=float)
+    shifted = centres - steps
+    if np.any(np.diff(shifted) < 0.0):
+        # Loading it takes longer than drawing most figures.
+        from scipy.optimize import isotonic_regression
+
+        shifted = np.asarray(isotonic_regression(shifted).x, dtype=float)
     shifted = np.minimum(shifted, high - rooms[-1] / 2.0 - steps[-1])
     shifted = np.maximum(shifted, low + rooms[0] / 2.0)
     spread: NDArray[np.float64] = shifted + steps
