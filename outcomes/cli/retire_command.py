@@ -138,7 +138,7 @@ def _refuse_beside_explain(**options: object) -> None:
 def _check_known(records: Records, source: str) -> None:
     """Stop where no source has that name, with the nearest one."""
     from outcomes.errors import UsageError
-    from outcomes.records.spelling import likeliest
+    from outcomes.records.reading.spelling import likeliest
 
     known = [str(name) for name in records.sources["source_id"]]
     if source in known:

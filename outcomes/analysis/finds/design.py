@@ -16,7 +16,7 @@ import pandas as pd
 
 from outcomes.analysis.results import LeftOut
 from outcomes.models.separation import is_separated
-from outcomes.records.rules import LATE_LOG_DAYS
+from outcomes.records.checking.rules import LATE_LOG_DAYS
 
 EXPOSURES = ("cycles", "age_days")
 UNLOGGED = "undocumented_days"

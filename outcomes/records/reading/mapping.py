@@ -7,15 +7,14 @@ from collections.abc import Mapping, Sequence
 
 from rapidfuzz import fuzz
 
-from outcomes.records.columns import TABLES, Column, Table
-from outcomes.records.spelling import pieces_of
+from outcomes.records.columns import TABLES, Table
+from outcomes.records.reading.cells import ROWS_SEARCHED, Cells
+from outcomes.records.reading.spelling import pieces_of
 
 LEAST_LIKENESS = 72.0
 LEAST_NEEDED = 0.6  # share of its needed columns by which a table is known
-
 # The column without which a table is another one.
 _TELLING: Mapping[str, str] = {"sources": "kind", "storage": "moved_to", "trials": "result"}
-
 # What units call these tables, beside ours.
 _TABLE_NAMES: Mapping[str, tuple[str, ...]] = {
     "sources": ("sources", "source", "aids", "aid", "samples", "source list"),
@@ -24,7 +23,6 @@ _TABLE_NAMES: Mapping[str, tuple[str, ...]] = {
     "dogs": ("dogs", "dog", "canines", "teams"),
     "readings": ("readings", "temperatures", "logger", "temperature log"),
 }
-
 # Names units give these columns, beside ours.
 _COLUMN_NAMES: Mapping[str, tuple[str, ...]] = {
     "source_id": (
@@ -73,39 +71,6 @@ _COLUMN_NAMES: Mapping[str, tuple[str, ...]] = {
     "qualified_on": ("qualified", "certified", "date qualified"),
     "born_on": ("born", "date of birth", "dob", "birth date"),
 }
-
-
-# For each number: the unit it is kept in, then others, as headings name them.
-_UNIT_MARKS: Mapping[str, tuple[str, Mapping[str, str]]] = {
-    "temperature_c": (r"°? ?\bc\b|celsius", {"F": r"\bf\b|°f|fahrenheit"}),
-    "depth_cm": (
-        r"\bcms?\b|centi",
-        {"in": r"\bin\W*$|inch", "ft": r"\bft\b|feet", "mm": r"\bmm\b"},
-    ),
-    "wind_m_s": (r"\bm/s\b", {"mph": r"mph|miles", "km/h": r"km/?h|kph", "kn": r"\bkn\b|knots?"}),
-    "search_s": (r"\bs\b|\bsecs?\b|second", {"mm:ss": r"mm:ss", "min": r"\bmins?\b|minutes"}),
-    "limit_s": (r"\bs\b|\bsecs?\b|second", {"mm:ss": r"mm:ss", "min": r"\bmins?\b|minutes"}),
-    "set_min": (r"\bmins?\b|minute", {"h": r"\bh\b|\bhrs?\b|hours?"}),
-    "mass_g": (
-        r"\bg\b|\bgrams?\b",
-        {"kg": r"\bkg\b", "oz": r"\boz\b|ounces", "lb": r"\blbs?\b|pounds"},
-    ),
-}
-
-
-def unit_in_heading(column: Column, heading: str) -> str | None:
-    """The unit that a heading names, where it is another than ours.
-
-    >>> unit_in_heading(TABLES["trials"].column("search_s"), "Time (mins)")
-    'min'
-    >>> unit_in_heading(TABLES["trials"].column("depth_cm"), "Depth in cm")
-    """
-    ours, others = _UNIT_MARKS.get(column.name, ("", {}))
-    text = heading.replace("_", " ")
-    if not others or re.search(ours, text, re.IGNORECASE):
-        return None
-    found = (unit for unit, mark in others.items() if re.search(mark, text, re.IGNORECASE))
-    return next(found, None)
 
 
 def likely_columns(table: Table, absent: Sequence[str], free: Sequence[str]) -> dict[str, str]:
@@ -242,3 +207,26 @@ def _table_likeness(table: str, name: str) -> float:
         if piece == known or (" " in known and known in whole)
     ]
     return max(scores, default=0.0)
+
+
+def buried_header(cells: Cells, table: Table, names: set[str]) -> int | None:
+    """The row among the first few that holds the column names, where row 1 does not.
+
+    Two of the names as they should be written will do; otherwise three that are
+    like ones of ours, where no more than one in row 1 is.
+    """
+    lines: dict[int, set[str]] = {int(row): set(line) for row, line in cells.top}
+    for position in range(min(len(cells.rows), ROWS_SEARCHED)):
+        line = {str(column.iloc[position]).strip() for column in cells.columns}
+        lines.setdefault(int(cells.rows[position]), set()).update(line)
+    for row, line in lines.items():
+        line |= {part.strip('" ') for cell in line for part in re.split("[,;\t]", cell)}
+        if len(line & names) >= 2:
+            return row
+    if len(likely_columns(table, table.names, cells.header)) > 1:
+        return None
+    for row, line in lines.items():
+        texts = [cell for cell in sorted(line) if re.search(r"[^\W\d]", cell)]
+        if len(likely_columns(table, table.names, texts)) >= 3:
+            return row
+    return None

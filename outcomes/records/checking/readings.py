@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.records.findings import Array, Log, Sheet, perhaps
+from outcomes.records.checking.findings import Array, Log, Sheet, perhaps
 from outcomes.settings import Settings
 
 # A freezer or refrigerator that fails may warm up; beyond these it is another unit or place.
