@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
 from typing import Any
 
-PLACES = ("freezer", "refrigerator", "ambient", "discarded")
+from outcomes.places import PLACES
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +113,9 @@ class Settings:
     date_order: str | None = None
     decimal: str = "."
     units: Mapping[str, str] = field(default_factory=dict)
-    freezer_c: float = -18.0
-    refrigerator_c: float = 4.0
-    ambient_c: float = 20.0
+    freezer_c: float = PLACES["freezer"].usual_c
+    refrigerator_c: float = PLACES["refrigerator"].usual_c
+    ambient_c: float = PLACES["ambient"].usual_c
     thaw_after_h: float = 1.0
     base_c: float = 0.0
     thawed_above_c: float = 0.0

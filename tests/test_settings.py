@@ -5,7 +5,8 @@ import pickle
 
 import pytest
 
-from outcomes.settings import PLACES, Settings
+from outcomes.places import PLACES
+from outcomes.settings import Settings
 
 
 def test_the_defaults_are_those_of_the_contract() -> None:
@@ -16,7 +17,7 @@ def test_the_defaults_are_those_of_the_contract() -> None:
     assert (settings.floor, settings.confidence, settings.alpha) == (0.85, 0.90, 0.05)
     assert settings.unlogged_thaws == "infer"
     assert (settings.rule.misses, settings.rule.window) == (2, 3)
-    assert PLACES == ("freezer", "refrigerator", "ambient", "discarded")
+    assert tuple(PLACES) == ("freezer", "refrigerator", "ambient", "discarded")
 
 
 def test_settings_cannot_be_changed() -> None:

@@ -24,7 +24,8 @@ from outcomes.exposure.log import (
 )
 from outcomes.exposure.readings import read_amounts
 from outcomes.exposure.stays import History
-from outcomes.settings import PLACES, Settings
+from outcomes.places import COUNTED_AS
+from outcomes.settings import Settings
 
 EXPOSURES = (
     "held_days",
@@ -68,7 +69,7 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
     DataFrame
         Shape (n, 16), on the index of ``source_id``: the columns of
         ``EXPOSURES``, then ``documented`` (bool: the log covers the moment,
-        and the source is not discarded) and ``place`` (of ``PLACES``, unlogged
+        and the source is not discarded) and ``place`` (of ``COUNTED_AS``, unlogged
         thaws counted as ambient; missing where the log does not say). All
         numbers are float64. Where the source is missing or unknown, or the
         moment missing, every column is missing and ``documented`` is False. A
@@ -177,7 +178,7 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
             else numbers.pop(name)
         )
     columns["documented"] = (place != UNDOCUMENTED) & (place != DISCARDED)
-    columns["place"] = np.array([*PLACES, None], dtype=object)[place]
+    columns["place"] = np.array([*COUNTED_AS, None], dtype=object)[place]
     columns |= {name: numbers.pop(name) for name in extra}
     return pd.DataFrame(columns, index=source_id.index, copy=False)
 

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.places import PLACES
 from outcomes.records.checking.findings import Log, Sheet, date_text
-from outcomes.records.checking.readings import PLACE_TEMPERATURES_C
 
 
 def check_storage_temperatures(storage: Sheet, log: Log) -> None:
@@ -18,9 +18,11 @@ def check_storage_temperatures(storage: Sheet, log: Log) -> None:
     if not storage.has("temperature_c", "moved_to"):
         return
     numbers = storage.frame["temperature_c"]
-    for place, (low, high) in PLACE_TEMPERATURES_C.items():
-        there = (storage.frame["moved_to"] == place).to_numpy()
-        outside = (numbers.notna() & ~numbers.between(low, high)).to_numpy()
+    for name, place in PLACES.items():
+        if place.possible_c is None:
+            continue
+        there = (storage.frame["moved_to"] == name).to_numpy()
+        outside = (numbers.notna() & ~numbers.between(*place.possible_c)).to_numpy()
         log.flag(
             "impossible storage temperature",
             storage,

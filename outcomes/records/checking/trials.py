@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.places import places_counted_as
 from outcomes.records.checking.findings import Array, Log, Sheet, date_text
 from outcomes.records.checking.sources import reads_as_none
 from outcomes.records.checking.storage import first_discards
@@ -15,7 +16,7 @@ from outcomes.records.columns import TABLES
 from outcomes.records.dates import ALL_DAY, AT_THIS_TIME, dated_only
 from outcomes.records.reading.cells import shown
 from outcomes.records.reading.words import means_nothing, named_word
-from outcomes.settings import PLACES, Settings
+from outcomes.settings import Settings
 
 
 def check_results(trials: Sheet, nameless: Array, log: Log) -> None:
@@ -166,7 +167,7 @@ def _out_that_day(trials: pd.DataFrame, moves: pd.DataFrame) -> Array:
     Of moves at one moment the last counts: a source that went back at once was not out.
     """
     last = moves.drop_duplicates(["source_id", "moved_at"], keep="last")
-    out = last[last["moved_to"].isin(("refrigerator", "ambient"))]
+    out = last[last["moved_to"].isin(places_counted_as("refrigerator", "ambient"))]
     days = pd.MultiIndex.from_arrays([out["source_id"], out["moved_at"].dt.normalize()])
     ours = pd.MultiIndex.from_arrays([trials["source_id"], trials["started_at"].dt.normalize()])
     found: Array = ours.isin(days)
@@ -186,11 +187,11 @@ def _positions_in_freezer(hides: pd.DataFrame, moves: pd.DataFrame) -> Array:
         {
             "at": moves["moved_at"].to_numpy(),
             "source": labels.get_indexer(pd.Index(moves["source_id"])),
-            "place": pd.Index(PLACES).get_indexer(pd.Index(moves["moved_to"])),
+            "frozen": moves["moved_to"].isin(places_counted_as("freezer")).to_numpy(),
         }
     )
     joined = pd.merge_asof(left, right, on="at", by="source")
-    frozen = joined.loc[joined["place"] == PLACES.index("freezer"), "position"]
+    frozen = joined.loc[joined["frozen"].eq(True), "position"]
     return np.sort(frozen.to_numpy(dtype=np.int64))
 
 

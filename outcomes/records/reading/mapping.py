@@ -7,70 +7,12 @@ from collections.abc import Mapping, Sequence
 
 from rapidfuzz import fuzz
 
-from outcomes.records.columns import TABLES, Table
+from outcomes.records.columns import OTHER_NAMES, TABLES, Table
 from outcomes.records.reading.cells import ROWS_SEARCHED, Cells
 from outcomes.records.reading.spelling import pieces_of
 
 LEAST_LIKENESS = 72.0
 LEAST_NEEDED = 0.6  # share of its needed columns by which a table is known
-# The column without which a table is another one.
-_TELLING: Mapping[str, str] = {"sources": "kind", "storage": "moved_to", "trials": "result"}
-# What units call these tables, beside ours.
-_TABLE_NAMES: Mapping[str, tuple[str, ...]] = {
-    "sources": ("sources", "source", "aids", "aid", "samples", "source list"),
-    "storage": ("storage", "moves", "movements", "freezer log", "freezer", "store log"),
-    "trials": ("trials", "trial", "searches", "search log", "training log", "training", "runs"),
-    "dogs": ("dogs", "dog", "canines", "teams"),
-    "readings": ("readings", "temperatures", "logger", "temperature log"),
-}
-# Names units give these columns, beside ours.
-_COLUMN_NAMES: Mapping[str, tuple[str, ...]] = {
-    "source_id": (
-        *("source", "training aid", "aid", "sample", "source label", "label"),
-        *("source number", "source no", "aid number", "aid no", "sample number", "sample no"),
-        *("source used", "aid used", "sample used", "which source"),
-    ),
-    "kind": ("type", "tissue", "material", "source type"),
-    "acquired_on": (
-        *("acquired", "received", "date received", "collected", "date acquired"),
-        *("recd", "rec d", "date recd", "date rec d", "date in"),
-    ),
-    "age_at_acquisition_days": ("age when acquired", "age at receipt", "initial age"),
-    "packaging": ("container", "packing", "packed"),
-    "mass_g": ("weight", "mass", "amount", "grams"),
-    "parent_id": ("parent", "cut from", "portion of", "parent source"),
-    "moved_at": ("date", "moved", "date moved", "move date", "time", "when"),
-    "moved_to": ("to", "to where", "location", "place", "storage", "stored in", "where"),
-    "temperature_c": (
-        *("temperature", "temp", "air temperature", "air temp", "outside temperature"),
-        *("outside temp", "ambient temperature", "temp outside"),
-    ),
-    "place_id": ("place number", "which freezer", "freezer number", "logger", "probe", "sensor"),
-    "read_at": ("date time", "timestamp", "time", "date", "logged at", "measured at", "when"),
-    "trial_id": (
-        *("trial", "number", "no", "run", "search number", "trial number", "trial no", "id"),
-    ),
-    "session_id": ("session", "training session", "training day"),
-    "started_at": ("date", "start", "start time", "date time", "started", "time", "when"),
-    "dog_id": ("dog", "dog name", "k9", "k9 name", "canine", "canine name"),
-    "handler_id": ("handler", "handler name"),
-    "result": ("outcome", "find or miss", "found", "response", "hit", "hit or miss", "hit miss"),
-    "false_alerts": ("false alert count", "false positives", "falses"),
-    "search_s": ("search time", "time to find", "duration", "seconds", "time taken"),
-    "limit_s": ("time limit", "limit", "max time"),
-    "blinding": ("blind", "blinded", "single or double blind", "handler knew", "location known"),
-    "set_min": ("set time", "soak time", "soak", "minutes set"),
-    "hide_id": ("hide", "hide number", "placement number"),
-    "humidity_pct": ("humidity", "relative humidity", "rh"),
-    "wind_m_s": ("wind", "wind speed"),
-    "setting": ("environment", "area", "terrain"),
-    "placement": ("hide type", "position", "how placed"),
-    "depth_cm": ("depth", "buried depth"),
-    "assisted": ("helped", "help given", "handler helped", "prompted"),
-    "started_on": ("started", "training started", "start date"),
-    "qualified_on": ("qualified", "certified", "date qualified"),
-    "born_on": ("born", "date of birth", "dob", "birth date"),
-}
 
 
 def likely_columns(table: Table, absent: Sequence[str], free: Sequence[str]) -> dict[str, str]:
@@ -110,7 +52,7 @@ def _likeness(ours: str, theirs: str) -> float:
     text = _plain(theirs)
     if not text:
         return 0.0
-    names = (ours.replace("_", " "), *_COLUMN_NAMES.get(ours, ()))
+    names = (ours.replace("_", " "), *OTHER_NAMES.get(ours, ()))
     return max(fuzz.ratio(text, name) for name in names)
 
 
@@ -136,11 +78,12 @@ def tables_by_columns(header: Sequence[str]) -> dict[str, int]:
         column that tells the table is among them, and most of those it needs.
     """
     found = {}
-    for name, telling in _TELLING.items():
-        table = TABLES[name]
+    for name, table in TABLES.items():
+        if table.told_by is None:
+            continue
         needed = [column.name for column in table.columns if column.needed]
         likely = likely_columns(table, needed, header)
-        if telling in likely and len(likely) >= LEAST_NEEDED * len(needed):
+        if table.told_by in likely and len(likely) >= LEAST_NEEDED * len(needed):
             found[name] = len(likely_columns(table, table.names, header))
     return found
 
@@ -198,11 +141,11 @@ def likely_tables(
 def _table_likeness(table: str, name: str) -> float:
     pieces = [piece for piece in pieces_of(name) if not piece.isdecimal()]
     whole = " ".join(pieces)
-    scores = [fuzz.ratio(whole, known) for known in _TABLE_NAMES[table]]
+    scores = [fuzz.ratio(whole, known) for known in TABLES[table].other_names]
     # The first word that names a table outweighs likeness: "Storage log", "trials (old)".
     scores += [
         100.0 - at / 10 if " " not in known else 100.0
-        for known in _TABLE_NAMES[table]
+        for known in TABLES[table].other_names
         for at, piece in enumerate(pieces)
         if piece == known or (" " in known and known in whole)
     ]

@@ -4,57 +4,75 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 from outcomes.records.columns import Column
 from outcomes.records.reading.cells import Array
 from outcomes.settings import Settings
 
-Convert = Callable[[Array], Array]
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit of measure that a column may be written in.
+
+    Attributes
+    ----------
+    to_ours
+        Numbers in this unit → numbers in the unit this toolkit keeps.
+    in_heading
+        How headings name it, as a regular expression; empty where none is looked for.
+    """
+
+    to_ours: Callable[[Array], Array]
+    in_heading: str = ""
 
 
-def _times(factor: float) -> Convert:
-    return lambda numbers: numbers * factor
+def _times(factor: float, in_heading: str = "") -> Unit:
+    return Unit(lambda numbers: numbers * factor, in_heading)
 
 
-_TEMPERATURES: Mapping[str, Convert] = {
-    "C": _times(1.0),
-    "F": lambda numbers: (numbers - 32.0) / 1.8,
-}
-_DURATIONS_S: Mapping[str, Convert] = {
-    "s": _times(1.0),
-    "min": _times(60.0),
+_DURATIONS_S = {
+    "s": _times(1.0, r"\bs\b|\bsecs?\b|second"),
+    "min": _times(60.0, r"\bmins?\b|minutes"),
     "h": _times(3600.0),
-    "mm:ss": _times(1.0),
+    "mm:ss": _times(1.0, r"mm:ss"),
 }
 # 1 in = 2.54 cm, 1 mile = 1609.344 m, 1 knot = 1852 m/h, 1 lb = 453.59237 g: exact by
 # the international yard and pound agreement of 1959 and the definition of the knot.
-UNITS: Mapping[str, Mapping[str, Convert]] = {
-    "temperature_c": _TEMPERATURES,
+UNITS: Mapping[str, Mapping[str, Unit]] = {
+    "temperature_c": {
+        "C": _times(1.0, r"°? ?\bc\b|celsius"),
+        "F": Unit(lambda numbers: (numbers - 32.0) / 1.8, r"\bf\b|°f|fahrenheit"),
+    },
     "search_s": _DURATIONS_S,
     "limit_s": _DURATIONS_S,
-    "set_min": {"min": _times(1.0), "h": _times(60.0), "s": _times(1 / 60.0)},
+    "set_min": {
+        "min": _times(1.0, r"\bmins?\b|minute"),
+        "h": _times(60.0, r"\bh\b|\bhrs?\b|hours?"),
+        "s": _times(1 / 60.0),
+    },
     "depth_cm": {
-        "cm": _times(1.0),
-        "in": _times(2.54),
-        "ft": _times(30.48),
+        "cm": _times(1.0, r"\bcms?\b|centi"),
+        "in": _times(2.54, r"\bin\W*$|inch"),
+        "ft": _times(30.48, r"\bft\b|feet"),
         "m": _times(100.0),
-        "mm": _times(0.1),
+        "mm": _times(0.1, r"\bmm\b"),
     },
     "wind_m_s": {
-        "m/s": _times(1.0),
-        "mph": _times(1609.344 / 3600),
-        "km/h": _times(1 / 3.6),
-        "kn": _times(1852 / 3600),
+        "m/s": _times(1.0, r"\bm/s\b"),
+        "mph": _times(1609.344 / 3600, r"mph|miles"),
+        "km/h": _times(1 / 3.6, r"km/?h|kph"),
+        "kn": _times(1852 / 3600, r"\bkn\b|knots?"),
     },
     "mass_g": {
-        "g": _times(1.0),
-        "kg": _times(1000.0),
-        "lb": _times(453.59237),
-        "oz": _times(453.59237 / 16),
+        "g": _times(1.0, r"\bg\b|\bgrams?\b"),
+        "kg": _times(1000.0, r"\bkg\b"),
+        "lb": _times(453.59237, r"\blbs?\b|pounds"),
+        "oz": _times(453.59237 / 16, r"\boz\b|ounces"),
     },
     "age_at_acquisition_days": {"days": _times(1.0), "weeks": _times(7.0), "h": _times(1 / 24)},
 }
-"""For each number that may be written in another unit: unit → conversion to ours."""
+"""For each number that may be written in another unit: ours first, then the others."""
 
 
 def unit_of(column: Column, settings: Settings, table: str) -> str | None:
@@ -69,37 +87,24 @@ def unit_is_said(column: Column, settings: Settings, table: str) -> bool:
     return bool({column.name, f"{table}.{column.name}"} & set(settings.units))
 
 
-# For each number: the unit it is kept in, then others, as headings name them.
-_UNIT_MARKS: Mapping[str, tuple[str, Mapping[str, str]]] = {
-    "temperature_c": (r"°? ?\bc\b|celsius", {"F": r"\bf\b|°f|fahrenheit"}),
-    "depth_cm": (
-        r"\bcms?\b|centi",
-        {"in": r"\bin\W*$|inch", "ft": r"\bft\b|feet", "mm": r"\bmm\b"},
-    ),
-    "wind_m_s": (r"\bm/s\b", {"mph": r"mph|miles", "km/h": r"km/?h|kph", "kn": r"\bkn\b|knots?"}),
-    "search_s": (r"\bs\b|\bsecs?\b|second", {"mm:ss": r"mm:ss", "min": r"\bmins?\b|minutes"}),
-    "limit_s": (r"\bs\b|\bsecs?\b|second", {"mm:ss": r"mm:ss", "min": r"\bmins?\b|minutes"}),
-    "set_min": (r"\bmins?\b|minute", {"h": r"\bh\b|\bhrs?\b|hours?"}),
-    "mass_g": (
-        r"\bg\b|\bgrams?\b",
-        {"kg": r"\bkg\b", "oz": r"\boz\b|ounces", "lb": r"\blbs?\b|pounds"},
-    ),
-}
-
-
 def unit_in_heading(column: Column, heading: str) -> str | None:
     """The unit that a heading names, where it is another than ours.
 
-    >>> unit_in_heading(TABLES["trials"].column("search_s"), "Time (mins)")
+    >>> from outcomes.records.columns import TRIALS
+    >>> unit_in_heading(TRIALS.column("search_s"), "Time (mins)")
     'min'
-    >>> unit_in_heading(TABLES["trials"].column("depth_cm"), "Depth in cm")
+    >>> unit_in_heading(TRIALS.column("depth_cm"), "Depth in cm")
     """
-    ours, others = _UNIT_MARKS.get(column.name, ("", {}))
     text = heading.replace("_", " ")
-    if not others or re.search(ours, text, re.IGNORECASE):
+    named = [
+        unit
+        for unit, of in UNITS.get(column.name, {}).items()
+        if of.in_heading and re.search(of.in_heading, text, re.IGNORECASE)
+    ]
+    if not named or column.unit in named:
         return None
-    found = (unit for unit, mark in others.items() if re.search(mark, text, re.IGNORECASE))
-    return next(found, None)
+    # Minutes in the form mm:ss are that form, whatever else the heading says.
+    return "mm:ss" if "mm:ss" in named else named[0]
 
 
 def unit_name(unit: str | None) -> str:

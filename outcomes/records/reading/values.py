@@ -213,7 +213,7 @@ def _read_numbers(
 def _in_range(column: Column, numbers: Array, unit: str | None, problems: Problems) -> Array:
     """Numbers in our own unit; those out of range become missing."""
     if column.unit is not None and unit is not None and unit != column.unit:
-        numbers = UNITS[column.name][unit](numbers)
+        numbers = UNITS[column.name][unit].to_ours(numbers)
     if column.type == "count":
         problems.add("not a whole number", np.isfinite(numbers) & (numbers != np.floor(numbers)))
     low = -np.inf if column.low is None else column.low

@@ -1,8 +1,6 @@
-"""The usual words of units beside ours; only ever used to suggest."""
+"""What units write beside our words, or where there is nothing to write; only to suggest."""
 
 from __future__ import annotations
-
-from collections.abc import Mapping
 
 from rapidfuzz import fuzz
 
@@ -10,31 +8,6 @@ from outcomes.records.columns import Column
 from outcomes.records.reading.cells import clean
 from outcomes.records.reading.spelling import fold
 
-USUAL_WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
-    "result": {
-        "find": ("hit", "found", "located", "positive", "success"),
-        "miss": ("missed", "not found", "no find", "fail", "failed", "negative"),
-        "clear": ("all clear", "cleared", "correct negative", "no alert"),
-        "false alert": ("false", "false positive", "false indication", "fa"),
-    },
-    "moved_to": {
-        "freezer": ("frozen", "deep freeze", "deep freezer"),
-        "refrigerator": ("fridge", "refrigerated", "cooler", "cold store"),
-        "ambient": ("room", "room temperature", "out", "thawed", "field", "training"),
-        "discarded": ("disposed", "destroyed", "thrown away", "disposal", "incinerated"),
-    },
-    "packaging": {
-        "sealed": ("airtight", "closed", "vacuum"),
-        "vented": ("perforated", "ventilated"),
-        "open": ("uncovered", "none"),
-    },
-    "blinding": {
-        "open": ("known", "not blind", "unblinded"),
-        "single": ("single blind", "blind"),
-        "double": ("double blind",),
-    },
-    "assisted": {"yes": ("y", "1", "x", "helped"), "no": ("n", "0", "unassisted")},
-}
 NOTHING = frozenset(
     ("n/a", "na", "none", "nil", "-", "–", "—", "?", "unknown", "not known", "not recorded", "nr")
 )
@@ -48,9 +21,8 @@ def means_nothing(text: str) -> bool:
 
 def named_word(column: Column, text: str) -> str | None:
     """Our word that this text is another name of, if it is one of the usual names."""
-    names = USUAL_WORDS.get(column.name, {})
-    for word in column.words:
-        if fold(text) in {fold(word), *(fold(name) for name in names.get(word, ()))}:
+    for word, names in column.of_words.items():
+        if fold(text) in {fold(word), *(fold(name) for name in names)}:
             return word
     return None
 
