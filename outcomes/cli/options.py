@@ -13,8 +13,10 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, fields
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -25,8 +27,6 @@ if TYPE_CHECKING:
     from outcomes.answers.request import Asked
     from outcomes.records.tables import Records
     from outcomes.settings import Settings
-
-F = TypeVar("F", bound=Callable[..., Any])
 
 records_argument = click.argument("records", type=click.Path(path_type=Path), metavar="RECORDS")
 settings_option = click.option(
@@ -106,13 +106,45 @@ either_option = click.option(
 )
 
 
-def analysis_options(function: F) -> F:
+@dataclass(frozen=True, slots=True)
+class UnitOptions:
+    """What every command that answers is told: whose records, and what goes before the settings.
+
+    Attributes
+    ----------
+    records, settings_file
+        Where the records are, and the settings if not beside them.
+    floor, confidence, seed
+        As in the settings, which they go before; None where not given.
+    """
+
+    records: Path
+    settings_file: Path | None = None
+    floor: float | None = None
+    confidence: float | None = None
+    seed: int | None = None
+
+    def settings(self) -> Settings:
+        """The unit's settings with what was given instead."""
+        from outcomes.records.unit_file import load_settings
+
+        settings = load_settings(self.settings_file, self.records)
+        return settings.with_options(floor=self.floor, confidence=self.confidence, seed=self.seed)
+
+
+def analysis_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """RECORDS, --settings, --floor, --confidence, --seed and --json."""
     return unit_options(json_option(function))
 
 
-def unit_options(function: F) -> F:
-    """RECORDS, --settings, --floor, --confidence and --seed."""
+def unit_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """RECORDS, --settings, --floor, --confidence and --seed, handed on as ``unit``."""
+
+    @wraps(function)
+    def command(**given: Any) -> Any:
+        unit = UnitOptions(**{of.name: given.pop(of.name) for of in fields(UnitOptions)})
+        return function(unit=unit, **given)
+
     for decorate in (
         click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random."),
         click.option(
@@ -128,47 +160,20 @@ def unit_options(function: F) -> F:
         settings_option,
         records_argument,
     ):
-        function = decorate(function)
-    return function
+        command = decorate(command)
+    return command
 
 
-def load(
-    path: Path,
-    settings_file: Path | None,
-    *,
-    floor: float | None = None,
-    confidence: float | None = None,
-    seed: int | None = None,
-) -> Records:
+def load(unit: UnitOptions) -> Records:
     """Read and check the records with the unit's settings and the options given."""
-    return _read(path, _settings(path, settings_file, floor, confidence, seed))
-
-
-def _settings(
-    path: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
-) -> Settings:
-    from outcomes.records.unit_file import load_settings
-
-    settings = load_settings(settings_file, path)
-    return settings.with_options(floor=floor, confidence=confidence, seed=seed)
-
-
-def _read(path: Path, settings: Settings) -> Records:
+    settings = unit.settings()
     from outcomes.records.read import read_records
 
-    return read_records(path, settings)
+    return read_records(unit.records, settings)
 
 
 def gather(
-    path: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
+    unit: UnitOptions,
     as_of: str | None = None,
     *,
     further: bool = False,
@@ -181,7 +186,7 @@ def gather(
     Each answer is worked out when it is asked for, with a ``pool`` in either process.
     """
     say("Reading the records")
-    records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
+    records = load(unit)
     if change is not None:
         records = change(records)
     from outcomes.answers.facts import gather_facts

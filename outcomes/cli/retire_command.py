@@ -5,12 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from outcomes.cli.options import analysis_options, either_option, load, moment, say, show_json
+from outcomes.cli.options import (
+    UnitOptions,
+    analysis_options,
+    either_option,
+    load,
+    moment,
+    say,
+    show_json,
+)
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
@@ -38,11 +45,7 @@ _EXPOSURE = {"cycles": "cycles", "age": "age_days"}
     help="Also find the interval by resampling whole sources and dogs (takes a while).",
 )
 def command(
-    records: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
+    unit: UnitOptions,
     as_json: bool,
     as_of: str | None,
     by: tuple[str, ...],
@@ -55,7 +58,7 @@ def command(
         _refuse_beside_explain(by=by, either=either, bootstrap=bootstrap)
     when = moment(as_of)
     say("Reading the records")
-    read = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
+    read = load(unit)
     if explain is not None:
         _check_known(read, explain)
     from outcomes.answers.facts import gather_facts

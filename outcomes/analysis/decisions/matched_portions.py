@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.exposure.accumulate import exposure_at
+from outcomes.exposure.accumulate import exposure_at, regimes
 from outcomes.exposure.stays import History
 from outcomes.settings import Settings
 
@@ -186,9 +186,10 @@ def _kept_since_the_cut(
     frozen = hides["frozen_days"] - before["frozen_days"]
     stored = frozen + hides["refrigerated_days"] - before["refrigerated_days"]
     share = frozen.divide(stored.where(stored > 0.0))
-    way = pd.Series("mixed", index=hides.index)
-    way[share >= settings.frozen_at_least] = "frozen"
-    way[share <= settings.refrigerated_at_most] = "refrigerated"
+    named = regimes(
+        share.to_numpy(dtype=float), settings.frozen_at_least, settings.refrigerated_at_most
+    )
+    way = pd.Series(named, index=hides.index, dtype=object)
     way[share.isna() | (hides["started_at"] < start)] = "mixed"
     return pd.DataFrame(
         {
