@@ -14,15 +14,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from functools import cache
 from types import MappingProxyType
-from typing import Annotated, Any, Literal, get_args, get_type_hints
+from typing import Annotated, Any, Literal, get_type_hints
 
 import msgspec
 from msgspec import Meta, inspect
 
 from outcomes.errors import SettingValueError
+from outcomes.places import PLACES
 
-Place = Literal["freezer", "refrigerator", "ambient", "discarded"]
-PLACES: tuple[Place, ...] = get_args(Place)
 DateOrder = Literal["day first", "month first"]
 UnloggedThaws = Literal["infer", "strict"]
 
@@ -143,9 +142,9 @@ class RecordsSettings:
     date_order: DateOrder | None = None
     decimal: Literal[".", ","] = "."
     units: Mapping[str, str] = field(default_factory=dict)
-    freezer_c: Annotated[float, Meta(ge=-90, le=0)] = -18.0
-    refrigerator_c: Annotated[float, Meta(ge=-10, le=20)] = 4.0
-    ambient_c: Annotated[float, Meta(ge=-30, le=50)] = 20.0
+    freezer_c: Annotated[float, Meta(ge=-90, le=0)] = PLACES["freezer"].usual_c
+    refrigerator_c: Annotated[float, Meta(ge=-10, le=20)] = PLACES["refrigerator"].usual_c
+    ambient_c: Annotated[float, Meta(ge=-30, le=50)] = PLACES["ambient"].usual_c
     thaw_after_h: Annotated[float, Meta(ge=0, le=168)] = 1.0
     base_c: Annotated[float, Meta(ge=-20, le=20)] = 0.0
     thawed_above_c: Annotated[float, Meta(ge=-5, le=10)] = 0.0

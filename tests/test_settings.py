@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from outcomes.errors import SettingsError
+from outcomes.places import PLACES
 from outcomes.settings import (
-    PLACES,
     DecisionSettings,
     OtherRules,
     RecordsSettings,
@@ -27,7 +27,7 @@ def test_the_defaults_are_those_of_the_contract() -> None:
     assert (deciding.floor, deciding.confidence, deciding.alpha) == (0.85, 0.90, 0.05)
     assert reading.unlogged_thaws == "infer"
     assert (deciding.rule.misses, deciding.rule.window) == (2, 3)
-    assert PLACES == ("freezer", "refrigerator", "ambient", "discarded")
+    assert tuple(PLACES) == ("freezer", "refrigerator", "ambient", "discarded")
 
 
 def test_settings_cannot_be_changed() -> None:

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from outcomes.cli.options import Names, gather, key_option, no_names_option, say, unit_options
+from outcomes.cli.options import (
+    Names,
+    UnitOptions,
+    gather,
+    key_option,
+    no_names_option,
+    say,
+    unit_options,
+)
 
 if TYPE_CHECKING:
     from outcomes.analysis.results import ExposureName
@@ -45,11 +53,7 @@ def _known(context: click.Context, parameter: click.Parameter, name: str) -> str
 @key_option
 def command(
     name: str,
-    records: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
+    unit: UnitOptions,
     out: Path,
     by: str | None,
     without_names: bool,
@@ -74,10 +78,10 @@ def command(
     kind = out.suffix.lower().removeprefix(".")
     if kind not in _KINDS:
         raise UsageError(f"--out {out} must end in .png, .svg or .pdf.")
-    check_out(out.parent, records, (out.name,))
+    check_out(out.parent, unit.records, (out.name,))
     replaced = check_replaced(out)
     names = Names(without_names, key, out)
-    facts = gather(records, settings_file, floor, confidence, seed, change=names.change)
+    facts = gather(unit, change=names.change)
     figure = draw_named_figure(facts, name, None if by is None else _EXPOSURES[by])
     say("Drawing and writing")
     names.write()

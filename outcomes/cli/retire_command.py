@@ -5,12 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from outcomes.cli.options import analysis_options, either_option, load, moment, say, show_json
+from outcomes.cli.options import (
+    UnitOptions,
+    analysis_options,
+    either_option,
+    load,
+    moment,
+    say,
+    show_json,
+)
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
@@ -39,11 +46,7 @@ _EXPOSURE: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
     help="Also find the interval by resampling whole sources and dogs (takes a while).",
 )
 def command(
-    records: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
+    unit: UnitOptions,
     as_json: bool,
     as_of: str | None,
     by: tuple[str, ...],
@@ -56,7 +59,7 @@ def command(
         _refuse_beside_explain(by=by, either=either, bootstrap=bootstrap)
     when = moment(as_of)
     say("Reading the records")
-    loaded = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
+    loaded = load(unit)
     if explain is not None:
         _check_known(loaded.records, explain)
     from outcomes.answers.facts import gather_facts
@@ -146,7 +149,7 @@ def _refuse_beside_explain(**options: object) -> None:
 def _check_known(records: Records, source: str) -> None:
     """Stop where no source has that name, with the nearest one."""
     from outcomes.errors import UsageError
-    from outcomes.records.spelling import likeliest
+    from outcomes.records.reading.spelling import likeliest
 
     known = [str(name) for name in records.sources["source_id"]]
     if source in known:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from outcomes.cli.options import (
+    UnitOptions,
     json_option,
     load,
     records_argument,
@@ -63,7 +64,7 @@ def command(
         check_out(figure_file.parent, records, (figure_file.name,))
         over = f" ({REPLACED})" if check_replaced(figure_file) else ""
     say("Reading the records")
-    loaded = load(records, settings_file, seed=seed)
+    loaded = load(UnitOptions(records, settings_file, seed=seed))
     read = loaded.records
     from outcomes.analysis.monitoring.charts import watch
     from outcomes.exposure.trials import join

@@ -12,7 +12,7 @@ from rapidfuzz import process
 
 from outcomes.errors import SettingsError, SettingValueError, UsageError
 from outcomes.records.columns import TABLES
-from outcomes.records.values import UNITS
+from outcomes.records.reading.units import UNITS
 from outcomes.settings import (
     DecisionSettings,
     OtherRules,

@@ -7,8 +7,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outcomes.records.findings import is_left_out
-from outcomes.records.mends import Mend, best_mend, best_value_mend
+from outcomes.records.checking.findings import is_left_out
+from outcomes.records.checking.mends import Mend, best_mend, best_value_mend
 from outcomes.records.tables import Examination, Finding, shortened
 from outcomes.wording import answers as words
 from outcomes.wording.usable import ANALYSES

@@ -9,7 +9,7 @@ from typing import Any
 
 from outcomes.analysis.decisions import shelf, source_draws, trade_off
 from outcomes.answers.facts import Facts
-from outcomes.exposure.definitions import define_exposures
+from outcomes.exposure.accumulate import define_exposures
 from outcomes.settings import (
     DecisionSettings,
     OtherRules,

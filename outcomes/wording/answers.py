@@ -28,7 +28,7 @@ from outcomes.analysis.lifetimes.interval_censored import IntervalCurve, Interva
 from outcomes.analysis.lifetimes.rule import describe_rule, rule_false_call
 from outcomes.analysis.monitoring.charts import Watch
 from outcomes.analysis.results import Bin, ExposureName, FindCurve, Ground, Lifetime, Verdict
-from outcomes.records.rules import LATE_LOG_DAYS
+from outcomes.records.checking.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
 from outcomes.settings import ReliabilityRule
 from outcomes.text import DAYS_PER_MONTH as DAYS_PER_MONTH

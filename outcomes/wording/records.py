@@ -13,7 +13,7 @@ from outcomes.analysis.finds.design import UNLOGGED, on_late_logs, unassisted_hi
 from outcomes.analysis.finds.sensitivity import LOGGED_FROM_THE_START
 from outcomes.answers.facts import Facts
 from outcomes.exposure.stays import History
-from outcomes.records.rules import LATE_LOG_DAYS
+from outcomes.records.checking.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
 from outcomes.text import count
 

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from outcomes.exposure.trials import join
+from outcomes.records.checking.rules import RULES, VALUE_RULES
 from outcomes.records.columns import ADDED, TABLES
 from outcomes.records.read import examine_records, read_records
-from outcomes.records.rules import RULES, VALUE_RULES
 
 TODAY = dt.date(2026, 3, 14)
 
@@ -555,7 +555,7 @@ CASES = [
     Case("spellings alike", add("dogs", 3, dog_id="birch"), [("dogs", 4, "dog_id", "birch")]),
 ]
 
-# What only a file can show: tested in test_loading.py and test_hostile_files.py.
+# What only a file can show: tested in reading/test_*_file.py and reading/test_hostile_files.py.
 OF_FILES = {
     "table given twice",
     "unreadable file",

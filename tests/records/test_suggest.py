@@ -5,15 +5,11 @@ import tomllib
 import pytest
 
 from outcomes.errors import RecordsError, UsageError
-from outcomes.records.columns import TABLES, TRIALS
-from outcomes.records.likely import (
-    likely_columns,
+from outcomes.records.read import examine_records, read_records
+from outcomes.records.reading.mapping import (
     likely_tables,
     tables_by_columns,
-    unit_in_heading,
 )
-from outcomes.records.read import examine_records, read_records
-from outcomes.records.spelling import alike, likeliest
 from outcomes.records.suggest import suggest_settings
 
 
@@ -103,52 +99,6 @@ def test_a_missing_column_names_the_likeliest_one(folder) -> None:
     assert mends["result"].endswith('under [columns.trials]: result = "Outcome"')
 
 
-def test_each_column_is_suggested_once_and_strangers_not_at_all() -> None:
-    likely = likely_columns(
-        TRIALS, ["started_at", "dog_id", "result"], ["Dog", "dog name", "weather diary"]
-    )
-    assert likely == {"dog_id": "Dog"}
-
-
-def test_labels_that_differ_in_a_number_or_letter_are_no_misspellings() -> None:
-    assert (
-        alike(["S1", "S2", "S10", "S11", "muscle A", "muscle B", "Max", "Mac", "B-1", "C-1"]) == []
-    )
-
-
-@pytest.mark.parametrize(
-    ("one", "other"),
-    [
-        ("Rex", "rex"),
-        ("Rex", "Rexx"),
-        ("Birch", "Brich"),
-        ("S-01", "S1"),
-        ("wet bone", "Wet-bone"),
-        ("Zoë", "Zoe"),
-        ("decomposition fluid", "decompositon fluids"),
-    ],
-)
-def test_spellings_that_may_be_one_name_are_paired(one: str, other: str) -> None:
-    assert alike([one, "granite", other]) == [(one, other)]
-
-
-def test_the_likeliest_spelling_is_found_and_nothing_far_off() -> None:
-    known = ["S1", "S12", "Birch"]
-    assert likeliest("s-12", known) == "S12"
-    assert likeliest("Brich", known) == "Birch"
-    assert likeliest("elephant", known) is None
-
-
-@pytest.mark.parametrize(
-    ("text", "known"),
-    [("BON-07", "BON-01"), ("BON-11", "BON-1"), ("Birch 2", "Birch"), ("muscle C", "muscle A")],
-)
-def test_a_name_with_another_number_or_letter_is_no_likely_spelling(text: str, known: str) -> None:
-    assert likeliest(text, [known]) is None
-    # The number is the same, and a likelier spelling has another.
-    assert likeliest("musle-07", ["muscle-01", "muscle-07", "musle-70"]) == "muscle-07"
-
-
 def test_what_is_needed_and_has_no_place_is_asked_for_with_the_columns_left(folder) -> None:
     file = folder / "trials.csv"
     file.write_text(file.read_text().replace("Dog", "Hund"))
@@ -179,66 +129,6 @@ def test_tables_of_other_names_are_guessed_and_their_columns_with_them(folder) -
     assert said["columns"]["storage"]["moved_to"] == "Location"
     (folder / "unit.toml").write_text(suggest_settings(folder))
     assert len(read_records(folder).trials) == 2
-
-
-@pytest.mark.parametrize(
-    ("table", "ours", "theirs"),
-    [
-        ("sources", "acquired_on", "Rec'd"),
-        ("sources", "acquired_on", "Date in"),
-        ("storage", "moved_to", "To where"),
-        ("trials", "source_id", "Aid used"),
-        ("trials", "source_id", "Which source?"),
-        ("trials", "result", "Hit?"),
-        ("trials", "dog_id", "K9 name"),
-        ("trials", "blinding", "Handler knew?"),
-        ("trials", "result", "Hit / miss"),
-    ],
-)
-def test_usual_names_are_guessed_among_the_tables_other_columns(table, ours, theirs) -> None:
-    absent = TABLES[table].names
-    likely = likely_columns(TABLES[table], absent, [theirs, "Remarks", "Weather diary"])
-    assert likely == {ours: theirs}
-
-
-@pytest.mark.parametrize("name", ["Air temp", "Air temp (F)", "Outside temp", "Temp_F"])
-def test_usual_names_of_the_temperature_are_guessed(name: str) -> None:
-    assert likely_columns(TRIALS, ["temperature_c"], [name]) == {"temperature_c": name}
-
-
-@pytest.mark.parametrize(
-    ("column", "heading", "unit"),
-    [
-        ("search_s", "Time (mins)", "min"),
-        ("search_s", "Search time, minutes", "min"),
-        ("search_s", "Time mm:ss", "mm:ss"),
-        ("search_s", "Seconds (not min)", None),
-        ("search_s", "Minimum effort", None),
-        ("temperature_c", "Temp_F", "F"),
-        ("temperature_c", "Temp °C", None),
-        ("depth_cm", "Depth (in)", "in"),
-        ("depth_cm", "Depth in cm", None),
-        ("depth_cm", "Depth in soil", None),
-        ("depth_cm", "Depth, in.", "in"),
-        ("set_min", "Hours set", "h"),
-        ("wind_m_s", "Wind mph", "mph"),
-        ("result", "Found in", None),
-    ],
-)
-def test_a_heading_names_a_unit_or_none(column: str, heading: str, unit: str | None) -> None:
-    assert unit_in_heading(TRIALS.column(column), heading) == unit
-
-
-@pytest.mark.parametrize("unit", ["min", "s"])
-def test_a_unit_in_a_heading_stops_until_the_unit_is_said(clean, write, unit: str) -> None:
-    for row in clean["trials"]:
-        row["Time (mins)"] = "2" if row.pop("search_s") else ""
-    named = '[columns.trials]\nsearch_s = "Time (mins)"\n'
-    (line,) = [f.line() for f in examine_records(write(clean, named)).stops]
-    assert line.endswith('under [units.trials]: search_s = "min" (or "s", if it is s after all)')
-    said = f'{named}[units.trials]\nsearch_s = "{unit}"\n'
-    read = read_records(write(clean, said)).trials["search_s"].dropna()
-    assert set(read) == {120.0 if unit == "min" else 2.0}
 
 
 def test_names_that_differ_in_case_and_spaces_alone_are_suggested_as_one(clean, write) -> None:

@@ -19,8 +19,7 @@ from outcomes.analysis.decisions.shelf import advice_at
 from outcomes.answers.facts import Facts, gather_facts
 from outcomes.answers.request import Asked
 from outcomes.cli.options import moment
-from outcomes.exposure.accumulate import EXPOSURES
-from outcomes.exposure.definitions import define_exposures
+from outcomes.exposure.accumulate import EXPOSURES, define_exposures
 from outcomes.records.read import read_records
 from outcomes.report.inputs import settings_of
 from outcomes.report.results import results

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
 import pandas as pd
 
 from outcomes.analysis.decisions.compare import Comparison, compare_storage
 from outcomes.analysis.finds.model import FindFit
+from outcomes.exposure.accumulate import regimes
 
 BOUNDS = (0.6, 0.7, 0.8, 0.9)
 FEWEST_SOURCES = 3  # of each way, for what a kind shows to be more than single sources
@@ -181,11 +181,8 @@ def compare_bounds(fit: FindFit, bounds: Sequence[float] = BOUNDS) -> tuple[Boun
     found: list[BoundChoice] = []
     done: dict[tuple[str | None, ...], Comparison] = {}
     for bound in bounds:
-        regime = np.full(len(share), "mixed", dtype=object)
         # 1 - 0.8 is a little under 0.2: a share at the bound belongs to its side.
-        regime[share >= bound - 1e-9] = "frozen"
-        regime[share <= 1.0 - bound + 1e-9] = "refrigerated"
-        regime[np.isnan(share)] = None
+        regime = regimes(share, bound - 1e-9, 1.0 - bound + 1e-9)
         key = tuple(regime)
         if key not in done:
             drawn = replace(fit, design=replace(fit.design, trials=trials.assign(regime=regime)))

@@ -25,7 +25,7 @@ from outcomes.analysis.results import Advice, Ground
 from outcomes.exposure.accumulate import Regime, exposure_at
 from outcomes.exposure.stays import History
 from outcomes.models.mixed_result import MixedFit
-from outcomes.records.rules import LATE_LOG_DAYS
+from outcomes.records.checking.rules import LATE_LOG_DAYS
 
 _MOST_TRIALS_TO_SETTLE = 500
 # About what 35 trials at 85 in 100 leave open at 90 % confidence.

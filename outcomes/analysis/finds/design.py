@@ -17,7 +17,7 @@ import pandas as pd
 
 from outcomes.analysis.results import ExposureName, LeftOut
 from outcomes.models.separation import is_separated
-from outcomes.records.rules import LATE_LOG_DAYS
+from outcomes.records.checking.rules import LATE_LOG_DAYS
 
 EXPOSURES: tuple[ExposureName, ...] = get_args(ExposureName)
 UNLOGGED = "undocumented_days"

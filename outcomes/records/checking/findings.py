@@ -11,11 +11,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from outcomes.records.checking.rules import RULES, TEARING_RULES, VALUE_RULES
 from outcomes.records.columns import Table
-from outcomes.records.rules import RULES, TEARING_RULES, VALUE_RULES
-from outcomes.records.spelling import fold, likeliest
+from outcomes.records.reading.cells import shown
+from outcomes.records.reading.spelling import fold, likeliest
 from outcomes.records.tables import LEFT_OUT, Finding
-from outcomes.records.values import shown
 
 Array = npt.NDArray[Any]
 
@@ -253,3 +253,8 @@ def missing_name(text: str, known: Sequence[str], to_add: str, *, often: bool) -
     if guess is None:
         return f"{first}, or correct it."
     return f"{first}; or correct it, if it is {guess!r} misspelt."
+
+
+def date_text(time: Any) -> str:
+    """A time as messages tell its date."""
+    return str(pd.Timestamp(time).strftime("%Y-%m-%d"))

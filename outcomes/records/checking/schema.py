@@ -15,8 +15,8 @@ import pandas as pd
 
 from outcomes.errors import RecordsError
 from outcomes.records.columns import Column, Table
+from outcomes.records.reading.values import EDGE
 from outcomes.records.tables import shortened
-from outcomes.records.values import EDGE
 
 if TYPE_CHECKING:
     from pandera.pandas import DataFrameSchema

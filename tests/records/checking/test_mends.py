@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from outcomes.records.mends import Mend, best_mend, best_value_mend
+from outcomes.records.checking.mends import Mend, best_mend, best_value_mend
 from outcomes.records.read import examine_records
 
 TODAY = dt.date(2026, 3, 14)

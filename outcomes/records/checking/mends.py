@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from outcomes.records.findings import is_left_out
+from outcomes.records.checking.findings import is_left_out
 from outcomes.records.tables import Examination, Finding, shortened
 
 # One mend for every row that breaks these: a line in unit.toml, for the whole unit or a column.

@@ -12,9 +12,9 @@ import pytest
 
 from outcomes.errors import RecordsError
 from outcomes.records import read
+from outcomes.records.checking.schema import check_schema, table_schema
 from outcomes.records.columns import TABLES
 from outcomes.records.read import read_records
-from outcomes.records.schema import check_schema, table_schema
 
 TODAY = dt.date(2026, 3, 14)
 

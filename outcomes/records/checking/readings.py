@@ -8,14 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.records.findings import Array, Log, Sheet, perhaps
+from outcomes.places import PLACES
+from outcomes.records.checking.findings import Array, Log, Sheet, perhaps
 from outcomes.settings import RecordsSettings
-
-# A freezer or refrigerator that fails may warm up; beyond these it is another unit or place.
-PLACE_TEMPERATURES_C: Mapping[str, tuple[float, float]] = {
-    "freezer": (-90.0, 10.0),
-    "refrigerator": (-10.0, 20.0),
-}
 
 
 def check_readings(readings: Sheet, storage: Sheet, settings: RecordsSettings, log: Log) -> None:
@@ -151,8 +146,13 @@ def _note_unlikely_readings(
         return
     kept = log.usable(readings) & ~readings.missing("place_id")
     kind = readings.frame["place_id"].map(kinds).where(kept)
-    limits = {**PLACE_TEMPERATURES_C}
-    limits["freezer"] = (limits["freezer"][0], settings.thawed_above_c)
+    limits = {
+        name: (place.possible_c[0], settings.thawed_above_c)
+        if place.counts_as == "freezer"
+        else place.possible_c
+        for name, place in PLACES.items()
+        if place.possible_c is not None
+    }
     numbers = readings.frame["temperature_c"]
     low = kind.map({name: limit[0] for name, limit in limits.items()})
     high = kind.map({name: limit[1] for name, limit in limits.items()})

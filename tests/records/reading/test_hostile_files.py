@@ -9,8 +9,8 @@ import openpyxl
 import pytest
 
 from outcomes.errors import OutcomesError, RecordsError, UsageError
-from outcomes.records import loading
 from outcomes.records.read import examine_records, read_records
+from outcomes.records.reading import csv_file
 
 TODAY = dt.date(2026, 3, 14)
 
@@ -121,7 +121,7 @@ def test_bytes_that_are_no_table_stop_with_one_line(clean, write, content) -> No
 
 
 def test_a_file_too_large_is_not_read(clean, write, monkeypatch) -> None:
-    monkeypatch.setattr(loading, "MAX_TEXT_BYTES", 100)
+    monkeypatch.setattr(csv_file, "MAX_TEXT_BYTES", 100)
     with pytest.raises(RecordsError, match=r"trials\.csv: it cannot be read: it is larger"):
         read_records(write(clean), today=TODAY)
 
