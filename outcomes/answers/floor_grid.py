@@ -10,11 +10,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from outcomes.analysis.decisions.curve import reach_of
-from outcomes.analysis.decisions.frontier import FLOORS
 from outcomes.analysis.decisions.shelf import ShelfSource, advice_at, recent_finds
 from outcomes.analysis.decisions.threshold import Retirement, Threshold, read_threshold
 from outcomes.answers.facts import Facts
 
+FLOORS = tuple(round(0.50 + 0.01 * k, 2) for k in range(46))
 _WHATEVER_THE_FLOOR = ("beyond records", "no trials", "no model", "not documented")
 _ADVICE = {"retire": 0, "test": 1, "keep": 2}
 

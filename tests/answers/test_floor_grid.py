@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -15,7 +16,7 @@ from outcomes.analysis.decisions.shelf import review_shelf
 from outcomes.analysis.decisions.threshold import set_threshold
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.answers.facts import Facts
-from outcomes.answers.floor_grid import FloorPoint, floor_grid
+from outcomes.answers.floor_grid import FLOORS, FloorPoint, floor_grid
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
 from outcomes.draw.main_figure import IN_PAGE, draw_stacked_figure
 from outcomes.draw.theme import ALONE, Sheet
@@ -24,7 +25,6 @@ from outcomes.records.read import read_records
 from outcomes.report import page
 from outcomes.report.answer_figure import draw_sheet, threshold_marks
 from outcomes.report.floor_control import floor_control
-from outcomes.report.results import results
 from outcomes.simulate import Truth, Unit, simulate_unit
 from outcomes.wording import answers as words
 
@@ -109,14 +109,9 @@ def test_thresholds_at_another_floor_are_those_set_with_it(word: str, demo_facts
             assert replace(ours, curve=theirs.curve) == theirs
 
 
-@pytest.mark.slow
-def test_the_grid_holds_what_results_json_says_of_every_floor(demo_facts: Facts) -> None:
-    (frontier, *_) = results(demo_facts)["retire"]["frontier"]
-    grid = floor_grid(demo_facts)
-    assert [p["floor"] for p in frontier["points"]] == [p.floor for p in grid]
-    for told, point in zip(frontier["points"], grid, strict=True):
-        assert told["retire_after"] == point.retirement.thresholds[0].retire_after
-        assert told["outcome"] == point.retirement.thresholds[0].outcome
+def test_the_grid_goes_from_50_to_95_by_1():
+    assert (FLOORS[0], FLOORS[-1], len(FLOORS)) == (0.5, 0.95, 46)
+    assert np.diff(FLOORS) == pytest.approx(0.01)
 
 
 def test_the_units_own_floor_is_on_the_grid_though_it_is_between_two(demo_facts: Facts) -> None:

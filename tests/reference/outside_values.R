@@ -376,9 +376,6 @@ keep("Variance inflation (Longley's data)",
      rms::vif(lm(Employed ~ GNP.deflator + GNP + Unemployed + Armed.Forces + Population + Year,
                  data = longley)))
 
-# VanderWeele and Ding (2017), Annals of Internal Medicine 167, 268-274.
-keep("E-value", "risk ratio 1.8", 1.8 + sqrt(1.8 * (1.8 - 1)))
-
 # Logistic regression ---------------------------------------------------------------------------
 # Flights by the temperature at their start, with damage to an O-ring or none (Dalal, Fowlkes and
 # Hoadley 1989, JASA 84, 945-957).

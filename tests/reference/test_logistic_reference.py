@@ -16,7 +16,6 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from outcomes.analysis.decisions.compare import e_value
 from outcomes.analysis.decisions.curve import GRID, observed_bins, standardised
 from outcomes.analysis.decisions.threshold import Threshold, read_threshold
 from outcomes.analysis.finds.design import Column, Design
@@ -317,26 +316,3 @@ def test_observed_proportions_carry_exact_intervals(
     check = outside("Exact interval of a share of finds (Clopper and Pearson)", source, how)
     names = [f"{finds} of {n}, {confidence:.0%}, {limit}" for limit in ("lower", "upper")]
     check.each(names, limits, (only.proportion_low, only.proportion_high))
-
-
-# What was not recorded -------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("risk_ratio", "published", "how"),
-    [
-        # The risk ratio 3.9 (1.8, 8.7) of their example.
-        (3.9, "7.26", "read"),
-        (1.8, "3.0", "memory"),
-        # Their rule for ratios below 1: take the inverse first. 1.25 + sqrt(0.3125).
-        (0.80, "1.8090170", "closed"),
-        (1.0, "1", "closed"),
-    ],
-)
-def test_e_values_are_the_published_ones(
-    outside, risk_ratio: float, published: str, how: str
-) -> None:
-    check = outside(
-        "E-value", "VanderWeele & Ding 2017, Annals of Internal Medicine 167:268-274.", how
-    )
-    check(f"risk ratio {risk_ratio}", published, e_value(risk_ratio))

@@ -14,6 +14,7 @@ from typing import Any
 
 import axe_core_python
 import matplotlib
+import numpy as np
 import pytest
 
 from outcomes.answers.facts import Facts, gather_facts
@@ -330,7 +331,8 @@ def test_a_moved_floor_moves_sentence_figure_and_shelf_as_results_json_has_it(
     results_of: Callable[[str], dict[str, Any]],
 ) -> None:
     seen, told = moved(unit), results_of(unit)
-    frontier = next(iter(told["retire"]["frontier"]), None)
+    by = told["retire"]["by"]
+    curve = next((c for c in told["retire"]["curves"] if c["exposure"] == by), None)
     # Without a limit or a shelf that moves there is no control.
     assert seen["at"] or unit == "too few trials"
     for k, shown in seen["at"].items():
@@ -352,18 +354,21 @@ def test_a_moved_floor_moves_sentence_figure_and_shelf_as_results_json_has_it(
                 assert high < floor
             elif advice == "keep":
                 assert low >= floor - 1e-9
-        if frontier is None:
+        if by != "cycles":
             continue
-        (point,) = [p for p in frontier["points"] if abs(p["floor"] - floor) < 1e-9]
-        if point["retire_after"] is not None and frontier["by"] == "cycles":
-            number = point["retire_after"]
+        whole = np.arange(np.ceil(curve["at"][0]), np.floor(told["retire"]["observed_to"]) + 1)
+        sure = whole[np.interp(whole, curve["at"], curve["low"]) >= floor]
+        ends = (curve["at"][0], told["retire"]["observed_to"])
+        start, end = np.interp(ends, curve["at"], curve["probability"])
+        if len(sure) and end < floor <= start:
+            number = int(sure[-1])
             after = f"Retire after {number} cycle{'' if number == 1 else 's'}"
             assert shown["retire"].startswith(after)
             assert shown["limit"].startswith(after)
             assert shown["retire"] in shown["alt"]
             for layer in ("layer", "narrow"):
                 assert f"retire after {number} cycles" in shown[layer].replace("&nbsp;", " ")
-        elif frontier["by"] == "cycles":
+        else:
             assert not shown["retire"].startswith("Retire after")
 
 

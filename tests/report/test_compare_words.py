@@ -1,4 +1,4 @@
-"""Refrigerated against frozen, in words: the E-value, two tests, kinds, and the floor as set."""
+"""Refrigerated against frozen, in words: two tests, kinds, and the floor as set."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import pytest
 from outcomes.answers.facts import Facts
 from outcomes.report import report
 from outcomes.report.page import PageFigure, render_page
-from outcomes.report.results import results
 from outcomes.wording import answers as words
 from outcomes.wording import sensitivity as further_words
 
@@ -19,18 +18,6 @@ CHOSEN = "Storage was chosen, not assigned"
 @pytest.fixture(scope="module")
 def lines(demo_facts: Facts) -> list[str]:
     return list(report.compare_lines(demo_facts))
-
-
-def test_an_e_value_names_the_result_it_multiplies(demo_facts: Facts, lines: list[str]) -> None:
-    c = demo_facts.comparison
-    (line,) = (x for x in lines if x.startswith("E-value"))
-    # Frozen sources are found nearly nine times in ten: no factor above 1.2 fits finds.
-    assert c.frozen is not None
-    assert c.frozen > 0.85
-    assert "for the risk ratio of a miss: how many times as likely a miss is" in line
-    assert ": how strong something not on record would have to be to explain the" in line
-    assert "finds" not in line
-    assert results(demo_facts, ("compare",))["compare"]["e_value_of"] == "miss"
 
 
 def test_the_two_log_rank_tests_say_what_each_is_about(lines: list[str]) -> None:
@@ -54,13 +41,6 @@ def test_what_p_means_stands_under_the_tests_and_only_there(
     assert further_words.P_MEANS not in report.compare_lines(
         demo_facts.with_answers(lasting=untold)
     )
-
-
-def test_an_e_value_says_what_the_nearer_end_needs() -> None:
-    some = words.e_value_sentence(2.14, 1.32, "miss")
-    assert "make a miss 2.1 times as likely (1.3 for the interval's nearer end). It is" in some
-    none = words.e_value_sentence(12.2, 1.0, "find")
-    assert "make a find 12 times as likely; for the interval's nearer end nothing at all" in none
 
 
 def test_where_no_kind_can_be_compared_the_difference_is_of_the_kinds_together(

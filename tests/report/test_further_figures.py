@@ -49,7 +49,7 @@ def test_where_there_is_nothing_to_draw_the_page_tells_why(demo_facts: Facts) ->
     )
     facts = demo_facts.with_answers(lasting=replace(demo_facts.lasting, rules=rules))
     folded = folded_figures(facts, "One unit's records.")
-    assert [f.svg is None for f in folded] == [False, False, False, True]
+    assert [f.svg is None for f in folded] == [False, True]
     assert folded[-1].told == "No rule can be applied: too few."
     page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0), folded=folded))
     assert "<p>No rule can be applied: too few.</p>" in page

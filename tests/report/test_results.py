@@ -29,7 +29,7 @@ KEYS = {
     "quality": "n brier area calibration by drift sentences",
     "dogs": "dogs sources dogs_differ_p responses experience sentences caution",
     "search_time": "n events terms time_ratio",
-    "false_alerts": "n hours rate_per_hour terms training_diet detection",
+    "false_alerts": "n hours rate_per_hour terms by_dog",
     "lifetime": (
         "rule rule_false_call sources events curve median terms intervals restricted_means "
         "weibull cycles_at_age cycle_by_cycle rules"

@@ -9,10 +9,10 @@ import pytest
 
 from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
 from outcomes.analysis.decisions.compare import Comparison
+from outcomes.analysis.decisions.compare_by_kind import BoundChoice
 from outcomes.analysis.decisions.explain import explain_source
 from outcomes.analysis.decisions.exposure_left import ExposureLeft
 from outcomes.analysis.decisions.matched_portions import MatchedPortions
-from outcomes.analysis.decisions.overlap import BoundChoice
 from outcomes.report.page import _shelf_rows
 from outcomes.report.report import retire_lines
 from outcomes.wording import answers as words
@@ -158,9 +158,7 @@ def test_what_is_left_is_told_of_every_source_to_keep_or_test(demo_facts):
 
 
 def _choices(*points):
-    nothing = Comparison(
-        None, None, None, None, None, None, {}, (), (), None, None, None, "no kind"
-    )
+    nothing = Comparison(None, None, None, None, None, None, {}, (), (), None, "no kind")
     return [
         BoundChoice(b, nothing if p is None else replace(nothing, risk_difference=p, reason=None))
         for b, p in zip((0.6, 0.7, 0.8, 0.9), points, strict=True)

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from outcomes.analysis.decisions.compare import Comparison
-from outcomes.analysis.decisions.overlap import KindOverlap
+from outcomes.analysis.decisions.compare_by_kind import FewSources
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.decisions.threshold import (
     Retirement,
@@ -651,9 +651,7 @@ def test_a_p_value_is_told_as_exactly_as_it_is_known(cases: dict[str, Case]) -> 
 
 def _comparison(difference: float, low: float, high: float) -> Comparison:
     counts = {"refrigerated": 1, "frozen": 9}
-    return Comparison(
-        400.0, difference, low, high, 0.9, 0.8, counts, ("bone",), (), 0.01, 1.5, 1.2, None
-    )
+    return Comparison(400.0, difference, low, high, 0.9, 0.8, counts, ("bone",), (), 0.01, None)
 
 
 @pytest.mark.parametrize(
@@ -683,43 +681,33 @@ def test_a_refused_comparison_says_why() -> None:
     assert words.compare_sentence(refused, 0.05).endswith("no frozen source was tried.")
 
 
-def _tried(kind: str, refrigerated: int, frozen: int, *, shared: bool = True) -> KindOverlap:
-    sources = {"refrigerated": refrigerated, "frozen": frozen}
-    ages = {way: (100.0, 200.0) for way in sources}
-    span = (100.0, 200.0) if shared else (None, None)
-    return KindOverlap(kind, ages, sources, *span, dict.fromkeys(sources, 2 if shared else 0))
-
-
 @pytest.mark.parametrize(
-    ("kinds", "said"),
+    ("few", "said"),
     [
-        ([_tried("muscle", 3, 3)], None),
-        ([_tried("muscle", 1, 6, shared=False)], None),
-        ([_tried("bone", 1, 6)], None),  # not among the kinds compared
+        ([], None),
+        ([FewSources("bone", "refrigerated", 1)], None),  # not among the kinds compared
         (
-            [_tried("muscle", 1, 6), _tried("fat", 4, 3)],
+            [FewSources("muscle", "refrigerated", 1)],
             "One kind rests on fewer than 3 sources of a side, so one odd source could make "
             "the difference there: muscle (1 refrigerated).",
         ),
         (
-            [_tried("muscle", 1, 6), _tried("fat", 4, 2)],
+            [FewSources("muscle", "refrigerated", 1), FewSources("fat", "frozen", 2)],
             "2 kinds rest on fewer than 3 sources of a side, so one odd source could make "
             "the difference there: muscle (1 refrigerated) and fat (2 frozen).",
         ),
         (
-            [_tried("fat", 2, 1)],
+            [FewSources("fat", "refrigerated", 2), FewSources("fat", "frozen", 1)],
             "One kind rests on fewer than 3 sources of a side, so one odd source could make "
             "the difference there: fat (2 refrigerated) and fat (1 frozen).",
         ),
     ],
 )
-def test_kinds_compared_on_few_sources_of_a_side_are_named(
-    kinds: list[KindOverlap], said: str | None
-) -> None:
+def test_kinds_on_few_sources_are_named(few: list[FewSources], said: str | None) -> None:
     compared = replace(_comparison(0.1, 0.05, 0.15), kinds=("muscle", "fat"))
-    assert words.few_sources_sentence(compared, kinds) == said
+    assert words.few_sources_sentence(compared, few) == said
     refused = replace(compared, reason="too few")
-    assert words.few_sources_sentence(refused, kinds) is None
+    assert words.few_sources_sentence(refused, few) is None
 
 
 def test_the_records_footer_says_how_many_of_all_trials_are_used(cases: dict[str, Case]) -> None:

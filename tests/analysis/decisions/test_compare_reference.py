@@ -8,12 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from hypothesis import given
-from hypothesis import strategies as st
 from scipy import stats
 
 from outcomes.analysis.decisions import compare as module
-from outcomes.analysis.decisions.compare import compare_storage, e_value
+from outcomes.analysis.decisions.compare import compare_storage
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.models.mixed import fit_mixed
 from outcomes.settings import Settings
@@ -92,8 +90,6 @@ def test_the_p_value_is_below_the_level_exactly_where_the_limits_exclude_zero(
 ):
     found = compare_storage(fit_finds(kept_both_ways, Settings(alpha=alpha)))
     assert (found.p < alpha) == (not found.low <= 0.0 <= found.high)
-    assert (found.e_value_limit == 1.0) == (found.low <= 0.0 <= found.high)
-    assert found.e_value_limit <= found.e_value
 
 
 def test_naming_the_other_way_round_turns_the_difference_round(kept_both_ways):
@@ -158,11 +154,5 @@ def _with_a_few_trials(trials):
 def test_where_nothing_can_be_compared_the_reason_is_given(kept_both_ways, change, reason):
     found = compare_storage(fit_finds(change(kept_both_ways), Settings()))
     assert found.reason == reason
-    numbers = (found.risk_difference, found.low, found.high, found.p, found.e_value)
-    assert numbers == (None,) * 5
-
-
-@given(st.floats(1e-6, 1e6))
-def test_an_e_value_is_at_least_one_and_the_same_for_harm_and_benefit(ratio):
-    assert e_value(ratio) >= 1.0
-    assert e_value(ratio) == pytest.approx(e_value(1.0 / ratio), rel=1e-6)
+    numbers = (found.risk_difference, found.low, found.high, found.p)
+    assert numbers == (None,) * 4
