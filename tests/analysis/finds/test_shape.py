@@ -8,13 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from scipy.interpolate import CubicSpline
 
 from outcomes.analysis.decisions.curve import find_curve
 from outcomes.analysis.finds.model import FindFit, fit_finds
-from outcomes.analysis.finds.shape import Shapes, compare_shapes, natural_spline
+from outcomes.analysis.finds.shape import Shapes, compare_shapes
 from outcomes.settings import Settings
 
 PLANTED: dict[str, Callable[[np.ndarray], np.ndarray]] = {
@@ -124,26 +121,6 @@ def test_without_a_model_there_is_no_shape_and_the_reason_is_said(made_trials) -
     few = compare_shapes(fit_finds(made_trials(1, n=40), Settings()), "cycles")
     assert few.chosen is None
     assert few.sentence.startswith("The shape of the change with cycles cannot be told: too few")
-
-
-@given(
-    st.lists(st.integers(0, 60), min_size=4, max_size=6, unique=True),
-    st.lists(st.floats(-3.0, 3.0), min_size=6, max_size=6),
-)
-@settings(deadline=None, max_examples=40)
-def test_the_spline_is_scipys_natural_cubic_spline_and_straight_outside(
-    knots: list[int], heights: list[float]
-) -> None:
-    t = np.sort(np.array(knots, dtype=float))
-    reference = CubicSpline(t, np.array(heights[: len(t)]), bc_type="natural")
-    at_knots = np.column_stack([np.ones(len(t)), natural_spline(t, t)])
-    weights = np.linalg.solve(at_knots, reference(t))
-    inside = np.linspace(t[0], t[-1], 30)
-    ours = np.column_stack([np.ones(30), natural_spline(inside, t)]) @ weights
-    assert ours == pytest.approx(reference(inside), abs=1e-6)
-    for end in (t[0] - np.arange(1.0, 4.0), t[-1] + np.arange(1.0, 4.0)):
-        beyond = np.column_stack([np.ones(3), natural_spline(end, t)]) @ weights
-        assert np.diff(beyond, 2) == pytest.approx([0.0], abs=1e-6)
 
 
 def test_nothing_handed_in_is_changed(made_trials) -> None:

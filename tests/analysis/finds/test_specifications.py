@@ -27,7 +27,6 @@ from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, hist
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_bias import reduce_bias
-from outcomes.models.splines import natural_spline, spline_knots
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, Truth, demo_unit, simulate_unit
@@ -238,24 +237,6 @@ def test_a_curve_is_asked_for_where_there_is_one_and_only_there():
         assert (test.p < 0.01) is needed
         assert test.log_odds[0] == 0.0
         assert (test.at[0], test.at[-1]) == (0.0, 30.0)
-
-
-def test_a_natural_spline_is_straight_beyond_its_knots_and_smooth_at_them():
-    values = np.linspace(-2.0, 12.0, 1401)
-    knots = (1.0, 3.0, 5.0, 8.0)
-    basis = natural_spline(values, knots)
-    second = np.diff(basis, n=2, axis=0)
-    # Of a cubic's second differences nothing may be left outside; 1e-12 is rounding.
-    outside = (values[1:-1] < 1.0) | (values[1:-1] > 8.01)
-    assert np.abs(second[outside]).max() < 1e-12
-    assert np.abs(np.diff(second, axis=0)).max() < 1e-5
-    assert basis.shape == (1401, 2)
-
-
-def test_knots_are_fewer_where_values_are():
-    assert len(spline_knots(np.arange(100.0))) == 4
-    assert len(spline_knots(np.repeat([0.0, 1.0, 2.0], 25))) == 3
-    assert spline_knots(np.repeat([0.0, 1.0], 50)) == ()
 
 
 # Thaws that went unlogged ------------------------------------------------------------------
