@@ -9,8 +9,6 @@ import pandas as pd
 
 from outcomes.settings import Settings
 
-SEVERITIES = ("stops", "set aside", "note")
-
 
 LONGEST_SHOWN = 60
 LEFT_OUT = "; this value is left out and the row used"

@@ -40,7 +40,7 @@ def _price(facts: Facts, _: str | None) -> Figure:
     from outcomes.report.price_table import advised_points
 
     advised = advised_points(facts.price, facts.retirement)
-    return draw_trade_off_figure(facts.price, footer=figure_footer(facts), advised=advised)
+    return draw_trade_off_figure(facts.price, figure_footer(facts), advised=advised)
 
 
 def _watch(facts: Facts, _: str | None) -> Figure:

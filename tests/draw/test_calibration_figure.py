@@ -115,14 +115,6 @@ def test_where_room_is_short_the_farthest_are_kept_and_the_number_is_said():
     assert "of 200" in " ".join(words(many, "residual-note"))
 
 
-def test_months_stay_in_order_and_the_latest_are_kept():
-    months = draw_calibration_figure(made(), by="month")
-    names = words(months, "name")
-    assert names == sorted(names)
-    assert names[-1] == "2024-49"
-    assert f"the {len(names)} latest, of 50" in " ".join(words(months, "residual-note"))
-
-
 def test_the_title_claims_no_more_than_the_interval_of_the_area():
     for doubtful in (made(area=0.55, low=0.44), made(low=None)):
         assert "does not reliably" in " ".join(words(draw_calibration_figure(doubtful), "title"))
@@ -164,11 +156,10 @@ def test_without_a_check_the_reason_stands_there():
     assert CAUTION in " ".join(words(figure, "footer"))
 
 
-@pytest.mark.parametrize("by", ["source", "dog", "month"])
 @pytest.mark.parametrize("word", ["S", "a source with a name that goes on and on "])
 @pytest.mark.parametrize("sources", [1, 24, 200])
-def test_no_words_lie_on_others_or_off_the_sheet(sources, word, by):
-    figure = draw_calibration_figure(made(sources, word), "One unit. " * 20, by=by)
+def test_no_words_lie_on_others_or_off_the_sheet(sources, word):
+    figure = draw_calibration_figure(made(sources, word), "One unit. " * 20)
     assert_words_beside(figure)
 
 

@@ -50,7 +50,7 @@ def made(*, leading="cycles", low=1.0, high=4.0, cycles=24, age=42, combined=())
 
 @pytest.fixture(scope="module")
 def figure():
-    return draw_trade_off_figure(made(combined=[point(15.0, 36 * MONTH, 10.5, 0.93)]))
+    return draw_trade_off_figure(made(combined=[point(15.0, 36 * MONTH, 10.5, 0.93)]), "Unit.")
 
 
 def lines(figure, gid):
@@ -102,7 +102,7 @@ def test_a_rule_by_both_is_a_mark_of_its_own(figure):
 def test_the_advised_limit_is_marked_more_strongly_and_named(figure):
     trade_off = made()
     (thirteen,) = (p for p in trade_off.by_cycles if p.cycles == 13)
-    marked = draw_trade_off_figure(trade_off, advised=[thirteen])
+    marked = draw_trade_off_figure(trade_off, "Unit.", advised=[thirteen])
     (mark,) = lines(marked, "advised")
     assert mark.get_xdata()[0] == thirteen.sources_per_year
     assert mark.get_ydata()[0] == pytest.approx(100 * thirteen.find_probability)
@@ -133,7 +133,7 @@ def test_lines_differ_in_more_than_colour(figure):
     ],
 )
 def test_the_title_claims_no_more_than_the_interval(low, high, says):
-    figure = draw_trade_off_figure(made(low=low, high=high))
+    figure = draw_trade_off_figure(made(low=low, high=high), "Unit.")
     assert says in " ".join(words(figure, "title"))
     assert CAUTION in " ".join(words(figure, "footer"))
 
@@ -142,7 +142,7 @@ def test_where_nothing_is_to_be_had_the_reason_stands_there():
     nothing = replace(
         made(), by_cycles=(), by_age=(), present=None, advantage=None, reason="no change was seen"
     )
-    figure = draw_trade_off_figure(nothing)
+    figure = draw_trade_off_figure(nothing, "Unit.")
     assert words(figure, "title") == [NOTHING]
     assert words(figure, "reason") == ["No change was seen."]
 
@@ -152,10 +152,10 @@ def test_where_nothing_is_to_be_had_the_reason_stands_there():
 def test_no_words_lie_on_others_or_off_the_sheet(leading, cycles):
     trade_off = made(leading=leading, cycles=cycles)
     advised = [*trade_off.by_cycles[12:13], trade_off.by_age[17]]
-    figure = draw_trade_off_figure(trade_off, None, "Some words. " * 9, advised=advised)
+    figure = draw_trade_off_figure(trade_off, "Some words. " * 9, advised=advised)
     assert_words_beside(figure)
 
 
 def test_the_same_trade_off_gives_the_same_bytes(figure):
-    again = draw_trade_off_figure(made(combined=[point(15.0, 36 * MONTH, 10.5, 0.93)]))
+    again = draw_trade_off_figure(made(combined=[point(15.0, 36 * MONTH, 10.5, 0.93)]), "Unit.")
     assert render_figure(again, "svg") == render_figure(figure, "svg")
