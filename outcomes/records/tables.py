@@ -9,7 +9,6 @@ import pandas as pd
 
 from outcomes.settings import Settings
 
-
 LONGEST_SHOWN = 60
 LEFT_OUT = "; this value is left out and the row used"
 """Ends the problem of a finding that costs a single value and not the row."""
