@@ -16,6 +16,8 @@ import pytest
 from outcomes.records.columns import TABLES
 from outcomes.records.unit_file import load_settings
 
+from . import numbers_in_prose
+
 ROOT = Path(__file__).parents[1]
 PAGES = sorted(
     [*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md"), ROOT / "synthetic_data/README.md"]
@@ -75,6 +77,13 @@ def test_the_readme_says_whether_the_example_found_what_was_planted() -> None:
     said = f"{planted:.1f} cycles, within the interval found ({low:.0f} to {high:.0f})"
     assert low < planted < high
     assert said in " ".join(_text("README.md").split())
+
+
+@pytest.mark.parametrize("name", numbers_in_prose.PAGES)
+def test_numbers_on_a_page_are_the_programs(name: str) -> None:
+    text = _text(name)
+    assert "<!--=" in text
+    assert numbers_in_prose.write_numbers(text) == text
 
 
 def test_every_column_of_the_records_is_on_the_page_about_them() -> None:
