@@ -135,7 +135,7 @@ def test_one_chart_and_none_past_is_told_as_such() -> None:
 
 
 @given(st.floats(0.0, 1.0))
-def test_a_p_value_is_told_to_what_it_bears_and_never_across_a_twentieth(p: float) -> None:
+def test_p_value_never_crosses_a_twentieth(p: float) -> None:
     told = telling.p_value(p)
     number = telling.p_number(p)
     assert told in (f"p {number}", f"p = {number}")
@@ -166,16 +166,14 @@ ABSURD = re.compile(r"100 % (shorter|fewer)|over 1,000 times")
         (1e-9, 0.9, "shorter with cycles, by how much these records cannot tell"),
     ],
 )
-def test_a_search_time_nobody_can_know_is_not_told_as_a_size(
-    low: float, high: float, said: str
-) -> None:
+def test_unknowable_search_time_has_no_size(low: float, high: float, said: str) -> None:
     text = _searches(400, _time(low, high), _time(0.99, 1.01))
     assert said in text
     assert not ABSURD.search(text)
     assert "in 400 searches" in text
 
 
-def test_false_alerts_nobody_can_know_are_not_told_as_a_size() -> None:
+def test_unknowable_alerts_have_no_size() -> None:
     for low, high, said in (
         (1e-5, 1e6, "these records cannot tell how much they change with cycles"),
         (1.2, 1e6, "more went with cycles, by how much these records cannot tell"),

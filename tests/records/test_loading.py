@@ -82,14 +82,14 @@ def test_windows_1252_is_read_and_said(clean, write) -> None:
     assert records.dogs.loc[0, "dog_id"] == "Zoë"
 
 
-def test_one_accented_letter_written_two_ways_is_one_name(clean, write) -> None:
+def test_accented_letter_written_two_ways_is_one(clean, write) -> None:
     clean["dogs"][0]["dog_id"] = "Zoe\u0308"
     for row in clean["trials"]:
         row["dog_id"] = row["dog_id"].replace("Ash", "Zo\u00eb")
     assert read_records(write(clean), today=TODAY).findings == ()
 
 
-def test_blank_lines_count_as_rows_and_are_no_records(clean, write) -> None:
+def test_blank_lines_are_rows_and_no_records(clean, write) -> None:
     folder = write(clean)
     lines = (folder / "trials.csv").read_text().splitlines()
     lines[3:3] = ["", ",,,,,,,,,,"]
@@ -101,7 +101,7 @@ def test_blank_lines_count_as_rows_and_are_no_records(clean, write) -> None:
     assert records.rows_in["trials"] == 6
 
 
-def test_a_quoted_line_break_is_one_row_as_a_spreadsheet_shows_it(clean, write) -> None:
+def test_quoted_line_break_is_one_row(clean, write) -> None:
     clean["trials"][0]["remarks"] = 'first\nsecond, "third"\n\nfourth'
     clean["trials"][1]["dog_id"] = ""
     records = read_records(write(clean), today=TODAY)
@@ -109,7 +109,7 @@ def test_a_quoted_line_break_is_one_row_as_a_spreadsheet_shows_it(clean, write) 
     assert records.trials["remarks"][0] == 'first\nsecond, "third"\n\nfourth'
 
 
-def test_a_row_with_cells_beyond_the_header_is_set_aside(clean, write) -> None:
+def test_row_with_extra_cells_is_set_aside(clean, write) -> None:
     folder = write(clean)
     lines = (folder / "trials.csv").read_text().splitlines()
     lines[2] += ",stray"
@@ -133,7 +133,7 @@ def test_a_row_that_ends_early_is_noted(clean, write) -> None:
     )
 
 
-def test_a_quotation_mark_left_open_sets_aside_the_row_that_swallowed_others(clean, write) -> None:
+def test_open_quotation_mark_sets_its_row_aside(clean, write) -> None:
     for row in clean["trials"]:
         row["remarks"] = "dry"
     folder = write(clean)
@@ -147,7 +147,7 @@ def test_a_quotation_mark_left_open_sets_aside_the_row_that_swallowed_others(cle
     assert found.used["trials"] == 2
 
 
-def test_a_quotation_mark_never_closed_stops_with_one_line(clean, write) -> None:
+def test_unclosed_quotation_mark_stops(clean, write) -> None:
     folder = write(clean)
     with (folder / "trials.csv").open("a") as file:
         file.write('T9,"2025-03-06,Ash\n')
@@ -155,7 +155,7 @@ def test_a_quotation_mark_never_closed_stops_with_one_line(clean, write) -> None
         read_records(folder, today=TODAY)
 
 
-def test_headers_are_trimmed_and_unnamed_or_repeated_columns_are_noted(clean, write) -> None:
+def test_headers_are_trimmed_and_oddities_noted(clean, write) -> None:
     folder = write(clean)
     lines = (folder / "dogs.csv").read_text().splitlines()
     lines[0] = " dog_id ,born_on,started_on,notes,notes,"
@@ -189,7 +189,7 @@ def test_a_file_without_content_or_header_stops(clean, write, content, rule) -> 
     ]
 
 
-def test_a_line_that_names_the_separator_is_obeyed_and_not_counted(clean, write) -> None:
+def test_separator_line_is_obeyed_not_counted(clean, write) -> None:
     folder = write(clean)
     text = (folder / "sources.csv").read_text().replace(",", ";").replace("blood", "")
     (folder / "sources.csv").write_text("sep=;\r\n" + text)
@@ -199,7 +199,7 @@ def test_a_line_that_names_the_separator_is_obeyed_and_not_counted(clean, write)
     ]
 
 
-def test_a_title_above_columns_of_other_names_is_told_too(clean, write) -> None:
+def test_title_above_other_names_is_told(clean, write) -> None:
     folder = write(clean)
     names = "Trial no,Start time,K9,Source,Outcome,Falses,Search time,Limit,Blind,Temp,Helped\n"
     body = (folder / "trials.csv").read_text().split("\n", 1)[1]
@@ -209,7 +209,7 @@ def test_a_title_above_columns_of_other_names_is_told_too(clean, write) -> None:
     assert "in row 3," in stop.problem
 
 
-def test_a_merged_title_of_a_workbook_is_told_as_one(clean, tmp_path) -> None:
+def test_merged_title_is_told_as_one(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     book["trials"].insert_rows(1)
@@ -221,7 +221,7 @@ def test_a_merged_title_of_a_workbook_is_told_as_one(clean, tmp_path) -> None:
     assert stop.mend.startswith("If they hold a title, remove the rows above the column names")
 
 
-def test_merged_cells_of_a_side_column_cost_their_values_alone(clean, tmp_path) -> None:
+def test_merged_side_cells_cost_their_values(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     at = [cell.value for cell in book["trials"][1]].index("temperature_c") + 1
@@ -242,7 +242,7 @@ def test_merged_cells_of_a_side_column_cost_their_values_alone(clean, tmp_path) 
     ]
 
 
-def test_a_cell_that_a_spreadsheet_made_a_date_of_is_no_number(clean, tmp_path) -> None:
+def test_cell_made_a_date_is_no_number(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     at = [cell.value for cell in book["trials"][1]].index("false_alerts") + 1
@@ -252,7 +252,7 @@ def test_a_cell_that_a_spreadsheet_made_a_date_of_is_no_number(clean, tmp_path) 
     assert (told.rule, told.row, told.value) == ("date for a number", 3, "2026-04-03")
 
 
-def test_sheets_of_other_names_are_read_under_those_unit_toml_gives(clean, tmp_path) -> None:
+def test_sheets_are_read_under_unit_tomls_names(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     book["trials"].title = "Trials 2025"
@@ -272,13 +272,13 @@ def test_sheets_of_other_names_are_read_under_those_unit_toml_gives(clean, tmp_p
     assert examine_records(path, today=TODAY).findings == ()
 
 
-def test_a_table_under_our_name_and_the_units_own_is_there_twice(clean, write) -> None:
+def test_our_name_and_the_units_is_twice(clean, write) -> None:
     folder = write(clean, '[tables]\nstorage = "log"\n')
     (folder / "log.csv").write_bytes((folder / "storage.csv").read_bytes())
     assert [f.rule for f in examine_records(folder, today=TODAY).stops] == ["table given twice"]
 
 
-def test_workbooks_of_one_table_each_are_to_be_put_into_one(tmp_path) -> None:
+def test_workbooks_of_one_table_go_into_one(tmp_path) -> None:
     for name in ("sources", "storage", "trials"):
         (tmp_path / f"{name}.xlsx").write_bytes(b"")
     with pytest.raises(UsageError, match="put their sheets into one"):
@@ -288,9 +288,7 @@ def test_workbooks_of_one_table_each_are_to_be_put_into_one(tmp_path) -> None:
 @pytest.mark.parametrize(
     ("above", "row"), [("Sources of the unit,,\n", 2), ("Unit,,\n2025,,\n", 3)]
 )
-def test_a_header_below_a_title_is_told_instead_of_every_missing_column(
-    clean, write, above, row
-) -> None:
+def test_header_below_a_title_is_told(clean, write, above, row) -> None:
     folder = write(clean)
     text = (folder / "sources.csv").read_text()
     (folder / "sources.csv").write_text(above + text)
@@ -303,7 +301,7 @@ def test_a_header_below_a_title_is_told_instead_of_every_missing_column(
     assert f"in row {row}," in stops[0].problem
 
 
-def test_a_title_above_one_table_hides_nothing_of_another(clean, write) -> None:
+def test_title_hides_nothing_of_another_table(clean, write) -> None:
     folder = write(clean)
     for name, above in (("sources", "Sources of the unit,,\n"), ("trials", "")):
         text = (folder / f"{name}.csv").read_text()
@@ -343,7 +341,7 @@ def typed(column: str, text: str):
 
 
 @pytest.mark.parametrize("convert", [typed, lambda column, text: text or None])
-def test_a_workbook_holds_the_same_records_typed_or_as_text(clean, write, convert) -> None:
+def test_workbook_is_the_same_typed_or_as_text(clean, write, convert) -> None:
     folder = write(clean)
     path = workbook(folder / "unit.xlsx", clean, convert)
     expected, found = read_records(folder, today=TODAY), read_records(path, today=TODAY)
@@ -353,7 +351,7 @@ def test_a_workbook_holds_the_same_records_typed_or_as_text(clean, write, conver
     assert found.trials.loc[0, "file"] == "unit.xlsx, sheet trials"
 
 
-def test_a_number_used_as_a_label_is_the_same_in_a_workbook_and_a_csv(clean, write) -> None:
+def test_number_label_is_the_same_in_both_forms(clean, write) -> None:
     for table in ("sources", "storage", "trials"):
         for row in clean[table]:
             for column in ("source_id", "parent_id"):
@@ -366,7 +364,7 @@ def test_a_number_used_as_a_label_is_the_same_in_a_workbook_and_a_csv(clean, wri
     same(read_records(folder, today=TODAY).trials, found.trials)
 
 
-def test_clock_times_and_percentages_are_read_as_a_person_sees_them(clean, tmp_path) -> None:
+def test_clock_times_and_percentages_as_seen(clean, tmp_path) -> None:
     for row in clean["trials"]:
         row["humidity_pct"] = ""
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
@@ -388,7 +386,7 @@ def test_clock_times_and_percentages_are_read_as_a_person_sees_them(clean, tmp_p
     assert list(trials["humidity_pct"][:3]) == [45.0, 45.0, 45.0]
 
 
-def test_rows_and_blanks_of_a_workbook_are_counted_as_shown(clean, tmp_path) -> None:
+def test_workbook_rows_are_counted_as_shown(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     sheet = book["trials"]
@@ -401,7 +399,7 @@ def test_rows_and_blanks_of_a_workbook_are_counted_as_shown(clean, tmp_path) -> 
     assert found.rows_in["trials"] == 6
 
 
-def test_a_merged_header_stops_and_merged_cells_set_their_rows_aside(clean, tmp_path) -> None:
+def test_merged_header_stops_and_merged_cells_cost(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     book["trials"].merge_cells("C3:C4")
@@ -418,7 +416,7 @@ def test_a_merged_header_stops_and_merged_cells_set_their_rows_aside(clean, tmp_
     ]
 
 
-def test_a_formula_without_a_stored_value_is_not_taken_for_an_empty_cell(clean, tmp_path) -> None:
+def test_formula_without_a_value_is_not_empty(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     book["trials"]["D2"].value = "=sources!A2"
@@ -429,7 +427,7 @@ def test_a_formula_without_a_stored_value_is_not_taken_for_an_empty_cell(clean, 
     )  # fmt: skip
 
 
-def test_text_that_looks_like_a_formula_stays_text(clean, write) -> None:
+def test_text_like_a_formula_stays_text(clean, write) -> None:
     signs = ["=1+1", "+44", "-x", "@home"]
     for source, sign in zip(clean["sources"], signs, strict=False):
         source["kind"] = sign
@@ -446,7 +444,7 @@ def test_text_that_looks_like_a_formula_stays_text(clean, write) -> None:
 # --- parquet --------------------------------------------------------------------------------
 
 
-def test_parquet_holds_the_same_records_typed_by_the_file_or_as_text(clean, write) -> None:
+def test_parquet_is_the_same_typed_or_as_text(clean, write) -> None:
     folder = write(clean)
     expected = read_records(folder, today=TODAY)
     typed_folder, text_folder = folder / "typed", folder / "text"
@@ -466,7 +464,7 @@ def test_parquet_holds_the_same_records_typed_by_the_file_or_as_text(clean, writ
             same(getattr(expected, table), getattr(found, table))
 
 
-def test_parquet_times_with_a_zone_and_nested_columns_are_told(clean, write) -> None:
+def test_parquet_zones_and_nested_columns_are_told(clean, write) -> None:
     folder = write(clean)
     (folder / "trials.csv").unlink()
     (folder / "dogs.csv").unlink()

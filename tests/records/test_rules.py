@@ -790,7 +790,7 @@ def severity(case: Case) -> str:
 
 
 @pytest.mark.parametrize("table", TABLES)
-def test_side_columns_are_those_without_which_a_row_means_the_same(table: str) -> None:
+def test_side_columns_leave_a_rows_meaning(table: str) -> None:
     sides = {c.name for c in TABLES[table].columns if c.side}
     assert sides == {name for home, name in SIDE if home == table}
     assert not any(c.needed for c in TABLES[table].columns if c.side)
@@ -810,7 +810,7 @@ def test_a_breach_is_reported_at_its_cell(clean, write, case: Case) -> None:
     [c for c in CASES if severity(c) == "set aside"],
     ids=lambda case: case.rule,
 )
-def test_rows_set_aside_are_not_used_and_all_others_are(clean, write, case: Case) -> None:
+def test_rows_are_set_aside_or_used(clean, write, case: Case) -> None:
     case.change(clean)
     records = read_records(write(clean, case.settings), today=TODAY)
     for table, handed in clean.items():
@@ -841,9 +841,7 @@ def test_a_note_keeps_the_row(clean, write, case: Case) -> None:
     [c for c in CASES if severity(c) == "note" and c.rule in VALUE_RULES],
     ids=lambda case: case.rule,
 )
-def test_a_value_left_out_is_missing_and_the_rest_of_its_row_is_as_it_was(
-    clean, write, case: Case
-) -> None:
+def test_value_left_out_leaves_the_rest_of_its_row(clean, write, case: Case) -> None:
     case.change(clean)
     records = read_records(write(clean, case.settings), today=TODAY)
     for table, row, column, _ in case.at:
@@ -877,7 +875,7 @@ def test_all_faults_of_a_row_are_told_at_once(clean, write) -> None:
     }
 
 
-def test_no_note_speaks_of_a_row_as_used_where_it_is_set_aside(clean, write) -> None:
+def test_notes_call_no_row_used_that_is_set_aside(clean, write) -> None:
     clean["trials"][1].update(search_s="", humidity_pct="??", dog_id="")
     found = [f for f in examine_records(write(clean), today=TODAY).findings if f.row == 3]
     assert [(f.rule, f.severity) for f in found] == [
@@ -894,7 +892,7 @@ def test_a_cell_in_doubt_is_told_of_once(clean, write) -> None:
     ]  # fmt: skip
 
 
-def test_of_two_rows_with_one_id_the_faulty_one_is_told_and_the_other_used(clean, write) -> None:
+def test_of_two_rows_with_one_id_the_sound_is_used(clean, write) -> None:
     clean["trials"].append(clean["trials"][0] | {"result": "hit"})
     clean["trials"].append(clean["trials"][0] | {"result": "hit"})
     found = examine_records(write(clean), today=TODAY)
@@ -904,7 +902,7 @@ def test_of_two_rows_with_one_id_the_faulty_one_is_told_and_the_other_used(clean
     }  # fmt: skip
 
 
-def test_nothing_is_said_of_the_cells_of_a_row_that_is_out_of_line(clean, write) -> None:
+def test_cells_of_a_row_out_of_line_are_not_told(clean, write) -> None:
     folder = write(clean)
     file = folder / "trials.csv"
     file.write_text(file.read_text().replace("\nT2,", "\nT2,,"))
@@ -912,7 +910,7 @@ def test_nothing_is_said_of_the_cells_of_a_row_that_is_out_of_line(clean, write)
     assert [f.rule for f in found] == ["more cells than the header"]
 
 
-def test_a_column_of_both_orders_names_a_row_of_each_and_offers_no_date_order(clean, write) -> None:
+def test_both_orders_name_a_row_each_and_no_order(clean, write) -> None:
     both_orders(clean)
     clean["sources"][1]["acquired_on"] = "05/01/2025"
     found = examine_records(write(clean), today=TODAY).findings
@@ -931,7 +929,7 @@ def test_a_column_of_both_orders_names_a_row_of_each_and_offers_no_date_order(cl
 @pytest.mark.parametrize(
     ("order", "certain"), [("day first", "02/26/2025"), ("month first", "26/02/2025")]
 )
-def test_a_stated_order_that_no_date_bears_out_decides_none(clean, write, order, certain) -> None:
+def test_stated_order_without_proof_decides_none(clean, write, order, certain) -> None:
     other = "month first" if order == "day first" else "day first"
     clean["trials"][0]["started_at"] = certain
     clean["trials"][1]["started_at"] = "03/04/2025"
@@ -959,7 +957,7 @@ def test_a_stated_order_that_no_date_bears_out_decides_none(clean, write, order,
     ("order", "read"),
     [(None, {2, 3, 5, 6, 7}), ("day first", {2, 5, 6, 7}), ("month first", {3, 5, 6, 7})],
 )
-def test_in_a_column_of_both_orders_only_certain_dates_are_read(clean, write, order, read) -> None:
+def test_only_certain_dates_of_both_orders_are_read(clean, write, order, read) -> None:
     # 02/02 is one day in both orders; a date against the stated order is no date.
     both_orders(clean)
     settings = None if order is None else f'date_order = "{order}"\n'
@@ -980,7 +978,7 @@ def test_a_clean_unit_has_no_findings(clean, write) -> None:
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.rule)
-def test_every_message_is_one_line_that_says_what_would_mend_it(clean, write, case: Case) -> None:
+def test_every_message_is_one_line_with_a_mend(clean, write, case: Case) -> None:
     case.change(clean)
     for finding in examine_records(write(clean, case.settings), today=TODAY).findings:
         line = finding.line()
@@ -989,7 +987,7 @@ def test_every_message_is_one_line_that_says_what_would_mend_it(clean, write, ca
         assert "{" not in line.replace(str(finding.value), "")
 
 
-def test_setting_a_source_aside_takes_its_portions_moves_and_trials(clean, write) -> None:
+def test_source_set_aside_takes_all_that_is_its(clean, write) -> None:
     clean["sources"][0]["kind"] = ""
     records = read_records(write(clean), today=TODAY)
     reasons = {(f.table, f.row): f.rule for f in records.set_aside}
@@ -1006,9 +1004,7 @@ def test_setting_a_source_aside_takes_its_portions_moves_and_trials(clean, write
     }
 
 
-def test_a_dated_discard_stands_at_the_end_of_its_day_when_the_source_was_used_on_it(
-    clean, write
-) -> None:
+def test_dated_discard_is_at_the_end_of_a_used_day(clean, write) -> None:
     clean["storage"].append({"source_id": "S2", "moved_at": "2025-02-02", "moved_to": "discarded"})
     records = read_records(write(clean), today=TODAY)
     moves = records.storage.set_index("row")
@@ -1016,18 +1012,18 @@ def test_a_dated_discard_stands_at_the_end_of_its_day_when_the_source_was_used_o
     assert "T4" in set(records.trials["trial_id"])
 
 
-def test_a_dogs_sheet_without_rows_knows_no_dog_and_so_misses_none(clean, write) -> None:
+def test_empty_dogs_sheet_misses_no_dog(clean, write) -> None:
     clean["dogs"] = [dict.fromkeys(clean["dogs"][0], "")]
     assert examine_records(write(clean), today=TODAY).findings == ()
 
 
-def test_tomorrow_is_not_the_future_since_clocks_differ(clean, write) -> None:
+def test_tomorrow_is_not_the_future(clean, write) -> None:
     clean["trials"][0]["started_at"] = "2026-03-15 23:00"
     rules = {f.rule for f in examine_records(write(clean), today=TODAY).findings}
     assert "date in the future" not in rules
 
 
-def test_unknown_sources_are_suggested_and_never_merged(clean, write) -> None:
+def test_unknown_sources_are_suggested_not_merged(clean, write) -> None:
     clean["trials"][3]["source_id"] = "s-02"
     records = read_records(write(clean), today=TODAY)
     (finding,) = [f for f in records.findings if f.rule == "unknown source"]
@@ -1040,9 +1036,7 @@ def _mend_of(found, rule: str, table: str = "trials") -> str:
     return mend
 
 
-def test_a_source_that_is_used_and_not_listed_is_to_be_added_and_never_guessed_by_number(
-    clean, write
-) -> None:
+def test_used_but_unlisted_source_is_to_be_added(clean, write) -> None:
     for at, name in enumerate(("BON-01", "BON-02", "BON-03")):
         clean["sources"][at]["source_id"] = name
     for row in (*clean["storage"], *clean["trials"]):
@@ -1063,7 +1057,7 @@ def test_a_source_that_is_used_and_not_listed_is_to_be_added_and_never_guessed_b
     assert _mend_of(found, "unknown source").startswith(add_first)
 
 
-def test_a_guess_at_a_name_in_several_trials_comes_after_adding_it(clean, write) -> None:
+def test_guess_comes_after_adding_a_common_name(clean, write) -> None:
     for row in clean["trials"]:
         row["dog_id"] = {"Birch": "Birhc"}.get(row["dog_id"], row["dog_id"])
     found = examine_records(write(clean), today=TODAY)
@@ -1078,23 +1072,21 @@ def test_a_guess_at_a_name_in_several_trials_comes_after_adding_it(clean, write)
 
 
 @pytest.mark.parametrize("word", ["BIRCH", "birch "])
-def test_a_name_that_differs_in_case_alone_is_guessed_however_often_it_is_used(
-    clean, write, word: str
-) -> None:
+def test_case_alone_is_guessed_however_often(clean, write, word: str) -> None:
     for row in clean["trials"]:
         row["dog_id"] = {"Birch": word}.get(row["dog_id"], row["dog_id"])
     found = examine_records(write(clean), today=TODAY)
     assert _mend_of(found, "unknown dog").startswith("Perhaps 'Birch'?")
 
 
-def test_a_word_for_a_blank_area_is_not_to_be_added_to_the_sources(clean, write) -> None:
+def test_blank_areas_word_is_no_source_to_add(clean, write) -> None:
     for row in clean["trials"][:4]:
         row.update(source_id="Blank", result="clear", false_alerts="0")
     found = examine_records(write(clean), today=TODAY)
     assert _mend_of(found, "unknown source").endswith('under [words.source_id]: "Blank" = ""')
 
 
-def test_words_are_matched_after_trimming_and_without_case(clean, write) -> None:
+def test_words_match_trimmed_and_without_case(clean, write) -> None:
     clean["trials"][0]["result"] = " FIND "
     clean["storage"][0]["moved_to"] = "Freezer"
     records = read_records(write(clean), today=TODAY)
@@ -1102,7 +1094,7 @@ def test_words_are_matched_after_trimming_and_without_case(clean, write) -> None
     assert records.trials.loc[0, "result"] == "find"
 
 
-def test_columns_of_the_unit_are_carried_through_untouched(clean, write) -> None:
+def test_units_columns_are_carried_untouched(clean, write) -> None:
     clean["trials"][0]["remarks"] = " =HYPERLINK(1) "
     clean["trials"][1]["row"] = "theirs"
     records = read_records(write(clean), today=TODAY)
@@ -1124,14 +1116,14 @@ def test_the_records_are_left_as_they_are(clean, write) -> None:
     assert {p.name: (p.read_bytes(), p.stat().st_mtime_ns) for p in folder.iterdir()} == before
 
 
-def test_no_column_that_joining_adds_can_be_one_of_the_units(clean, write) -> None:
+def test_joining_adds_no_column_of_the_units(clean, write) -> None:
     records = read_records(write(clean), today=TODAY)
     added = set(join(records).trials) - set(records.trials)
     assert added
     assert added <= ADDED["trials"]
 
 
-def test_the_mend_of_an_unknown_word_never_names_a_meaning_for_it() -> None:
+def test_unknown_words_mend_offers_no_meaning() -> None:
     # "fridge" with freezer offered as its meaning was pasted, and changed every answer.
     rule = RULES["unknown word"]
     assert "{example}" not in rule.mend

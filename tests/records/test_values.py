@@ -50,7 +50,7 @@ def read_time(text: str, **settings):
         ("Apr 3 2026 9:30 AM", "2026-04-03 09:30:00"),
     ],
 )
-def test_dates_that_can_be_read_in_one_way_are_read(text: str, time: str) -> None:
+def test_unambiguous_dates_are_read(text: str, time: str) -> None:
     assert read_time(text) == time
 
 
@@ -85,7 +85,7 @@ def test_dates_that_can_be_read_in_one_way_are_read(text: str, time: str) -> Non
         ("09:30", "date unreadable"),
     ],
 )
-def test_dates_that_cannot_be_read_in_one_way_are_not(text: str, rule: str) -> None:
+def test_ambiguous_dates_are_not_read(text: str, rule: str) -> None:
     assert read_time(text) == rule
 
 
@@ -106,13 +106,13 @@ def test_the_date_order_of_the_unit_decides(order: str, time: str) -> None:
 
 @pytest.mark.parametrize("named", ["%d %b %Y %H:%M", "%d-%B-%y %H:%M", "%B %d, %Y %I:%M %p"])
 @given(time=st.datetimes(pd.Timestamp("2000-01-01"), pd.Timestamp("2099-12-31")))
-def test_a_time_survives_being_written_with_the_name_of_its_month(named, time) -> None:
+def test_time_survives_a_named_month(named, time) -> None:
     time = time.replace(second=0, microsecond=0)
     assert read_time(time.strftime(named)) == str(pd.Timestamp(time))
 
 
 @given(st.datetimes(pd.Timestamp("1951-01-01"), pd.Timestamp("2100-01-01")))
-def test_a_time_survives_being_written_in_any_stated_order(time) -> None:
+def test_time_survives_any_stated_order(time) -> None:
     time = time.replace(second=0, microsecond=0)
     for form, order in (
         ("%Y-%m-%d %H:%M", None),
@@ -153,7 +153,7 @@ def test_what_is_not_one_plain_number_is_not_read(text: str, rule: str) -> None:
     assert list(read(TRIALS.column("temperature_c"), [text]).broken()) == [rule]
 
 
-def test_a_clock_time_is_only_suggested_where_it_can_be_stated() -> None:
+def test_clock_time_is_suggested_if_statable() -> None:
     assert list(read(TRIALS.column("search_s"), ["1:30"]).broken()) == ["minutes and seconds"]
     assert list(read(TRIALS.column("set_min"), ["1:30"]).broken()) == ["number unreadable"]
 
@@ -186,7 +186,7 @@ def test_a_stated_unit_is_converted(column, unit: str, text: str, ours: float) -
     assert read_here == pytest.approx(ours, rel=1e-14, abs=1e-14)  # one rounding
 
 
-def test_a_unit_stated_for_one_table_holds_there_only() -> None:
+def test_unit_of_one_table_holds_there() -> None:
     cells = pd.Series(pd.Categorical(["50"]))
     settings = Settings(units={"storage.temperature_c": "F"})
     column = TRIALS.column("temperature_c")
@@ -200,13 +200,13 @@ def test_ranges_hold_in_our_own_unit() -> None:
     assert not read(column, ["56"], units={"temperature_c": "F"}).broken()
 
 
-def test_a_decimal_comma_is_read_where_the_unit_says_so() -> None:
+def test_decimal_comma_is_read_where_said() -> None:
     column = TRIALS.column("temperature_c")
     assert read(column, ["12,5"], decimal=",").series[0] == 12.5
     assert list(read(column, ["1.200"], decimal=",").broken()) == ["point in a number"]
 
 
-def test_the_words_of_the_unit_are_read_for_every_kind_of_column() -> None:
+def test_units_words_are_read_everywhere() -> None:
     words = {
         "result": {" HIT": "find"},
         "dog_id": {"Rexx": "Rex"},
@@ -224,7 +224,7 @@ def test_the_words_of_the_unit_are_read_for_every_kind_of_column() -> None:
     assert read(TRIALS.column("source_id"), ["N/A"], words=words).series[0] is None
 
 
-def test_yes_or_no_is_true_or_false_and_empty_is_missing() -> None:
+def test_yes_or_no_is_a_truth_or_missing() -> None:
     typed = read(TRIALS.column("assisted"), ["yes", "No", "TRUE", "false", ""])
     assert typed.series.dtype == "boolean"
     assert list(typed.series[:4]) == [True, False, True, False]

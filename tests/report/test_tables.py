@@ -13,7 +13,7 @@ from outcomes.report import tables
 from outcomes.report.report import fit_lines
 
 
-def test_every_term_and_every_dog_has_a_line_with_its_interval(demo_facts: Facts) -> None:
+def test_every_term_and_dog_has_its_line(demo_facts: Facts) -> None:
     fit = demo_facts.search_time
     lines = list(tables.search_time_lines(fit))
     assert sum(line.startswith("finds: ") for line in lines) == len(fit.terms) + 1
@@ -29,7 +29,7 @@ def test_every_term_and_every_dog_has_a_line_with_its_interval(demo_facts: Facts
     assert "0 (0 to 16)" in "".join(alerts)  # Clopper and Pearson: none of 21
 
 
-def test_what_is_not_known_is_said_and_no_line_is_wider_than_a_wide_screen(
+def test_unknown_is_said_and_lines_fit(
     demo_facts: Facts,
 ) -> None:
     alerts = demo_facts.false_alerts
@@ -49,7 +49,7 @@ def test_without_an_answer_there_is_no_table(demo_facts: Facts) -> None:
     assert list(tables.next_cycle_lines(hazard)) == []
 
 
-def test_each_curve_has_its_median_its_mean_and_the_sources_followed(demo_facts: Facts) -> None:
+def test_curves_have_median_mean_and_followed(demo_facts: Facts) -> None:
     lasting = demo_facts.lasting
     (curve,) = lasting.intervals.curves
     lines = list(tables.lifetime_lines(lasting))
@@ -62,7 +62,7 @@ def test_each_curve_has_its_median_its_mean_and_the_sources_followed(demo_facts:
     assert sum(line.startswith("no curve: ") for line in lines) == len(lasting.intervals.not_drawn)
 
 
-def test_no_rule_is_told_without_how_often_it_errs(demo_facts: Facts) -> None:
+def test_rules_are_told_with_their_errors(demo_facts: Facts) -> None:
     rules = demo_facts.lasting.rules
     lines = list(tables.rule_lines(rules))
     for rule in rules.rules:
@@ -86,7 +86,7 @@ def test_the_next_cycles_are_a_row_each(demo_facts: Facts) -> None:
     )
 
 
-def test_the_terms_of_how_long_sources_last_have_their_lines(demo_facts: Facts) -> None:
+def test_lifetime_terms_have_their_lines(demo_facts: Facts) -> None:
     terms = (
         LifetimeTerm("regime", "refrigerated against frozen", 0.5, 0.301, 0.82, 0.01, -0.69, 0.2),
         LifetimeTerm("kind", "wet bone against blood", 1.2, 0.64, 2.25, 0.5, 0.18, 0.3),

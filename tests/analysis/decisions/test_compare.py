@@ -34,7 +34,7 @@ def _planted(effect: float) -> Truth:
 
 
 @pytest.mark.slow
-def test_a_planted_difference_is_found_with_its_sign() -> None:
+def test_planted_difference_is_found_with_its_sign() -> None:
     comparison = _compare(_planted(-1.0))
     assert comparison.reason is None
     assert comparison.high < 0.0
@@ -43,7 +43,7 @@ def test_a_planted_difference_is_found_with_its_sign() -> None:
 
 
 @pytest.mark.slow
-def test_no_difference_planted_leaves_zero_inside_the_interval() -> None:
+def test_no_difference_leaves_zero_inside() -> None:
     comparison = _compare(_planted(0.0))
     assert comparison.low < 0.0 < comparison.high
 
@@ -51,7 +51,7 @@ def test_no_difference_planted_leaves_zero_inside_the_interval() -> None:
 @pytest.mark.parametrize(
     ("word", "missing"), [("frozen", "refrigerated"), ("refrigerated", "frozen")]
 )
-def test_a_unit_that_keeps_all_sources_one_way_is_refused(word: str, missing: str) -> None:
+def test_unit_keeping_one_way_is_refused(word: str, missing: str) -> None:
     from dataclasses import replace
 
     truth = replace(SCENARIOS["no effect"], **{f"all_{word}": True})
@@ -69,7 +69,7 @@ def test_kinds_kept_only_one_way_are_never_compared() -> None:
     assert set(comparison.kinds_left_out) == {"bone", "blood"}
 
 
-def test_sources_kept_one_way_and_then_the_other_are_told_of_and_so_are_trials_without_a_kind():
+def test_sources_of_both_sides_and_no_kind_are_told():
     trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
     plain = compare_storage(fit_finds(trials, Settings()))
     assert (plain.both_ways, plain.without_kind) == (0, 0)
@@ -91,7 +91,7 @@ def test_sources_kept_one_way_and_then_the_other_are_told_of_and_so_are_trials_w
     assert "both sides" not in compare_sentence(plain, 0.05)
 
 
-def test_storage_is_among_what_is_asked_about_where_few_sources_widen_its_error() -> None:
+def test_storage_is_judged_on_its_few_sources() -> None:
     trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
     design = fit_finds(trials, Settings()).design
     sides = trials[trials["regime"].isin(["refrigerated", "frozen"])]

@@ -40,7 +40,7 @@ def fit(made_trials):
     return fit_finds(trials, Settings())
 
 
-def test_few_sources_are_told_where_both_ways_share_ages(fit):
+def test_few_sources_are_told_where_ages_are_shared(fit):
     # Muscle alone is tried both ways at one age: 2 refrigerated of S0, S2, S4; 3 frozen.
     trials = fit.design.trials
     muscle = trials[trials["kind"] == "muscle"].groupby("regime")["source_id"].nunique()
@@ -67,7 +67,7 @@ def test_kinds_with_most_shared_trials_come_first(made_trials):
     )
 
 
-def test_the_bounds_of_the_settings_give_the_comparison_itself(fit):
+def test_bounds_of_the_settings_give_the_comparison(fit):
     plain = compare_storage(fit)
     found = {c.bound: c.comparison for c in compare_bounds(fit)}
     assert found[0.8] == plain
@@ -80,7 +80,7 @@ def test_a_wider_definition_takes_in_more_sources(fit):
     assert counts[0] > counts[-1]
 
 
-def test_definitions_that_part_trials_alike_are_fitted_once(fit, monkeypatch):
+def test_like_definitions_are_fitted_once(fit, monkeypatch):
     from outcomes.analysis.decisions import compare_by_kind as module
 
     calls = []
@@ -95,7 +95,7 @@ def test_definitions_that_part_trials_alike_are_fitted_once(fit, monkeypatch):
 
 
 @pytest.mark.parametrize("bound", [0.5, 0.2, 1.1])
-def test_a_bound_that_would_make_a_source_both_is_refused(fit, bound):
+def test_bound_that_makes_a_source_both_is_refused(fit, bound):
     with pytest.raises(ValueError, match="a bound must lie above"):
         compare_bounds(fit, (bound,))
 
@@ -105,7 +105,7 @@ def test_without_kinds_there_is_nothing_to_show(made_trials):
     assert compare_kinds(fit_finds(made_trials(1), Settings())) == ()
 
 
-def test_each_kind_is_compared_alone_or_refused_in_words(fit):
+def test_each_kind_is_compared_alone_or_refused(fit):
     found = {k.kind: k for k in compare_kinds(fit)}
     assert list(found) == ["blood", "bone", "muscle"]
     # Bone is only frozen; blood was tried both ways, refrigerated young and frozen old.
@@ -122,7 +122,7 @@ def test_each_kind_is_compared_alone_or_refused_in_words(fit):
         )
 
 
-def test_a_kind_tried_both_ways_at_other_ages_is_refused_for_its_ages(made_trials):
+def test_kind_with_ages_apart_is_refused_for_them(made_trials):
     trials = made_trials(71, n=900, baseline=2.0, age=-0.03)
     number = trials["source_id"].str[1:].astype(int)
     trials["kind"] = np.where(number < 6, "muscle", "blood")
@@ -139,7 +139,7 @@ def test_a_kind_tried_both_ways_at_other_ages_is_refused_for_its_ages(made_trial
     assert found["muscle"].reason is None
 
 
-def test_the_difference_within_a_kind_is_that_of_its_trials_alone(made_trials):
+def test_difference_within_a_kind_is_of_its_trials(made_trials):
     # The planted fall of refrigerated muscle shows in muscle and not in blood.
     trials = made_trials(5, n=2400, sources=24, baseline=1.5)
     number = trials["source_id"].str[1:].astype(int)
