@@ -18,9 +18,7 @@ from outcomes.analysis.lifetimes import regression as lifetime_model
 from outcomes.analysis.lifetimes.log_rank import IntervalLogRank
 from outcomes.analysis.monitoring import charts as watch
 from outcomes.analysis.searches import false_alerts, search_time
-from outcomes.analysis.searches import signal_detection as detection
-from outcomes.analysis.searches import training_history as training_diet
-from outcomes.draw import overlap_figure, records_figure, theme, turnbull_figure
+from outcomes.draw import records_figure, theme, turnbull_figure
 from outcomes.wording import answers as words
 from outcomes.wording import sensitivity as further_words
 
@@ -41,8 +39,8 @@ def _time(low: float, high: float) -> search_time.TimeTerm:
     return search_time.TimeTerm("cycles", "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
 
 
-def _rate(low: float, high: float, name: str = "cycles") -> false_alerts.RateTerm:
-    return false_alerts.RateTerm(name, "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
+def _rate(low: float, high: float) -> false_alerts.RateTerm:
+    return false_alerts.RateTerm("cycles", "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
 
 
 def _alerts(n: int, *terms: false_alerts.RateTerm) -> str:
@@ -90,19 +88,6 @@ def _agreement(n: int, *, clear: bool) -> str:
     return further_words.agreement_sentence(ways, "cycles")
 
 
-def _detected(n: int) -> str:
-    trials = pd.DataFrame({"source_id": [None] * n})
-    return detection._why(trials, [telling] * n)  # type: ignore[list-item]
-
-
-def _overlap(n: int) -> str:
-    kind: Any = SimpleNamespace(
-        ages={w: range(n) for w in overlap_figure._OFFSET},
-        sources=dict.fromkeys(overlap_figure._OFFSET, n),
-    )
-    return " ".join(overlap_figure._counts(kind))
-
-
 def _half(n: int) -> str:
     curve: Any = SimpleNamespace(median=n * telling.DAYS_PER_MONTH, group="frozen", by="regime")
     return turnbull_figure._title([curve])
@@ -120,14 +105,9 @@ SENTENCES = {
     "agreement, unclear": lambda n: _agreement(n, clear=False),
     "search time": lambda n: _searches(n, _time(0.98, 1.04)),
     "false alerts": lambda n: _alerts(n, _rate(0.98, 1.04)),
-    "training lately": lambda n: training_diet._sentence(
-        [_rate(0.9, 1.2, "diet_cycles")], 60, n, n, n, 0.05
-    ),
     "next cycles": _next,
     "charts": lambda n: _charted(n, 0),
     "charts past": lambda n: _charted(n, 1),
-    "detection": _detected,
-    "overlap": _overlap,
     "half": _half,
     "records at a glance": _glance,
 }
@@ -155,7 +135,7 @@ def test_one_chart_and_none_past_is_told_as_such() -> None:
 
 
 @given(st.floats(0.0, 1.0))
-def test_a_p_value_is_told_to_what_it_bears_and_never_across_a_twentieth(p: float) -> None:
+def test_p_value_never_crosses_a_twentieth(p: float) -> None:
     told = telling.p_value(p)
     number = telling.p_number(p)
     assert told in (f"p {number}", f"p = {number}")
@@ -186,16 +166,14 @@ ABSURD = re.compile(r"100 % (shorter|fewer)|over 1,000 times")
         (1e-9, 0.9, "shorter with cycles, by how much these records cannot tell"),
     ],
 )
-def test_a_search_time_nobody_can_know_is_not_told_as_a_size(
-    low: float, high: float, said: str
-) -> None:
+def test_unknowable_search_time_has_no_size(low: float, high: float, said: str) -> None:
     text = _searches(400, _time(low, high), _time(0.99, 1.01))
     assert said in text
     assert not ABSURD.search(text)
     assert "in 400 searches" in text
 
 
-def test_false_alerts_nobody_can_know_are_not_told_as_a_size() -> None:
+def test_unknowable_alerts_have_no_size() -> None:
     for low, high, said in (
         (1e-5, 1e6, "these records cannot tell how much they change with cycles"),
         (1.2, 1e6, "more went with cycles, by how much these records cannot tell"),
@@ -204,6 +182,3 @@ def test_false_alerts_nobody_can_know_are_not_told_as_a_size() -> None:
         text = _alerts(44, _rate(low, high))
         assert said in text
         assert not ABSURD.search(text)
-    text = training_diet._sentence([_rate(1e-5, 1e6, "diet_cycles")], 60, 90, 9, 6, 0.05)
-    assert "for training lately on sources with 10 more cycles, these records cannot tell" in text
-    assert not ABSURD.search(text)

@@ -61,13 +61,11 @@ def command(
 ) -> None:
     """Draw one figure for a slide.
 
-    NAME is main, price (what limits cost), floor (limit by floor), watch (early
-    warning), search-time, false-alerts, detection (hides told from blank areas),
-    training-diet (false alerts after training on worn sources), lifetime,
-    lifetime-kind, lifetime-ratios (what goes along with lasting longer),
-    next-cycles (what 5 more cost), rules (for unreliable, side by side), overlap
-    (refrigerated and frozen), records (where every source was when), ways (asked
-    in other ways) or calibration.
+    NAME is main, price (what limits cost), watch (early warning), search-time,
+    false-alerts, lifetime, lifetime-kind, lifetime-ratios (what goes along with
+    lasting longer), next-cycles (what 5 more cost), rules (for unreliable, side by
+    side), records (where every source was when), ways (asked in other ways) or
+    calibration.
     """
     from outcomes.draw.save import render_figure
     from outcomes.errors import UsageError

@@ -40,17 +40,17 @@ AXIS_IN = 0.72
 BETWEEN_IN = 0.5
 MOST_NAME_IN = 1.9
 LEAST_ROW_IN = 0.25
-LEAST_MONTH_IN = 0.165
 MOST_ROW_IN = 0.42
 _LEAST_PT = 8.0
 
 
-def draw_calibration_figure(quality: Quality, footer: str = "", *, by: str = "source") -> Figure:
+def draw_calibration_figure(quality: Quality, footer: str = "") -> Figure:
     """Draw calibration and residuals on a sheet of 16 × 9 inches.
 
     Left, trials in groups of like prediction: finds with their exact interval
     against the mean prediction; on the diagonal both are equal. Right, finds
-    minus predictions of each source (or dog, or month) with their interval.
+    minus predictions of each source with their interval; where there is no room for all,
+    those farthest from their prediction.
 
     Parameters
     ----------
@@ -59,9 +59,6 @@ def draw_calibration_figure(quality: Quality, footer: str = "", *, by: str = "so
     footer
         Where the figures come from. That this is an association and not proof
         of cause is added unless it is said there.
-    by
-        ``"source"``, ``"dog"`` or ``"month"``. Where there is no room for all,
-        those farthest from their prediction are shown.
 
     Returns
     -------
@@ -80,7 +77,7 @@ def draw_calibration_figure(quality: Quality, footer: str = "", *, by: str = "so
         left = Box(MARGIN_IN, bottom, half, top - bottom)
         _draw_curve(figure, left, quality.calibration, quality.alpha)
         right = Box(MARGIN_IN + half + BETWEEN_IN, bottom, half, top - bottom)
-        _draw_residuals(figure, right, quality.by[by], by, quality.alpha)
+        _draw_residuals(figure, right, quality.by["source"], quality.alpha)
     return figure
 
 
@@ -153,30 +150,24 @@ def _whole_numbers(ax: Axes, ticks: Sequence[float]) -> None:
     ax.tick_params(labelsize=LABEL_PT, length=5)
 
 
-def _shown(rows: Sequence[Residual], most: int, by: str) -> list[Residual]:
-    """Those farthest from their prediction, from the lowest to the highest; the latest months."""
-    if by == "month":
-        return sorted(rows, key=lambda r: r.group)[-most:]
+def _shown(rows: Sequence[Residual], most: int) -> list[Residual]:
+    """Those farthest from their prediction, from the lowest to the highest."""
     far = sorted(rows, key=lambda r: (-abs(r.points), r.group))
     kept = [*[r for r in far if r.outside], *[r for r in far if not r.outside]][:most]
     return sorted(kept, key=lambda r: (r.points, r.group))
 
 
-def _draw_residuals(
-    figure: Figure, box: Box, rows: Sequence[Residual], by: str, alpha: float
-) -> None:
-    heading = f"Finds minus predictions, by {by}"
+def _draw_residuals(figure: Figure, box: Box, rows: Sequence[Residual], alpha: float) -> None:
+    heading = "Finds minus predictions, by source"
     top = box.top - write(
         figure, box.left, box.top, [heading], HEADING_PT, gid="residual-heading", weight="bold"
     )
     note_height = lines_height_in(1, LABEL_PT) + 0.12
     room = top - note_height - box.bottom - AXIS_IN
-    least = LEAST_MONTH_IN if by == "month" else LEAST_ROW_IN
-    shown = _shown(rows, max(floor(room / least), 1), by)
+    shown = _shown(rows, max(floor(room / LEAST_ROW_IN), 1))
     note = f"with {100.0 * (1.0 - alpha):g} % intervals of the trials alone"
     if len(shown) < len(rows):
-        which = "latest" if by == "month" else "farthest out"
-        note += f"; the {len(shown)} {which}, of {len(rows):,}"
+        note += f"; the {len(shown)} farthest out, of {len(rows):,}"
     write(figure, box.left, top, [note], LABEL_PT, gid="residual-note", color=MUTED)
     top -= note_height
     pitch = min(room / len(shown), MOST_ROW_IN)

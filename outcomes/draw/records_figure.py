@@ -73,8 +73,6 @@ def draw_records_figure(
     trials: pd.DataFrame,
     footer: str,
     *,
-    title: str = "",
-    subtitle: str = "",
     sheet: Sheet = ALONE,
 ) -> Figure:
     """Draw one row a source: its places over time, and each of its hide trials.
@@ -87,9 +85,6 @@ def draw_records_figure(
         Joined trials.
     footer
         What stands behind the figure: unit and records.
-    title, subtitle
-        Words from outside; without them, how many trials there are and how much
-        of the storage is not on record.
     sheet
         What it is drawn on: a slide of 16 × 9 inches, or ``IN_PAGE``.
 
@@ -111,15 +106,15 @@ def draw_records_figure(
     with theme():
         figure = Figure(figsize=(sheet.width_in, sheet.height_in))
         if not shown or stays.empty:
-            top = write_header(figure, title or NOTHING, subtitle)
+            top = write_header(figure, NOTHING, "")
             lines = wrap_to_width(NOTHING, sheet.width_in - 2 * MARGIN_IN, HEADING_PT)
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure
         top = write_header(
             figure,
-            title or _title(hides, len(names)),
-            subtitle or _subtitle(stays, len(names), len(shown)),
+            _title(hides, len(names)),
+            _subtitle(stays, len(names), len(shown)),
         )
         bottom = write_footer(figure, footer)
         _write_key(figure, top - _KEY_IN / 2)

@@ -55,9 +55,7 @@ class _Line:
 
 def draw_trade_off_figure(
     trade_off: TradeOff,
-    title: str | None = None,
-    subtitle: str = "",
-    footer: str = "",
+    footer: str,
     *,
     advised: Sequence[TradeOffPoint] = (),
 ) -> Figure:
@@ -71,8 +69,8 @@ def draw_trade_off_figure(
     ----------
     trade_off
         What each limit buys and costs.
-    title, subtitle, footer
-        Words from outside; without a title, which rule buys more, if either.
+    footer
+        What stands behind the figure: unit and records.
     advised
         The unit's own advised limits, marked more strongly than the others.
 
@@ -84,7 +82,7 @@ def draw_trade_off_figure(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if trade_off.present is None:
-            top = write_header(figure, title or NOTHING, subtitle)
+            top = write_header(figure, NOTHING, "")
             reason = trade_off.reason or ""
             lines = wrap_to_width(
                 f"{reason[:1].upper()}{reason[1:]}.", WIDTH_IN - 2 * MARGIN_IN, HEADING_PT
@@ -92,7 +90,7 @@ def draw_trade_off_figure(
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure
-        top = write_header(figure, title or _title(trade_off), subtitle)
+        top = write_header(figure, _title(trade_off), "")
         bottom = write_footer(figure, footer)
         _draw(figure, Box(MARGIN_IN, bottom, WIDTH_IN - 2 * MARGIN_IN, top - bottom), trade_off,
               advised)  # fmt: skip

@@ -42,14 +42,7 @@ def _price(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.report.price_table import advised_points
 
     advised = advised_points(facts.price, facts.retirement)
-    return draw_trade_off_figure(facts.price, footer=figure_footer(facts), advised=advised)
-
-
-def _floor(facts: Facts, _: ExposureName | None) -> Figure:
-    from outcomes.draw.frontier_figure import draw_frontier_figure
-    from outcomes.report.answer_figure import figure_footer
-
-    return draw_frontier_figure(facts.frontiers, footer=figure_footer(facts))
+    return draw_trade_off_figure(facts.price, figure_footer(facts), advised=advised)
 
 
 def _watch(facts: Facts, _: ExposureName | None) -> Figure:
@@ -103,13 +96,6 @@ def _next_cycles(facts: Facts, _: ExposureName | None) -> Figure:
     )
 
 
-def _overlap(facts: Facts, _: ExposureName | None) -> Figure:
-    from outcomes.draw.overlap_figure import draw_overlap_figure
-    from outcomes.report.answer_figure import figure_footer
-
-    return draw_overlap_figure(facts.overlap, footer=figure_footer(facts))
-
-
 def _records(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.records_figure import draw_records_figure
     from outcomes.report.answer_figure import records_footer
@@ -149,17 +135,9 @@ def _folded(name: str) -> Callable[[Facts, ExposureName | None], Figure]:
 FIGURES: Mapping[str, NamedFigure] = {
     "main": NamedFigure("finds against cycles or age, and how long sources stay reliable", _main),
     "price": NamedFigure("what each retirement limit buys and costs", _price),
-    "floor": NamedFigure("how much the limit depends on the floor", _floor),
     "watch": NamedFigure("sources and dogs missed more often of late than expected", _watch),
     "search-time": NamedFigure("median search time by cycles", _search_time),
     "false-alerts": NamedFigure("false alerts by dog", _false_alerts),
-    "detection": NamedFigure(
-        "how far each dog tells hides from blank areas, and how readily it alerts",
-        _folded("detection"),
-    ),
-    "training-diet": NamedFigure(
-        "false alerts against what the dog was trained on lately", _folded("training-diet")
-    ),
     "lifetime": NamedFigure("how long sources stay reliable", _lifetime),
     "lifetime-kind": NamedFigure("how long sources of each kind stay reliable", _lifetime_kind),
     "next-cycles": NamedFigure("how many of 100 sources the next 5 cycles cost", _next_cycles),
@@ -167,7 +145,6 @@ FIGURES: Mapping[str, NamedFigure] = {
         "what goes along with sources becoming unreliable sooner", _folded("lifetime-ratios")
     ),
     "rules": NamedFigure("rules for unreliable side by side", _folded("rules")),
-    "overlap": NamedFigure("where refrigerated and frozen sources can be compared", _overlap),
     "records": NamedFigure("where every source was when, and its trials", _records),
     "ways": NamedFigure("the same question asked in other ways", _ways),
     "calibration": NamedFigure("finds beside what was predicted", _calibration),

@@ -8,11 +8,9 @@ from dataclasses import dataclass
 from matplotlib.figure import Figure
 
 from outcomes.answers.facts import Facts
-from outcomes.draw.detection_figure import draw_detection_figure
 from outcomes.draw.lifetime_ratios_figure import draw_lifetime_ratios_figure
 from outcomes.draw.rules_figure import draw_rules_figure
 from outcomes.draw.save import compact_svg, describe_figure, render_figure
-from outcomes.draw.training_diet_figure import draw_training_diet_figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,15 +32,6 @@ class FoldedFigure:
     told: str
 
 
-def _detection(facts: Facts, footer: str) -> Figure:
-    return draw_detection_figure(facts.detection, footer, confidence=1.0 - facts.settings.alpha)
-
-
-def _training_diet(facts: Facts, footer: str) -> Figure:
-    confidence = 1.0 - facts.settings.alpha
-    return draw_training_diet_figure(facts.training_diet, footer, confidence=confidence)
-
-
 def _ratios(facts: Facts, footer: str) -> Figure:
     return draw_lifetime_ratios_figure(
         facts.part_of_lasting("weibull"),
@@ -53,16 +42,6 @@ def _ratios(facts: Facts, footer: str) -> Figure:
 
 
 FOLDED: Mapping[str, tuple[str, Callable[[Facts, str], Figure], Callable[[Facts], str]]] = {
-    "detection": (
-        "How far each dog tells hides from blank areas, and how readily it alerts",
-        _detection,
-        lambda facts: facts.detection.sentence,
-    ),
-    "training-diet": (
-        "False alerts on blank areas against what the dog was trained on lately",
-        _training_diet,
-        lambda facts: facts.training_diet.sentence,
-    ),
     "lifetime-ratios": (
         "What goes along with sources becoming unreliable sooner or later",
         _ratios,

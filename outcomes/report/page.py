@@ -258,7 +258,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": words.ACT_CAUTION,
         "compare": words.compare_sentence(facts.comparison, settings.alpha),
-        "few_sources": words.few_sources_sentence(facts.comparison, facts.overlap),
+        "few_sources": words.few_sources_sentence(facts.comparison, facts.few_sources),
         "kinds_compared": decisions.kinds_told(facts.kinds, settings.alpha),
         "firmness": []
         if facts.further is None
@@ -283,9 +283,6 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "portions": None
         if facts.portions.reason is not None
         else decisions.portions_sentence(facts.portions, settings.alpha),
-        "training_diet": None
-        if facts.training_diet.reason is not None
-        else facts.training_diet.sentence,
         # Where days can be told, they say more than a test does.
         "log_rank": None
         if facts.lasting.log_rank.reason is not None or facts.lasting.means.reason is None

@@ -7,7 +7,6 @@ from math import log
 from pathlib import Path
 
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
-from outcomes.analysis.finds.dog_and_source_effects import CAUTION as DOG_CAUTION
 from outcomes.answers.facts import Facts
 from outcomes.answers.sensitivity import Further
 from outcomes.report import price_table, tables
@@ -51,11 +50,6 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield from tables.search_time_lines(facts.search_time)
     yield facts.false_alerts.sentence
     yield from tables.false_alert_lines(facts.false_alerts)
-    yield facts.training_diet.sentence
-    yield from tables.diet_lines(facts.training_diet)
-    caution = f" {DOG_CAUTION}" if facts.detection.reason is None else ""
-    yield f"{facts.detection.sentence}{caution}"
-    yield from tables.detection_lines(facts.detection)
     yield _strong("When sources become unreliable")
     lasting = facts.lasting
     yield lasting.intervals.sentence
@@ -138,7 +132,7 @@ def compare_lines(facts: Facts) -> Iterator[str]:
     if facts.portions.reason is None:
         yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     yield words.compare_sentence(c, facts.settings.alpha)
-    few = words.few_sources_sentence(c, facts.overlap)
+    few = words.few_sources_sentence(c, facts.few_sources)
     if few is not None:
         yield few
     yield facts.lasting.means.sentence
@@ -156,8 +150,6 @@ def compare_lines(facts: Facts) -> Iterator[str]:
     for kind in facts.kinds:
         yield f"  {decisions.kind_sentence(kind, facts.settings.alpha)}"
     yield decisions.bounds_sentence(facts.bounds)
-    if c.e_value is not None and c.e_value_limit is not None:
-        yield words.e_value_sentence(c.e_value, c.e_value_limit, c.e_value_of or "find")
     yield from _caution()
 
 

@@ -7,15 +7,12 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from outcomes import __version__
-from outcomes.analysis.decisions.frontier import Frontier
 from outcomes.analysis.decisions.shelf import ShelfSource, recent_finds
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
 from outcomes.analysis.decisions.trade_off import TradeOff, TradeOffPoint
 from outcomes.analysis.finds.cycles_or_age import RatioTest
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
 from outcomes.analysis.searches.search_time import SearchTimeFit
-from outcomes.analysis.searches.signal_detection import Detection
-from outcomes.analysis.searches.training_history import TrainingDiet
 from outcomes.answers.facts import Facts
 from outcomes.report.further_results import (
     FURTHER_SECTIONS,
@@ -53,11 +50,7 @@ def results(facts: Facts, sections: Sequence[str] | None = None) -> dict[str, An
         "which_predicts": lambda: _which(facts),
         "find": lambda: _find(facts),
         "search_time": lambda: _search_time(facts.search_time),
-        "false_alerts": lambda: {
-            **_false_alerts(facts.false_alerts),
-            "training_diet": _training_diet(facts.training_diet),
-            "detection": _detection(facts.detection),
-        },
+        "false_alerts": lambda: _false_alerts(facts.false_alerts),
         "lifetime": lambda: _lifetime(facts),
         "watch": lambda: watch_section(facts.lasting.watched),
         "retire": lambda: {**_retire(facts), "as_of_notes": as_of_notes(facts)},
@@ -279,33 +272,6 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
     }
 
 
-def _training_diet(diet: TrainingDiet) -> dict[str, Any]:
-    term = "term unit rate_ratio low high p"
-    return {
-        **fields(diet, "days blanks alerts dogs model overdispersion_p"),
-        "alone": [fields(t, term) for t in diet.alone],
-        "together": [fields(t, term) for t in diet.together],
-        "clustered": [fields(t, term) for t in diet.clustered],
-        "bins": [
-            fields(b, "low high mean blanks alerts dogs rate rate_low rate_high") for b in diet.bins
-        ],
-        "curve": [fields(c, "cycles rate low high near") for c in diet.curve],
-        "left_out": [fields(x, "term reason") for x in diet.left_out],
-        **fields(diet, "reason sentence"),
-    }
-
-
-def _detection(detection: Detection) -> dict[str, Any]:
-    names = (
-        "dog hides finds blanks alerts d_prime d_low d_high criterion criterion_low criterion_high"
-    )
-    return {
-        "dogs": [fields(d, names) for d in detection.dogs],
-        "left_out": [fields(x, "term reason") for x in detection.left_out],
-        **fields(detection, "hides blind known reason sentence"),
-    }
-
-
 def _lifetime(facts: Facts) -> dict[str, Any]:
     lifetime = facts.lifetime
     return {
@@ -380,7 +346,6 @@ def _retire(facts: Facts) -> dict[str, Any]:
         **_price(facts.price, facts.retirement),
         "rate_of_use": _rate_of_use(facts),
         "either": decisions.either_part(facts),
-        "frontier": [_frontier(f) for f in facts.frontiers],
     }
 
 
@@ -430,15 +395,6 @@ def _priced(point: TradeOffPoint) -> dict[str, Any]:
     return {"retire_after": limit, **fields(point, f"cycles age_days {_PRICE}")}
 
 
-def _frontier(frontier: Frontier) -> dict[str, Any]:
-    return {
-        **fields(frontier, "by confidence observed_from observed_to start end"),
-        "points": [
-            fields(p, "floor estimate low high retire_after outcome") for p in frontier.points
-        ],
-    }
-
-
 def _shelves(facts: Facts) -> list[dict[str, Any]]:
     recent = recent_finds(facts.fit, facts.as_of)
     rows = [
@@ -486,18 +442,12 @@ def _compare(facts: Facts) -> dict[str, Any]:
         "both_ways": c.both_ways,
         "without_kind": c.without_kind,
         "p": c.p,
-        "e_value": c.e_value,
-        "e_value_limit": c.e_value_limit,
-        "e_value_of": c.e_value_of,
         "rmst_difference_days": means.difference_days,
         "rmst_low": means.difference_low,
         "rmst_high": means.difference_high,
         "rmst_reason": means.reason,
         "rmst_sentence": means.sentence,
         "portions": decisions.portions_part(facts.portions, facts.settings.alpha),
-        "overlap": [
-            fields(k, "kind sources shared_from shared_to shared_trials") for k in facts.overlap
-        ],
         "bounds": [
             {"bound": b.bound, **fields(b.comparison, "risk_difference low high reason")}
             for b in facts.bounds

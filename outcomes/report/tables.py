@@ -9,8 +9,6 @@ from outcomes.analysis.lifetimes.regression import CycleHazard, CyclesAtAge, Wei
 from outcomes.analysis.lifetimes.rules_compared import RuleComparison
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
 from outcomes.analysis.searches.search_time import SearchTimeFit
-from outcomes.analysis.searches.signal_detection import Detection
-from outcomes.analysis.searches.training_history import TrainingDiet
 from outcomes.answers.lifetimes import Lasting
 from outcomes.text import p_number, p_value
 
@@ -79,49 +77,6 @@ def false_alert_lines(fit: FalseAlertFit) -> Iterator[str]:
         yield _ratio_heading(f"on hides ({fit.model})")
     for t in fit.terms:
         yield _ratio_line(f"rate: {t.term}", t.unit, t.rate_ratio, t.low, t.high, t.p)
-
-
-def diet_lines(diet: TrainingDiet) -> Iterator[str]:
-    """What a dog was trained on lately, each alone and beside the others."""
-    beside = {t.term: t for t in diet.together}
-    if not diet.alone:
-        return
-    alone, others = "rate ratio alone", "the others held"
-    yield f"{'false alerts on blanks':<26}{'per':<12}{alone:>28}{others:>28}"
-    for t in diet.alone:
-        other = beside.get(t.term)
-        held = "" if other is None else _ratio(other.rate_ratio, other.low, other.high)
-        alone = _ratio(t.rate_ratio, t.low, t.high)
-        yield f"{_name(t.term, 26)}{_name(t.unit, 12)}{alone:>28}{held:>28}"
-
-
-def _ratio(ratio: float, low: float, high: float) -> str:
-    return f"{ratio:.2f} ({low:.2f} to {high:.2f})"
-
-
-def _signed(value: float) -> str:
-    text = f"{value:.1f}"
-    return text.removeprefix("-") if float(text) == 0.0 else text.replace("-", "−")
-
-
-def detection_lines(detection: Detection) -> Iterator[str]:
-    """Every dog's d′ and criterion, in the order of the names, and why a dog has none."""
-    if detection.dogs:
-        yield f"{'':<20}{'d′':>24}{'criterion':>24}{'finds':>14}{'false alerts':>16}"
-    for d in sorted(detection.dogs, key=lambda one: one.dog):
-        prime, criterion = (
-            f"{_signed(middle)} ({_signed(low)} to {_signed(high)})"
-            for middle, low, high in (
-                (d.d_prime, d.d_low, d.d_high),
-                (d.criterion, d.criterion_low, d.criterion_high),
-            )
-        )
-        yield (
-            f"{_name(d.dog, 20)}{prime:>24}{criterion:>24}{f'{d.finds:,} of {d.hides:,}':>14}"
-            f"{f'{d.alerts:,} of {d.blanks:,}':>16}"
-        )
-    for x in sorted(detection.left_out, key=lambda one: one.term):
-        yield f"no d′: {x.term}: {x.reason}"
 
 
 def lifetime_lines(lasting: Lasting) -> Iterator[str]:

@@ -16,8 +16,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from outcomes.analysis.decisions.compare import Comparison
+from outcomes.analysis.decisions.compare_by_kind import FEWEST_SOURCES, FewSources
 from outcomes.analysis.decisions.curve import THIN_SOURCES
-from outcomes.analysis.decisions.overlap import FEWEST_SOURCES, KindOverlap, few_sources
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
 from outcomes.analysis.decisions.trade_off import TradeOff
@@ -856,17 +856,17 @@ def _without_kind(comparison: Comparison) -> str:
     return f"; {count(comparison.without_kind, 'trial')} left out for want of the source's kind"
 
 
-def few_sources_sentence(comparison: Comparison, overlap: Sequence[KindOverlap]) -> str | None:
+def few_sources_sentence(comparison: Comparison, kinds: Sequence[FewSources]) -> str | None:
     """Which kinds are compared on single sources or two; None where none is, or nothing is."""
     if comparison.reason is not None:
         return None
-    few = [one for one in few_sources(overlap) if one[0] in comparison.kinds]
+    few = [one for one in kinds if one.kind in comparison.kinds]
     if not few:
         return None
-    told = joined([f"{kind} ({n} {way})" for kind, way, n in few])
-    kinds = len({kind for kind, _, _ in few})
+    told = joined([f"{one.kind} ({one.sources} {one.way})" for one in few])
+    number = len({one.kind for one in few})
     return (
-        f"{'One kind rests' if kinds == 1 else f'{kinds} kinds rest'} on fewer than "
+        f"{'One kind rests' if number == 1 else f'{number} kinds rest'} on fewer than "
         f"{FEWEST_SOURCES} sources of a side, so one odd source could make the difference "
         f"there: {told}."
     )
@@ -1324,23 +1324,6 @@ def rows_sentence(rows_in: Mapping[str, int], used: Mapping[str, int], set_aside
     parts = [f"{used[t]:,} of {n:,} in {t}" for t, n in rows_in.items() if t in used and n]
     return f"Rows used: {joined(parts)}; {count(set_aside, 'row')} set aside" + (
         ", each with its reason in set_aside.csv." if set_aside else "."
-    )
-
-
-def e_value_sentence(value: float, limit: float, result: str) -> str:
-    """What an E-value means, for the risk ratio of a ``"miss"`` or a ``"find"``."""
-    size, near = (f"{v:.1f}" if v < 9.95 else f"{v:,.0f}" for v in (value, limit))
-    nearer = (
-        f" ({near} for the interval's nearer end)"
-        if limit > 1.0
-        else "; for the interval's nearer end nothing at all is needed"
-    )
-    return (
-        f"E-value {size}: how strong something not on record would have to be to explain the "
-        f"difference away. It would have to be at least {size} times as common with one way of "
-        f"storage, and make a {result} {size} times as likely{nearer}. It is worked out for the "
-        f"risk ratio of a {result}: how many times as likely a {result} is with one way of storage "
-        "as with the other."
     )
 
 

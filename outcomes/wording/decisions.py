@@ -10,11 +10,11 @@ from typing import Any
 import pandas as pd
 
 from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
+from outcomes.analysis.decisions.compare_by_kind import BoundChoice, KindComparison
 from outcomes.analysis.decisions.curve import THIN_SOURCES
 from outcomes.analysis.decisions.explain import Explanation, SourceTrial
 from outcomes.analysis.decisions.exposure_left import ExposureLeft
 from outcomes.analysis.decisions.matched_portions import MatchedPortions
-from outcomes.analysis.decisions.overlap import BoundChoice, KindComparison
 from outcomes.analysis.decisions.shelf import FEWEST_RECENT, ShelfSource
 from outcomes.analysis.decisions.threshold import Retirement, find_threshold
 from outcomes.analysis.decisions.trade_off import (
@@ -68,11 +68,10 @@ def asked_for(facts: Facts, exposures: Sequence[ExposureName]) -> Facts:
     if rule != two_sided_rule(facts.retirement, facts.asked.either):
         combined = [] if rule is None else [rule]
         price = trade_off(facts.fit, facts.verdict, facts.use, combined=combined, drawn=facts.drawn)
-    # The shelf and the limit for every floor stay those of the verdict.
+    # The shelf stays that of the verdict.
     return facts.with_answers(
         shelf=facts.shelf,
         left=facts.left,
-        frontiers=facts.frontiers,
         retirement=retirement,
         price=price,
         asked=replace(facts.asked, by=tuple(exposures)),

@@ -23,7 +23,7 @@ from outcomes.wording import sensitivity as further_words
 
 
 @pytest.mark.slow
-def test_the_answers_are_the_same_from_another_process(briefing_of: Callable[..., Any]) -> None:
+def test_another_process_answers_the_same(briefing_of: Callable[..., Any]) -> None:
     briefing = briefing_of("effect falling")
     records = read_records(briefing.folder.parent / "records")
     here = results_text(results(gather_facts(records, DecisionSettings())))
@@ -44,7 +44,7 @@ def test_a_question_nobody_began_is_answered_here() -> None:
     assert questions.answer("sum") == 3
 
 
-def test_the_other_process_is_handed_one_question_at_a_time_and_the_next_when_it_has_done() -> None:
+def test_other_process_gets_one_question_at_a_time() -> None:
     handed: list[Future[Any]] = []
 
     class Slow(Executor):
@@ -70,7 +70,7 @@ def test_the_other_process_is_handed_one_question_at_a_time_and_the_next_when_it
     ]
 
 
-def test_a_process_closed_meanwhile_leaves_the_rest_unasked() -> None:
+def test_closed_process_leaves_the_rest_unasked() -> None:
     class Closed(Executor):
         def submit(self, *_: Any, **__: Any) -> Future[Any]:
             raise RuntimeError("cannot schedule new futures after shutdown")
@@ -104,7 +104,7 @@ def test_only_what_is_asked_for_is_worked_out(
         results(facts, ("search_time",))
 
 
-def test_the_main_model_is_one_of_the_ways_and_agrees_with_the_terms(demo_facts: Facts) -> None:
+def test_main_model_is_one_of_the_ways(demo_facts: Facts) -> None:
     assert demo_facts.further is not None
     rows = demo_facts.further.ways.of("cycles")
     term = demo_facts.fit.term("cycles")
@@ -113,7 +113,7 @@ def test_the_main_model_is_one_of_the_ways_and_agrees_with_the_terms(demo_facts:
     assert rows[0].log_odds == pytest.approx(term.log_odds, rel=1e-12)
 
 
-def test_ways_of_asking_lose_the_names_of_their_methods_in_a_sentence_alone(
+def test_sentences_drop_names_of_methods(
     demo_facts: Facts,
 ) -> None:
     assert demo_facts.further is not None
@@ -134,7 +134,7 @@ def test_ways_of_asking_lose_the_names_of_their_methods_in_a_sentence_alone(
     assert all(name in table for name in named)
 
 
-def test_only_what_the_verdict_names_is_questioned_on_the_page(demo_facts: Facts) -> None:
+def test_only_the_verdicts_exposure_is_questioned(demo_facts: Facts) -> None:
     assert demo_facts.further is not None
     assert demo_facts.verdict.verdict == "cycles"
     lines = further_words.firmness(demo_facts.further, demo_facts.verdict)
@@ -144,7 +144,7 @@ def test_only_what_the_verdict_names_is_questioned_on_the_page(demo_facts: Facts
     assert demo_facts.further.suspects.sentence in lines
 
 
-def test_four_suspects_at_once_do_not_seem_to_take_back_the_verdict(demo_facts: Facts) -> None:
+def test_four_suspects_do_not_unsay_the_verdict(demo_facts: Facts) -> None:
     further, verdict = demo_facts.further, demo_facts.verdict
     assert further is not None
     silent = replace(further, suspects=replace(further.suspects, joint_p=0.4))
@@ -157,7 +157,7 @@ def test_four_suspects_at_once_do_not_seem_to_take_back_the_verdict(demo_facts: 
         assert said == further.suspects.sentence
 
 
-def test_what_goes_along_with_cycles_is_left_open_unless_cycles_stand_alone(
+def test_what_goes_with_cycles_is_left_open(
     demo_facts: Facts,
 ) -> None:
     further, verdict = demo_facts.further, demo_facts.verdict
@@ -178,7 +178,7 @@ def test_what_goes_along_with_cycles_is_left_open_unless_cycles_stand_alone(
 
 
 @pytest.mark.slow
-def test_a_dog_is_never_told_of_without_the_caution(briefing_of: Callable[..., Any]) -> None:
+def test_dog_is_never_told_without_the_caution(briefing_of: Callable[..., Any]) -> None:
     told = 0
     for name in ("effect falling", "no effect", "one dog", "too few trials"):
         briefing = briefing_of(name)
@@ -190,7 +190,7 @@ def test_a_dog_is_never_told_of_without_the_caution(briefing_of: Callable[..., A
     assert told > 0
 
 
-def test_where_there_is_no_model_nothing_is_said_of_suspects_or_dogs(
+def test_without_a_model_no_suspects_or_dogs(
     briefing_of: Callable[..., Any],
 ) -> None:
     briefing = briefing_of("too few trials")
@@ -202,7 +202,7 @@ def test_where_there_is_no_model_nothing_is_said_of_suspects_or_dogs(
     assert "How firm the answer is" not in briefing.page.text
 
 
-def test_where_finds_and_misses_part_a_penalised_direction_is_named_as_one(
+def test_penalised_direction_is_named_as_one(
     briefing_of: Callable[..., Any],
 ) -> None:
     briefing = briefing_of("finds and misses apart")
@@ -237,7 +237,7 @@ def test_every_table_line_carries_its_numbers(demo_facts: Facts) -> None:
         (-0.02, -0.01, 0.05, False, "the estimate is nearer to no change"),
     ],
 )
-def test_what_the_weightiest_source_does_is_not_called_a_fall_where_none_shows(
+def test_weightiest_source_shows_no_false_fall(
     demo_facts: Facts, main: float, without: float, half: float, clear: bool, said: str
 ) -> None:
     assert demo_facts.further is not None
@@ -261,9 +261,7 @@ def test_what_the_weightiest_source_does_is_not_called_a_fall_where_none_shows(
         (16, "in 4 the whole interval says so. In 16 no change would fit too. The source"),
     ],
 )
-def test_how_many_other_ways_could_be_no_change_is_told(
-    demo_facts: Facts, unsure: int, said: str
-) -> None:
+def test_ways_that_could_be_no_change_are_told(demo_facts: Facts, unsure: int, said: str) -> None:
     assert demo_facts.further is not None
     ways = demo_facts.further.ways
     found = replace(
@@ -278,7 +276,7 @@ def test_how_many_other_ways_could_be_no_change_is_told(
 
 
 @pytest.mark.parametrize(("of_average", "told"), [(0.05, True), (0.5, False)])
-def test_a_model_that_foretells_no_better_than_the_average_is_told_beside_the_answer(
+def test_poor_foretelling_is_told_beside_the_answer(
     demo_facts: Facts, of_average: float, told: bool
 ) -> None:
     further = demo_facts.further

@@ -32,7 +32,7 @@ def _lifetime(*curves: IntervalCurve) -> IntervalLifetime:
     return IntervalLifetime(9, 5, curves, {}, (), 200, None, "")
 
 
-def test_half_is_told_in_months_after_the_source_was_taken_in() -> None:
+def test_half_is_told_in_months_since_taken_in() -> None:
     assert words.lasting_sentence(_lifetime(_curve()), 0.05) == (
         "Of 9 sources followed, 5 met the rule below. Half of the frozen sources had become "
         "unreliable by about 20 months after they were taken in (95 % interval 10 months to not "
@@ -40,14 +40,14 @@ def test_half_is_told_in_months_after_the_source_was_taken_in() -> None:
     )
 
 
-def test_a_curve_that_begins_late_says_of_which_sources_it_is() -> None:
+def test_late_curve_says_of_which_sources() -> None:
     late = _curve()
     points = (replace(late.points[0], time=100.0), late.points[1])
     sentence = words.lasting_sentence(_lifetime(replace(late, points=points)), 0.05)
     assert "Half of the frozen sources still reliable after 3 months had" in sentence
 
 
-def test_where_half_were_not_lost_the_end_of_the_records_is_said() -> None:
+def test_half_not_lost_says_when_records_end() -> None:
     never = _curve(median_after=None, median=None, median_low=None, median_high=None)
     assert words.lasting_sentence(_lifetime(never), 0.05).endswith(
         "Fewer than half of the frozen sources had become unreliable by 23 months after they were "
@@ -61,7 +61,7 @@ def test_a_curve_of_a_kind_is_left_to_the_results(demo_facts: Facts) -> None:
     assert "blood" not in sentence
 
 
-def test_results_hold_the_terms_by_what_they_are_ratios_of(demo_facts: Facts) -> None:
+def test_results_hold_terms_by_their_ratio(demo_facts: Facts) -> None:
     found = results(demo_facts)
     lifetime, lasting = found["lifetime"], demo_facts.lasting
     assert len(lifetime["terms"]) == len(lasting.weibull.terms) + len(lasting.cycles_at_age.terms)
@@ -72,7 +72,7 @@ def test_results_hold_the_terms_by_what_they_are_ratios_of(demo_facts: Facts) ->
     assert found["compare"]["rmst_reason"]
 
 
-def test_the_charts_past_their_limit_are_named_with_the_day(demo_facts: Facts) -> None:
+def test_charts_past_limit_are_named_with_the_day(demo_facts: Facts) -> None:
     watched = results(demo_facts)["watch"]
     assert watched["past"], "the demo unit has a worn source"
     for chart in watched["past"]:
@@ -87,7 +87,7 @@ def _tested(z: float | None, p: float | None, reason: str | None = None) -> Inte
     )
 
 
-def test_the_log_rank_test_is_told_for_sooner_later_unclear_and_not_asked() -> None:
+def test_log_rank_is_told_for_every_outcome() -> None:
     sooner = log_rank_sentence(_tested(3.9, 0.0004), 0.05)
     assert sooner == (
         "Refrigerated sources became unreliable sooner than frozen ones, more than chance explains "
@@ -104,7 +104,7 @@ def test_the_log_rank_test_is_told_for_sooner_later_unclear_and_not_asked() -> N
     )
 
 
-def test_the_log_rank_test_stands_in_results_in_fit_and_in_compare(demo_facts: Facts) -> None:
+def test_log_rank_is_in_results_fit_and_compare(demo_facts: Facts) -> None:
     found = results(demo_facts)["lifetime"]["interval_log_rank"]
     test = demo_facts.lasting.log_rank
     assert found["p"] == pytest.approx(test.p, rel=1e-9)
@@ -117,7 +117,7 @@ def test_the_log_rank_test_stands_in_results_in_fit_and_in_compare(demo_facts: F
         assert told in " ".join(lines)
 
 
-def test_the_test_of_kinds_is_told_for_different_unclear_and_not_asked() -> None:
+def test_kinds_test_is_told_for_every_outcome() -> None:
     test = KindLogRank(
         {"blood": 9, "bone": 12}, {"blood": 7, "bone": 5}, {"blood": 4.2, "bone": 7.8},
         {"teeth": "1 of 4 met the rule"}, 7.1, 0.008, "information", None,
@@ -138,7 +138,7 @@ def test_the_test_of_kinds_is_told_for_different_unclear_and_not_asked() -> None
     )
 
 
-def test_the_test_of_kinds_stands_in_results_and_in_fit(demo_facts: Facts) -> None:
+def test_kinds_test_is_in_results_and_fit(demo_facts: Facts) -> None:
     found = results(demo_facts)["lifetime"]["kind_log_rank"]
     assert set(found["sources"]) | set(found["left_out"]) == set(
         demo_facts.lifetime.followed["kind"]
@@ -146,7 +146,7 @@ def test_the_test_of_kinds_stands_in_results_and_in_fit(demo_facts: Facts) -> No
     assert found["sentence"] in list(fit_lines(demo_facts))
 
 
-def test_each_kind_is_compared_or_refused_in_results_and_in_compare(demo_facts: Facts) -> None:
+def test_kinds_are_in_results_and_compare(demo_facts: Facts) -> None:
     rows = results(demo_facts)["compare"]["by_kind"]
     kinds = sorted(demo_facts.joined.trials["kind"].dropna().unique())
     assert [row["kind"] for row in rows] == kinds

@@ -150,7 +150,7 @@ FIGURES = {
 
 
 @pytest.mark.parametrize("name", FIGURES)
-def test_no_words_touch_each_other_or_leave_the_sheet(name: str) -> None:
+def test_words_do_not_touch_or_leave_the_sheet(name: str) -> None:
     figure = FIGURES[name]()
     with theme():
         canvas = FigureCanvasAgg(figure)
@@ -172,13 +172,13 @@ def test_no_words_touch_each_other_or_leave_the_sheet(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", FIGURES)
-def test_each_figure_has_the_caution_and_the_same_bytes_twice(name: str) -> None:
+def test_figures_have_caution_and_stable_bytes(name: str) -> None:
     figure = FIGURES[name]()
     assert CAUTION in " ".join(words(figure, "footer"))
     assert render_figure(figure, "png") == render_figure(FIGURES[name](), "png")
 
 
-def test_the_search_time_is_drawn_in_minutes_firm_and_thin() -> None:
+def test_search_time_is_in_minutes_firm_and_thin() -> None:
     figure = FIGURES["search time"]()
     fit = search_time()
     (firm,), (thin,) = lines(figure, "search-time", "typical"), lines(figure, "search-time", "thin")
@@ -191,7 +191,7 @@ def test_the_search_time_is_drawn_in_minutes_firm_and_thin() -> None:
     assert high > max(p.median_s for p in fit.curve.points) / 60
 
 
-def test_a_median_not_reached_is_a_triangle_and_said() -> None:
+def test_unreached_median_is_a_triangle() -> None:
     figure = FIGURES["search time by age"]()
     assert len(lines(figure, "search-time", "not-reached")) == 1
     assert len(lines(figure, "search-time", "observed")) == 2
@@ -205,7 +205,7 @@ def test_without_a_curve_the_reason_is_written() -> None:
     assert figure.axes == []
 
 
-def test_each_dog_has_its_estimates_and_what_is_behind_them_in_one_row() -> None:
+def test_each_dog_is_a_row_with_its_counts() -> None:
     figure = FIGURES["false alerts"]()
     assert words(figure, "dog") == [f"Dog {k:02d}" for k in (5, 4, 3, 2, 1, 0)]
     marks = lines(figure, "per-hour", "estimate")
@@ -216,20 +216,20 @@ def test_each_dog_has_its_estimates_and_what_is_behind_them_in_one_row() -> None
     assert shares == pytest.approx([25, 20, 15, 10, 5, 0])
 
 
-def test_without_blank_areas_only_the_hours_are_drawn() -> None:
+def test_without_blanks_only_hours_are_drawn() -> None:
     figure = draw_false_alerts_figure(false_alerts(blanks=0), FOOTER)
     assert [ax.get_gid() for ax in figure.axes] == ["per-hour"]
     none = replace(false_alerts(), by_dog=())
     assert draw_false_alerts_figure(none, FOOTER).axes == []
 
 
-def test_of_many_dogs_those_with_most_are_drawn_and_it_is_said() -> None:
+def test_dogs_with_most_alerts_are_drawn() -> None:
     figure = FIGURES["false alerts of many dogs"]()
     assert len(words(figure, "dog")) == MOST_DOGS
     assert f"The {MOST_DOGS} dogs with most of 30." in " ".join(words(figure, "subtitle"))
 
 
-def test_a_curve_is_flat_between_cells_and_slopes_within_them() -> None:
+def test_curve_is_flat_between_cells() -> None:
     one = curve("frozen", "regime", 4)
     days, heights = corners(one)
     assert list(days[:5]) == [20, 100, 140, 200, 240]
@@ -242,7 +242,7 @@ def test_a_curve_is_flat_between_cells_and_slopes_within_them() -> None:
     assert len(looks) == 2
 
 
-def test_the_band_between_two_points_holds_for_all_of_the_days_between() -> None:
+def test_band_holds_for_the_days_between() -> None:
     one = curve("frozen", "regime", 4)
     days, low, high = band(one)
     assert list(days[:2]) == [20, 140]
@@ -250,12 +250,12 @@ def test_the_band_between_two_points_holds_for_all_of_the_days_between() -> None
     assert list(high[:2]) == [1.0, 1.0]
 
 
-def test_sources_followed_are_counted_on_the_day_itself() -> None:
+def test_followed_are_counted_on_the_day() -> None:
     one = curve("frozen", "regime", 4)
     assert [followed_by(one, day) for day in (0, 20, 100, 300, 310, 541)] == [0, 1, 9, 9, 8, 0]
 
 
-def test_groups_of_the_sort_asked_for_are_drawn_or_all_sources() -> None:
+def test_asked_groups_are_drawn_or_all() -> None:
     both = lasting(curve("frozen", "regime", 4), curve("blood", "kind", 3))
     for by, group in (("regime", "frozen"), ("kind", "blood")):
         figure = draw_turnbull_figure(both, FOOTER, by=by)
@@ -264,13 +264,13 @@ def test_groups_of_the_sort_asked_for_are_drawn_or_all_sources() -> None:
     assert words(alone, "group-0") == ["all sources"]
 
 
-def test_where_no_kind_has_a_curve_the_regimes_are_not_told_in_its_place() -> None:
+def test_no_kind_curve_is_not_replaced_by_regimes() -> None:
     figure = draw_turnbull_figure(lasting(curve("frozen", "regime", 4)), FOOTER, by="kind")
     assert figure.axes == []
     assert words(figure, "reason") == ["No kind has a curve of its own yet."]
 
 
-def test_where_no_kind_has_a_curve_the_reasons_are_those_of_kinds() -> None:
+def test_no_kind_curve_has_the_kinds_reasons() -> None:
     found = replace(
         lasting(),
         not_drawn={"mixed": "2 met the rule", "blood": "1 met the rule"},
@@ -281,7 +281,7 @@ def test_where_no_kind_has_a_curve_the_reasons_are_those_of_kinds() -> None:
         assert [w.partition(":")[0] for w in words(figure, "why")] == [told]
 
 
-def test_the_curves_of_kinds_say_how_many_of_each_kind_met_the_rule() -> None:
+def test_kind_curves_say_how_many_met_the_rule() -> None:
     found = replace(
         lasting(curve("blood", "kind", 3)), not_drawn_by={"kind": {"bone": "1 met the rule"}}
     )
@@ -291,11 +291,11 @@ def test_the_curves_of_kinds_say_how_many_of_each_kind_met_the_rule() -> None:
     )
 
 
-def test_letters_the_font_lacks_become_question_marks() -> None:
+def test_letters_the_font_lacks_are_question_marks() -> None:
     assert drawable("骨 a") == "? a"
 
 
-def test_what_the_next_cycles_cost_is_drawn_for_the_cycles_with_sources_and_no_others() -> None:
+def test_next_cycles_are_drawn_where_sources_are() -> None:
     found = per_cycle({0: 0.04, 5: 0.1, 20: 0.3})
     figure = drawn(found)
     estimates = lines(figure, "next-cycles", "estimate")
@@ -324,18 +324,18 @@ def test_what_the_next_cycles_cost_is_drawn_for_the_cycles_with_sources_and_no_o
         ((1.1, 0.9, 1.4), "Whether the share rises or falls with the cycles does not show."),
     ],
 )
-def test_a_rise_is_called_one_only_where_its_interval_says_so(ratio, said) -> None:
+def test_rise_is_said_only_where_the_interval_does(ratio, said) -> None:
     figure = drawn(per_cycle({0: 0.1, 5: 0.12}, ratio=ratio))
     assert said in " ".join(words(figure, "subtitle"))
 
 
-def test_under_five_events_the_sentence_stands_in_place_of_the_lines() -> None:
+def test_under_five_events_a_sentence_stands_there() -> None:
     figure = FIGURES["no next cycles"]()
     assert figure.axes == []
     assert " ".join(words(figure, "reason")) == no_hazard().sentence
 
 
-def test_a_share_that_rounds_to_none_is_called_fewer_than_one() -> None:
+def test_share_rounding_to_none_is_under_one() -> None:
     figure = drawn(per_cycle({0: 0.001}))
     assert words(figure, "number") == ["< 1"]
     title = " ".join(words(figure, "title"))

@@ -27,7 +27,7 @@ def folder(tmp_path):
     return tmp_path
 
 
-def test_a_settings_file_is_suggested_that_says_what_can_be_said(folder) -> None:
+def test_suggested_file_says_what_can_be_said(folder) -> None:
     said = tomllib.loads(suggest_settings(folder))
     assert said == {
         "date_order": "day first",
@@ -51,7 +51,7 @@ def test_a_settings_file_is_suggested_that_says_what_can_be_said(folder) -> None
 
 
 @pytest.mark.parametrize("word", ["No alert", "negative"])
-def test_no_alert_is_a_miss_where_a_source_was_and_clear_where_none_was(folder, word) -> None:
+def test_no_alert_is_a_miss_or_clear_by_the_source(folder, word) -> None:
     head = "Trial,Start time,Dog,Source,Outcome\n1,2025-04-13,Ash,A1,Hit\n"
     on_hide, on_blank = f"2,2025-04-13,Ash,A1,{word}\n", f"3,2025-04-13,Ash,none,{word}\n"
     for lines, guess in ((on_hide, "miss"), (on_blank, "clear"), (on_hide + on_blank, None)):
@@ -63,7 +63,7 @@ def test_no_alert_is_a_miss_where_a_source_was_and_clear_where_none_was(folder, 
         )
 
 
-def test_the_suggestion_is_never_applied_by_itself(folder) -> None:
+def test_suggestion_is_never_applied_by_itself(folder) -> None:
     before = sorted(p.name for p in folder.iterdir())
     suggest_settings(folder)
     assert sorted(p.name for p in folder.iterdir()) == before
@@ -78,7 +78,7 @@ def test_saved_it_makes_the_records_readable(folder) -> None:
     assert list(records.trials["search_s"]) == [90, 130]
 
 
-def test_no_date_order_is_offered_for_a_column_of_both_orders(folder) -> None:
+def test_no_date_order_for_a_column_of_both(folder) -> None:
     file = folder / "trials.csv"
     mixed = "3,26/04/2025,Ash,,clear,2:10,61,grey\n4,04/26/2025,Ash,,clear,2:10,61,grey\n"
     file.write_text(file.read_text() + mixed)
@@ -99,7 +99,7 @@ def test_a_missing_column_names_the_likeliest_one(folder) -> None:
     assert mends["result"].endswith('under [columns.trials]: result = "Outcome"')
 
 
-def test_what_is_needed_and_has_no_place_is_asked_for_with_the_columns_left(folder) -> None:
+def test_needed_columns_without_a_place_are_asked(folder) -> None:
     file = folder / "trials.csv"
     file.write_text(file.read_text().replace("Dog", "Hund"))
     text = suggest_settings(folder)
@@ -107,7 +107,7 @@ def test_what_is_needed_and_has_no_place_is_asked_for_with_the_columns_left(fold
     assert "dog_id" not in tomllib.loads(text)["columns"]["trials"]
 
 
-def test_added_to_the_file_that_is_there_the_lines_make_the_records_readable(folder) -> None:
+def test_lines_added_to_the_file_make_it_readable(folder) -> None:
     (folder / "unit.toml").write_text('[columns.trials]\nresult = "Outcome"\n')
     text = suggest_settings(folder)
     assert "[columns.trials]" not in text.splitlines()
@@ -121,7 +121,7 @@ def test_added_to_the_file_that_is_there_the_lines_make_the_records_readable(fol
     assert tomllib.loads(suggest_settings(folder)) == {}
 
 
-def test_tables_of_other_names_are_guessed_and_their_columns_with_them(folder) -> None:
+def test_tables_of_other_names_are_guessed(folder) -> None:
     (folder / "storage.csv").rename(folder / "Storage log.csv")
     (folder / "trials.csv").rename(folder / "Searches 2025.csv")
     said = tomllib.loads(suggest_settings(folder))
@@ -131,7 +131,7 @@ def test_tables_of_other_names_are_guessed_and_their_columns_with_them(folder) -
     assert len(read_records(folder).trials) == 2
 
 
-def test_names_that_differ_in_case_and_spaces_alone_are_suggested_as_one(clean, write) -> None:
+def test_names_apart_in_case_alone_are_one(clean, write) -> None:
     listed = clean["sources"][0]["source_id"]
     for row in clean["trials"]:
         if row["source_id"] == listed:
@@ -150,14 +150,14 @@ def test_names_that_differ_in_case_and_spaces_alone_are_suggested_as_one(clean, 
     assert suggest_settings(folder) == ""
 
 
-def test_names_that_could_be_either_of_two_are_not(clean, write) -> None:
+def test_names_between_two_are_not_guessed(clean, write) -> None:
     first = clean["sources"][0]
     clean["sources"][1]["source_id"] = first["source_id"].lower()
     clean["trials"][0]["source_id"] = f"{first['source_id']} ."
     assert "words" not in tomllib.loads(suggest_settings(write(clean)))
 
 
-def test_a_word_for_no_source_is_to_be_read_as_none(clean, write) -> None:
+def test_word_for_no_source_is_none(clean, write) -> None:
     for row in clean["trials"]:
         row["source_id"] = row["source_id"] or "Blank"
     found = [f for f in examine_records(write(clean)).set_aside if f.value == "Blank"]
@@ -166,14 +166,14 @@ def test_a_word_for_no_source_is_to_be_read_as_none(clean, write) -> None:
 
 
 @pytest.mark.parametrize(("unit", "said"), [("in", "in"), ("cm", "cm")])
-def test_a_number_is_asked_for_in_the_unit_the_column_is_in(clean, write, unit, said) -> None:
+def test_number_is_asked_in_its_columns_unit(clean, write, unit, said) -> None:
     clean["trials"][0]["depth_cm"] = "6 in"
     found = examine_records(write(clean, f'[units]\ndepth_cm = "{unit}"\n')).findings
     (line,) = [f.mend for f in found if f.rule == "number with a unit in it"]
     assert line.startswith(f"Write the number alone, in {said};")
 
 
-def test_a_decimal_comma_and_words_for_nothing_are_suggested(clean, write) -> None:
+def test_decimal_comma_and_nothing_words_suggested(clean, write) -> None:
     for row in clean["trials"]:
         row.update(temperature_c="12,5", humidity_pct="n/a")
         row["source_id"] = row["source_id"] or "Blank"
@@ -186,7 +186,7 @@ def test_a_decimal_comma_and_words_for_nothing_are_suggested(clean, write) -> No
     assert read_records(folder).findings == ()
 
 
-def test_degrees_fahrenheit_are_suggested_where_they_alone_make_sense(clean, write) -> None:
+def test_fahrenheit_is_suggested_where_it_alone_fits(clean, write) -> None:
     for row in clean["trials"]:
         row["temperature_c"] = "68"
     assert tomllib.loads(suggest_settings(write(clean))) == {
@@ -194,7 +194,7 @@ def test_degrees_fahrenheit_are_suggested_where_they_alone_make_sense(clean, wri
     }
 
 
-def test_no_unit_is_suggested_for_a_column_that_holds_two(clean, write) -> None:
+def test_no_unit_for_a_column_of_two(clean, write) -> None:
     clean["trials"][0]["search_s"] = "1:30"
     text = suggest_settings(write(clean))
     assert '# search_s = "mm:ss"  # once every cell is written as 1:30' in text
@@ -230,14 +230,14 @@ def _missing(path) -> dict[str, str]:
     return {f.table: f.line() for f in examine_records(path).stops if f.rule == "missing table"}
 
 
-def test_a_table_is_known_by_its_columns_or_else_not_at_all() -> None:
+def test_table_is_known_by_its_columns_or_not() -> None:
     assert {name: list(tables_by_columns(header)) for name, header in SEEN.items()} == {
         "Training aids": ["sources"], "Freezer log": ["storage"], "Trials 23-26": ["trials"],
     }  # fmt: skip
     assert tables_by_columns(["Dog", "Date", "Aid", "Weather"]) == {}
 
 
-def test_a_sheet_whose_name_holds_the_tables_is_it_and_else_the_columns_decide(workbook) -> None:
+def test_sheet_is_known_by_name_then_columns(workbook) -> None:
     lines = _missing(workbook(SEEN))
     for table, sheet in zip(("sources", "storage", "trials"), SEEN, strict=True):
         assert f"If it is 'mess.xlsx, sheet {sheet}', rename it to {table}" in lines[table]
@@ -251,7 +251,7 @@ def test_a_sheet_whose_name_holds_the_tables_is_it_and_else_the_columns_decide(w
         assert f"If it is 'mess.xlsx, sheet {sheet}'" in lines[table]
 
 
-def test_of_two_sheets_that_are_as_likely_none_is_guessed_and_both_are_named(workbook) -> None:
+def test_two_likely_sheets_are_both_named(workbook) -> None:
     sheets = {name: SEEN[name] for name in ("Training aids", "Freezer log")}
     sheets |= {f"Trials {year}": SEEN["Trials 23-26"] for year in (2023, 2024)}
     line = _missing(workbook(sheets))["trials"]
@@ -266,7 +266,7 @@ def test_of_two_sheets_that_are_as_likely_none_is_guessed_and_both_are_named(wor
     }
 
 
-def test_where_no_sheet_is_like_a_table_the_sheets_are_named(workbook) -> None:
+def test_unlike_sheets_are_named(workbook) -> None:
     many = {f"Blatt {number}": ("Hund", "Tag") for number in range(1, 11)}
     with pytest.raises(UsageError, match=r"there are 'Blatt 1', .*'Blatt 8' and 2 more\. Rename"):
         examine_records(workbook(many))

@@ -117,7 +117,7 @@ def test_every_setting_can_be_given(tmp_path) -> None:
             assert getattr(given, field.name) != getattr(type(given)(), field.name), field.name
 
 
-def test_numbers_are_floats_even_if_written_without_a_point(tmp_path) -> None:
+def test_numbers_are_floats_without_a_point(tmp_path) -> None:
     assert isinstance(load(tmp_path, WHOLE).records.freezer_c, float)
 
 
@@ -134,7 +134,7 @@ def test_without_a_file_the_defaults_hold(tmp_path) -> None:
     assert load_settings(tmp_path) == Settings()
 
 
-def test_the_file_stands_beside_the_workbook_or_in_the_folder(tmp_path) -> None:
+def test_file_stands_by_the_workbook_or_inside(tmp_path) -> None:
     (tmp_path / "unit.toml").write_text('unit = "x"')
     (tmp_path / "records.xlsx").write_bytes(b"")
     assert load_settings(tmp_path).records.unit == "x"
@@ -210,7 +210,7 @@ def test_a_file_that_is_no_text_gives_one_line(tmp_path) -> None:
         load_settings(tmp_path)
 
 
-def test_a_unit_that_writes_everything_its_own_way_is_read(tmp_path) -> None:
+def test_unit_writing_its_own_way_is_read(tmp_path) -> None:
     (tmp_path / "sources.csv").write_text("Aid;Type;Received\nA1;muscle;01.02.2025\n")
     (tmp_path / "storage.csv").write_text("Aid;When;To;Temp\nA1;01.02.2025;Fridge;39,2\n")
     (tmp_path / "trials.csv").write_text(
@@ -261,7 +261,7 @@ temperature_c = "F"
 
 
 def test_findings_name_the_units_own_column(tmp_path) -> None:
-    test_a_unit_that_writes_everything_its_own_way_is_read(tmp_path)
+    test_unit_writing_its_own_way_is_read(tmp_path)
     text = (tmp_path / "trials.csv").read_text().replace("Hit", "Hmm")
     (tmp_path / "trials.csv").write_text(text)
     (finding,) = read_records(tmp_path).findings

@@ -142,17 +142,6 @@ for (chance in c(0.01, 0.02)) {
        run_length(chance, log(0.02 / 0.01), log(0.99 / 0.98), 2))
 }
 
-# Dogs as detectors -----------------------------------------------------------------------------
-# 20 of 25 hits and 10 of 25 false alarms (Macmillan and Creelman, Detection Theory).
-for (added in c(0.5, 0)) {
-  hit <- qnorm((20 + added) / (25 + 2 * added))
-  false_alarm <- qnorm((10 + added) / (25 + 2 * added))
-  which <- if (added) "with the log-linear correction" else
-    "uncorrected (the same shares of very many trials)"
-  keep(paste("d\u2032 and criterion", which), c("d\u2032", "criterion"),
-       c(hit - false_alarm, -(hit + false_alarm) / 2))
-}
-
 # Interval-censored and late lifetimes ----------------------------------------------------------
 # Months after which, and by which, the breast had changed: radiation alone, then with chemotherapy
 # (Finkelstein and Wolfe 1985, Biometrics 41, 933-945).
@@ -375,9 +364,6 @@ keep("Variance inflation (Longley's data)",
      c("deflator", "product", "unemployed", "armed forces", "population", "year"),
      rms::vif(lm(Employed ~ GNP.deflator + GNP + Unemployed + Armed.Forces + Population + Year,
                  data = longley)))
-
-# VanderWeele and Ding (2017), Annals of Internal Medicine 167, 268-274.
-keep("E-value", "risk ratio 1.8", 1.8 + sqrt(1.8 * (1.8 - 1)))
 
 # Logistic regression ---------------------------------------------------------------------------
 # Flights by the temperature at their start, with damage to an O-ring or none (Dalal, Fowlkes and

@@ -53,18 +53,18 @@ def hold_exposures(ours: pd.DataFrame, file: str) -> None:
         np.testing.assert_allclose(own, theirs[name].to_numpy(float), **DIGITS, err_msg=name)
 
 
-def test_the_exposures_are_those_of_a_rolling_join_in_data_table(job):
+def test_exposures_are_a_rolling_join(job):
     hold_exposures(job.joined.trials.set_index("trial_id"), "whole_job_exposures.csv")
 
 
-def test_the_exposures_with_thaws_that_trials_prove_are_those_of_data_table(job):
+def test_exposures_with_proven_thaws_are_too(job):
     inferred = job.inferred.trials.set_index("trial_id")
     assert inferred["inferred_thaws"].max() > 1
     assert len(inferred) > len(job.joined.trials)
     hold_exposures(inferred, "whole_job_inferred.csv")
 
 
-def test_the_model_of_finds_is_that_of_lme4_from_the_raw_tables(job):
+def test_model_of_finds_is_lme4s_from_raw(job):
     theirs = in_r("finds")
     design, mixed = job.finds.design, job.mixed
     errors = np.sqrt(np.diag(mixed.cov))
@@ -83,7 +83,7 @@ def test_the_model_of_finds_is_that_of_lme4_from_the_raw_tables(job):
         assert mixed.sd[name] == pytest.approx(sd, rel=0.01, abs=1e-3)
 
 
-def test_search_time_is_that_of_coxph_with_errors_clustered_by_source(job):
+def test_search_time_is_coxphs_clustered(job):
     theirs, ours = in_r("search time"), job.search_time
     assert ours.n == theirs.loc["trials", "estimate"]
     names = [cases.in_r(term.term, term.unit) for term in ours.clustered]
@@ -97,7 +97,7 @@ def test_search_time_is_that_of_coxph_with_errors_clustered_by_source(job):
 
 
 @pytest.mark.parametrize(("family", "name"), [("Weibull", "weibull"), ("log-logistic",) * 2])
-def test_the_models_of_the_log_time_are_those_of_survreg(job, family, name):
+def test_log_time_models_are_survregs(job, family, name):
     theirs = in_r(f"search time {name.replace('-', '')}")
     ours, terms = job.accelerated[family], list(job.timed_terms)
     assert {"cycles", "age_days"} < set(terms)
@@ -112,7 +112,7 @@ def test_the_models_of_the_log_time_are_those_of_survreg(job, family, name):
     assert job.search_time.aic[family] == pytest.approx(ours.aic, abs=1e-6)
 
 
-def test_false_alerts_by_the_hour_and_by_the_blank_are_those_of_r_s_exact_tests(job):
+def test_alert_rates_are_rs_exact_tests(job):
     hourly, blank, ours = in_r("false alerts per hour"), in_r("false alerts per blank"), {}
     for who in ("all", *sorted(dog.dog for dog in job.false_alerts.by_dog)):
         of = {dog.dog: dog for dog in job.false_alerts.by_dog}.get(who, job.false_alerts)
@@ -125,7 +125,7 @@ def test_false_alerts_by_the_hour_and_by_the_blank_are_those_of_r_s_exact_tests(
         assert share == pytest.approx(blank.loc[who, "estimate"], rel=1e-9), who
 
 
-def test_false_alerts_on_hides_are_those_of_glm_and_glmer(job):
+def test_alerts_on_hides_are_glms_and_glmers(job):
     theirs, clustered, ours = in_r("false alerts"), in_r("false alerts clustered"), job.false_alerts
     assert ours.model == "Poisson"
     assert ours.model_trials == theirs.loc["trials", "estimate"]
@@ -145,7 +145,7 @@ def test_false_alerts_on_hides_are_those_of_glm_and_glmer(job):
         assert term.std_error == pytest.approx(expected["std_error"], rel=1e-4), term
 
 
-def test_the_rule_is_met_by_the_same_sources_on_the_same_days(job):
+def test_rule_is_met_by_the_same_sources(job):
     ours, theirs = job.lifetime.followed.set_index("source_id"), followed_in_r()
     assert sorted(ours.index) == sorted(theirs["source_id"])
     ours = ours.loc[theirs["source_id"]]
@@ -160,7 +160,7 @@ def _intervals() -> tuple[np.ndarray, np.ndarray]:
     return own["low_days"].to_numpy(), np.where(own["event"], own["exit_days"], np.inf)
 
 
-def test_lifetimes_are_those_of_survreg_survfit_and_survdiff():
+def test_lifetimes_are_those_of_r():
     low, high = _intervals()
     fit = fit_weibull(Intervals(np.zeros(len(low)), low, high), np.ones((len(low), 1)))
     theirs = in_r("weibull")
@@ -186,7 +186,7 @@ def test_lifetimes_are_those_of_survreg_survfit_and_survdiff():
     assert statistic == pytest.approx(expected, rel=1e-8)
 
 
-def test_the_curve_of_frozen_sources_is_survfit_s_with_late_entry(job):
+def test_frozen_curve_is_survfits_late_entry(job):
     days, ours = in_r("kaplan-meier days")["estimate"], job.lifetime
     assert {point.group for point in ours.curve} == {"frozen"}
     assert ours.curve_from["frozen"] == pytest.approx(days["from"], rel=1e-10)
@@ -212,7 +212,7 @@ def test_the_curve_of_frozen_sources_is_survfit_s_with_late_entry(job):
     assert means["frozen"].std_error == pytest.approx(expected["std_error"], rel=1e-9)
 
 
-def test_the_hazard_of_cycles_at_an_age_is_that_of_coxph_on_stretches_between_trials(job):
+def test_cycle_hazard_is_coxphs(job):
     expected = in_r("cycles at an age").loc["cycles"]
     (ours,) = fit_cycles_at_age(job.joined.trials, DecisionSettings()).terms
     assert ours.term == "cycles"

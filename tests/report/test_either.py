@@ -49,7 +49,7 @@ def both(demo_facts: Facts) -> Facts:
     return _priced(_with_age_limit(demo_facts, 1000))
 
 
-def test_the_rule_is_of_the_units_own_limits_the_age_in_whole_months(demo_facts: Facts) -> None:
+def test_rule_is_of_the_units_own_limits(demo_facts: Facts) -> None:
     facts = _with_age_limit(demo_facts, 1000)
     after = facts.retirement.thresholds[0].retire_after
     assert after is not None
@@ -59,7 +59,7 @@ def test_the_rule_is_of_the_units_own_limits_the_age_in_whole_months(demo_facts:
 
 
 @pytest.mark.parametrize("days", [None, 0, 12])
-def test_there_is_no_such_rule_without_both_limits(days: int | None, demo_facts: Facts) -> None:
+def test_no_rule_without_both_limits(days: int | None, demo_facts: Facts) -> None:
     assert two_sided_rule(demo_facts.retirement) is None
     facts = _with_age_limit(demo_facts, days)
     assert two_sided_rule(facts.retirement) is None
@@ -70,7 +70,7 @@ def test_there_is_no_such_rule_without_both_limits(days: int | None, demo_facts:
     assert results(demo_facts)["retire"]["either"] is None
 
 
-def test_it_costs_at_least_what_the_dearer_of_its_limits_costs_alone(both: Facts) -> None:
+def test_rule_costs_at_least_the_dearer(both: Facts) -> None:
     (point,) = both.price.combined
     by_cycles, by_age = alone(both.price, point)
     assert by_cycles is not None
@@ -87,7 +87,7 @@ def test_asking_for_it_changes_no_other_price(both: Facts, demo_facts: Facts) ->
     assert both.price.present == demo_facts.price.present
 
 
-def test_the_page_has_one_sentence_and_a_row_for_it_and_for_each_alone(both: Facts) -> None:
+def test_page_has_a_row_for_it_and_each_alone(both: Facts) -> None:
     page = render_page(both, FIGURE).replace("\u00a0", " ")
     limit = both.retirement.thresholds[0].retire_after
     assert "The two limits together, at the floor of 85 in 100." in page
@@ -103,7 +103,7 @@ def test_the_page_has_one_sentence_and_a_row_for_it_and_for_each_alone(both: Fac
     assert page.index("whichever comes first") < page.index('class="shelf"')
 
 
-def test_beside_two_limits_the_price_names_the_one_it_is_of(both: Facts, demo_facts: Facts) -> None:
+def test_price_names_the_limit_it_is_of(both: Facts, demo_facts: Facts) -> None:
     limit = both.retirement.thresholds[0].retire_after
     told = words.price_sentence(both.price, both.retirement)
     assert told is not None
@@ -126,7 +126,7 @@ def test_its_numbers_are_those_of_results_json(both: Facts) -> None:
     assert words.in_100(told["find_probability"]).split()[0] in first.finds
 
 
-def test_a_rule_asked_for_takes_the_place_of_the_units_own(both: Facts) -> None:
+def test_asked_rule_replaces_the_units(both: Facts) -> None:
     facts = _priced(both.with_answers(asked=Asked(either=(1.0, 40.0))))
     said = decisions.either_sentence(facts)
     assert said is not None
@@ -140,7 +140,7 @@ def test_a_rule_asked_for_takes_the_place_of_the_units_own(both: Facts) -> None:
     assert "After 40 months alone" in said
 
 
-def test_a_rule_asked_for_that_has_no_price_says_so(both: Facts) -> None:
+def test_asked_rule_without_price_says_so(both: Facts) -> None:
     facts = _priced(both.with_answers(asked=Asked(either=(1.0, 1.0))))
     said = decisions.either_sentence(facts)
     assert said is not None
@@ -167,7 +167,7 @@ def _numbers(priced: Any) -> list[float]:
     return [-1.0 if value is None else value for value in kept.values()]
 
 
-def test_a_price_at_another_floor_is_that_of_the_unit_with_that_floor(both: Facts) -> None:
+def test_price_at_another_floor_is_that_units(both: Facts) -> None:
     rules = {0.85: (16.0, 32 * DAYS_PER_MONTH), 0.9: (9.0, 20 * DAYS_PER_MONTH), 0.95: None}
     found = price_at_floors(both.fit, both.price, both.use, list(rules.items()))
     assert [price.floor for price in found] == list(rules)
@@ -186,7 +186,7 @@ def test_a_price_at_another_floor_is_that_of_the_unit_with_that_floor(both: Fact
             assert _numbers(one) == pytest.approx(_numbers(other), rel=1e-9)
 
 
-def test_at_the_units_own_floor_it_says_what_the_page_says(both: Facts) -> None:
+def test_own_floors_rule_is_the_pages(both: Facts) -> None:
     grid = floor_grid(both)
     (own,) = [k for k, point in enumerate(grid) if point.floor == both.settings.floor]
     told = decisions.either_at_floors(both, grid)
@@ -195,7 +195,7 @@ def test_at_the_units_own_floor_it_says_what_the_page_says(both: Facts) -> None:
     assert told[own].caption.endswith("the floor is 85 in 100.")
 
 
-def test_a_rule_asked_for_keeps_its_limits_and_cost_at_every_floor(both: Facts) -> None:
+def test_asked_rule_keeps_its_cost_at_every_floor(both: Facts) -> None:
     facts = _priced(both.with_answers(asked=Asked(either=(10.0, 24.0))))
     grid = floor_grid(facts)
     told = decisions.either_at_floors(facts, grid)
@@ -210,14 +210,14 @@ def test_a_rule_asked_for_keeps_its_limits_and_cost_at_every_floor(both: Facts) 
         assert at.caption.endswith(f"the floor is {words.in_100(point.floor)}.")
 
 
-def test_without_both_limits_at_any_floor_nothing_is_said_or_drawn_up(demo_facts: Facts) -> None:
+def test_without_both_limits_nothing_is_said(demo_facts: Facts) -> None:
     told = decisions.either_at_floors(demo_facts, floor_grid(demo_facts))
     assert {at.sentence for at in told} == {""}
     assert not any(at.rows for at in told)
     assert "either-table" not in render_page(demo_facts, FIGURE).split("<script")[0]
 
 
-def test_months_asked_for_are_named_as_they_are_priced(demo_facts: Facts) -> None:
+def test_asked_months_are_named_as_priced(demo_facts: Facts) -> None:
     facts = demo_facts.with_answers(asked=Asked(either=(20.0, 18.7)))
     rule = two_sided_rule(facts.retirement, facts.asked.either)
     assert rule is not None

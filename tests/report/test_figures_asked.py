@@ -11,23 +11,19 @@ from outcomes.report.figures import FIGURES, draw_named_figure
 ASKED = {
     "main": {"retirement", "lifetime"},
     "price": {"retirement", "use", "drawn", "price"},
-    "floor": {"retirement", "frontiers"},
     "watch": {"lifetime"},
     "search-time": {"search_time"},
     "false-alerts": {"false_alerts"},
-    "detection": {"detection"},
-    "training-diet": {"training_diet"},
     "lifetime": {"lifetime"},
     "lifetime-kind": {"lifetime"},
     "next-cycles": {"lifetime"},
     "lifetime-ratios": {"lifetime"},
     "rules": {"lifetime"},
-    "overlap": {"overlap"},
     "records": set(),
     "ways": {"ways"},
     "calibration": {"quality"},
 }
-NEED_THE_MODEL = {"main", "price", "floor", "ways", "calibration"}
+NEED_THE_MODEL = {"main", "price", "ways", "calibration"}
 
 
 def test_every_figure_is_looked_at() -> None:

@@ -22,9 +22,7 @@ def page(demo_facts: Facts) -> str:
     return render_page(demo_facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0), folded=folded))
 
 
-def test_every_folded_figure_of_the_demo_is_on_the_page_with_its_finding_as_alt_text(
-    demo_facts: Facts, page: str
-) -> None:
+def test_folded_figures_have_their_alt_text(demo_facts: Facts, page: str) -> None:
     for shows, draw, _ in FOLDED.values():
         title = describe_figure(draw(demo_facts, "One unit's records."))[0]
         assert page.count(f"<h3>{shows}</h3>") == 1
@@ -32,7 +30,7 @@ def test_every_folded_figure_of_the_demo_is_on_the_page_with_its_finding_as_alt_
         assert f'alt="{alt}"' in page.replace("\u00a0", " ")
 
 
-def test_they_are_folded_away_on_the_screen_and_named_on_paper(page: str) -> None:
+def test_folded_on_screen_and_named_on_paper(page: str) -> None:
     before, _, after = page.partition("<summary>For a reader who checks: further figures</summary>")
     assert before.rstrip().endswith("<details>")
     assert before.rpartition("<section")[2].startswith(' class="screen"')
@@ -41,7 +39,7 @@ def test_they_are_folded_away_on_the_screen_and_named_on_paper(page: str) -> Non
     assert "further figures" in pointer
 
 
-def test_where_there_is_nothing_to_draw_the_page_tells_why(demo_facts: Facts) -> None:
+def test_nothing_to_draw_tells_why(demo_facts: Facts) -> None:
     rules = replace(
         demo_facts.lasting.rules,
         rules=tuple(replace(r, reason="too few") for r in demo_facts.lasting.rules.rules),
@@ -49,13 +47,13 @@ def test_where_there_is_nothing_to_draw_the_page_tells_why(demo_facts: Facts) ->
     )
     facts = demo_facts.with_answers(lasting=replace(demo_facts.lasting, rules=rules))
     folded = folded_figures(facts, "One unit's records.")
-    assert [f.svg is None for f in folded] == [False, False, False, True]
+    assert [f.svg is None for f in folded] == [False, True]
     assert folded[-1].told == "No rule can be applied: too few."
     page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0), folded=folded))
     assert "<p>No rule can be applied: too few.</p>" in page
 
 
-def test_a_page_without_a_figure_has_no_folded_ones(demo_facts: Facts) -> None:
+def test_page_without_figure_has_none_folded(demo_facts: Facts) -> None:
     fields = page_fields(demo_facts, None)
     assert fields["folded"] == []
     assert "further figures" not in fields["elsewhere"]

@@ -11,7 +11,7 @@ from outcomes.answers.facts import Facts
 from outcomes.wording import answers as words
 
 
-def test_held_sources_beyond_the_limit_and_not_condemned_are_named(demo_facts: Facts) -> None:
+def test_sources_past_the_limit_are_named(demo_facts: Facts) -> None:
     limit = demo_facts.retirement.thresholds[0].retire_after
     assert limit is not None
     beyond = {
@@ -38,7 +38,7 @@ def _past(demo_facts: Facts, **changes: object) -> ShelfSource:
     return replace(demo_facts.shelf[0], cycles=99.0, **changes)
 
 
-def test_a_source_to_keep_is_never_asked_to_be_tested(demo_facts: Facts) -> None:
+def test_source_to_keep_is_not_to_test(demo_facts: Facts) -> None:
     kept = _past(demo_facts, source_id="K1", advice="keep", ground="above")
     alone = words.past_limit_sentence([kept], demo_facts.retirement)
     assert alone == "K1 is past that limit, but shown at or above 85 in 100."
@@ -51,7 +51,7 @@ def test_a_source_to_keep_is_never_asked_to_be_tested(demo_facts: Facts) -> None
     )
 
 
-def test_a_source_that_no_test_settles_is_left_to_the_director(demo_facts: Facts) -> None:
+def test_unsettled_source_is_the_directors(demo_facts: Facts) -> None:
     near = {"find_probability": 0.86, "low": 0.84, "high": 0.88, "trials_to_settle": 400}
     edge = _past(demo_facts, source_id="E1", advice="test", ground="unsure", **near)
     assert edge.could_be_far(0.85) == ()
@@ -78,9 +78,7 @@ def test_a_source_that_no_test_settles_is_left_to_the_director(demo_facts: Facts
         ("few trials", "because their own trials do not show them below the floor: T1 and T2."),
     ],
 )
-def test_each_source_past_the_limit_stands_with_its_own_ground(
-    ground: str, said: str, demo_facts: Facts
-) -> None:
+def test_each_past_source_has_its_ground(ground: str, said: str, demo_facts: Facts) -> None:
     shelf = [
         _past(demo_facts, source_id="T1", advice="test", ground="unsure"),
         _past(demo_facts, source_id="T2", advice="test", ground=ground),
@@ -100,7 +98,7 @@ def test_beyond_eight_names_the_rest_is_counted(demo_facts: Facts) -> None:
     assert "T6, T7 and 2 more." in sentence
 
 
-def test_nothing_is_said_without_a_limit_or_without_such_a_source(demo_facts: Facts) -> None:
+def test_without_limit_nothing_is_said(demo_facts: Facts) -> None:
     none = replace(demo_facts.retirement, thresholds=())
     assert words.past_limit_sentence(demo_facts.shelf, none) is None
     fresh = [replace(s, cycles=0.0) for s in demo_facts.shelf]

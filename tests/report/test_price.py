@@ -50,7 +50,7 @@ def test_one_discard_a_year_is_told_as_one(demo_facts: Facts) -> None:
     assert "As now: 1 source a year discarded" in said
 
 
-def test_where_no_source_was_discarded_that_is_said(demo_facts: Facts) -> None:
+def test_no_discards_is_said(demo_facts: Facts) -> None:
     price = demo_facts.price
     assert price.present is not None
     none = replace(price, present=replace(price.present, discards=(), sources_per_year=0.0))
@@ -60,7 +60,7 @@ def test_where_no_source_was_discarded_that_is_said(demo_facts: Facts) -> None:
 
 
 @pytest.mark.slow
-def test_a_limit_is_never_priced_where_there_is_none(briefing_of: Callable[..., Any]) -> None:
+def test_absent_limit_is_never_priced(briefing_of: Callable[..., Any]) -> None:
     for name in ("too few trials", "no effect", "all refrigerated"):
         retire = briefing_of(name).results["retire"]
         if retire["retire_after"] is None:
@@ -69,7 +69,7 @@ def test_a_limit_is_never_priced_where_there_is_none(briefing_of: Callable[..., 
 
 
 @pytest.mark.parametrize("name", FIGURES)
-def test_every_named_figure_is_drawn_on_a_wide_sheet(name: str, demo_facts: Facts) -> None:
+def test_every_named_figure_is_drawn_wide(name: str, demo_facts: Facts) -> None:
     figure = draw_named_figure(demo_facts, name)
     width, height = figure.get_size_inches()
     assert width / height == pytest.approx(16 / 9, rel=1e-3)

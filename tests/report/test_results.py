@@ -29,7 +29,7 @@ KEYS = {
     "quality": "n brier area calibration by drift sentences",
     "dogs": "dogs sources dogs_differ_p responses experience sentences caution",
     "search_time": "n events terms time_ratio",
-    "false_alerts": "n hours rate_per_hour terms training_diet detection",
+    "false_alerts": "n hours rate_per_hour terms by_dog",
     "lifetime": (
         "rule rule_false_call sources events curve median terms intervals restricted_means "
         "weibull cycles_at_age cycle_by_cycle rules"
@@ -97,7 +97,7 @@ def test_rows_handed_over_are_used_or_set_aside(found: dict[str, Any]) -> None:
     assert records["trials"] == records["hide_trials"] + records["blank_trials"]
 
 
-def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str, Any]) -> None:
+def test_page_tells_the_results_numbers(facts: Facts, found: dict[str, Any]) -> None:
     fields = page_fields(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     assert fields["answer"] == found["which_predicts"]["sentence"]
     assert fields["retire"] == found["retire"]["sentence"]
@@ -131,9 +131,7 @@ def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str
         assert row["p"] == words.p_number(term["p"])
 
 
-def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
-    facts: Facts, found: dict[str, Any]
-) -> None:
+def test_page_size_and_limit_are_the_results(facts: Facts, found: dict[str, Any]) -> None:
     fields = page_fields(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     change, low, high = change_along(facts.fit, "cycles", 10.0)
     assert -low == pytest.approx(found["which_predicts"]["largest_fall_points"]["per_10_cycles"])
@@ -163,7 +161,7 @@ def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
         assert told in fields["method"]
 
 
-def test_the_cautions_stand_on_the_page_and_one_beside_the_shelf(facts: Facts) -> None:
+def test_cautions_stand_on_page_and_shelf(facts: Facts) -> None:
     page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     for caution in words.CAUTIONS:
         assert caution.split(",")[0].split("'")[0] in page.replace("&#39;", "'")
@@ -183,7 +181,7 @@ def test_the_page_needs_nothing_beside_it(facts: Facts) -> None:
     assert re.search(r'role="img" aria-label="Figure: [^"]{40,}', page)
 
 
-def test_the_parts_a_command_prints_carry_where_they_came_from(facts: Facts) -> None:
+def test_printed_parts_say_where_they_came_from(facts: Facts) -> None:
     piece = results(facts, ("retire", "shelf"))
     head = {"format", "unit", "made_by", "settings", "inputs", "records"}
     assert set(piece) == {*head, "retire", "shelf"}

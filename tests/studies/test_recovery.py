@@ -235,7 +235,7 @@ BROKEN: dict[str, Callable[[Studied], Studied]] = {
 
 
 @pytest.mark.study
-def test_what_is_left_out_of_the_fit_changes_nothing_that_is_asked() -> None:
+def test_what_the_fit_leaves_out_changes_nothing() -> None:
     records = unit_records(simulate_unit(TRUTH, FIRST_SEED, trials=TRIALS))
     trials = join(records).trials
     less, whole = (
@@ -254,7 +254,7 @@ def units() -> list[Studied]:
 
 
 @pytest.mark.study
-def test_errors_are_as_large_as_told_and_about_nothing(units: list[Studied]) -> None:
+def test_errors_are_as_large_as_told(units: list[Studied]) -> None:
     assert faults(units) == []
 
 

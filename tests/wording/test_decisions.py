@@ -9,10 +9,10 @@ import pytest
 
 from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
 from outcomes.analysis.decisions.compare import Comparison
+from outcomes.analysis.decisions.compare_by_kind import BoundChoice
 from outcomes.analysis.decisions.explain import explain_source
 from outcomes.analysis.decisions.exposure_left import ExposureLeft
 from outcomes.analysis.decisions.matched_portions import MatchedPortions
-from outcomes.analysis.decisions.overlap import BoundChoice
 from outcomes.report.page import _shelf_rows
 from outcomes.report.report import retire_lines
 from outcomes.wording import answers as words
@@ -77,13 +77,13 @@ RESAMPLED = BootstrapThreshold(
         ({"reason": "no portions of one source are on record"}, "cannot be compared", "fewer"),
     ],
 )
-def test_what_is_said_of_portions_follows_the_interval(change, says, never):
+def test_portions_sentence_follows_the_interval(change, says, never):
     sentence = portions_sentence(replace(PORTIONS, **change), 0.05)
     assert says in sentence
     assert never not in sentence
 
 
-def test_doubt_is_said_where_whole_sources_could_do_it_by_chance():
+def test_doubt_is_said_of_whole_sources():
     assert "chance alone could do" in portions_sentence(PORTIONS, 0.05)
     assert "chance alone" not in portions_sentence(replace(PORTIONS, p_by_parent=0.01), 0.05)
 
@@ -102,7 +102,7 @@ def test_doubt_is_said_where_whole_sources_could_do_it_by_chance():
         ({"reason": "only 4 dogs to draw from"}, "no interval, because only 4 dogs"),
     ],
 )
-def test_what_is_said_of_resampling_is_what_was_found(change, says):
+def test_resampling_is_told_as_found(change, says):
     assert says in bootstrap_sentence(replace(RESAMPLED, **change))
 
 
@@ -138,12 +138,12 @@ LEFT = ExposureLeft("S1", "cycles", 4.0, 11.7, 5.5, 16.6, 23.0, 1.2, 0.6, 0.01, 
         ({"reason": "it cannot be predicted"}, "cannot be told: it cannot be predicted"),
     ],
 )
-def test_what_is_said_of_what_is_left_follows_the_limits(change, says):
+def test_what_is_left_follows_the_limits(change, says):
     assert says in left_words(replace(LEFT, **change), 0.9)
 
 
 @pytest.mark.slow
-def test_what_is_left_is_told_of_every_source_to_keep_or_test(demo_facts):
+def test_what_is_left_is_told_of_all_kept(demo_facts):
     told = left_told(demo_facts)
     left = {x.source_id: x for x in demo_facts.left}
     for s in demo_facts.shelf:
@@ -158,9 +158,7 @@ def test_what_is_left_is_told_of_every_source_to_keep_or_test(demo_facts):
 
 
 def _choices(*points):
-    nothing = Comparison(
-        None, None, None, None, None, None, {}, (), (), None, None, None, "no kind"
-    )
+    nothing = Comparison(None, None, None, None, None, None, {}, (), (), None, "no kind")
     return [
         BoundChoice(b, nothing if p is None else replace(nothing, risk_difference=p, reason=None))
         for b, p in zip((0.6, 0.7, 0.8, 0.9), points, strict=True)
@@ -177,7 +175,7 @@ def _choices(*points):
         ((None,) * 4, "Under no definition"),
     ],
 )
-def test_what_is_said_of_other_definitions_is_what_was_found(points, says):
+def test_other_definitions_are_told_as_found(points, says):
     assert says in bounds_sentence(_choices(*points))
 
 
@@ -191,9 +189,7 @@ def test_what_is_said_of_other_definitions_is_what_was_found(points, says):
         ("above", "floor", 0.03, False),
     ],
 )
-def test_what_keeps_a_source_open_is_named_where_its_own_trials_would_decide(
-    demo_facts, ground, low, high, said
-):
+def test_open_source_says_what_would_decide(demo_facts, ground, low, high, said):
     floor = demo_facts.settings.floor
     held = next(s for s in demo_facts.shelf if s.advice == "test")
     held = replace(held, ground=ground, trials_used=40)
@@ -215,7 +211,7 @@ def test_what_keeps_a_source_open_is_named_where_its_own_trials_would_decide(
     assert not any(line.startswith(enough) for line in lines)
 
 
-def test_a_limit_just_below_the_floor_is_told_alike_in_the_table_and_in_the_explanation(demo_facts):
+def test_just_below_is_told_alike_everywhere(demo_facts):
     floor = demo_facts.settings.floor
     held = next(s for s in demo_facts.shelf if s.advice == "test")
     near = replace(held, find_probability=0.94, low=floor - 0.0046, high=0.98)
@@ -231,7 +227,7 @@ def test_a_limit_just_below_the_floor_is_told_alike_in_the_table_and_in_the_expl
     assert any(line.endswith("90 (84.5 to 98)") for line in told)
 
 
-def test_numbers_for_programs_are_plain_and_never_infinite():
+def test_numbers_for_programs_are_finite():
     assert tidy({"a": float("inf"), "b": [1 / 3], "c": None}) == {
         "a": None,
         "b": [0.3333333333],

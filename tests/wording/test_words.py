@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from outcomes.analysis.decisions.compare import Comparison
-from outcomes.analysis.decisions.overlap import KindOverlap
+from outcomes.analysis.decisions.compare_by_kind import FewSources
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.decisions.threshold import (
     Retirement,
@@ -102,7 +102,7 @@ def test_every_sentence_is_whole(name: str, cases: dict[str, Case]) -> None:
         assert not NEVER.search(sentence), sentence
 
 
-def test_the_headline_says_which_way_and_between_what(cases: dict[str, Case]) -> None:
+def test_headline_says_which_way_and_how_far(cases: dict[str, Case]) -> None:
     for name, way in (("down", "fall"), ("up", "rise")):
         fit, verdict, retirement = cases[name]
         text = words.headline(fit, verdict, retirement)
@@ -142,7 +142,7 @@ def _straight(fit: FindFit, exposure: str, step: float) -> tuple[float, ...]:
     return tuple(min(max(step * v, -100.0), 100.0) for v in sizes)
 
 
-def test_the_answer_gives_the_size_with_its_interval(cases: dict[str, Case]) -> None:
+def test_answer_gives_the_size_with_its_interval(cases: dict[str, Case]) -> None:
     fit, verdict, retirement = cases["down"]
     size, low, high = _along_the_curve(fit, "cycles", 10.0)
     text = words.answer(fit, verdict, retirement)
@@ -172,7 +172,7 @@ def test_no_change_is_never_told_as_proof(cases: dict[str, Case]) -> None:
         (31.5, "up to 32 in 100", "do not rule out a large one"),
     ],
 )
-def test_a_fall_still_allowed_is_rounded_up_and_a_large_one_is_in_the_headline(
+def test_possible_fall_is_rounded_up_and_told(
     fall: float, said: str, headline_ends: str, cases: dict[str, Case]
 ) -> None:
     fit, verdict, retirement = cases["none"]
@@ -218,7 +218,7 @@ def test_a_size_is_the_given_one_rounded(
     assert said in words.effect_size(_with_points(cases["down"][0], "cycles", *points), "cycles")
 
 
-def test_a_size_by_age_is_told_per_year_or_where_steep_per_month(
+def test_size_by_age_is_per_year_or_month(
     cases: dict[str, Case], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(words, "change_along", _straight)
@@ -258,7 +258,7 @@ def test_no_size_passes_what_there_is_to_find(
     assert all(float(n) <= 100.0 for n in re.findall(r"\d+(?:\.\d+)?", after))
 
 
-def test_an_unclear_size_is_told_in_both_directions(cases: dict[str, Case]) -> None:
+def test_unclear_size_is_told_both_ways(cases: dict[str, Case]) -> None:
     fit = cases["none"][0]
     _, low, high = _along_the_curve(fit, "cycles", 10.0)
     assert low < 0 < high
@@ -266,7 +266,7 @@ def test_an_unclear_size_is_told_in_both_directions(cases: dict[str, Case]) -> N
     assert f"from {-low:.0f} fewer to {high:.0f} more" in text
 
 
-def test_thaws_that_are_missing_are_told_as_why_age_is_not_named(cases: dict[str, Case]) -> None:
+def test_missing_thaws_are_why_age_is_not_named(cases: dict[str, Case]) -> None:
     _, verdict, retirement = cases["tied"]
     withheld = replace(verdict, thaws_missing=0.574, age_withheld=True)
     text = words.cannot_tell(withheld, retirement)
@@ -276,7 +276,7 @@ def test_thaws_that_are_missing_are_told_as_why_age_is_not_named(cases: dict[str
     assert none.startswith("No retirement limit: too many storage logs begin late")
 
 
-def test_sources_are_only_named_where_they_part_cycles_from_age(cases: dict[str, Case]) -> None:
+def test_sources_are_named_only_as_they_part_both(cases: dict[str, Case]) -> None:
     _, verdict, retirement = cases["tied"]
     named = replace(verdict, would_separate=("A-1", "B-2"))
     loose = words.cannot_tell(replace(named, correlation=0.876), retirement)
@@ -297,7 +297,7 @@ def test_sources_are_only_named_where_they_part_cycles_from_age(cases: dict[str,
         (0.5, "rise together"),
     ],
 )
-def test_cycles_and_age_are_not_said_to_rise_together_where_they_do_not(
+def test_rising_together_is_said_only_where_they_do(
     correlation: float, said: str, cases: dict[str, Case]
 ) -> None:
     _, verdict, retirement = cases["tied"]
@@ -307,7 +307,7 @@ def test_cycles_and_age_are_not_said_to_rise_together_where_they_do_not(
         assert "rise together" not in text
 
 
-def test_a_fall_that_cycles_and_age_may_hide_from_each_other_is_not_called_none(
+def test_fall_hidden_between_two_is_not_called_none(
     cases: dict[str, Case],
 ) -> None:
     fit, verdict, retirement = cases["none"]
@@ -342,7 +342,7 @@ def test_what_is_short_is_said(name: str, said: str, cases: dict[str, Case]) -> 
     assert said in words.answer(*cases[name])
 
 
-def test_more_trials_alone_are_not_promised_to_mend_one_dog(cases: dict[str, Case]) -> None:
+def test_more_trials_do_not_mend_one_dog(cases: dict[str, Case]) -> None:
     assert "needs more dogs" in words.answer(*cases["one dog"])
 
 
@@ -351,7 +351,7 @@ def test_one_more_trial_is_one_trial(cases: dict[str, Case]) -> None:
     assert "about 1 more hide trial would" in words.too_few(fit, replace(verdict, more_trials=1))
 
 
-def test_where_no_size_can_be_given_the_counts_are(cases: dict[str, Case]) -> None:
+def test_without_a_size_the_counts_are_given(cases: dict[str, Case]) -> None:
     fit, verdict, _ = cases["none"]
     fit = replace(fit, mixed=None, reason="finds and misses do not overlap", too_few={})
     bins = tuple(
@@ -373,7 +373,7 @@ def _threshold(by: str = "cycles", **changes: object) -> Threshold:
     return replace(read_threshold(curve, 0.85, 30.0), **changes)
 
 
-def test_a_threshold_is_told_with_its_interval_and_its_limit() -> None:
+def test_threshold_has_its_interval_and_limit() -> None:
     # The line falls from 0.95 to 0.75 over 30 cycles, its limits 0.03 to either side:
     # it crosses 0.85 at 15, the limits at 10.5 and 19.5.
     text = words.threshold_sentence(_threshold())
@@ -381,7 +381,7 @@ def test_a_threshold_is_told_with_its_interval_and_its_limit() -> None:
     assert "about 15 cycles (90 % interval 10 to 20 cycles)" in text
 
 
-def test_a_limit_is_only_called_needless_where_the_records_are_sure_of_it() -> None:
+def test_needless_limit_is_said_only_where_sure() -> None:
     unsure = words.threshold_sentence(_threshold(outcome="stays above"))
     assert "neither called for nor ruled out" in unsure
     assert "beyond 10 cycles that is not sure (90 % confidence)" in unsure
@@ -389,14 +389,14 @@ def test_a_limit_is_only_called_needless_where_the_records_are_sure_of_it() -> N
     assert sure.startswith("No limit by cycles is called for")
 
 
-def test_an_interval_that_leaves_what_was_observed_says_where_few_sources_begin() -> None:
+def test_interval_past_the_observed_names_few_sources() -> None:
     text = words.threshold_sentence(_threshold(high=None))
     said = "10 cycles to beyond 30 cycles, past which fewer than 3 sources carry the line)."
     assert said in text
     assert "records end" not in text
 
 
-def test_a_limit_in_months_is_never_longer_than_what_was_shown() -> None:
+def test_limit_in_months_is_never_longer_than_shown() -> None:
     for days, said in ((200, "an age of 6 months:"), (45, "of 45 days:"), (1, "of 1 day:")):
         text = words.threshold_sentence(_threshold("age_days", retire_after=days))
         assert said in text
@@ -413,7 +413,7 @@ def test_no_limit_by_age_is_rounded_up(days: int) -> None:
 @pytest.mark.parametrize(
     "outcome", ["crosses", "never sure", "stays above", "below from the start", "rises", "no model"]
 )
-def test_every_outcome_of_a_threshold_has_a_whole_sentence(outcome: str) -> None:
+def test_every_threshold_outcome_has_a_sentence(outcome: str) -> None:
     for by in ("cycles", "age_days"):
         text = words.threshold_sentence(_threshold(by, outcome=outcome))
         assert text.endswith(".")
@@ -438,7 +438,7 @@ def test_every_outcome_of_a_threshold_has_a_whole_sentence(outcome: str) -> None
         (("no model",), "no curve could be fitted"),
     ],
 )
-def test_the_lead_tells_every_limit_or_why_there_is_none(
+def test_lead_tells_every_limit_or_why_none(
     outcomes: tuple[str, ...], said: str, cases: dict[str, Case]
 ) -> None:
     by = ("cycles", "age_days")
@@ -460,7 +460,7 @@ def test_the_lead_says_what_it_rests_on(cases: dict[str, Case]) -> None:
 
 
 @pytest.mark.parametrize(("statistic", "said"), [(3.9, False), (4.1, True)])
-def test_sources_are_only_said_to_differ_where_that_is_more_than_chance(
+def test_sources_differ_only_beyond_chance(
     cases: dict[str, Case], statistic: float, said: bool
 ) -> None:
     fit, verdict, _ = cases["down"]
@@ -530,7 +530,7 @@ def test_the_shelf_is_counted() -> None:
     assert words.shelf_summary([_shelf()]) == "The one source held: test."
 
 
-def test_beside_a_limit_it_is_said_at_once_which_sources_past_it_are_to_be_tested(
+def test_sources_to_test_stand_beside_the_limit(
     cases: dict[str, Case],
 ) -> None:
     retirement = cases["down"][2]
@@ -554,7 +554,7 @@ def _two_limits() -> Retirement:
     )
 
 
-def test_with_two_limits_a_source_past_either_is_counted_and_both_are_named() -> None:
+def test_with_two_limits_past_either_counts() -> None:
     worn, old = _shelf(cycles=13.0, age_days=100.0), _shelf(cycles=0.0, age_days=500.0)
     both, fresh = _shelf(cycles=13.0, age_days=500.0), _shelf(cycles=12.0, age_days=437.0)
     shelf = [worn, old, both, fresh, _shelf(cycles=None, age_days=None)]
@@ -578,7 +578,7 @@ def test_with_two_limits_a_source_past_either_is_counted_and_both_are_named() ->
     assert "2 of them past the limit" in words.shelf_summary(shelf, age_alone)
 
 
-def test_two_limits_of_one_change_are_not_said_to_be_one_limit(cases: dict[str, Case]) -> None:
+def test_two_limits_of_one_change_are_not_one(cases: dict[str, Case]) -> None:
     verdict = replace(cases["down"][1], verdict="cannot be told apart")
     both = words.retire_sentence(verdict, _two_limits())
     assert "not two limits" not in both
@@ -611,7 +611,7 @@ def test_one_reason_for_all_is_told_once() -> None:
     assert words.none_can_be_judged([]) is None
 
 
-def test_rows_set_aside_are_counted_once_each_by_table() -> None:
+def test_rows_set_aside_are_counted_once_by_table() -> None:
     def finding(table: str, row: int) -> Finding:
         return Finding("a rule", "set aside", table, f"{table}.csv", row, None, None, "", "")
 
@@ -634,7 +634,7 @@ def test_rows_set_aside_are_counted_once_each_by_table() -> None:
     assert several.startswith("2 rows of the source list could not be used")
 
 
-def test_a_p_value_is_told_as_exactly_as_it_is_known(cases: dict[str, Case]) -> None:
+def test_p_value_is_as_exact_as_it_is_known(cases: dict[str, Case]) -> None:
     fit, verdict, _ = cases["down"]
 
     def told(p: float, p_most: float | None, refits: int) -> str:
@@ -651,9 +651,7 @@ def test_a_p_value_is_told_as_exactly_as_it_is_known(cases: dict[str, Case]) -> 
 
 def _comparison(difference: float, low: float, high: float) -> Comparison:
     counts = {"refrigerated": 1, "frozen": 9}
-    return Comparison(
-        400.0, difference, low, high, 0.9, 0.8, counts, ("bone",), (), 0.01, 1.5, 1.2, None
-    )
+    return Comparison(400.0, difference, low, high, 0.9, 0.8, counts, ("bone",), (), 0.01, None)
 
 
 @pytest.mark.parametrize(
@@ -666,7 +664,7 @@ def _comparison(difference: float, low: float, high: float) -> Comparison:
         ((0.01, -0.04, 0.06), "No difference between refrigerated and frozen was detected"),
     ],
 )
-def test_the_comparison_says_which_way_and_on_what(
+def test_comparison_says_which_way_and_on_what(
     numbers: tuple[float, float, float], said: str
 ) -> None:
     text = words.compare_sentence(_comparison(*numbers), 0.05)
@@ -683,46 +681,36 @@ def test_a_refused_comparison_says_why() -> None:
     assert words.compare_sentence(refused, 0.05).endswith("no frozen source was tried.")
 
 
-def _tried(kind: str, refrigerated: int, frozen: int, *, shared: bool = True) -> KindOverlap:
-    sources = {"refrigerated": refrigerated, "frozen": frozen}
-    ages = {way: (100.0, 200.0) for way in sources}
-    span = (100.0, 200.0) if shared else (None, None)
-    return KindOverlap(kind, ages, sources, *span, dict.fromkeys(sources, 2 if shared else 0))
-
-
 @pytest.mark.parametrize(
-    ("kinds", "said"),
+    ("few", "said"),
     [
-        ([_tried("muscle", 3, 3)], None),
-        ([_tried("muscle", 1, 6, shared=False)], None),
-        ([_tried("bone", 1, 6)], None),  # not among the kinds compared
+        ([], None),
+        ([FewSources("bone", "refrigerated", 1)], None),  # not among the kinds compared
         (
-            [_tried("muscle", 1, 6), _tried("fat", 4, 3)],
+            [FewSources("muscle", "refrigerated", 1)],
             "One kind rests on fewer than 3 sources of a side, so one odd source could make "
             "the difference there: muscle (1 refrigerated).",
         ),
         (
-            [_tried("muscle", 1, 6), _tried("fat", 4, 2)],
+            [FewSources("muscle", "refrigerated", 1), FewSources("fat", "frozen", 2)],
             "2 kinds rest on fewer than 3 sources of a side, so one odd source could make "
             "the difference there: muscle (1 refrigerated) and fat (2 frozen).",
         ),
         (
-            [_tried("fat", 2, 1)],
+            [FewSources("fat", "refrigerated", 2), FewSources("fat", "frozen", 1)],
             "One kind rests on fewer than 3 sources of a side, so one odd source could make "
             "the difference there: fat (2 refrigerated) and fat (1 frozen).",
         ),
     ],
 )
-def test_kinds_compared_on_few_sources_of_a_side_are_named(
-    kinds: list[KindOverlap], said: str | None
-) -> None:
+def test_kinds_on_few_sources_are_named(few: list[FewSources], said: str | None) -> None:
     compared = replace(_comparison(0.1, 0.05, 0.15), kinds=("muscle", "fat"))
-    assert words.few_sources_sentence(compared, kinds) == said
+    assert words.few_sources_sentence(compared, few) == said
     refused = replace(compared, reason="too few")
-    assert words.few_sources_sentence(refused, kinds) is None
+    assert words.few_sources_sentence(refused, few) is None
 
 
-def test_the_records_footer_says_how_many_of_all_trials_are_used(cases: dict[str, Case]) -> None:
+def test_footer_says_how_many_trials_are_used(cases: dict[str, Case]) -> None:
     fit = next(case[0] for case in cases.values() if case[0].n)
     all_used = words.records_footer("Unit", fit.n, fit)
     assert "All of them are used for what predicts finds." in all_used
@@ -733,7 +721,7 @@ def test_the_records_footer_says_how_many_of_all_trials_are_used(cases: dict[str
         assert told.endswith("not proof of cause.")
 
 
-def test_the_shelf_says_what_each_of_its_counts_is_out_of() -> None:
+def test_shelf_says_what_counts_are_out_of() -> None:
     told = words.shelf_caption(dt.date(2026, 2, 27), 0.9)
     assert told.startswith("Held on 2026-02-27. Expected: finds in the next 100 trials")
     assert "(90 % interval)" in told
@@ -746,7 +734,7 @@ def test_rows_add_up_in_the_sentence() -> None:
     assert "1 row set aside" in text
 
 
-def test_cautions_name_the_harms_and_defer_to_local_rules() -> None:
+def test_cautions_name_harms_and_local_rules() -> None:
     text = " ".join(words.CAUTIONS)
     for must in ("biohazard", "29 CFR 1910.1030", "local codes", "licensed practice", "gloves"):
         assert must in text
@@ -780,7 +768,7 @@ def test_the_rule_is_told_with_how_often_it_errs() -> None:
     assert "Without a miss in such trials" in words.rule_sentences(rule, never)
 
 
-def test_a_lone_low_circle_is_explained_where_there_are_circles(cases: dict[str, Case]) -> None:
+def test_lone_low_circle_is_explained(cases: dict[str, Case]) -> None:
     said = words.circle_note(cases["down"][2])
     assert said is not None
     assert "one on few sources may lie off because of those sources alone" in said
@@ -795,7 +783,7 @@ def test_a_lone_low_circle_is_explained_where_there_are_circles(cases: dict[str,
         (0.60, 0.70, "even its interval lies below: look at those sources first"),
     ],
 )
-def test_a_circle_below_the_floor_left_of_the_limit_is_not_left_as_a_contradiction(
+def test_circle_below_the_floor_is_explained(
     cases: dict[str, Case], found: float, high: float, said: str | None
 ) -> None:
     retirement = cases["down"][2]
@@ -817,7 +805,7 @@ def test_a_circle_below_the_floor_left_of_the_limit_is_not_left_as_a_contradicti
     assert len(short) < 160
 
 
-def test_the_figure_says_how_often_sources_that_never_change_meet_the_rule(
+def test_figure_says_how_often_the_rule_errs(
     cases: dict[str, Case],
 ) -> None:
     rule, nothing = ReliabilityRule(), Retirement((), ())
@@ -849,9 +837,7 @@ def test_a_page_without_a_figure_says_why(cases: dict[str, Case]) -> None:
 
 
 @ALL
-def test_technical_words_are_only_in_the_method_and_explained(
-    name: str, cases: dict[str, Case]
-) -> None:
+def test_technical_words_are_only_in_the_method(name: str, cases: dict[str, Case]) -> None:
     fit, verdict, retirement = cases[name]
     plain = " ".join(
         [
@@ -873,7 +859,7 @@ def test_technical_words_are_only_in_the_method_and_explained(
 
 
 @given(st.floats(0, 1))
-def test_a_probability_in_words_is_within_half_a_find(probability: float) -> None:
+def test_probability_in_words_is_within_half_a_find(probability: float) -> None:
     for text in (words.in_100(probability), words.finds_in_100(probability)):
         number = float(re.search(r"\d+", text).group())
         if "more than" in text or ">" in text:
@@ -891,7 +877,7 @@ def _shelved(low: float, high: float, advice: str) -> ShelfSource:
     return ShelfSource(**(blank | given_ | {"low": low, "high": high}))
 
 
-def test_a_limit_just_below_the_floor_does_not_read_as_the_floor() -> None:
+def test_just_below_the_floor_does_not_read_as_it() -> None:
     below = words.expected_finds(_shelved(0.41, 0.8496, "retire"), 0.85)
     assert below == "63 (41 to 84.9)"
     # At another floor there is nothing to contradict.
@@ -903,9 +889,7 @@ def test_a_limit_just_below_the_floor_does_not_read_as_the_floor() -> None:
 
 
 @given(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.integers(50, 95))
-def test_no_limit_reads_as_on_the_other_side_of_a_whole_floor(
-    one: float, other: float, hundredths: int
-) -> None:
+def test_limits_never_read_across_a_whole_floor(one: float, other: float, hundredths: int) -> None:
     low, high = sorted((one, other))
     floor = hundredths / 100
     told = words.expected_finds(_shelved(low, high, "test"), floor)
@@ -925,16 +909,14 @@ def test_no_limit_reads_as_on_the_other_side_of_a_whole_floor(
         ((), " No longer held, so not among those above, are S1 and S2."),
     ],
 )
-def test_an_early_warning_says_which_sources_are_no_longer_held(
-    held: tuple[str, ...], said: str
-) -> None:
+def test_early_warning_says_which_are_gone(held: tuple[str, ...], said: str) -> None:
     past = [SimpleNamespace(of=of, name=n) for of, n in (("source", "S1"), ("source", "S2"))]
     dog = SimpleNamespace(of="dog", name="Juno")
     watched = SimpleNamespace(past=(*past, dog), sentence="3 of 9 charts are past the limit.")
     assert words.early_warning(watched, held) == f"3 of 9 charts are past the limit.{said}"
 
 
-def test_that_sources_differ_is_told_where_no_common_change_shows(made_trials: Made) -> None:
+def test_sources_differ_without_a_common_change(made_trials: Made) -> None:
     slopes = np.tile([-0.1, 0.1], 6)
     fit, verdict, retirement = _case(
         made_trials(5, n=900, baseline=0.0, cycle_slopes=slopes)  # as many fall as rise

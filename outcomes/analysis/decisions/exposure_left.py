@@ -73,8 +73,6 @@ def exposure_left(
     shelf: Sequence[ShelfSource],
     exposure: ExposureName,
     use: RateOfUse | None = None,
-    *,
-    draws: int = DRAWS,
 ) -> tuple[ExposureLeft, ...]:
     """What each source on the shelf has left, read off its own predicted curve.
 
@@ -94,8 +92,6 @@ def exposure_left(
         ``"cycles"`` or ``"age_days"``.
     use
         The unit's rate of use, for ``years_left``.
-    draws
-        Draws behind the limits.
 
     Returns
     -------
@@ -107,7 +103,7 @@ def exposure_left(
     position = fit.design.column_of(exposure)
     rates = {} if use is None else dict(zip(use.source_ids, use.cycles_per_year, strict=True))
     known = fit.mixed is not None and position is not None
-    drawn = draw_sources(fit, draws) if known else None
+    drawn = draw_sources(fit, DRAWS) if known else None
     own = fit.design.trials.groupby("source_id")[exposure].agg(["size", "max"])
     reach = own["max"].where(own["size"] >= _TRIALS_OF_ITS_OWN, 0.0).clip(lower=limit)
     limits = {str(name): float(value) for name, value in reach.items()}

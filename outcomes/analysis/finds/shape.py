@@ -22,8 +22,8 @@ from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.model_weights import information_criterion, support_weights
 from outcomes.models.separation import is_separated
+from outcomes.models.splines import natural_spline
 
-SHAPES = ("flat", "straight", "logarithmic", "step", "spline")
 CLEARLY_WORSE = 2.0
 GRID = 61
 _KNOTS = (0.05, 0.35, 0.65, 0.95)
@@ -165,51 +165,6 @@ def compare_shapes(fit: FindFit, exposure: ExposureName) -> Shapes:
     return work.result(fits, tuple(left_out))
 
 
-def natural_spline(values: np.ndarray, knots: Sequence[float]) -> np.ndarray:
-    """Columns of a natural cubic spline: linear beyond the outer knots.
-
-    Parameters
-    ----------
-    values
-        Shape (n,).
-    knots
-        k ascending knots, k at least 3.
-
-    Returns
-    -------
-    ndarray
-        Shape (n, k - 1), the first column the values themselves; an intercept
-        is to be added.
-
-    References
-    ----------
-    Harrell FE (2015), section 2.4.5.
-
-    Examples
-    --------
-    >>> natural_spline(np.array([0.0, 1.0, 2.0]), [0.0, 1.0, 2.0]).round(3)
-    array([[0.  , 0.  ],
-           [1.  , 0.25],
-           [2.  , 1.5 ]])
-    """
-    t = np.asarray(knots, dtype=float)
-    x = np.asarray(values, dtype=float)
-
-    def cube(knot: float) -> np.ndarray:
-        return np.asarray(np.clip(x - knot, 0.0, None) ** 3)
-
-    last, before = t[-1], t[-2]
-    columns = [x]
-    for knot in t[:-2]:
-        bend = (
-            cube(knot)
-            - cube(before) * (last - knot) / (last - before)
-            + cube(last) * (before - knot) / (last - before)
-        )
-        columns.append(bend / (last - t[0]) ** 2)
-    return np.column_stack(columns)
-
-
 def _plan(
     exposure: ExposureName, values: np.ndarray, y: np.ndarray
 ) -> tuple[list[str], tuple[float, ...], list[LeftOut]]:
@@ -299,7 +254,8 @@ class _Work:
             return np.log2(scaled + 1.0)[:, None]
         if shape == "step":
             return (values >= 1.0).astype(float)[:, None]
-        return natural_spline(scaled, [k / self.divisor for k in self.knots])
+        bends = natural_spline(scaled, [k / self.divisor for k in self.knots])
+        return np.column_stack([scaled, bends])
 
     def design(self, shape: str) -> Design:
         basis = self.basis(shape, self.values)

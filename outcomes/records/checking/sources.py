@@ -117,9 +117,9 @@ def _lookup(sources: Sheet, usable: Array, values: pd.Series[Any]) -> pd.Series[
     return pd.Series(kept.to_numpy(), index=pd.Index(sources.values("source_id")[usable]))
 
 
-def _first_rows(sheet: Sheet, name: str = "source_id") -> dict[Any, int]:
+def _first_rows(sheet: Sheet) -> dict[Any, int]:
     rows: dict[Any, int] = {}
-    for label, row in zip(sheet.values(name), sheet.rows.tolist(), strict=True):
+    for label, row in zip(sheet.values("source_id"), sheet.rows.tolist(), strict=True):
         rows.setdefault(label, row)
     return rows
 

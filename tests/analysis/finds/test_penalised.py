@@ -18,7 +18,7 @@ from outcomes.settings import DecisionSettings
 REFERENCE = Path(__file__).parents[2] / "reference"
 
 
-def test_published_coefficients_under_separation_are_reached(outside) -> None:
+def test_published_separated_coefficients_are_reached(outside) -> None:
     check = outside(
         "Penalised likelihood where finds and misses part (endometrial cancer)",
         "Heinze & Schemper (2002), Statistics in Medicine 21, 2409-2419; R's brglm2.",
@@ -35,7 +35,7 @@ def test_published_coefficients_under_separation_are_reached(outside) -> None:
     check("NV, lower limit of the profile", "0.6097", limits[0, 0], 5e-4)
 
 
-def test_in_a_two_by_two_table_half_a_trial_is_added_to_each_cell() -> None:
+def test_two_by_two_adds_half_a_trial_a_cell() -> None:
     # Firth (1993), section 3.2: for a saturated table the penalty is Haldane's correction.
     y = np.r_[np.ones(12), np.zeros(5), np.ones(9)]  # 12 of 17 against 9 of 9
     x = np.r_[np.zeros(17), np.ones(9)][:, None]
@@ -48,7 +48,7 @@ def _parted(made_trials: Callable[..., pd.DataFrame], **options: Any) -> pd.Data
     return trials.assign(result=np.where(trials["cycles"] < 12, "find", "miss"))
 
 
-def test_the_direction_is_told_and_no_limit_is_made_up(
+def test_direction_is_told_and_no_limit_made_up(
     made_trials: Callable[..., pd.DataFrame],
 ) -> None:
     fit = fit_finds(_parted(made_trials), DecisionSettings())

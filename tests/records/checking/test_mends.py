@@ -84,7 +84,7 @@ def test_the_mend_that_wins_back_most_is_named(clean, write, name: str) -> None:
     assert found.text in found.line()
 
 
-def test_dates_to_be_read_two_ways_are_told_of_where_most_of_them_are(clean, write) -> None:
+def test_mostly_ambiguous_dates_are_told(clean, write) -> None:
     for at in (0, 1, 2):
         clean["trials"][at]["started_at"] = f"0{at + 1}/04/2025"
     clean["storage"][0]["moved_at"] = "03/04/2025"
@@ -101,7 +101,7 @@ def test_dates_to_be_read_two_ways_are_told_of_where_most_of_them_are(clean, wri
     assert mend.line().startswith("trials.csv, column started_at (as in '01/04/2025'): Write it")
 
 
-def test_a_name_missing_from_its_list_is_told_of_in_every_table(clean, write) -> None:
+def test_missing_name_is_told_in_every_table(clean, write) -> None:
     for at in (3, 4):
         clean["trials"][at]["source_id"] = "S9"
     clean["storage"][4]["source_id"] = "S9"
@@ -113,14 +113,14 @@ def test_a_name_missing_from_its_list_is_told_of_in_every_table(clean, write) ->
     )
 
 
-def test_of_many_columns_with_one_fault_the_first_few_are_named(clean, write) -> None:
+def test_first_columns_of_one_fault_are_named(clean, write) -> None:
     for row in clean["trials"]:
         row["temperature_c"] = row["humidity_pct"] = row["wind_m_s"] = row["depth_cm"] = "2,5"
     line = best_value_mend(examine_records(write(clean), today=TODAY)).line()
     assert "; trials.csv, column wind_m_s (as in '2,5', 6 values) and 1 more column: " in line
 
 
-def test_done_it_wins_back_as_many_rows_as_it_says(clean, write) -> None:
+def test_mend_wins_back_what_it_says(clean, write) -> None:
     clean["sources"][0]["kind"] = ""
     clean["trials"][3]["dog_id"] = "Elm"
     before = examine_records(write(clean), today=TODAY)
@@ -130,7 +130,7 @@ def test_done_it_wins_back_as_many_rows_as_it_says(clean, write) -> None:
     assert sum(after.used.values()) - sum(before.used.values()) == mend.rows == 9
 
 
-def test_a_row_with_two_faults_is_won_back_by_no_single_mend(clean, write) -> None:
+def test_row_of_two_faults_needs_two_mends(clean, write) -> None:
     clean["trials"][0].update(result="hit", dog_id="Elm")
     assert best_mend(examine_records(write(clean), today=TODAY)) is None
 
@@ -139,7 +139,7 @@ def test_clean_records_need_no_mend(clean, write) -> None:
     assert best_mend(examine_records(write(clean), today=TODAY)) is None
 
 
-def test_one_thing_that_stops_the_work_keeps_every_row_from_use(clean, write) -> None:
+def test_what_stops_the_work_keeps_every_row(clean, write) -> None:
     for row in clean["trials"]:
         row["outcome"] = row.pop("result")
     examination = examine_records(write(clean), today=TODAY)
@@ -149,7 +149,7 @@ def test_one_thing_that_stops_the_work_keeps_every_row_from_use(clean, write) ->
     assert best_mend(examine_records(write(clean), today=TODAY)) is None
 
 
-def test_values_left_out_for_one_cause_have_a_mend_of_their_own(clean, write) -> None:
+def test_values_left_out_have_their_mend(clean, write) -> None:
     for row in clean["trials"]:
         row["search_s"] = "1:30"
     clean["trials"][0]["dog_id"] = "Elm"
@@ -161,6 +161,6 @@ def test_values_left_out_for_one_cause_have_a_mend_of_their_own(clean, write) ->
     )  # fmt: skip
 
 
-def test_an_odd_cell_or_two_have_no_mend_in_common(clean, write) -> None:
+def test_odd_cells_have_no_common_mend(clean, write) -> None:
     clean["trials"][0]["search_s"] = clean["trials"][1]["search_s"] = "quick"
     assert best_value_mend(examine_records(write(clean), today=TODAY)) is None

@@ -19,7 +19,7 @@ from outcomes.records.read import read_records
 TODAY = dt.date(2026, 3, 14)
 
 
-def test_the_schema_states_every_column_as_the_contract_does() -> None:
+def test_schema_states_the_contracts_columns() -> None:
     for table in TABLES.values():
         schema = table_schema(table)
         assert set(schema.columns) == {*table.names, "file", "row"}
@@ -64,7 +64,7 @@ def test_a_column_of_another_type_is_refused(clean, write, column: str, kind: ty
         check_schema(trials.astype({column: kind}), TABLES["trials"])
 
 
-def test_a_needed_column_that_is_not_there_is_refused(clean, write) -> None:
+def test_missing_needed_column_is_refused(clean, write) -> None:
     trials = read_records(write(clean), today=TODAY).trials
     with pytest.raises(RecordsError, match="column result"):
         check_schema(trials.drop(columns="result"), TABLES["trials"])
@@ -82,6 +82,6 @@ def test_what_reading_lets_pass_stops_at_the_gate(clean, write, monkeypatch) -> 
         read_records(write(clean), today=TODAY)
 
 
-def test_the_schema_costs_nothing_until_records_are_read() -> None:
+def test_schema_costs_nothing_before_reading() -> None:
     code = "import sys, outcomes.records.read; sys.exit('pandera' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -57,14 +57,14 @@ def test_windows_1252_is_read_and_said(clean, write) -> None:
     assert records.dogs.loc[0, "dog_id"] == "Zoë"
 
 
-def test_one_accented_letter_written_two_ways_is_one_name(clean, write) -> None:
+def test_accented_letter_written_two_ways_is_one(clean, write) -> None:
     clean["dogs"][0]["dog_id"] = "Zoe\u0308"
     for row in clean["trials"]:
         row["dog_id"] = row["dog_id"].replace("Ash", "Zo\u00eb")
     assert read_records(write(clean), today=TODAY).findings == ()
 
 
-def test_blank_lines_count_as_rows_and_are_no_records(clean, write) -> None:
+def test_blank_lines_are_rows_and_no_records(clean, write) -> None:
     folder = write(clean)
     lines = (folder / "trials.csv").read_text().splitlines()
     lines[3:3] = ["", ",,,,,,,,,,"]
@@ -76,7 +76,7 @@ def test_blank_lines_count_as_rows_and_are_no_records(clean, write) -> None:
     assert records.rows_in["trials"] == 6
 
 
-def test_a_quoted_line_break_is_one_row_as_a_spreadsheet_shows_it(clean, write) -> None:
+def test_quoted_line_break_is_one_row(clean, write) -> None:
     clean["trials"][0]["remarks"] = 'first\nsecond, "third"\n\nfourth'
     clean["trials"][1]["dog_id"] = ""
     records = read_records(write(clean), today=TODAY)
@@ -84,7 +84,7 @@ def test_a_quoted_line_break_is_one_row_as_a_spreadsheet_shows_it(clean, write) 
     assert records.trials["remarks"][0] == 'first\nsecond, "third"\n\nfourth'
 
 
-def test_a_row_with_cells_beyond_the_header_is_set_aside(clean, write) -> None:
+def test_row_with_extra_cells_is_set_aside(clean, write) -> None:
     folder = write(clean)
     lines = (folder / "trials.csv").read_text().splitlines()
     lines[2] += ",stray"
@@ -108,7 +108,7 @@ def test_a_row_that_ends_early_is_noted(clean, write) -> None:
     )
 
 
-def test_a_quotation_mark_left_open_sets_aside_the_row_that_swallowed_others(clean, write) -> None:
+def test_open_quotation_mark_sets_its_row_aside(clean, write) -> None:
     for row in clean["trials"]:
         row["remarks"] = "dry"
     folder = write(clean)
@@ -122,7 +122,7 @@ def test_a_quotation_mark_left_open_sets_aside_the_row_that_swallowed_others(cle
     assert found.used["trials"] == 2
 
 
-def test_a_quotation_mark_never_closed_stops_with_one_line(clean, write) -> None:
+def test_unclosed_quotation_mark_stops(clean, write) -> None:
     folder = write(clean)
     with (folder / "trials.csv").open("a") as file:
         file.write('T9,"2025-03-06,Ash\n')
@@ -130,7 +130,7 @@ def test_a_quotation_mark_never_closed_stops_with_one_line(clean, write) -> None
         read_records(folder, today=TODAY)
 
 
-def test_headers_are_trimmed_and_unnamed_or_repeated_columns_are_noted(clean, write) -> None:
+def test_headers_are_trimmed_and_oddities_noted(clean, write) -> None:
     folder = write(clean)
     lines = (folder / "dogs.csv").read_text().splitlines()
     lines[0] = " dog_id ,born_on,started_on,notes,notes,"
@@ -164,7 +164,7 @@ def test_a_file_without_content_or_header_stops(clean, write, content, rule) -> 
     ]
 
 
-def test_a_line_that_names_the_separator_is_obeyed_and_not_counted(clean, write) -> None:
+def test_separator_line_is_obeyed_not_counted(clean, write) -> None:
     folder = write(clean)
     text = (folder / "sources.csv").read_text().replace(",", ";").replace("blood", "")
     (folder / "sources.csv").write_text("sep=;\r\n" + text)
@@ -174,7 +174,7 @@ def test_a_line_that_names_the_separator_is_obeyed_and_not_counted(clean, write)
     ]
 
 
-def test_a_title_above_columns_of_other_names_is_told_too(clean, write) -> None:
+def test_title_above_other_names_is_told(clean, write) -> None:
     folder = write(clean)
     names = "Trial no,Start time,K9,Source,Outcome,Falses,Search time,Limit,Blind,Temp,Helped\n"
     body = (folder / "trials.csv").read_text().split("\n", 1)[1]
@@ -187,9 +187,7 @@ def test_a_title_above_columns_of_other_names_is_told_too(clean, write) -> None:
 @pytest.mark.parametrize(
     ("above", "row"), [("Sources of the unit,,\n", 2), ("Unit,,\n2025,,\n", 3)]
 )
-def test_a_header_below_a_title_is_told_instead_of_every_missing_column(
-    clean, write, above, row
-) -> None:
+def test_header_below_a_title_is_told(clean, write, above, row) -> None:
     folder = write(clean)
     text = (folder / "sources.csv").read_text()
     (folder / "sources.csv").write_text(above + text)
@@ -202,7 +200,7 @@ def test_a_header_below_a_title_is_told_instead_of_every_missing_column(
     assert f"in row {row}," in stops[0].problem
 
 
-def test_a_title_above_one_table_hides_nothing_of_another(clean, write) -> None:
+def test_title_hides_nothing_of_another_table(clean, write) -> None:
     folder = write(clean)
     for name, above in (("sources", "Sources of the unit,,\n"), ("trials", "")):
         text = (folder / f"{name}.csv").read_text()

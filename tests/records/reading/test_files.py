@@ -11,7 +11,7 @@ from outcomes.records.read import examine_records
 from .forms import TODAY, typed, workbook
 
 
-def test_sheets_of_other_names_are_read_under_those_unit_toml_gives(clean, tmp_path) -> None:
+def test_sheets_are_read_under_unit_tomls_names(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     book["trials"].title = "Trials 2025"
@@ -31,13 +31,13 @@ def test_sheets_of_other_names_are_read_under_those_unit_toml_gives(clean, tmp_p
     assert examine_records(path, today=TODAY).findings == ()
 
 
-def test_a_table_under_our_name_and_the_units_own_is_there_twice(clean, write) -> None:
+def test_our_name_and_the_units_is_twice(clean, write) -> None:
     folder = write(clean, '[tables]\nstorage = "log"\n')
     (folder / "log.csv").write_bytes((folder / "storage.csv").read_bytes())
     assert [f.rule for f in examine_records(folder, today=TODAY).stops] == ["table given twice"]
 
 
-def test_workbooks_of_one_table_each_are_to_be_put_into_one(tmp_path) -> None:
+def test_workbooks_of_one_table_go_into_one(tmp_path) -> None:
     for name in ("sources", "storage", "trials"):
         (tmp_path / f"{name}.xlsx").write_bytes(b"")
     with pytest.raises(UsageError, match="put their sheets into one"):

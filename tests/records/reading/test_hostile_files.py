@@ -62,7 +62,7 @@ def rewritten(path: Path, part: str, change) -> Path:
         ("x" * 300, "too long"),
     ],
 )
-def test_a_path_that_holds_no_records_is_wrong_usage(tmp_path, name: str, words: str) -> None:
+def test_path_without_records_is_wrong_usage(tmp_path, name: str, words: str) -> None:
     for file in ("records.ods", "trials.csv"):
         (tmp_path / file).write_text("x")
     (tmp_path / "empty").mkdir()
@@ -87,7 +87,7 @@ def test_a_pipe_is_not_opened(tmp_path) -> None:
         read_records(tmp_path / "unit.xlsx")
 
 
-def test_a_file_that_may_not_be_read_gives_one_line(clean, write, monkeypatch) -> None:
+def test_unreadable_file_gives_one_line(clean, write, monkeypatch) -> None:
     folder = write(clean)
 
     def refuse(path: Path) -> bytes:
@@ -112,7 +112,7 @@ def test_a_file_that_may_not_be_read_gives_one_line(clean, write, monkeypatch) -
     ],
     ids=["NULs", "binary", "NUL in a cell", "UTF-16 NUL", "no encoding", "huge cell", "wide"],
 )
-def test_bytes_that_are_no_table_stop_with_one_line(clean, write, content) -> None:
+def test_bytes_of_no_table_give_one_line(clean, write, content) -> None:
     folder = write(clean)
     (folder / "sources.csv").write_bytes(content)
     with pytest.raises(RecordsError, match=r"sources\.csv") as caught:
@@ -126,7 +126,7 @@ def test_a_file_too_large_is_not_read(clean, write, monkeypatch) -> None:
         read_records(write(clean), today=TODAY)
 
 
-def test_a_workbook_that_would_unpack_to_gigabytes_is_not_unpacked(tmp_path, monkeypatch) -> None:
+def test_workbook_of_gigabytes_is_not_unpacked(tmp_path, monkeypatch) -> None:
     path = unit_workbook(tmp_path / "unit.xlsx")
     bomb = tmp_path / "bomb.xlsx"
     with zipfile.ZipFile(path) as old, zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as new:
@@ -145,7 +145,7 @@ def test_a_workbook_that_would_unpack_to_gigabytes_is_not_unpacked(tmp_path, mon
         read_records(bomb)
 
 
-def test_a_part_that_declares_less_than_it_holds_is_refused(tmp_path) -> None:
+def test_part_larger_than_declared_is_refused(tmp_path) -> None:
     path = unit_workbook(tmp_path / "unit.xlsx")
     path = rewritten(path, "xl/worksheets/sheet1.xml", lambda xml: xml + b" " * 1_000_000)
     data = path.read_bytes()
@@ -190,7 +190,7 @@ def test_what_is_no_workbook_gives_one_line(tmp_path, content) -> None:
         read_records(path)
 
 
-def test_a_stray_cell_at_the_far_corner_costs_no_time_and_is_told(tmp_path) -> None:
+def test_stray_far_cell_costs_no_time(tmp_path) -> None:
     path = unit_workbook(tmp_path / "unit.xlsx")
     book = openpyxl.load_workbook(path)
     book["trials"]["XFD1048576"].value = "x"
@@ -224,7 +224,7 @@ def test_long_values_are_shown_short(clean, write) -> None:
     assert len(finding.line()) < 250
 
 
-def test_only_the_first_few_stops_are_shown_and_all_are_counted(tmp_path) -> None:
+def test_first_stops_are_shown_and_all_counted(tmp_path) -> None:
     (tmp_path / "sources.csv").write_text("a,b\n1,2\n")
     (tmp_path / "trials.csv").write_text("a,b\n1,2\n")
     with pytest.raises(RecordsError) as caught:

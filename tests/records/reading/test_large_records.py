@@ -17,7 +17,7 @@ LIMIT_S = 20.0
 
 @pytest.mark.slow
 @pytest.mark.parametrize("form", ["csv", "parquet"])
-def test_a_hundred_thousand_trials_are_read_in_seconds(tmp_path: Path, form: str) -> None:
+def test_100_000_trials_are_read_in_seconds(tmp_path: Path, form: str) -> None:
     rng = np.random.default_rng(1)
     sources = np.array([f"S{number:03d}" for number in range(200)], dtype=object)
     minutes = pd.to_timedelta(np.sort(rng.integers(0, 5_000_000, TRIALS)), unit="min")

@@ -8,7 +8,7 @@ from outcomes.records.reading.mapping import (
 )
 
 
-def test_each_column_is_suggested_once_and_strangers_not_at_all() -> None:
+def test_columns_are_suggested_once_strangers_not() -> None:
     likely = likely_columns(
         TRIALS, ["started_at", "dog_id", "result"], ["Dog", "dog name", "weather diary"]
     )
@@ -29,12 +29,12 @@ def test_each_column_is_suggested_once_and_strangers_not_at_all() -> None:
         ("trials", "result", "Hit / miss"),
     ],
 )
-def test_usual_names_are_guessed_among_the_tables_other_columns(table, ours, theirs) -> None:
+def test_usual_names_are_guessed_among_columns(table, ours, theirs) -> None:
     absent = TABLES[table].names
     likely = likely_columns(TABLES[table], absent, [theirs, "Remarks", "Weather diary"])
     assert likely == {ours: theirs}
 
 
 @pytest.mark.parametrize("name", ["Air temp", "Air temp (F)", "Outside temp", "Temp_F"])
-def test_usual_names_of_the_temperature_are_guessed(name: str) -> None:
+def test_usual_names_of_temperature_are_guessed(name: str) -> None:
     assert likely_columns(TRIALS, ["temperature_c"], [name]) == {"temperature_c": name}

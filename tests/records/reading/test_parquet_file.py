@@ -9,7 +9,7 @@ from outcomes.records.read import examine_records, read_records
 from .forms import TODAY, same, typed
 
 
-def test_parquet_holds_the_same_records_typed_by_the_file_or_as_text(clean, write) -> None:
+def test_parquet_is_the_same_typed_or_as_text(clean, write) -> None:
     folder = write(clean)
     expected = read_records(folder, today=TODAY)
     typed_folder, text_folder = folder / "typed", folder / "text"
@@ -29,7 +29,7 @@ def test_parquet_holds_the_same_records_typed_by_the_file_or_as_text(clean, writ
             same(getattr(expected, table), getattr(found, table))
 
 
-def test_parquet_times_with_a_zone_and_nested_columns_are_told(clean, write) -> None:
+def test_parquet_zones_and_nested_columns_are_told(clean, write) -> None:
     folder = write(clean)
     (folder / "trials.csv").unlink()
     (folder / "dogs.csv").unlink()

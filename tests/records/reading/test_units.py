@@ -43,7 +43,7 @@ def test_a_stated_unit_is_converted(column, unit: str, text: str, ours: float) -
     assert read_here == pytest.approx(ours, rel=1e-14, abs=1e-14)  # one rounding
 
 
-def test_a_unit_stated_for_one_table_holds_there_only() -> None:
+def test_unit_of_one_table_holds_there() -> None:
     cells = pd.Series(pd.Categorical(["50"]))
     settings = RecordsSettings(units={"storage.temperature_c": "F"})
     column = TRIALS.column("temperature_c")
@@ -81,7 +81,7 @@ def test_a_heading_names_a_unit_or_none(column: str, heading: str, unit: str | N
 
 
 @pytest.mark.parametrize("unit", ["min", "s"])
-def test_a_unit_in_a_heading_stops_until_the_unit_is_said(clean, write, unit: str) -> None:
+def test_unit_in_a_heading_stops_until_said(clean, write, unit: str) -> None:
     for row in clean["trials"]:
         row["Time (mins)"] = "2" if row.pop("search_s") else ""
     named = '[columns.trials]\nsearch_s = "Time (mins)"\n'

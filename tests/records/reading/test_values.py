@@ -44,18 +44,18 @@ def test_what_is_not_one_plain_number_is_not_read(text: str, rule: str) -> None:
     assert list(read(TRIALS.column("temperature_c"), [text]).broken()) == [rule]
 
 
-def test_a_clock_time_is_only_suggested_where_it_can_be_stated() -> None:
+def test_clock_time_is_suggested_if_statable() -> None:
     assert list(read(TRIALS.column("search_s"), ["1:30"]).broken()) == ["minutes and seconds"]
     assert list(read(TRIALS.column("set_min"), ["1:30"]).broken()) == ["number unreadable"]
 
 
-def test_a_decimal_comma_is_read_where_the_unit_says_so() -> None:
+def test_decimal_comma_is_read_where_said() -> None:
     column = TRIALS.column("temperature_c")
     assert read(column, ["12,5"], decimal=",").series[0] == 12.5
     assert list(read(column, ["1.200"], decimal=",").broken()) == ["point in a number"]
 
 
-def test_the_words_of_the_unit_are_read_for_every_kind_of_column() -> None:
+def test_units_words_are_read_everywhere() -> None:
     words = {
         "result": {" HIT": "find"},
         "dog_id": {"Rexx": "Rex"},
@@ -73,7 +73,7 @@ def test_the_words_of_the_unit_are_read_for_every_kind_of_column() -> None:
     assert read(TRIALS.column("source_id"), ["N/A"], words=words).series[0] is None
 
 
-def test_yes_or_no_is_true_or_false_and_empty_is_missing() -> None:
+def test_yes_or_no_is_a_truth_or_missing() -> None:
     typed = read(TRIALS.column("assisted"), ["yes", "No", "TRUE", "false", ""])
     assert typed.series.dtype == "boolean"
     assert list(typed.series[:4]) == [True, False, True, False]

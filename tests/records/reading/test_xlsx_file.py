@@ -10,7 +10,7 @@ from outcomes.records.read import examine_records, read_records
 from .forms import TODAY, same, typed, workbook
 
 
-def test_a_merged_title_of_a_workbook_is_told_as_one(clean, tmp_path) -> None:
+def test_merged_title_is_told_as_one(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     book["trials"].insert_rows(1)
@@ -22,7 +22,7 @@ def test_a_merged_title_of_a_workbook_is_told_as_one(clean, tmp_path) -> None:
     assert stop.mend.startswith("If they hold a title, remove the rows above the column names")
 
 
-def test_merged_cells_of_a_side_column_cost_their_values_alone(clean, tmp_path) -> None:
+def test_merged_side_cells_cost_their_values(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     at = [cell.value for cell in book["trials"][1]].index("temperature_c") + 1
@@ -43,7 +43,7 @@ def test_merged_cells_of_a_side_column_cost_their_values_alone(clean, tmp_path) 
     ]
 
 
-def test_a_cell_that_a_spreadsheet_made_a_date_of_is_no_number(clean, tmp_path) -> None:
+def test_cell_made_a_date_is_no_number(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     at = [cell.value for cell in book["trials"][1]].index("false_alerts") + 1
@@ -54,7 +54,7 @@ def test_a_cell_that_a_spreadsheet_made_a_date_of_is_no_number(clean, tmp_path) 
 
 
 @pytest.mark.parametrize("convert", [typed, lambda column, text: text or None])
-def test_a_workbook_holds_the_same_records_typed_or_as_text(clean, write, convert) -> None:
+def test_workbook_is_the_same_typed_or_as_text(clean, write, convert) -> None:
     folder = write(clean)
     path = workbook(folder / "unit.xlsx", clean, convert)
     expected, found = read_records(folder, today=TODAY), read_records(path, today=TODAY)
@@ -64,7 +64,7 @@ def test_a_workbook_holds_the_same_records_typed_or_as_text(clean, write, conver
     assert found.trials.loc[0, "file"] == "unit.xlsx, sheet trials"
 
 
-def test_a_number_used_as_a_label_is_the_same_in_a_workbook_and_a_csv(clean, write) -> None:
+def test_number_label_is_the_same_in_both_forms(clean, write) -> None:
     for table in ("sources", "storage", "trials"):
         for row in clean[table]:
             for column in ("source_id", "parent_id"):
@@ -77,7 +77,7 @@ def test_a_number_used_as_a_label_is_the_same_in_a_workbook_and_a_csv(clean, wri
     same(read_records(folder, today=TODAY).trials, found.trials)
 
 
-def test_clock_times_and_percentages_are_read_as_a_person_sees_them(clean, tmp_path) -> None:
+def test_clock_times_and_percentages_as_seen(clean, tmp_path) -> None:
     for row in clean["trials"]:
         row["humidity_pct"] = ""
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
@@ -99,7 +99,7 @@ def test_clock_times_and_percentages_are_read_as_a_person_sees_them(clean, tmp_p
     assert list(trials["humidity_pct"][:3]) == [45.0, 45.0, 45.0]
 
 
-def test_rows_and_blanks_of_a_workbook_are_counted_as_shown(clean, tmp_path) -> None:
+def test_workbook_rows_are_counted_as_shown(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     sheet = book["trials"]
@@ -112,7 +112,7 @@ def test_rows_and_blanks_of_a_workbook_are_counted_as_shown(clean, tmp_path) -> 
     assert found.rows_in["trials"] == 6
 
 
-def test_a_merged_header_stops_and_merged_cells_set_their_rows_aside(clean, tmp_path) -> None:
+def test_merged_header_stops_and_merged_cells_cost(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     book["trials"].merge_cells("C3:C4")
@@ -129,7 +129,7 @@ def test_a_merged_header_stops_and_merged_cells_set_their_rows_aside(clean, tmp_
     ]
 
 
-def test_a_formula_without_a_stored_value_is_not_taken_for_an_empty_cell(clean, tmp_path) -> None:
+def test_formula_without_a_value_is_not_empty(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     book["trials"]["D2"].value = "=sources!A2"
@@ -140,7 +140,7 @@ def test_a_formula_without_a_stored_value_is_not_taken_for_an_empty_cell(clean, 
     )  # fmt: skip
 
 
-def test_text_that_looks_like_a_formula_stays_text(clean, write) -> None:
+def test_text_like_a_formula_stays_text(clean, write) -> None:
     signs = ["=1+1", "+44", "-x", "@home"]
     for source, sign in zip(clean["sources"], signs, strict=False):
         source["kind"] = sign

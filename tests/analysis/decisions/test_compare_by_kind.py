@@ -1,4 +1,4 @@
-"""Where refrigerated and frozen overlap, and what other definitions of the two give."""
+"""Refrigerated against frozen kind by kind, and what other definitions of the two give."""
 
 from __future__ import annotations
 
@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 
 from outcomes.analysis.decisions.compare import compare_storage
-from outcomes.analysis.decisions.overlap import (
+from outcomes.analysis.decisions.compare_by_kind import (
+    FewSources,
     KindComparison,
     compare_bounds,
     compare_kinds,
-    storage_overlap,
+    kinds_with_few_sources,
 )
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.settings import DecisionSettings
@@ -39,34 +40,34 @@ def fit(made_trials):
     return fit_finds(trials, DecisionSettings())
 
 
-def test_every_trial_kept_one_way_or_the_other_stands_once(fit):
+def test_few_sources_are_told_where_ages_are_shared(fit):
+    # Muscle alone is tried both ways at one age: 2 refrigerated of S0, S2, S4; 3 frozen.
     trials = fit.design.trials
-    found = {k.kind: k for k in storage_overlap(fit.design.trials)}
-    assert set(found) == {"muscle", "bone", "blood"}
-    for kind, k in found.items():
-        for way in ("frozen", "refrigerated"):
-            own = trials[(trials["kind"] == kind) & (trials["regime"] == way)]
-            assert list(k.ages[way]) == sorted(own["age_days"])
-            assert k.sources[way] == own["source_id"].nunique()
+    muscle = trials[trials["kind"] == "muscle"].groupby("regime")["source_id"].nunique()
+    expected = tuple(
+        FewSources("muscle", way, int(muscle[way]))
+        for way in ("refrigerated", "frozen")
+        if muscle[way] < 3
+    )
+    assert kinds_with_few_sources(trials) == expected
+    assert len(expected) > 0
 
 
-def test_kinds_overlap_only_where_both_were_tried_at_one_age(fit):
-    found = {k.kind: k for k in storage_overlap(fit.design.trials)}
-    assert found["bone"].shared_from is None
-    assert found["blood"].shared_from is None
-    muscle = found["muscle"]
-    assert muscle.shared_from == max(a[0] for a in muscle.ages.values())
-    assert muscle.shared_to == min(a[-1] for a in muscle.ages.values())
-    for way, ages in muscle.ages.items():
-        inside = [a for a in ages if muscle.shared_from <= a <= muscle.shared_to]
-        assert muscle.shared_trials[way] == len(inside)
+def test_kinds_with_most_shared_trials_come_first(made_trials):
+    trials = made_trials(71, n=400)
+    number = trials["source_id"].str[1:].astype(int)
+    trials["regime"] = np.where(number % 2 == 0, "refrigerated", "frozen")
+    trials["kind"] = np.select([number < 2, number < 6], ["bone", "muscle"], "blood")
+    found = kinds_with_few_sources(trials)
+    assert found == (
+        FewSources("muscle", "refrigerated", 2),
+        FewSources("muscle", "frozen", 2),
+        FewSources("bone", "refrigerated", 1),
+        FewSources("bone", "frozen", 1),
+    )
 
 
-def test_kinds_that_can_be_compared_come_first(fit):
-    assert [k.kind for k in storage_overlap(fit.design.trials)] == ["muscle", "blood", "bone"]
-
-
-def test_the_bounds_of_the_settings_give_the_comparison_itself(fit):
+def test_bounds_of_the_settings_give_the_comparison(fit):
     plain = compare_storage(fit)
     found = {c.bound: c.comparison for c in compare_bounds(fit)}
     assert found[0.8] == plain
@@ -79,8 +80,8 @@ def test_a_wider_definition_takes_in_more_sources(fit):
     assert counts[0] > counts[-1]
 
 
-def test_definitions_that_part_trials_alike_are_fitted_once(fit, monkeypatch):
-    from outcomes.analysis.decisions import overlap as module
+def test_like_definitions_are_fitted_once(fit, monkeypatch):
+    from outcomes.analysis.decisions import compare_by_kind as module
 
     calls = []
 
@@ -94,17 +95,17 @@ def test_definitions_that_part_trials_alike_are_fitted_once(fit, monkeypatch):
 
 
 @pytest.mark.parametrize("bound", [0.5, 0.2, 1.1])
-def test_a_bound_that_would_make_a_source_both_is_refused(fit, bound):
+def test_bound_that_makes_a_source_both_is_refused(fit, bound):
     with pytest.raises(ValueError, match="a bound must lie above"):
         compare_bounds(fit, (bound,))
 
 
 def test_without_kinds_there_is_nothing_to_show(made_trials):
-    assert storage_overlap(fit_finds(made_trials(1), DecisionSettings()).design.trials) == ()
+    assert kinds_with_few_sources(fit_finds(made_trials(1), DecisionSettings()).design.trials) == ()
     assert compare_kinds(fit_finds(made_trials(1), DecisionSettings())) == ()
 
 
-def test_each_kind_is_compared_alone_or_refused_in_words(fit):
+def test_each_kind_is_compared_alone_or_refused(fit):
     found = {k.kind: k for k in compare_kinds(fit)}
     assert list(found) == ["blood", "bone", "muscle"]
     # Bone is only frozen; blood was tried both ways, refrigerated young and frozen old.
@@ -121,7 +122,7 @@ def test_each_kind_is_compared_alone_or_refused_in_words(fit):
         )
 
 
-def test_a_kind_tried_both_ways_at_other_ages_is_refused_for_its_ages(made_trials):
+def test_kind_with_ages_apart_is_refused_for_them(made_trials):
     trials = made_trials(71, n=900, baseline=2.0, age=-0.03)
     number = trials["source_id"].str[1:].astype(int)
     trials["kind"] = np.where(number < 6, "muscle", "blood")
@@ -138,7 +139,7 @@ def test_a_kind_tried_both_ways_at_other_ages_is_refused_for_its_ages(made_trial
     assert found["muscle"].reason is None
 
 
-def test_the_difference_within_a_kind_is_that_of_its_trials_alone(made_trials):
+def test_difference_within_a_kind_is_of_its_trials(made_trials):
     # The planted fall of refrigerated muscle shows in muscle and not in blood.
     trials = made_trials(5, n=2400, sources=24, baseline=1.5)
     number = trials["source_id"].str[1:].astype(int)

@@ -1,4 +1,4 @@
-"""Where refrigerated and frozen can be compared at all, kind by kind, and how bounds matter."""
+"""Refrigerated against frozen kind by kind, and with frozen and refrigerated drawn elsewhere."""
 
 from __future__ import annotations
 
@@ -13,54 +13,20 @@ from outcomes.exposure.accumulate import regimes
 
 BOUNDS = (0.6, 0.7, 0.8, 0.9)
 FEWEST_SOURCES = 3  # of each way, for what a kind shows to be more than single sources
-_WAYS = ("frozen", "refrigerated")
+_WAYS = ("refrigerated", "frozen")
 
 
 @dataclass(frozen=True, slots=True)
-class KindOverlap:
-    """Trials of one kind by how its sources were kept.
-
-    Attributes
-    ----------
-    kind
-        In the unit's own words.
-    ages
-        Way → age in days at each of its trials, in rising order.
-    sources
-        Way → sources tried.
-    shared_from, shared_to
-        Ages at which the kind was tried both ways, days; None where it was not.
-    shared_trials
-        Way → trials at those ages.
-    """
+class FewSources:
+    """A kind of which few sources were kept ``way`` (``"frozen"`` or ``"refrigerated"``)."""
 
     kind: str
-    ages: dict[str, tuple[float, ...]]
-    sources: dict[str, int]
-    shared_from: float | None
-    shared_to: float | None
-    shared_trials: dict[str, int]
+    way: str
+    sources: int
 
 
-def few_sources(kinds: Sequence[KindOverlap]) -> tuple[tuple[str, str, int], ...]:
+def kinds_with_few_sources(trials: pd.DataFrame) -> tuple[FewSources, ...]:
     """Kinds tried both ways at the same ages with fewer than 3 sources of one way.
-
-    Returns
-    -------
-    tuple of (str, str, int)
-        Kind, way, and how many sources of it there are, in the order given.
-    """
-    return tuple(
-        (kind.kind, way, kind.sources[way])
-        for kind in kinds
-        if kind.shared_from is not None
-        for way in ("refrigerated", "frozen")
-        if kind.sources[way] < FEWEST_SOURCES
-    )
-
-
-def storage_overlap(trials: pd.DataFrame) -> tuple[KindOverlap, ...]:
-    """By kind, at which ages refrigerated and frozen sources were tried.
 
     Parameters
     ----------
@@ -69,35 +35,29 @@ def storage_overlap(trials: pd.DataFrame) -> tuple[KindOverlap, ...]:
 
     Returns
     -------
-    tuple of KindOverlap
-        Kinds tried both ways at the same ages first, by the trials they share;
-        then the others by name.
+    tuple of FewSources
+        Kinds that have most trials of both ways at those ages first.
     """
     if trials.empty or "kind" not in trials or "regime" not in trials:
         return ()
     sides = trials[trials["regime"].isin(_WAYS)]
-    found = []
+    found: list[tuple[int, str, dict[str, int]]] = []
     for kind, own in sides.groupby(sides["kind"].fillna("not recorded").astype(str), sort=True):
-        ages = {
-            way: tuple(sorted(own.loc[own["regime"] == way, "age_days"].astype(float).tolist()))
-            for way in _WAYS
-        }
-        sources = {way: int(own.loc[own["regime"] == way, "source_id"].nunique()) for way in _WAYS}
-        low = high = None
-        if ages["frozen"] and ages["refrigerated"]:
-            low = max(ages[way][0] for way in _WAYS)
-            high = min(ages[way][-1] for way in _WAYS)
-            if low > high:
-                low = high = None
-        shared = {way: _between(ages[way], low, high) for way in _WAYS}
-        found.append(KindOverlap(str(kind), ages, sources, low, high, shared))
-    return tuple(sorted(found, key=lambda k: (-min(k.shared_trials.values()), k.kind)))
-
-
-def _between(ages: Sequence[float], low: float | None, high: float | None) -> int:
-    if low is None or high is None:
-        return 0
-    return sum(low <= age <= high for age in ages)
+        of_way = {way: own[own["regime"] == way] for way in _WAYS}
+        if any(t.empty for t in of_way.values()):
+            continue
+        low = max(float(t["age_days"].min()) for t in of_way.values())
+        high = min(float(t["age_days"].max()) for t in of_way.values())
+        if low <= high:
+            shared = min(int(t["age_days"].between(low, high).sum()) for t in of_way.values())
+            number = {way: int(t["source_id"].nunique()) for way, t in of_way.items()}
+            found.append((-shared, str(kind), number))
+    return tuple(
+        FewSources(kind, way, number[way])
+        for _, kind, number in sorted(found, key=lambda one: one[:2])
+        for way in _WAYS
+        if number[way] < FEWEST_SOURCES
+    )
 
 
 @dataclass(frozen=True, slots=True)
