@@ -33,21 +33,18 @@ class ReliabilityRule:
 
 
 @dataclass(frozen=True, slots=True)
-class OtherRules:
-    """Two other rules for "unreliable": a moving proportion of finds, and a cumulative sum.
+class EarlyWarning:
+    """What the charts of early warning look for, and how often they may err.
 
     Parameters
     ----------
-    proportion_window
-        Trials of one source over which the proportion of finds is taken, 2 to 14.
     odds_ratio
-        Change the cumulative sum looks for: odds of a miss so many times as high.
+        Change looked for: odds of a miss so many times as high.
     false_call, within
-        Share of sources on which nothing changes that may pass the limit of the
-        cumulative sum within so many trials.
+        Share of charts on which nothing changes that may pass their limit within
+        so many trials.
     """
 
-    proportion_window: int = 12
     odds_ratio: float = 2.0
     false_call: float = 0.05
     within: int = 50
@@ -102,8 +99,8 @@ class Settings:
         Seed of everything random.
     rule
         When a source counts as unreliable.
-    unreliable
-        Two other rules for it, and for early warning.
+    early_warning
+        What the charts of early warning look for.
     """
 
     unit: str = ""
@@ -129,7 +126,7 @@ class Settings:
     alpha: float = 0.05
     seed: int = 1
     rule: ReliabilityRule = field(default=ReliabilityRule())
-    unreliable: OtherRules = field(default=OtherRules())
+    early_warning: EarlyWarning = field(default=EarlyWarning())
 
     def __post_init__(self) -> None:
         """Take mappings so that nobody can change them."""

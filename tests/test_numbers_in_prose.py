@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import binomtest
 
 from outcomes.analysis.decisions import bootstrap, curve, frontier, matched_portions, overlap, shelf
 from outcomes.analysis.decisions import compare as storage
@@ -28,7 +27,6 @@ from outcomes.analysis.finds import shape
 from outcomes.analysis.finds import validation as quality
 from outcomes.analysis.lifetimes import kaplan_meier as lifetime
 from outcomes.analysis.lifetimes import regression as lifetime_model
-from outcomes.analysis.lifetimes import rules_compared as alternative_rules
 from outcomes.analysis.lifetimes.rule import rule_false_call
 from outcomes.analysis.monitoring import charts as watch
 from outcomes.analysis.searches import design as conditions
@@ -61,7 +59,6 @@ def _signed(value: float) -> str:
 
 
 def _methods() -> list[str]:
-    lower = binomtest(12, 12).proportion_ci(SETTINGS.confidence, "exact").low
     called = rule_false_call(RULE.misses, RULE.window, 0.9, 20)
     assert round(4 * called) == 1, "no longer one in four"
     return [
@@ -113,13 +110,10 @@ def _methods() -> list[str]:
         f"{lifetime_model.LEAST_SOURCES} sources of each regime",
         f"Three models, each from {lifetime_model.LEAST_EVENTS} events on",
         f"so many become unreliable in the next {lifetime_model.NEXT} cycles",
-        f"among a source's last {SETTINGS.unreliable.proportion_window} trials",
-        f"12 finds of 12 have one of {lower:.2f}, so it would call every source",
-        f"one with {_times(alternative_rules.WORSE)} the odds of a miss",
-        f"odds of a miss {_times(SETTINGS.unreliable.odds_ratio)} as high, risk-adjusted",
+        f"odds of a miss {_times(SETTINGS.early_warning.odds_ratio)} as high, risk-adjusted",
         f"the first trials on record, up to {watch.BASELINE_MISSES} misses",
-        f"so that about {100 * SETTINGS.unreliable.false_call:g} of 100 charts on which nothing "
-        f"changes pass it within {SETTINGS.unreliable.within} trials",
+        f"so that about {100 * SETTINGS.early_warning.false_call:g} of 100 charts on which nothing "
+        f"changes pass it within {SETTINGS.early_warning.within} trials",
         f"with {conditions.EVENTS_PER_TERM} finds for every term. Fewer than "
         f"{search_time.LEAST_FINDS} finds with a time, {search_time.LEAST_SOURCES} sources or "
         f"{search_time.LEAST_DOGS} dogs: no answer",

@@ -54,11 +54,9 @@ def command(
 
     NAME is main, price (what limits cost), floor (limit by floor), watch (early
     warning), search-time, false-alerts, detection (hides told from blank areas),
-    training-diet (false alerts after training on worn sources), lifetime,
-    lifetime-kind, lifetime-ratios (what goes along with lasting longer),
-    next-cycles (what 5 more cost), rules (for unreliable, side by side), overlap
-    (refrigerated and frozen), records (where every source was when), ways (asked
-    in other ways) or calibration.
+    training-diet (false alerts after training on worn sources), overlap
+    (refrigerated and frozen), next-cycles (what 5 more cost), records (where every
+    source was when), ways (asked in other ways) or calibration.
     """
     from outcomes.draw.save import render_figure
     from outcomes.errors import UsageError

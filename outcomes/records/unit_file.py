@@ -13,7 +13,7 @@ from rapidfuzz import process
 from outcomes.errors import SettingsError, UsageError
 from outcomes.records.columns import TABLES
 from outcomes.records.values import UNITS
-from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.settings import EarlyWarning, ReliabilityRule, Settings
 
 FILE_NAME = "unit.toml"
 MAX_BYTES = 1_000_000
@@ -79,8 +79,7 @@ _SCALARS: Mapping[str, Mapping[str, tuple[_Check, str]]] = {
         "seed": _whole(0),
     },
     "rule": {"misses": _whole(1), "window": _whole(1), "qualified_only": _FLAG},
-    "unreliable": {
-        "proportion_window": _whole(2, 14),
+    "early_warning": {
         "odds_ratio": _number(1, 20, open_ends=True),
         "false_call": _number(0, 0.5, open_ends=True),
         "within": _whole(5, 1000),
@@ -167,8 +166,7 @@ def load_settings(path: Path | None, records_path: Path) -> Settings:
         window = 3
         qualified_only = true
 
-        [unreliable]                      # two other rules for it, and early warning
-        proportion_window = 12
+        [early_warning]
         odds_ratio = 2
         false_call = 0.05
         within = 50
@@ -253,10 +251,12 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
         else:
             raise SettingsError(_unknown("", key, (*_SCALARS[""], *_SECTIONS), path))
     rule = {name: found.pop(name) for name in _SCALARS["rule"] if name in found}
-    other = {name: found.pop(name) for name in _SCALARS["unreliable"] if name in found}
+    warning = {name: found.pop(name) for name in _SCALARS["early_warning"] if name in found}
     if "longest_gap_h" in found:
         found["longest_reading_gap_h"] = found.pop("longest_gap_h")
-    settings = Settings(**found, rule=ReliabilityRule(**rule), unreliable=OtherRules(**other))
+    settings = Settings(
+        **found, rule=ReliabilityRule(**rule), early_warning=EarlyWarning(**warning)
+    )
     if settings.rule.misses > settings.rule.window:
         raise SettingsError(
             f"{path}: [rule] misses ({settings.rule.misses}) is more than window "

@@ -75,21 +75,6 @@ def _false_alerts(facts: Facts, _: str | None) -> Figure:
     return draw_false_alerts_figure(facts.false_alerts, figure_footer(facts))
 
 
-def _lifetime(facts: Facts, _: str | None) -> Figure:
-    from outcomes.draw.turnbull_figure import draw_turnbull_figure
-    from outcomes.report.answer_figure import figure_footer
-
-    return draw_turnbull_figure(facts.part_of_lasting("intervals"), figure_footer(facts))
-
-
-def _lifetime_kind(facts: Facts, _: str | None) -> Figure:
-    from outcomes.draw.turnbull_figure import draw_turnbull_figure
-    from outcomes.report.answer_figure import figure_footer
-
-    intervals = facts.part_of_lasting("intervals")
-    return draw_turnbull_figure(intervals, figure_footer(facts), by="kind")
-
-
 def _next_cycles(facts: Facts, _: str | None) -> Figure:
     from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
     from outcomes.report.answer_figure import figure_footer
@@ -158,13 +143,7 @@ FIGURES: Mapping[str, NamedFigure] = {
     "training-diet": NamedFigure(
         "false alerts against what the dog was trained on lately", _folded("training-diet")
     ),
-    "lifetime": NamedFigure("how long sources stay reliable", _lifetime),
-    "lifetime-kind": NamedFigure("how long sources of each kind stay reliable", _lifetime_kind),
     "next-cycles": NamedFigure("how many of 100 sources the next 5 cycles cost", _next_cycles),
-    "lifetime-ratios": NamedFigure(
-        "what goes along with sources becoming unreliable sooner", _folded("lifetime-ratios")
-    ),
-    "rules": NamedFigure("rules for unreliable side by side", _folded("rules")),
     "overlap": NamedFigure("where refrigerated and frozen sources can be compared", _overlap),
     "records": NamedFigure("where every source was when, and its trials", _records),
     "ways": NamedFigure("the same question asked in other ways", _ways),

@@ -9,8 +9,6 @@ from matplotlib.figure import Figure
 
 from outcomes.answers.facts import Facts
 from outcomes.draw.detection_figure import draw_detection_figure
-from outcomes.draw.lifetime_ratios_figure import draw_lifetime_ratios_figure
-from outcomes.draw.rules_figure import draw_rules_figure
 from outcomes.draw.save import compact_svg, describe_figure, render_figure
 from outcomes.draw.training_diet_figure import draw_training_diet_figure
 
@@ -43,15 +41,6 @@ def _training_diet(facts: Facts, footer: str) -> Figure:
     return draw_training_diet_figure(facts.training_diet, footer, confidence=confidence)
 
 
-def _ratios(facts: Facts, footer: str) -> Figure:
-    return draw_lifetime_ratios_figure(
-        facts.part_of_lasting("weibull"),
-        facts.part_of_lasting("cycles_at_age"),
-        footer,
-        confidence=1.0 - facts.settings.alpha,
-    )
-
-
 FOLDED: Mapping[str, tuple[str, Callable[[Facts, str], Figure], Callable[[Facts], str]]] = {
     "detection": (
         "How far each dog tells hides from blank areas, and how readily it alerts",
@@ -62,16 +51,6 @@ FOLDED: Mapping[str, tuple[str, Callable[[Facts, str], Figure], Callable[[Facts]
         "False alerts on blank areas against what the dog was trained on lately",
         _training_diet,
         lambda facts: facts.training_diet.sentence,
-    ),
-    "lifetime-ratios": (
-        "What goes along with sources becoming unreliable sooner or later",
-        _ratios,
-        lambda facts: f"{facts.lasting.weibull.sentence} {facts.lasting.cycles_at_age.sentence}",
-    ),
-    "rules": (
-        "Rules for unreliable side by side: what each calls, how often wrongly, and how soon",
-        lambda facts, footer: draw_rules_figure(facts.part_of_lasting("rules"), footer),
-        lambda facts: facts.lasting.rules.sentence,
     ),
 }
 

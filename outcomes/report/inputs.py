@@ -10,9 +10,9 @@ from typing import Any
 from outcomes.analysis.decisions import shelf, source_draws, trade_off
 from outcomes.answers.facts import Facts
 from outcomes.exposure.definitions import define_exposures
-from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.settings import EarlyWarning, ReliabilityRule, Settings
 
-_LIBRARIES = ("firthmodels", "numpy", "pandas", "scipy", "statsmodels")
+_LIBRARIES = ("firthmodels", "lifelines", "numpy", "pandas", "scipy", "statsmodels")
 
 
 def inputs_section(facts: Facts) -> dict[str, Any]:
@@ -88,6 +88,6 @@ def settings_of(found: Mapping[str, Any]) -> Settings:
     given |= {
         "unit": found["unit"],
         "rule": ReliabilityRule(**told["rule"]),
-        "unreliable": OtherRules(**told["unreliable"]),
+        "early_warning": EarlyWarning(**told["early_warning"]),
     }
     return Settings(**given)

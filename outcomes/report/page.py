@@ -271,7 +271,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "dogs_watched": [c for c in facts.lasting.watched.past if c.of == "dog"],
         "search_time": facts.search_time.sentence,
         "false_alerts": facts.false_alerts.sentence,
-        "lifetime": words.lasting_sentence(facts.lasting.intervals, settings.alpha),
+        "lifetime": facts.lifetime.sentence,
         "next_cycles": None
         if facts.lasting.next_cycles.reason is not None
         else facts.lasting.next_cycles.sentence,
@@ -286,17 +286,15 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "training_diet": None
         if facts.training_diet.reason is not None
         else facts.training_diet.sentence,
-        # Where days can be told, they say more than a test does.
-        "log_rank": None
-        if facts.lasting.log_rank.reason is not None or facts.lasting.means.reason is None
-        else further_words.log_rank_sentence(
-            facts.lasting.log_rank, settings.alpha, chosen=facts.comparison.reason is not None
+        "lasting_compared": None
+        if facts.lasting.weibull.reason is not None
+        else further_words.lifetimes_compared(
+            facts.lasting.weibull, chosen=facts.comparison.reason is not None
         ),
-        "rmst": None if facts.lasting.means.reason is not None else facts.lasting.means.sentence,
         "rule": words.rule_sentences(
             settings.rule,
             facts.lifetime,
-            facts.lasting.rules.rules[0].false_call_as_searched.get(words.RULE_TRIALS),
+            facts.lasting.rule_false_call.get(words.RULE_TRIALS),
         ),
         "limits": [
             *words.limits(fit, facts.verdict),

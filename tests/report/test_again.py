@@ -25,7 +25,7 @@ from outcomes.records.read import read_records
 from outcomes.report.inputs import settings_of
 from outcomes.report.results import results
 from outcomes.report.write import results_text
-from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.settings import EarlyWarning, ReliabilityRule, Settings
 from outcomes.wording import decisions
 
 SYNTHETIC = Path(__file__).parents[2] / "synthetic_data"
@@ -123,7 +123,7 @@ def test_every_setting_comes_back_from_the_results(demo_facts: Facts) -> None:
         alpha=0.1,
         seed=9,
         rule=ReliabilityRule(3, 5, False),
-        unreliable=OtherRules(10, 3.0, 0.1, 40),
+        early_warning=EarlyWarning(3.0, 0.1, 40),
     )
     default = Settings()
     assert all(getattr(odd, f.name) != getattr(default, f.name) for f in fields(Settings))

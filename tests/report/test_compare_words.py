@@ -1,4 +1,4 @@
-"""Refrigerated against frozen, in words: the E-value, two tests, kinds, and the floor as set."""
+"""Refrigerated against frozen, in words: the E-value, kinds, and the floor as set."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from outcomes.report import report
 from outcomes.report.page import PageFigure, render_page
 from outcomes.report.results import results
 from outcomes.wording import answers as words
-from outcomes.wording import sensitivity as further_words
 
 CHOSEN = "Storage was chosen, not assigned"
 
@@ -33,29 +32,6 @@ def test_an_e_value_names_the_result_it_multiplies(demo_facts: Facts, lines: lis
     assert results(demo_facts, ("compare",))["compare"]["e_value_of"] == "miss"
 
 
-def test_the_two_log_rank_tests_say_what_each_is_about(lines: list[str]) -> None:
-    tests = [line for line in lines if "log-rank test" in line]
-    assert len(tests) == 2
-    assert "within that time alone" in tests[0]
-    assert "over all the time they were followed" in tests[1]
-
-
-def test_what_p_means_stands_under_the_tests_and_only_there(
-    demo_facts: Facts, lines: list[str]
-) -> None:
-    last = max(k for k, line in enumerate(lines) if "log-rank test" in line)
-    assert lines[last + 1] == further_words.P_MEANS
-    lasting = demo_facts.lasting
-    untold = replace(
-        lasting,
-        means=replace(lasting.means, reason="too few"),
-        log_rank=replace(lasting.log_rank, p=None, z=None, reason="too few"),
-    )
-    assert further_words.P_MEANS not in report.compare_lines(
-        demo_facts.with_answers(lasting=untold)
-    )
-
-
 def test_an_e_value_says_what_the_nearer_end_needs() -> None:
     some = words.e_value_sentence(2.14, 1.32, "miss")
     assert "make a miss 2.1 times as likely (1.3 for the interval's nearer end). It is" in some
@@ -74,13 +50,20 @@ def test_where_no_kind_can_be_compared_the_difference_is_of_the_kinds_together(
     assert told not in list(report.compare_lines(some))
 
 
+@pytest.mark.parametrize("lasted", [None, f"Refrigerated sources lasted longer. {CHOSEN}."])
 def test_that_storage_was_chosen_is_said_once_in_that_part(
-    demo_facts: Facts, lines: list[str]
+    demo_facts: Facts, lasted: str | None
 ) -> None:
-    assert sum(line.count(CHOSEN) for line in lines) == 1
-    page = render_page(demo_facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
+    facts = demo_facts
+    if lasted is not None:
+        weibull = replace(facts.lasting.weibull, reason=None, sentence=lasted)
+        facts = facts.with_answers(lasting=replace(facts.lasting, weibull=weibull))
+    assert sum(line.count(CHOSEN) for line in report.compare_lines(facts)) == 1
+    page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     part = page.replace("\u00a0", " ").partition("<h2>Refrigerated against frozen</h2>")[2]
-    assert part.partition("</section>")[0].count(CHOSEN) == 1
+    part = part.partition("</section>")[0]
+    assert part.count(CHOSEN) == 1
+    assert ("lasted longer" in part) is (lasted is not None)
 
 
 def test_a_calibration_slope_stands_with_its_meaning(demo_facts: Facts) -> None:

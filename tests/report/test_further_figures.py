@@ -42,17 +42,13 @@ def test_they_are_folded_away_on_the_screen_and_named_on_paper(page: str) -> Non
 
 
 def test_where_there_is_nothing_to_draw_the_page_tells_why(demo_facts: Facts) -> None:
-    rules = replace(
-        demo_facts.lasting.rules,
-        rules=tuple(replace(r, reason="too few") for r in demo_facts.lasting.rules.rules),
-        sentence="No rule can be applied: too few.",
-    )
-    facts = demo_facts.with_answers(lasting=replace(demo_facts.lasting, rules=rules))
+    detection = replace(demo_facts.detection, dogs=(), reason="few", sentence="Not yet: too few.")
+    facts = demo_facts.with_answers(detection=detection)
     folded = folded_figures(facts, "One unit's records.")
-    assert [f.svg is None for f in folded] == [False, False, False, True]
-    assert folded[-1].told == "No rule can be applied: too few."
+    assert folded[0].svg is None
+    assert folded[0].told == "Not yet: too few."
     page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0), folded=folded))
-    assert "<p>No rule can be applied: too few.</p>" in page
+    assert "<p>Not yet: too few.</p>" in page
 
 
 def test_a_page_without_a_figure_has_no_folded_ones(demo_facts: Facts) -> None:

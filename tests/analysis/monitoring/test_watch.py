@@ -13,7 +13,7 @@ from scipy.special import expit
 from outcomes.analysis.monitoring.charts import watch
 from outcomes.errors import SettingsError
 from outcomes.models.cusum import chart_values
-from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.settings import EarlyWarning, ReliabilityRule, Settings
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
 FIRST_DAY = pd.Timestamp("2024-01-01 09:00")
@@ -154,11 +154,11 @@ def test_helped_finds_and_dogs_not_yet_qualified_do_not_move_a_sources_chart():
 def test_a_limit_for_fewer_false_calls_is_wider_and_a_change_of_none_is_refused():
     trials = searches(np.random.default_rng(5))
     usual = watch(trials, ANY_DOG)
-    strict = watch(trials, Settings(rule=ANY_DOG.rule, unreliable=OtherRules(false_call=0.01)))
+    strict = watch(trials, Settings(rule=ANY_DOG.rule, early_warning=EarlyWarning(false_call=0.01)))
     assert strict.source_limit > usual.source_limit
     assert (strict.false_call, strict.within) == (0.01, 50)
     with pytest.raises(SettingsError, match="odds_ratio above 1"):
-        watch(trials, Settings(unreliable=OtherRules(odds_ratio=1.0)))
+        watch(trials, Settings(early_warning=EarlyWarning(odds_ratio=1.0)))
 
 
 def test_dogs_that_qualified_after_the_first_trials_leave_nothing_to_chart_and_it_is_said():
