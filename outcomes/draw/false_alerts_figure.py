@@ -47,9 +47,7 @@ class _Panel:
     behind: Callable[[DogAlerts], str]
 
 
-def draw_false_alerts_figure(
-    fit: FalseAlertFit, footer: str, *, title: str | None = None, subtitle: str = ""
-) -> Figure:
+def draw_false_alerts_figure(fit: FalseAlertFit, footer: str) -> Figure:
     """Draw one row a dog: false alerts per hour on the left, per blank area on the right.
 
     Parameters
@@ -58,8 +56,6 @@ def draw_false_alerts_figure(
         Its ``by_dog`` is drawn, the dog with most false alerts an hour first.
     footer
         What stands behind the figure: unit and records.
-    title, subtitle
-        Words from outside; without them, the whole unit's numbers.
 
     Returns
     -------
@@ -88,9 +84,9 @@ def draw_false_alerts_figure(
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         drawn = [p for p in panels if any(p.estimate(d)[0] is not None for d in shown)]
         if not drawn:
-            write_reason(figure, title or NOTHING, fit.sentence, footer, subtitle=subtitle)
+            write_reason(figure, NOTHING, fit.sentence, footer)
             return figure
-        top = write_header(figure, title or _title(fit), subtitle or _subtitle(len(ordered)))
+        top = write_header(figure, _title(fit), _subtitle(len(ordered)))
         bottom = write_footer(figure, footer)
         rows = Box(
             MARGIN_IN,

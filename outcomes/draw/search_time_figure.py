@@ -36,9 +36,7 @@ _AXIS_IN = 0.75
 _NAMES_IN = 2.6
 
 
-def draw_search_time_figure(
-    fit: SearchTimeFit, footer: str, *, title: str | None = None, subtitle: str = ""
-) -> Figure:
+def draw_search_time_figure(fit: SearchTimeFit, footer: str) -> Figure:
     """Draw the median search time with its band, and the medians of groups of trials.
 
     Parameters
@@ -47,8 +45,6 @@ def draw_search_time_figure(
         Its ``curve`` is drawn; without one, the reason is written.
     footer
         What stands behind the figure: unit and records.
-    title, subtitle
-        Words from outside; without them, the sentences of the fit.
 
     Returns
     -------
@@ -58,9 +54,9 @@ def draw_search_time_figure(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if fit.curve is None:
-            write_reason(figure, title or NOTHING, fit.sentence, footer, subtitle=subtitle)
+            write_reason(figure, NOTHING, fit.sentence, footer)
             return figure
-        top = write_header(figure, title or fit.curve.sentence, subtitle or fit.sentence)
+        top = write_header(figure, fit.curve.sentence, fit.sentence)
         bottom = write_footer(figure, footer)
         top -= write(figure, MARGIN_IN, top, [HEADING], HEADING_PT, gid="heading", weight="bold")
         data = Box(

@@ -64,8 +64,6 @@ def draw_watch_chart(
     found: Watch,
     footer: str,
     *,
-    title: str | None = None,
-    subtitle: str = "",
     gone: Collection[str] = (),
 ) -> Figure:
     """Draw every chart against time, sources left and dogs right; what is past its limit by name.
@@ -78,8 +76,6 @@ def draw_watch_chart(
         The charts; without any, the reason is written.
     footer
         What stands behind the figure: unit and records.
-    title, subtitle
-        Words from outside; without a title, how many charts are past their limit.
     gone
         Names of sources that are no longer held; the title says so.
 
@@ -91,12 +87,12 @@ def draw_watch_chart(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if found.source_limit is None or found.dog_limit is None:
-            top = write_header(figure, title or NOTHING, subtitle)
+            top = write_header(figure, NOTHING, "")
             lines = wrap_to_width(found.sentence, WIDTH_IN - 2 * MARGIN_IN, HEADING_PT)
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure
-        top = write_header(figure, title or _title(found, gone), subtitle or _subtitle(found))
+        top = write_header(figure, _title(found, gone), _subtitle(found))
         bottom = write_footer(figure, footer)
         width = (WIDTH_IN - 2 * MARGIN_IN - _GAP_IN) / 2
         panels = (
