@@ -106,8 +106,6 @@ def _methods() -> list[str]:
         f"A curve needs {lifetime.FEWEST_EVENTS} events and is drawn only while at least "
         f"{WORDS[lifetime.FEWEST_AT_RISK]} sources of the group are followed",
         "for one source in four that is found nine times in ten, within 20 trials",
-        f"It needs {lifetime_model.LEAST_EVENTS} events, and "
-        f"{lifetime_model.LEAST_SOURCES} sources of each regime",
         f"Three models, each from {lifetime_model.LEAST_EVENTS} events on",
         f"so many become unreliable in the next {lifetime_model.NEXT} cycles",
         f"odds of a miss {_times(SETTINGS.early_warning.odds_ratio)} as high, risk-adjusted",

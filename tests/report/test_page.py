@@ -158,7 +158,7 @@ def test_a_figure_tells_the_finding_to_who_cannot_see_it(
 
 
 @pytest.mark.parametrize(
-    ("name", "figures"), [("one trial", 0), ("only blank areas", 0), ("too few trials", 4)]
+    ("name", "figures"), [("one trial", 0), ("only blank areas", 0), ("too few trials", 3)]
 )
 def test_an_empty_figure_is_left_out_and_the_page_says_why(
     name: str,
