@@ -20,7 +20,7 @@ from outcomes.analysis.lifetimes.regression import (
 from outcomes.analysis.lifetimes.rule_as_searched import rule_false_call_as_searched
 from outcomes.analysis.monitoring.charts import Watch, watch
 from outcomes.analysis.results import Lifetime
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ def _late_logs(trials: pd.DataFrame) -> set[str]:
 
 
 # Each part by itself: what a figure shows of it is worked out without the rest.
-_PARTS: Mapping[str, Callable[[pd.DataFrame, Lifetime, Settings], Any]] = {
+_PARTS: Mapping[str, Callable[[pd.DataFrame, Lifetime, DecisionSettings], Any]] = {
     "weibull": lambda _, lifetime, settings: fit_weibull_lifetime(lifetime, settings),
     "cycles_at_age": lambda trials, _, settings: fit_cycles_at_age(trials, settings),
     "next_cycles": lambda trials, lifetime, settings: fit_cycle_hazard(
@@ -61,7 +61,9 @@ _PARTS: Mapping[str, Callable[[pd.DataFrame, Lifetime, Settings], Any]] = {
 }
 
 
-def ask_part(name: str, trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) -> Any:
+def ask_part(
+    name: str, trials: pd.DataFrame, lifetime: Lifetime, settings: DecisionSettings
+) -> Any:
     """Ask for one part of :class:`Lasting` alone.
 
     Parameters
@@ -74,6 +76,6 @@ def ask_part(name: str, trials: pd.DataFrame, lifetime: Lifetime, settings: Sett
     return _PARTS[name](trials, lifetime, settings)
 
 
-def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) -> Lasting:
+def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: DecisionSettings) -> Lasting:
     """Ask it of the joined trials and the lifetimes made of them."""
     return Lasting(**{name: ask_part(name, trials, lifetime, settings) for name in _PARTS})

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from outcomes.cli.options import Names, gather, key_option, no_names_option, say, unit_options
 
+if TYPE_CHECKING:
+    from outcomes.analysis.results import ExposureName
+
 _KINDS = ("png", "svg", "pdf")
-_EXPOSURES = {"cycles": "cycles", "age": "age_days"}
+_EXPOSURES: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
 
 
 def _known(context: click.Context, parameter: click.Parameter, name: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -14,11 +14,12 @@ from outcomes.cli.options import analysis_options, either_option, load, moment, 
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
+    from outcomes.analysis.results import ExposureName
     from outcomes.answers.facts import Facts
     from outcomes.records.tables import Records
 
 _MOST_NEAR = 3
-_EXPOSURE = {"cycles": "cycles", "age": "age_days"}
+_EXPOSURE: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
 
 
 @click.command("retire")
@@ -55,16 +56,23 @@ def command(
         _refuse_beside_explain(by=by, either=either, bootstrap=bootstrap)
     when = moment(as_of)
     say("Reading the records")
-    read = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
+    loaded = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
     if explain is not None:
-        _check_known(read, explain)
+        _check_known(loaded.records, explain)
     from outcomes.answers.facts import gather_facts
     from outcomes.answers.request import Asked
     from outcomes.report import report
     from outcomes.report.results import results
     from outcomes.wording import decisions
 
-    facts = gather_facts(read, as_of=when, asked=Asked(either=either), further=False, progress=say)
+    facts = gather_facts(
+        loaded.records,
+        loaded.decisions,
+        as_of=when,
+        asked=Asked(either=either),
+        further=False,
+        progress=say,
+    )
     exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
     asked = _Asked(decisions.asked_note(facts, exposures), exposures, either, [])
     if exposures:
@@ -93,7 +101,7 @@ class _Asked:
     """What was asked for beside the ordinary answer, and the answers to it."""
 
     note: str | None
-    exposures: list[str]
+    exposures: list[ExposureName]
     either: tuple[float, float] | None
     resampled: list[BootstrapThreshold]
 

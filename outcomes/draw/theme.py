@@ -24,7 +24,6 @@ from matplotlib.patheffects import withStroke
 from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import isotonic_regression
 
 from outcomes.text import DAYS_PER_MONTH as DAYS_PER_MONTH
 
@@ -347,6 +346,8 @@ def spread_apart(
     rooms = np.asarray(sizes, dtype=float)
     if centres.size == 0:
         return centres
+    from scipy.optimize import isotonic_regression
+
     steps = np.concatenate([[0.0], (rooms[:-1] + rooms[1:]) / 2.0]).cumsum()
     shifted = np.asarray(isotonic_regression(centres - steps).x, dtype=float)
     shifted = np.minimum(shifted, high - rooms[-1] / 2.0 - steps[-1])

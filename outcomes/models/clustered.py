@@ -17,8 +17,10 @@ from scipy import special
 
 from outcomes.errors import FitError
 
-MOST_WORK = 1e9
+_MOST_WORK = 1e9
 """Multiplications behind one value of a conditional likelihood: about two seconds."""
+_NOTHING = 60.0  # exp(-60) of a sum is far below what rounding takes from it
+_MOST_AT_ONCE = 2_000_000
 _STEPS = 50
 _LEVEL_HALVINGS = 60
 _ENOUGH = 1e-12  # Newton decrement: the log-likelihood lies this close to its maximum
@@ -206,29 +208,29 @@ def fit_conditional(y: np.ndarray, x: np.ndarray, strata: np.ndarray) -> Cluster
     ----------
     Breslow NE, Day NE (1980). Statistical Methods in Cancer Research, vol. 1:
     The Analysis of Case-Control Studies, ch. 7. IARC, Lyon.
-    Gail MH, Lubin JH, Rubinstein LV (1981). Likelihood calculations for matched
-    case-control studies and survival studies with tied death times. Biometrika
-    68, 703-707, for the recursion.
+    Hong Y (2013). On computing the distribution function for the Poisson binomial
+    distribution. Computational Statistics & Data Analysis 59, 41-51, for the
+    characteristic function.
     """
     codes = pd.factorize(strata)[0]
     size, events = np.bincount(codes), np.bincount(codes, weights=y)
     mixed = ((events > 0) & (events < size))[codes]
     if not mixed.any():
         raise FitError("no source has both finds and misses, so none can be compared with itself")
-    y, x, codes = y[mixed], x[mixed], codes[mixed]
-    flip = y.mean() > 0.5
-    outcome = 1.0 - y if flip else y
-    work = np.bincount(codes) @ np.bincount(codes, weights=outcome) * x.shape[1] ** 2
-    if work > MOST_WORK:
+    y, x, codes = y[mixed], x[mixed], pd.factorize(codes[mixed])[0]
+    size, events = np.bincount(codes), np.bincount(codes, weights=y)
+    # Half the variance that a stratum has before anything is known of its trials.
+    variance = events * (size - events) / size / 2.0
+    points = (len(_frequencies(n, v)) for n, v in zip(size.tolist(), variance, strict=True))
+    if float(size @ np.fromiter(points, dtype=float)) * x.shape[1] > _MOST_WORK:
         raise FitError("too many trials a source: this likelihood would take too long")
     scale = x.std(axis=0)
     if np.any(scale == 0.0):
         raise FitError("a term does not vary within sources that have both finds and misses")
     centred = (x - x.mean(axis=0)) / scale
-    groups = [np.flatnonzero(codes == code) for code in np.unique(codes)]
-    found, spread = _maximise(outcome, centred, groups)
-    sign = -1.0 if flip else 1.0
-    beta, cov = _usable(sign * found / scale, spread / np.outer(scale, scale))
+    groups = [np.flatnonzero(codes == code) for code in range(len(size))]
+    found, spread = _maximise(y, centred, groups)
+    beta, cov = _usable(found / scale, spread / np.outer(scale, scale))
     return ClusteredFit(
         beta, cov, float(max(len(groups) - 1, 1)), len(y), len(groups), None, "likelihood"
     )
@@ -271,39 +273,51 @@ def _conditional(
     """Conditional log-likelihood, its gradient and its information.
 
     For a stratum with d events, the sum over all choices of d of its trials
-    of the product of their odds, and its two derivatives, built up trial by
-    trial for 0, 1, ..., d events at once.
+    of the product of their odds is the probability of d events among independent
+    trials, but for a factor. It and its two derivatives come from the characteristic
+    function of their number, at as many frequencies as matter.
     """
     p = x.shape[1]
     value, score, information = float(y @ x @ beta), y @ x, np.zeros((p, p))
     for rows in groups:
-        events = int(y[rows].sum())
+        events, trials = int(y[rows].sum()), len(rows)
         # Only differences within a stratum count: with this added to each, as many events are
-        # expected as there were, and no sum of products grows or vanishes beyond what floats hold.
+        # expected as there were, and their probability is far above what rounding takes.
         eta = x[rows] @ beta
         added = _level(eta, events)
-        total = np.zeros(events + 1)
-        total[0] = 1.0
-        first, second = np.zeros((events + 1, p)), np.zeros((events + 1, p, p))
-        for log_odds, row in zip(eta + added, x[rows], strict=True):
-            event = float(special.expit(log_odds))
-            none = float(special.expit(-log_odds))
-            cross = row[:, None] * first[:-1, None, :]
-            grown = second[:-1] + cross + cross.transpose(0, 2, 1)
-            grown += np.outer(row, row) * total[:-1, None, None]
-            second *= none
-            second[1:] += event * grown
-            risen = first[:-1] + row * total[:-1, None]
-            first *= none
-            first[1:] += event * risen
-            before = total[:-1].copy()
-            total *= none
-            total[1:] += event * before
-        mean = first[-1] / total[-1]
-        value -= float(np.log(total[-1]) + np.logaddexp(0.0, eta + added).sum()) - events * added
+        event = special.expit(eta + added)
+        turns = _frequencies(trials, float(event @ (1.0 - event)))
+        sums = np.zeros((p, p), dtype=complex)
+        total, first, alone = 0.0, np.zeros(p), np.zeros(trials)
+        for part in np.array_split(turns, len(turns) * trials // _MOST_AT_ONCE + 1):
+            factors = 1.0 + event * (part[:, None] - 1.0)
+            # They come in pairs, one the conjugate of the other, but for the first.
+            weight = np.prod(factors, axis=1) * part ** (-events) * np.where(part == 1.0, 1.0, 2.0)
+            share = event * part[:, None] / factors
+            summed = share @ x[rows]
+            total += float(weight.real.sum())
+            first += (weight @ summed).real
+            alone += (weight @ (share * (1.0 - share))).real
+            sums += summed.T @ (weight[:, None] * summed)
+        mean = first / total
+        second = sums.real + (x[rows].T * alone) @ x[rows]
+        softplus = np.logaddexp(0.0, eta + added).sum()
+        value -= float(np.log(total / (trials + 1 + trials % 2)) + softplus) - events * added
         score = score - mean
-        information += second[-1] / total[-1] - np.outer(mean, mean)
+        information += second / total - np.outer(mean, mean)
     return value, score, information
+
+
+def _frequencies(trials: int, variance: float) -> np.ndarray:
+    """Points on the unit circle at which the number of events has a transform that matters.
+
+    At an angle a it is at most exp(-variance · (1 - cos a)). An odd number of points, so that
+    none makes a factor of the transform zero.
+    """
+    points = trials + 1 + trials % 2
+    reach = 1.0 - _NOTHING / max(variance, _NOTHING / 2.0)
+    last = int(np.arccos(reach) * points / (2.0 * np.pi)) + 1
+    return np.asarray(np.exp(2j * np.pi * np.arange(min(last, points // 2) + 1) / points))
 
 
 def _level(eta: np.ndarray, events: int) -> float:

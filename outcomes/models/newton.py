@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
-from scipy.optimize import brentq
 
 from outcomes.errors import FitError
 
@@ -158,6 +157,8 @@ def maximise_with_effects(
     bracket = _bracket(excess)
     if bracket is None:
         return at_variance(_LEAST_VARIANCE), 0.0
+    from scipy.optimize import brentq
+
     variance = float(np.exp(brentq(excess, *bracket, xtol=1e-7)))
     return at_variance(variance), variance
 

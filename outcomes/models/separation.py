@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import optimize
 
 _STEPS = 50
 _CONVERGED = 1e-10  # squared distance to the maximum, in standard errors
@@ -47,6 +46,8 @@ def is_separated(y: np.ndarray, x: np.ndarray) -> bool:
         return False
     if len(y) > _MOST_ROWS:
         return False
+    from scipy import optimize
+
     # A row that is partly one and partly zero holds the combination to 0 from both sides.
     rows = np.vstack([scaled[y > 0.0], -scaled[y < 1.0]])
     # Maximise the sum of margins, none negative, each at most 1: above 0 only if separated.

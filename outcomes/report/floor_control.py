@@ -9,13 +9,12 @@ from collections.abc import Sequence
 from dataclasses import astuple
 from typing import Any
 
+from outcomes.analysis.results import ADVICE
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import FloorPoint, floor_grid
 from outcomes.report import paper
 from outcomes.wording import answers as words
 from outcomes.wording import decisions
-
-_ADVICE = ("retire", "test", "keep")
 
 
 def figure_alt(headline: str, retire: str) -> str:
@@ -73,7 +72,7 @@ def floor_control(
             [
                 [
                     place[row["source"]],
-                    _ADVICE.index(row["advice"]),
+                    ADVICE.index(row["advice"]),
                     reasons.setdefault(row["reason"], len(reasons)),
                     int(number < printed),
                     expected.setdefault(row["expected"], len(expected)),
@@ -115,7 +114,7 @@ def floor_control(
             "paper": on_paper,
             "layer": list(layers),
             "narrow": list(narrow),
-            "advice": list(_ADVICE),
+            "advice": list(ADVICE),
             "why": list(reasons),
             "expected": list(expected),
             "rows": rows,

@@ -210,7 +210,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     headline = words.headline(fit, facts.verdict, facts.retirement)
     answer = words.answer(fit, facts.verdict, facts.retirement)
     retire = words.retire_sentence(facts.verdict, facts.retirement)
-    unit = settings.unit or "One unit"
+    unit = facts.records.settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
     shelf = _shelf_rows(facts)
     folded = () if figure is None else figure.folded

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.decisions.trade_off import PresentPractice, TradeOff, TradeOffPoint
+from outcomes.analysis.results import ExposureName
 from outcomes.wording import answers as words
 from outcomes.wording.decisions import few
 
@@ -99,16 +100,16 @@ def _line(limit: str, finds: str, below: str, sources: str) -> str:
     return f"{limit:<22}{finds:<18}{below:<26}{sources}"
 
 
-def _steps_of(by: str, limit: float) -> int:
+def _steps_of(by: ExposureName, limit: float) -> int:
     return int(limit if by == "cycles" else limit / words.DAYS_PER_MONTH + 1e-9)
 
 
-def _steps(point: TradeOffPoint, by: str) -> int:
+def _steps(point: TradeOffPoint, by: ExposureName) -> int:
     return _steps_of(by, (point.cycles if by == "cycles" else point.age_days) or 0.0)
 
 
 def _some(
-    rules: Sequence[TradeOffPoint], by: str, advised: Sequence[TradeOffPoint]
+    rules: Sequence[TradeOffPoint], by: ExposureName, advised: Sequence[TradeOffPoint]
 ) -> list[TradeOffPoint]:
     for step in _STEPS:
         some = [p for p in rules if _steps(p, by) % step == 0 or p in advised]
@@ -117,7 +118,7 @@ def _some(
     return list(advised)
 
 
-def _name(point: TradeOffPoint, by: str) -> str:
+def _name(point: TradeOffPoint, by: ExposureName) -> str:
     return words.count(_steps(point, by), "cycle" if by == "cycles" else "month")
 
 

@@ -22,11 +22,11 @@ from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
 from outcomes.analysis.decisions.trade_off import TradeOff
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING, RatioTest, WhichPredicts
-from outcomes.analysis.finds.design import Counted, on_late_logs
+from outcomes.analysis.finds.design import EXPOSURES, Counted, on_late_logs
 from outcomes.analysis.finds.model import FindFit, change_along
 from outcomes.analysis.lifetimes.rule import describe_rule, rule_false_call
 from outcomes.analysis.monitoring.charts import Watch
-from outcomes.analysis.results import Bin, FindCurve, Lifetime
+from outcomes.analysis.results import Bin, ExposureName, FindCurve, Ground, Lifetime, Verdict
 from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
 from outcomes.settings import ReliabilityRule
@@ -77,7 +77,7 @@ def floor_in_100(floor: float) -> str:
     return f"{100.0 * floor:.6g} in 100"
 
 
-def exposure_value(exposure: str, value: float) -> str:
+def exposure_value(exposure: ExposureName, value: float) -> str:
     """A value of an exposure in words: days below two months, a decimal below ten cycles.
 
     >>> exposure_value("cycles", 1.62), exposure_value("cycles", 20.4)
@@ -169,6 +169,9 @@ def headline(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> st
     return f"Finds {_direction(curve)} with {cause}: {_from_to(curve)}"
 
 
+_NAMED: Mapping[Verdict, tuple[ExposureName, ...]] = {"cycles": ("cycles",), "age": ("age_days",)}
+
+
 def answer(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> str:
     """The verdict with its size and its certainty, for the top of the page."""
     word = verdict.verdict
@@ -176,10 +179,10 @@ def answer(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> str:
         return too_few(fit, verdict, next(iter(retirement.curves), None))
     parts = []
     if word in ("cycles", "age", "both"):
-        asked = {"cycles": ("cycles",), "age": ("age_days",)}.get(word, ("cycles", "age_days"))
+        asked = _NAMED.get(word, EXPOSURES)
         sizes = [effect_size(fit, e) for e in asked]
         parts += [sizes[0], *(_continued(size) for size in sizes[1:])]
-        others = [e for e in ("cycles", "age_days") if e not in asked]
+        others = [e for e in EXPOSURES if e not in asked]
         parts += [_other_exposure(fit, verdict, e) for e in others]
     elif word == "no change detected":
         parts.append(largest_fall(verdict))
@@ -193,7 +196,7 @@ def answer(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> str:
     return " ".join(p for p in parts if p)
 
 
-def effect_size(fit: FindFit, exposure: str) -> str:
+def effect_size(fit: FindFit, exposure: ExposureName) -> str:
     """Size of an effect with its interval: per 10 cycles or year, per cycle or month if steep."""
     term = fit.term(exposure)
     if term is None:
@@ -226,7 +229,7 @@ def _continued(size: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _step(exposure: str, sizes: Sequence[float]) -> tuple[float, str]:
+def _step(exposure: ExposureName, sizes: Sequence[float]) -> tuple[float, str]:
     """A step along an exposure small enough for its change to be a straight line."""
     large = 10.0 if exposure == "cycles" else DAYS_PER_YEAR / 30.0
     if max(abs(v) for v in sizes) * large <= 60.0:
@@ -247,11 +250,11 @@ def _finds(points: float, sign: str) -> str:
     return f"{_points(points)} {sign} {'find' if _points(points) == '1' else 'finds'}"
 
 
-def _other(exposure: str) -> str:
+def _other(exposure: ExposureName) -> str:
     return "age_days" if exposure == "cycles" else "cycles"
 
 
-def _other_exposure(fit: FindFit, verdict: WhichPredicts, exposure: str) -> str:
+def _other_exposure(fit: FindFit, verdict: WhichPredicts, exposure: ExposureName) -> str:
     """What the records say of the exposure the verdict does not name, and what still fits them."""
     name = "cycles" if exposure == "cycles" else "age"
     test = verdict.cycles_given_age if exposure == "cycles" else verdict.age_given_cycles
@@ -500,7 +503,7 @@ def retire_after_words(threshold: Threshold) -> str:
     return f"Retire at an age of {_at_least('age_days', after)}"
 
 
-def _at_least(exposure: str, value: int) -> str:
+def _at_least(exposure: ExposureName, value: int) -> str:
     """A limit in words, never more than was shown: months are whole months gone by."""
     if exposure == "cycles":
         return count(value, "cycle")
@@ -723,7 +726,11 @@ def _named(sources: Sequence[ShelfSource]) -> str:
     return joined([*names, f"{more} more"] if more > 0 else names)
 
 
-_WHY_OPEN = {"beyond records": "beyond", "no trials": "untried", "not documented": "no record"}
+_WHY_OPEN: Mapping[Ground, str] = {
+    "beyond records": "beyond",
+    "no trials": "untried",
+    "not documented": "no record",
+}
 _MOST_NAMED = 8
 _MANY_TRIALS = 100
 

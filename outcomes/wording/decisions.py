@@ -26,6 +26,7 @@ from outcomes.analysis.decisions.trade_off import (
     trade_off,
     two_sided_rule,
 )
+from outcomes.analysis.results import ExposureName
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import FloorPoint
 from outcomes.wording import answers as words
@@ -49,7 +50,7 @@ _HOW_TO_READ = (
 )
 
 
-def asked_for(facts: Facts, exposures: Sequence[str]) -> Facts:
+def asked_for(facts: Facts, exposures: Sequence[ExposureName]) -> Facts:
     """The same facts with thresholds by the exposures asked for, whatever the verdict.
 
     Parameters
@@ -78,7 +79,7 @@ def asked_for(facts: Facts, exposures: Sequence[str]) -> Facts:
     )
 
 
-def asked_note(facts: Facts, exposures: Sequence[str]) -> str | None:
+def asked_note(facts: Facts, exposures: Sequence[ExposureName]) -> str | None:
     """What to know about limits the verdict does not name; None where it names them all."""
     verdict = facts.verdict.verdict
     missing = facts.verdict.no_limit
@@ -465,7 +466,7 @@ def left_words(left: ExposureLeft, confidence: float) -> str:
     return f"{about if about.startswith('less') else f'about {about}'} left {interval}"
 
 
-def _about(exposure: str, value: float) -> str:
+def _about(exposure: ExposureName, value: float) -> str:
     """What is left, to what a thousand draws bear: whole cycles; days and months as ever."""
     if exposure != "cycles":
         return words.exposure_value(exposure, value)

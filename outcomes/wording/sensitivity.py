@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from math import expm1
 
 from outcomes.analysis.finds.confounders import SUSPECT_WORDS, SuspectEffect, Suspects
@@ -10,10 +10,11 @@ from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.dog_and_source_effects import DogReview
 from outcomes.analysis.finds.sensitivity import Specification, Specifications, most_influential
 from outcomes.analysis.lifetimes.regression import STORAGE_CHOSEN, WeibullLifetime
+from outcomes.analysis.results import ExposureName, Verdict
 from outcomes.answers.sensitivity import Further
 from outcomes.wording.answers import count, joined
 
-_NAMED = {"cycles": ("cycles",), "age": ("age_days",)}
+_NAMED: Mapping[Verdict, tuple[ExposureName, ...]] = {"cycles": ("cycles",), "age": ("age_days",)}
 _MOST_DOG_SENTENCES = 2
 _MOST_UNSURE = 6
 _EXPOSURE_WORDS = {"cycles": "cycles", "age_days": "age"}
@@ -23,7 +24,7 @@ WAYS_NOTE = (
 )
 
 
-def named_exposures(verdict: WhichPredicts) -> tuple[str, ...]:
+def named_exposures(verdict: WhichPredicts) -> tuple[ExposureName, ...]:
     """The exposures the verdict is about: one where it names one, else both."""
     return _NAMED.get(verdict.verdict, ("cycles", "age_days"))
 
@@ -109,7 +110,7 @@ def not_parted(further: Further | None, verdict: WhichPredicts) -> list[str]:
     return [f"Whether it is {what}, or what goes along: {joined(beside, 'or')}."]
 
 
-def agreement_sentence(ways: Specifications, exposure: str) -> str:
+def agreement_sentence(ways: Specifications, exposure: ExposureName) -> str:
     """How far the other ways of asking agree, and the source that matters most to it."""
     found = ways.agreement[exposure]
     name = _EXPOSURE_WORDS[exposure]
@@ -229,7 +230,7 @@ def _points(effect: SuspectEffect | None) -> str:
     return text.replace("-", "−")
 
 
-def way_lines(ways: Specifications, exposures: Sequence[str]) -> Iterator[str]:
+def way_lines(ways: Specifications, exposures: Sequence[ExposureName]) -> Iterator[str]:
     """Other ways of asking, one line each, for a terminal."""
     if ways.reason is not None:
         yield f"Not asked: {ways.reason}."

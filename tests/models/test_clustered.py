@@ -14,7 +14,7 @@ from scipy.special import expit
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
 from outcomes.errors import FitError
-from outcomes.models.clustered import MOST_WORK, fit_clustered, fit_conditional, fit_gee
+from outcomes.models.clustered import fit_clustered, fit_conditional, fit_gee
 
 
 def errors(fit):
@@ -113,7 +113,7 @@ def test_strata_of_any_size_give_what_statsmodels_gives(seed):
     assert errors(fit) == pytest.approx(reference.bse, rel=1e-3)
 
 
-def test_a_large_stratum_is_no_trouble_for_the_recursion():
+def test_a_large_stratum_is_no_trouble():
     # 3,000 trials and 600 events: the number of choices has some 650 digits.
     rng = np.random.default_rng(6)
     x = rng.normal(size=(3000, 1))
@@ -126,7 +126,7 @@ def test_a_large_stratum_is_no_trouble_for_the_recursion():
 
 
 @pytest.mark.slow
-def test_a_long_stratum_with_far_apart_log_odds_is_no_other_than_logistic_regression():
+def test_long_strata_give_logistic_regression():
     # With many trials a stratum, conditional and unconditional estimates come together (Breslow
     # and Day 1980, section 7.1): the difference is of the order of one in its events.
     rng = np.random.default_rng(11)
@@ -245,7 +245,7 @@ def test_what_cannot_be_asked_is_said():
         fit_conditional(y, x, y)
     with pytest.raises(FitError, match="does not vary"):
         fit_conditional(y, x, np.zeros(4))
-    many = np.arange(float(np.ceil(np.sqrt(2.0 * MOST_WORK))) + 2.0)
+    many = np.arange(1e6)
     with pytest.raises(FitError, match="too long"):
         fit_conditional(many % 2, many[:, None], np.zeros(len(many)))
 

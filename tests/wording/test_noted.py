@@ -14,6 +14,7 @@ import pytest
 
 from outcomes.answers.facts import Facts, gather_facts
 from outcomes.records.read import read_records
+from outcomes.settings import DecisionSettings
 from outcomes.wording.records import late_log_sentence, noted_sentence, records_noted
 
 DEMO = Path(__file__).parents[2] / "synthetic_data"
@@ -131,7 +132,7 @@ def test_every_inferred_thaw_is_one_a_source_has_at_the_end(demo_facts: Facts) -
 
 
 def _facts(folder: Path) -> Facts:
-    return gather_facts(read_records(folder), further=False)
+    return gather_facts(read_records(folder), DecisionSettings(), further=False)
 
 
 @pytest.mark.slow

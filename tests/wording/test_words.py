@@ -30,7 +30,7 @@ from outcomes.analysis.finds.model import FindFit, Slope, fit_finds, linear_pred
 from outcomes.analysis.lifetimes.rule import rule_false_call
 from outcomes.analysis.results import Bin, CurvePoint, FindCurve, Lifetime
 from outcomes.records.tables import Finding
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import DecisionSettings, ReliabilityRule
 from outcomes.wording import answers as words
 
 Made = Callable[..., pd.DataFrame]
@@ -42,7 +42,7 @@ NEVER = re.compile(
 
 
 def _case(trials: pd.DataFrame) -> Case:
-    fit = fit_finds(trials, Settings())
+    fit = fit_finds(trials, DecisionSettings())
     verdict = which_predicts(fit, refits=0)
     return fit, verdict, set_threshold(fit, verdict)
 

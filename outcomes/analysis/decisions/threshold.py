@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from outcomes.analysis.decisions.curve import find_curve, observed_to
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
+from outcomes.analysis.finds.design import EXPOSURES
 from outcomes.analysis.finds.model import FindFit
-from outcomes.analysis.results import FindCurve
+from outcomes.analysis.results import ExposureName, FindCurve, Verdict
 
-_SINGLE = {"cycles": ("cycles",), "age": ("age_days",)}
+Outcome = Literal[
+    "crosses", "stays above", "below from the start", "rises", "never sure", "no model"
+]
+"""How a curve lies to the floor."""
+
+_SINGLE: Mapping[Verdict, tuple[ExposureName, ...]] = {"cycles": ("cycles",), "age": ("age_days",)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +52,7 @@ class Threshold:
         The curve it was read from.
     """
 
-    by: str
+    by: ExposureName
     floor: float
     confidence: float
     estimate: float | None
@@ -52,11 +60,11 @@ class Threshold:
     high: float | None
     retire_after: int | None
     observed_to: float
-    outcome: str
+    outcome: Outcome
     curve: FindCurve
 
 
-def find_threshold(fit: FindFit, exposure: str, *, alone: bool) -> Threshold:
+def find_threshold(fit: FindFit, exposure: ExposureName, *, alone: bool) -> Threshold:
     """Retirement threshold by one exposure, read from the standardised curve.
 
     Parameters
@@ -110,7 +118,7 @@ def read_threshold(curve: FindCurve, floor: float, limit: float) -> Threshold:
     falls = centre[-1] < centre[0]
     retire_after: int | None = None
     if not falls:
-        outcome = "rises"
+        outcome: Outcome = "rises"
     elif centre[0] < floor:
         outcome = "below from the start"
     elif estimate is None:
@@ -186,7 +194,7 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
     word = verdict.verdict
     trials = fit.design.trials
     if word in ("both", "cannot be told apart"):
-        exposures: tuple[str, ...] = ("cycles", "age_days")
+        exposures: tuple[ExposureName, ...] = ("cycles", "age_days")
     elif word in _SINGLE:
         exposures = _SINGLE[word]
     else:
@@ -199,10 +207,10 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
     return Retirement(found, tuple(t.curve for t in found))
 
 
-def _shown_without_verdict(trials: pd.DataFrame) -> tuple[str, ...]:
+def _shown_without_verdict(trials: pd.DataFrame) -> tuple[ExposureName, ...]:
     if trials.empty:
         return ()
-    for exposure in ("cycles", "age_days"):
+    for exposure in EXPOSURES:
         if trials[exposure].max() > trials[exposure].min():
             return (exposure,)
     return ()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -17,14 +17,16 @@ from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.design import Design
 from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.results import ExposureName, Verdict
 from outcomes.models.distributions import chi_square_quantile
+from outcomes.random_streams import random_stream
 from outcomes.text import DAYS_PER_MONTH as DAYS_PER_MONTH
 
 LEAST_TRIALS = 30
 LEAST_SOURCES = 3
 _MOST_TRIALS = 20_000  # beyond that, as many evenly spaced in time stand for all
 _AT_ONCE = 100
-_BY = {"cycles": ("cycles",), "age": ("age_days",)}
+_BY: Mapping[Verdict, tuple[ExposureName, ...]] = {"cycles": ("cycles",), "age": ("age_days",)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -410,7 +412,7 @@ def _standing_in(design: Design) -> tuple[pd.DataFrame, np.ndarray]:
     return design.trials.iloc[place], place
 
 
-def _candidates(trials: pd.DataFrame, exposure: str, step: float) -> list[float]:
+def _candidates(trials: pd.DataFrame, exposure: ExposureName, step: float) -> list[float]:
     """Whole multiples of the step, as far as the exposure was observed and trials are within."""
     values = trials[exposure].astype(float)
     found = []
@@ -494,7 +496,7 @@ def _costs(
     seed: int,
 ) -> list[tuple[float, float, float]]:
     """Sources retired per year under each rule, with limits over resampled places."""
-    rng = np.random.default_rng([seed, 62])
+    rng = random_stream(seed, "cost of limits")
     size = len(use.held)
     counts = rng.multinomial(size, np.full(size, 1.0 / size), DRAWS)
     costs = []

@@ -37,7 +37,7 @@ from outcomes.models.model_weights import (
     support_weights,
     variance_inflation,
 )
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.text import of_100
 
 SUSPECTS = ("cycles", "open_frozen_days", "degree_hours", "age_days")
@@ -193,7 +193,7 @@ MEANING = (
 )
 
 
-def compare_suspects(trials: pd.DataFrame, settings: Settings) -> Suspects:
+def compare_suspects(trials: pd.DataFrame, settings: DecisionSettings) -> Suspects:
     """Weigh cycles, drying, warmth and age against one another.
 
     Parameters
@@ -419,7 +419,7 @@ class _Comparison:
         base: Design,
         present: Sequence[str],
         values: Mapping[str, np.ndarray],
-        settings: Settings,
+        settings: DecisionSettings,
     ) -> None:
         self.base = base
         self.present = tuple(present)

@@ -10,15 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import get_args
 
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.results import LeftOut
+from outcomes.analysis.results import ExposureName, LeftOut
 from outcomes.models.separation import is_separated
 from outcomes.records.rules import LATE_LOG_DAYS
 
-EXPOSURES = ("cycles", "age_days")
+EXPOSURES: tuple[ExposureName, ...] = get_args(ExposureName)
 UNLOGGED = "undocumented_days"
 # Of a trial's terms, those that belong to the source and not to dog or conditions.
 OF_THE_SOURCE = (*EXPOSURES, UNLOGGED, "frozen_share", "use_ratio", "kind")
@@ -237,7 +238,7 @@ def usable_trials(trials: pd.DataFrame) -> tuple[pd.DataFrame, tuple[LeftOut, ..
 def plan_design(
     trials: pd.DataFrame,
     *,
-    exposures: Sequence[str] = EXPOSURES,
+    exposures: Sequence[ExposureName] = EXPOSURES,
     without: Sequence[str] = (),
 ) -> Design:
     """Choose trials, terms and groupings for a model of finds.
@@ -258,8 +259,8 @@ def plan_design(
     """
     frame, left_out = usable_trials(trials)
     chosen = _Chosen(frame, list(left_out))
-    for name in exposures:
-        chosen.try_number(name, exposure=True)
+    for exposure in exposures:
+        chosen.try_number(exposure, exposure=True)
     for name in _ORDER:
         if name in without or (name == UNLOGGED and not on_late_logs(frame).any()):
             continue

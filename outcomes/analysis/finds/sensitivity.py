@@ -30,6 +30,7 @@ from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.splines import natural_spline, spline_knots
+from outcomes.random_streams import random_stream
 from outcomes.records.tables import Records
 from outcomes.text import count, p_value
 
@@ -388,7 +389,9 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
     _more_thaws(asked, records)
     _leave_out(asked)
     rows = tuple(asked.rows)
-    agreement = {term: _agree(term, [r for r in rows if r.term == term]) for term in terms}
+    agreement: dict[str, Agreement] = {
+        term: _agree(term, [r for r in rows if r.term == term]) for term in terms
+    }
     return Specifications(rows, agreement, smooth, fit.settings.alpha, tuple(asked.notes), None)
 
 
@@ -403,7 +406,7 @@ def _size(design: Design) -> tuple[int, int]:
 
 def _slope_factors(fit: FindFit) -> dict[str, float]:
     """Exposure → what differing slopes make of its error: main error over one without them."""
-    factors = dict.fromkeys(EXPOSURES, 1.0)
+    factors: dict[str, float] = dict.fromkeys(EXPOSURES, 1.0)
     if not fit.slopes:
         return factors
     assert fit.mixed is not None
@@ -834,7 +837,7 @@ def _more_thaws(asked: _Asked, records: Records | None) -> None:
     history = history_of(records, records.storage, records.settings)
     draws = _DRAWS if asked.fit.n <= _MANY_TRIALS else 1
     for number, share in enumerate(UNLOGGED):
-        rng = np.random.default_rng([asked.fit.settings.seed, 30, number])
+        rng = random_stream(asked.fit.settings.seed, "unlogged thaws", number)
         _with_thaws(asked, records, names[share], [
             add_thaws(records, history, share, rng) for _ in range(draws)
         ])  # fmt: skip

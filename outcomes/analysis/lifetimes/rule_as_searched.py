@@ -8,12 +8,14 @@ import pandas as pd
 from outcomes.analysis.lifetimes.kaplan_meier import FALSE_CALL_TRIALS
 from outcomes.analysis.monitoring.charts import learn_unchanging
 from outcomes.models.cusum import simulate_misses
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 _SOURCES = 4000
 
 
-def rule_false_call_as_searched(trials: pd.DataFrame, settings: Settings) -> dict[int, float]:
+def rule_false_call_as_searched(
+    trials: pd.DataFrame, settings: DecisionSettings
+) -> dict[int, float]:
     """Share of unchanging sources that the rule calls within so many trials.
 
     By simulation of sources that differ and are searched as here: several dogs at one hide,

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
 
 from outcomes.analysis.finds.design import (
     EXPOSURES,
@@ -19,11 +18,12 @@ from outcomes.analysis.finds.design import (
 )
 from outcomes.analysis.finds.model import averaged_probability
 from outcomes.analysis.results import LeftOut
-from outcomes.errors import FitError, SettingsError
+from outcomes.errors import FitError
 from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
-from outcomes.settings import EarlyWarning, Settings
+from outcomes.random_streams import random_stream
+from outcomes.settings import DecisionSettings, EarlyWarning
 from outcomes.text import count
 
 BASELINE_MISSES = 40
@@ -141,7 +141,7 @@ class Watch:
 
 def watch(
     trials: pd.DataFrame,
-    settings: Settings,
+    settings: DecisionSettings,
 ) -> Watch:
     """Chart every source and every dog against what was to be expected.
 
@@ -184,11 +184,6 @@ def watch(
     *Biostatistics* 1, 441-452.
     """
     asked = settings.early_warning
-    if not (asked.odds_ratio > 1.0 and 0.0 < asked.false_call < 1.0 and asked.within >= 1):
-        raise SettingsError(
-            "Early warning needs odds_ratio above 1, false_call between 0 and 1, and within of at "
-            "least 1. Set them so under [early_warning]."
-        )
     hides = _charted(trials)
     cut = _baseline_end(hides)
     if isinstance(cut, str):
@@ -199,7 +194,7 @@ def watch(
         return _nothing(asked, hides, str(error))
 
 
-def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None:
+def learn_unchanging(trials: pd.DataFrame, settings: DecisionSettings) -> Healthy | None:
     """What the trials on sources are like where no source changes, and as many are finds.
 
     For rules that are not charts: from the 40 misses of the baseline, the spread
@@ -233,6 +228,8 @@ def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None
         model = _fit(plan_design(hides, without=_NOT_KNOWN_BEFORE))
     except FitError:
         return None
+    from scipy.optimize import brentq
+
     x = model.matrix(hides)
     for j, column in enumerate(model.design.columns, start=1):
         if column.term in (*EXPOSURES, UNLOGGED):
@@ -326,7 +323,7 @@ def _fit(design: Design) -> _Model:
     return _Model(design, fit_mixed(design.y, design.x, design.names, design.groups))
 
 
-def _charts(hides: pd.DataFrame, cut: int, model: _Model, settings: Settings) -> Watch:
+def _charts(hides: pd.DataFrame, cut: int, model: _Model, settings: DecisionSettings) -> Watch:
     asked = settings.early_warning
     x = model.matrix(hides)
     fixed = x @ model.mixed.beta
@@ -355,7 +352,11 @@ def _charts(hides: pd.DataFrame, cut: int, model: _Model, settings: Settings) ->
         rows, block = _blocks(hides, grouped, used)
         healthy = Healthy(log_odds[rows], 1.0 - expected[rows], block, chart_sd, session)
         limits[of] = limit_for(
-            healthy, asked.odds_ratio, asked.false_call, asked.within, settings.seed
+            healthy,
+            asked.odds_ratio,
+            asked.false_call,
+            asked.within,
+            random_stream(settings.seed, "early warning"),
         )
         charts[of] = tuple(
             _chart(
@@ -422,7 +423,7 @@ def _on_doubtful_source(hides: pd.DataFrame, charts: tuple[Chart, ...]) -> np.nd
     return doubtful
 
 
-def _qualified(hides: pd.DataFrame, settings: Settings) -> np.ndarray:
+def _qualified(hides: pd.DataFrame, settings: DecisionSettings) -> np.ndarray:
     if not settings.rule.qualified_only or "qualified" not in hides:
         return np.ones(len(hides), dtype=bool)
     return np.asarray(hides["qualified"].astype("boolean").fillna(True).to_numpy(dtype=bool))

@@ -15,7 +15,7 @@ from outcomes.errors import FitError
 from outcomes.models.aft import FAMILIES, AcceleratedFit, fit_accelerated
 from outcomes.models.cox import CoxFit, fit_cox
 from outcomes.models.ratio import change, power, ratio_interval, shortfall, sized
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.text import DAYS_PER_YEAR, count
 
 LEAST_FINDS = 30
@@ -106,7 +106,7 @@ class SearchTimeFit:
     curve: SearchTimeCurve | None = None
 
 
-def fit_search_time(trials: pd.DataFrame, settings: Settings) -> SearchTimeFit:
+def fit_search_time(trials: pd.DataFrame, settings: DecisionSettings) -> SearchTimeFit:
     """Fit the time to the find against cycles, age and what else is on record.
 
     Hide trials that were not assisted. A find ends at its search time; a miss

@@ -27,9 +27,9 @@ from outcomes.analysis.finds.validation import (
     predict_unseen,
 )
 from outcomes.models.mixed import fit_mixed
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
-SETTINGS = Settings()
+SETTINGS = DecisionSettings()
 
 
 @pytest.fixture(scope="module")

@@ -10,10 +10,10 @@ from outcomes.analysis.finds.confounders import SUSPECTS, Suspects, compare_susp
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
-SETTINGS = Settings()
+SETTINGS = DecisionSettings()
 
 
 @pytest.fixture(scope="module")

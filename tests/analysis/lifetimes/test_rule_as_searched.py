@@ -8,10 +8,10 @@ from outcomes.analysis.lifetimes.rule import rule_false_call
 from outcomes.analysis.lifetimes.rule_as_searched import rule_false_call_as_searched
 from outcomes.analysis.monitoring.charts import learn_unchanging
 from outcomes.models.cusum import Healthy, simulate_misses
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import DecisionSettings, ReliabilityRule
 from tests.analysis.monitoring.test_watch import searches
 
-ANY_DOG = Settings(rule=ReliabilityRule(qualified_only=False))
+ANY_DOG = DecisionSettings(rule=ReliabilityRule(qualified_only=False))
 
 
 def unchanging_finds(healthy: Healthy) -> float:
@@ -53,8 +53,8 @@ def test_sources_that_never_change_are_found_as_often_as_the_units_own_on_averag
 
 def test_nothing_is_learnt_of_sources_that_no_qualified_dog_has_searched():
     trials = searches(np.random.default_rng(5)).assign(qualified=False)
-    assert learn_unchanging(trials, Settings()) is None
-    assert rule_false_call_as_searched(trials, Settings()) == {}
+    assert learn_unchanging(trials, DecisionSettings()) is None
+    assert rule_false_call_as_searched(trials, DecisionSettings()) == {}
 
 
 def test_without_a_miss_the_rule_does_not_say_how_often_it_errs():
@@ -70,7 +70,9 @@ def test_independent_trials_are_called_as_the_exact_chain_says(monkeypatch, miss
         "outcomes.analysis.lifetimes.rule_as_searched.learn_unchanging", lambda *_: alike
     )
     rule = ReliabilityRule(misses=misses, window=window)
-    found = rule_false_call_as_searched(searches(np.random.default_rng(2)), Settings(rule=rule))
+    found = rule_false_call_as_searched(
+        searches(np.random.default_rng(2)), DecisionSettings(rule=rule)
+    )
     assert list(found) == [10, 20, 50]
     for n, share in found.items():
         exact = rule_false_call(misses, window, 0.85, n)
