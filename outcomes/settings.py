@@ -60,18 +60,16 @@ class ReliabilityRule:
 
 
 @dataclass(frozen=True, slots=True)
-class OtherRules:
-    """Two other rules for "unreliable": a moving proportion of finds, and a cumulative sum.
+class EarlyWarning:
+    """What the charts of early warning look for, and how often they may err.
 
     Parameters
     ----------
-    proportion_window
-        Trials of one source over which the proportion of finds is taken.
     odds_ratio
-        Change the cumulative sum looks for: odds of a miss so many times as high.
+        Change looked for: odds of a miss so many times as high.
     false_call, within
-        Share of sources on which nothing changes that may pass the limit of the
-        cumulative sum within so many trials.
+        Share of charts on which nothing changes that may pass their limit within
+        so many trials.
 
     Raises
     ------
@@ -79,7 +77,6 @@ class OtherRules:
         A value is out of bounds.
     """
 
-    proportion_window: Annotated[int, Meta(ge=2, le=14)] = 12
     odds_ratio: Annotated[float, Meta(gt=1, lt=20)] = 2.0
     false_call: Annotated[float, Meta(gt=0, lt=0.5)] = 0.05
     within: Annotated[int, Meta(ge=5, le=1000)] = 50
@@ -191,8 +188,8 @@ class DecisionSettings:
         Seed of everything random.
     rule
         When a source counts as unreliable.
-    unreliable
-        Two other rules for it, and for early warning.
+    early_warning
+        What the charts of early warning look for.
 
     Raises
     ------
@@ -213,7 +210,7 @@ between 0 and 1: perhaps 0.90.
     alpha: Annotated[float, Meta(gt=0, lt=0.5)] = 0.05
     seed: Annotated[int, Meta(ge=0)] = 1
     rule: ReliabilityRule = field(default_factory=ReliabilityRule)
-    unreliable: OtherRules = field(default_factory=OtherRules)
+    early_warning: EarlyWarning = field(default_factory=EarlyWarning)
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""

@@ -54,7 +54,6 @@ MODULES = {
     "kaplan_meier": "analysis.lifetimes.kaplan_meier",
     "lifetimes": "analysis.lifetimes.regression",
     "portions": "analysis.decisions.matched_portions",
-    "rules": "analysis.lifetimes.rules_compared",
     "search_time": "analysis.searches.search_time",
     "searches": "analysis.searches.design",
     "sensitivity": "analysis.finds.sensitivity",

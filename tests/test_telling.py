@@ -15,10 +15,9 @@ from hypothesis import strategies as st
 from outcomes import text as telling
 from outcomes.analysis.decisions import trade_off
 from outcomes.analysis.lifetimes import regression as lifetime_model
-from outcomes.analysis.lifetimes.log_rank import IntervalLogRank
 from outcomes.analysis.monitoring import charts as watch
 from outcomes.analysis.searches import false_alerts, search_time
-from outcomes.draw import records_figure, theme, turnbull_figure
+from outcomes.draw import records_figure, theme
 from outcomes.wording import answers as words
 from outcomes.wording import sensitivity as further_words
 
@@ -28,11 +27,6 @@ NOUNS = (
 )
 # "10 of 1 sources", "1 trials", but not "in 21 trials", "0.1 trials" or "1,201 trials".
 ONE_OF_MANY = re.compile(rf"(?<![\d.,])1 ({NOUNS})\b")
-
-
-def _rank(one: int) -> IntervalLogRank:
-    followed = {"refrigerated": one, "frozen": one}
-    return IntervalLogRank(followed, followed, 2.5, 0.0124, "information", True, None)
 
 
 def _time(low: float, high: float) -> search_time.TimeTerm:
@@ -88,18 +82,11 @@ def _agreement(n: int, *, clear: bool) -> str:
     return further_words.agreement_sentence(ways, "cycles")
 
 
-def _half(n: int) -> str:
-    curve: Any = SimpleNamespace(median=n * telling.DAYS_PER_MONTH, group="frozen", by="regime")
-    return turnbull_figure._title([curve])
-
-
 def _glance(n: int) -> str:
     return records_figure._title(pd.DataFrame({"result": ["miss"] * n}), n)
 
 
 SENTENCES = {
-    "log-rank test": lambda n: further_words.log_rank_sentence(_rank(n), 0.05),
-    "log-rank test, unclear": lambda n: further_words.log_rank_sentence(_rank(n), 0.001),
     "other ways": _way,
     "agreement": lambda n: _agreement(n, clear=True),
     "agreement, unclear": lambda n: _agreement(n, clear=False),
@@ -108,7 +95,6 @@ SENTENCES = {
     "next cycles": _next,
     "charts": lambda n: _charted(n, 0),
     "charts past": lambda n: _charted(n, 1),
-    "half": _half,
     "records at a glance": _glance,
 }
 

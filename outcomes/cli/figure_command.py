@@ -62,10 +62,8 @@ def command(
     """Draw one figure for a slide.
 
     NAME is main, price (what limits cost), watch (early warning), search-time,
-    false-alerts, lifetime, lifetime-kind, lifetime-ratios (what goes along with
-    lasting longer), next-cycles (what 5 more cost), rules (for unreliable, side by
-    side), records (where every source was when), ways (asked in other ways) or
-    calibration.
+    false-alerts, next-cycles (what 5 more cost), records (where every source was
+    when), ways (asked in other ways) or calibration.
     """
     from outcomes.draw.save import render_figure
     from outcomes.errors import UsageError

@@ -70,21 +70,6 @@ def _false_alerts(facts: Facts, _: ExposureName | None) -> Figure:
     return draw_false_alerts_figure(facts.false_alerts, figure_footer(facts))
 
 
-def _lifetime(facts: Facts, _: ExposureName | None) -> Figure:
-    from outcomes.draw.turnbull_figure import draw_turnbull_figure
-    from outcomes.report.answer_figure import figure_footer
-
-    return draw_turnbull_figure(facts.part_of_lasting("intervals"), figure_footer(facts))
-
-
-def _lifetime_kind(facts: Facts, _: ExposureName | None) -> Figure:
-    from outcomes.draw.turnbull_figure import draw_turnbull_figure
-    from outcomes.report.answer_figure import figure_footer
-
-    intervals = facts.part_of_lasting("intervals")
-    return draw_turnbull_figure(intervals, figure_footer(facts), by="kind")
-
-
 def _next_cycles(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
     from outcomes.report.answer_figure import figure_footer
@@ -120,31 +105,13 @@ def _calibration(facts: Facts, _: ExposureName | None) -> Figure:
     return draw_calibration_figure(facts.quality, figure_footer(facts))
 
 
-def _folded(name: str) -> Callable[[Facts, ExposureName | None], Figure]:
-    """A figure that is also on the page, by the same name."""
-
-    def draw(facts: Facts, _: ExposureName | None) -> Figure:
-        from outcomes.report.answer_figure import figure_footer
-        from outcomes.report.further_figures import FOLDED
-
-        return FOLDED[name][1](facts, figure_footer(facts))
-
-    return draw
-
-
 FIGURES: Mapping[str, NamedFigure] = {
     "main": NamedFigure("finds against cycles or age, and how long sources stay reliable", _main),
     "price": NamedFigure("what each retirement limit buys and costs", _price),
     "watch": NamedFigure("sources and dogs missed more often of late than expected", _watch),
     "search-time": NamedFigure("median search time by cycles", _search_time),
     "false-alerts": NamedFigure("false alerts by dog", _false_alerts),
-    "lifetime": NamedFigure("how long sources stay reliable", _lifetime),
-    "lifetime-kind": NamedFigure("how long sources of each kind stay reliable", _lifetime_kind),
     "next-cycles": NamedFigure("how many of 100 sources the next 5 cycles cost", _next_cycles),
-    "lifetime-ratios": NamedFigure(
-        "what goes along with sources becoming unreliable sooner", _folded("lifetime-ratios")
-    ),
-    "rules": NamedFigure("rules for unreliable side by side", _folded("rules")),
     "records": NamedFigure("where every source was when, and its trials", _records),
     "ways": NamedFigure("the same question asked in other ways", _ways),
     "calibration": NamedFigure("finds beside what was predicted", _calibration),

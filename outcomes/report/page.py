@@ -6,7 +6,7 @@ import base64
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import jinja2
@@ -37,12 +37,10 @@ from outcomes.report.answer_figure import (
     draw_briefing_figure,
     draw_sheet,
     drawn_curves,
-    figure_footer,
     records_footer,
     threshold_marks,
 )
 from outcomes.report.floor_control import figure_alt, floor_control
-from outcomes.report.further_figures import FoldedFigure, folded_figures
 from outcomes.report.paper_face import paper_faces
 from outcomes.wording import answers as words
 from outcomes.wording import decisions
@@ -109,8 +107,6 @@ class PageFigure:
         The same for a screen too narrow for the figure; None where it is left out.
     records, records_alt
         The records at a glance as SVG, and what it shows; None where it is left out.
-    folded
-        Figures for a reader who checks.
     """
 
     svg: bytes
@@ -120,7 +116,6 @@ class PageFigure:
     narrow: DrawnNarrow | None = None
     records: bytes | None = None
     records_alt: str = ""
-    folded: tuple[FoldedFigure, ...] = ()
 
 
 def render_page_figure(facts: Facts) -> PageFigure | None:
@@ -151,7 +146,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     )
     # Another process may have worked at these meanwhile.
     facts.answer_all()
-    return replace(drawn, folded=folded_figures(facts, figure_footer(facts)))
+    return drawn
 
 
 def _narrow(
@@ -213,7 +208,6 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     unit = facts.records.settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
     shelf = _shelf_rows(facts)
-    folded = () if figure is None else figure.folded
     narrow = None if figure is None else figure.narrow
     noted = records_noted(facts)
     fields = {
@@ -271,7 +265,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "dogs_watched": [c for c in facts.lasting.watched.past if c.of == "dog"],
         "search_time": facts.search_time.sentence,
         "false_alerts": facts.false_alerts.sentence,
-        "lifetime": words.lasting_sentence(facts.lasting.intervals, settings.alpha),
+        "lifetime": facts.lifetime.sentence,
         "next_cycles": None
         if facts.lasting.next_cycles.reason is not None
         else facts.lasting.next_cycles.sentence,
@@ -283,17 +277,15 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "portions": None
         if facts.portions.reason is not None
         else decisions.portions_sentence(facts.portions, settings.alpha),
-        # Where days can be told, they say more than a test does.
-        "log_rank": None
-        if facts.lasting.log_rank.reason is not None or facts.lasting.means.reason is None
-        else further_words.log_rank_sentence(
-            facts.lasting.log_rank, settings.alpha, chosen=facts.comparison.reason is not None
+        "lasting_compared": None
+        if facts.lasting.weibull.reason is not None
+        else further_words.lifetimes_compared(
+            facts.lasting.weibull, chosen=facts.comparison.reason is not None
         ),
-        "rmst": None if facts.lasting.means.reason is not None else facts.lasting.means.sentence,
         "rule": words.rule_sentences(
             settings.rule,
             facts.lifetime,
-            facts.lasting.rules.rules[0].false_call_as_searched.get(words.RULE_TRIALS),
+            facts.lasting.rule_false_call.get(words.RULE_TRIALS),
         ),
         "limits": [
             *words.limits(fit, facts.verdict),
@@ -310,10 +302,6 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "left_out": words.left_out_lines(fit),
         "rows": words.rows_sentence(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
-        "folded": [
-            {"shows": f.shows, "told": f.told, "drawn": None if f.svg is None else _as_data(f.svg)}
-            for f in folded
-        ],
         "cautions": words.CAUTIONS,
         "made_by": (
             f"Made with outcomes {__version__}; floor {words.floor_in_100(settings.floor)}, "

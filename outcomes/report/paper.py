@@ -81,8 +81,6 @@ def elsewhere(fields: Mapping[str, Any]) -> str:
     ]
     if fields["figure"]:
         parts.append("the records at a glance")
-    if fields["folded"]:
-        parts.append("further figures")
     if fields["terms"] or fields["checks"]:
         parts.append("every term of the model")
     return (

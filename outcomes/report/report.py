@@ -52,19 +52,17 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield from tables.false_alert_lines(facts.false_alerts)
     yield _strong("When sources become unreliable")
     lasting = facts.lasting
-    yield lasting.intervals.sentence
-    yield from tables.lifetime_lines(lasting)
-    yield lasting.means.sentence
-    yield further_words.log_rank_sentence(lasting.log_rank, facts.settings.alpha)
-    yield further_words.kind_log_rank_sentence(lasting.kind_log_rank, facts.settings.alpha)
+    yield facts.lifetime.sentence
+    yield from tables.lifetime_lines(facts.lifetime)
     yield lasting.weibull.sentence
     yield from tables.weibull_lines(lasting.weibull)
     yield lasting.cycles_at_age.sentence
     yield from tables.cycles_at_age_lines(lasting.cycles_at_age)
     yield lasting.next_cycles.sentence
     yield from tables.next_cycle_lines(lasting.next_cycles)
-    yield lasting.rules.sentence
-    yield from tables.rule_lines(lasting.rules)
+    yield words.rule_sentences(
+        facts.settings.rule, facts.lifetime, lasting.rule_false_call.get(words.RULE_TRIALS)
+    )
     yield f"The rule: {facts.lifetime.rule}."
     yield from _caution()
 
@@ -135,12 +133,7 @@ def compare_lines(facts: Facts) -> Iterator[str]:
     few = words.few_sources_sentence(c, facts.few_sources)
     if few is not None:
         yield few
-    yield facts.lasting.means.sentence
-    yield further_words.log_rank_sentence(
-        facts.lasting.log_rank, facts.settings.alpha, chosen=c.reason is not None
-    )
-    if facts.lasting.means.reason is None or facts.lasting.log_rank.p is not None:
-        yield further_words.P_MEANS
+    yield further_words.lifetimes_compared(facts.lasting.weibull, chosen=c.reason is not None)
     if facts.portions.reason is not None:
         yield decisions.portions_sentence(facts.portions, facts.settings.alpha)
     if c.kinds_left_out:

@@ -28,7 +28,7 @@ from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts
 from outcomes.wording.records import records_noted
 
-FORMAT = 1
+FORMAT = 2
 
 
 def results(facts: Facts, sections: Sequence[str] | None = None) -> dict[str, Any]:
@@ -108,7 +108,7 @@ def _settings(facts: Facts) -> dict[str, Any]:
             "window": settings.rule.window,
             "qualified_only": settings.rule.qualified_only,
         },
-        "unreliable": fields(settings.unreliable, "proportion_window odds_ratio false_call within"),
+        "early_warning": fields(settings.early_warning, "odds_ratio false_call within"),
         "as_of": facts.shelf_day.isoformat(),
         **settings_section(reading),
     }
@@ -287,8 +287,8 @@ def _lifetime(facts: Facts) -> dict[str, Any]:
         "curve": [fields(c, "group time probability low high at_risk") for c in lifetime.curve],
         "median": dict(lifetime.median),
         "not_drawn": dict(lifetime.not_drawn),
-        "sentence": words.lasting_sentence(facts.lasting.intervals, facts.settings.alpha),
-        **lifetime_additions(facts.lasting, facts.settings.alpha),
+        "sentence": lifetime.sentence,
+        **lifetime_additions(facts.lasting),
     }
 
 
@@ -428,7 +428,7 @@ def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
 
 
 def _compare(facts: Facts) -> dict[str, Any]:
-    c, means = facts.comparison, facts.lasting.means
+    c = facts.comparison
     return {
         "at_age_days": c.at_age_days,
         "risk_difference": c.risk_difference,
@@ -442,11 +442,6 @@ def _compare(facts: Facts) -> dict[str, Any]:
         "both_ways": c.both_ways,
         "without_kind": c.without_kind,
         "p": c.p,
-        "rmst_difference_days": means.difference_days,
-        "rmst_low": means.difference_low,
-        "rmst_high": means.difference_high,
-        "rmst_reason": means.reason,
-        "rmst_sentence": means.sentence,
         "portions": decisions.portions_part(facts.portions, facts.settings.alpha),
         "bounds": [
             {"bound": b.bound, **fields(b.comparison, "risk_difference low high reason")}

@@ -24,7 +24,6 @@ from outcomes.analysis.decisions.trade_off import TradeOff
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING, RatioTest, WhichPredicts
 from outcomes.analysis.finds.design import EXPOSURES, Counted, on_late_logs
 from outcomes.analysis.finds.model import FindFit, change_along
-from outcomes.analysis.lifetimes.interval_censored import IntervalCurve, IntervalLifetime
 from outcomes.analysis.lifetimes.rule import describe_rule, rule_false_call
 from outcomes.analysis.monitoring.charts import Watch
 from outcomes.analysis.results import Bin, ExposureName, FindCurve, Ground, Lifetime, Verdict
@@ -1151,37 +1150,6 @@ def evidence(fit: FindFit) -> str:
         f"It rests on {count(fit.n, 'usable hide trial')} ({count(fit.misses, 'miss', 'misses')}) "
         f"of {count(fit.sources, 'source')} by {count(fit.dogs, 'dog')}: what went together in one "
         "unit's records, not proof of cause."
-    )
-
-
-def lasting_sentence(intervals: IntervalLifetime, alpha: float) -> str:
-    """When half of the sources had become unreliable, in months after they were taken in."""
-    if intervals.reason is not None:
-        return intervals.sentence
-    told = [_half(c) for c in intervals.curves if c.by in ("regime", "all") and c.points]
-    met = count(intervals.events, "source")
-    return (
-        f"Of {count(intervals.sources, 'source')} followed, {met.split()[0]} met the rule below. "
-        + " ".join(told).replace("INTERVAL", f"{percent(1.0 - alpha)} interval")
-    )
-
-
-def _half(curve: IntervalCurve) -> str:
-    name = "the sources" if curve.by == "all" else f"the {curve.group} sources"
-    first, last = curve.points[0].time, curve.points[-1].time
-    still = f" still reliable after {months(first)}" if first >= 2.0 * DAYS_PER_MONTH else ""
-    if curve.median is None:
-        return (
-            f"Fewer than half of {name}{still} had become unreliable by {months(last)} after they "
-            "were taken in, which is as far as these records go."
-        )
-
-    def limit(days: float | None) -> str:
-        return "not reached" if days is None else months(days)
-
-    return (
-        f"Half of {name}{still} had become unreliable by about {months(curve.median)} after they "
-        f"were taken in (INTERVAL {limit(curve.median_low)} to {limit(curve.median_high)})."
     )
 
 

@@ -9,10 +9,10 @@ from outcomes.analysis.finds.confounders import SUSPECT_WORDS, SuspectEffect, Su
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.dog_and_source_effects import DogReview
 from outcomes.analysis.finds.sensitivity import Specification, Specifications, most_influential
-from outcomes.analysis.lifetimes.log_rank import IntervalLogRank, KindLogRank
+from outcomes.analysis.lifetimes.regression import STORAGE_CHOSEN, WeibullLifetime
 from outcomes.analysis.results import ExposureName, Verdict
 from outcomes.answers.sensitivity import Further
-from outcomes.wording.answers import count, joined, p_value
+from outcomes.wording.answers import count, joined
 
 _NAMED: Mapping[Verdict, tuple[ExposureName, ...]] = {"cycles": ("cycles",), "age": ("age_days",)}
 _MOST_DOG_SENTENCES = 2
@@ -190,82 +190,17 @@ def dog_sentences(review: DogReview) -> list[str]:
     return [*review.sentences[:_MOST_DOG_SENTENCES], *own]
 
 
-def log_rank_sentence(test: IntervalLogRank, alpha: float, *, chosen: bool = True) -> str:
-    """Whether refrigerated and frozen sources become unreliable alike, each event between trials.
+def lifetimes_compared(weibull: WeibullLifetime, *, chosen: bool) -> str:
+    """How long refrigerated and frozen sources last.
 
     Parameters
     ----------
-    test
-        The test; without one, its reason is told.
-    alpha
-        A smaller p-value counts as a difference.
+    weibull
+        The model of it; without one, its reason is told.
     chosen
         Whether to say that storage was chosen; not where that stands beside it.
     """
-    if test.p is None or test.z is None:
-        return (
-            "Whether refrigerated and frozen sources become unreliable at different times cannot "
-            f"be tested yet: {test.reason}."
-        )
-    first = f"{test.events['refrigerated']} of {test.sources['refrigerated']} refrigerated"
-    second = f"{test.events['frozen']} of {count(test.sources['frozen'], 'frozen source')}"
-    behind = (
-        f"{first} and {second} met the rule, over all the time they were followed and each "
-        "somewhere between two trials: "
-        f"log-rank test, {p_value(test.p)}"
-    )
-    if test.p >= alpha:
-        return (
-            "That refrigerated and frozen sources become unreliable at different times does not "
-            f"show ({behind}); a difference may still be there."
-        )
-    when = "sooner" if test.z > 0 else "later"
-    return (
-        f"Refrigerated sources became unreliable {when} than frozen ones, more than chance "
-        f"explains ({behind})." + (" Storage was chosen, not assigned." if chosen else "")
-    )
-
-
-P_MEANS = (
-    "p: how often sources that last alike would differ as much as these by chance alone; only a "
-    "small one speaks for a difference."
-)
-
-
-def kind_log_rank_sentence(test: KindLogRank, alpha: float) -> str:
-    """Whether kinds of source become unreliable alike, each event between trials.
-
-    Parameters
-    ----------
-    test
-        The test; without one, its reason is told.
-    alpha
-        A smaller p-value counts as a difference.
-    """
-    left = ", ".join(f"{kind} ({why})" for kind, why in test.left_out.items())
-    if test.p is None:
-        tail = f"; too few in {left}" if left else ""
-        return (
-            "Whether kinds become unreliable at different times cannot be tested yet: "
-            f"{test.reason}{tail}."
-        )
-    counts = ", ".join(
-        f"{kind} {test.events[kind]} of {test.sources[kind]}, with {test.expected[kind]:.1f} "
-        "expected"
-        for kind in test.events
-    )
-    behind = f"sources that met the rule, and expected if all were alike: {counts}"
-    behind += f"; log-rank test, {p_value(test.p)}"
-    tail = f" Not compared, with too few that met the rule: {left}." if left else ""
-    if test.p >= alpha:
-        return (
-            "That kinds become unreliable at different times does not show "
-            f"({behind}); a difference may still be there.{tail}"
-        )
-    return (
-        f"Kinds became unreliable at different times, more than chance explains ({behind}). "
-        f"Kinds are also stored and used differently, which is in this too.{tail}"
-    )
+    return weibull.sentence if chosen else weibull.sentence.removesuffix(STORAGE_CHOSEN)
 
 
 def suspect_lines(suspects: Suspects) -> Iterator[str]:

@@ -4,17 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from outcomes.analysis.lifetimes.interval_censored import (
-    IntervalCurve,
-    IntervalLifetime,
-    IntervalPoint,
-)
 from outcomes.analysis.lifetimes.regression import CycleHazard, LifetimeTerm, NextCycles
 from outcomes.analysis.searches.false_alerts import DogAlerts, FalseAlertFit
 from outcomes.analysis.searches.search_time import SearchTimeFit
@@ -29,7 +23,6 @@ from outcomes.draw.save import render_figure
 from outcomes.draw.search_time_figure import draw_search_time_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import drawable, theme
-from outcomes.draw.turnbull_figure import band, corners, draw_turnbull_figure, followed_by
 
 from .looks import ax_of, lines, words
 
@@ -77,24 +70,6 @@ def false_alerts(dogs: int = 6, *, blanks: int = 20, name: str = "Dog") -> False
     )  # fmt: skip
 
 
-def curve(group: str, by: str, scale: float, sources: int = 9) -> IntervalCurve:
-    points = [IntervalPoint(group, 20.0, 20.0, 1.0, 1.0, 1.0, 4)]
-    for k in range(1, 6):
-        p = float(np.exp(-k / scale))
-        points.append(
-            IntervalPoint(group, 100.0 * k, 100.0 * k + 40, p, p * 0.7, 1 - (1 - p) * 0.4, 9 - k)
-        )
-    spans = tuple((20.0 + 10 * i, 300.0 + 30 * i) for i in range(sources))
-    return IntervalCurve(group, by, sources, 5, tuple(points), 200.0, 240.0, 140.0, None, spans)
-
-
-def lasting(*curves: IntervalCurve) -> IntervalLifetime:
-    return IntervalLifetime(
-        sources=27, events=11, curves=curves, not_drawn={"mixed": "2 met the rule"}, bounds=(),
-        resamples=200, reason=None if curves else "too few", sentence="11 of 27 met the rule.",
-    )  # fmt: skip
-
-
 def per_cycle(
     shares: dict[int, float],
     *,
@@ -130,22 +105,11 @@ FIGURES = {
     "false alerts of many dogs": lambda: draw_false_alerts_figure(
         false_alerts(30, name="A dog of a very long name indeed"), FOOTER
     ),
-    "lifetimes": lambda: draw_turnbull_figure(
-        lasting(curve("frozen", "regime", 4), curve("refrigerated", "regime", 4.1)), FOOTER
-    ),
-    "lifetimes by kind": lambda: draw_turnbull_figure(
-        lasting(
-            *(curve(name, "kind", 3.0) for name in ("wet bone", "骨", "N" * 60, "$x$", "blood"))
-        ),
-        FOOTER,
-        by="kind",
-    ),
     "next cycles": lambda: drawn(per_cycle({k: 0.03 + k / 200 for k in range(0, 30, 5)})),
     "next cycles of 120": lambda: drawn(per_cycle({k: 0.004 + k / 160 for k in range(0, 120, 5)})),
     "next cycles with a gap": lambda: drawn(per_cycle({0: 0.001, 20: 0.99}, wide=400.0)),
     "next cycles, one row": lambda: drawn(per_cycle({0: 1.0})),
     "no next cycles": lambda: drawn(no_hazard()),
-    "nothing": lambda: draw_turnbull_figure(lasting(), FOOTER),
 }
 
 
@@ -227,68 +191,6 @@ def test_dogs_with_most_alerts_are_drawn() -> None:
     figure = FIGURES["false alerts of many dogs"]()
     assert len(words(figure, "dog")) == MOST_DOGS
     assert f"The {MOST_DOGS} dogs with most of 30." in " ".join(words(figure, "subtitle"))
-
-
-def test_curve_is_flat_between_cells() -> None:
-    one = curve("frozen", "regime", 4)
-    days, heights = corners(one)
-    assert list(days[:5]) == [20, 100, 140, 200, 240]
-    assert list(heights[:3]) == [1.0, 1.0, one.points[1].probability]
-    assert (np.diff(heights) <= 0).all()
-    figure = FIGURES["lifetimes"]()
-    (line,) = lines(figure, "reliable", "reliable-frozen")
-    assert list(line.get_ydata()) == list(heights)
-    looks = {str(x.get_linestyle()) for x in ax_of(figure, "reliable").lines}
-    assert len(looks) == 2
-
-
-def test_band_holds_for_the_days_between() -> None:
-    one = curve("frozen", "regime", 4)
-    days, low, high = band(one)
-    assert list(days[:2]) == [20, 140]
-    assert list(low[:2]) == [one.points[1].low] * 2
-    assert list(high[:2]) == [1.0, 1.0]
-
-
-def test_followed_are_counted_on_the_day() -> None:
-    one = curve("frozen", "regime", 4)
-    assert [followed_by(one, day) for day in (0, 20, 100, 300, 310, 541)] == [0, 1, 9, 9, 8, 0]
-
-
-def test_asked_groups_are_drawn_or_all() -> None:
-    both = lasting(curve("frozen", "regime", 4), curve("blood", "kind", 3))
-    for by, group in (("regime", "frozen"), ("kind", "blood")):
-        figure = draw_turnbull_figure(both, FOOTER, by=by)
-        assert words(figure, "group-0") == [group]
-    alone = draw_turnbull_figure(lasting(curve("all sources", "all", 4)), FOOTER)
-    assert words(alone, "group-0") == ["all sources"]
-
-
-def test_no_kind_curve_is_not_replaced_by_regimes() -> None:
-    figure = draw_turnbull_figure(lasting(curve("frozen", "regime", 4)), FOOTER, by="kind")
-    assert figure.axes == []
-    assert words(figure, "reason") == ["No kind has a curve of its own yet."]
-
-
-def test_no_kind_curve_has_the_kinds_reasons() -> None:
-    found = replace(
-        lasting(),
-        not_drawn={"mixed": "2 met the rule", "blood": "1 met the rule"},
-        not_drawn_by={"regime": {"mixed": "2 met the rule"}, "kind": {"blood": "1 met the rule"}},
-    )
-    for by, told in (("kind", "blood"), ("regime", "mixed")):
-        figure = draw_turnbull_figure(found, FOOTER, by=by)
-        assert [w.partition(":")[0] for w in words(figure, "why")] == [told]
-
-
-def test_kind_curves_say_how_many_met_the_rule() -> None:
-    found = replace(
-        lasting(curve("blood", "kind", 3)), not_drawn_by={"kind": {"bone": "1 met the rule"}}
-    )
-    figure = draw_turnbull_figure(found, FOOTER, by="kind")
-    assert " ".join(words(figure, "subtitle")) == (
-        "Sources that met the rule: 5 of 9 blood. Too thin for a curve: bone."
-    )
 
 
 def test_letters_the_font_lacks_are_question_marks() -> None:

@@ -11,7 +11,7 @@ from outcomes.records.read import read_records
 from outcomes.records.unit_file import load_settings
 from outcomes.settings import (
     DecisionSettings,
-    OtherRules,
+    EarlyWarning,
     RecordsSettings,
     ReliabilityRule,
     Settings,
@@ -69,8 +69,7 @@ misses = 3
 window = 5
 qualified_only = false
 
-[unreliable]
-proportion_window = 8
+[early_warning]
 odds_ratio = 3
 false_call = 0.1
 within = 40
@@ -110,7 +109,7 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         alpha=0.1,
         seed=7,
         rule=ReliabilityRule(misses=3, window=5, qualified_only=False),
-        unreliable=OtherRules(proportion_window=8, odds_ratio=3.0, false_call=0.1, within=40),
+        early_warning=EarlyWarning(odds_ratio=3.0, false_call=0.1, within=40),
     )
     for given in (settings.records, settings.decisions):
         for field in dataclasses.fields(given):
@@ -185,8 +184,8 @@ def test_a_file_asked_for_must_be_there(tmp_path) -> None:
         ('[units]\nresult = "F"', "not a setting"),
         ('[units.dogs]\nborn_on = "F"', "not a setting"),
         ("[rule]\nmisses = 4\nwindow = 3", "more than window"),
-        ("[unreliable]\nproportion_window = 30", "a whole number from 2 to 14"),
-        ("[unreliable]\nodds_ratio = 1", "strictly between 1 and 20"),
+        ("[early_warning]\nwithin = 4", "a whole number from 5 to 1000"),
+        ("[early_warning]\nodds_ratio = 1", "strictly between 1 and 20"),
         ("[exposure]\nfrozen_at_least = 0.1", "must be less than"),
         ("[readings]\nfrozen_below_c = 1", "must not be more than thawed_above_c"),
         ('[exposure]\nunlogged_thaws = "guess"', '"infer" or "strict"'),

@@ -208,20 +208,6 @@ keep(method, terms, coef(cox))
 keep(method, error_of(terms), sqrt(diag(vcov(cox))))
 
 gehan <- MASS::gehan
-within <- function(curve, end) {
-  summary(curve, rmean = end)$table[c("rmean", "se(rmean)")]
-}
-for (end in c(22, 23)) for (arm in c("6-MP", "control")) {
-  mean <- within(survfit(Surv(time, cens) ~ 1, data = gehan, subset = treat == arm), end)
-  name <- sprintf("%s, within %g weeks", arm, end)
-  names <- if (end == 22) c(name, error_of(name)) else name
-  keep("Restricted mean time (remission in leukaemia)", names, mean[seq_along(names)])
-}
-for (arm in c("Maintained", "Nonmaintained")) {
-  mean <- within(survfit(Surv(time, status) ~ 1, data = aml, subset = x == arm), 35)
-  keep("Restricted mean time (R's aml, within 35 weeks)",
-       c(tolower(arm), error_of(tolower(arm))), mean)
-}
 curve <- survfit(Surv(time, cens) ~ 1, data = gehan, subset = treat == "6-MP",
                  conf.type = "log-log")
 half <- quantile(curve, 0.5)
@@ -233,9 +219,6 @@ steps <- summary(curve, times = weeks)
 keep("Kaplan\u2013Meier curve (6-MP, remission in leukaemia)",
      c(paste("past week", weeks), "median, weeks"), c(steps$surv, half$quantile))
 keep("Greenwood's errors (6-MP, remission in leukaemia)", paste("week", weeks), steps$std.err)
-groups <- survdiff(Surv(time, cens) ~ treat, data = gehan)
-keep("Log-rank test (remission in leukaemia)", c("statistic", "p"),
-     c(groups$chisq, pchisq(groups$chisq, 1, lower.tail = FALSE)))
 
 # Search time -----------------------------------------------------------------------------------
 remission <- coxph(Surv(time, cens) ~ I(treat == "control"), data = gehan)

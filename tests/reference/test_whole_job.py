@@ -2,9 +2,7 @@
 
 ``whole_job.R`` reads the raw tables and does everything again: exposures by a rolling join under
 both policies, the conditions, the model of finds, search time, false alerts, the rule, and how long
-sources lasted. Interval-censored log-rank tests are held elsewhere (``log_rank_groups.R`` and the
-published ones): no package of R at hand has them. ``python tests/reference/run_r.py`` runs it
-again.
+sources lasted. ``python tests/reference/run_r.py`` runs it again.
 """
 
 from __future__ import annotations
@@ -17,9 +15,7 @@ import pytest
 import whole_job_cases as cases
 
 from outcomes.analysis.lifetimes.regression import fit_cycles_at_age
-from outcomes.analysis.lifetimes.restricted_mean import log_rank_test, mean_by_group
-from outcomes.models.interval_weibull import Intervals, fit_weibull
-from outcomes.models.turnbull import fit_turnbull
+from outcomes.models.survival import Intervals, fit_weibull
 from outcomes.settings import DecisionSettings
 
 HERE = Path(__file__).parent
@@ -155,35 +151,16 @@ def test_rule_is_met_by_the_same_sources(job):
         np.testing.assert_allclose(ours[name].to_numpy(float), theirs[name], **DIGITS)
 
 
-def _intervals() -> tuple[np.ndarray, np.ndarray]:
+def test_lifetimes_are_those_of_survreg():
     own = followed_in_r()
-    return own["low_days"].to_numpy(), np.where(own["event"], own["exit_days"], np.inf)
-
-
-def test_lifetimes_are_those_of_r():
-    low, high = _intervals()
-    fit = fit_weibull(Intervals(np.zeros(len(low)), low, high), np.ones((len(low), 1)))
+    low = own["low_days"].to_numpy()
+    high = np.where(own["event"], own["exit_days"], np.inf)
+    fit = fit_weibull(Intervals(np.zeros(len(low)), low, high), np.empty((len(low), 0)))
     theirs = in_r("weibull")
     names = ["(Intercept)", "log scale"]
     np.testing.assert_allclose(fit.beta, theirs.loc[names, "estimate"], atol=1e-5)
     np.testing.assert_allclose(np.sqrt(np.diag(fit.cov)), theirs.loc[names, "std_error"], rtol=1e-4)
     assert fit.log_likelihood == pytest.approx(theirs.loc["log-likelihood", "estimate"], abs=1e-6)
-
-    curve, steps = fit_turnbull(low, high), in_r("turnbull")
-    at = steps.index.astype(float).to_numpy()
-    for right, survival in zip(curve.right, curve.survival, strict=True):
-        # R draws the mass of a cell at its middle and stops its algorithm early.
-        before = steps["estimate"].to_numpy()[at <= right]
-        assert survival == pytest.approx(before[-1] if len(before) else 1.0, abs=3e-3)
-
-    own = followed_in_r()
-    two = own[own["regime"].isin(["frozen", "refrigerated"])]
-    statistic, _ = log_rank_test(
-        two["exit_days"].to_numpy(), two["event"].to_numpy(), np.zeros(len(two)),
-        two["regime"].to_numpy(str),
-    )  # fmt: skip
-    expected = in_r("log-rank").loc["statistic", "estimate"]
-    assert statistic == pytest.approx(expected, rel=1e-8)
 
 
 def test_frozen_curve_is_survfits_late_entry(job):
@@ -206,10 +183,6 @@ def test_frozen_curve_is_survfits_late_entry(job):
         at = [point.time for point in points]
         np.testing.assert_allclose(at, steps.index.astype(float), rtol=1e-9)
         np.testing.assert_allclose(own, steps["estimate"], rtol=1e-9, err_msg=fit)
-    means = {mean.group: mean for mean in mean_by_group(ours, DecisionSettings())}
-    expected = in_r("restricted mean").loc["days"]
-    assert means["frozen"].days == pytest.approx(expected["estimate"], rel=1e-9)
-    assert means["frozen"].std_error == pytest.approx(expected["std_error"], rel=1e-9)
 
 
 def test_cycle_hazard_is_coxphs(job):

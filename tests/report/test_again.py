@@ -26,7 +26,7 @@ from outcomes.report.results import results
 from outcomes.report.write import results_text
 from outcomes.settings import (
     DecisionSettings,
-    OtherRules,
+    EarlyWarning,
     RecordsSettings,
     ReliabilityRule,
     Settings,
@@ -131,7 +131,7 @@ def test_every_setting_comes_back(demo_facts: Facts) -> None:
         alpha=0.1,
         seed=9,
         rule=ReliabilityRule(3, 5, False),
-        unreliable=OtherRules(10, 3.0, 0.1, 40),
+        early_warning=EarlyWarning(3.0, 0.1, 40),
     )
     for odd in (reading, deciding):
         default = type(odd)()

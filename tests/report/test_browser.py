@@ -20,7 +20,7 @@ import pytest
 from outcomes.answers.facts import Facts, gather_facts
 from outcomes.draw.main_figure import IN_COLUMN, IN_PAGE
 from outcomes.draw.records_figure import IN_PAGE as RECORDS_IN_PAGE
-from outcomes.draw.theme import FOOTER_PT, LABEL_PT, POINTS_PER_IN, WIDTH_IN
+from outcomes.draw.theme import FOOTER_PT, LABEL_PT, POINTS_PER_IN
 from outcomes.records.read import read_records
 from outcomes.report.page import render_page, render_page_figure
 from outcomes.report.results import results
@@ -646,7 +646,6 @@ def test_figure_letters_are_eleven_pixels(
     assert seen["moving"] == 0  # all of it is seen without moving it sideways
     assert (sheet.small_pt - 0.3) / POINTS_PER_IN * seen[shown] / sheet.width_in >= 11.0
     assert FOOTER_PT / POINTS_PER_IN * seen["records"] / RECORDS_IN_PAGE.width_in >= 11.0
-    assert FOOTER_PT / POINTS_PER_IN * seen["slide"] / WIDTH_IN >= 11.0
     assert "plain" not in seen
 
 

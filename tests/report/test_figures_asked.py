@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
+from typing import Any
+
 import pytest
 
 from outcomes.answers.facts import Facts, gather_facts
@@ -14,11 +18,7 @@ ASKED = {
     "watch": {"lifetime"},
     "search-time": {"search_time"},
     "false-alerts": {"false_alerts"},
-    "lifetime": {"lifetime"},
-    "lifetime-kind": {"lifetime"},
     "next-cycles": {"lifetime"},
-    "lifetime-ratios": {"lifetime"},
-    "rules": {"lifetime"},
     "records": set(),
     "ways": {"ways"},
     "calibration": {"quality"},
@@ -42,3 +42,8 @@ def test_a_figure_asks_for_what_it_shows(name: str, demo_facts: Facts) -> None:
     there = set(facts.__dict__) - before - {"design", "_questions"}
     assert there == ASKED[name]
     assert facts.ways_known is None or name == "ways"
+
+
+def test_the_help_names_every_figure(call: Callable[..., Any]) -> None:
+    told = re.sub(r"\s+", " ", call("figure", "--help").out)
+    assert all(re.search(rf"[ ,]{name}[ ,.]", told) for name in FIGURES)

@@ -31,15 +31,12 @@ KEYS = {
     "search_time": "n events terms time_ratio",
     "false_alerts": "n hours rate_per_hour terms by_dog",
     "lifetime": (
-        "rule rule_false_call sources events curve median terms intervals restricted_means "
-        "weibull cycles_at_age cycle_by_cycle rules"
+        "rule rule_false_call sources events curve median terms "
+        "rule_false_call_as_searched weibull cycles_at_age cycle_by_cycle"
     ),
     "watch": "sentence reason past odds_ratio false_call within source_limit dog_limit",
     "retire": "by floor confidence estimate low high retire_after observed_to sentence trade_off",
-    "compare": (
-        "at_age_days risk_difference low high rmst_difference_days rmst_low rmst_high sentence "
-        "portions"
-    ),
+    "compare": ("at_age_days risk_difference low high sentence portions"),
 }
 TERM_KEYS = "term unit log_odds std_error odds_ratio low high p points"
 SHELF_KEYS = "source_id kind regime cycles age_days trials find_probability low high advice reason"
@@ -56,7 +53,7 @@ def found(facts: Facts) -> dict[str, Any]:
 
 
 def test_every_key_of_the_contract_is_there(found: dict[str, Any]) -> None:
-    assert found["format"] == 1
+    assert found["format"] == 2
     assert set(found["made_by"]) == {"name", "version"}
     for section, keys in KEYS.items():
         assert set(keys.split()) <= set(found[section]), section

@@ -1,4 +1,4 @@
-"""Tables of search time, false alerts, lifetimes and rules, in lines for a terminal."""
+"""Tables of search time, false alerts, and lifetimes, in lines for a terminal."""
 
 from __future__ import annotations
 
@@ -49,31 +49,18 @@ def test_without_an_answer_there_is_no_table(demo_facts: Facts) -> None:
     assert list(tables.next_cycle_lines(hazard)) == []
 
 
-def test_curves_have_median_mean_and_followed(demo_facts: Facts) -> None:
-    lasting = demo_facts.lasting
-    (curve,) = lasting.intervals.curves
-    lines = list(tables.lifetime_lines(lasting))
-    mean = next(m for m in lasting.group_means if m.group == curve.group)
-    assert f"{mean.days:,.0f} ({mean.low:,.0f} to {mean.high:,.0f})" in lines[1]
-    assert f"{curve.events} of {curve.sources}" in lines[1]
-    last = curve.points[-1].time
-    followed = sum(first <= last <= end for first, end in curve.spans)
-    assert lines[3].split()[-1] == str(followed)
-    assert sum(line.startswith("no curve: ") for line in lines) == len(lasting.intervals.not_drawn)
-
-
-def test_rules_are_told_with_their_errors(demo_facts: Facts) -> None:
-    rules = demo_facts.lasting.rules
-    lines = list(tables.rule_lines(rules))
-    for rule in rules.rules:
-        (line,) = [one for one in lines if one.startswith(rule.name)]
-        assert line.split()[-3:] == [
-            f"{100 * rule.false_call_as_searched[n]:.0f}" for n in (10, 20, 50)
-        ]
-    failed = replace(rules.rules[1], reason="too few")
-    told = "\n".join(tables.rule_lines(replace(rules, rules=(failed,))))
-    assert "not applied: too few" in told
-    assert lines[-1].startswith("within so many trials: of 100 sources that never change")
+def test_each_curve_has_its_median_and_the_sources_followed(demo_facts: Facts) -> None:
+    lifetime = demo_facts.lifetime
+    (group,) = lifetime.median
+    lines = list(tables.lifetime_lines(lifetime))
+    sources, events = lifetime.by_group[group]
+    assert lines[1].split()[:4] == [group, str(events), "of", str(sources)]
+    limits = f"{lifetime.median_low[group]:,.0f} to not reached"
+    assert lines[1].endswith(f"{lifetime.median[group]:,.0f} ({limits})")
+    at_end = lifetime.followed["exit_days"] >= lifetime.curve_to[group]
+    of_group = lifetime.followed["regime"] == group
+    assert lines[3].split()[-1] == str((at_end & of_group).sum())
+    assert sum(line.startswith("no curve: ") for line in lines) == len(lifetime.not_drawn)
 
 
 def test_the_next_cycles_are_a_row_each(demo_facts: Facts) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -23,7 +23,7 @@ from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
 from outcomes.random_streams import random_stream
-from outcomes.settings import DecisionSettings
+from outcomes.settings import DecisionSettings, EarlyWarning
 from outcomes.text import count
 
 BASELINE_MISSES = 40
@@ -113,8 +113,6 @@ class Watch:
         The first trials on record, by which the expected probabilities were set.
     learnt
         Terms of the model of those.
-    source_healthy
-        What a source's trials in the baseline are like; None without charts.
     left_out
         Terms and trials it does without, and why.
     reason
@@ -139,7 +137,6 @@ class Watch:
     left_out: tuple[LeftOut, ...]
     reason: str | None
     sentence: str
-    source_healthy: Healthy | None = field(default=None, compare=False, repr=False)
 
 
 def watch(
@@ -162,8 +159,8 @@ def watch(
     source that was past its limit by then are not held against it.
 
     Each trial adds the logarithm of the likelihood ratio of odds of a miss
-    ``settings.unreliable.odds_ratio`` times as high; the chart does not fall below zero. The limit
-    is set by simulation on blocks of the baseline's own trials, with sources
+    ``settings.early_warning.odds_ratio`` times as high; the chart does not fall below zero. The
+    limit is set by simulation on blocks of the baseline's own trials, with sources
     and with sessions or hides that differ as the model says. How often
     charts pass it in units in which nothing changes is asked by
     ``tests/analysis/monitoring/test_watch.py``.
@@ -173,7 +170,7 @@ def watch(
     trials
         Joined trials.
     settings
-        Its ``unreliable``, ``rule.qualified_only`` and ``seed`` are used.
+        Its ``early_warning``, ``rule.qualified_only`` and ``seed`` are used.
 
     Returns
     -------
@@ -186,16 +183,15 @@ def watch(
     Monitoring surgical performance using risk-adjusted cumulative sum charts.
     *Biostatistics* 1, 441-452.
     """
-    other = settings.unreliable
+    asked = settings.early_warning
     hides = _charted(trials)
-    choices = _Choices(other.odds_ratio, other.false_call, other.within)
     cut = _baseline_end(hides)
     if isinstance(cut, str):
-        return _nothing(choices, hides, cut)
+        return _nothing(asked, hides, cut)
     try:
-        return _charts(hides, cut, _learn(hides.iloc[:cut]), choices, settings)
+        return _charts(hides, cut, _learn(hides.iloc[:cut]), settings)
     except FitError as error:
-        return _nothing(choices, hides, str(error))
+        return _nothing(asked, hides, str(error))
 
 
 def learn_unchanging(trials: pd.DataFrame, settings: DecisionSettings) -> Healthy | None:
@@ -248,13 +244,6 @@ def learn_unchanging(trials: pd.DataFrame, settings: DecisionSettings) -> Health
     )
     expected = 1.0 - averaged_probability(log_odds, spread)[0]
     return Healthy(log_odds, expected, block, between, within)
-
-
-@dataclass(frozen=True, slots=True)
-class _Choices:
-    odds_ratio: float
-    false_call: float
-    within: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,9 +323,8 @@ def _fit(design: Design) -> _Model:
     return _Model(design, fit_mixed(design.y, design.x, design.names, design.groups))
 
 
-def _charts(
-    hides: pd.DataFrame, cut: int, model: _Model, choices: _Choices, settings: DecisionSettings
-) -> Watch:
+def _charts(hides: pd.DataFrame, cut: int, model: _Model, settings: DecisionSettings) -> Watch:
+    asked = settings.early_warning
     x = model.matrix(hides)
     fixed = x @ model.mixed.beta
     dog, dog_error = model.effect("dog", hides["dog_id"])
@@ -347,7 +335,6 @@ def _charts(
     charts: dict[str, tuple[Chart, ...]] = {}
     limits: dict[str, float] = {}
     doubtful = np.zeros(len(hides), dtype=bool)
-    source_healthy: Healthy | None = None
     for of, log_odds, known, chart_sd in (
         ("source", fixed + dog, dog_error, model.sd("source")),
         ("dog", fixed + dog + source, source_error, 0.0),
@@ -366,13 +353,11 @@ def _charts(
         healthy = Healthy(log_odds[rows], 1.0 - expected[rows], block, chart_sd, session)
         limits[of] = limit_for(
             healthy,
-            choices.odds_ratio,
-            choices.false_call,
-            choices.within,
+            asked.odds_ratio,
+            asked.false_call,
+            asked.within,
             random_stream(settings.seed, "early warning"),
         )
-        if of == "source":
-            source_healthy = healthy
         charts[of] = tuple(
             _chart(
                 of,
@@ -381,7 +366,7 @@ def _charts(
                 expected[rows],
                 baseline[rows],
                 limits[of],
-                choices.odds_ratio,
+                asked.odds_ratio,
             )
             for name, rows in _rows_of(grouped, kept).items()
         )
@@ -407,9 +392,9 @@ def _charts(
         sources=charts["source"],
         dogs=charts["dog"],
         past=tuple(past),
-        odds_ratio=choices.odds_ratio,
-        false_call=choices.false_call,
-        within=choices.within,
+        odds_ratio=asked.odds_ratio,
+        false_call=asked.false_call,
+        within=asked.within,
         source_limit=limits["source"],
         dog_limit=limits["dog"],
         baseline_trials=cut,
@@ -420,7 +405,6 @@ def _charts(
         left_out=tuple(left_out),
         reason=None,
         sentence="",
-        source_healthy=source_healthy,
     )
     return _with_sentence(found)
 
@@ -519,14 +503,14 @@ def _chart(
     )
 
 
-def _nothing(choices: _Choices, hides: pd.DataFrame, reason: str) -> Watch:
+def _nothing(asked: EarlyWarning, hides: pd.DataFrame, reason: str) -> Watch:
     return Watch(
         sources=(),
         dogs=(),
         past=(),
-        odds_ratio=choices.odds_ratio,
-        false_call=choices.false_call,
-        within=choices.within,
+        odds_ratio=asked.odds_ratio,
+        false_call=asked.false_call,
+        within=asked.within,
         source_limit=None,
         dog_limit=None,
         baseline_trials=len(hides),

@@ -12,7 +12,7 @@ from outcomes.analysis.finds.design import UNLOGGED, unlogged_days
 from outcomes.analysis.searches.design import Conditions
 from outcomes.models.aft import AcceleratedFit
 from outcomes.models.distributions import normal_quantile, student_quantile
-from outcomes.models.product_limit import product_limit
+from outcomes.models.survival import product_limit
 
 POINTS = 41
 MOST_BINS = 6

