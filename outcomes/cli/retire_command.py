@@ -59,28 +59,31 @@ def command(
     if explain is not None:
         _check_known(read, explain)
     from outcomes.answers.facts import gather_facts
+    from outcomes.answers.limits_asked import asked_for
     from outcomes.answers.request import Asked
     from outcomes.report import report
+    from outcomes.report.decision_parts import explanation_part
     from outcomes.report.results import results
-    from outcomes.wording import decisions
+    from outcomes.wording.explanation import describe_explanation
+    from outcomes.wording.limit import describe_limits_asked
 
     facts = gather_facts(read, as_of=when, asked=Asked(either=either), further=False, progress=say)
     exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
-    asked = _Asked(decisions.asked_note(facts, exposures), exposures, either, [])
+    asked = _Asked(describe_limits_asked(facts, exposures), exposures, either, [])
     if exposures:
-        facts = decisions.asked_for(facts, exposures)
+        facts = asked_for(facts, exposures)
     if bootstrap:
         asked = replace(asked, resampled=_resample(facts))
     if as_json:
         part = results(facts, ("retire", "shelf", "cautions"))
         part |= _parts(asked, facts)
         if explain is not None:
-            part["explain"] = decisions.explanation_part(*_explained(facts, explain))
+            part["explain"] = explanation_part(*_explained(facts, explain))
         show_json(part)
         return
     if explain is not None:
         explanation, held = _explained(facts, explain)
-        for line in decisions.explanation_lines(explanation, facts, held):
+        for line in describe_explanation(explanation, facts, held):
             click.echo(line)
         return
     lines = iter(report.retire_lines(facts))
@@ -100,27 +103,28 @@ class _Asked:
 
 def _parts(asked: _Asked, facts: Facts) -> dict[str, Any]:
     """Answers for programs."""
-    from outcomes.wording import decisions
+    from outcomes.report.decision_parts import bootstrap_part, either_part
 
     part: dict[str, Any] = {}
     if asked.exposures:
         part["asked"] = {"by": asked.exposures, "note": asked.note}
     if asked.either:
-        part["either"] = decisions.either_part(facts)
+        part["either"] = either_part(facts)
     if asked.resampled:
-        part["bootstrap"] = [decisions.bootstrap_part(found) for found in asked.resampled]
+        part["bootstrap"] = [bootstrap_part(found) for found in asked.resampled]
     return part
 
 
 def _lines(asked: _Asked, facts: Facts) -> Iterator[str]:
     """Answers for people."""
-    from outcomes.wording import decisions
+    from outcomes.wording.resampled_limit import describe_resampled_limit
+    from outcomes.wording.rule_by_both import describe_rule_by_both
 
     if asked.note is not None:
         yield asked.note
-    yield from map(decisions.bootstrap_sentence, asked.resampled)
+    yield from map(describe_resampled_limit, asked.resampled)
     if asked.either:
-        yield decisions.both_sentence(facts.price, *asked.either)
+        yield describe_rule_by_both(facts.price, *asked.either)
 
 
 def _refuse_beside_explain(**options: object) -> None:

@@ -29,6 +29,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.text import count
+from outcomes.wording.quality import describe_predictions
 
 NOTHING = "The model's predictions could not be checked"
 CURVE_HEADING = "Finds in 100, by what was predicted"
@@ -74,7 +75,7 @@ def draw_calibration_figure(quality: Quality, footer: str = "", *, by: str = "so
             reason = quality.reason or "the predictions do not differ between trials"
             write_reason(figure, NOTHING, f"{reason[:1].upper()}{reason[1:]}.", footer)
             return figure
-        top = write_header(figure, _title(quality), quality.sentences[0])
+        top = write_header(figure, _title(quality), describe_predictions(quality))
         bottom = write_footer(figure, footer)
         half = (WIDTH_IN - 2 * MARGIN_IN - BETWEEN_IN) / 2
         left = Box(MARGIN_IN, bottom, half, top - bottom)

@@ -29,6 +29,7 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
+from outcomes.wording.false_alerts import describe_false_alerts
 
 NOTHING = "False alerts cannot be told by dog"
 MOST_DOGS = 24
@@ -88,7 +89,9 @@ def draw_false_alerts_figure(
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         drawn = [p for p in panels if any(p.estimate(d)[0] is not None for d in shown)]
         if not drawn:
-            write_reason(figure, title or NOTHING, fit.sentence, footer, subtitle=subtitle)
+            write_reason(
+                figure, title or NOTHING, describe_false_alerts(fit), footer, subtitle=subtitle
+            )
             return figure
         top = write_header(figure, title or _title(fit), subtitle or _subtitle(len(ordered)))
         bottom = write_footer(figure, footer)

@@ -28,6 +28,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.text import count
+from outcomes.wording.search_time import describe_search_time, describe_search_time_curve
 
 NOTHING = "Search times say nothing about cycles or age here"
 HEADING = "Minutes until half the searches have ended in a find"
@@ -58,9 +59,15 @@ def draw_search_time_figure(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if fit.curve is None:
-            write_reason(figure, title or NOTHING, fit.sentence, footer, subtitle=subtitle)
+            write_reason(
+                figure, title or NOTHING, describe_search_time(fit), footer, subtitle=subtitle
+            )
             return figure
-        top = write_header(figure, title or fit.curve.sentence, subtitle or fit.sentence)
+        top = write_header(
+            figure,
+            title or describe_search_time_curve(fit.curve),
+            subtitle or describe_search_time(fit),
+        )
         bottom = write_footer(figure, footer)
         top -= write(figure, MARGIN_IN, top, [HEADING], HEADING_PT, gid="heading", weight="bold")
         data = Box(

@@ -35,6 +35,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
+from outcomes.wording.watch import describe_watch
 
 NOTHING = "No source or dog can be charted yet"
 AXIS_NAME = "warning score: how far misses run ahead of what was expected"
@@ -92,7 +93,7 @@ def draw_watch_chart(
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if found.source_limit is None or found.dog_limit is None:
             top = write_header(figure, title or NOTHING, subtitle)
-            lines = wrap_to_width(found.sentence, WIDTH_IN - 2 * MARGIN_IN, HEADING_PT)
+            lines = wrap_to_width(describe_watch(found), WIDTH_IN - 2 * MARGIN_IN, HEADING_PT)
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure

@@ -16,6 +16,7 @@ from outcomes.analysis.monitoring.charts import Watch
 from outcomes.answers.lifetimes import Lasting
 from outcomes.report.further_results import fields
 from outcomes.wording.sensitivity import kind_log_rank_sentence, log_rank_sentence
+from outcomes.wording.watch import describe_watch
 
 
 def lifetime_additions(lasting: Lasting, alpha: float) -> dict[str, Any]:
@@ -130,7 +131,8 @@ def _rule(rule: RuleOutcome) -> dict[str, Any]:
 def watch_section(watched: Watch) -> dict[str, Any]:
     """The charts in short: which are past their limit, and what the limit means."""
     return {
-        **fields(watched, "sentence reason odds_ratio false_call within source_limit dog_limit"),
+        "sentence": describe_watch(watched),
+        **fields(watched, "reason odds_ratio false_call within source_limit dog_limit"),
         "past": [
             {
                 "of": c.of,

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.decisions.trade_off import PresentPractice, TradeOff, TradeOffPoint
-from outcomes.wording import answers as words
-from outcomes.wording.decisions import few
+from outcomes.text import DAYS_PER_MONTH, count
+from outcomes.wording.numbers import few, finds_in_100, floor_in_100, percent
 
 MOST_LIMITS = 8
 # Every how many cycles, or months, a limit stands in the table.
@@ -78,8 +78,8 @@ def price_caption(price: TradeOff, retirement: Retirement) -> str:
     """What stands over the table."""
     by = "age" if retirement.thresholds and retirement.thresholds[0].by != "cycles" else "cycles"
     return (
-        f"What limits by {by} buy and cost, at the floor of {words.floor_in_100(price.floor)} (in "
-        f"brackets the {words.percent(price.confidence)} interval): finds in the trials still run, "
+        f"What limits by {by} buy and cost, at the floor of {floor_in_100(price.floor)} (in "
+        f"brackets the {percent(price.confidence)} interval): finds in the trials still run, "
         "how many of these trials are on sources below the floor, and sources retired a year in "
         "the long run"
     )
@@ -100,7 +100,7 @@ def _line(limit: str, finds: str, below: str, sources: str) -> str:
 
 
 def _steps_of(by: str, limit: float) -> int:
-    return int(limit if by == "cycles" else limit / words.DAYS_PER_MONTH + 1e-9)
+    return int(limit if by == "cycles" else limit / DAYS_PER_MONTH + 1e-9)
 
 
 def _steps(point: TradeOffPoint, by: str) -> int:
@@ -118,7 +118,7 @@ def _some(
 
 
 def _name(point: TradeOffPoint, by: str) -> str:
-    return words.count(_steps(point, by), "cycle" if by == "cycles" else "month")
+    return count(_steps(point, by), "cycle" if by == "cycles" else "month")
 
 
 def _row(name: str, one: TradeOffPoint | PresentPractice) -> PriceRow:
@@ -131,4 +131,4 @@ def _row(name: str, one: TradeOffPoint | PresentPractice) -> PriceRow:
 
 
 def _of_100(middle: float, low: float, high: float) -> str:
-    return f"{words.finds_in_100(middle)} ({words.finds_in_100(low)} to {words.finds_in_100(high)})"
+    return f"{finds_in_100(middle)} ({finds_in_100(low)} to {finds_in_100(high)})"

@@ -18,6 +18,7 @@ from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.signal_detection import Detection
 from outcomes.analysis.searches.training_history import TrainingDiet
 from outcomes.answers.facts import Facts
+from outcomes.report.decision_parts import either_part, left_part, portions_part
 from outcomes.report.further_results import (
     FURTHER_SECTIONS,
     fields,
@@ -27,11 +28,22 @@ from outcomes.report.further_results import (
 from outcomes.report.inputs import inputs_section, settings_section
 from outcomes.report.lifetime_results import lifetime_additions, watch_section
 from outcomes.settings import Settings
-from outcomes.wording import answers as words
-from outcomes.wording import decisions
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts
+from outcomes.wording.cautions import CAUTIONS
+from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.lifetime import describe_lifetime
+from outcomes.wording.limit import describe_retirement, describe_threshold
+from outcomes.wording.price import describe_price
 from outcomes.wording.records import records_noted
+from outcomes.wording.search_time import describe_search_time, describe_search_time_curve
+from outcomes.wording.shelf import describe_advice
+from outcomes.wording.storage_compared import (
+    describe_bounds,
+    describe_kind,
+    describe_storage_compared,
+)
+from outcomes.wording.verdict import describe_verdict
 
 FORMAT = 1
 
@@ -66,7 +78,7 @@ def results(facts: Facts, sections: Sequence[str] | None = None) -> dict[str, An
         "shelf": lambda: _shelves(facts),
         "compare": lambda: _compare(facts),
         **({} if further is None else further_sections(further)),
-        "cautions": lambda: list(words.CAUTIONS),
+        "cautions": lambda: list(CAUTIONS),
     }
     plain: dict[str, Any] = _plain(
         {
@@ -174,7 +186,7 @@ def _which(facts: Facts) -> dict[str, Any]:
         "cycles_given_age_p": p(v.cycles_given_age),
         "age_given_cycles_p": p(v.age_given_cycles),
         "correlation": v.correlation,
-        "sentence": words.answer(facts.fit, v, facts.retirement),
+        "sentence": describe_verdict(facts.fit, v, facts.retirement),
         "tests": {
             "joint": _test(v.joint),
             "cycles_given_age": _test(v.cycles_given_age),
@@ -240,14 +252,15 @@ def _search_time(fit: SearchTimeFit) -> dict[str, Any]:
         "curve": None
         if fit.curve is None
         else {
-            **fields(fit.curve, "exposure confidence held sentence"),
+            **fields(fit.curve, "exposure confidence held"),
+            "sentence": describe_search_time_curve(fit.curve),
             "points": [fields(p, "at median_s low high thin") for p in fit.curve.points],
             "observed": [
                 fields(o, "low high mean n finds sources median_s median_low median_high")
                 for o in fit.curve.observed
             ],
         },
-        "sentence": fit.sentence,
+        "sentence": describe_search_time(fit),
     }
 
 
@@ -276,7 +289,7 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
             )
             for d in fit.by_dog
         ],
-        "sentence": fit.sentence,
+        "sentence": describe_false_alerts(fit),
     }
 
 
@@ -322,7 +335,7 @@ def _lifetime(facts: Facts) -> dict[str, Any]:
         "curve": [fields(c, "group time probability low high at_risk") for c in lifetime.curve],
         "median": dict(lifetime.median),
         "not_drawn": dict(lifetime.not_drawn),
-        "sentence": words.lasting_sentence(facts.lasting.intervals, facts.settings.alpha),
+        "sentence": describe_lifetime(facts.lasting.intervals, facts.settings.alpha),
         **lifetime_additions(facts.lasting, facts.settings.alpha),
     }
 
@@ -338,7 +351,7 @@ def _threshold(threshold: Threshold) -> dict[str, Any]:
         "retire_after": threshold.retire_after,
         "observed_to": threshold.observed_to,
         "outcome": threshold.outcome,
-        "sentence": words.threshold_sentence(threshold),
+        "sentence": describe_threshold(threshold),
     }
 
 
@@ -358,7 +371,7 @@ def _retire(facts: Facts) -> dict[str, Any]:
     leading = _threshold(thresholds[0]) if thresholds else nothing
     return {
         **leading,
-        "sentence": words.retire_sentence(facts.verdict, facts.retirement),
+        "sentence": describe_retirement(facts.verdict, facts.retirement),
         "also": [_threshold(t) for t in thresholds[1:]],
         "curves": [
             {
@@ -380,7 +393,7 @@ def _retire(facts: Facts) -> dict[str, Any]:
         ],
         **_price(facts.price, facts.retirement),
         "rate_of_use": _rate_of_use(facts),
-        "either": decisions.either_part(facts),
+        "either": either_part(facts),
         "frontier": [_frontier(f) for f in facts.frontiers],
     }
 
@@ -401,7 +414,7 @@ def _price(price: TradeOff, retirement: Retirement) -> dict[str, Any]:
         "trade_off_by_cycles": [_priced(p) for p in price.by_cycles],
         "trade_off_by_age": [_priced(p) for p in price.by_age],
         "trade_off_reason": price.reason,
-        "trade_off_sentence": words.price_sentence(price, retirement),
+        "trade_off_sentence": describe_price(price, retirement),
         "present_practice": None
         if present is None
         else {
@@ -447,7 +460,7 @@ def _shelves(facts: Facts) -> list[dict[str, Any]]:
         for s in facts.shelf
     ]
     for row, left in zip(rows, facts.left, strict=False):
-        row["left"] = decisions.left_part(left, facts.settings.confidence)
+        row["left"] = left_part(left, facts.settings.confidence)
     return rows
 
 
@@ -465,7 +478,7 @@ def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
         "high": source.high,
         "advice": source.advice,
         "ground": source.ground,
-        "reason": words.advice_reason(source, floor),
+        "reason": describe_advice(source, floor),
         "trials_to_settle": source.trials_to_settle,
         "trials_used": source.trials_used,
         "log_begins_late": source.log_begins_late,
@@ -495,7 +508,7 @@ def _compare(facts: Facts) -> dict[str, Any]:
         "rmst_high": means.difference_high,
         "rmst_reason": means.reason,
         "rmst_sentence": means.sentence,
-        "portions": decisions.portions_part(facts.portions, facts.settings.alpha),
+        "portions": portions_part(facts.portions, facts.settings.alpha),
         "overlap": [
             fields(k, "kind sources shared_from shared_to shared_trials") for k in facts.overlap
         ],
@@ -511,10 +524,10 @@ def _compare(facts: Facts) -> dict[str, Any]:
                     "at_age_days risk_difference low high refrigerated frozen p reason",
                 ),
                 "sources": dict(k.comparison.sources),
-                "sentence": decisions.kind_sentence(k, facts.settings.alpha),
+                "sentence": describe_kind(k, facts.settings.alpha),
             }
             for k in facts.kinds
         ],
-        "bounds_sentence": decisions.bounds_sentence(facts.bounds),
-        "sentence": words.compare_sentence(c, facts.settings.alpha),
+        "bounds_sentence": describe_bounds(facts.bounds),
+        "sentence": describe_storage_compared(c, facts.settings.alpha),
     }

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from outcomes.text import count
-from outcomes.wording.answers import joined
+from outcomes.wording.numbers import joined
 
 LEVELS = ("open", "single", "double")
 NOT_RECORDED = "not recorded"

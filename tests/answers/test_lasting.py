@@ -16,7 +16,7 @@ from outcomes.analysis.lifetimes.log_rank import IntervalLogRank, KindLogRank
 from outcomes.answers.facts import Facts
 from outcomes.report.report import compare_lines, fit_lines
 from outcomes.report.results import results
-from outcomes.wording import answers as words
+from outcomes.wording.lifetime import describe_lifetime
 from outcomes.wording.sensitivity import kind_log_rank_sentence, log_rank_sentence
 
 
@@ -33,7 +33,7 @@ def _lifetime(*curves: IntervalCurve) -> IntervalLifetime:
 
 
 def test_half_is_told_in_months_after_the_source_was_taken_in() -> None:
-    assert words.lasting_sentence(_lifetime(_curve()), 0.05) == (
+    assert describe_lifetime(_lifetime(_curve()), 0.05) == (
         "Of 9 sources followed, 5 met the rule below. Half of the frozen sources had become "
         "unreliable by about 20 months after they were taken in (95 % interval 10 months to not "
         "reached)."
@@ -43,13 +43,13 @@ def test_half_is_told_in_months_after_the_source_was_taken_in() -> None:
 def test_a_curve_that_begins_late_says_of_which_sources_it_is() -> None:
     late = _curve()
     points = (replace(late.points[0], time=100.0), late.points[1])
-    sentence = words.lasting_sentence(_lifetime(replace(late, points=points)), 0.05)
+    sentence = describe_lifetime(_lifetime(replace(late, points=points)), 0.05)
     assert "Half of the frozen sources still reliable after 3 months had" in sentence
 
 
 def test_where_half_were_not_lost_the_end_of_the_records_is_said() -> None:
     never = _curve(median_after=None, median=None, median_low=None, median_high=None)
-    assert words.lasting_sentence(_lifetime(never), 0.05).endswith(
+    assert describe_lifetime(_lifetime(never), 0.05).endswith(
         "Fewer than half of the frozen sources had become unreliable by 23 months after they were "
         "taken in, which is as far as these records go."
     )
@@ -57,7 +57,7 @@ def test_where_half_were_not_lost_the_end_of_the_records_is_said() -> None:
 
 def test_a_curve_of_a_kind_is_left_to_the_results(demo_facts: Facts) -> None:
     kind = _curve(group="blood", by="kind")
-    sentence = words.lasting_sentence(_lifetime(_curve(), kind), 0.05)
+    sentence = describe_lifetime(_lifetime(_curve(), kind), 0.05)
     assert "blood" not in sentence
 
 

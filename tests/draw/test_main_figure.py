@@ -40,7 +40,7 @@ from outcomes.draw.main_figure import (
     draw_stacked_figure,
 )
 from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, LANE, Sheet, theme
-from outcomes.wording.answers import retire_after_words
+from outcomes.wording.limit import describe_retire_after
 
 from .looks import ax_of
 
@@ -571,7 +571,7 @@ def test_the_figure_tells_the_same_limit_of_age_as_the_page(
 ) -> None:
     curve = made.age(last=last, edges=(0, 90, last))
     told = said(curve, ThresholdMark(None, None, None, float(days)))[1]
-    page = retire_after_words(SimpleNamespace(by="age_days", retire_after=days))
+    page = describe_retire_after(SimpleNamespace(by="age_days", retire_after=days))
     assert page.removeprefix("Retire at an age of ") in told
 
 

@@ -10,8 +10,10 @@ from outcomes.answers.facts import Facts
 from outcomes.report import report
 from outcomes.report.page import PageFigure, render_page
 from outcomes.report.results import results
-from outcomes.wording import answers as words
-from outcomes.wording import sensitivity as further_words
+from outcomes.wording.quality import describe_predictions
+from outcomes.wording.sensitivity import P_MEANS
+from outcomes.wording.shelf import describe_advice
+from outcomes.wording.storage_compared import e_value_sentence
 
 CHOSEN = "Storage was chosen, not assigned"
 
@@ -44,22 +46,20 @@ def test_what_p_means_stands_under_the_tests_and_only_there(
     demo_facts: Facts, lines: list[str]
 ) -> None:
     last = max(k for k, line in enumerate(lines) if "log-rank test" in line)
-    assert lines[last + 1] == further_words.P_MEANS
+    assert lines[last + 1] == P_MEANS
     lasting = demo_facts.lasting
     untold = replace(
         lasting,
         means=replace(lasting.means, reason="too few"),
         log_rank=replace(lasting.log_rank, p=None, z=None, reason="too few"),
     )
-    assert further_words.P_MEANS not in report.compare_lines(
-        demo_facts.with_answers(lasting=untold)
-    )
+    assert P_MEANS not in report.compare_lines(demo_facts.with_answers(lasting=untold))
 
 
 def test_an_e_value_says_what_the_nearer_end_needs() -> None:
-    some = words.e_value_sentence(2.14, 1.32, "miss")
+    some = e_value_sentence(2.14, 1.32, "miss")
     assert "make a miss 2.1 times as likely (1.3 for the interval's nearer end). It is" in some
-    none = words.e_value_sentence(12.2, 1.0, "find")
+    none = e_value_sentence(12.2, 1.0, "find")
     assert "make a find 12 times as likely; for the interval's nearer end nothing at all" in none
 
 
@@ -84,10 +84,10 @@ def test_that_storage_was_chosen_is_said_once_in_that_part(
 
 
 def test_a_calibration_slope_stands_with_its_meaning(demo_facts: Facts) -> None:
-    assert "; 1 is right, less is too far apart)" in demo_facts.quality.sentences[0]
+    assert "; 1 is right, less is too far apart)" in describe_predictions(demo_facts.quality)
 
 
 def test_a_floor_is_told_as_it_was_set(demo_facts: Facts) -> None:
     source = replace(demo_facts.shelf[0], ground="below")
-    assert words.advice_reason(source, 0.999).endswith("shown below 99.9 in 100")
-    assert words.advice_reason(source, 0.85).endswith("shown below 85 in 100")
+    assert describe_advice(source, 0.999).endswith("shown below 99.9 in 100")
+    assert describe_advice(source, 0.85).endswith("shown below 85 in 100")

@@ -22,7 +22,9 @@ from outcomes.report.price_table import (
     price_lines,
     price_rows,
 )
-from outcomes.wording import answers as words
+from outcomes.text import count
+from outcomes.wording.numbers import finds_in_100
+from outcomes.wording.shelf import SHELF_NOTE
 
 
 def _by_age(facts: Facts, days: int) -> Retirement:
@@ -33,13 +35,13 @@ def _by_age(facts: Facts, days: int) -> Retirement:
 def test_rows_are_the_priced_limits_with_their_intervals(demo_facts: Facts) -> None:
     price = demo_facts.price
     rows = price_rows(price, demo_facts.retirement)
-    by_limit = {words.count(round(p.cycles or 0), "cycle"): p for p in price.by_cycles}
+    by_limit = {count(round(p.cycles or 0), "cycle"): p for p in price.by_cycles}
     for row in rows[:-1]:
         point = by_limit[row.limit.removesuffix(" (advised)")]
         assert row.finds == (
             f"{100 * point.find_probability:.0f} ({100 * point.low:.0f} to {100 * point.high:.0f})"
         )
-        assert row.below.startswith(words.finds_in_100(point.share_below_floor) + " (")
+        assert row.below.startswith(finds_in_100(point.share_below_floor) + " (")
         assert row.sources.startswith(
             f"{point.sources_per_year:.1f}".removesuffix(".0")
             if point.sources_per_year < 9.95
@@ -92,7 +94,7 @@ def test_the_terminal_has_the_table_after_the_advice(demo_facts: Facts) -> None:
     table = list(price_lines(demo_facts.price, demo_facts.retirement))
     start = lines.index(table[0])
     assert lines[start : start + len(table)] == table
-    assert lines.index(words.SHELF_NOTE) < start
+    assert lines.index(SHELF_NOTE) < start
     assert max(map(len, table[1:])) <= 100
 
 

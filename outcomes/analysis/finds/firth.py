@@ -15,13 +15,8 @@ from outcomes.analysis.finds.design import EXPOSURES
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.results import LeftOut
 
-METHOD = (
-    "logistic regression with Firth's penalty, dogs as terms, trials of one source taken as "
-    "independent"
-)
 _PER_TERM = 3
 _MOST_ITERATIONS = 200
-_WORD = {"cycles": "cycles", "age_days": "age"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,21 +44,15 @@ class Penalised:
         One row per exposure.
     n, sources, dogs
         What it rests on.
-    method
-        The model, in words.
     left_out
         Terms of the usual model that this one does without.
-    sentence
-        For a director; it says what the answer is not.
     """
 
     terms: tuple[PenalisedTerm, ...]
     n: int
     sources: int
     dogs: int
-    method: str
     left_out: tuple[LeftOut, ...]
-    sentence: str
 
 
 def fit_penalised(fit: FindFit) -> Penalised | None:
@@ -129,9 +118,7 @@ def fit_penalised(fit: FindFit) -> Penalised | None:
         n=fit.n,
         sources=fit.sources,
         dogs=fit.dogs,
-        method=METHOD,
         left_out=tuple(left_out),
-        sentence=_sentence(terms),
     )
 
 
@@ -176,18 +163,3 @@ def _firth(x: np.ndarray, y: np.ndarray, asked: int, alpha: float) -> tuple[np.n
 
 def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
-
-
-def _sentence(terms: tuple[PenalisedTerm, ...]) -> str:
-    clear = [t for t in terms if t.low is not None and t.high is not None and t.low * t.high > 0]
-    told = [
-        f"{'fewer' if t.log_odds < 0 else 'more'} finds with "
-        f"{'more cycles' if t.term == 'cycles' else 'greater age'}"
-        for t in clear
-    ]
-    text = f"points to {' and '.join(told)}" if told else "points neither way"
-    return (
-        f"A penalised model (Firth's), which gives a finite answer even here, {text}. It takes "
-        "trials of one source as independent and so looks surer than it is: a direction to test, "
-        "not a size to act on."
-    )

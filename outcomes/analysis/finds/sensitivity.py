@@ -31,7 +31,7 @@ from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.splines import natural_spline, spline_knots
 from outcomes.records.tables import Records
-from outcomes.text import count, p_value
+from outcomes.text import count
 
 MAIN = "the main model"
 LEAST_SOURCES = 5
@@ -45,7 +45,6 @@ _PER_BEND = 10
 _FEW_CLUSTERS = 40
 _YEAR = pd.Timedelta(365, "D")
 _WORDS = {"cycles": "cycles", "age_days": "age"}
-_MORE = {"cycles": "with every cycle", "age_days": "with age"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +73,8 @@ class Specification:
     shift
         For one source, dog or kind left out: change of the estimate, in
         standard errors of the main one; None otherwise.
+    curve_p
+        For a smooth curve: the p-value against a straight line; None otherwise.
     """
 
     name: str
@@ -89,6 +90,7 @@ class Specification:
     note: str = ""
     reason: str | None = None
     shift: float | None = None
+    curve_p: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +109,6 @@ class SmoothTest:
     knots: tuple[float, ...]
     at: np.ndarray
     log_odds: np.ndarray
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +133,6 @@ class Agreement:
         Names of those with the same sign whose interval includes "no change".
     against
         Names of those with the other sign.
-    title, sentence
-        In one line, and with what it rests on.
     """
 
     term: str
@@ -144,8 +143,6 @@ class Agreement:
     clear_too: int
     unsure: tuple[str, ...]
     against: tuple[str, ...]
-    title: str
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -698,7 +695,8 @@ def _smooth(asked: _Asked) -> dict[str, SmoothTest]:
             asked.refuse(name, "model", made, (term,))
             continue
         answer, tests[term] = made
-        asked.add(name, "model", term, answer, _size(asked.design), tests[term].sentence)
+        asked.add(name, "model", term, answer, _size(asked.design))
+        asked.rows[-1] = replace(asked.rows[-1], curve_p=tests[term].p)
     return tests
 
 
@@ -744,11 +742,6 @@ def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], Smooth
     divisor = design.columns[column - 1].divisor
     at = np.linspace(float(values.min()), float(values.max()), 41)
     curve = at * mixed.beta[column] + natural_spline(at, knots) @ mixed.beta[-df:]
-    word = _WORDS[term]
-    if p < asked.fit.settings.alpha:
-        sentence = f"a curve fits {word} better than a straight line ({p_value(p)})"
-    else:
-        sentence = f"no sign that {word} needs a curve instead of a straight line ({p_value(p)})"
     test = SmoothTest(
         term=term,
         statistic=statistic,
@@ -757,7 +750,6 @@ def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], Smooth
         knots=tuple(k * divisor for k in knots),
         at=at * divisor,
         log_odds=curve - curve[0],
-        sentence=sentence,
     )
     return (estimate, spread, float(freedom[column])), test
 
@@ -953,43 +945,7 @@ def _agree(term: str, rows: Sequence[Specification]) -> Agreement:
         if name not in against and not all(_clear(r, rising) for r in members)
     )
     clear = _clear(main, rising)
-    way = "rises" if rising else "falls"
-    word = _MORE[term]
-    counted = f"asked in {count(len(ways), 'other way')}, the sign is the same in {same}"
-    if clear:
-        title = (
-            f"Find probability {way} {word}: the sign holds in {same} of {len(ways)} analyses, "
-            f"the whole interval in {clear_too}"
-        )
-        sentence = (
-            f"In the main model find probability {way} {word}, and its whole interval lies on that "
-            f"side of no change; {counted}, and in {clear_too} the whole interval lies there too."
-        )
-    else:
-        title = (
-            f"No clear change {word}: the main interval includes none, "
-            f"and the sign holds in {same} of {len(ways)} analyses"
-        )
-        sentence = (
-            f"In the main model the interval for the change {word} includes no change; {counted}, "
-            f"and in {clear_too} the whole interval lies on that side of no change."
-        )
-    if against:
-        sentence += f" The sign is the other way: {'; '.join(against)}."
-    influential = most_influential(rows, "source")
-    if influential is not None and influential.log_odds is not None:
-        sentence += (
-            f" The source that moves it most is {influential.name.removeprefix('without source ')}:"
-            f" without it the odds of a find change by {_percent(influential.log_odds)} per "
-            f"{main.unit}, with it by {_percent(main.log_odds)}."
-        )
-    return Agreement(
-        term, rising, clear, len(ways), same, clear_too, unsure, against, title, sentence
-    )
-
-
-def _percent(log_odds: float) -> str:
-    return f"{100.0 * np.expm1(log_odds):+.1f} %".replace("-", "−")
+    return Agreement(term, rising, clear, len(ways), same, clear_too, unsure, against)
 
 
 def _same(row: Specification, rising: bool) -> bool:

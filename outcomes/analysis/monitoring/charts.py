@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -23,7 +23,6 @@ from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
 from outcomes.settings import Settings
-from outcomes.text import count
 
 BASELINE_MISSES = 40
 BASELINE_FINDS = 40
@@ -118,8 +117,6 @@ class Watch:
         Terms and trials it does without, and why.
     reason
         Why there are no charts; None where there are.
-    sentence
-        What can be said, in words; also when nothing can.
     """
 
     sources: tuple[Chart, ...]
@@ -137,7 +134,6 @@ class Watch:
     learnt: tuple[str, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    sentence: str
     source_healthy: Healthy | None = field(default=None, compare=False, repr=False)
 
 
@@ -403,7 +399,7 @@ def _charts(
                 "trials", f"{number:,} on no dog's chart: the source was past its limit by then"
             )
         )
-    found = Watch(
+    return Watch(
         sources=charts["source"],
         dogs=charts["dog"],
         past=tuple(past),
@@ -419,10 +415,8 @@ def _charts(
         learnt=tuple(dict.fromkeys(column.term for column in model.design.columns)),
         left_out=tuple(left_out),
         reason=None,
-        sentence="",
         source_healthy=source_healthy,
     )
-    return _with_sentence(found)
 
 
 def _on_doubtful_source(hides: pd.DataFrame, charts: tuple[Chart, ...]) -> np.ndarray:
@@ -536,35 +530,4 @@ def _nothing(choices: _Choices, hides: pd.DataFrame, reason: str) -> Watch:
         learnt=(),
         left_out=(),
         reason=reason,
-        sentence=f"No source or dog can be charted yet: {reason}.",
     )
-
-
-def _with_sentence(found: Watch) -> Watch:
-    charts = len(found.sources) + len(found.dogs)
-    # Each stretch of so many trials is another chance to pass the limit.
-    by_chance = sum(
-        1.0 - (1.0 - found.false_call) ** (len(c.trials) / found.within)
-        for c in (*found.sources, *found.dogs)
-    )
-    error = (
-        f"about {100 * found.false_call:g} of 100 charts on which nothing changes pass their limit "
-        f"within {found.within} trials"
-    )
-    if charts > 1:
-        error += f", which makes about {max(by_chance, 1.0):.0f} of these {charts} so far"
-    if not found.past:
-        who = "The one chart is not" if charts == 1 else f"None of {charts} charts is"
-        said = f"{who} past its limit; {error}."
-    else:
-        names = ", ".join(
-            f"{c.of} {c.name} (since {c.past_since.started_at:%Y-%m-%d})"
-            for c in found.past
-            if c.past_since is not None
-        )
-        verb = "is" if len(found.past) == 1 else "are"
-        said = (
-            f"{len(found.past)} of {count(charts, 'chart')} {verb} past the limit: {names}. "
-            f"A reason to look, not a finding: {error}."
-        )
-    return replace(found, sentence=said)

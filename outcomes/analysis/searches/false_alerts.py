@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,9 +21,9 @@ from outcomes.models.counts import (
     overdispersion_p,
 )
 from outcomes.models.distributions import chi_square_quantile, exact_interval
-from outcomes.models.ratio import change, power, ratio_interval, shortfall, sized
+from outcomes.models.ratio import ratio_interval, shortfall
 from outcomes.settings import Settings
-from outcomes.text import DAYS_PER_YEAR, count
+from outcomes.text import count
 
 LEAST_ALERTS = 20
 LEAST_SOURCES = 8
@@ -100,8 +101,10 @@ class FalseAlertFit:
         Terms and trials the model does without, and why.
     reason
         Why there are no terms; None where there are.
-    sentence
-        What can be said, in words; also when nothing can.
+    copies
+        Terms left out because another says the same: term → that other.
+    alpha
+        Intervals are at 1 - alpha.
     by_dog
         Rates of each dog, in order of id.
     """
@@ -129,7 +132,8 @@ class FalseAlertFit:
     clustered: tuple[RateTerm, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    sentence: str
+    copies: Mapping[str, str]
+    alpha: float
     by_dog: tuple[DogAlerts, ...] = ()
 
 
@@ -205,9 +209,8 @@ def fit_false_alerts(trials: pd.DataFrame, settings: Settings) -> FalseAlertFit:
         clustered=model.clustered,
         left_out=model.left_out,
         reason=model.reason,
-        sentence=_sentence(
-            rate, rate_reason, (blank_alerts, len(blanks)), share, model, settings.alpha
-        ),
+        copies=model.copies,
+        alpha=settings.alpha,
         by_dog=_by_dog(counted.assign(dog=trials["dog_id"]), settings.alpha),
     )
 
@@ -457,67 +460,3 @@ def _terms(
             )
         )
     return tuple(rows)
-
-
-def _sentence(
-    rate: _Interval,
-    rate_reason: str | None,
-    blanks: tuple[int, int],
-    share: _Interval,
-    model: _Model,
-    alpha: float,
-) -> str:
-    interval = f"{100 * (1 - alpha):g} % interval"
-    if rate[0] is None or rate[1] is None or rate[2] is None:
-        said = [f"False alerts cannot be told by the hour: {rate_reason}."]
-    else:
-        said = [
-            f"{rate[0]:.2f} false alerts an hour of searching ({interval} {rate[1]:.2f} to "
-            f"{rate[2]:.2f})."
-        ]
-    alerted, areas = blanks
-    if share[0] is None or share[1] is None or share[2] is None:
-        said.append(
-            "No blank area was searched, so the records cannot say how often one is called."
-        )
-    else:
-        said.append(
-            f"{alerted} of {count(areas, 'blank area')} drew a false alert "
-            f"({100 * share[0]:.1f} %, {interval} {100 * share[1]:.1f} to {100 * share[2]:.1f} %)."
-        )
-    if model.reason is not None:
-        said.append(f"Against cycles and age they say nothing: {model.reason}.")
-        return " ".join(said)
-    steps = {
-        "cycles": (10.0, "each 10 cycles", "cycles"),
-        "age_days": (DAYS_PER_YEAR / 30.0, "each year of age", "age"),
-    }
-    parts = []
-    for term in model.terms:
-        if term.term not in steps:
-            continue
-        times, name, word = steps[term.term]
-        middle, low, high = (
-            change(power(float(np.log(v)), times), "more", "fewer", "as many")
-            for v in (term.rate_ratio, term.low, term.high)
-        )
-        if not sized(term.low, term.high, times):
-            if term.low <= 1.0 <= term.high:
-                parts.append(f"these records cannot tell how much they change with {word}")
-            else:
-                way = "more" if term.low > 1.0 else "fewer"
-                parts.append(f"{way} went with {word}, by how much these records cannot tell")
-        elif term.low <= 1.0 <= term.high:
-            parts.append(
-                f"no change with {word} shows (for {name}, anything from {low} to {high} fits "
-                f"these records, {interval})"
-            )
-        else:
-            parts.append(f"{name} went with {middle} ({interval}: {low} to {high})")
-    said.append(
-        f"On hides, {'; '.join(parts)}, from {count(model.alerts, 'false alert')} on "
-        f"{count(model.sources, 'source')} by {count(model.dogs, 'dog')}."
-    )
-    if model.copies:
-        said.append("Cycles and age move together in these records: either may be behind it.")
-    return " ".join(said)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,9 +15,8 @@ from outcomes.analysis.searches.search_time_curve import SearchTimeCurve, search
 from outcomes.errors import FitError
 from outcomes.models.aft import FAMILIES, AcceleratedFit, fit_accelerated
 from outcomes.models.cox import CoxFit, fit_cox
-from outcomes.models.ratio import change, power, ratio_interval, shortfall, sized
+from outcomes.models.ratio import ratio_interval, shortfall
 from outcomes.settings import Settings
-from outcomes.text import DAYS_PER_YEAR, count
 
 LEAST_FINDS = 30
 LEAST_SOURCES = 8
@@ -82,8 +82,10 @@ class SearchTimeFit:
         Terms and trials the models do without, and why.
     reason
         Why there are no terms; None where there are.
-    sentence
-        What can be said, in words; also when nothing can.
+    copies
+        Terms left out because another says the same: term → that other.
+    alpha
+        Intervals are at 1 - alpha.
     curve
         Median search time of a typical dog by cycles (or by age), from the
         accelerated failure-time model; None without terms.
@@ -102,7 +104,8 @@ class SearchTimeFit:
     aic: dict[str, float]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    sentence: str
+    copies: Mapping[str, str]
+    alpha: float
     curve: SearchTimeCurve | None = None
 
 
@@ -179,7 +182,8 @@ def fit_search_time(trials: pd.DataFrame, settings: Settings) -> SearchTimeFit:
         aic={},
         left_out=left_out,
         reason=reason,
-        sentence=f"Search times say nothing about cycles or age here: {reason}.",
+        copies=chosen.copies,
+        alpha=settings.alpha,
     )
 
 
@@ -261,7 +265,8 @@ def _fitted(
         aic=aic,
         left_out=left_out,
         reason=None,
-        sentence=_sentence(counts, time_ratio, chosen.copies, alpha),
+        copies=chosen.copies,
+        alpha=alpha,
         curve=search_time_curve(chosen, timed, counts.dogs, alpha, freedom),
     )
 
@@ -340,45 +345,3 @@ def _time_terms(
             )
         )
     return tuple(rows)
-
-
-def _sentence(
-    counts: _Counts, time_ratio: tuple[TimeTerm, ...], copies: dict[str, str], alpha: float
-) -> str:
-    steps = {
-        "cycles": (10.0, "Each 10 cycles", "cycles"),
-        "age_days": (DAYS_PER_YEAR / 30.0, "Each year of age", "age"),
-    }
-    parts = []
-    for term in time_ratio:
-        times, name, word = steps[term.term]
-        low, middle, high = (
-            change(power(float(np.log(ratio)), times), "longer", "shorter", "as long")
-            for ratio in (term.low, term.time_ratio, term.high)
-        )
-        interval = f"{100 * (1 - alpha):g} % interval"
-        if not sized(term.low, term.high, times):
-            if term.low <= 1.0 <= term.high:
-                parts.append(f"These records cannot tell how much search time changes with {word}")
-            else:
-                way = "longer" if term.low > 1.0 else "shorter"
-                parts.append(
-                    f"Searches got {way} with {word}, by how much these records cannot tell"
-                )
-        elif term.low <= 1.0 <= term.high:
-            each = name[0].lower() + name[1:]
-            parts.append(
-                f"No change in search time with {word} shows (for {each}, anything from {low} to "
-                f"{high} fits these records, {interval})"
-            )
-        else:
-            parts.append(f"{name} went with searches {middle} ({interval}: {low} to {high})")
-    text = "; ".join([parts[0], *(part[0].lower() + part[1:] for part in parts[1:])])
-    text += (
-        f", in {count(counts.n, 'search', 'searches')} of "
-        f"{count(counts.sources, 'source')} by {count(counts.dogs, 'dog')}, "
-        f"{counts.n - counts.events:,} of them without a find."
-    )
-    if copies:
-        text += " Cycles and age move together in these records: either may be behind it."
-    return text

@@ -19,7 +19,6 @@ MOST_BINS = 6
 LEAST_IN_BIN = 40
 THIN_SOURCES = 3
 _STEPS = {"cycles": 1.0, "age_days": 30.0}
-_NAMES = {"cycles": "cycles", "age_days": "days of age"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +70,6 @@ class SearchTimeCurve:
         Medians of trials grouped along the exposure, whatever else was theirs.
     held
         What was held fixed while the exposure varied.
-    sentence
-        The ends of the curve in words.
     """
 
     exposure: str
@@ -80,7 +77,6 @@ class SearchTimeCurve:
     confidence: float
     observed: tuple[ObservedMedian, ...]
     held: str
-    sentence: str
 
 
 def search_time_curve(
@@ -142,7 +138,6 @@ def search_time_curve(
         confidence=1.0 - alpha,
         observed=observed_medians(chosen.trials, exposure, alpha),
         held=held,
-        sentence=_sentence(exposure, at, (median, low, high), thin, alpha),
     )
 
 
@@ -226,28 +221,3 @@ def _grid(values: np.ndarray, *, whole: bool) -> np.ndarray:
     if whole and high - low < POINTS:
         return np.arange(np.floor(low), np.floor(high) + 1.0)
     return np.linspace(low, high, POINTS)
-
-
-def _sentence(
-    exposure: str,
-    at: np.ndarray,
-    curves: tuple[np.ndarray, np.ndarray, np.ndarray],
-    thin: np.ndarray,
-    alpha: float,
-) -> str:
-    # Where fewer than three sources reach, the curve is drawn but not said.
-    solid = np.flatnonzero(~thin)
-    last = int(solid[-1]) if len(solid) else 0
-    parts = []
-    for place in dict.fromkeys((0, last)):
-        median, low, high = (_minutes(float(curve[place])) for curve in curves)
-        parts.append(f"{median} minutes at {at[place]:.0f} {_NAMES[exposure]} ({low} to {high})")
-    return (
-        f"A typical dog finds half of the hides within {' and within '.join(parts)}; "
-        f"{100 * (1 - alpha):g} % intervals."
-    )
-
-
-def _minutes(seconds: float) -> str:
-    minutes = seconds / 60.0
-    return f"{minutes:.1f}" if minutes < 100 else f"{minutes:,.0f}"

@@ -15,7 +15,7 @@ from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, Truth, simulate_unit
-from outcomes.wording.answers import compare_sentence
+from outcomes.wording.storage_compared import describe_storage_compared
 
 
 def _compare(truth: Truth, seed: int = 2) -> Comparison:
@@ -117,10 +117,10 @@ def test_sources_kept_one_way_and_then_the_other_are_told_of_and_so_are_trials_w
     assert sum(found.sources.values()) == 1 + len(
         set(other.loc[other["kind"].isin(found.kinds), "source_id"])
     )
-    said = compare_sentence(found, 0.05)
+    said = describe_storage_compared(found, 0.05)
     assert "1 source counted on both sides" in said
     assert "7 trials left out" in said
-    assert "both sides" not in compare_sentence(plain, 0.05)
+    assert "both sides" not in describe_storage_compared(plain, 0.05)
 
 
 def test_storage_is_among_what_is_asked_about_where_few_sources_widen_its_error() -> None:

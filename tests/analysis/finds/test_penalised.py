@@ -14,6 +14,7 @@ import pytest
 from outcomes.analysis.finds.firth import _firth, fit_penalised
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.settings import Settings
+from outcomes.wording.penalised import describe_penalised
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 
@@ -59,8 +60,8 @@ def test_the_direction_is_told_and_no_limit_is_made_up(
     assert math.isfinite(cycles.log_odds)
     assert cycles.log_odds < 0.0
     assert cycles.high is None or cycles.high > cycles.log_odds
-    assert "fewer finds with more cycles" in found.sentence
-    assert "not a size to act on" in found.sentence
+    assert "fewer finds with more cycles" in describe_penalised(found)
+    assert "not a size to act on" in describe_penalised(found)
 
 
 def test_turning_finds_into_misses_turns_the_sign(

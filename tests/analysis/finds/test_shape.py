@@ -16,6 +16,7 @@ from outcomes.analysis.decisions.curve import find_curve
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.finds.shape import Shapes, compare_shapes, natural_spline
 from outcomes.settings import Settings
+from outcomes.wording.shape import describe_shape
 
 PLANTED: dict[str, Callable[[np.ndarray], np.ndarray]] = {
     "flat": lambda cycles: np.full(len(cycles), 1.0),
@@ -65,7 +66,7 @@ def test_each_shape_is_told_in_its_own_words(compared: dict[str, Shapes]) -> Non
         "spline": "bends in a way that no simple shape follows",
     }
     for planted, start in words.items():
-        assert start in compared[planted].sentence
+        assert start in describe_shape(compared[planted])
     assert compared["straight"].bend_p > 0.01
     assert compared["spline"].bend_p < 1e-6
 
@@ -123,7 +124,9 @@ def test_a_step_that_other_terms_already_tell_is_left_out_with_the_reason(made_t
 def test_without_a_model_there_is_no_shape_and_the_reason_is_said(made_trials) -> None:
     few = compare_shapes(fit_finds(made_trials(1, n=40), Settings()), "cycles")
     assert few.chosen is None
-    assert few.sentence.startswith("The shape of the change with cycles cannot be told: too few")
+    assert describe_shape(few).startswith(
+        "The shape of the change with cycles cannot be told: too few"
+    )
 
 
 @given(

@@ -31,6 +31,7 @@ from outcomes.models.splines import natural_spline, spline_knots
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, Truth, demo_unit, simulate_unit
+from outcomes.wording.sensitivity import agreement_title
 
 SETTINGS = Settings()
 
@@ -304,7 +305,7 @@ def test_a_clear_fall_holds_whatever_way_it_is_asked():
     assert agreed.clear
     assert not agreed.rising
     assert agreed.same_sign == agreed.ways
-    assert "falls with every cycle" in agreed.title
+    assert "falls with every cycle" in agreement_title(found, "cycles")
     asked = [r for r in found.of("cycles") if r.log_odds is not None and r.family != "source"]
     # Intervals of a way need not hold the truth each; of most they must.
     assert np.mean([r.low <= -0.2 <= r.high for r in asked]) > 0.6
@@ -315,9 +316,9 @@ def test_without_any_effect_no_direction_is_claimed():
     unit = simulate_unit(SCENARIOS["no effect"], seed=21, trials=900)
     records = unit_records(unit)
     found = try_specifications(fit_finds(join(records).trials, SETTINGS), records)
-    for agreed in found.agreement.values():
+    for term, agreed in found.agreement.items():
         assert not agreed.clear
-        assert agreed.title.startswith("No clear change")
+        assert agreement_title(found, term).startswith("No clear change")
         assert agreed.clear_too <= agreed.ways / 4
 
 
@@ -335,7 +336,7 @@ def test_the_counts_of_the_sentence_are_those_of_the_rows(demo):
         named = {r.name: r for r in rows}
         for name in set(agreed.unsure) & set(named):
             assert named[name].low <= 0.0 <= named[name].high
-        assert f"{held} of {len(ways)}" in agreed.title
+        assert f"{held} of {len(ways)}" in agreement_title(found, term)
 
 
 def test_rows_shown_rise_and_name_one_source_and_one_dog(demo):

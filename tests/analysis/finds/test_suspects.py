@@ -12,6 +12,7 @@ from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import Settings
 from outcomes.simulate import SCENARIOS, simulate_unit
+from outcomes.wording.suspects import describe_suspects
 
 SETTINGS = Settings()
 
@@ -70,7 +71,7 @@ def test_the_planted_suspect_is_the_one_named(trials: pd.DataFrame, guilty: str)
 def test_without_a_culprit_none_is_named(trials: pd.DataFrame) -> None:
     compared = compare_suspects(_searched(trials, None), SETTINGS)
     assert compared.joint_p > 0.05
-    assert compared.sentence.endswith("none was found to go with finds in these records.")
+    assert describe_suspects(compared).endswith("none was found to go with finds in these records.")
     assert compared.models[0].weight < 0.7
 
 
@@ -92,7 +93,7 @@ def test_shares_add_up_and_the_order_of_the_trials_does_not_matter(trials: pd.Da
     compared = compare_suspects(searched, SETTINGS)
     _check_shares(compared)
     turned = compare_suspects(searched.sample(frac=1.0, random_state=3), SETTINGS)
-    assert turned.sentence == compared.sentence
+    assert describe_suspects(turned) == describe_suspects(compared)
     for a, b in zip(compared.suspects, turned.suspects, strict=True):
         # 1e-3: the optimizer's tolerance on a log-likelihood of some hundreds.
         assert a.importance == pytest.approx(b.importance, abs=1e-3)
@@ -111,10 +112,10 @@ def test_nearly_copied_suspects_are_said_to_be_too_closely_tied(trials: pd.DataF
     rng = np.random.default_rng(2)
     tied = trials.assign(age_days=30.0 * trials["cycles"] + rng.uniform(0, 10, len(trials)) + 5)
     compared = compare_suspects(_searched(tied, "cycles"), SETTINGS)
-    assert "Freeze/thaw cycles and age are too closely tied" in compared.sentence
+    assert "Freeze/thaw cycles and age are too closely tied" in describe_suspects(compared)
     assert compared.suspect("age_days").variance_inflation > 100.0
     assert compared.suspect("age_days").most_like[0] == "cycles"
-    assert "cannot tell which" in compared.sentence
+    assert "cannot tell which" in describe_suspects(compared)
 
 
 def test_an_exact_copy_is_left_out_with_what_it_copies(trials: pd.DataFrame) -> None:
@@ -154,4 +155,6 @@ def test_a_simulated_unit_with_an_effect_of_cycles_alone_is_told_from_the_others
     compared = compare_suspects(join(unit_records(unit)).trials, SETTINGS)
     best = max(compared.suspects, key=lambda s: s.importance)
     assert best.exposure == "cycles"
-    assert "finds go only with freeze/thaw cycles (more than 99 in 100)" in compared.sentence
+    assert "finds go only with freeze/thaw cycles (more than 99 in 100)" in describe_suspects(
+        compared
+    )

@@ -17,6 +17,7 @@ from outcomes.models import counts as rates
 from outcomes.models.counts import clustered_rate_errors, fit_rates, overdispersion_p
 from outcomes.models.newton import maximise
 from outcomes.settings import Settings
+from outcomes.wording.false_alerts import describe_false_alerts
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DEFAULT = Settings()
@@ -260,7 +261,7 @@ def test_blank_areas_give_a_share_and_searches_give_a_rate():
     assert fit.rate_per_hour == pytest.approx(fit.alerts / fit.hours)
     assert fit.rate_low < fit.rate_per_hour < fit.rate_high
     assert "3 of 30 blank areas drew a false alert (10.0 %, 95 % interval 2.1 to 26.5 %)." in (
-        fit.sentence
+        describe_false_alerts(fit)
     )
 
 
@@ -308,7 +309,9 @@ def test_too_few_false_alerts_are_said_to_be_too_few(few, reason):
     assert fit.terms == fit.clustered == ()
     assert fit.model is None
     assert reason in fit.reason
-    assert fit.sentence.endswith(f"Against cycles and age they say nothing: {fit.reason}.")
+    assert describe_false_alerts(fit).endswith(
+        f"Against cycles and age they say nothing: {fit.reason}."
+    )
     assert fit.rate_per_hour is not None
 
 
@@ -322,7 +325,7 @@ def test_records_without_counts_times_or_trials_are_answered_in_words():
     timeless = fit_false_alerts(trials.drop(columns=["search_s", "limit_s"]), DEFAULT)
     assert timeless.rate_reason == "no trial has a searching time"
     assert timeless.per_blank is None
-    assert "No blank area was searched" in timeless.sentence
+    assert "No blank area was searched" in describe_false_alerts(timeless)
     assert fit_false_alerts(trials.iloc[:0], DEFAULT).n == 0
 
 
@@ -331,7 +334,7 @@ def test_cycles_and_age_that_move_together_are_not_fitted_through():
     trials["age_days"] = 30.0 * trials["cycles"]
     fit = fit_false_alerts(trials, DEFAULT)
     assert [t.term for t in fit.terms] == ["cycles"]
-    assert fit.sentence.endswith(
+    assert describe_false_alerts(fit).endswith(
         "Cycles and age move together in these records: either may be behind it."
     )
 
@@ -364,7 +367,7 @@ def test_the_order_of_the_trials_changes_nothing(seed):
     trials = pd.concat([made(10, n=400, source_sd=0.4), blanks(["clear"] * 9)], ignore_index=True)
     fit = fit_false_alerts(trials, DEFAULT)
     other = fit_false_alerts(trials.sample(frac=1, random_state=seed), DEFAULT)
-    assert fit.sentence == other.sentence
+    assert describe_false_alerts(fit) == describe_false_alerts(other)
     for a, b in zip((*fit.terms, *fit.clustered), (*other.terms, *other.clustered), strict=True):
         # The order of additions, and where the search for the variance stops.
         assert a.log_rate == pytest.approx(b.log_rate, rel=1e-6, abs=1e-9)

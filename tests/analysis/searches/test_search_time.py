@@ -22,6 +22,7 @@ from outcomes.models.aft import fit_accelerated
 from outcomes.models.cox import fit_cox
 from outcomes.models.newton import maximise
 from outcomes.settings import Settings
+from outcomes.wording.search_time import describe_search_time
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DEFAULT = Settings()
@@ -327,7 +328,7 @@ def test_too_few_trials_are_said_to_be_too_few(few, reason):
     assert fit.terms == fit.clustered == fit.time_ratio == ()
     assert "too few trials" in fit.reason
     assert reason in fit.reason
-    assert reason in fit.sentence
+    assert reason in describe_search_time(fit)
 
 
 def test_records_without_any_find_or_any_time_are_answered_in_words():
@@ -347,7 +348,7 @@ def test_cycles_and_age_that_move_together_are_not_fitted_through():
     assert any(
         n.term == "age_days" and "same information as cycles" in n.reason for n in fit.left_out
     )
-    assert fit.sentence.endswith(
+    assert describe_search_time(fit).endswith(
         "Cycles and age move together in these records: either may be behind it."
     )
 
@@ -379,7 +380,7 @@ def test_a_planted_change_per_cycle_is_recovered():
     assert abs(fit.terms[0].log_hazard + 1.6 * 0.04) < 3.5 * fit.terms[0].std_error
     assert cycles.std_error < 0.005
     assert 0.3 * 1.6 * 0.6 < fit.source_sd < 0.3 * 1.6 * 1.6
-    assert fit.sentence.startswith("Each 10 cycles went with searches ")
+    assert describe_search_time(fit).startswith("Each 10 cycles went with searches ")
 
 
 @pytest.mark.study
@@ -419,7 +420,7 @@ def test_the_order_of_the_trials_changes_nothing(seed):
     trials = made(9, n=250, sources=10, source_sd=0.3)
     fit = fit_search_time(trials, DEFAULT)
     other = fit_search_time(trials.sample(frac=1, random_state=seed), DEFAULT)
-    assert fit.sentence == other.sentence
+    assert describe_search_time(fit) == describe_search_time(other)
     for a, b in zip((*fit.terms, *fit.clustered), (*other.terms, *other.clustered), strict=True):
         # The order of additions, and where the search for the variance stops.
         assert a.log_hazard == pytest.approx(b.log_hazard, rel=1e-6, abs=1e-9)
