@@ -7,9 +7,9 @@ from pathlib import Path
 import click
 
 from outcomes.cli.options import Names, gather, key_option, no_names_option, say, unit_options
+from outcomes.exposure.cycles_and_age import NAME_OF
 
 _KINDS = ("png", "svg", "pdf")
-_EXPOSURES = {"cycles": "cycles", "age": "age_days"}
 
 
 def _known(context: click.Context, parameter: click.Parameter, name: str) -> str:
@@ -34,7 +34,7 @@ def _known(context: click.Context, parameter: click.Parameter, name: str) -> str
     help="File to write: .png, .svg or .pdf.",
 )
 @click.option(
-    "--by", type=click.Choice(list(_EXPOSURES)), help="Exposure shown (what the verdict names)."
+    "--by", type=click.Choice(list(NAME_OF)), help="Exposure shown (what the verdict names)."
 )
 @no_names_option
 @key_option
@@ -73,7 +73,7 @@ def command(
     replaced = check_replaced(out)
     names = Names(without_names, key, out)
     facts = gather(records, settings_file, floor, confidence, seed, change=names.change)
-    figure = draw_named_figure(facts, name, None if by is None else _EXPOSURES[by])
+    figure = draw_named_figure(facts, name, None if by is None else NAME_OF[by])
     say("Drawing and writing")
     names.write()
     write_files(out.parent, {out.name: render_figure(figure, kind)})  # type: ignore[arg-type]

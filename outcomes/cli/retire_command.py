@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from outcomes.cli.options import analysis_options, either_option, load, moment, say, show_json
+from outcomes.exposure.cycles_and_age import NAME_OF
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from outcomes.records.tables import Records
 
 _MOST_NEAR = 3
-_EXPOSURE = {"cycles": "cycles", "age": "age_days"}
 
 
 @click.command("retire")
@@ -27,7 +27,7 @@ _EXPOSURE = {"cycles": "cycles", "age": "age_days"}
 @click.option(
     "--by",
     multiple=True,
-    type=click.Choice(list(_EXPOSURE)),
+    type=click.Choice(list(NAME_OF)),
     help="Limits by cycles or by age, whatever the verdict; give it twice for both.",
 )
 @either_option
@@ -68,7 +68,7 @@ def command(
     from outcomes.wording.limit import describe_limits_asked
 
     facts = gather_facts(read, as_of=when, asked=Asked(either=either), further=False, progress=say)
-    exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
+    exposures = [NAME_OF[word] for word in dict.fromkeys(by)]
     asked = _Asked(describe_limits_asked(facts, exposures), exposures, either, [])
     if exposures:
         facts = asked_for(facts, exposures)

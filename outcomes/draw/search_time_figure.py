@@ -13,7 +13,6 @@ from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.search_time_curve import ObservedMedian, SearchTimeCurve
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
-    DAYS_PER_MONTH,
     FITTED,
     HEADING_PT,
     HEIGHT_IN,
@@ -27,6 +26,7 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import count
 from outcomes.wording.search_time import describe_search_time, describe_search_time_curve
 
@@ -85,7 +85,7 @@ def draw_search_time_figure(
 
 
 def _per(curve: SearchTimeCurve) -> float:
-    return 1.0 if curve.exposure == "cycles" else DAYS_PER_MONTH
+    return CYCLES_AND_AGE[curve.exposure].step_size
 
 
 def _draw_curve(ax: Axes, curve: SearchTimeCurve) -> None:

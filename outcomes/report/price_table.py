@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.decisions.trade_off import PresentPractice, TradeOff, TradeOffPoint
-from outcomes.text import DAYS_PER_MONTH, count
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.text import count
 from outcomes.wording.numbers import few, finds_in_100, floor_in_100, percent
 
 MOST_LIMITS = 8
@@ -100,11 +101,11 @@ def _line(limit: str, finds: str, below: str, sources: str) -> str:
 
 
 def _steps_of(by: str, limit: float) -> int:
-    return int(limit if by == "cycles" else limit / DAYS_PER_MONTH + 1e-9)
+    return int(limit / CYCLES_AND_AGE[by].step_size + 1e-9)
 
 
 def _steps(point: TradeOffPoint, by: str) -> int:
-    return _steps_of(by, (point.cycles if by == "cycles" else point.age_days) or 0.0)
+    return _steps_of(by, CYCLES_AND_AGE[by].of(point) or 0.0)
 
 
 def _some(
@@ -118,7 +119,7 @@ def _some(
 
 
 def _name(point: TradeOffPoint, by: str) -> str:
-    return count(_steps(point, by), "cycle" if by == "cycles" else "month")
+    return count(_steps(point, by), CYCLES_AND_AGE[by].step)
 
 
 def _row(name: str, one: TradeOffPoint | PresentPractice) -> PriceRow:

@@ -10,6 +10,7 @@ from outcomes.analysis.finds.dog_and_source_effects import (
     OwnEffect,
     Response,
 )
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import of_100, p_value
 from outcomes.wording.numbers import joined
 
@@ -87,8 +88,8 @@ def _spread(grouping: str, own: Sequence[OwnEffect], p: float | None, alpha: flo
 
 
 def _response(response: Response, alpha: float) -> str:
-    what = {"cycles": "freeze/thaw cycles", "age_days": "age", "experience": "experience"}
-    name = what[response.term]
+    exposure = CYCLES_AND_AGE.get(response.term)
+    name = response.term if exposure is None else exposure.full_noun
     if response.p < alpha:
         return (
             f"Dogs seem to differ in how their finds change with {name} "

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from outcomes.exposure.cycles_and_age import CYCLES
 from outcomes.text import DAYS_PER_MONTH, FEWEST_MONTHS, count, months
-
-EXPOSURE_NAMES = {"cycles": "cycles", "age_days": "age"}
 
 
 def exposure_value(exposure: str, value: float) -> str:
@@ -15,7 +14,7 @@ def exposure_value(exposure: str, value: float) -> str:
     >>> exposure_value("age_days", 700.0), exposure_value("age_days", 18.3)
     ('23 months', '18 days')
     """
-    if exposure == "cycles":
+    if exposure == CYCLES.name:
         shown = f"{value:.1f}".removesuffix(".0") if value < 9.95 else f"{value:,.0f}"
         return f"{shown} {'cycle' if shown == '1' else 'cycles'}"
     return months(value) if value >= 2.0 * DAYS_PER_MONTH else count(round(value), "day")
@@ -23,7 +22,7 @@ def exposure_value(exposure: str, value: float) -> str:
 
 def whole_limit(exposure: str, value: int) -> str:
     """A limit in words, never more than was shown: months are whole months gone by."""
-    if exposure == "cycles":
+    if exposure == CYCLES.name:
         return count(value, "cycle")
     gone_by = int(value / DAYS_PER_MONTH)
     return count(gone_by, "month") if gone_by >= FEWEST_MONTHS else count(value, "day")

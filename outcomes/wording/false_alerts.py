@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.ratio import change, power, sized
-from outcomes.text import DAYS_PER_YEAR, count
+from outcomes.text import count
 
 
 def describe_false_alerts(fit: FalseAlertFit) -> str:
@@ -32,15 +33,12 @@ def describe_false_alerts(fit: FalseAlertFit) -> str:
     if fit.reason is not None:
         said.append(f"Against cycles and age they say nothing: {fit.reason}.")
         return " ".join(said)
-    steps = {
-        "cycles": (10.0, "each 10 cycles", "cycles"),
-        "age_days": (DAYS_PER_YEAR / 30.0, "each year of age", "age"),
-    }
     parts = []
     for term in fit.terms:
-        if term.term not in steps:
+        if term.term not in CYCLES_AND_AGE:
             continue
-        times, name, word = steps[term.term]
+        exposure = CYCLES_AND_AGE[term.term]
+        times, name, word = exposure.many_units, exposure.each_many, exposure.noun
         middle, low, high = (
             change(power(float(np.log(v)), times), "more", "fewer", "as many")
             for v in (term.rate_ratio, term.low, term.high)

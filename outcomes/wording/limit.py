@@ -8,14 +8,15 @@ from outcomes.analysis.decisions.curve import THIN_SOURCES
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.answers.facts import Facts
-from outcomes.wording.exposure import EXPOSURE_NAMES, exposure_value, whole_limit
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by, other_than
+from outcomes.wording.exposure import exposure_value, whole_limit
 from outcomes.wording.numbers import floor_in_100, in_100, joined, percent
 
 
 def describe_threshold(threshold: Threshold) -> str:
     """A retirement threshold, or why there is none."""
     floor = floor_in_100(threshold.floor)
-    name = "cycles" if threshold.by == "cycles" else "age"
+    name = CYCLES_AND_AGE[threshold.by].noun
     limit = exposure_value(threshold.by, threshold.observed_to)
     if threshold.outcome == "crosses":
         assert threshold.estimate is not None
@@ -49,7 +50,7 @@ def describe_threshold(threshold: Threshold) -> str:
         )
     start = exposure_value(threshold.by, threshold.curve.at[0]) if len(threshold.curve.at) else ""
     if threshold.outcome == "below from the start":
-        other = "age" if threshold.by == "cycles" else "cycles"
+        other = other_than(threshold.by).noun
         return (
             f"No limit by {name} alone would keep finds at {floor}: they are below it already at "
             f"{start}, with {other}, dogs and conditions as they were in these records."
@@ -132,7 +133,7 @@ def limits_named(retirement: Retirement) -> str:
     """All limits in words: "12 cycles", "12 cycles or 14 months of age"."""
     return joined(
         [
-            whole_limit(t.by, t.retire_after or 0) + (" of age" if t.by == "age_days" else "")
+            whole_limit(t.by, t.retire_after or 0) + CYCLES_AND_AGE[t.by].of_value
             for t in limits_set(retirement)
         ],
         "or",
@@ -179,28 +180,24 @@ def _or_after(threshold: Threshold) -> str:
     return f" or {describe_retire_after(threshold).removeprefix('Retire ')}"
 
 
-_BY_VERDICT = {
-    "cycles": ("cycles",),
-    "age": ("age_days",),
-    "both": ("cycles", "age_days"),
-    "cannot be told apart": ("cycles", "age_days"),
-}
+_ABOUT_AN_EXPOSURE = ("cycles", "age", "both", "cannot be told apart")
 
 
 def describe_limits_asked(facts: Facts, exposures: Sequence[str]) -> str | None:
     """What to know about limits the verdict does not name; None where it names them all."""
     verdict = facts.verdict.verdict
     missing = facts.verdict.no_limit
-    beside = [e for e in exposures if missing or e not in _BY_VERDICT.get(verdict, ())]
+    about = named_by(verdict) if verdict in _ABOUT_AN_EXPOSURE else ()
+    beside = [e for e in exposures if missing or e not in about]
     if not beside:
         return None
-    limits = joined([f"by {EXPOSURE_NAMES[e]}" for e in beside])
-    named = joined([EXPOSURE_NAMES[e] for e in _BY_VERDICT.get(verdict, ())])
+    limits = joined([f"by {CYCLES_AND_AGE[e].noun}" for e in beside])
+    named = joined([CYCLES_AND_AGE[e].noun for e in about])
     shown = {
         "too few trials": "these records are too few to tell whether storage matters at all",
         "no change detected": "these records show no change with cycles or age",
     }.get(verdict, f"these records name {named}")
-    if missing and verdict in _BY_VERDICT:
+    if missing and about:
         shown = "too many storage logs begin late, so that thaws are missing"
     return (
         f"Asked for: limits {limits}. But {shown}: take this for what the curve says, not for a "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.model import FindFit
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 
 
 def describe_limitations(fit: FindFit, verdict: WhichPredicts) -> list[str]:
@@ -22,7 +23,7 @@ def describe_limitations(fit: FindFit, verdict: WhichPredicts) -> list[str]:
     for slope in fit.slopes:
         if not slope.seem_to_differ:
             continue
-        name = "cycles" if slope.exposure == "cycles" else "age"
+        name = CYCLES_AND_AGE[slope.exposure].noun
         lines.append(
             f"How fast any one {slope.grouping} changes: {slope.grouping}s seem to differ in how "
             f"they change with {name}. The size given is the average, and its interval allows "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.decisions.trade_off import TradeOff
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.wording.exposure import whole_limit
 from outcomes.wording.limit import limits_set
 from outcomes.wording.numbers import in_100
@@ -17,7 +18,7 @@ def describe_price(price: TradeOff, retirement: Retirement) -> str | None:
     by_cycles = leading.by == "cycles"
     points = price.by_cycles if by_cycles else price.by_age
     limit = float(leading.retire_after)
-    within = [p for p in points if ((p.cycles if by_cycles else p.age_days) or 0.0) <= limit + 0.5]
+    within = [p for p in points if (CYCLES_AND_AGE[leading.by].of(p) or 0.0) <= limit + 0.5]
     if not within:
         return None
     point, now = within[-1], price.present
@@ -25,7 +26,7 @@ def describe_price(price: TradeOff, retirement: Retirement) -> str | None:
     one = "source" if many in ("about 1", "fewer than 1") else "sources"
     which = "that limit"
     if len(limits_set(retirement)) > 1:
-        of_age = "" if by_cycles else " of age"
+        of_age = CYCLES_AND_AGE[leading.by].of_value
         which = f"the limit of {whole_limit(leading.by, leading.retire_after)}{of_age}"
     yearly = f"{now.sources_per_year:.1f}".removesuffix(".0")
     discarded = (

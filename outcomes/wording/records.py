@@ -12,6 +12,7 @@ from outcomes.analysis.finds.cycles_or_age import SOME_MISSING
 from outcomes.analysis.finds.design import UNLOGGED, on_late_logs, unassisted_hides
 from outcomes.analysis.finds.sensitivity import LOGGED_FROM_THE_START
 from outcomes.answers.facts import Facts
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.exposure.stays import History
 from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
@@ -246,10 +247,7 @@ def _without_those(facts: Facts) -> str:
     same = main is not None and row.log_odds * main.log_odds > 0.0
     way = "the same way" if same else "the other way"
     but = ", but no change would fit too" if unsure else ""
-    return f" Without those sources the finds change {way} with {_OF[name]}{but}."
-
-
-_OF = {"cycles": "cycles", "age_days": "age"}
+    return f" Without those sources the finds change {way} with {CYCLES_AND_AGE[name].noun}{but}."
 
 
 def late_log_sentence(

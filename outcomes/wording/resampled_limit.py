@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
 from outcomes.analysis.decisions.curve import THIN_SOURCES
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import count
-from outcomes.wording.exposure import EXPOSURE_NAMES, exposure_value
+from outcomes.wording.exposure import exposure_value
 from outcomes.wording.numbers import in_100, percent
 
 
@@ -24,8 +25,8 @@ def describe_resampled_limit(found: BootstrapThreshold) -> str:
     levels = count(found.levels, found.resampled)
     text = (
         f"{start} ({found.refits} times, {levels}), the threshold by "
-        f"{EXPOSURE_NAMES[exposure]} lies between {low} and {high} ({percent(found.confidence)} "
-        "interval)"
+        f"{CYCLES_AND_AGE[exposure].noun} lies between {low} and {high} "
+        f"({percent(found.confidence)} interval)"
     )
     parts = []
     if found.never >= 0.005:

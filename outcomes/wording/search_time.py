@@ -6,8 +6,9 @@ import numpy as np
 
 from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.search_time_curve import SearchTimeCurve
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.ratio import change, power, sized
-from outcomes.text import DAYS_PER_YEAR, count
+from outcomes.text import count
 
 _CURVE_NAMES = {"cycles": "cycles", "age_days": "days of age"}
 
@@ -16,13 +17,10 @@ def describe_search_time(fit: SearchTimeFit) -> str:
     """How search times change with cycles and age, or why that cannot be told."""
     if fit.reason is not None:
         return f"Search times say nothing about cycles or age here: {fit.reason}."
-    steps = {
-        "cycles": (10.0, "Each 10 cycles", "cycles"),
-        "age_days": (DAYS_PER_YEAR / 30.0, "Each year of age", "age"),
-    }
     parts = []
     for term in fit.time_ratio:
-        times, name, word = steps[term.term]
+        exposure = CYCLES_AND_AGE[term.term]
+        times, each, word = exposure.many_units, exposure.each_many, exposure.noun
         low, middle, high = (
             change(power(float(np.log(ratio)), times), "longer", "shorter", "as long")
             for ratio in (term.low, term.time_ratio, term.high)
@@ -37,13 +35,15 @@ def describe_search_time(fit: SearchTimeFit) -> str:
                     f"Searches got {way} with {word}, by how much these records cannot tell"
                 )
         elif term.low <= 1.0 <= term.high:
-            each = name[0].lower() + name[1:]
             parts.append(
                 f"No change in search time with {word} shows (for {each}, anything from {low} to "
                 f"{high} fits these records, {interval})"
             )
         else:
-            parts.append(f"{name} went with searches {middle} ({interval}: {low} to {high})")
+            parts.append(
+                f"{each[0].upper()}{each[1:]} went with searches {middle} "
+                f"({interval}: {low} to {high})"
+            )
     text = "; ".join([parts[0], *(part[0].lower() + part[1:] for part in parts[1:])])
     text += (
         f", in {count(fit.n, 'search', 'searches')} of "

@@ -11,16 +11,15 @@ from outcomes.analysis.finds.dog_and_source_effects import DogReview
 from outcomes.analysis.finds.sensitivity import Specification, Specifications, most_influential
 from outcomes.analysis.lifetimes.log_rank import IntervalLogRank, KindLogRank
 from outcomes.answers.sensitivity import Further
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
 from outcomes.text import count, p_value
 from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
-from outcomes.wording.exposure import EXPOSURE_NAMES
 from outcomes.wording.numbers import joined
 from outcomes.wording.penalised import describe_penalised
 from outcomes.wording.quality import describe_drift, describe_predictions
 from outcomes.wording.shape import describe_shape
 from outcomes.wording.suspects import SUPPORT_MEANING, describe_suspects
 
-_NAMED = {"cycles": ("cycles",), "age": ("age_days",)}
 _MOST_DOG_SENTENCES = 2
 _MOST_UNSURE = 6
 _MORE = {"cycles": "with every cycle", "age_days": "with age"}
@@ -32,7 +31,7 @@ WAYS_NOTE = (
 
 def named_exposures(verdict: WhichPredicts) -> tuple[str, ...]:
     """The exposures the verdict is about: one where it names one, else both."""
-    return _NAMED.get(verdict.verdict, ("cycles", "age_days"))
+    return named_by(verdict.verdict)
 
 
 _METHODS = ("GEE", "conditional", "Mundlak")
@@ -104,14 +103,14 @@ def describe_not_parted(further: Further | None, verdict: WhichPredicts) -> list
     beside = [
         SUSPECT_WORDS[s.exposure]
         for s in further.suspects.suspects
-        if s.exposure not in ("cycles", "age_days")
+        if s.exposure not in CYCLES_AND_AGE
     ]
     told = [
         s
         for s in further.suspects.suspects
         if s.given_others is not None and s.given_others.p < further.ways.alpha
     ]
-    named = {"cycles": {"cycles"}, "age": {"age_days"}}.get(verdict.verdict, {"cycles", "age_days"})
+    named = set(named_by(verdict.verdict))
     if not beside or named <= {s.exposure for s in told}:
         return []
     what = {"cycles": "cycles themselves", "age": "age itself"}.get(
@@ -123,7 +122,7 @@ def describe_not_parted(further: Further | None, verdict: WhichPredicts) -> list
 def describe_agreement_in_short(ways: Specifications, exposure: str) -> str:
     """How far the other ways of asking agree, and the source that matters most to it."""
     found = ways.agreement[exposure]
-    name = EXPOSURE_NAMES[exposure]
+    name = CYCLES_AND_AGE[exposure].noun
     all_or_some = "all of them" if found.same_sign == found.ways else f"{found.same_sign}"
     if found.ways == 1:
         all_or_some = "it" if found.same_sign else "none"
@@ -203,7 +202,7 @@ def describe_agreement(ways: Specifications, exposure: str) -> str:
 
 def describe_smooth_curve(exposure: str, p: float, alpha: float) -> str:
     """Whether a smooth curve tells more than a straight line, as part of a sentence."""
-    word = EXPOSURE_NAMES[exposure]
+    word = CYCLES_AND_AGE[exposure].noun
     if p < alpha:
         return f"a curve fits {word} better than a straight line ({p_value(p)})"
     return f"no sign that {word} needs a curve instead of a straight line ({p_value(p)})"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from outcomes.analysis.finds.shape import CLEARLY_WORSE, Shapes
-from outcomes.wording.exposure import EXPOSURE_NAMES
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 
 SHAPE_RULE = (
     "The simplest shape whose criterion (QAICc) is within 2 of the best one's, in the order: no "
@@ -15,7 +15,7 @@ SHAPE_RULE = (
 
 def describe_shape(shapes: Shapes) -> str:
     """The simplest shape that will do, and those that would fit about as well."""
-    name = EXPOSURE_NAMES[shapes.exposure]
+    name = CYCLES_AND_AGE[shapes.exposure].noun
     if shapes.reason is not None or shapes.chosen is None:
         return f"The shape of the change with {name} cannot be told: {shapes.reason}."
     if shapes.chosen == "flat":
@@ -23,14 +23,14 @@ def describe_shape(shapes: Shapes) -> str:
             f"No change with {name} is needed to describe these records, so no shape of it can be "
             "told."
         )
-    step, steps = ("cycle", "cycles") if shapes.exposure == "cycles" else ("month", "months")
+    step = CYCLES_AND_AGE[shapes.exposure].step
     text = {
         "straight": (
             f"A straight line is enough: as far as these records show, each further {step} goes "
             "with the same change (on the scale of the odds)."
         ),
         "logarithmic": (
-            f"The first {steps} count most: each doubling of them goes with about the same change, "
+            f"The first {step}s count most: each doubling of them goes with about the same change, "
             "and a straight line fits clearly worse."
         ),
         "step": (

@@ -10,6 +10,7 @@ from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING, WhichPredicts
 from outcomes.analysis.finds.design import on_late_logs
 from outcomes.analysis.finds.model import FindFit
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import count
 from outcomes.wording.limit import limits_named, limits_set
 from outcomes.wording.numbers import (
@@ -97,11 +98,7 @@ def _past(shelf: Sequence[ShelfSource], retirement: Retirement) -> list[ShelfSou
     """Held sources beyond any limit there is; none where there is no limit."""
     limits_ = [(t.by, float(t.retire_after or 0)) for t in limits_set(retirement)]
     return [
-        s
-        for s in shelf
-        if any(
-            ((s.cycles if by == "cycles" else s.age_days) or 0.0) > limit for by, limit in limits_
-        )
+        s for s in shelf if any((CYCLES_AND_AGE[by].of(s) or 0.0) > limit for by, limit in limits_)
     ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from outcomes.analysis.finds.model import FindFit
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 
 TERMS_NOTE = (
     "Odds ratio: by how much the odds of a find are multiplied per step; under 1, fewer finds. "
@@ -21,8 +22,7 @@ def describe_left_out(fit: FindFit) -> list[str]:
 
 
 TERM_WORDS = {
-    "cycles": "freeze/thaw cycles",
-    "age_days": "age",
+    **{exposure.name: exposure.full_noun for exposure in CYCLES_AND_AGE.values()},
     "frozen_share": "share of storage spent frozen",
     "use_ratio": "how readily the source is taken",
     "undocumented_days": "time in store before the log begins",

@@ -14,8 +14,9 @@ from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.model import FindFit, change_along
 from outcomes.analysis.results import Bin, FindCurve
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by, other_than
 from outcomes.records.rules import LATE_LOG_DAYS
-from outcomes.text import DAYS_PER_MONTH, DAYS_PER_YEAR, count
+from outcomes.text import count
 from outcomes.wording.exposure import exposure_value
 from outcomes.wording.numbers import finds_more_or_fewer, in_100, joined, number_of_finds, percent
 
@@ -36,7 +37,7 @@ def _ends(curve: FindCurve) -> tuple[float, float, float, float]:
 
 def _from_to(curve: FindCurve) -> str:
     start, p_start, end, p_end = _ends(curve)
-    word = "" if curve.exposure == "cycles" else " of age"
+    word = CYCLES_AND_AGE[curve.exposure].of_value
     return (
         f"from {in_100(p_start)} at {exposure_value(curve.exposure, start)} to "
         f"{in_100(p_end)} at {exposure_value(curve.exposure, end)}{word}"
@@ -88,10 +89,10 @@ def describe_verdict(fit: FindFit, verdict: WhichPredicts, retirement: Retiremen
         return describe_too_few(fit, verdict, next(iter(retirement.curves), None))
     parts = []
     if word in ("cycles", "age", "both"):
-        asked = {"cycles": ("cycles",), "age": ("age_days",)}.get(word, ("cycles", "age_days"))
+        asked = named_by(word)
         sizes = [describe_effect_size(fit, e) for e in asked]
         parts += [sizes[0], *(_continued(size) for size in sizes[1:])]
-        others = [e for e in ("cycles", "age_days") if e not in asked]
+        others = [e for e in CYCLES_AND_AGE if e not in asked]
         parts += [_other_exposure(fit, verdict, e) for e in others]
     elif word == "no change detected":
         parts.append(describe_largest_fall(verdict))
@@ -116,8 +117,8 @@ def describe_effect_size(fit: FindFit, exposure: str) -> str:
     if change is None:
         return ""
     points, low, high = change
-    other = "age" if exposure == "cycles" else "cycles"
-    held = f" with {other} held the same" if fit.term(_other(exposure)) is not None else ""
+    other = other_than(exposure)
+    held = f" with {other.noun} held the same" if fit.term(other.name) is not None else ""
     confidence = percent(1.0 - fit.settings.alpha)
     sign = "fewer" if points < 0 else "more"
     verb = "go" if more.endswith("cycles") else "goes"
@@ -143,21 +144,15 @@ def _continued(size: str) -> str:
 
 def _step(exposure: str, sizes: Sequence[float]) -> tuple[float, str]:
     """A step along an exposure small enough for its change to be a straight line."""
-    large = 10.0 if exposure == "cycles" else DAYS_PER_YEAR / 30.0
-    if max(abs(v) for v in sizes) * large <= 60.0:
-        return large, "10 more cycles" if exposure == "cycles" else "a year more of age"
-    if exposure == "cycles":
-        return 1.0, "each further cycle"
-    return DAYS_PER_MONTH / 30.0, "each further month of age"
-
-
-def _other(exposure: str) -> str:
-    return "age_days" if exposure == "cycles" else "cycles"
+    asked = CYCLES_AND_AGE[exposure]
+    if max(abs(v) for v in sizes) * asked.many_units <= 60.0:
+        return asked.many_units, asked.many_more
+    return asked.step_size / asked.divisor, asked.one_more
 
 
 def _other_exposure(fit: FindFit, verdict: WhichPredicts, exposure: str) -> str:
     """What the records say of the exposure the verdict does not name, and what still fits them."""
-    name = "cycles" if exposure == "cycles" else "age"
+    name = CYCLES_AND_AGE[exposure].noun
     test = verdict.cycles_given_age if exposure == "cycles" else verdict.age_given_cycles
     if exposure not in verdict.asked or test is None:
         return f"Whether {name} matters could not be asked of these records."
@@ -192,9 +187,9 @@ def _differ(fit: FindFit, verdict: WhichPredicts) -> str:
         return ""
     who = [f"{g}s" for g in ("source", "dog") if any(s.grouping == g for s in slopes)]
     what = [
-        name
-        for exposure, name in (("cycles", "cycles"), ("age_days", "age"))
-        if any(s.exposure == exposure for s in slopes)
+        exposure.noun
+        for exposure in CYCLES_AND_AGE.values()
+        if any(s.exposure == exposure.name for s in slopes)
     ]
     return f"{joined(who)} differ in how they change with {joined(what)}"
 
@@ -202,9 +197,10 @@ def _differ(fit: FindFit, verdict: WhichPredicts) -> str:
 def describe_largest_fall(verdict: WhichPredicts) -> str:
     """What "no change detected" still allows; a fall is rounded up, for it is a limit."""
     pieces = []
-    per = {"cycles": "per 10 cycles", "age_days": "per year of age"}
     for exposure, fall in verdict.largest_fall.items():
-        pieces.append(f"{max(math.ceil(fall - 1e-9), 1)} in 100 {per[exposure]}")
+        pieces.append(
+            f"{max(math.ceil(fall - 1e-9), 1)} in 100 {CYCLES_AND_AGE[exposure].per_many}"
+        )
     if not pieces:
         return (
             "Neither the number of cycles nor the age of the sources varies enough between these "

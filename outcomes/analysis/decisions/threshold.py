@@ -11,8 +11,7 @@ from outcomes.analysis.decisions.curve import find_curve, observed_to
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.results import FindCurve
-
-_SINGLE = {"cycles": ("cycles",), "age": ("age_days",)}
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,10 +184,8 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
     """
     word = verdict.verdict
     trials = fit.design.trials
-    if word in ("both", "cannot be told apart"):
-        exposures: tuple[str, ...] = ("cycles", "age_days")
-    elif word in _SINGLE:
-        exposures = _SINGLE[word]
+    if word in ("cycles", "age", "both", "cannot be told apart"):
+        exposures = named_by(word)
     else:
         exposures = _shown_without_verdict(trials)
     # Where one hides the other, a line with the other held still says nothing.
@@ -202,7 +199,7 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
 def _shown_without_verdict(trials: pd.DataFrame) -> tuple[str, ...]:
     if trials.empty:
         return ()
-    for exposure in ("cycles", "age_days"):
+    for exposure in CYCLES_AND_AGE:
         if trials[exposure].max() > trials[exposure].min():
             return (exposure,)
     return ()

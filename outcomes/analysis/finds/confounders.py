@@ -14,7 +14,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import EXPOSURES, Column, Design, plan_design
+from outcomes.analysis.finds.design import Column, Design, plan_design
 from outcomes.analysis.finds.model import (
     LEAST_DOGS,
     LEAST_FINDS,
@@ -26,6 +26,7 @@ from outcomes.analysis.finds.model import (
 )
 from outcomes.analysis.results import LeftOut
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import AGE, CYCLES, CYCLES_AND_AGE
 from outcomes.models.distributions import f_tail, student_quantile
 from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed, idle_groupings
@@ -40,16 +41,16 @@ from outcomes.settings import Settings
 
 SUSPECTS = ("cycles", "open_frozen_days", "degree_hours", "age_days")
 SUSPECT_WORDS: Mapping[str, str] = {
-    "cycles": "freeze/thaw cycles",
+    CYCLES.name: CYCLES.full_noun,
     "open_frozen_days": "time frozen unsealed (drying)",
     "degree_hours": "warmth so far (bacterial growth)",
-    "age_days": "age",
+    AGE.name: AGE.full_noun,
 }
 _UNITS: Mapping[str, tuple[str, float]] = {
-    "cycles": ("cycle", 1.0),
+    CYCLES.name: (CYCLES.unit, CYCLES.divisor),
     "open_frozen_days": ("30 days", 30.0),
     "degree_hours": ("doubling", 1.0),
-    "age_days": ("30 days", 30.0),
+    AGE.name: (AGE.unit, AGE.divisor),
 }
 _MOST_MISSING = 0.10
 _COPY = 1e-6
@@ -220,7 +221,7 @@ def compare_suspects(trials: pd.DataFrame, settings: Settings) -> Suspects:
     estimate the postmortem interval from decomposed human remains. Journal of
     Forensic Sciences 50, 618-626.
     """
-    base = _without(plan_design(trials), EXPOSURES)
+    base = _without(plan_design(trials), tuple(CYCLES_AND_AGE))
     present, values, left_out = _usable(base.trials)
     kept = np.ones(len(base.y), dtype=bool)
     for column in values.values():

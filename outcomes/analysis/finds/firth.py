@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from outcomes.analysis.finds.design import EXPOSURES
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.results import LeftOut
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 
 _PER_TERM = 3
 _MOST_ITERATIONS = 200
@@ -84,7 +84,7 @@ def fit_penalised(fit: FindFit) -> Penalised | None:
     logistic regression. Statistics in Medicine 21, 2409-2419.
     """
     design = fit.design
-    asked = [e for e in EXPOSURES if design.column_of(e) is not None]
+    asked = [e for e in CYCLES_AND_AGE if design.column_of(e) is not None]
     if fit.too_few or not design.separated or not asked:
         return None
     rare = int(min(fit.finds, fit.misses))
@@ -96,7 +96,7 @@ def fit_penalised(fit: FindFit) -> Penalised | None:
     _add(columns, [(dogs == d).astype(float) for d in levels], "dog", rare, left_out)
     others: dict[str, list[np.ndarray]] = {}
     for j, column in enumerate(design.columns, start=1):
-        if column.term not in EXPOSURES:
+        if column.term not in CYCLES_AND_AGE:
             others.setdefault(column.term, []).append(design.x[:, j])
     for term, own in others.items():
         _add(columns, own, term, rare, left_out)

@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, special
 
-from outcomes.analysis.finds.design import EXPOSURES, Design, plan_design
+from outcomes.analysis.finds.design import Design, plan_design
 from outcomes.analysis.results import LeftOut, Term
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models import mixed_variance as source_spread
 from outcomes.models.distributions import chi_square_tail, student_quantile, student_tail
 from outcomes.models.likelihood_ratio import likelihood_ratio
@@ -159,7 +160,7 @@ class FindFit:
 
 
 def fit_finds(
-    trials: pd.DataFrame, settings: Settings, *, exposures: Sequence[str] = EXPOSURES
+    trials: pd.DataFrame, settings: Settings, *, exposures: Sequence[str] = tuple(CYCLES_AND_AGE)
 ) -> FindFit:
     """Fit the probability of a find against cycles and age, with what else is on record.
 
@@ -284,7 +285,7 @@ def less_biased(design: Design, mixed: MixedFit) -> MixedFit:
 
 
 def _asked_about(design: Design) -> list[int]:
-    return [k for e in EXPOSURES if (k := design.column_of(e)) is not None]
+    return [k for e in CYCLES_AND_AGE if (k := design.column_of(e)) is not None]
 
 
 def _as_told(design: Design, mixed: MixedFit, told: MixedFit | None) -> MixedFit:
@@ -375,7 +376,7 @@ def _try_slopes(design: Design) -> tuple[tuple[Slope, ...], tuple[LeftOut, ...]]
     groups = {name: labels for name, labels in design.groups.items() if name in ("dog", "source")}
     found: list[Slope] = []
     untried: list[LeftOut] = []
-    for exposure in EXPOSURES:
+    for exposure in CYCLES_AND_AGE:
         column = design.column_of(exposure)
         if column is None:
             continue
@@ -631,9 +632,9 @@ def small_sample(design: Design) -> tuple[np.ndarray, np.ndarray]:
         column = design.x[:, j]
         means = np.bincount(codes, weights=column) / size
         share = (size * (means - column.mean()) ** 2).sum() / ((column - column.mean()) ** 2).sum()
-        judged[j] = share > _BETWEEN or design.columns[j - 1].term in EXPOSURES
+        judged[j] = share > _BETWEEN or design.columns[j - 1].term in CYCLES_AND_AGE
     sources = len(levels)
-    asked = 1 + sum(column.term in (*EXPOSURES, "storage") for column in design.columns)
+    asked = 1 + sum(column.term in (*CYCLES_AND_AGE, "storage") for column in design.columns)
     freedom[judged] = max(sources - int(judged.sum()), 1)
     widening[judged] = np.sqrt(sources / max(sources - asked, 1))
     return freedom, widening

@@ -13,17 +13,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.analysis.finds.design import (
-    EXPOSURES,
-    PER_PARAMETER,
-    Column,
-    Design,
-    on_late_logs,
-    plan_design,
-)
+from outcomes.analysis.finds.design import PER_PARAMETER, Column, Design, on_late_logs, plan_design
 from outcomes.analysis.finds.model import FindFit, less_biased, linear_predictor, small_sample
 from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, history_of
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.clustered import ClusteredFit, fit_clustered, fit_conditional, fit_gee
 from outcomes.models.distributions import chi_square_tail, f_tail, normal_quantile, student_quantile
 from outcomes.models.likelihood_ratio import likelihood_ratio
@@ -44,7 +38,6 @@ _COPY = 1e-6
 _PER_BEND = 10
 _FEW_CLUSTERS = 40
 _YEAR = pd.Timedelta(365, "D")
-_WORDS = {"cycles": "cycles", "age_days": "age"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,7 +357,7 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
     Wiley, for adding up refits with random thaws.
     """
     design = fit.design
-    terms = tuple(t for t in EXPOSURES if fit.mixed is not None and fit.term(t) is not None)
+    terms = tuple(t for t in CYCLES_AND_AGE if fit.mixed is not None and fit.term(t) is not None)
     if fit.mixed is None or not terms:
         reason = fit.reason or "neither cycles nor age varies between these trials"
         return Specifications((), {}, {}, fit.settings.alpha, (), reason)
@@ -400,7 +393,7 @@ def _size(design: Design) -> tuple[int, int]:
 
 def _slope_factors(fit: FindFit) -> dict[str, float]:
     """Exposure → what differing slopes make of its error: main error over one without them."""
-    factors = dict.fromkeys(EXPOSURES, 1.0)
+    factors = dict.fromkeys(CYCLES_AND_AGE, 1.0)
     if not fit.slopes:
         return factors
     assert fit.mixed is not None
@@ -650,7 +643,14 @@ def _split(asked: _Asked, sources: np.ndarray) -> None:
     positions = [c for c in (design.column_of(t) for t in asked.terms) if c is not None]
     within, means = split_within(design.x, positions, pd.factorize(sources)[0])
     between = [
-        Column(f"{_WORDS[t]} of the source", f"{t}: mean of the source", "", 0.0, 1.0, None)
+        Column(
+            f"{CYCLES_AND_AGE[t].noun} of the source",
+            f"{t}: mean of the source",
+            "",
+            0.0,
+            1.0,
+            None,
+        )
         for t in asked.terms
     ]
     # The means follow the exposures at once: what they carry is not left to later terms.
@@ -689,7 +689,7 @@ def _smooth(asked: _Asked) -> dict[str, SmoothTest]:
     """A natural spline instead of each exposure's straight line, and the test of it."""
     tests = {}
     for term in asked.terms:
-        name = f"a smooth curve for {_WORDS[term]} (average slope)"
+        name = f"a smooth curve for {CYCLES_AND_AGE[term].noun} (average slope)"
         made = _curve(asked, term)
         if isinstance(made, str):
             asked.refuse(name, "model", made, (term,))

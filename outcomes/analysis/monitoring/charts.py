@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from outcomes.analysis.finds.design import (
-    EXPOSURES,
     UNLOGGED,
     Design,
     column_values,
@@ -19,6 +18,7 @@ from outcomes.analysis.finds.design import (
 from outcomes.analysis.finds.model import averaged_probability
 from outcomes.analysis.results import LeftOut
 from outcomes.errors import FitError, SettingsError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
@@ -236,7 +236,7 @@ def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None
 
     x = model.matrix(hides)
     for j, column in enumerate(model.design.columns, start=1):
-        if column.term in (*EXPOSURES, UNLOGGED):
+        if column.term in (*CYCLES_AND_AGE, UNLOGGED):
             x[:, j] = x[used, j].mean()
     log_odds = x @ model.mixed.beta + model.effect("dog", hides["dog_id"])[0]
     between, within = model.sd("source"), model.session_sd

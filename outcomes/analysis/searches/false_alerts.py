@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import EXPOSURES, usable_trials
+from outcomes.analysis.finds.design import usable_trials
 from outcomes.analysis.results import LeftOut
 from outcomes.analysis.searches.design import Conditions, choose_conditions
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.counts import (
     NEGATIVE_BINOMIAL,
     POISSON,
@@ -402,7 +403,7 @@ def _too_few(own: _Model) -> str | None:
 
 
 def _no_exposure(chosen: Conditions) -> str | None:
-    if any(column.term in EXPOSURES for column in chosen.columns):
+    if any(column.term in CYCLES_AND_AGE for column in chosen.columns):
         return None
     return "neither cycles nor age varies enough between the trials of a dog"
 

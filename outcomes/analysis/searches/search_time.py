@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import EXPOSURES, usable_trials
+from outcomes.analysis.finds.design import usable_trials
 from outcomes.analysis.results import LeftOut
 from outcomes.analysis.searches.design import Condition, Conditions, choose_conditions
 from outcomes.analysis.searches.search_time_curve import SearchTimeCurve, search_time_curve
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.aft import FAMILIES, AcceleratedFit, fit_accelerated
 from outcomes.models.cox import CoxFit, fit_cox
 from outcomes.models.ratio import ratio_interval, shortfall
@@ -225,7 +226,7 @@ def _too_few(counts: _Counts) -> str | None:
 
 
 def _no_exposure(chosen: Conditions) -> str | None:
-    if any(column.term in EXPOSURES for column in chosen.columns):
+    if any(column.term in CYCLES_AND_AGE for column in chosen.columns):
         return None
     return "neither cycles nor age varies enough between the trials of a dog"
 
@@ -328,7 +329,7 @@ def _time_terms(
     errors = np.sqrt(np.diag(fit.cov))
     rows = []
     for j, column in enumerate(columns):
-        if column.term not in EXPOSURES:
+        if column.term not in CYCLES_AND_AGE:
             continue
         estimate, error = float(fit.beta[j]), float(errors[j])
         found = ratio_interval(estimate, error, alpha, freedom)

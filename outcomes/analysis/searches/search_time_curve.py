@@ -10,6 +10,7 @@ import pandas as pd
 
 from outcomes.analysis.finds.design import UNLOGGED, unlogged_days
 from outcomes.analysis.searches.design import Conditions
+from outcomes.exposure.cycles_and_age import CYCLES, CYCLES_AND_AGE
 from outcomes.models.aft import AcceleratedFit
 from outcomes.models.distributions import normal_quantile, student_quantile
 from outcomes.models.product_limit import product_limit
@@ -18,7 +19,6 @@ POINTS = 41
 MOST_BINS = 6
 LEAST_IN_BIN = 40
 THIN_SOURCES = 3
-_STEPS = {"cycles": 1.0, "age_days": 30.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,17 +104,17 @@ def search_time_curve(
         Along cycles, or age where cycles are not among the terms; None without
         either.
     """
-    place = next((j for j, c in enumerate(chosen.columns) if c.term in _STEPS), None)
+    place = next((j for j, c in enumerate(chosen.columns) if c.term in CYCLES_AND_AGE), None)
     if place is None:
         return None
     exposure = chosen.columns[place].term
     values = chosen.trials[exposure].to_numpy(dtype=float)
-    at = _grid(values, whole=exposure == "cycles")
+    at = _grid(values, whole=exposure == CYCLES.name)
     p = len(chosen.columns)
     scale = float(np.exp(fit.log_scale))
     middle = float(np.log(np.log(2.0))) if fit.family == "Weibull" else 0.0
     gradient = np.zeros((len(at), p + dogs + 1))
-    gradient[:, place] = (at - values.mean()) / _STEPS[exposure]
+    gradient[:, place] = (at - values.mean()) / CYCLES_AND_AGE[exposure].divisor
     held = "the average dog, a source of no effect of its own, other terms at their means"
     unlogged = next((j for j, c in enumerate(chosen.columns) if c.term == UNLOGGED), None)
     if unlogged is not None:
