@@ -17,10 +17,10 @@ from outcomes.analysis.decisions import trade_off
 from outcomes.analysis.lifetimes import regression as lifetime_model
 from outcomes.analysis.lifetimes.log_rank import IntervalLogRank
 from outcomes.analysis.monitoring import charts as watch
-from outcomes.analysis.searches import false_alerts, search_time
 from outcomes.analysis.searches import signal_detection as detection
 from outcomes.analysis.searches import training_history as training_diet
 from outcomes.draw import overlap_figure, records_figure, theme, turnbull_figure
+from outcomes.models.ratio import Estimate
 from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.search_time import describe_search_time
 from outcomes.wording.sensitivity import _way_line, describe_agreement_in_short, log_rank_sentence
@@ -39,15 +39,15 @@ def _rank(one: int) -> IntervalLogRank:
     return IntervalLogRank(followed, followed, 2.5, 0.0124, "information", True, None)
 
 
-def _time(low: float, high: float) -> search_time.TimeTerm:
-    return search_time.TimeTerm("cycles", "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
+def _time(low: float, high: float) -> Estimate:
+    return Estimate("cycles", "cycle", 0.01, 0.1, low, high, 0.5)
 
 
-def _rate(low: float, high: float, name: str = "cycles") -> false_alerts.RateTerm:
-    return false_alerts.RateTerm(name, "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
+def _rate(low: float, high: float, name: str = "cycles") -> Estimate:
+    return Estimate(name, "cycle", 0.01, 0.1, low, high, 0.5)
 
 
-def _alerts(n: int, *terms: false_alerts.RateTerm) -> str:
+def _alerts(n: int, *terms: Estimate) -> str:
     fit: Any = SimpleNamespace(
         rate_per_hour=0.5, rate_low=0.2, rate_high=1.0, blanks=n, blank_alerts=1,
         per_blank=1.0 / (n + 1), per_blank_low=0.1, per_blank_high=0.9, reason=None, terms=terms,
@@ -56,7 +56,7 @@ def _alerts(n: int, *terms: false_alerts.RateTerm) -> str:
     return describe_false_alerts(fit)
 
 
-def _searches(n: int, *terms: search_time.TimeTerm) -> str:
+def _searches(n: int, *terms: Estimate) -> str:
     fit: Any = SimpleNamespace(
         n=n, events=n, sources=n, dogs=n, time_ratio=terms, copies={}, reason=None, alpha=0.05
     )

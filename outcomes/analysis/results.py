@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from outcomes.models.ratio import Estimate
+
 VERDICTS = (
     "cycles",
     "age",
@@ -24,21 +26,14 @@ VERDICTS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Term:
-    """One fixed effect: log-odds per ``unit`` with its interval.
+class FindEstimate(Estimate):
+    """An effect on the odds of a find, also as finds gained or lost.
 
-    ``points`` is the average change in find probability per ``unit`` over the
-    unit's own trials, in percentage points (average marginal effect).
+    ``points`` is the average change in find probability over the unit's own
+    trials, in percentage points (average marginal effect): per ``unit``, or over
+    the range that its owner states.
     """
 
-    term: str
-    unit: str
-    log_odds: float
-    std_error: float
-    odds_ratio: float
-    low: float
-    high: float
-    p: float
     points: float
     points_low: float
     points_high: float

@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from outcomes.analysis.searches.false_alerts import RateTerm
 from outcomes.analysis.searches.training_history import (
     DietBin,
     DietPoint,
@@ -35,7 +34,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.models.ratio import change, power, sized
+from outcomes.models.ratio import Estimate, change, power, sized
 
 NOTHING = (
     "Whether training on sources with more cycles comes before false alerts cannot be said yet"
@@ -108,7 +107,7 @@ def draw_training_diet_figure(
     return figure
 
 
-def _title(term: RateTerm | None) -> str:
+def _title(term: Estimate | None) -> str:
     if term is None:
         return NOTHING
     after = "after training on sources with more cycles"
@@ -119,14 +118,14 @@ def _title(term: RateTerm | None) -> str:
     return f"That false alerts on blank areas change {after} does not show"
 
 
-def _subtitle(diet: TrainingDiet, term: RateTerm | None, confidence: float) -> str:
+def _subtitle(diet: TrainingDiet, term: Estimate | None, confidence: float) -> str:
     without = "".join(f" Without {x.reason}." for x in diet.left_out if x.term == "blank areas")
     if term is None:
         why = diet.reason or "the cycles of what the dogs trained on do not vary within dogs"
         return f"{why[:1].upper()}{why[1:]}. Circles show what was observed.{without}"
     middle, low, high = (
         change(power(x, _STEP), "more", "fewer", "as many")
-        for x in (term.log_rate, log(term.low), log(term.high))
+        for x in (term.log_ratio, log(term.low), log(term.high))
     )
     few = "".join(f" {words}" for words in (few_dogs_words(diet.dogs),) if words)
     interval = f"{100 * confidence:g} % interval"

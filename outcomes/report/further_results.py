@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import isfinite, log
 from typing import Any
 
-from outcomes.analysis.finds.confounders import Suspect, SuspectEffect, Suspects
+from outcomes.analysis.finds.confounders import Suspect, Suspects
 from outcomes.analysis.finds.dog_and_source_effects import DogReview, OwnEffect
 from outcomes.analysis.finds.firth import Penalised
 from outcomes.analysis.finds.profile import ProfileInterval
 from outcomes.analysis.finds.sensitivity import SmoothTest, Specifications
 from outcomes.analysis.finds.shape import Shapes
 from outcomes.analysis.finds.validation import Calibration, Drift, Quality, Residual
-from outcomes.analysis.results import LeftOut
+from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.answers.sensitivity import Further
 from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
 from outcomes.wording.penalised import PENALISED_METHOD, describe_penalised
@@ -102,7 +103,15 @@ def _penalised(penalised: Penalised | None) -> dict[str, Any] | None:
     return {
         "method": PENALISED_METHOD,
         **fields(penalised, "n sources dogs"),
-        "terms": [fields(t, "term unit log_odds low high") for t in penalised.terms],
+        "terms": [
+            {
+                **fields(t, "term unit"),
+                "log_odds": t.log_ratio,
+                "low": log(t.low) if t.low > 0.0 else None,
+                "high": log(t.high) if isfinite(t.high) else None,
+            }
+            for t in penalised.terms
+        ],
         "left_out": _left_out(penalised.left_out),
         "sentence": describe_penalised(penalised),
     }
@@ -135,10 +144,15 @@ def _suspect(suspect: Suspect) -> dict[str, Any]:
     }
 
 
-def _effect(effect: SuspectEffect | None) -> dict[str, Any] | None:
+def _effect(effect: FindEstimate | None) -> dict[str, Any] | None:
     if effect is None:
         return None
-    return fields(effect, "log_odds std_error odds_ratio low high p points points_low points_high")
+    return {
+        "log_odds": effect.log_ratio,
+        "std_error": effect.std_error,
+        "odds_ratio": effect.ratio,
+        **fields(effect, "low high p points points_low points_high"),
+    }
 
 
 def _shape(shapes: Shapes) -> dict[str, Any]:

@@ -13,7 +13,7 @@ import jinja2
 
 from outcomes import __version__
 from outcomes.analysis.decisions.shelf import ShelfSource
-from outcomes.analysis.results import Term
+from outcomes.analysis.results import FindEstimate
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import floor_grid
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
@@ -439,11 +439,11 @@ def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
     }
 
 
-def _term_row(term: Term) -> dict[str, str]:
+def _term_row(term: FindEstimate) -> dict[str, str]:
     return {
         "term": TERM_WORDS.get(term.term, term.term),
         "unit": term.unit,
-        "odds_ratio": f"{term.odds_ratio:.3g}",
+        "odds_ratio": f"{term.ratio:.3g}",
         "interval": f"{term.low:.3g} to {term.high:.3g}",
         "points": f"{term.points:+.1f}".replace("-", "−"),
         "p": p_number(term.p),

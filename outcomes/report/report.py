@@ -71,7 +71,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
         yield f"{'term':<18}{'per':<32}{'odds ratio':>10}{'low':>8}{'high':>8}{'p':>9}"
         for t in fit.terms:
             yield (
-                f"{t.term:<18}{t.unit:<32}{t.odds_ratio:>10.3f}{t.low:>8.3f}{t.high:>8.3f}"
+                f"{t.term:<18}{t.unit:<32}{t.ratio:>10.3f}{t.low:>8.3f}{t.high:>8.3f}"
                 f"{p_number(t.p):>9}"
             )
         spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())
@@ -219,7 +219,7 @@ def planted_lines(unit: Unit, facts: Facts) -> Iterator[str]:
         found = "not estimated"
         if term is not None:
             low, high = (f"{x:+.3f}" for x in (log(term.low), log(term.high)))
-            found = f"{term.log_odds:+.3f} ({confidence} interval {low} to {high})"
+            found = f"{term.log_ratio:+.3f} ({confidence} interval {low} to {high})"
         yield f"log-odds per {unit_word:<8} planted {planted:+.3f}   found {found}"
     threshold = next((t for t in facts.retirement.thresholds if t.by == "cycles"), None)
     true = find_true_threshold(unit, facts.settings.floor)

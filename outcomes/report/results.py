@@ -18,6 +18,7 @@ from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.signal_detection import Detection
 from outcomes.analysis.searches.training_history import TrainingDiet
 from outcomes.answers.facts import Facts
+from outcomes.models.ratio import Estimate
 from outcomes.report.decision_parts import either_part, left_part, portions_part
 from outcomes.report.further_results import (
     FURTHER_SECTIONS,
@@ -216,15 +217,27 @@ def _find(facts: Facts) -> dict[str, Any]:
         "log_likelihood": fit.log_likelihood,
         "reason": fit.reason,
         "terms": [
-            fields(
-                t,
-                "term unit log_odds std_error odds_ratio low high p points points_low points_high",
-            )
+            {
+                **fields(t, "term unit"),
+                "log_odds": t.log_ratio,
+                "std_error": t.std_error,
+                "odds_ratio": t.ratio,
+                **fields(t, "low high p points points_low points_high"),
+            }
             for t in fit.terms
         ],
         "sd": dict(fit.sd),
         "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
         **({"specifications": []} if facts.further is None else find_additions(facts.further)),
+    }
+
+
+def _ratio(estimate: Estimate, name: str) -> dict[str, Any]:
+    """An estimate with its ratio under the name it has in the file."""
+    return {
+        **fields(estimate, "term unit"),
+        name: estimate.ratio,
+        **fields(estimate, "low high p"),
     }
 
 
@@ -234,10 +247,12 @@ def _search_time(fit: SearchTimeFit) -> dict[str, Any]:
         "events": fit.events,
         "sources": fit.sources,
         "dogs": fit.dogs,
-        "terms": [fields(t, "term unit hazard_ratio low high p proportional_p") for t in fit.terms],
+        "terms": [
+            {**_ratio(t, "hazard_ratio"), "proportional_p": t.proportional_p} for t in fit.terms
+        ],
         "time_ratio": {
             ("per_cycle" if t.term == "cycles" else "per_30_days"): {
-                "ratio": t.time_ratio,
+                "ratio": t.ratio,
                 "low": t.low,
                 "high": t.high,
                 "p": t.p,
@@ -278,7 +293,7 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
         "per_blank_low": fit.per_blank_low,
         "per_blank_high": fit.per_blank_high,
         "model": fit.model,
-        "terms": [fields(t, "term unit rate_ratio low high p") for t in fit.terms],
+        "terms": [_ratio(t, "rate_ratio") for t in fit.terms],
         "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
         "reason": fit.reason,
         "by_dog": [
@@ -294,12 +309,11 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
 
 
 def _training_diet(diet: TrainingDiet) -> dict[str, Any]:
-    term = "term unit rate_ratio low high p"
     return {
         **fields(diet, "days blanks alerts dogs model overdispersion_p"),
-        "alone": [fields(t, term) for t in diet.alone],
-        "together": [fields(t, term) for t in diet.together],
-        "clustered": [fields(t, term) for t in diet.clustered],
+        "alone": [_ratio(t, "rate_ratio") for t in diet.alone],
+        "together": [_ratio(t, "rate_ratio") for t in diet.together],
+        "clustered": [_ratio(t, "rate_ratio") for t in diet.clustered],
         "bins": [
             fields(b, "low high mean blanks alerts dogs rate rate_low rate_high") for b in diet.bins
         ],

@@ -44,9 +44,9 @@ def search_time_lines(fit: SearchTimeFit) -> Iterator[str]:
         return
     yield _ratio_heading("search time")
     for t in fit.terms:
-        yield _ratio_line(f"finds: {t.term}", t.unit, t.hazard_ratio, t.low, t.high, t.p)
+        yield _ratio_line(f"finds: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
     for r in fit.time_ratio:
-        yield _ratio_line(f"seconds: {r.term}", r.unit, r.time_ratio, r.low, r.high, r.p)
+        yield _ratio_line(f"seconds: {r.term}", r.unit, r.ratio, r.low, r.high, r.p)
     if fit.proportional_p is not None:
         yield (
             "finds: ratio of the chances of a find at any second (Cox); the test of its being the "
@@ -78,7 +78,7 @@ def false_alert_lines(fit: FalseAlertFit) -> Iterator[str]:
     if fit.terms:
         yield _ratio_heading(f"on hides ({fit.model})")
     for t in fit.terms:
-        yield _ratio_line(f"rate: {t.term}", t.unit, t.rate_ratio, t.low, t.high, t.p)
+        yield _ratio_line(f"rate: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
 
 
 def diet_lines(diet: TrainingDiet) -> Iterator[str]:
@@ -90,8 +90,8 @@ def diet_lines(diet: TrainingDiet) -> Iterator[str]:
     yield f"{'false alerts on blanks':<26}{'per':<12}{alone:>28}{others:>28}"
     for t in diet.alone:
         other = beside.get(t.term)
-        held = "" if other is None else _ratio(other.rate_ratio, other.low, other.high)
-        alone = _ratio(t.rate_ratio, t.low, t.high)
+        held = "" if other is None else _ratio(other.ratio, other.low, other.high)
+        alone = _ratio(t.ratio, t.low, t.high)
         yield f"{_name(t.term, 26)}{_name(t.unit, 12)}{alone:>28}{held:>28}"
 
 

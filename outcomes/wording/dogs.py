@@ -57,7 +57,7 @@ def describe_dogs(review: DogReview) -> tuple[str, ...]:
     experience = review.of_experience
     if experience is not None:
         if experience.p < alpha:
-            sign = "more" if experience.log_odds > 0.0 else "fewer"
+            sign = "more" if experience.log_ratio > 0.0 else "fewer"
             lines.append(
                 f"With each doubling of a dog's trials so far go about "
                 f"{abs(experience.points):.1f} {sign} finds in 100."

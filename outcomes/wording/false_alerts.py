@@ -41,7 +41,7 @@ def describe_false_alerts(fit: FalseAlertFit) -> str:
         times, name, word = exposure.many_units, exposure.each_many, exposure.noun
         middle, low, high = (
             change(power(float(np.log(v)), times), "more", "fewer", "as many")
-            for v in (term.rate_ratio, term.low, term.high)
+            for v in (term.ratio, term.low, term.high)
         )
         if not sized(term.low, term.high, times):
             if term.low <= 1.0 <= term.high:

@@ -13,9 +13,9 @@ PENALISED_METHOD = (
 def describe_penalised(penalised: Penalised) -> str:
     """The direction it points to, and what it is not."""
     terms = penalised.terms
-    clear = [t for t in terms if t.low is not None and t.high is not None and t.low * t.high > 0]
+    clear = [t for t in terms if not t.low <= 1.0 <= t.high]
     told = [
-        f"{'fewer' if t.log_odds < 0 else 'more'} finds with "
+        f"{'fewer' if t.log_ratio < 0 else 'more'} finds with "
         f"{'more cycles' if t.term == 'cycles' else 'greater age'}"
         for t in clear
     ]

@@ -244,7 +244,7 @@ def _without_those(facts: Facts) -> str:
         shows = "no change with cycles shows either" if unsure else "a change with cycles shows"
         return f" Without those sources {shows}."
     main = facts.fit.term(name)
-    same = main is not None and row.log_odds * main.log_odds > 0.0
+    same = main is not None and row.log_odds * main.log_ratio > 0.0
     way = "the same way" if same else "the other way"
     but = ", but no change would fit too" if unsure else ""
     return f" Without those sources the finds change {way} with {CYCLES_AND_AGE[name].noun}{but}."

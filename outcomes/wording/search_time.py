@@ -23,7 +23,7 @@ def describe_search_time(fit: SearchTimeFit) -> str:
         times, each, word = exposure.many_units, exposure.each_many, exposure.noun
         low, middle, high = (
             change(power(float(np.log(ratio)), times), "longer", "shorter", "as long")
-            for ratio in (term.low, term.time_ratio, term.high)
+            for ratio in (term.low, term.ratio, term.high)
         )
         interval = f"{100 * (1 - fit.alpha):g} % interval"
         if not sized(term.low, term.high, times):

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from math import expm1
 
-from outcomes.analysis.finds.confounders import SUSPECT_WORDS, SuspectEffect, Suspects
+from outcomes.analysis.finds.confounders import SUSPECT_WORDS, Suspects
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.dog_and_source_effects import DogReview
 from outcomes.analysis.finds.sensitivity import Specification, Specifications, most_influential
 from outcomes.analysis.lifetimes.log_rank import IntervalLogRank, KindLogRank
+from outcomes.analysis.results import FindEstimate
 from outcomes.answers.sensitivity import Further
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
 from outcomes.text import count, p_value
@@ -362,7 +363,7 @@ def suspect_lines(suspects: Suspects) -> Iterator[str]:
     yield SUPPORT_MEANING
 
 
-def _points(effect: SuspectEffect | None) -> str:
+def _points(effect: FindEstimate | None) -> str:
     if effect is None:
         return "not known"
     text = f"{effect.points:+.0f} ({effect.points_low:+.0f} to {effect.points_high:+.0f})"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from outcomes.analysis.finds.confounders import SUSPECT_WORDS, Suspect, SuspectEffect, Suspects
+from outcomes.analysis.finds.confounders import SUSPECT_WORDS, Suspect, Suspects
+from outcomes.analysis.results import FindEstimate
 from outcomes.models.model_weights import ENTANGLED_VIF
 from outcomes.text import of_100
 from outcomes.wording.numbers import joined
@@ -77,5 +78,5 @@ def _finding(suspects: Sequence[Suspect], joint_p: float, alpha: float) -> str:
     return text + "."
 
 
-def _holds(effect: SuspectEffect | None, alpha: float) -> bool:
+def _holds(effect: FindEstimate | None, alpha: float) -> bool:
     return effect is not None and effect.p < alpha

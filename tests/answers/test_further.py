@@ -117,7 +117,7 @@ def test_the_main_model_is_one_of_the_ways_and_agrees_with_the_terms(demo_facts:
     term = demo_facts.fit.term("cycles")
     assert term is not None
     assert rows[0].name == MAIN
-    assert rows[0].log_odds == pytest.approx(term.log_odds, rel=1e-12)
+    assert rows[0].log_odds == pytest.approx(term.log_ratio, rel=1e-12)
 
 
 def test_ways_of_asking_lose_the_names_of_their_methods_in_a_sentence_alone(

@@ -17,7 +17,7 @@ from outcomes.analysis.lifetimes.interval_censored import (
 )
 from outcomes.analysis.lifetimes.regression import CycleHazard, LifetimeTerm, NextCycles
 from outcomes.analysis.searches.false_alerts import DogAlerts, FalseAlertFit
-from outcomes.analysis.searches.search_time import SearchTimeFit, TimeTerm
+from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.search_time_curve import (
     ObservedMedian,
     SearchTimeCurve,
@@ -30,6 +30,7 @@ from outcomes.draw.search_time_figure import draw_search_time_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import drawable, theme
 from outcomes.draw.turnbull_figure import band, corners, draw_turnbull_figure, followed_by
+from outcomes.models.ratio import Estimate
 
 from .looks import ax_of, lines, words
 
@@ -50,7 +51,7 @@ def search_time(*, exposure: str = "cycles", not_reached: bool = False) -> Searc
         )
         for a, b in ((0, 3), (4, 11), (12, 30))
     )  # fmt: skip
-    time = TimeTerm("cycles", "cycle", 1.02, 1.01, 1.03, 0.01, 0.02, 0.005)
+    time = Estimate("cycles", "cycle", 0.0198, 0.005, 1.01, 1.03, 0.01)
     return SearchTimeFit(
         n=600, events=520, sources=20, dogs=6, terms=(), source_sd=0.2, clustered=(),
         proportional_p=0.4, time_ratio=(time,), time_model="Weibull", aic={}, left_out=(),

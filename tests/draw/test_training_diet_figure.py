@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
 from matplotlib.figure import Figure
 
 from outcomes.analysis.results import LeftOut
-from outcomes.analysis.searches.false_alerts import RateTerm
 from outcomes.analysis.searches.training_history import DietBin, DietPoint, TrainingDiet
 from outcomes.draw.save import describe_figure, render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.training_diet_figure import NOTHING, draw_training_diet_figure
+from outcomes.models.ratio import Estimate
 
 from .looks import assert_words_apart, ax_of, lines, said, words
 
@@ -39,7 +40,11 @@ def curve(*missing: int) -> tuple[DietPoint, ...]:
 def diet(
     ratio: tuple[float, float, float] | None = (1.02, 0.97, 1.08), **changed: object
 ) -> TrainingDiet:
-    alone = () if ratio is None else (RateTerm("diet_cycles", "cycle", *ratio, 0.3, 0.0198, 0.03),)
+    alone = (
+        ()
+        if ratio is None
+        else (Estimate("diet_cycles", "cycle", math.log(ratio[0]), 0.03, *ratio[1:], 0.3),)
+    )
     reason = REASON if ratio is None else None
     found = TrainingDiet(
         days=60, blanks=120, alerts=24, dogs=6, model="Poisson", overdispersion_p=0.5,

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import log
 
 import pytest
 
 from outcomes.analysis.lifetimes.regression import LifetimeTerm, WeibullLifetime
 from outcomes.analysis.results import LeftOut
-from outcomes.analysis.searches.false_alerts import RateTerm
 from outcomes.analysis.searches.training_history import TrainingDiet
 from outcomes.answers.facts import Facts
+from outcomes.models.ratio import Estimate
 from outcomes.report import tables
 from outcomes.report.report import fit_lines
 
 
-def _terms(*numbers: float) -> tuple[RateTerm, ...]:
+def _terms(*numbers: float) -> tuple[Estimate, ...]:
     return tuple(
-        RateTerm("diet_cycles", "cycle", ratio, ratio / 2, ratio * 2, 0.3, 0.0, 0.1)
+        Estimate("diet_cycles", "cycle", log(ratio), 0.1, ratio / 2, ratio * 2, 0.3)
         for ratio in numbers
     )
 
@@ -28,7 +29,7 @@ def test_every_term_and_every_dog_has_a_line_with_its_interval(demo_facts: Facts
     assert sum(line.startswith("finds: ") for line in lines) == len(fit.terms) + 1
     ratio = fit.time_ratio[0]
     (told,) = [line for line in lines if line.startswith(f"seconds: {ratio.term}")]
-    assert f"{ratio.time_ratio:.3f}" in told
+    assert f"{ratio.ratio:.3f}" in told
     assert f"{ratio.high:.3f}" in told
     alerts = list(tables.false_alert_lines(demo_facts.false_alerts))
     for dog in demo_facts.false_alerts.by_dog:

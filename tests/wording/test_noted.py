@@ -287,7 +287,7 @@ def test_whether_the_answer_stays_without_late_logs_is_told(
 
     term = demo_facts.fit.term("cycles")
     assert term is not None
-    assert term.log_odds < 0.0
+    assert term.log_ratio < 0.0
     main = demo_facts.ways.rows[0]
     row = replace(
         main,

@@ -174,7 +174,7 @@ def _along_the_curve(fit: FindFit, exposure: str, step: float) -> list[float]:
     def mean(shift: float) -> float:
         return float((1.0 / (1.0 + np.exp(-(level + shift)))).mean())
 
-    slopes = (math.log(term.odds_ratio), math.log(term.low), math.log(term.high))
+    slopes = (term.log_ratio, math.log(term.low), math.log(term.high))
     return [100.0 * (mean(step * slope) - mean(0.0)) for slope in slopes]
 
 

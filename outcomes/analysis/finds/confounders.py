@@ -24,7 +24,7 @@ from outcomes.analysis.finds.model import (
     linear_predictor,
     small_sample,
 )
-from outcomes.analysis.results import LeftOut
+from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import AGE, CYCLES, CYCLES_AND_AGE
 from outcomes.models.distributions import f_tail, student_quantile
@@ -37,6 +37,7 @@ from outcomes.models.model_weights import (
     support_weights,
     variance_inflation,
 )
+from outcomes.models.ratio import power
 from outcomes.settings import Settings
 
 SUSPECTS = ("cycles", "open_frozen_days", "degree_hours", "age_days")
@@ -58,31 +59,6 @@ _SLOPES_DIFFER = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class SuspectEffect:
-    """Effect of one suspect in one model.
-
-    Attributes
-    ----------
-    log_odds, std_error, odds_ratio, low, high, p
-        Per unit of the suspect; ``low`` and ``high`` are of the odds ratio.
-    points, points_low, points_high
-        Change in find probability, percentage points, from the little exposed
-        trials of this unit to the much exposed ones (its 10th to its 90th
-        percentile): the same question put to every suspect.
-    """
-
-    log_odds: float
-    std_error: float
-    odds_ratio: float
-    low: float
-    high: float
-    p: float
-    points: float
-    points_low: float
-    points_high: float
-
-
-@dataclass(frozen=True, slots=True)
 class Suspect:
     """What the records say about one suspect.
 
@@ -94,7 +70,9 @@ class Suspect:
         10th and 90th percentile over the trials, in the exposure's own unit.
     alone, given_others
         Its effect as the only suspect in the model, and beside the others;
-        None where that model could not be fitted.
+        None where that model could not be fitted. Their ``points`` are from the
+        little exposed trials of this unit to the much exposed ones (``little``
+        and ``much``): the same question put to every suspect.
     weight
         Share of the support among the models with one suspect or none.
     importance
@@ -112,8 +90,8 @@ class Suspect:
     unit: str
     little: float
     much: float
-    alone: SuspectEffect | None
-    given_others: SuspectEffect | None
+    alone: FindEstimate | None
+    given_others: FindEstimate | None
     weight: float
     importance: float
     variance_inflation: float
@@ -473,7 +451,7 @@ class _Comparison:
         ]
         return tuple(sorted(models, key=lambda m: m.criterion))
 
-    def effect(self, exposure: str, exposures: tuple[str, ...]) -> SuspectEffect:
+    def effect(self, exposure: str, exposures: tuple[str, ...]) -> FindEstimate:
         design, mixed = self.design(exposures), self.fits[exposures]
         position = len(self.base.columns) + 1 + exposures.index(exposure)
         estimate = float(mixed.beta[position])
@@ -492,12 +470,13 @@ class _Comparison:
 
         limits = (estimate - reach, estimate + reach)
         rest = tuple(e for e in exposures if e != exposure)
-        return SuspectEffect(
-            log_odds=estimate,
+        return FindEstimate(
+            term=exposure,
+            unit=_UNITS[exposure][0],
+            log_ratio=estimate,
             std_error=error,
-            odds_ratio=_odds_ratio(estimate),
-            low=_odds_ratio(limits[0]),
-            high=_odds_ratio(limits[1]),
+            low=power(limits[0]),
+            high=power(limits[1]),
             p=self.test(rest, exposures),
             points=points(estimate),
             points_low=points(limits[0]),
@@ -573,7 +552,3 @@ class _Comparison:
             alpha=self.alpha,
             reason=None,
         )
-
-
-def _odds_ratio(log_odds: float) -> float:
-    return float(np.exp(np.clip(log_odds, -700.0, 700.0)))

@@ -16,7 +16,7 @@ from scipy import special
 
 from outcomes.analysis.finds.design import Design
 from outcomes.analysis.finds.model import FindFit, averaged_probability
-from outcomes.analysis.results import LeftOut, Term
+from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.errors import FitError
 from outcomes.models.distributions import chi_square_tail, exact_interval, student_quantile
 from outcomes.models.likelihood_ratio import likelihood_ratio
@@ -138,7 +138,7 @@ class DogReview:
     responses: tuple[Response, ...]
     experience: tuple[ExperienceCurve, ...]
     left_out: tuple[LeftOut, ...]
-    of_experience: Term | None
+    of_experience: FindEstimate | None
     alpha: float
     reason: str | None
 

@@ -14,24 +14,24 @@ import numpy as np
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.results import LeftOut
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.models.ratio import Estimate, power
 
 _PER_TERM = 3
 _MOST_ITERATIONS = 200
 
 
 @dataclass(frozen=True, slots=True)
-class PenalisedTerm:
-    """One exposure in the penalised model.
+class FirthFit:
+    """Coefficients, shape (p,), and of the first k: limits (k, 2), errors and p-values (k,).
 
-    ``log_odds``, ``low`` and ``high`` are per ``unit``; the limits, at
-    1 - alpha, are of the penalised profile likelihood, None where it has none.
+    Limits are of the penalised profile likelihood, NaN where one is not reached;
+    p-values of its ratio test, and errors what would give these p-values.
     """
 
-    term: str
-    unit: str
-    log_odds: float
-    low: float | None
-    high: float | None
+    beta: np.ndarray
+    limits: np.ndarray
+    errors: np.ndarray
+    p: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +41,14 @@ class Penalised:
     Attributes
     ----------
     terms
-        One row per exposure.
+        One per exposure, with limits of the penalised profile likelihood.
     n, sources, dogs
         What it rests on.
     left_out
         Terms of the usual model that this one does without.
     """
 
-    terms: tuple[PenalisedTerm, ...]
+    terms: tuple[Estimate, ...]
     n: int
     sources: int
     dogs: int
@@ -102,14 +102,16 @@ def fit_penalised(fit: FindFit) -> Penalised | None:
         _add(columns, own, term, rare, left_out)
     values = np.column_stack(columns)
     centre, scale = values.mean(axis=0), values.std(axis=0)
-    beta, limits = _firth((values - centre) / scale, design.y, len(first), fit.settings.alpha)
+    found = _firth((values - centre) / scale, design.y, len(first), fit.settings.alpha)
     terms = tuple(
-        PenalisedTerm(
+        Estimate(
             term=exposure,
             unit=design.columns[column - 1].unit,
-            log_odds=float(beta[k] / scale[k]),
-            low=_finite(limits[k, 0] / scale[k]),
-            high=_finite(limits[k, 1] / scale[k]),
+            log_ratio=float(found.beta[k] / scale[k]),
+            std_error=float(found.errors[k] / scale[k]),
+            low=_limit(found.limits[k, 0] / scale[k], 0.0),
+            high=_limit(found.limits[k, 1] / scale[k], np.inf),
+            p=float(found.p[k]),
         )
         for k, (exposure, column) in enumerate(zip(asked, first, strict=True))
     )
@@ -144,8 +146,8 @@ def _add(
     columns.extend(own)
 
 
-def _firth(x: np.ndarray, y: np.ndarray, asked: int, alpha: float) -> tuple[np.ndarray, np.ndarray]:
-    """Coefficients, shape (p,), and profile limits of the first ``asked``, shape (asked, 2)."""
+def _firth(x: np.ndarray, y: np.ndarray, asked: int, alpha: float) -> FirthFit:
+    """The penalised fit, with limits and tests of the first ``asked`` columns."""
     from firthmodels import FirthLogisticRegression
 
     model = FirthLogisticRegression(
@@ -158,8 +160,14 @@ def _firth(x: np.ndarray, y: np.ndarray, asked: int, alpha: float) -> tuple[np.n
         limits = model.conf_int(
             alpha=alpha, method="pl", features=list(range(asked)), max_iter=_MOST_ITERATIONS
         )
-    return np.asarray(model.coef_, dtype=float), np.asarray(limits, dtype=float)[:asked]
+        model.lrt(features=list(range(asked)))
+    return FirthFit(
+        beta=np.asarray(model.coef_, dtype=float),
+        limits=np.asarray(limits, dtype=float)[:asked],
+        errors=np.asarray(model.lrt_bse_, dtype=float)[:asked],
+        p=np.asarray(model.lrt_pvalues_, dtype=float)[:asked],
+    )
 
 
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+def _limit(log_ratio: float, not_reached: float) -> float:
+    return power(float(log_ratio)) if np.isfinite(log_ratio) else not_reached

@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import sparse, special
 
 from outcomes.analysis.finds.design import Design, plan_design
-from outcomes.analysis.results import LeftOut, Term
+from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models import mixed_variance as source_spread
@@ -23,6 +23,7 @@ from outcomes.models.mixed_model import SpreadError
 from outcomes.models.mixed_posterior_mean import at_the_mean
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.mixed_variance import Posterior
+from outcomes.models.ratio import power
 from outcomes.settings import Settings
 
 LEAST_MISSES = 30
@@ -134,7 +135,7 @@ class FindFit:
     misses: int
     dogs: int
     sources: int
-    terms: tuple[Term, ...]
+    terms: tuple[FindEstimate, ...]
     sd: Mapping[str, float]
     left_out: tuple[LeftOut, ...]
     slopes: tuple[Slope, ...]
@@ -154,7 +155,7 @@ class FindFit:
         """Maximised log-likelihood; None without a model."""
         return None if self.mixed is None else self.mixed.log_likelihood
 
-    def term(self, name: str) -> Term | None:
+    def term(self, name: str) -> FindEstimate | None:
         """The row of a numeric term; None if the model does without it."""
         return next((t for t in self.terms if t.term == name), None)
 
@@ -472,7 +473,7 @@ def _widened(
 
 def describe_terms(
     design: Design, mixed: MixedFit, freedom: np.ndarray, alpha: float
-) -> tuple[Term, ...]:
+) -> tuple[FindEstimate, ...]:
     """Every fixed effect after the intercept, with intervals at 1 - ``alpha``.
 
     A maximum-likelihood model takes the spread between sources as a little too
@@ -500,14 +501,13 @@ def describe_terms(
             at_reference = eta - design.x[:, own] @ mixed.beta[own]
             points = _contrast_points(at_reference, spread, steps)
         rows.append(
-            Term(
+            FindEstimate(
                 term=column.term,
                 unit=column.unit,
-                log_odds=estimate,
+                log_ratio=estimate,
                 std_error=error,
-                odds_ratio=_odds_ratio(estimate),
-                low=_odds_ratio(estimate - reach),
-                high=_odds_ratio(estimate + reach),
+                low=power(estimate - reach),
+                high=power(estimate + reach),
                 p=float(2.0 * student_tail(abs(estimate) / error, freedom[position])),
                 points=points[0],
                 points_low=points[1],
@@ -515,11 +515,6 @@ def describe_terms(
             )
         )
     return tuple(rows)
-
-
-def _odds_ratio(log_odds: float) -> float:
-    """Its exponential, kept finite: with one degree of freedom an interval can be that wide."""
-    return float(np.exp(np.clip(log_odds, -700.0, 700.0)))
 
 
 def linear_predictor(design: Design, mixed: MixedFit) -> tuple[np.ndarray, np.ndarray]:
@@ -570,7 +565,7 @@ def change_along(fit: FindFit, exposure: str, step: float) -> tuple[float, float
         return None
     eta, spread = linear_predictor(fit.design, fit.reduced)
     now = averaged_probability(eta, spread)[0].mean()
-    slopes = (term.log_odds, float(np.log(term.low)), float(np.log(term.high)))
+    slopes = (term.log_ratio, float(np.log(term.low)), float(np.log(term.high)))
     change = [averaged_probability(eta + step * s, spread)[0].mean() - now for s in slopes]
     return float(100.0 * change[0]), float(100.0 * change[1]), float(100.0 * change[2])
 

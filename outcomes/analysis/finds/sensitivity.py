@@ -233,7 +233,7 @@ class _Asked:
         main = self.fit.term(term)
         shift = None
         if relative and main is not None:
-            shift = (estimate - main.log_odds) / main.std_error
+            shift = (estimate - main.log_ratio) / main.std_error
         self.rows.append(
             Specification(
                 name=name,
@@ -367,7 +367,7 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
         assert column is not None
         main = fit.term(term)
         assert main is not None
-        answer = (main.log_odds, main.std_error, float(fit.freedom[column]))
+        answer = (main.log_ratio, main.std_error, float(fit.freedom[column]))
         asked.add(MAIN, "main", term, answer, (fit.n, fit.sources))
         # Its interval is the one reported everywhere, however that was found.
         limits = {"low": float(np.log(main.low)), "high": float(np.log(main.high))}

@@ -22,7 +22,7 @@ from outcomes.models.counts import (
     overdispersion_p,
 )
 from outcomes.models.distributions import chi_square_quantile, exact_interval
-from outcomes.models.ratio import ratio_interval, shortfall
+from outcomes.models.ratio import Estimate, estimate_ratio, shortfall
 from outcomes.settings import Settings
 from outcomes.text import count
 
@@ -30,20 +30,6 @@ LEAST_ALERTS = 20
 LEAST_SOURCES = 8
 LEAST_DOGS = 3
 _SECONDS_PER_HOUR = 3600.0
-
-
-@dataclass(frozen=True, slots=True)
-class RateTerm:
-    """One term of a model of the rate of false alerts, per ``unit``."""
-
-    term: str
-    unit: str
-    rate_ratio: float
-    low: float
-    high: float
-    p: float
-    log_rate: float
-    std_error: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +114,9 @@ class FalseAlertFit:
     model_alerts: int
     sources: int
     dogs: int
-    terms: tuple[RateTerm, ...]
+    terms: tuple[Estimate, ...]
     source_sd: float | None
-    clustered: tuple[RateTerm, ...]
+    clustered: tuple[Estimate, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
     copies: Mapping[str, str]
@@ -340,9 +326,9 @@ class _Model:
     alerts: int
     sources: int
     dogs: int
-    terms: tuple[RateTerm, ...]
+    terms: tuple[Estimate, ...]
     source_sd: float | None
-    clustered: tuple[RateTerm, ...]
+    clustered: tuple[Estimate, ...]
     left_out: tuple[LeftOut, ...]
     copies: dict[str, str]
     reason: str | None
@@ -443,21 +429,10 @@ def _fitted(own: _Model, chosen: Conditions, alpha: float) -> _Model:
 
 def _terms(
     chosen: Conditions, fit: RateFit, std_errors: np.ndarray, alpha: float, freedom: int
-) -> tuple[RateTerm, ...]:
-    rows = []
-    for j, column in enumerate(chosen.columns):
-        estimate, error = float(fit.beta[j]), float(std_errors[j])
-        found = ratio_interval(estimate, error, alpha, freedom)
-        rows.append(
-            RateTerm(
-                term=column.term,
-                unit=column.unit,
-                rate_ratio=found.ratio,
-                low=found.low,
-                high=found.high,
-                p=found.p,
-                log_rate=estimate,
-                std_error=error,
-            )
+) -> tuple[Estimate, ...]:
+    return tuple(
+        estimate_ratio(
+            column.term, column.unit, float(fit.beta[j]), float(std_errors[j]), alpha, freedom
         )
-    return tuple(rows)
+        for j, column in enumerate(chosen.columns)
+    )

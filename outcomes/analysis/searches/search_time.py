@@ -16,7 +16,7 @@ from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.aft import FAMILIES, AcceleratedFit, fit_accelerated
 from outcomes.models.cox import CoxFit, fit_cox
-from outcomes.models.ratio import ratio_interval, shortfall
+from outcomes.models.ratio import Estimate, estimate_ratio, ratio_interval, shortfall
 from outcomes.settings import Settings
 
 LEAST_FINDS = 30
@@ -25,36 +25,14 @@ LEAST_DOGS = 3
 
 
 @dataclass(frozen=True, slots=True)
-class HazardTerm:
+class HazardEstimate(Estimate):
     """One term of a Cox model, per ``unit``: above 1, finds come sooner.
 
     ``proportional_p`` is the p-value of a hazard ratio that changes during the
     search, by the model without an effect of the source, trials independent.
     """
 
-    term: str
-    unit: str
-    hazard_ratio: float
-    low: float
-    high: float
-    p: float
-    log_hazard: float
-    std_error: float
     proportional_p: float
-
-
-@dataclass(frozen=True, slots=True)
-class TimeTerm:
-    """How many times as long a search takes, per ``unit`` of one exposure."""
-
-    term: str
-    unit: str
-    time_ratio: float
-    low: float
-    high: float
-    p: float
-    log_time: float
-    std_error: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +54,7 @@ class SearchTimeFit:
         p-value of hazard ratios, of any of the terms, that change during the search.
     time_ratio
         Accelerated failure-time model with dog terms and a normal effect of the
-        source: its ratios for cycles and age.
+        source: how many times as long a search takes, for cycles and age.
     time_model, aic
         The distribution it has, by Akaike's criterion, and that criterion of each.
     left_out
@@ -96,11 +74,11 @@ class SearchTimeFit:
     events: int
     sources: int
     dogs: int
-    terms: tuple[HazardTerm, ...]
+    terms: tuple[HazardEstimate, ...]
     source_sd: float | None
-    clustered: tuple[HazardTerm, ...]
+    clustered: tuple[HazardEstimate, ...]
     proportional_p: float | None
-    time_ratio: tuple[TimeTerm, ...]
+    time_ratio: tuple[Estimate, ...]
     time_model: str | None
     aic: dict[str, float]
     left_out: tuple[LeftOut, ...]
@@ -301,22 +279,21 @@ def _hazard_terms(
     tested: CoxFit,
     alpha: float,
     freedom: int,
-) -> tuple[HazardTerm, ...]:
+) -> tuple[HazardEstimate, ...]:
     rows = []
     assert tested.proportional_p is not None  # it has no cluster effects
     for j, column in enumerate(columns):
         estimate, error = float(fit.beta[j]), float(std_errors[j])
         found = ratio_interval(estimate, error, alpha, freedom)
         rows.append(
-            HazardTerm(
+            HazardEstimate(
                 term=column.term,
                 unit=column.unit,
-                hazard_ratio=found.ratio,
+                log_ratio=estimate,
+                std_error=error,
                 low=found.low,
                 high=found.high,
                 p=found.p,
-                log_hazard=estimate,
-                std_error=error,
                 proportional_p=float(tested.proportional_p[j]),
             )
         )
@@ -325,24 +302,12 @@ def _hazard_terms(
 
 def _time_terms(
     columns: tuple[Condition, ...], fit: AcceleratedFit, alpha: float, freedom: int
-) -> tuple[TimeTerm, ...]:
+) -> tuple[Estimate, ...]:
     errors = np.sqrt(np.diag(fit.cov))
-    rows = []
-    for j, column in enumerate(columns):
-        if column.term not in CYCLES_AND_AGE:
-            continue
-        estimate, error = float(fit.beta[j]), float(errors[j])
-        found = ratio_interval(estimate, error, alpha, freedom)
-        rows.append(
-            TimeTerm(
-                term=column.term,
-                unit=column.unit,
-                time_ratio=found.ratio,
-                low=found.low,
-                high=found.high,
-                p=found.p,
-                log_time=estimate,
-                std_error=error,
-            )
+    return tuple(
+        estimate_ratio(
+            column.term, column.unit, float(fit.beta[j]), float(errors[j]), alpha, freedom
         )
-    return tuple(rows)
+        for j, column in enumerate(columns)
+        if column.term in CYCLES_AND_AGE
+    )

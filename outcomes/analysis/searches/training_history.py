@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.analysis.results import LeftOut
-from outcomes.analysis.searches.false_alerts import RateTerm, count_alerts, rate_interval
+from outcomes.analysis.searches.false_alerts import count_alerts, rate_interval
 from outcomes.errors import FitError
 from outcomes.models.counts import (
     NEGATIVE_BINOMIAL,
@@ -20,7 +20,7 @@ from outcomes.models.counts import (
     overdispersion_p,
 )
 from outcomes.models.distributions import student_quantile
-from outcomes.models.ratio import change, power, ratio_interval, shortfall, sized
+from outcomes.models.ratio import Estimate, change, power, ratio_interval, shortfall, sized
 from outcomes.settings import Settings
 from outcomes.text import DAYS_PER_YEAR, count
 
@@ -138,9 +138,9 @@ class TrainingDiet:
     dogs: int
     model: str | None
     overdispersion_p: float | None
-    alone: tuple[RateTerm, ...]
-    together: tuple[RateTerm, ...]
-    clustered: tuple[RateTerm, ...]
+    alone: tuple[Estimate, ...]
+    together: tuple[Estimate, ...]
+    clustered: tuple[Estimate, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
     sentence: str
@@ -441,7 +441,7 @@ def _together(
     family: str,
     notes: list[LeftOut],
     alpha: float,
-) -> tuple[RateTerm, ...]:
+) -> tuple[Estimate, ...]:
     if len(usable) < 2:
         return ()
     if count.sum() < PER_TERM * len(usable):
@@ -472,10 +472,10 @@ def _together(
 
 def _term(
     name: str, unit: str, fit: RateFit, place: int, error: float, alpha: float, freedom: int
-) -> RateTerm:
+) -> Estimate:
     estimate = float(fit.beta[place])
     found = ratio_interval(estimate, max(error, 1e-12), alpha, max(freedom, 1))
-    return RateTerm(name, unit, found.ratio, found.low, found.high, found.p, estimate, error)
+    return Estimate(name, unit, estimate, error, found.low, found.high, found.p)
 
 
 def few_dogs_words(dogs: int) -> str:
@@ -497,14 +497,14 @@ def few_dogs_words(dogs: int) -> str:
 
 
 def _sentence(
-    alone: list[RateTerm], days: int, blanks: int, alerts: int, dogs: int, alpha: float
+    alone: list[Estimate], days: int, blanks: int, alerts: int, dogs: int, alpha: float
 ) -> str:
     parts = []
     for term in alone:
         times, words = _STEPS[term.term]
         middle, low, high = (
             change(power(float(np.log(v)), times), "more", "fewer", "as many")
-            for v in (term.rate_ratio, term.low, term.high)
+            for v in (term.ratio, term.low, term.high)
         )
         open_ = term.low <= 1.0 <= term.high
         if not sized(term.low, term.high, times):

@@ -178,7 +178,7 @@ def test_experience_curves_run_over_each_dogs_own_trials(fit: FindFit, review: D
         assert curve.at[0] == own.min()
         assert curve.at[-1] == own.max()
         rising = np.diff(curve.probability)
-        slope = fit.term("experience").log_odds
+        slope = fit.term("experience").log_ratio
         assert (np.sign(rising) == np.sign(slope)).all()
 
 

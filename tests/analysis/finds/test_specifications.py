@@ -65,7 +65,7 @@ def test_the_first_row_is_the_main_model_as_reported(demo):
     for term in ("cycles", "age_days"):
         first, reported = found.of(term)[0], fit.term(term)
         assert (first.name, first.n, first.sources) == (MAIN, fit.n, fit.sources)
-        assert first.log_odds == reported.log_odds
+        assert first.log_odds == reported.log_ratio
         assert first.std_error == reported.std_error
         assert np.exp([first.low, first.high]) == pytest.approx([reported.low, reported.high])
 
@@ -155,7 +155,7 @@ def test_without_use_ratio_is_the_main_model_less_that_column(demo):
     made = row(found, "without how readily sources are taken")
     assert made.n == fit.n
     assert made.log_odds == pytest.approx(other.beta[names.index("cycles")], abs=1e-6)
-    assert made.log_odds != pytest.approx(fit.term("cycles").log_odds, abs=1e-6)
+    assert made.log_odds != pytest.approx(fit.term("cycles").log_ratio, abs=1e-6)
 
 
 def test_thaws_not_inferred_leave_out_the_trials_the_strict_policy_sets_aside(demo):
@@ -168,7 +168,7 @@ def test_thaws_not_inferred_leave_out_the_trials_the_strict_policy_sets_aside(de
     made = row(found, "thaws that the log lacks not inferred")
     assert made.n == other.n < fit.n
     # The dogs' experience and the terms are the same; so is the model.
-    assert made.log_odds == pytest.approx(other.term("cycles").log_odds, abs=1e-5)
+    assert made.log_odds == pytest.approx(other.term("cycles").log_ratio, abs=1e-5)
 
 
 @pytest.mark.parametrize(
@@ -213,7 +213,7 @@ def test_the_most_influential_source_moves_the_estimate_most(demo):
     _, fit, found = demo
     rows = [r for r in found.of("cycles") if r.family == "source"]
     assert len(rows) == fit.sources
-    moved = {r.name: abs(r.log_odds - fit.term("cycles").log_odds) for r in rows}
+    moved = {r.name: abs(r.log_odds - fit.term("cycles").log_ratio) for r in rows}
     assert most_influential(found.of("cycles"), "source").name == max(moved, key=moved.get)
 
 

@@ -85,7 +85,7 @@ def _check_shares(compared: Suspects) -> None:
         assert suspect.variance_inflation >= 1.0
         for effect in (suspect.alone, suspect.given_others):
             assert effect.points_low <= effect.points <= effect.points_high
-            assert effect.low <= effect.odds_ratio <= effect.high
+            assert effect.low <= effect.ratio <= effect.high
 
 
 def test_shares_add_up_and_the_order_of_the_trials_does_not_matter(trials: pd.DataFrame) -> None:
@@ -105,7 +105,7 @@ def test_one_suspect_alone_is_the_effect_that_the_fit_of_finds_gives(trials: pd.
     fit = fit_finds(searched, SETTINGS, exposures=("cycles",))
     # Suspects are held against each other by their likelihoods, each at its likeliest effect.
     likeliest = fit.mixed.beta[fit.design.column_of("cycles")]
-    assert compared.suspect("cycles").alone.log_odds == pytest.approx(likeliest, abs=1e-4)
+    assert compared.suspect("cycles").alone.log_ratio == pytest.approx(likeliest, abs=1e-4)
 
 
 def test_nearly_copied_suspects_are_said_to_be_too_closely_tied(trials: pd.DataFrame) -> None:

@@ -239,7 +239,9 @@ def test_the_question_put_to_trials_gives_what_the_models_give():
     assert fit.overdispersion_p < 1e-6
     assert [(t.term, t.unit) for t in fit.terms] == [("cycles", "cycle"), ("age_days", "30 days")]
     expected = r_fits("negative binomial clustered").loc[["cycles", "age_30"]]
-    np.testing.assert_allclose([t.log_rate for t in fit.clustered], expected["estimate"], rtol=1e-6)
+    np.testing.assert_allclose(
+        [t.log_ratio for t in fit.clustered], expected["estimate"], rtol=1e-6
+    )
     np.testing.assert_allclose(
         [t.std_error for t in fit.clustered], expected["std_error"], rtol=1e-6
     )
@@ -346,8 +348,8 @@ def test_a_planted_change_per_cycle_is_recovered():
     # Within 3.5 standard errors of the truth: 1 in 2,000 would miss.
     fit = fit_false_alerts(made(8, n=2500, rate=1.5, cycle=0.05, source_sd=0.4), DEFAULT)
     cycles, age = fit.terms
-    assert abs(cycles.log_rate - 0.05) < 3.5 * cycles.std_error
-    assert abs(age.log_rate) < 3.5 * age.std_error
+    assert abs(cycles.log_ratio - 0.05) < 3.5 * cycles.std_error
+    assert abs(age.log_ratio) < 3.5 * age.std_error
     assert cycles.std_error < 0.012
     assert 0.2 < fit.source_sd < 0.8
 
@@ -370,7 +372,7 @@ def test_the_order_of_the_trials_changes_nothing(seed):
     assert describe_false_alerts(fit) == describe_false_alerts(other)
     for a, b in zip((*fit.terms, *fit.clustered), (*other.terms, *other.clustered), strict=True):
         # The order of additions, and where the search for the variance stops.
-        assert a.log_rate == pytest.approx(b.log_rate, rel=1e-6, abs=1e-9)
+        assert a.log_ratio == pytest.approx(b.log_ratio, rel=1e-6, abs=1e-9)
         assert a.std_error == pytest.approx(b.std_error, rel=1e-6)
 
 

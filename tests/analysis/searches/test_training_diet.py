@@ -82,7 +82,7 @@ def test_a_planted_effect_of_the_diet_is_recovered_without_bias(per_cycle):
         found = fit_training_diet(unit(rng, per_cycle), Settings())
         term = found.alone[0]
         assert term.term == "diet_cycles"
-        errors.append(term.log_rate - per_cycle)
+        errors.append(term.log_ratio - per_cycle)
         held.append(np.log(term.low) <= per_cycle <= np.log(term.high))
     assert abs(np.mean(errors)) < 3 * np.std(errors) / np.sqrt(40)
     assert np.mean(held) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 40)
@@ -152,7 +152,7 @@ def test_the_order_of_the_rows_changes_nothing():
     one, other = (
         fit_training_diet(t, Settings()) for t in (trials, trials.sample(frac=1, random_state=3))
     )
-    assert one.alone[0].log_rate == pytest.approx(other.alone[0].log_rate, abs=1e-9)
+    assert one.alone[0].log_ratio == pytest.approx(other.alone[0].log_ratio, abs=1e-9)
     assert (one.blanks, one.alerts) == (other.blanks, other.alerts)
 
 
@@ -186,7 +186,7 @@ def test_the_line_is_the_model_and_passes_through_the_average():
     term, points = found.alone[0], found.curve
     for before, point in pairwise(points):
         slope = np.log(point.rate / before.rate) / (point.cycles - before.cycles)
-        assert slope == pytest.approx(term.log_rate, rel=1e-6)
+        assert slope == pytest.approx(term.log_ratio, rel=1e-6)
     assert all(p.low < p.rate < p.high for p in points)
     assert all(p.near >= 3 for p in points)
     mean = sum(b.mean * b.blanks for b in found.bins) / found.blanks
