@@ -19,9 +19,10 @@ from outcomes.analysis.lifetimes.log_rank import IntervalLogRank
 from outcomes.analysis.monitoring import charts as watch
 from outcomes.analysis.searches import signal_detection as detection
 from outcomes.analysis.searches import training_history as training_diet
-from outcomes.draw import overlap_figure, records_figure, theme, turnbull_figure
+from outcomes.draw import overlap_figure, theme, turnbull_figure
 from outcomes.models.ratio import Estimate
 from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.records import describe_records_in_short
 from outcomes.wording.search_time import describe_search_time
 from outcomes.wording.sensitivity import _way_line, describe_agreement_in_short, log_rank_sentence
 from outcomes.wording.watch import describe_watch
@@ -115,7 +116,7 @@ def _half(n: int) -> str:
 
 
 def _glance(n: int) -> str:
-    return records_figure._title(pd.DataFrame({"result": ["miss"] * n}), n)
+    return describe_records_in_short(pd.DataFrame({"result": ["miss"] * n}), n)
 
 
 SENTENCES = {

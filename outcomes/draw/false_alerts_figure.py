@@ -29,7 +29,7 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
-from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.false_alerts import describe_false_alerts, describe_false_alerts_in_short
 
 NOTHING = "False alerts cannot be told by dog"
 MOST_DOGS = 24
@@ -93,7 +93,11 @@ def draw_false_alerts_figure(
                 figure, title or NOTHING, describe_false_alerts(fit), footer, subtitle=subtitle
             )
             return figure
-        top = write_header(figure, title or _title(fit), subtitle or _subtitle(len(ordered)))
+        top = write_header(
+            figure,
+            title or describe_false_alerts_in_short(fit),
+            subtitle or _subtitle(len(ordered)),
+        )
         bottom = write_footer(figure, footer)
         rows = Box(
             MARGIN_IN,
@@ -116,15 +120,6 @@ def _share(dog: DogAlerts) -> tuple[float | None, float | None, float | None]:
     if dog.per_blank is None or dog.per_blank_low is None or dog.per_blank_high is None:
         return None, None, None
     return 100.0 * dog.per_blank, 100.0 * dog.per_blank_low, 100.0 * dog.per_blank_high
-
-
-def _title(fit: FalseAlertFit) -> str:
-    parts = []
-    if fit.rate_per_hour is not None:
-        parts.append(f"{fit.rate_per_hour:.2f} false alerts an hour of searching")
-    if fit.per_blank is not None:
-        parts.append(f"one on {100 * fit.per_blank:.0f} of 100 blank areas")
-    return ", ".join(parts)
 
 
 def _subtitle(dogs: int) -> str:

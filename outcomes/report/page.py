@@ -62,7 +62,7 @@ from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.method import INTERVAL_NOTE, describe_method
 from outcomes.wording.numbers import floor_in_100, percent
-from outcomes.wording.price import describe_price
+from outcomes.wording.price import describe_price, describe_price_table
 from outcomes.wording.records import records_noted
 from outcomes.wording.rows import describe_not_on_shelf, describe_rows
 from outcomes.wording.rule_by_both import describe_rule_by_both_on_page, either_caption, either_rows
@@ -288,7 +288,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "either_caption": either_caption(facts.price),
         "price_rows": price_table.price_rows(facts.price, facts.retirement),
         "price_headings": price_table.HEADINGS,
-        "price_caption": price_table.price_caption(facts.price, facts.retirement),
+        "price_caption": describe_price_table(facts.price, facts.retirement),
         "past_limit": describe_past_limit(facts.shelf, facts.retirement),
         "as_of_notes": as_of_notes(facts),
         "shelf_note": " ".join(filter(None, (describe_not_on_shelf(facts.set_aside), SHELF_NOTE))),

@@ -9,7 +9,8 @@ from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.decisions.trade_off import PresentPractice, TradeOff, TradeOffPoint
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import count
-from outcomes.wording.numbers import few, finds_in_100, floor_in_100, percent
+from outcomes.wording.numbers import few, finds_in_100
+from outcomes.wording.price import describe_price_table
 
 MOST_LIMITS = 8
 # Every how many cycles, or months, a limit stands in the table.
@@ -75,23 +76,12 @@ def price_rows(price: TradeOff, retirement: Retirement) -> list[PriceRow]:
     return [*rows, _row("as now", price.present)]
 
 
-def price_caption(price: TradeOff, retirement: Retirement) -> str:
-    """What stands over the table."""
-    by = "age" if retirement.thresholds and retirement.thresholds[0].by != "cycles" else "cycles"
-    return (
-        f"What limits by {by} buy and cost, at the floor of {floor_in_100(price.floor)} (in "
-        f"brackets the {percent(price.confidence)} interval): finds in the trials still run, "
-        "how many of these trials are on sources below the floor, and sources retired a year in "
-        "the long run"
-    )
-
-
 def price_lines(price: TradeOff, retirement: Retirement) -> Iterator[str]:
     """The table for a terminal; nothing where nothing is priced."""
     rows = price_rows(price, retirement)
     if not rows:
         return
-    yield f"{price_caption(price, retirement)}."
+    yield f"{describe_price_table(price, retirement)}."
     yield _line(*HEADINGS)
     yield from (_line(row.limit, row.finds, row.below, row.sources) for row in rows)
 

@@ -63,3 +63,13 @@ def describe_false_alerts(fit: FalseAlertFit) -> str:
     if fit.copies:
         said.append("Cycles and age move together in these records: either may be behind it.")
     return " ".join(said)
+
+
+def describe_false_alerts_in_short(fit: FalseAlertFit) -> str:
+    """The rate by the hour and the share of blank areas, as far as they are known."""
+    parts = []
+    if fit.rate_per_hour is not None:
+        parts.append(f"{fit.rate_per_hour:.2f} false alerts an hour of searching")
+    if fit.per_blank is not None:
+        parts.append(f"one on {100 * fit.per_blank:.0f} of 100 blank areas")
+    return ", ".join(parts)

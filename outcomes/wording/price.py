@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from outcomes.analysis.decisions.threshold import Retirement
-from outcomes.analysis.decisions.trade_off import TradeOff
+from outcomes.analysis.decisions.trade_off import TradeOff, TradeOffPoint
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.text import DAYS_PER_MONTH
 from outcomes.wording.exposure import whole_limit
 from outcomes.wording.limit import limits_set
-from outcomes.wording.numbers import in_100
+from outcomes.wording.numbers import floor_in_100, in_100, percent
 
 
 def describe_price(price: TradeOff, retirement: Retirement) -> str | None:
@@ -42,4 +43,50 @@ def describe_price(price: TradeOff, retirement: Retirement) -> str | None:
         f"{in_100(now.find_probability)} in all trials as run; {many} {one} a year to replace "
         f"({point.sources_low:.0f} to {point.sources_high:.0f}), while over these records "
         f"{discarded}."
+    )
+
+
+def describe_price_in_short(trade_off: TradeOff) -> str:
+    """Whether a limit by cycles or by age keeps more finds for as many sources given up."""
+    best = trade_off.advantage
+    if best is None:
+        return "Retiring sources sooner brings more finds and costs more sources"
+    start = "For as many sources given up, a limit by"
+    if best.low > 0.0:
+        size = _points_more(best.points, best.low, best.high, trade_off.confidence)
+        return f"{start} cycles keeps more finds than one by age: {size}"
+    if best.high < 0.0:
+        size = _points_more(-best.points, -best.high, -best.low, trade_off.confidence)
+        return f"{start} age keeps more finds than one by cycles: {size}"
+    return "Whether a limit by cycles or by age buys more, these records do not settle"
+
+
+def _points_more(points: float, low: float, high: float, confidence: float) -> str:
+    """A difference with its own interval: either limit's alone, and so the band, is wider."""
+    middle, near, far = (f"{v:.1f}" if v < 0.95 else f"{v:.0f}" for v in (points, low, high))
+    return (
+        f"on best estimate {middle} more in 100 trials "
+        f"({100.0 * confidence:g} % interval {near} to {far})"
+    )
+
+
+def describe_limits_of_rule(point: TradeOffPoint) -> str:
+    """A rule in a few words: "20 cycles", "18 months", or both."""
+    parts = []
+    if point.cycles is not None:
+        parts.append(f"{point.cycles:g} cycle{'' if point.cycles == 1 else 's'}")
+    if point.age_days is not None:
+        months = f"{point.age_days / DAYS_PER_MONTH:.6g}"
+        parts.append(f"{months} month{'' if months == '1' else 's'}")
+    return " or ".join(parts)
+
+
+def describe_price_table(price: TradeOff, retirement: Retirement) -> str:
+    """What stands over the table of limits."""
+    by = "age" if retirement.thresholds and retirement.thresholds[0].by != "cycles" else "cycles"
+    return (
+        f"What limits by {by} buy and cost, at the floor of {floor_in_100(price.floor)} (in "
+        f"brackets the {percent(price.confidence)} interval): finds in the trials still run, "
+        "how many of these trials are on sources below the floor, and sources retired a year in "
+        "the long run"
     )

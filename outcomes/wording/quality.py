@@ -128,3 +128,20 @@ def describe_residuals(quality: Quality) -> str:
 
 def _signed(points: float) -> str:
     return f"{points:+.0f}".replace("-", "−")
+
+
+def describe_quality_in_short(quality: Quality) -> str:
+    """Whether its predictions for a source it has not seen can be taken at their word."""
+    area, calibration = quality.area, quality.calibration
+    assert area is not None
+    assert calibration is not None
+    if area.low is None or area.low <= 0.5:
+        return "On unseen sources the model does not reliably tell finds from misses"
+    if calibration.slope_high is None or calibration.slope_low is None:
+        return "How well the model predicts unseen sources, these records cannot say"
+    if calibration.slope_high < 1.0:
+        return "On unseen sources the model overstates how far trials differ"
+    if calibration.slope_low > 1.0:
+        return "On unseen sources the model understates how far trials differ"
+    # Only the slope was tested here, so that nothing is said of the level.
+    return "On unseen sources the predictions show no sign of being spread too far or too little"

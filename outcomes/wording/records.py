@@ -357,3 +357,25 @@ spellings of one dog: run outcomes check.'
         return f"The records bear {count(others, 'note')}: run outcomes check."
     more = f", which has {count(others, 'other note')} too" if others else ""
     return f"{'; '.join(parts)}: run outcomes check{more}."
+
+
+def describe_records_in_short(hides: pd.DataFrame, sources: int) -> str:
+    """How many hide trials there are, and how many of them were missed."""
+    misses = int((hides["result"] == "miss").sum())
+    told = f"{count(len(hides), 'hide trial')} of {count(sources, 'source')}"
+    return f"All {told}, {misses:,} of them missed: when, and from where"
+
+
+def describe_days_on_record(stays: pd.DataFrame, sources: int, shown: int) -> str:
+    """How many of the days the sources were held are on record, and which sources are drawn."""
+    days = (stays["end"] - stays["start"]).dt.total_seconds() / 86_400.0
+    gone = float(days[stays["place"].isna()].sum() / days.sum())
+    share = "less than 1" if 0.0 < gone < 0.005 else f"{100.0 * gone:.0f}"
+    gap = (
+        "Every day of every source is on record."
+        if gone == 0.0
+        else f"Of all days the sources were held, {share} in 100 are not on record (hatched)."
+    )
+    if shown < sources:
+        return f"{gap} Drawn: the {shown} sources with the most trials, of {sources:,}."
+    return gap

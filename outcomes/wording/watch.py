@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from outcomes.analysis.monitoring.charts import Watch
 from outcomes.text import count
@@ -56,3 +56,25 @@ def describe_watch_of_held(watched: Watch, held: Sequence[str]) -> str:
     verb = "is" if len(gone) == 1 else "are"
     said = describe_watch(watched)
     return f"{said} No longer held, so not among those above, {verb} {joined(gone)}."
+
+
+def describe_watch_in_short(found: Watch, gone: Collection[str] = ()) -> str:
+    """Which sources and dogs are past their limit; ``gone`` are those no longer held."""
+    if not found.past:
+        return "No source and no dog is past its limit"
+    names = [
+        f"{chart.of} {chart.name}"
+        + (" (no longer held)" if chart.of == "source" and chart.name in gone else "")
+        for chart in found.past
+    ]
+    listed = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+    return f"Missed more often than expected: {listed}"
+
+
+def describe_watch_score(found: Watch) -> str:
+    """How a chart's score moves, and how often it passes its limit by chance."""
+    return (
+        "The score rises with each miss, the more the less it was expected, and falls with each "
+        f"find, never below 0. About {100 * found.false_call:g} of 100 sources or dogs that do not "
+        f"change pass the limit within {found.within} trials; below it, a height says nothing."
+    )

@@ -23,12 +23,7 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
-from outcomes.draw.find_panel import (
-    exposure_scale,
-    lowest_shown,
-    threshold_words,
-    within_observed,
-)
+from outcomes.draw.find_panel import lowest_shown, within_observed
 from outcomes.draw.floor_layer import floor_layer, size_pt
 from outcomes.draw.lifetime_panel import followed_at, group_looks
 from outcomes.draw.main_figure import (
@@ -41,6 +36,7 @@ from outcomes.draw.main_figure import (
 )
 from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, LANE, Sheet, theme
 from outcomes.wording.limit import describe_retire_after
+from outcomes.wording.threshold_on_figure import describe_threshold_on_figure, exposure_scale
 
 from .looks import ax_of
 
@@ -501,7 +497,7 @@ def test_the_threshold_and_its_interval_stand_at_their_exposures(made: SimpleNam
 
 
 def said(curve: Any, mark: ThresholdMark | None, floor: float = 0.85) -> tuple[str, str]:
-    threshold, retire = threshold_words(curve, mark, floor)
+    threshold, retire = describe_threshold_on_figure(curve, mark, floor)
     return threshold.replace("\u00a0", " "), retire.replace("\u00a0", " ")
 
 

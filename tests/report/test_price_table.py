@@ -18,12 +18,12 @@ from outcomes.report.price_table import (
     HEADINGS,
     MOST_LIMITS,
     advised_points,
-    price_caption,
     price_lines,
     price_rows,
 )
 from outcomes.text import count
 from outcomes.wording.numbers import finds_in_100
+from outcomes.wording.price import describe_price_table
 from outcomes.wording.shelf import SHELF_NOTE
 
 
@@ -70,7 +70,7 @@ def test_a_limit_by_age_is_that_of_whole_months_gone_by(demo_facts: Facts) -> No
     assert "32 months (advised)" in [row.limit for row in rows]
     assert all("month" in row.limit for row in rows[:-1])
     assert len(rows) <= MOST_LIMITS + 1
-    assert "limits by age" in price_caption(demo_facts.price, retirement)
+    assert "limits by age" in describe_price_table(demo_facts.price, retirement)
 
 
 def test_without_a_limit_none_is_called_advised(demo_facts: Facts) -> None:
@@ -103,7 +103,7 @@ def test_the_page_has_the_same_table_folded_with_caption_and_headers(demo_facts:
     page = html.unescape(render_page(demo_facts, figure)).replace("\u00a0", " ")
     _, _, block = page.partition("<summary>What each limit buys and costs")
     block, _, _ = block.partition("</details>")
-    assert price_caption(demo_facts.price, demo_facts.retirement) in block
+    assert describe_price_table(demo_facts.price, demo_facts.retirement) in block
     assert block.count('<th scope="col"') == len(HEADINGS)
     rows = price_rows(demo_facts.price, demo_facts.retirement)
     assert block.count('<th scope="row">') == len(rows)
