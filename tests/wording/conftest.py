@@ -25,7 +25,7 @@ class _Fitted(dict[str, Case]):
 @pytest.fixture(scope="session")
 def cases(made_trials: Made) -> dict[str, Case]:
     few = made_trials(1, n=200, baseline=3.0)
-    return _Fitted(
+    fitted = _Fitted(
         {
             "down": made_trials(2, n=900, cycle=-0.15, baseline=3.0),
             "up": made_trials(2, n=900, cycle=0.15, baseline=0.5),
@@ -41,3 +41,6 @@ def cases(made_trials: Made) -> dict[str, Case]:
             "nothing": few.assign(documented=pd.array([False] * 200, dtype="boolean")),
         }
     )
+    # Not inside a test that hypothesis times.
+    _ = fitted["down"]
+    return fitted

@@ -225,7 +225,7 @@ def test_no_size_passes_what_there_is_to_find(
     fit = replace(
         fit,
         terms=tuple(
-            replace(t, log_odds=steps[0], low=math.exp(steps[1]), high=math.exp(steps[2]))
+            replace(t, log_ratio=steps[0], low=math.exp(steps[1]), high=math.exp(steps[2]))
             if t.term == term
             else t
             for t in fit.terms
