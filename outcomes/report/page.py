@@ -45,7 +45,7 @@ from outcomes.report.further_figures import FoldedFigure, folded_figures
 from outcomes.report.paper_face import paper_faces
 from outcomes.text import DAYS_PER_MONTH, count, p_number
 from outcomes.wording.as_of import as_of_notes
-from outcomes.wording.blinding import blinding_counts, blinding_sentence
+from outcomes.wording.blinding import blinding_counts, describe_blinding
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 from outcomes.wording.dogs import DOG_CAUTION
 from outcomes.wording.exposure_left import describe_exposure_left_by_source
@@ -340,7 +340,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             *describe_not_parted(facts.further, facts.verdict),
         ],
         "method": describe_method(fit, facts.verdict),
-        "blinding": blinding_sentence(blinding_counts(facts.joined.trials)),
+        "blinding": describe_blinding(blinding_counts(facts.joined.trials)),
         "terms": [_term_row(t) for t in fit.terms],
         "terms_caption": (
             f"{count(fit.n, 'trial')} of {count(fit.sources, 'source')} by "

@@ -43,7 +43,7 @@ def blinding_counts(trials: pd.DataFrame) -> dict[str, dict[str, int]]:
     }
 
 
-def blinding_sentence(counts: Counts) -> str:
+def describe_blinding(counts: Counts) -> str:
     """How many trials were blind, of hides and of blank areas.
 
     Parameters
