@@ -36,7 +36,7 @@ import pyarrow.csv
 
 from outcomes.exposure.trials import join
 from outcomes.records.tables import Records
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 if TYPE_CHECKING:
     import duckdb
@@ -130,7 +130,7 @@ def make_records(
         ),
         findings=(),
         rows_in={"trials": trials, "storage": moves, "sources": sources},
-        settings=Settings(),
+        settings=RecordsSettings(),
         readings=make_readings(begin, days, readings, random),
     )
 

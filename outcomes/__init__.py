@@ -22,11 +22,14 @@ if TYPE_CHECKING:
     from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
     from outcomes.exposure.trials import join
     from outcomes.records.read import read_records
-    from outcomes.settings import Settings
+    from outcomes.records.unit_file import load_settings
+    from outcomes.settings import DecisionSettings, RecordsSettings, Settings
 
 __version__ = "0.1.0"
 
 __all__ = [
+    "DecisionSettings",
+    "RecordsSettings",
     "Settings",
     "__version__",
     "check_quality",
@@ -35,6 +38,7 @@ __all__ = [
     "fit_finds",
     "fit_lifetime",
     "join",
+    "load_settings",
     "profile_interval",
     "read_records",
     "review_dogs",
@@ -43,6 +47,8 @@ __all__ = [
 ]
 
 _HOMES = {
+    "DecisionSettings": "outcomes.settings",
+    "RecordsSettings": "outcomes.settings",
     "Settings": "outcomes.settings",
     "check_quality": "outcomes.analysis.finds.validation",
     "compare_shapes": "outcomes.analysis.finds.shape",
@@ -50,6 +56,7 @@ _HOMES = {
     "fit_finds": "outcomes.analysis.finds.model",
     "fit_lifetime": "outcomes.analysis.lifetimes.kaplan_meier",
     "join": "outcomes.exposure.trials",
+    "load_settings": "outcomes.records.unit_file",
     "profile_interval": "outcomes.analysis.finds.profile",
     "read_records": "outcomes.records.read",
     "review_dogs": "outcomes.analysis.finds.dog_and_source_effects",

@@ -27,6 +27,26 @@ class SettingsError(OutcomesError):
     """``unit.toml`` or a settings option cannot be used."""
 
 
+class SettingValueError(SettingsError, ValueError):
+    """One setting has a value that it cannot have, wherever it was given.
+
+    Parameters
+    ----------
+    setting
+        Its name.
+    problem
+        What is wrong with it and what to give; the text is the name and this.
+    """
+
+    def __init__(self, setting: str, problem: str) -> None:
+        super().__init__(setting, problem)
+        self.setting = setting
+        self.problem = problem
+
+    def __str__(self) -> str:
+        return f"{self.setting} {self.problem}"
+
+
 class UsageError(OutcomesError):
     """A command was called with paths or values it cannot use."""
 

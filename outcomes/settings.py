@@ -1,17 +1,30 @@
-"""The unit's settings: ``unit.toml`` → :class:`Settings`.
+"""What a unit may choose: ``unit.toml`` → :class:`Settings`.
 
-A setting the unit does not give keeps the default stated here. Nothing about
-the records themselves is decided in this module.
+A setting the unit does not give keeps the default stated here, and the bounds
+of each stand beside it: the file, options of the command line and Python are
+all held to them. What is read and counted goes with the records
+(:class:`RecordsSettings`); what is decided by is passed to each question
+(:class:`DecisionSettings`). Nothing about the records themselves is decided in
+this module.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
+from functools import cache
 from types import MappingProxyType
-from typing import Any
+from typing import Annotated, Any, Literal, get_args, get_type_hints
 
-PLACES = ("freezer", "refrigerator", "ambient", "discarded")
+import msgspec
+from msgspec import Meta, inspect
+
+from outcomes.errors import SettingValueError
+
+Place = Literal["freezer", "refrigerator", "ambient", "discarded"]
+PLACES: tuple[Place, ...] = get_args(Place)
+DateOrder = Literal["day first", "month first"]
+UnloggedThaws = Literal["infer", "strict"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,11 +38,26 @@ class ReliabilityRule:
         unassisted hide trials of one source.
     qualified_only
         Count only trials by dogs qualified on the day (where ``dogs`` says so).
+
+    Raises
+    ------
+    SettingValueError
+        A value is out of bounds, or there are more misses than trials.
     """
 
-    misses: int = 2
-    window: int = 3
+    misses: Annotated[int, Meta(ge=1)] = 2
+    window: Annotated[int, Meta(ge=1)] = 3
     qualified_only: bool = True
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be."""
+        _check_fields(self)
+        if self.misses > self.window:
+            raise SettingValueError(
+                "misses",
+                f"({self.misses}) is more than window ({self.window}). "
+                "A rule counts misses within a window of trials.",
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,23 +67,32 @@ class OtherRules:
     Parameters
     ----------
     proportion_window
-        Trials of one source over which the proportion of finds is taken, 2 to 14.
+        Trials of one source over which the proportion of finds is taken.
     odds_ratio
         Change the cumulative sum looks for: odds of a miss so many times as high.
     false_call, within
         Share of sources on which nothing changes that may pass the limit of the
         cumulative sum within so many trials.
+
+    Raises
+    ------
+    SettingValueError
+        A value is out of bounds.
     """
 
-    proportion_window: int = 12
-    odds_ratio: float = 2.0
-    false_call: float = 0.05
-    within: int = 50
+    proportion_window: Annotated[int, Meta(ge=2, le=14)] = 12
+    odds_ratio: Annotated[float, Meta(gt=1, lt=20)] = 2.0
+    false_call: Annotated[float, Meta(gt=0, lt=0.5)] = 0.05
+    within: Annotated[int, Meta(ge=5, le=1000)] = 50
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be."""
+        _check_fields(self)
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
-    """Everything a unit may choose, with the defaults used where it does not.
+class RecordsSettings:
+    """How the unit's files are read, and what counts as a thaw, frozen, refrigerated.
 
     Attributes
     ----------
@@ -92,6 +129,59 @@ class Settings:
         Bounds of ``frozen_share`` that make a regime.
     unlogged_thaws
         ``"infer"`` or ``"strict"``: what to do with a trial while the log says freezer.
+
+    Raises
+    ------
+    SettingValueError
+        A value is out of bounds.
+    """
+
+    unit: str = ""
+    tables: Mapping[str, str] = field(default_factory=dict)
+    columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    date_order: DateOrder | None = None
+    decimal: Literal[".", ","] = "."
+    units: Mapping[str, str] = field(default_factory=dict)
+    freezer_c: Annotated[float, Meta(ge=-90, le=0)] = -18.0
+    refrigerator_c: Annotated[float, Meta(ge=-10, le=20)] = 4.0
+    ambient_c: Annotated[float, Meta(ge=-30, le=50)] = 20.0
+    thaw_after_h: Annotated[float, Meta(ge=0, le=168)] = 1.0
+    base_c: Annotated[float, Meta(ge=-20, le=20)] = 0.0
+    thawed_above_c: Annotated[float, Meta(ge=-5, le=10)] = 0.0
+    frozen_below_c: Annotated[float, Meta(ge=-20, le=10)] = -1.0
+    longest_reading_gap_h: Annotated[float, Meta(ge=0, le=168)] = 2.0
+    frozen_at_least: Annotated[float, Meta(ge=0, le=1)] = 0.8
+    refrigerated_at_most: Annotated[float, Meta(ge=0, le=1)] = 0.2
+    unlogged_thaws: UnloggedThaws = "infer"
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be, and take mappings so that nobody can change them."""
+        _check_fields(self)
+        if self.refrigerated_at_most >= self.frozen_at_least:
+            raise SettingValueError(
+                "refrigerated_at_most",
+                f"({self.refrigerated_at_most:g}) must be less than frozen_at_least "
+                f"({self.frozen_at_least:g}).",
+            )
+        if self.frozen_below_c > self.thawed_above_c:
+            raise SettingValueError(
+                "frozen_below_c",
+                f"({self.frozen_below_c:g}) must not be more than thawed_above_c "
+                f"({self.thawed_above_c:g}).",
+            )
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Go to another process, where a read-only mapping cannot go by itself."""
+        return _records_settings, ({f.name: _plain(getattr(self, f.name)) for f in fields(self)},)
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionSettings:
+    """What decisions are made by; passed to every question that needs any of it.
+
+    Attributes
+    ----------
     floor
         The lowest acceptable find probability.
     confidence
@@ -104,43 +194,31 @@ class Settings:
         When a source counts as unreliable.
     unreliable
         Two other rules for it, and for early warning.
+
+    Raises
+    ------
+    SettingValueError
+        A value is out of bounds.
+
+    Examples
+    --------
+    >>> DecisionSettings(floor=90)
+    Traceback (most recent call last):
+    ...
+    outcomes.errors.SettingValueError: floor = 90 cannot be used. Give a number strictly \
+between 0 and 1: perhaps 0.90.
     """
 
-    unit: str = ""
-    tables: Mapping[str, str] = field(default_factory=dict)
-    columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
-    words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
-    date_order: str | None = None
-    decimal: str = "."
-    units: Mapping[str, str] = field(default_factory=dict)
-    freezer_c: float = -18.0
-    refrigerator_c: float = 4.0
-    ambient_c: float = 20.0
-    thaw_after_h: float = 1.0
-    base_c: float = 0.0
-    thawed_above_c: float = 0.0
-    frozen_below_c: float = -1.0
-    longest_reading_gap_h: float = 2.0
-    frozen_at_least: float = 0.8
-    refrigerated_at_most: float = 0.2
-    unlogged_thaws: str = "infer"
-    floor: float = 0.85
-    confidence: float = 0.90
-    alpha: float = 0.05
-    seed: int = 1
-    rule: ReliabilityRule = field(default=ReliabilityRule())
-    unreliable: OtherRules = field(default=OtherRules())
+    floor: Annotated[float, Meta(gt=0, lt=1)] = 0.85
+    confidence: Annotated[float, Meta(gt=0.5, lt=1)] = 0.90
+    alpha: Annotated[float, Meta(gt=0, lt=0.5)] = 0.05
+    seed: Annotated[int, Meta(ge=0)] = 1
+    rule: ReliabilityRule = field(default_factory=ReliabilityRule)
+    unreliable: OtherRules = field(default_factory=OtherRules)
 
     def __post_init__(self) -> None:
-        """Take mappings so that nobody can change them."""
-        for of in fields(self):
-            value = getattr(self, of.name)
-            if isinstance(value, Mapping):
-                object.__setattr__(self, of.name, _read_only(value))
-
-    def __reduce__(self) -> tuple[object, ...]:
-        """Go to another process, where a read-only mapping cannot go by itself."""
-        return _settings_of, ({of.name: _plain(getattr(self, of.name)) for of in fields(self)},)
+        """Refuse what cannot be."""
+        _check_fields(self)
 
     def with_options(
         self,
@@ -148,27 +226,132 @@ class Settings:
         floor: float | None = None,
         confidence: float | None = None,
         seed: int | None = None,
-    ) -> Settings:
+    ) -> DecisionSettings:
         """A copy in which the options given on the command line win."""
-        changes: dict[str, float | int] = {}
-        if floor is not None:
-            changes["floor"] = floor
-        if confidence is not None:
-            changes["confidence"] = confidence
-        if seed is not None:
-            changes["seed"] = seed
-        return replace(self, **changes)  # type: ignore[arg-type]
+        given = {"floor": floor, "confidence": confidence, "seed": seed}
+        changes: dict[str, Any] = {n: value for n, value in given.items() if value is not None}
+        return replace(self, **changes)
 
 
-def _read_only(value: Mapping[str, Any]) -> Mapping[str, Any]:
-    return MappingProxyType(
-        {k: _read_only(v) if isinstance(v, Mapping) else v for k, v in value.items()}
-    )
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything a unit may choose, as one ``unit.toml`` holds it.
+
+    Attributes
+    ----------
+    records
+        What goes with the records: how they are read, and how exposures are counted.
+    decisions
+        What decisions are made by.
+    """
+
+    records: RecordsSettings = field(default_factory=RecordsSettings)
+    decisions: DecisionSettings = field(default_factory=DecisionSettings)
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be."""
+        _check_fields(self)
+
+
+def check_setting(of: Any, name: str, value: Any, *, written: bool = False) -> Any:
+    """The value of a setting, as the field's type and bounds have it.
+
+    Parameters
+    ----------
+    of
+        One of the classes of settings.
+    name
+        Its field.
+    value
+        What was given for it; a whole number will do for any number.
+    written
+        Whether a number may come as text, as on a command line.
+
+    Raises
+    ------
+    SettingValueError
+        The value is of another type or out of bounds; the text tells what to give.
+
+    Examples
+    --------
+    >>> check_setting(DecisionSettings, "floor", "0.9", written=True)
+    0.9
+    """
+    kind = _kinds(of)[name]
+    try:
+        return msgspec.convert(_python_number(value), kind, strict=not written)
+    except msgspec.ValidationError:
+        shown = f'"{value}"' if isinstance(value, str) and not written else str(value)
+        shown = shown if len(shown) <= 60 else f"{shown[:59]}…"
+        problem = f"= {shown} cannot be used. Give {_wanted(kind)}{_hint(kind, value)}."
+        raise SettingValueError(name, problem) from None
+
+
+def _check_fields(settings: Any) -> None:
+    of: Any = type(settings)
+    for name in _kinds(of):
+        value = check_setting(of, name, getattr(settings, name))
+        object.__setattr__(settings, name, _read_only(value))
+
+
+@cache
+def _kinds(of: Any) -> Mapping[str, Any]:
+    """Field → its type, with bounds."""
+    return get_type_hints(of, include_extras=True)
+
+
+def _python_number(value: Any) -> Any:
+    """NumPy's numbers are taken as well; msgspec takes Python's alone."""
+    item = getattr(value, "item", None)
+    return value if item is None or getattr(value, "shape", None) != () else item()
+
+
+def _wanted(kind: Any) -> str:
+    """What to give, in words, from the type and its bounds."""
+    of = inspect.type_info(kind)
+    if isinstance(of, inspect.UnionType):
+        of = next(one for one in of.types if not isinstance(one, inspect.NoneType))
+    match of:
+        case inspect.FloatType(gt=float() | int() as low, lt=high):
+            return f"a number strictly between {low:g} and {high:g}"
+        case inspect.FloatType(ge=low, le=high):
+            return f"a number from {low:g} to {high:g}"
+        case inspect.IntType(ge=low, le=None):
+            return f"a whole number of at least {low}"
+        case inspect.IntType(ge=low, le=high):
+            return f"a whole number from {low} to {high}"
+        case inspect.LiteralType(values=words):
+            return " or ".join(f'"{word}"' for word in words)
+        case inspect.BoolType():
+            return "true or false"
+        case inspect.StrType():
+            return "text in quotation marks"
+        case inspect.DataclassType(cls=one):
+            return f"a {one.__name__}"
+        case _:
+            return "names with what they stand for"
+
+
+def _hint(kind: Any, value: Any) -> str:
+    """The number that was meant, where it was written as one of a hundred."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 1 < value < 100:
+        return ""
+    try:
+        msgspec.convert(value / 100, kind)
+    except msgspec.ValidationError:
+        return ""
+    return f": perhaps {value / 100:.2f}"
+
+
+def _read_only(value: Any) -> Any:
+    if not isinstance(value, Mapping):
+        return value
+    return MappingProxyType({key: _read_only(inner) for key, inner in value.items()})
 
 
 def _plain(value: Any) -> Any:
     return {k: _plain(v) for k, v in value.items()} if isinstance(value, Mapping) else value
 
 
-def _settings_of(values: dict[str, Any]) -> Settings:
-    return Settings(**values)
+def _records_settings(values: dict[str, Any]) -> RecordsSettings:
+    return RecordsSettings(**values)

@@ -372,8 +372,10 @@ def demo_facts() -> Facts:
     """All results on the demo unit, gathered once."""
     from outcomes.answers.facts import gather_facts
     from outcomes.records.read import read_records
+    from outcomes.settings import DecisionSettings
 
-    return gather_facts(read_records(Path(__file__).parents[1] / "synthetic_data"))
+    records = read_records(Path(__file__).parents[1] / "synthetic_data")
+    return gather_facts(records, DecisionSettings())
 
 
 # --- joined trials made by hand ---------------------------------------------------------------

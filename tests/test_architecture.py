@@ -229,7 +229,7 @@ def _loaded_by(code: str) -> set[str]:
 
 
 HEAVY = {"jinja2", "lifelines", "matplotlib", "numpy", "openpyxl", "pandas", "pyarrow"}
-HEAVY |= {"rapidfuzz", "scipy", "statsmodels"}
+HEAVY |= {"msgspec", "rapidfuzz", "scipy", "statsmodels"}
 
 
 def _help(*words: str) -> str:

@@ -91,7 +91,7 @@ def test_every_column_of_the_records_is_on_the_page_about_them() -> None:
 def test_the_settings_on_the_page_can_be_read(tmp_path: Path) -> None:
     (text,) = _blocks("docs/preparing-records.md", "toml")
     (tmp_path / "unit.toml").write_text(text, encoding="utf-8")
-    settings = load_settings(None, tmp_path)
+    settings = load_settings(tmp_path).records
     assert settings.unit == "North Valley"
     assert settings.units["storage.temperature_c"] == "C"
 

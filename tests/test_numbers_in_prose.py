@@ -37,12 +37,13 @@ from outcomes.analysis.searches import signal_detection as detection
 from outcomes.analysis.searches import training_history as training_diet
 from outcomes.exposure import thaws, use_ratio
 from outcomes.report.out_folder import FILES
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings, RecordsSettings
 from outcomes.simulate.truth import DEMO_SEED
 
 ROOT = Path(__file__).parents[1]
 WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
-SETTINGS = Settings()
+SETTINGS = DecisionSettings()
+READING = RecordsSettings()
 RULE = SETTINGS.rule
 
 
@@ -65,9 +66,9 @@ def _methods() -> list[str]:
     called = rule_false_call(RULE.misses, RULE.window, 0.9, 20)
     assert round(4 * called) == 1, "no longer one in four"
     return [
-        f"stay outside lasts at least `thaw_after_h` ({SETTINGS.thaw_after_h:g} h unless set)",
-        f"`frozen` from a share of {SETTINGS.frozen_at_least:g}, `refrigerated` up to "
-        f"{SETTINGS.refrigerated_at_most:g}, else `mixed`",
+        f"stay outside lasts at least `thaw_after_h` ({READING.thaw_after_h:g} h unless set)",
+        f"`frozen` from a share of {READING.frozen_at_least:g}, `refrigerated` up to "
+        f"{READING.refrigerated_at_most:g}, else `mixed`",
         f"out from {thaws.MARGIN_H} h before it was placed to {thaws.MARGIN_H} h after the start",
         f"beyond {finds._WIDEST_SPREAD:g} on the log-odds scale",
         f"leaves {terms.PER_PARAMETER} finds and {terms.PER_PARAMETER} misses for every parameter",
@@ -171,8 +172,8 @@ def _first_hour() -> list[str]:
 
 def _preparing() -> list[str]:
     return [
-        f"otherwise {_signed(SETTINGS.freezer_c)}, {SETTINGS.refrigerator_c:g} and "
-        f"{SETTINGS.ambient_c:g} °C",
+        f"otherwise {_signed(READING.freezer_c)}, {READING.refrigerator_c:g} and "
+        f"{READING.ambient_c:g} °C",
     ]
 
 

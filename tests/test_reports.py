@@ -12,6 +12,7 @@ import pytest
 from outcomes.answers.facts import gather_facts
 from outcomes.records.read import read_records
 from outcomes.report.write import briefing_files
+from outcomes.settings import DecisionSettings
 
 from .same_answer import file_differences
 
@@ -22,7 +23,7 @@ STORED = ("briefing.html", "figure.png", "figure.svg", "figure.pdf", "results.js
 
 @pytest.fixture(scope="module")
 def made() -> dict[str, bytes]:
-    return briefing_files(gather_facts(read_records(ROOT / "synthetic_data")))
+    return briefing_files(gather_facts(read_records(ROOT / "synthetic_data"), DecisionSettings()))
 
 
 @pytest.mark.parametrize("name", STORED)

@@ -2,41 +2,84 @@
 
 import dataclasses
 import pickle
+import re
 
+import numpy as np
 import pytest
 
-from outcomes.settings import PLACES, Settings
+from outcomes.errors import SettingsError
+from outcomes.settings import (
+    PLACES,
+    DecisionSettings,
+    OtherRules,
+    RecordsSettings,
+    ReliabilityRule,
+    Settings,
+)
 
 
 def test_the_defaults_are_those_of_the_contract() -> None:
     settings = Settings()
-    assert (settings.freezer_c, settings.refrigerator_c, settings.ambient_c) == (-18, 4, 20)
-    assert (settings.thaw_after_h, settings.base_c) == (1, 0)
-    assert (settings.frozen_at_least, settings.refrigerated_at_most) == (0.8, 0.2)
-    assert (settings.floor, settings.confidence, settings.alpha) == (0.85, 0.90, 0.05)
-    assert settings.unlogged_thaws == "infer"
-    assert (settings.rule.misses, settings.rule.window) == (2, 3)
+    reading, deciding = settings.records, settings.decisions
+    assert (reading.freezer_c, reading.refrigerator_c, reading.ambient_c) == (-18, 4, 20)
+    assert (reading.thaw_after_h, reading.base_c) == (1, 0)
+    assert (reading.frozen_at_least, reading.refrigerated_at_most) == (0.8, 0.2)
+    assert (deciding.floor, deciding.confidence, deciding.alpha) == (0.85, 0.90, 0.05)
+    assert reading.unlogged_thaws == "infer"
+    assert (deciding.rule.misses, deciding.rule.window) == (2, 3)
     assert PLACES == ("freezer", "refrigerator", "ambient", "discarded")
 
 
 def test_settings_cannot_be_changed() -> None:
     with pytest.raises(dataclasses.FrozenInstanceError):
-        Settings().floor = 0.5  # type: ignore[misc]
+        DecisionSettings().floor = 0.5  # type: ignore[misc]
     with pytest.raises(TypeError):
-        Settings().words["result"] = {}  # type: ignore[index]
+        RecordsSettings().words["result"] = {}  # type: ignore[index]
 
 
 def test_settings_go_to_another_process_whole() -> None:
-    settings = Settings(words={"result": {"Hit": "find"}}, floor=0.8)
+    settings = Settings(
+        RecordsSettings(words={"result": {"Hit": "find"}}), DecisionSettings(floor=0.8)
+    )
     again = pickle.loads(pickle.dumps(settings))
     assert again == settings
     with pytest.raises(TypeError):
-        again.words["result"]["Hit"] = "miss"
+        again.records.words["result"]["Hit"] = "miss"
 
 
 def test_options_given_win_and_others_stay() -> None:
-    settings = Settings(floor=0.7, seed=3)
+    settings = DecisionSettings(floor=0.7, seed=3)
     changed = settings.with_options(floor=0.9, confidence=0.8)
     assert (changed.floor, changed.confidence, changed.seed) == (0.9, 0.8, 3)
     assert settings.floor == 0.7
     assert settings.with_options() == settings
+
+
+@pytest.mark.parametrize(
+    ("of", "given", "words"),
+    [
+        (DecisionSettings, {"floor": 90}, "floor = 90 cannot be used. Give a number strictly"),
+        (DecisionSettings, {"floor": 90}, "perhaps 0.90"),
+        (DecisionSettings, {"floor": "0.9"}, 'floor = "0.9" cannot be used'),
+        (DecisionSettings, {"floor": True}, "floor = True cannot be used"),
+        (DecisionSettings, {"alpha": float("nan")}, "strictly between 0 and 0.5"),
+        (DecisionSettings, {"seed": -1}, "a whole number of at least 0"),
+        (DecisionSettings, {"rule": (2, 3)}, "Give a ReliabilityRule"),
+        (ReliabilityRule, {"misses": 4}, "misses (4) is more than window (3)"),
+        (OtherRules, {"within": 4}, "a whole number from 5 to 1000"),
+        (RecordsSettings, {"unlogged_thaws": "guess"}, '"infer" or "strict"'),
+        (RecordsSettings, {"date_order": "dmy"}, '"day first" or "month first"'),
+        (RecordsSettings, {"words": {"result": "find"}}, "names with what they stand for"),
+        (RecordsSettings, {"frozen_at_least": 0.1}, "must be less than frozen_at_least (0.1)"),
+    ],
+)
+def test_python_is_held_to_the_same_bounds(of: type, given: dict[str, object], words: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(words)) as caught:
+        of(**given)
+    assert isinstance(caught.value, SettingsError)
+
+
+def test_numbers_of_numpy_and_whole_numbers_will_do() -> None:
+    settings = DecisionSettings(floor=np.float64(0.9), seed=np.int64(3))  # type: ignore[arg-type]
+    assert (type(settings.floor), type(settings.seed)) == (float, int)
+    assert isinstance(RecordsSettings(freezer_c=-20).freezer_c, float)

@@ -21,7 +21,7 @@ from outcomes.exposure.trials import join
 from outcomes.records.columns import TABLES as CONTRACT
 from outcomes.records.read import read_records
 from outcomes.records.write import TABLES, unit_records, write_unit
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings, RecordsSettings
 from outcomes.simulate import (
     DEMO,
     SCENARIOS,
@@ -518,7 +518,7 @@ class TestTheRecordsFollowTheContract:
         write_unit(unit, tmp_path)
         stated = tomllib.loads((tmp_path / "unit.toml").read_text("utf-8"))
         assert stated == {"unit": unit.name}
-        assert set(stated) <= {each.name for each in fields(Settings)}
+        assert set(stated) <= {each.name for each in fields(RecordsSettings)}
         truth = tomllib.loads((tmp_path / "truth.toml").read_text("utf-8"))
         assert Truth(**truth["planted"]) == unit.truth
         assert truth["source_effects"] == unit.source_effects["effect"].round(6).to_dict()
@@ -607,7 +607,7 @@ class TestTheDemoUnit:
 
     def test_is_as_its_readme_says(self) -> None:
         unit = demo_unit()
-        threshold = find_true_threshold(unit, Settings().floor)
+        threshold = find_true_threshold(unit, DecisionSettings().floor)
         assert threshold is not None
         readme = (REPOSITORY / "synthetic_data" / "README.md").read_text("utf-8")
         flat = " ".join(readme.split())
@@ -633,7 +633,7 @@ class TestTheDemoUnit:
 
     def test_crosses_the_floor_within_what_was_observed(self) -> None:
         unit = demo_unit()
-        threshold = find_true_threshold(unit, Settings().floor)
+        threshold = find_true_threshold(unit, DecisionSettings().floor)
         assert threshold is not None
         assert 12 <= threshold <= 16
         cycles = hide_trials(unit).groupby("source_id")["cycles"].max()

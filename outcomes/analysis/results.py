@@ -9,20 +9,39 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
 
+from outcomes.exposure.cycles_and_age import ExposureName as ExposureName
 from outcomes.models.ratio import Estimate
 
-VERDICTS = (
+Verdict = Literal[
     "cycles",
     "age",
     "both",
     "no change detected",
     "cannot be told apart",
     "too few trials",
-)
+]
+VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
+
+Advice = Literal["retire", "test", "keep"]
+ADVICE: tuple[Advice, ...] = get_args(Advice)
+
+Ground = Literal[
+    "above",
+    "below",
+    "unsure",
+    "no trials",
+    "few trials",
+    "beyond records",
+    "own trials disagree",
+    "no model",
+    "not documented",
+]
+"""Why an advice is given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +106,7 @@ class FindCurve:
         Sources the curve and its bins leave out because they never met the exposure.
     """
 
-    exposure: str
+    exposure: ExposureName
     at: np.ndarray
     probability: np.ndarray
     low: np.ndarray

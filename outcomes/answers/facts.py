@@ -21,7 +21,7 @@ from outcomes.answers.request import Asked
 from outcomes.errors import RecordsError
 from outcomes.exposure.trials import Joined, join
 from outcomes.records.tables import Finding, Records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.compare import Comparison
@@ -82,6 +82,8 @@ class Facts:
     ----------
     records, joined
         What was read, and the trials with their exposures.
+    settings
+        What decisions are made by.
     as_of
         The moment the shelf is judged at.
     asked
@@ -93,6 +95,7 @@ class Facts:
     """
 
     records: Records
+    settings: DecisionSettings
     joined: Joined
     as_of: pd.Timestamp
     asked: Asked = field(default=Asked())
@@ -108,11 +111,6 @@ class Facts:
         other.__dict__.update(self.__dict__)
         other.__dict__.update(answers)
         return other
-
-    @property
-    def settings(self) -> Settings:
-        """The settings all of it was made with."""
-        return self.records.settings
 
     @property
     def shelf_day(self) -> dt.date:
@@ -426,6 +424,7 @@ class Facts:
 
 def gather_facts(
     records: Records,
+    settings: DecisionSettings,
     *,
     as_of: pd.Timestamp | None = None,
     asked: Asked | None = None,
@@ -441,6 +440,8 @@ def gather_facts(
     ----------
     records
         As read and checked.
+    settings
+        What decisions are made by (``load_settings(path).decisions``).
     as_of
         The moment the shelf is judged at; the last trial's day if not given,
         so that the same records give the same answer on any day.
@@ -469,6 +470,7 @@ def gather_facts(
         moment = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
     return Facts(
         records=records,
+        settings=settings,
         joined=joined,
         as_of=moment,
         asked=asked or Asked(),

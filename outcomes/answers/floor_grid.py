@@ -13,10 +13,16 @@ from outcomes.analysis.decisions.curve import reach_of
 from outcomes.analysis.decisions.frontier import FLOORS
 from outcomes.analysis.decisions.shelf import ShelfSource, advice_at, recent_finds
 from outcomes.analysis.decisions.threshold import Retirement, Threshold, read_threshold
+from outcomes.analysis.results import Advice, Ground
 from outcomes.answers.facts import Facts
 
-_WHATEVER_THE_FLOOR = ("beyond records", "no trials", "no model", "not documented")
-_ADVICE = {"retire": 0, "test": 1, "keep": 2}
+_WHATEVER_THE_FLOOR: tuple[Ground, ...] = (
+    "beyond records",
+    "no trials",
+    "no model",
+    "not documented",
+)
+_ADVICE: dict[Advice, int] = {"retire": 0, "test": 1, "keep": 2}
 
 
 @dataclass(frozen=True, slots=True)

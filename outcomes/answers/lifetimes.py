@@ -36,7 +36,7 @@ from outcomes.analysis.lifetimes.restricted_mean import (
 from outcomes.analysis.lifetimes.rules_compared import RuleComparison, compare_rules
 from outcomes.analysis.monitoring.charts import Watch, watch
 from outcomes.analysis.results import Lifetime
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ def _late_logs(trials: pd.DataFrame) -> set[str]:
 
 
 # Each part by itself: what a figure shows of it is worked out without the rest.
-_PARTS: Mapping[str, Callable[[pd.DataFrame, Lifetime, Settings], Any]] = {
+_PARTS: Mapping[str, Callable[[pd.DataFrame, Lifetime, DecisionSettings], Any]] = {
     "intervals": lambda _, lifetime, settings: fit_interval_lifetime(lifetime, settings),
     "means": lambda _, lifetime, settings: compare_restricted_means(lifetime, settings),
     "group_means": lambda _, lifetime, settings: mean_by_group(lifetime, settings),
@@ -96,7 +96,9 @@ _PARTS: Mapping[str, Callable[[pd.DataFrame, Lifetime, Settings], Any]] = {
 }
 
 
-def ask_part(name: str, trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) -> Any:
+def ask_part(
+    name: str, trials: pd.DataFrame, lifetime: Lifetime, settings: DecisionSettings
+) -> Any:
     """Ask for one part of :class:`Lasting` alone.
 
     Parameters
@@ -109,7 +111,7 @@ def ask_part(name: str, trials: pd.DataFrame, lifetime: Lifetime, settings: Sett
     return _PARTS[name](trials, lifetime, settings)
 
 
-def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: Settings) -> Lasting:
+def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: DecisionSettings) -> Lasting:
     """Ask it of the joined trials and the lifetimes made of them."""
     watched = watch(trials, settings)
     known: dict[str, Any] = {"watched": watched, "rules": compare_rules(trials, watched, settings)}

@@ -8,9 +8,10 @@ from dataclasses import replace
 from outcomes.analysis.decisions.threshold import Retirement, find_threshold
 from outcomes.analysis.decisions.trade_off import trade_off, two_sided_rule
 from outcomes.answers.facts import Facts
+from outcomes.exposure.cycles_and_age import ExposureName
 
 
-def asked_for(facts: Facts, exposures: Sequence[str]) -> Facts:
+def asked_for(facts: Facts, exposures: Sequence[ExposureName]) -> Facts:
     """The same facts with thresholds by the exposures asked for, whatever the verdict.
 
     Parameters

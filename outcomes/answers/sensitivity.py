@@ -19,6 +19,7 @@ from outcomes.analysis.finds.profile import ProfileInterval, profile_interval
 from outcomes.analysis.finds.sensitivity import Specifications, try_specifications
 from outcomes.analysis.finds.shape import Shapes, compare_shapes
 from outcomes.analysis.finds.validation import Quality, check_quality
+from outcomes.analysis.results import ExposureName
 from outcomes.answers.background import Questions
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.records.tables import Records
@@ -61,7 +62,7 @@ FURTHER = ("ways", "suspects", "quality", "shapes", "dogs", "profiles", "penalis
 def put_further(questions: Questions, records: Records, trials: pd.DataFrame, fit: FindFit) -> None:
     """Put all of ``FURTHER``, each under its name."""
     questions.put("ways", try_specifications, fit, records)
-    questions.put("suspects", compare_suspects, trials, records.settings)
+    questions.put("suspects", compare_suspects, trials, fit.settings)
     questions.put("quality", check_quality, fit)
     questions.put("shapes", _shapes, fit)
     questions.put("dogs", review_dogs, fit)
@@ -69,7 +70,7 @@ def put_further(questions: Questions, records: Records, trials: pd.DataFrame, fi
     questions.put("penalised", fit_penalised, fit)
 
 
-def _asked(fit: FindFit) -> list[str]:
+def _asked(fit: FindFit) -> list[ExposureName]:
     """Exposures with a term in the model."""
     if fit.mixed is None:
         return []

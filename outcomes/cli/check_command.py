@@ -11,7 +11,7 @@ import click
 from outcomes.cli.options import json_option, records_argument, settings_option, show_json
 
 if TYPE_CHECKING:
-    from outcomes.settings import Settings
+    from outcomes.settings import RecordsSettings
 
 _SHOWN = 200
 
@@ -33,13 +33,13 @@ def command(records: Path, settings_file: Path | None, as_json: bool, show_all: 
     from outcomes.report.check_report import check_lines, check_results
     from outcomes.wording.usable import usable_rows
 
-    settings = load_settings(settings_file, records)
-    examination, read = examine_and_read(records, settings)
+    settings = load_settings(records, settings_file)
+    examination, read = examine_and_read(records, settings.records)
     usable = None
     if read is not None:
         joined = join(read)
         examination = with_set_aside(examination, joined.set_aside)
-        usable = usable_rows(joined)
+        usable = usable_rows(joined, settings.decisions.rule)
     stops = bool(examination.stops)
     if as_json:
         show_json(check_results(examination, usable))
@@ -47,12 +47,14 @@ def command(records: Path, settings_file: Path | None, as_json: bool, show_all: 
     most = None if show_all else _SHOWN
     for line in check_lines(examination, most, usable, grouped=not show_all):
         click.echo(line)
-    for line in _suggestion(records, settings_file, settings):
+    for line in _suggestion(records, settings_file, settings.records):
         click.echo(line)
     return int(stops)
 
 
-def _suggestion(records: Path, settings_file: Path | None, settings: Settings) -> Iterator[str]:
+def _suggestion(
+    records: Path, settings_file: Path | None, settings: RecordsSettings
+) -> Iterator[str]:
     """Lines for the unit's settings, and where they go; none where there is nothing to say."""
     from outcomes.records.suggest import suggest_settings
     from outcomes.records.unit_file import sections_of, settings_path

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from outcomes.cli.options import Names, gather, key_option, no_names_option, say, unit_options
 from outcomes.exposure.cycles_and_age import NAME_OF
+
+if TYPE_CHECKING:
+    pass
 
 _KINDS = ("png", "svg", "pdf")
 

@@ -38,7 +38,7 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
     from outcomes.report.write import joined_files
 
     say("Reading the records")
-    read = load(records, settings_file)
+    read = load(records, settings_file).records
     from outcomes.exposure.trials import join
 
     say("Joining trials with storage")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import gc
-import math
 import os
 import shlex
 import shutil
@@ -13,6 +12,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from outcomes.answers.facts import Facts
     from outcomes.answers.request import Asked
     from outcomes.records.tables import Records
-    from outcomes.settings import Settings
+    from outcomes.settings import DecisionSettings
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -56,20 +56,38 @@ COLLECT_SELDOM = (50_000, 20, 50)
 LEAST_PERCENT = 10  # a number beyond it is meant as one of a hundred
 
 
-class _Share(click.FloatRange):
-    """A share of one; "nan" is no number here."""
+class SettingType(click.ParamType):  # type: ignore[type-arg]  # only newer clicks are generic
+    """A setting of decisions as an option, held to the bounds that stand beside the setting.
 
-    name = "number"
+    Parameters
+    ----------
+    setting
+        A field of :class:`~outcomes.settings.DecisionSettings`.
+    share
+        Whether it is a share of one, for which a per cent may be written by mistake.
+    """
+
+    def __init__(self, setting: str, *, share: bool = False) -> None:
+        self.name = "number" if share else "integer"
+        self._setting = setting
+        self._share = share
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        percent = _percent(value)
+    ) -> float | int:
+        """The value as the setting keeps it."""
+        from outcomes.errors import SettingValueError
+        from outcomes.settings import DecisionSettings, check_setting
+
+        percent = _percent(value) if self._share else None
         if percent is not None:
             self.fail(f"{value} is not a share of one: write {percent / 100:.2f}.", param, ctx)
-        number = float(super().convert(value, param, ctx))
-        if math.isnan(number):
-            self.fail(f"{value!r} is not a number.", param, ctx)
+        try:
+            number: float | int = check_setting(
+                DecisionSettings, self._setting, value, written=True
+            )
+        except SettingValueError as error:
+            self.fail(error.problem.removeprefix("= "), param, ctx)
         return number
 
 
@@ -106,6 +124,9 @@ either_option = click.option(
 )
 
 
+seed_option = click.option("--seed", type=SettingType("seed"), help="Seed of everything random.")
+
+
 def analysis_options(function: F) -> F:
     """RECORDS, --settings, --floor, --confidence, --seed and --json."""
     return unit_options(json_option(function))
@@ -114,15 +135,15 @@ def analysis_options(function: F) -> F:
 def unit_options(function: F) -> F:
     """RECORDS, --settings, --floor, --confidence and --seed."""
     for decorate in (
-        click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random."),
+        seed_option,
         click.option(
             "--confidence",
-            type=_Share(0.5, 1.0, max_open=True),
+            type=SettingType("confidence", share=True),
             help="Confidence of the threshold's interval, two-sided (0.90).",
         ),
         click.option(
             "--floor",
-            type=_Share(0.0, 1.0, min_open=True, max_open=True),
+            type=SettingType("floor", share=True),
             help="Lowest acceptable find probability (0.85).",
         ),
         settings_option,
@@ -132,6 +153,20 @@ def unit_options(function: F) -> F:
     return function
 
 
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A unit's records, and what decisions on them are made by.
+
+    Attributes
+    ----------
+    records, decisions
+        As read; the settings with the options of the command line in them.
+    """
+
+    records: Records
+    decisions: DecisionSettings
+
+
 def load(
     path: Path,
     settings_file: Path | None,
@@ -139,28 +174,14 @@ def load(
     floor: float | None = None,
     confidence: float | None = None,
     seed: int | None = None,
-) -> Records:
-    """Read and check the records with the unit's settings and the options given."""
-    return _read(path, _settings(path, settings_file, floor, confidence, seed))
-
-
-def _settings(
-    path: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
-) -> Settings:
+) -> Loaded:
+    """Read and check the records with the unit's settings; options given win over those."""
+    from outcomes.records.read import read_records
     from outcomes.records.unit_file import load_settings
 
-    settings = load_settings(settings_file, path)
-    return settings.with_options(floor=floor, confidence=confidence, seed=seed)
-
-
-def _read(path: Path, settings: Settings) -> Records:
-    from outcomes.records.read import read_records
-
-    return read_records(path, settings)
+    settings = load_settings(path, settings_file)
+    decisions = settings.decisions.with_options(floor=floor, confidence=confidence, seed=seed)
+    return Loaded(read_records(path, settings.records), decisions)
 
 
 def gather(
@@ -181,13 +202,13 @@ def gather(
     Each answer is worked out when it is asked for, with a ``pool`` in either process.
     """
     say("Reading the records")
-    records = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
-    if change is not None:
-        records = change(records)
+    loaded = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
+    records = loaded.records if change is None else change(loaded.records)
     from outcomes.answers.facts import gather_facts
 
     facts = gather_facts(
         records,
+        loaded.decisions,
         as_of=moment(as_of),
         asked=asked,
         further=further,

@@ -15,6 +15,7 @@ from outcomes.exposure.cycles_and_age import NAME_OF
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
+    from outcomes.analysis.results import ExposureName
     from outcomes.answers.facts import Facts
     from outcomes.records.tables import Records
 
@@ -55,9 +56,9 @@ def command(
         _refuse_beside_explain(by=by, either=either, bootstrap=bootstrap)
     when = moment(as_of)
     say("Reading the records")
-    read = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
+    loaded = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
     if explain is not None:
-        _check_known(read, explain)
+        _check_known(loaded.records, explain)
     from outcomes.answers.facts import gather_facts
     from outcomes.answers.limits_asked import asked_for
     from outcomes.answers.request import Asked
@@ -67,7 +68,14 @@ def command(
     from outcomes.wording.explanation import describe_explanation
     from outcomes.wording.limit import describe_limits_asked
 
-    facts = gather_facts(read, as_of=when, asked=Asked(either=either), further=False, progress=say)
+    facts = gather_facts(
+        loaded.records,
+        loaded.decisions,
+        as_of=when,
+        asked=Asked(either=either),
+        further=False,
+        progress=say,
+    )
     exposures = [NAME_OF[word] for word in dict.fromkeys(by)]
     asked = _Asked(describe_limits_asked(facts, exposures), exposures, either, [])
     if exposures:
@@ -96,7 +104,7 @@ class _Asked:
     """What was asked for beside the ordinary answer, and the answers to it."""
 
     note: str | None
-    exposures: list[str]
+    exposures: list[ExposureName]
     either: tuple[float, float] | None
     resampled: list[BootstrapThreshold]
 

@@ -12,6 +12,7 @@ from outcomes.cli.options import (
     load,
     records_argument,
     say,
+    seed_option,
     settings_option,
     show_json,
 )
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from outcomes.analysis.monitoring.charts import Chart, Watch, WatchedTrial
     from outcomes.exposure.trials import Joined
     from outcomes.records.tables import Records
-    from outcomes.settings import Settings
 
 _KINDS = (".png", ".svg", ".pdf")
 _MOVED_BY = 5
@@ -31,7 +31,7 @@ _MOVED_BY = 5
 @click.command("watch")
 @records_argument
 @settings_option
-@click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random.")
+@seed_option
 @click.option(
     "--figure",
     "figure_file",
@@ -63,7 +63,8 @@ def command(
         check_out(figure_file.parent, records, (figure_file.name,))
         over = f" ({REPLACED})" if check_replaced(figure_file) else ""
     say("Reading the records")
-    read = load(records, settings_file, seed=seed)
+    loaded = load(records, settings_file, seed=seed)
+    read = loaded.records
     from outcomes.analysis.monitoring.charts import watch
     from outcomes.exposure.trials import join
 
@@ -71,13 +72,13 @@ def command(
     joined = join(read)
     trials = joined.trials
     say("Charting sources and dogs")
-    found = watch(trials, read.settings)
+    found = watch(trials, loaded.decisions)
     gone = _gone(found, read, joined)
     if figure_file is not None:
         say("Drawing")
-        _draw(found, gone, trials, read.settings, figure_file)
+        _draw(found, gone, trials, read.settings.unit, figure_file)
     if as_json:
-        show_json(_results(found, gone, read.settings))
+        show_json(_results(found, gone, read.settings.unit))
         return
     tried = int((joined.trials["source_id"].notna()).sum())
     for line in _lines(found, gone, tried):
@@ -99,16 +100,14 @@ def _gone(found: Watch, read: Records, joined: Joined) -> frozenset[str]:
     return frozenset(c.name for c in found.sources if c.name not in held)
 
 
-def _draw(
-    found: Watch, gone: frozenset[str], trials: pd.DataFrame, settings: Settings, path: Path
-) -> None:
+def _draw(found: Watch, gone: frozenset[str], trials: pd.DataFrame, unit: str, path: Path) -> None:
     from outcomes.draw.save import render_figure
     from outcomes.draw.watch_chart import draw_watch_chart
     from outcomes.records.placing import write_files
 
     days = trials["started_at"]
     span = f", {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(trials) else ""
-    footer = f"{settings.unit or 'Unit not named'}{span}: {len(trials):,} trials."
+    footer = f"{unit or 'Unit not named'}{span}: {len(trials):,} trials."
     kind: Any = path.suffix[1:]
     write_files(
         path.parent, {path.name: render_figure(draw_watch_chart(found, footer, gone=gone), kind)}
@@ -179,7 +178,7 @@ def _trial(trial: WatchedTrial, of: str) -> str:
     )
 
 
-def _results(found: Watch, gone: frozenset[str], settings: Settings) -> dict[str, Any]:
+def _results(found: Watch, gone: frozenset[str], unit: str) -> dict[str, Any]:
     from outcomes import __version__
     from outcomes.wording.watch import describe_watch
 
@@ -218,7 +217,7 @@ def _results(found: Watch, gone: frozenset[str], settings: Settings) -> dict[str
 
     return {
         "format": 1,
-        "unit": settings.unit,
+        "unit": unit,
         "made_by": {"name": "outcomes", "version": __version__},
         "watch": {
             "sentence": describe_watch(found),

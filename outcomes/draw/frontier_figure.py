@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
 from outcomes.analysis.decisions.frontier import Frontier, FrontierPoint
+from outcomes.analysis.results import ExposureName
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
     DAYS_PER_MONTH,
@@ -212,7 +213,7 @@ def _zones(frontier: Frontier) -> _Zones:
     return _Zones(start, end, tuple(found))
 
 
-def _no_limit(point: FrontierPoint, by: str) -> str | None:
+def _no_limit(point: FrontierPoint, by: ExposureName) -> str | None:
     """Why there is no limit at a floor; None where there is one."""
     if point.open_below:
         return NOT_KNOWN

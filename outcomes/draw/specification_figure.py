@@ -32,6 +32,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
+from outcomes.exposure.cycles_and_age import ExposureName
 from outcomes.wording.sensitivity import agreement_title, describe_agreement
 
 NOT_ASKED = "Not asked"
@@ -65,7 +66,7 @@ class _Window:
 
 
 def draw_specification_figure(
-    specifications: Specifications, term: str, footer: str = ""
+    specifications: Specifications, term: ExposureName, footer: str = ""
 ) -> Figure:
     """Draw every way of asking about one exposure on a sheet of 16 × 9 inches.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, Literal, get_args
 
 import numpy as np
 import pandas as pd
@@ -24,7 +24,7 @@ from outcomes.exposure.log import (
 )
 from outcomes.exposure.readings import read_amounts
 from outcomes.exposure.stays import History
-from outcomes.settings import PLACES, Settings
+from outcomes.settings import PLACES, RecordsSettings
 
 EXPOSURES = (
     "held_days",
@@ -47,7 +47,8 @@ EXPOSURES = (
 OF_READINGS = ("read_thaws", "read_hours", "reading_gap_hours")
 """Columns that follow those where there are readings of a temperature logger."""
 
-REGIMES = ("frozen", "refrigerated", "mixed")
+Regime = Literal["frozen", "refrigerated", "mixed"]
+REGIMES: tuple[Regime, ...] = get_args(Regime)
 
 _CHUNK = 1 << 19
 _THREADS = 2  # pieces at a time: more would hold more memory, and memory is what they wait for
@@ -118,7 +119,7 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
 
     >>> import pandas as pd
     >>> from outcomes.exposure.stays import storage_history
-    >>> from outcomes.settings import Settings
+    >>> from outcomes.settings import RecordsSettings
     >>> sources = pd.DataFrame(
     ...     {"source_id": ["F1"], "acquired_on": pd.to_datetime(["2026-03-01"])}
     ... )
@@ -139,7 +140,7 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
     >>> trials = pd.DataFrame(
     ...     {"source_id": ["F1"], "started_at": pd.to_datetime(["2026-03-11 09:00"])}
     ... )
-    >>> history = storage_history(sources, storage, trials, Settings())
+    >>> history = storage_history(sources, storage, trials, RecordsSettings())
     >>> found = exposure_at(history, trials["source_id"], trials["started_at"])
     >>> found[["cycles", "ambient_hours", "hours_since_thaw", "regime"]].round(2).loc[0].to_dict()
     {'cycles': 1.0, 'ambient_hours': 3.33, 'hours_since_thaw': 3.0, 'regime': 'frozen'}
@@ -265,7 +266,7 @@ def _undocumented(history: History, source: Array, at: Array) -> Array:
     return undocumented
 
 
-def _regimes(frozen_share: Array, settings: Settings) -> Array:
+def _regimes(frozen_share: Array, settings: RecordsSettings) -> Array:
     """Position in ``REGIMES`` of each share, -1 where it is missing."""
     regime = np.full(len(frozen_share), 2, dtype=np.int8)
     regime[frozen_share <= settings.refrigerated_at_most] = 1

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Literal
 
 from outcomes.text import DAYS_PER_MONTH, DAYS_PER_YEAR
+
+ExposureName = Literal["cycles", "age_days"]
+"""The exposures that a verdict, a limit and a curve can be about."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +36,8 @@ class Exposure:
         What follows a value of it where it would not be clear of what: `` of age``.
     """
 
-    name: str
-    noun: str
+    name: ExposureName
+    noun: Literal["cycles", "age"]
     full_noun: str
     unit: str
     divisor: float
@@ -83,8 +86,21 @@ AGE = Exposure(
     one_more="each further month of age",
     of_value=" of age",
 )
-CYCLES_AND_AGE: Mapping[str, Exposure] = MappingProxyType({e.name: e for e in (CYCLES, AGE)})
-NAME_OF: Mapping[str, str] = MappingProxyType({e.noun: e.name for e in (CYCLES, AGE)})
+CYCLES_AND_AGE: Mapping[ExposureName, Exposure] = MappingProxyType(
+    {e.name: e for e in (CYCLES, AGE)}
+)
+NAME_OF: Mapping[str, ExposureName] = MappingProxyType({e.noun: e.name for e in (CYCLES, AGE)})
+
+
+def exposure_of(term: str) -> Exposure | None:
+    """The exposure that is a model's term of that name; None for any other term.
+
+    Examples
+    --------
+    >>> exposure_of("age_days") is AGE, exposure_of("experience")
+    (True, None)
+    """
+    return next((e for e in (CYCLES, AGE) if e.name == term), None)
 
 
 def other_than(exposure: str) -> Exposure:
@@ -98,7 +114,7 @@ def other_than(exposure: str) -> Exposure:
     return AGE if exposure == CYCLES.name else CYCLES
 
 
-def named_by(verdict: str) -> tuple[str, ...]:
+def named_by(verdict: str) -> tuple[ExposureName, ...]:
     """The exposures a verdict is about: one where it names one, else both.
 
     Examples

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 _UNLOGGED = {
     "infer": "counted as one cycle a source and day",
@@ -10,7 +10,7 @@ _UNLOGGED = {
 }
 
 
-def define_exposures(settings: Settings) -> dict[str, str]:
+def define_exposures(settings: RecordsSettings) -> dict[str, str]:
     """Exposure → its definition with the numbers of the settings in it.
 
     Parameters
@@ -25,7 +25,7 @@ def define_exposures(settings: Settings) -> dict[str, str]:
 
     Examples
     --------
-    >>> define_exposures(Settings(base_c=4.0))["degree_hours"]
+    >>> define_exposures(RecordsSettings(base_c=4.0))["degree_hours"]
     'integral of the degrees above 4 °C from acquired_on to the trial, °C·h'
     """
     frozen, refrigerated = settings.frozen_at_least, settings.refrigerated_at_most

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from outcomes.errors import RecordsError
-from outcomes.settings import PLACES, Settings
+from outcomes.settings import PLACES, RecordsSettings
 
 Array = npt.NDArray[Any]
 
@@ -275,7 +275,7 @@ def _generations(ids: pd.Index[Any], parent: Array) -> tuple[Array, ...]:
 def read_log(
     storage: pd.DataFrame,
     table: SourceTable,
-    settings: Settings,
+    settings: RecordsSettings,
     clock: Clock,
     places: pd.Index[Any] | None = None,
 ) -> Log:
@@ -329,7 +329,7 @@ def read_log(
 def _own_moves(
     storage: pd.DataFrame,
     table: SourceTable,
-    settings: Settings,
+    settings: RecordsSettings,
     clock: Clock,
     places: pd.Index[Any] | None,
 ) -> Log:

@@ -30,7 +30,7 @@ from outcomes.exposure.log import (
     spread,
     stack,
 )
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +139,7 @@ def read_readings(
     readings: pd.DataFrame,
     places: pd.Index[Any],
     table: SourceTable,
-    settings: Settings,
+    settings: RecordsSettings,
     clock: Clock,
 ) -> Readings:
     """Sort the readings by logger and time, and add up what lies between them.
@@ -201,7 +201,7 @@ def _positive_area(first: Array, last: Array, length: Array) -> Array:
 
 
 def _find_thaws(
-    logger: Array, at: Array, temperature: Array, joined: Array, settings: Settings
+    logger: Array, at: Array, temperature: Array, joined: Array, settings: RecordsSettings
 ) -> tuple[Array, Array, Array]:
     """Logger, begin and end of each thaw, to the nearest second."""
     thawed_above, frozen_below = settings.thawed_above_c, settings.frozen_below_c

@@ -44,7 +44,7 @@ from outcomes.exposure.thaws import (
     find_logged_thaws,
     find_unlogged_trials,
 )
-from outcomes.settings import PLACES, Settings
+from outcomes.settings import PLACES, RecordsSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +132,7 @@ class History:
     totals: Totals
     counted: Thaws
     clock: Clock
-    settings: Settings
+    settings: RecordsSettings
     read: Read | None = None
 
     @property
@@ -233,7 +233,7 @@ def storage_history(
     sources: pd.DataFrame,
     storage: pd.DataFrame,
     trials: pd.DataFrame,
-    settings: Settings,
+    settings: RecordsSettings,
     readings: pd.DataFrame | None = None,
 ) -> History:
     """Turn the storage log into the history of every source.
@@ -334,7 +334,9 @@ def _held(values: Array, opens: Array) -> Array:
     return np.repeat(values[first], np.diff(np.append(first, len(values))))
 
 
-def _add_up(log: Log, thaws: Thaws, read: Read | None, settings: Settings, clock: Clock) -> Totals:
+def _add_up(
+    log: Log, thaws: Thaws, read: Read | None, settings: RecordsSettings, clock: Clock
+) -> Totals:
     opens = log.opens()
     # The last stay of a source has no end; nothing follows it to be added up.
     end = log.end()

@@ -33,7 +33,7 @@ from outcomes.exposure.log import (
     stack,
 )
 from outcomes.exposure.moments import moments
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 MARGIN_H = 2
 """An unlogged thaw lasts from this long before the placing to this long after the start."""
@@ -96,7 +96,7 @@ class UnloggedTrials:
     set_s: Array
 
 
-def find_logged_thaws(log: Log, settings: Settings) -> LoggedThaws:
+def find_logged_thaws(log: Log, settings: RecordsSettings) -> LoggedThaws:
     """Moves out of the freezer whose stay outside lasts ``thaw_after_h`` or longer.
 
     Refrigerator and ambient in a row are one stay outside. A stay whose end is
@@ -200,7 +200,7 @@ def add_unlogged_thaws(
     logged: LoggedThaws,
     trials: UnloggedTrials,
     sources: int,
-    settings: Settings,
+    settings: RecordsSettings,
     clock: Clock,
 ) -> tuple[Log, Thaws]:
     """The log with the source out around each trial that proves it, and all thaws.
@@ -293,7 +293,7 @@ def _take_out(
     source: Array,
     moment: Array,
     sources: int,
-    settings: Settings,
+    settings: RecordsSettings,
     clock: Clock,
 ) -> Log:
     """The log with each window's time in the freezer turned into ambient."""

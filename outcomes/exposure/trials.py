@@ -15,7 +15,7 @@ from outcomes.exposure.stays import History, storage_history
 from outcomes.exposure.use_ratio import use_ratio
 from outcomes.records.dates import ALL_DAY, AT_THIS_TIME, dated_only
 from outcomes.records.tables import Finding, Records
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class Joined:
     trials: pd.DataFrame
     set_aside: tuple[Finding, ...]
     rows_in: Mapping[str, int]
-    settings: Settings
+    settings: RecordsSettings
     history: History
 
 
@@ -171,7 +171,7 @@ def _unknown(source: pd.Series[Any], named: pd.Series[Any]) -> np.ndarray:
 
 
 def _reasons(
-    exposure: pd.DataFrame, unknown: np.ndarray, settings: Settings
+    exposure: pd.DataFrame, unknown: np.ndarray, settings: RecordsSettings
 ) -> np.ndarray[tuple[int], np.dtype[np.int8]]:
     """Key in ``_REASONS`` of why each trial is set aside; 0 where it is used."""
     reasons = np.zeros(len(exposure), dtype=np.int8)

@@ -158,7 +158,7 @@ def limit_for(
     odds_ratio: float,
     false_call: float,
     trials: int,
-    seed: int,
+    rng: np.random.Generator,
     charts: int = 4000,
 ) -> float:
     """Limit that a chart on which nothing changes passes as often as stated.
@@ -169,13 +169,13 @@ def limit_for(
         As in :func:`simulate_highest`.
     false_call
         Share of such charts that may pass it within ``trials``.
-    seed
-        Of the simulation.
+    rng
+        Draws the charts.
 
     Returns
     -------
     float
         The lowest value that at most that share of the simulated charts goes beyond.
     """
-    highest = simulate_highest(healthy, odds_ratio, trials, charts, np.random.default_rng(seed))
+    highest = simulate_highest(healthy, odds_ratio, trials, charts, rng)
     return float(np.quantile(highest, 1.0 - false_call, method="higher"))

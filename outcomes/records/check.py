@@ -24,7 +24,7 @@ from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.spelling import alike
 from outcomes.records.suggest import means_nothing, named_word
 from outcomes.records.values import shown
-from outcomes.settings import PLACES, Settings
+from outcomes.settings import PLACES, RecordsSettings
 
 FIRST_DATE = pd.Timestamp("1950-01-01")
 # A name in so many trials is more likely missing from its list than misspelt; our choice.
@@ -32,7 +32,7 @@ SEVERAL_TRIALS = 3
 
 
 def check_tables(
-    sheets: Mapping[str, Sheet], settings: Settings, today: dt.date, log: Log
+    sheets: Mapping[str, Sheet], settings: RecordsSettings, today: dt.date, log: Log
 ) -> dict[str, Sheet]:
     """Check the tables that could be read; breaches go to ``log``.
 
@@ -735,7 +735,7 @@ def _check_times_in_words(trials: Sheet, log: Log) -> None:
 
 
 def _check_trials_in_storage(
-    trials: Sheet, moves: pd.DataFrame, settings: Settings, log: Log
+    trials: Sheet, moves: pd.DataFrame, settings: RecordsSettings, log: Log
 ) -> None:
     """Trials after a discard, and while the log says freezer."""
     if not trials.has("source_id", "started_at") or not len(moves):

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.records.findings import Array, Log, Sheet, perhaps
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 # A freezer or refrigerator that fails may warm up; beyond these it is another unit or place.
 PLACE_TEMPERATURES_C: Mapping[str, tuple[float, float]] = {
@@ -18,7 +18,7 @@ PLACE_TEMPERATURES_C: Mapping[str, tuple[float, float]] = {
 }
 
 
-def check_readings(readings: Sheet, storage: Sheet, settings: Settings, log: Log) -> None:
+def check_readings(readings: Sheet, storage: Sheet, settings: RecordsSettings, log: Log) -> None:
     """What was read, whether the log knows it, and where the readings leave gaps."""
     empty = np.ones(len(readings.frame), dtype=bool)
     no_source = readings.missing("source_id") if readings.has("source_id") else empty
@@ -112,7 +112,9 @@ def _check_reading_times(readings: Sheet, logger: pd.Series[Any], log: Log) -> N
     log.flag("two readings at one time", readings, tied.index.to_numpy(), "read_at", facts)
 
 
-def _note_gaps(readings: Sheet, logger: pd.Series[Any], settings: Settings, log: Log) -> None:
+def _note_gaps(
+    readings: Sheet, logger: pd.Series[Any], settings: RecordsSettings, log: Log
+) -> None:
     """One note for each logger that was silent for longer than its readings are joined."""
     usable = log.usable(readings)
     moments = pd.DataFrame({"logger": logger, "at": readings.frame["read_at"]})[usable]
@@ -141,7 +143,7 @@ def _note_unlikely_readings(
     readings: Sheet,
     logger: pd.Series[Any],
     kinds: Mapping[str, str],
-    settings: Settings,
+    settings: RecordsSettings,
     log: Log,
 ) -> None:
     """A freezer mostly above freezing: °F read as °C, or a logger that was elsewhere."""

@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Literal, get_args
 
 from outcomes.settings import PLACES
 
 PACKAGINGS = ("sealed", "vented", "open")
-RESULTS = ("find", "miss", "clear", "false alert")
+Result = Literal["find", "miss", "clear", "false alert"]
+RESULTS: tuple[Result, ...] = get_args(Result)
 BLINDINGS = ("open", "single", "double")
 YES_NO = ("yes", "no")
 

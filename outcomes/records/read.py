@@ -40,7 +40,7 @@ from outcomes.records.values import (
     unit_is_said,
     unit_of,
 )
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 LINES_SHOWN = 5
 
@@ -48,7 +48,7 @@ _NEEDED_ROWS = ("sources", "trials")
 
 
 def read_records(
-    path: str | Path, settings: Settings | None = None, *, today: dt.date | None = None
+    path: str | Path, settings: RecordsSettings | None = None, *, today: dt.date | None = None
 ) -> Records:
     """Read and check a unit's records.
 
@@ -59,8 +59,8 @@ def read_records(
         as ``.csv`` or ``.parquet``, or one ``.xlsx`` workbook with those sheets.
         Nothing in it is changed.
     settings
-        The unit's settings; None reads ``unit.toml`` beside the records, or
-        keeps the defaults where there is none.
+        How they are read (``load_settings(path).records``); None reads ``unit.toml``
+        beside the records, or keeps the defaults where there is none.
     today
         Dates later than a day after it are in the future; None for the real date.
 
@@ -98,7 +98,7 @@ def read_records(
 
 
 def examine_and_read(
-    path: str | Path, settings: Settings | None = None, *, today: dt.date | None = None
+    path: str | Path, settings: RecordsSettings | None = None, *, today: dt.date | None = None
 ) -> tuple[Examination, Records | None]:
     """Check a unit's records, and read them if nothing stops the work.
 
@@ -155,7 +155,7 @@ def _input_files(places: Places) -> tuple[InputFile, ...]:
 
 
 def examine_records(
-    path: str | Path, settings: Settings | None = None, *, today: dt.date | None = None
+    path: str | Path, settings: RecordsSettings | None = None, *, today: dt.date | None = None
 ) -> Examination:
     """Check a unit's records without raising for anything wrong in them.
 
@@ -180,12 +180,12 @@ def examine_records(
 
 
 def _examine(
-    path: Path, settings: Settings | None, today: dt.date | None
-) -> tuple[Examination, Mapping[str, Sheet], Settings, Log]:
+    path: Path, settings: RecordsSettings | None, today: dt.date | None
+) -> tuple[Examination, Mapping[str, Sheet], RecordsSettings, Log]:
     log = Log()
     if settings is None:
         mode_of(path)  # that there are no records is told before what is wrong beside them
-        settings = load_settings(None, path)
+        settings = load_settings(path).records
     places = _find(path, settings, log)
     cells = {} if places is None else _load(places, settings, log)
     sheets = {name: _type_cells(table, settings, log) for name, table in cells.items()}
@@ -197,7 +197,7 @@ def _examine(
     return Examination(tuple(findings), rows_in, used), sheets, settings, log
 
 
-def _find(path: Path, settings: Settings, log: Log) -> Places | None:
+def _find(path: Path, settings: RecordsSettings, log: Log) -> Places | None:
     try:
         return find_tables(path, settings.tables)
     except CannotReadError as problem:
@@ -205,7 +205,7 @@ def _find(path: Path, settings: Settings, log: Log) -> Places | None:
         return None
 
 
-def _load(places: Places, settings: Settings, log: Log) -> dict[str, Cells]:
+def _load(places: Places, settings: RecordsSettings, log: Log) -> dict[str, Cells]:
     cells = {}
     for name, table in TABLES.items():
         found = places.found[name]
@@ -223,7 +223,7 @@ def _load(places: Places, settings: Settings, log: Log) -> dict[str, Cells]:
     return cells
 
 
-def _add_absent(log: Log, table: str, places: Places, settings: Settings) -> None:
+def _add_absent(log: Log, table: str, places: Places, settings: RecordsSettings) -> None:
     """A table that is not there, and the file or sheet it may be."""
     if table in settings.tables:
         said = settings.tables[table]
@@ -272,7 +272,7 @@ def _add_problem(log: Log, problem: CannotReadError, table: str, file: str) -> N
 # --- columns --------------------------------------------------------------------------------
 
 
-def _type_cells(cells: Cells, settings: Settings, log: Log) -> Sheet:
+def _type_cells(cells: Cells, settings: RecordsSettings, log: Log) -> Sheet:
     """Place the columns and read their cells."""
     table = TABLES[cells.name]
     placed = _place_columns(cells, table, settings, log)
@@ -343,7 +343,7 @@ def _midnights(cells: pd.Series[Any], times: pd.Series[Any]) -> dict[str, pd.Ser
     return {"at_midnight": midnight & timed}
 
 
-def _cell_facts(column: Column, sheet: Sheet, typed: Typed, settings: Settings) -> Any:
+def _cell_facts(column: Column, sheet: Sheet, typed: Typed, settings: RecordsSettings) -> Any:
     table = sheet.table.name
     unit = unit_name(unit_of(column, settings, table))
     constant = dict(words_facts(column, table)) | {"limit": MAX_TEXT, "unit": unit}
@@ -356,7 +356,9 @@ def _cell_facts(column: Column, sheet: Sheet, typed: Typed, settings: Settings) 
     return lambda position: constant
 
 
-def _place_columns(cells: Cells, table: Table, settings: Settings, log: Log) -> dict[str, int]:
+def _place_columns(
+    cells: Cells, table: Table, settings: RecordsSettings, log: Log
+) -> dict[str, int]:
     """Our column name → its position; what is missing, doubled or unknown is logged."""
     mapped = settings.columns.get(table.name, {})
     placed: dict[str, int] = {}

@@ -27,7 +27,7 @@ from outcomes.records.loading import (
 from outcomes.records.spelling import fold
 from outcomes.records.unit_file import load_settings, sections_of, settings_path
 from outcomes.records.values import UNITS, clean, read_column, texts_of, unit_is_said
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 MOST_WORDS = 12
 MOST_COLUMNS = 8
@@ -65,7 +65,7 @@ _TWO_MEANINGS = "with a source a miss, without one clear: write two words in the
 
 def suggest_settings(
     path: str | Path,
-    settings: Settings | None = None,
+    settings: RecordsSettings | None = None,
     sections: frozenset[str] | None = None,
 ) -> str:
     """The lines of a ``unit.toml`` to start from, or to add to the one there is.
@@ -96,7 +96,7 @@ def suggest_settings(
         If ``unit.toml`` cannot be used.
     """
     path = Path(path)
-    known = load_settings(None, path) if settings is None else settings
+    known = load_settings(path).records if settings is None else settings
     if sections is None:
         sections = sections_of(settings_path(path))
     lines = _Lines({}, set())
@@ -146,14 +146,14 @@ def buried_header(cells: Cells, table: Table, names: set[str]) -> int | None:
     return None
 
 
-def _names_lower(cells: Cells, table: Table, known: Settings) -> bool:
+def _names_lower(cells: Cells, table: Table, known: RecordsSettings) -> bool:
     """Whether the names of the columns stand lower than row 1, which then has none to map."""
     mapped = known.columns.get(table.name, {})
     names = {mapped.get(name, name) for name in table.names}
     return not _placed(cells, table, known)[0] and buried_header(cells, table, names) is not None
 
 
-def _suggest_of_table(cells: Cells, table: Table, known: Settings, lines: _Lines) -> None:
+def _suggest_of_table(cells: Cells, table: Table, known: RecordsSettings, lines: _Lines) -> None:
     placed, guessed = _placed(cells, table, known)
     mapped = known.columns.get(table.name, {})
     section = f"columns.{table.name}"
@@ -196,7 +196,7 @@ _LISTED: Mapping[str, tuple[str, tuple[str, ...]]] = {
 }
 
 
-def _suggest_names(tables: Mapping[str, Cells], known: Settings, lines: _Lines) -> None:
+def _suggest_names(tables: Mapping[str, Cells], known: RecordsSettings, lines: _Lines) -> None:
     """A line for each name that differs from a listed one in case, spaces and the like alone."""
 
     def names(table: str, column: str) -> list[str]:
@@ -255,7 +255,7 @@ def _order_line(orders: set[str]) -> str:
     return '# date_order = "day first"  # or "month first"'
 
 
-def _loaded(path: Path, known: Settings) -> list[tuple[str, Place | None, Cells | None]]:
+def _loaded(path: Path, known: RecordsSettings) -> list[tuple[str, Place | None, Cells | None]]:
     """Each table: its name, its place if that has another name, and its cells if they read."""
     loaded: list[tuple[str, Place | None, Cells | None]] = []
     try:
@@ -275,7 +275,7 @@ def _loaded(path: Path, known: Settings) -> list[tuple[str, Place | None, Cells 
 
 
 def _placed(
-    cells: Cells, table: Table, settings: Settings
+    cells: Cells, table: Table, settings: RecordsSettings
 ) -> tuple[dict[str, str], dict[str, str]]:
     mapped = settings.columns.get(table.name, {})
     placed = {
@@ -303,7 +303,7 @@ def _share_on_hides(cells: Cells, names: Mapping[str, str]) -> dict[str, float]:
 
 
 def _word_lines(
-    column: Column, texts: Sequence[str], settings: Settings, on_hides: Mapping[str, float]
+    column: Column, texts: Sequence[str], settings: RecordsSettings, on_hides: Mapping[str, float]
 ) -> list[str]:
     said = {clean(word).casefold() for word in settings.words.get(column.name, {})}
     ours = {*column.words, *(("true", "false") if column.type == "yes or no" else ())}
@@ -370,7 +370,7 @@ def _unit_lines(
     theirs: str,
     texts: Sequence[str],
     rules: Sequence[str],
-    settings: Settings,
+    settings: RecordsSettings,
 ) -> list[tuple[str, str]]:
     """Sections and lines for the unit a column seems to be written in."""
     if column.name not in UNITS or unit_is_said(column, settings, table.name):
@@ -396,7 +396,7 @@ def _mostly_fahrenheit(column: Column, texts: Sequence[str]) -> bool:
 
 
 def _blank_lines(
-    column: Column, table: Table, texts: Sequence[str], settings: Settings
+    column: Column, table: Table, texts: Sequence[str], settings: RecordsSettings
 ) -> list[str]:
     """Words that units write where nothing is known, or where there is no source."""
     said = {clean(word).casefold() for word in settings.words.get(column.name, {})}

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 SEVERITIES = ("stops", "set aside", "note")
 
@@ -140,7 +140,7 @@ class Records:
     dogs: pd.DataFrame
     findings: tuple[Finding, ...]
     rows_in: Mapping[str, int]
-    settings: Settings
+    settings: RecordsSettings
     readings: pd.DataFrame = field(default_factory=no_readings)
     files: tuple[InputFile, ...] = ()
 

@@ -2,103 +2,56 @@
 
 from __future__ import annotations
 
-import math
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 from rapidfuzz import process
 
-from outcomes.errors import SettingsError, UsageError
+from outcomes.errors import SettingsError, SettingValueError, UsageError
 from outcomes.records.columns import TABLES
 from outcomes.records.values import UNITS
-from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.settings import (
+    DecisionSettings,
+    OtherRules,
+    RecordsSettings,
+    ReliabilityRule,
+    Settings,
+)
 
 FILE_NAME = "unit.toml"
 MAX_BYTES = 1_000_000
 
-_Check = Callable[[Any], bool]
-
-
-def _number(low: float, high: float, *, open_ends: bool = False) -> tuple[_Check, str]:
-    def check(value: Any) -> bool:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            return False
-        return low < value < high if open_ends else low <= value <= high
-
-    between = "strictly between" if open_ends else "from"
-    joined = f"{low:g} and {high:g}" if open_ends else f"{low:g} to {high:g}"
-    return check, f"a number {between} {joined}"
-
-
-def _whole(low: int, high: float = math.inf) -> tuple[_Check, str]:
-    def check(value: Any) -> bool:
-        return isinstance(value, int) and not isinstance(value, bool) and low <= value <= high
-
-    if math.isfinite(high):
-        return check, f"a whole number from {low} to {high:g}"
-    return check, f"a whole number of at least {low}"
-
-
-def _one_of(*words: str) -> tuple[_Check, str]:
-    return (lambda value: value in words), " or ".join(f'"{word}"' for word in words)
-
-
-_TEXT: tuple[_Check, str] = (lambda value: isinstance(value, str)), "text in quotation marks"
-_FLAG: tuple[_Check, str] = (lambda value: isinstance(value, bool)), "true or false"
-
-# Section → key → what its value must be. The empty section is the top of the file.
-_SCALARS: Mapping[str, Mapping[str, tuple[_Check, str]]] = {
-    "": {
-        "unit": _TEXT,
-        "date_order": _one_of("day first", "month first"),
-        "decimal": _one_of(".", ","),
-    },
-    "temperatures": {
-        "freezer_c": _number(-90, 0),
-        "refrigerator_c": _number(-10, 20),
-        "ambient_c": _number(-30, 50),
-    },
-    "exposure": {
-        "thaw_after_h": _number(0, 168),
-        "base_c": _number(-20, 20),
-        "frozen_at_least": _number(0, 1),
-        "refrigerated_at_most": _number(0, 1),
-        "unlogged_thaws": _one_of("infer", "strict"),
-    },
-    "readings": {
-        "thawed_above_c": _number(-5, 10),
-        "frozen_below_c": _number(-20, 10),
-        "longest_gap_h": _number(0, 168),
-    },
-    "decision": {
-        "floor": _number(0, 1, open_ends=True),
-        "confidence": _number(0.5, 1, open_ends=True),
-        "alpha": _number(0, 0.5, open_ends=True),
-        "seed": _whole(0),
-    },
-    "rule": {"misses": _whole(1), "window": _whole(1), "qualified_only": _FLAG},
-    "unreliable": {
-        "proportion_window": _whole(2, 14),
-        "odds_ratio": _number(1, 20, open_ends=True),
-        "false_call": _number(0, 0.5, open_ends=True),
-        "within": _whole(5, 1000),
-    },
+# Section → its keys; the empty section is the top of the file. A key is the field of its name
+# in a class of settings, where its bounds stand.
+_KEYS: Mapping[str, tuple[str, ...]] = {
+    "": ("unit", "date_order", "decimal"),
+    "temperatures": ("freezer_c", "refrigerator_c", "ambient_c"),
+    "exposure": (
+        *("thaw_after_h", "base_c", "frozen_at_least", "refrigerated_at_most"),
+        "unlogged_thaws",
+    ),
+    "readings": ("thawed_above_c", "frozen_below_c", "longest_gap_h"),
+    "decision": ("floor", "confidence", "alpha", "seed"),
+    "rule": tuple(field.name for field in fields(ReliabilityRule)),
+    "unreliable": tuple(field.name for field in fields(OtherRules)),
 }
-_SECTIONS = ("tables", "columns", "words", "units", *(name for name in _SCALARS if name))
+_FIELDS: Mapping[str, str] = {"longest_gap_h": "longest_reading_gap_h"}  # key → field, if another
+_SECTIONS = ("tables", "columns", "words", "units", *(name for name in _KEYS if name))
 
 
-def load_settings(path: Path | None, records_path: Path) -> Settings:
+def load_settings(records: str | Path, file: str | Path | None = None) -> Settings:
     """Read the unit's settings.
 
     Parameters
     ----------
-    path
+    records
+        The records, a folder or a workbook.
+    file
         A settings file, or None for ``unit.toml`` beside the records (inside
         the folder, or in the same folder as the workbook).
-    records_path
-        The records, a folder or a workbook.
 
     Returns
     -------
@@ -108,7 +61,7 @@ def load_settings(path: Path | None, records_path: Path) -> Settings:
     Raises
     ------
     UsageError
-        If ``path`` is given and is not a file.
+        If ``file`` is given and is not a file.
     SettingsError
         If the file cannot be read, or holds a key or a value that is not known.
 
@@ -176,14 +129,14 @@ def load_settings(path: Path | None, records_path: Path) -> Settings:
     Words are matched without regard to case and outer spaces; nothing else is
     guessed. A word may be given the meaning ``""``: an empty cell.
     """
-    if path is None:
-        path = settings_path(records_path)
+    if file is None:
+        path = settings_path(Path(records))
         try:
             if not path.exists():
                 return Settings()
         except OSError:  # a path that cannot be one: reading the records tells of it
             return Settings()
-    elif not path.is_file():
+    elif not (path := Path(file)).is_file():
         raise UsageError(f"{path}: no such settings file. Give the path of a unit.toml.")
     return _settings(_parsed(path), path)
 
@@ -242,66 +195,44 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
     found: dict[str, Any] = {}
     readers = {"tables": _tables, "columns": _columns, "words": _words, "units": _units}
     for key, value in given.items():
-        if key in _SCALARS and key:
-            section = _section(value, key, path)
-            for name, inner in section.items():
-                found[name] = _scalar(key, name, inner, path)
-        elif key in _SCALARS[""]:
-            found[key] = _scalar("", key, value, path)
+        if key in _KEYS and key:
+            for name, inner in _section(value, key, path).items():
+                if name not in _KEYS[key]:
+                    raise SettingsError(_unknown(key, name, _KEYS[key], path))
+                found[_FIELDS.get(name, name)] = inner
+        elif key in _KEYS[""]:
+            found[key] = value
         elif key in readers:
             found[key] = readers[key](_section(value, key, path), path)
         else:
-            raise SettingsError(_unknown("", key, (*_SCALARS[""], *_SECTIONS), path))
-    rule = {name: found.pop(name) for name in _SCALARS["rule"] if name in found}
-    other = {name: found.pop(name) for name in _SCALARS["unreliable"] if name in found}
-    if "longest_gap_h" in found:
-        found["longest_reading_gap_h"] = found.pop("longest_gap_h")
-    settings = Settings(**found, rule=ReliabilityRule(**rule), unreliable=OtherRules(**other))
-    if settings.rule.misses > settings.rule.window:
-        raise SettingsError(
-            f"{path}: [rule] misses ({settings.rule.misses}) is more than window "
-            f"({settings.rule.window}). A rule counts misses within a window of trials."
+            raise SettingsError(_unknown("", key, (*_KEYS[""], *_SECTIONS), path))
+
+    def of(settings: type) -> dict[str, Any]:
+        return {f.name: found[f.name] for f in fields(settings) if f.name in found}
+
+    try:
+        return Settings(
+            RecordsSettings(**of(RecordsSettings)),
+            DecisionSettings(
+                **of(DecisionSettings),
+                rule=ReliabilityRule(**of(ReliabilityRule)),
+                unreliable=OtherRules(**of(OtherRules)),
+            ),
         )
-    if settings.refrigerated_at_most >= settings.frozen_at_least:
-        raise SettingsError(
-            f"{path}: [exposure] refrigerated_at_most must be less than frozen_at_least."
-        )
-    if settings.frozen_below_c > settings.thawed_above_c:
-        raise SettingsError(
-            f"{path}: [readings] frozen_below_c must not be more than thawed_above_c."
-        )
-    return settings
+    except SettingValueError as error:
+        raise SettingsError(f"{path}: {_place(error.setting)} {error.problem}") from error
+
+
+def _place(name: str) -> str:
+    """Where a setting stands in the file: its section and its key."""
+    key = next((key for key, field in _FIELDS.items() if field == name), name)
+    section = next(home for home, keys in _KEYS.items() if key in keys)
+    return f"[{section}] {key}" if section else key
 
 
 def _section(value: Any, name: str, path: Path) -> Mapping[str, Any]:
     if not isinstance(value, Mapping):
         raise SettingsError(f"{path}: {name} is a section. Write it as [{name}] on a line alone.")
-    return value
-
-
-def _scalar(section: str, name: str, value: Any, path: Path) -> Any:
-    known = _SCALARS[section]
-    if name not in known:
-        raise SettingsError(_unknown(section, name, tuple(known), path))
-    check, wanted = known[name]
-    if not check(value):
-        where = f"[{section}] {name}" if section else name
-        share = section == "decision" and isinstance(value, int | float) and 1 < value < 100
-        hint = f": perhaps {value / 100:.2f}" if share else ""
-        raise SettingsError(
-            f"{path}: {where} = {_written(value)} cannot be used. Give {wanted}{hint}."
-        )
-    if (
-        isinstance(value, int)
-        and not isinstance(value, bool)
-        and name
-        not in (
-            "seed",
-            "misses",
-            "window",
-        )
-    ):
-        return float(value)
     return value
 
 
@@ -313,15 +244,15 @@ def _written(value: Any) -> str:
 def _unknown(section: str, key: str, known: tuple[str, ...], path: Path) -> str:
     where = f"[{section}] {key}" if section else key
     text = f"{path}: {where} is not a setting."
-    if section and key in _SCALARS[""]:
+    if section and key in _KEYS[""]:
         return f"{text} {key} stands at the top of the file, above the first [section]."
-    for home, names in _SCALARS.items():
+    for home, names in _KEYS.items():
         if home and key in names:
             return f"{text} {key} stands in the section [{home}]."
     guess = process.extractOne(key, known, score_cutoff=70)
     if guess is not None:
         return f"{text} Perhaps {guess[0]}?"
-    homes = {name: home for home, names in _SCALARS.items() for name in names}
+    homes = {name: home for home, names in _KEYS.items() for name in names}
     guess = process.extractOne(key, list(homes), score_cutoff=80)
     if guess is not None:
         home = f" in the section [{homes[guess[0]]}]" if homes[guess[0]] else ""

@@ -18,7 +18,7 @@ import pandas as pd
 
 from outcomes.records.columns import Column
 from outcomes.records.loading import number_text
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 Array = npt.NDArray[Any]
 
@@ -182,7 +182,9 @@ def shown(cells: pd.Series[Any], at: Array) -> list[str | None]:
     return [None if code < 0 else texts[code] for code in codes.tolist()]
 
 
-def read_column(column: Column, cells: pd.Series[Any], settings: Settings, table: str) -> Typed:
+def read_column(
+    column: Column, cells: pd.Series[Any], settings: RecordsSettings, table: str
+) -> Typed:
     """Read one known column.
 
     Parameters
@@ -230,20 +232,20 @@ def read_column(column: Column, cells: pd.Series[Any], settings: Settings, table
     return _spread(column, values, problems, codes)
 
 
-def unit_of(column: Column, settings: Settings, table: str) -> str | None:
+def unit_of(column: Column, settings: RecordsSettings, table: str) -> str | None:
     """The unit a number is written in: the unit's own choice, else ours."""
     return settings.units.get(
         f"{table}.{column.name}", settings.units.get(column.name, column.unit)
     )
 
 
-def unit_is_said(column: Column, settings: Settings, table: str) -> bool:
+def unit_is_said(column: Column, settings: RecordsSettings, table: str) -> bool:
     """Whether the unit has said itself which unit a number is written in."""
     return bool({column.name, f"{table}.{column.name}"} & set(settings.units))
 
 
 def _typed_already(
-    column: Column, cells: pd.Series[Any], settings: Settings, table: str
+    column: Column, cells: pd.Series[Any], settings: RecordsSettings, table: str
 ) -> Typed | None:
     """The column, where the file itself says it holds times or numbers."""
     if column.type == "time" and pd.api.types.is_datetime64_any_dtype(cells.dtype):

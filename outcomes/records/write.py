@@ -12,7 +12,7 @@ import pandas as pd
 
 from outcomes.records.placing import write_files
 from outcomes.records.tables import Records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings, RecordsSettings
 
 if TYPE_CHECKING:
     from outcomes.simulate import Unit
@@ -51,7 +51,7 @@ def write_unit(unit: Unit, folder: Path) -> tuple[Path, ...]:
     return tuple(folder / name for name in texts)
 
 
-def unit_records(unit: Unit, settings: Settings | None = None) -> Records:
+def unit_records(unit: Unit, settings: RecordsSettings | None = None) -> Records:
     """Hand over a synthetic unit without files, as reading them would give it.
 
     Parameters
@@ -59,7 +59,7 @@ def unit_records(unit: Unit, settings: Settings | None = None) -> Records:
     unit
         A simulated unit.
     settings
-        Settings to go with the records; None for the defaults.
+        RecordsSettings to go with the records; None for the defaults.
 
     Returns
     -------
@@ -76,7 +76,7 @@ def unit_records(unit: Unit, settings: Settings | None = None) -> Records:
         **tables,
         findings=(),
         rows_in={name: len(table) for name, table in tables.items()},
-        settings=settings or Settings(),
+        settings=settings or RecordsSettings(),
     )
 
 
@@ -99,7 +99,7 @@ def truth_facts(unit: Unit) -> dict[str, object]:
         find_true_threshold,
     )  # costs scipy: only where a truth is asked for
 
-    floor = Settings().floor
+    floor = DecisionSettings().floor
     cycles = find_true_threshold(unit, floor)
     age = find_true_threshold(unit, floor, by="age_days")
     threshold = {"floor": floor, "cycles": cycles, "age_days": age}

@@ -95,7 +95,7 @@ def figure_subtitle(facts: Facts) -> str:
 
 def whose(facts: Facts) -> str:
     """Whose records these are, and of when."""
-    unit = facts.settings.unit or "One unit's records"
+    unit = facts.records.settings.unit or "One unit's records"
     trials = facts.joined.trials["started_at"]
     return f"{unit}, {trials.min():%Y-%m-%d} to {trials.max():%Y-%m-%d}"
 

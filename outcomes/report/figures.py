@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from outcomes.analysis.results import ExposureName
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -25,16 +27,16 @@ class NamedFigure:
     """
 
     shows: str
-    draw: Callable[[Facts, str | None], Figure]
+    draw: Callable[[Facts, ExposureName | None], Figure]
 
 
-def _main(facts: Facts, _: str | None) -> Figure:
+def _main(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.report.answer_figure import draw_briefing_figure
 
     return draw_briefing_figure(facts)
 
 
-def _price(facts: Facts, _: str | None) -> Figure:
+def _price(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.trade_off_figure import draw_trade_off_figure
     from outcomes.report.answer_figure import figure_footer
     from outcomes.report.price_table import advised_points
@@ -43,14 +45,14 @@ def _price(facts: Facts, _: str | None) -> Figure:
     return draw_trade_off_figure(facts.price, footer=figure_footer(facts), advised=advised)
 
 
-def _floor(facts: Facts, _: str | None) -> Figure:
+def _floor(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.frontier_figure import draw_frontier_figure
     from outcomes.report.answer_figure import figure_footer
 
     return draw_frontier_figure(facts.frontiers, footer=figure_footer(facts))
 
 
-def _watch(facts: Facts, _: str | None) -> Figure:
+def _watch(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.analysis.decisions.shelf import held_sources
     from outcomes.draw.watch_chart import draw_watch_chart
     from outcomes.report.answer_figure import figure_footer
@@ -61,28 +63,28 @@ def _watch(facts: Facts, _: str | None) -> Figure:
     return draw_watch_chart(watched, figure_footer(facts), gone=gone)
 
 
-def _search_time(facts: Facts, _: str | None) -> Figure:
+def _search_time(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.search_time_figure import draw_search_time_figure
     from outcomes.report.answer_figure import figure_footer
 
     return draw_search_time_figure(facts.search_time, figure_footer(facts))
 
 
-def _false_alerts(facts: Facts, _: str | None) -> Figure:
+def _false_alerts(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.false_alerts_figure import draw_false_alerts_figure
     from outcomes.report.answer_figure import figure_footer
 
     return draw_false_alerts_figure(facts.false_alerts, figure_footer(facts))
 
 
-def _lifetime(facts: Facts, _: str | None) -> Figure:
+def _lifetime(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.turnbull_figure import draw_turnbull_figure
     from outcomes.report.answer_figure import figure_footer
 
     return draw_turnbull_figure(facts.part_of_lasting("intervals"), figure_footer(facts))
 
 
-def _lifetime_kind(facts: Facts, _: str | None) -> Figure:
+def _lifetime_kind(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.turnbull_figure import draw_turnbull_figure
     from outcomes.report.answer_figure import figure_footer
 
@@ -90,7 +92,7 @@ def _lifetime_kind(facts: Facts, _: str | None) -> Figure:
     return draw_turnbull_figure(intervals, figure_footer(facts), by="kind")
 
 
-def _next_cycles(facts: Facts, _: str | None) -> Figure:
+def _next_cycles(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
     from outcomes.report.answer_figure import figure_footer
 
@@ -101,14 +103,14 @@ def _next_cycles(facts: Facts, _: str | None) -> Figure:
     )
 
 
-def _overlap(facts: Facts, _: str | None) -> Figure:
+def _overlap(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.overlap_figure import draw_overlap_figure
     from outcomes.report.answer_figure import figure_footer
 
     return draw_overlap_figure(facts.overlap, footer=figure_footer(facts))
 
 
-def _records(facts: Facts, _: str | None) -> Figure:
+def _records(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.records_figure import draw_records_figure
     from outcomes.report.answer_figure import records_footer
 
@@ -116,7 +118,7 @@ def _records(facts: Facts, _: str | None) -> Figure:
     return draw_records_figure(joined.history, joined.trials, records_footer(facts))
 
 
-def _ways(facts: Facts, exposure: str | None) -> Figure:
+def _ways(facts: Facts, exposure: ExposureName | None) -> Figure:
     from outcomes.draw.specification_figure import draw_specification_figure
     from outcomes.report.answer_figure import figure_footer
     from outcomes.wording.sensitivity import named_exposures
@@ -125,17 +127,17 @@ def _ways(facts: Facts, exposure: str | None) -> Figure:
     return draw_specification_figure(facts.ways, shown, figure_footer(facts))
 
 
-def _calibration(facts: Facts, _: str | None) -> Figure:
+def _calibration(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.calibration_figure import draw_calibration_figure
     from outcomes.report.answer_figure import figure_footer
 
     return draw_calibration_figure(facts.quality, figure_footer(facts))
 
 
-def _folded(name: str) -> Callable[[Facts, str | None], Figure]:
+def _folded(name: str) -> Callable[[Facts, ExposureName | None], Figure]:
     """A figure that is also on the page, by the same name."""
 
-    def draw(facts: Facts, _: str | None) -> Figure:
+    def draw(facts: Facts, _: ExposureName | None) -> Figure:
         from outcomes.report.answer_figure import figure_footer
         from outcomes.report.further_figures import FOLDED
 
@@ -172,7 +174,7 @@ FIGURES: Mapping[str, NamedFigure] = {
 }
 
 
-def draw_named_figure(facts: Facts, name: str, exposure: str | None = None) -> Figure:
+def draw_named_figure(facts: Facts, name: str, exposure: ExposureName | None = None) -> Figure:
     """Draw a figure.
 
     Parameters

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import astuple
 from typing import Any
 
+from outcomes.analysis.results import ADVICE
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import FloorPoint, floor_grid
 from outcomes.report import paper
@@ -23,8 +24,6 @@ from outcomes.wording.shelf import (
     describe_past_limit,
     describe_shelf,
 )
-
-_ADVICE = ("retire", "test", "keep")
 
 
 def figure_alt(headline: str, retire: str) -> str:
@@ -82,7 +81,7 @@ def floor_control(
             [
                 [
                     place[row["source"]],
-                    _ADVICE.index(row["advice"]),
+                    ADVICE.index(row["advice"]),
                     reasons.setdefault(row["reason"], len(reasons)),
                     int(number < printed),
                     expected.setdefault(row["expected"], len(expected)),
@@ -124,7 +123,7 @@ def floor_control(
             "paper": on_paper,
             "layer": list(layers),
             "narrow": list(narrow),
-            "advice": list(_ADVICE),
+            "advice": list(ADVICE),
             "why": list(reasons),
             "expected": list(expected),
             "rows": rows,

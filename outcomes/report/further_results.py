@@ -15,6 +15,7 @@ from outcomes.analysis.finds.shape import Shapes
 from outcomes.analysis.finds.validation import Calibration, Drift, Quality, Residual
 from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.answers.sensitivity import Further
+from outcomes.exposure.cycles_and_age import ExposureName
 from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
 from outcomes.wording.penalised import PENALISED_METHOD, describe_penalised
 from outcomes.wording.quality import describe_drift, describe_quality
@@ -76,7 +77,7 @@ def _specifications(ways: Specifications) -> list[dict[str, Any]]:
     ]
 
 
-def _agreement(ways: Specifications, exposure: str) -> dict[str, Any]:
+def _agreement(ways: Specifications, exposure: ExposureName) -> dict[str, Any]:
     names = "rising clear ways same_sign clear_too unsure against"
     return {
         **fields(ways.agreement[exposure], names),

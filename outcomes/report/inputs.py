@@ -10,7 +10,13 @@ from typing import Any
 from outcomes.analysis.decisions import shelf, source_draws, trade_off
 from outcomes.answers.facts import Facts
 from outcomes.exposure.definitions import define_exposures
-from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.settings import (
+    DecisionSettings,
+    OtherRules,
+    RecordsSettings,
+    ReliabilityRule,
+    Settings,
+)
 
 _LIBRARIES = ("firthmodels", "numpy", "pandas", "scipy", "statsmodels")
 
@@ -39,7 +45,7 @@ def inputs_section(facts: Facts) -> dict[str, Any]:
         },
         "files": [dataclasses.asdict(file) for file in facts.records.files],
         "versions": {name: metadata.version(name) for name in _LIBRARIES},
-        "exposures": define_exposures(settings),
+        "exposures": define_exposures(facts.records.settings),
         "limits_priced": {
             "cycles": [p.cycles for p in price.by_cycles],
             "age_days": [p.age_days for p in price.by_age],
@@ -54,7 +60,7 @@ def inputs_section(facts: Facts) -> dict[str, Any]:
     }
 
 
-def settings_section(settings: Settings) -> dict[str, Any]:
+def settings_section(settings: RecordsSettings) -> dict[str, Any]:
     """``settings`` beyond those of the contract: how the unit's tables were read."""
     return {
         "tables": settings.tables,
@@ -84,10 +90,15 @@ def settings_of(found: Mapping[str, Any]) -> Settings:
         names the unit's own words and file names are withheld.
     """
     told = dict(found["settings"])
-    given = {f.name: told[f.name] for f in dataclasses.fields(Settings) if f.name in told}
-    given |= {
+    told |= {
         "unit": found["unit"],
         "rule": ReliabilityRule(**told["rule"]),
         "unreliable": OtherRules(**told["unreliable"]),
     }
-    return Settings(**given)
+
+    def of(settings: type) -> dict[str, Any]:
+        return {f.name: told[f.name] for f in dataclasses.fields(settings) if f.name in told}
+
+    return Settings(
+        RecordsSettings(**of(RecordsSettings)), DecisionSettings(**of(DecisionSettings))
+    )

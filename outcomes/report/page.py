@@ -251,7 +251,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     headline = describe_verdict_in_short(fit, facts.verdict, facts.retirement)
     answer = describe_verdict(fit, facts.verdict, facts.retirement)
     retire = describe_retirement(facts.verdict, facts.retirement)
-    unit = settings.unit or "One unit"
+    unit = facts.records.settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
     shelf = _shelf_rows(facts)
     folded = () if figure is None else figure.folded

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from outcomes.analysis.results import ADVICE
 from outcomes.text import count
 from outcomes.wording.numbers import joined
 
@@ -13,7 +14,6 @@ _SHELF_LINES = 23  # of the table, with everything else that two sheets of eithe
 # About how many letters a line of a column holds; a long name narrows the reasons.
 _LETTERS = {"reason": 70, "source": 18, "kind": 12}
 _BESIDE_LONG = 44
-_ADVICE = ("retire", "test", "keep")
 
 
 def shelf_rows_on_paper(rows: Sequence[Mapping[str, Any]], lines: int = _SHELF_LINES) -> int:
@@ -58,7 +58,7 @@ def shelf_on_paper(rows: Sequence[Mapping[str, Any]], printed: int) -> str | Non
     rest = [row["advice"] for row in rows[printed:]]
     if not rest:
         return None
-    number = joined([f"{rest.count(a)} to {a}" for a in _ADVICE if a in rest])
+    number = joined([f"{rest.count(a)} to {a}" for a in ADVICE if a in rest])
     first = "The source" if printed == 1 else f"The {printed} sources"
     return (
         f"{first} to act on first {'is' if printed == 1 else 'are'} printed here. The other "

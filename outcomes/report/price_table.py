@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.decisions.trade_off import PresentPractice, TradeOff, TradeOffPoint
+from outcomes.analysis.results import ExposureName
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import count
 from outcomes.wording.numbers import few, finds_in_100
@@ -90,16 +91,16 @@ def _line(limit: str, finds: str, below: str, sources: str) -> str:
     return f"{limit:<22}{finds:<18}{below:<26}{sources}"
 
 
-def _steps_of(by: str, limit: float) -> int:
+def _steps_of(by: ExposureName, limit: float) -> int:
     return int(limit / CYCLES_AND_AGE[by].step_size + 1e-9)
 
 
-def _steps(point: TradeOffPoint, by: str) -> int:
+def _steps(point: TradeOffPoint, by: ExposureName) -> int:
     return _steps_of(by, CYCLES_AND_AGE[by].of(point) or 0.0)
 
 
 def _some(
-    rules: Sequence[TradeOffPoint], by: str, advised: Sequence[TradeOffPoint]
+    rules: Sequence[TradeOffPoint], by: ExposureName, advised: Sequence[TradeOffPoint]
 ) -> list[TradeOffPoint]:
     for step in _STEPS:
         some = [p for p in rules if _steps(p, by) % step == 0 or p in advised]
@@ -108,7 +109,7 @@ def _some(
     return list(advised)
 
 
-def _name(point: TradeOffPoint, by: str) -> str:
+def _name(point: TradeOffPoint, by: ExposureName) -> str:
     return count(_steps(point, by), CYCLES_AND_AGE[by].step)
 
 

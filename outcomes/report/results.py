@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -28,7 +27,6 @@ from outcomes.report.further_results import (
 )
 from outcomes.report.inputs import inputs_section, settings_section
 from outcomes.report.lifetime_results import lifetime_additions, watch_section
-from outcomes.settings import Settings
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts
 from outcomes.wording.cautions import CAUTIONS
@@ -84,9 +82,9 @@ def results(facts: Facts, sections: Sequence[str] | None = None) -> dict[str, An
     plain: dict[str, Any] = _plain(
         {
             "format": FORMAT,
-            "unit": facts.settings.unit,
+            "unit": facts.records.settings.unit,
             "made_by": {"name": "outcomes", "version": __version__},
-            "settings": _settings(facts.settings, facts.shelf_day),
+            "settings": _settings(facts),
             "inputs": inputs_section(facts),
             "records": _records(facts),
             **{name: made[name]() for name in (made if sections is None else sections)},
@@ -110,28 +108,29 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _settings(settings: Settings, as_of: dt.date) -> dict[str, Any]:
+def _settings(facts: Facts) -> dict[str, Any]:
+    settings, reading = facts.settings, facts.records.settings
     return {
         "floor": settings.floor,
         "confidence": settings.confidence,
         "alpha": settings.alpha,
         "seed": settings.seed,
-        "thaw_after_h": settings.thaw_after_h,
-        "base_c": settings.base_c,
-        "freezer_c": settings.freezer_c,
-        "refrigerator_c": settings.refrigerator_c,
-        "ambient_c": settings.ambient_c,
-        "frozen_at_least": settings.frozen_at_least,
-        "refrigerated_at_most": settings.refrigerated_at_most,
-        "unlogged_thaws": settings.unlogged_thaws,
+        "thaw_after_h": reading.thaw_after_h,
+        "base_c": reading.base_c,
+        "freezer_c": reading.freezer_c,
+        "refrigerator_c": reading.refrigerator_c,
+        "ambient_c": reading.ambient_c,
+        "frozen_at_least": reading.frozen_at_least,
+        "refrigerated_at_most": reading.refrigerated_at_most,
+        "unlogged_thaws": reading.unlogged_thaws,
         "rule": {
             "misses": settings.rule.misses,
             "window": settings.rule.window,
             "qualified_only": settings.rule.qualified_only,
         },
         "unreliable": fields(settings.unreliable, "proportion_window odds_ratio false_call within"),
-        "as_of": as_of.isoformat(),
-        **settings_section(settings),
+        "as_of": facts.shelf_day.isoformat(),
+        **settings_section(reading),
     }
 
 

@@ -14,7 +14,7 @@ from outcomes.records.columns import ADDED, TABLES
 from outcomes.records.csv_text import csv_bytes
 from outcomes.records.rules import RULES
 from outcomes.records.tables import Finding, Records
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 _OF = {
     "dog_id": ("dog", "D"),
@@ -76,7 +76,7 @@ def without_names(records: Records) -> tuple[Records, pd.DataFrame]:
     return new, key
 
 
-def _settings(settings: Settings) -> Settings:
+def _settings(settings: RecordsSettings) -> RecordsSettings:
     """The settings without what a unit calls its files and what it says for a name or a place."""
     fixed = {c.name for table in TABLES.values() for c in table.columns if c.words}
     return replace(

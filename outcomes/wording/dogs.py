@@ -10,7 +10,7 @@ from outcomes.analysis.finds.dog_and_source_effects import (
     OwnEffect,
     Response,
 )
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.exposure.cycles_and_age import exposure_of
 from outcomes.text import of_100, p_value
 from outcomes.wording.numbers import joined
 
@@ -88,7 +88,7 @@ def _spread(grouping: str, own: Sequence[OwnEffect], p: float | None, alpha: flo
 
 
 def _response(response: Response, alpha: float) -> str:
-    exposure = CYCLES_AND_AGE.get(response.term)
+    exposure = exposure_of(response.term)
     name = response.term if exposure is None else exposure.full_noun
     if response.p < alpha:
         return (

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from outcomes.exposure.cycles_and_age import CYCLES
+from outcomes.exposure.cycles_and_age import CYCLES, ExposureName
 from outcomes.text import DAYS_PER_MONTH, FEWEST_MONTHS, count, months
 
 
-def exposure_value(exposure: str, value: float) -> str:
+def exposure_value(exposure: ExposureName, value: float) -> str:
     """A value of an exposure in words: days below two months, a decimal below ten cycles.
 
     >>> exposure_value("cycles", 1.62), exposure_value("cycles", 20.4)
@@ -20,7 +20,7 @@ def exposure_value(exposure: str, value: float) -> str:
     return months(value) if value >= 2.0 * DAYS_PER_MONTH else count(round(value), "day")
 
 
-def whole_limit(exposure: str, value: int) -> str:
+def whole_limit(exposure: ExposureName, value: int) -> str:
     """A limit in words, never more than was shown: months are whole months gone by."""
     if exposure == CYCLES.name:
         return count(value, "cycle")

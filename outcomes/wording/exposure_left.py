@@ -7,6 +7,7 @@ import math
 from outcomes.analysis.decisions.exposure_left import ExposureLeft
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.answers.facts import Facts
+from outcomes.exposure.cycles_and_age import ExposureName
 from outcomes.text import count
 from outcomes.wording.exposure import exposure_value
 from outcomes.wording.numbers import percent
@@ -39,7 +40,7 @@ def describe_exposure_left(left: ExposureLeft, confidence: float) -> str:
     return f"{about if about.startswith('less') else f'about {about}'} left {interval}"
 
 
-def _about(exposure: str, value: float) -> str:
+def _about(exposure: ExposureName, value: float) -> str:
     """What is left, to what a thousand draws bear: whole cycles; days and months as ever."""
     if exposure != "cycles":
         return exposure_value(exposure, value)

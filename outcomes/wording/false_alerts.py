@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.exposure.cycles_and_age import exposure_of
 from outcomes.models.ratio import change, power, sized
 from outcomes.text import count
 
@@ -35,9 +35,9 @@ def describe_false_alerts(fit: FalseAlertFit) -> str:
         return " ".join(said)
     parts = []
     for term in fit.terms:
-        if term.term not in CYCLES_AND_AGE:
+        exposure = exposure_of(term.term)
+        if exposure is None:
             continue
-        exposure = CYCLES_AND_AGE[term.term]
         times, name, word = exposure.many_units, exposure.each_many, exposure.noun
         middle, low, high = (
             change(power(float(np.log(v)), times), "more", "fewer", "as many")

@@ -8,7 +8,7 @@ from outcomes.analysis.decisions.curve import THIN_SOURCES
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.answers.facts import Facts
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by, other_than
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName, named_by, other_than
 from outcomes.wording.exposure import exposure_value, whole_limit
 from outcomes.wording.numbers import floor_in_100, in_100, joined, percent
 
@@ -183,7 +183,7 @@ def _or_after(threshold: Threshold) -> str:
 _ABOUT_AN_EXPOSURE = ("cycles", "age", "both", "cannot be told apart")
 
 
-def describe_limits_asked(facts: Facts, exposures: Sequence[str]) -> str | None:
+def describe_limits_asked(facts: Facts, exposures: Sequence[ExposureName]) -> str | None:
     """What to know about limits the verdict does not name; None where it names them all."""
     verdict = facts.verdict.verdict
     missing = facts.verdict.no_limit

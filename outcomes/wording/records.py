@@ -12,7 +12,7 @@ from outcomes.analysis.finds.cycles_or_age import SOME_MISSING
 from outcomes.analysis.finds.design import UNLOGGED, on_late_logs, unassisted_hides
 from outcomes.analysis.finds.sensitivity import LOGGED_FROM_THE_START
 from outcomes.answers.facts import Facts
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.exposure.cycles_and_age import CYCLES, CYCLES_AND_AGE, NAME_OF
 from outcomes.exposure.stays import History
 from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
@@ -235,7 +235,7 @@ def _without_those(facts: Facts) -> str:
     ways = facts.ways_known
     if ways is None:
         return ""
-    name = {"age": "age_days"}.get(facts.verdict.verdict, "cycles")
+    name = NAME_OF.get(facts.verdict.verdict, CYCLES.name)
     rows = (row for row in ways.of(name) if row.name == LOGGED_FROM_THE_START)
     row = next(rows, None)
     if row is None:

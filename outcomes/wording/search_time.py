@@ -6,7 +6,7 @@ import numpy as np
 
 from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.search_time_curve import SearchTimeCurve
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.exposure.cycles_and_age import exposure_of
 from outcomes.models.ratio import change, power, sized
 from outcomes.text import count
 
@@ -19,7 +19,9 @@ def describe_search_time(fit: SearchTimeFit) -> str:
         return f"Search times say nothing about cycles or age here: {fit.reason}."
     parts = []
     for term in fit.time_ratio:
-        exposure = CYCLES_AND_AGE[term.term]
+        exposure = exposure_of(term.term)
+        if exposure is None:
+            continue
         times, each, word = exposure.many_units, exposure.each_many, exposure.noun
         low, middle, high = (
             change(power(float(np.log(ratio)), times), "longer", "shorter", "as long")

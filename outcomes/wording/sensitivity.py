@@ -10,7 +10,7 @@ from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.dog_and_source_effects import DogReview
 from outcomes.analysis.finds.sensitivity import Specification, Specifications, most_influential
 from outcomes.analysis.lifetimes.log_rank import IntervalLogRank, KindLogRank
-from outcomes.analysis.results import FindEstimate
+from outcomes.analysis.results import ExposureName, FindEstimate
 from outcomes.answers.sensitivity import Further
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
 from outcomes.text import count, p_value
@@ -30,7 +30,7 @@ WAYS_NOTE = (
 )
 
 
-def named_exposures(verdict: WhichPredicts) -> tuple[str, ...]:
+def named_exposures(verdict: WhichPredicts) -> tuple[ExposureName, ...]:
     """The exposures the verdict is about: one where it names one, else both."""
     return named_by(verdict.verdict)
 
@@ -120,7 +120,7 @@ def describe_not_parted(further: Further | None, verdict: WhichPredicts) -> list
     return [f"Whether it is {what}, or what goes along: {joined(beside, 'or')}."]
 
 
-def describe_agreement_in_short(ways: Specifications, exposure: str) -> str:
+def describe_agreement_in_short(ways: Specifications, exposure: ExposureName) -> str:
     """How far the other ways of asking agree, and the source that matters most to it."""
     found = ways.agreement[exposure]
     name = CYCLES_AND_AGE[exposure].noun
@@ -151,7 +151,7 @@ def describe_agreement_in_short(ways: Specifications, exposure: str) -> str:
     return text + "".join(moved)
 
 
-def agreement_title(ways: Specifications, exposure: str) -> str:
+def agreement_title(ways: Specifications, exposure: ExposureName) -> str:
     """How far all the ways of asking agree, in one line."""
     found = ways.agreement[exposure]
     word = _MORE[exposure]
@@ -167,7 +167,7 @@ def agreement_title(ways: Specifications, exposure: str) -> str:
     )
 
 
-def describe_agreement(ways: Specifications, exposure: str) -> str:
+def describe_agreement(ways: Specifications, exposure: ExposureName) -> str:
     """How far all the ways of asking agree, with what it rests on."""
     found = ways.agreement[exposure]
     rows = ways.of(exposure)
@@ -201,7 +201,7 @@ def describe_agreement(ways: Specifications, exposure: str) -> str:
     )
 
 
-def describe_smooth_curve(exposure: str, p: float, alpha: float) -> str:
+def describe_smooth_curve(exposure: ExposureName, p: float, alpha: float) -> str:
     """Whether a smooth curve tells more than a straight line, as part of a sentence."""
     word = CYCLES_AND_AGE[exposure].noun
     if p < alpha:
@@ -370,7 +370,7 @@ def _points(effect: FindEstimate | None) -> str:
     return text.replace("-", "−")
 
 
-def way_lines(ways: Specifications, exposures: Sequence[str]) -> Iterator[str]:
+def way_lines(ways: Specifications, exposures: Sequence[ExposureName]) -> Iterator[str]:
     """Other ways of asking, one line each, for a terminal."""
     if ways.reason is not None:
         yield f"Not asked: {ways.reason}."

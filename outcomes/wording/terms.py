@@ -21,8 +21,8 @@ def describe_left_out(fit: FindFit) -> list[str]:
     return lines + [f"{TERM_WORDS.get(x.term, x.term)}: {x.reason}" for x in terms]
 
 
-TERM_WORDS = {
-    **{exposure.name: exposure.full_noun for exposure in CYCLES_AND_AGE.values()},
+TERM_WORDS: dict[str, str] = {
+    **{str(exposure.name): exposure.full_noun for exposure in CYCLES_AND_AGE.values()},
     "frozen_share": "share of storage spent frozen",
     "use_ratio": "how readily the source is taken",
     "undocumented_days": "time in store before the log begins",

@@ -8,6 +8,7 @@ import pandas as pd
 
 from outcomes.analysis.finds.design import usable_trials
 from outcomes.exposure.trials import Joined
+from outcomes.settings import ReliabilityRule
 
 ANALYSES: Mapping[str, str] = {
     "finds": "what predicts finds",
@@ -19,13 +20,15 @@ ANALYSES: Mapping[str, str] = {
 """Section of the results → the question in words."""
 
 
-def usable_rows(joined: Joined) -> dict[str, int]:
+def usable_rows(joined: Joined, rule: ReliabilityRule) -> dict[str, int]:
     """Count the trials each question can use, before it asks for conditions on record.
 
     Parameters
     ----------
     joined
         Trials with the exposure of their source.
+    rule
+        When a source counts as unreliable.
 
     Returns
     -------
@@ -48,7 +51,7 @@ def usable_rows(joined: Joined) -> dict[str, int]:
         "finds": len(hides),
         "search_time": int(_timed(hides, ["miss"]).sum()),
         "false_alerts": int((counted & _timed(trials, ["miss", "clear"])).sum()),
-        "lifetime": _lifetime(joined),
+        "lifetime": _lifetime(joined, rule),
         "compare": int((ways == 2).sum()),
     }
 
@@ -66,11 +69,11 @@ def _timed(trials: pd.DataFrame, unended: list[str]) -> pd.Series[bool]:
     return seconds.mask(seconds.isna() & trials["result"].isin(unended), limit) > 0
 
 
-def _lifetime(joined: Joined) -> int:
+def _lifetime(joined: Joined, rule: ReliabilityRule) -> int:
     trials = joined.trials
     counts = trials["source_id"].notna()
     if "assisted" in trials:
         counts &= ~trials["assisted"].fillna(False).astype(bool)
-    if joined.settings.rule.qualified_only:
+    if rule.qualified_only:
         counts &= trials["qualified"].fillna(True).astype(bool)
     return int(counts.sum())

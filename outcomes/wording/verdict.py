@@ -14,7 +14,7 @@ from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.model import FindFit, change_along
 from outcomes.analysis.results import Bin, FindCurve
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by, other_than
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName, named_by, other_than
 from outcomes.records.rules import LATE_LOG_DAYS
 from outcomes.text import count
 from outcomes.wording.exposure import exposure_value
@@ -106,7 +106,7 @@ def describe_verdict(fit: FindFit, verdict: WhichPredicts, retirement: Retiremen
     return " ".join(p for p in parts if p)
 
 
-def describe_effect_size(fit: FindFit, exposure: str) -> str:
+def describe_effect_size(fit: FindFit, exposure: ExposureName) -> str:
     """Size of an effect with its interval: per 10 cycles or year, per cycle or month if steep."""
     term = fit.term(exposure)
     if term is None:
@@ -142,7 +142,7 @@ def _continued(size: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _step(exposure: str, sizes: Sequence[float]) -> tuple[float, str]:
+def _step(exposure: ExposureName, sizes: Sequence[float]) -> tuple[float, str]:
     """A step along an exposure small enough for its change to be a straight line."""
     asked = CYCLES_AND_AGE[exposure]
     if max(abs(v) for v in sizes) * asked.many_units <= 60.0:
@@ -150,7 +150,7 @@ def _step(exposure: str, sizes: Sequence[float]) -> tuple[float, str]:
     return asked.step_size / asked.divisor, asked.one_more
 
 
-def _other_exposure(fit: FindFit, verdict: WhichPredicts, exposure: str) -> str:
+def _other_exposure(fit: FindFit, verdict: WhichPredicts, exposure: ExposureName) -> str:
     """What the records say of the exposure the verdict does not name, and what still fits them."""
     name = CYCLES_AND_AGE[exposure].noun
     test = verdict.cycles_given_age if exposure == "cycles" else verdict.age_given_cycles

@@ -25,6 +25,7 @@ from outcomes.report import page
 from outcomes.report.answer_figure import draw_sheet, threshold_marks
 from outcomes.report.floor_control import floor_control
 from outcomes.report.results import results
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import Truth, Unit, simulate_unit
 from outcomes.wording.limit import describe_threshold
 from outcomes.wording.numbers import in_100
@@ -64,7 +65,7 @@ def facts_of(
                 _as_read(unit, folder)
         records = read_records(folder)
         joined = join(records)
-        fit = fit_finds(joined.trials, records.settings)
+        fit = fit_finds(joined.trials, DecisionSettings())
         moment = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
         shelf = review_shelf(fit, records.sources, joined.history, moment, joined.trials)
         return demo_facts.with_answers(
@@ -122,7 +123,7 @@ def test_the_grid_holds_what_results_json_says_of_every_floor(demo_facts: Facts)
 
 def test_the_units_own_floor_is_on_the_grid_though_it_is_between_two(demo_facts: Facts) -> None:
     settings = demo_facts.settings.with_options(floor=0.875)
-    facts = demo_facts.with_answers(records=replace(demo_facts.records, settings=settings))
+    facts = demo_facts.with_answers(settings=settings)
     grid = floor_grid(facts)
     assert [p.floor for p in grid] == sorted(p.floor for p in grid)
     assert len(grid) == 47

@@ -18,6 +18,7 @@ from outcomes.records.read import read_records
 from outcomes.report import report
 from outcomes.report.results import results
 from outcomes.report.write import results_text
+from outcomes.settings import DecisionSettings
 from outcomes.wording.sensitivity import (
     _moves_most,
     describe_agreement_in_short,
@@ -33,9 +34,9 @@ from outcomes.wording.suspects import describe_suspects
 def test_the_answers_are_the_same_from_another_process(briefing_of: Callable[..., Any]) -> None:
     briefing = briefing_of("effect falling")
     records = read_records(briefing.folder.parent / "records")
-    here = results_text(results(gather_facts(records)))
+    here = results_text(results(gather_facts(records, DecisionSettings())))
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-        there = gather_facts(records, pool=pool)
+        there = gather_facts(records, DecisionSettings(), pool=pool)
         there.answer_all()
     assert results_text(results(there)) == here
 
@@ -102,7 +103,7 @@ def test_only_what_is_asked_for_is_worked_out(
         "analysis.searches.search_time.fit_search_time",
     ):
         monkeypatch.setattr(f"outcomes.{name}", never)
-    facts = gather_facts(read_records(briefing.folder.parent / "records"))
+    facts = gather_facts(read_records(briefing.folder.parent / "records"), DecisionSettings())
     whole = briefing.results
     told = json.loads(results_text(results(facts, ("compare",))))
     assert told["compare"] == whole["compare"]

@@ -365,7 +365,7 @@ def test_under_the_strict_policy_a_trial_from_the_freezer_counts_as_set_aside(
         (("fit", "x", "--floor", "90"), "90 is not a share of one: write 0.90."),
         (("fit", "x", "--floor", "85%"), "85% is not a share of one: write 0.85."),
         (("fit", "x", "--confidence", "95"), "write 0.95."),
-        (("fit", "x", "--floor", "1.0"), "range"),
+        (("fit", "x", "--floor", "1.0"), "Give a number strictly between 0 and 1."),
     ],
 )
 def test_a_slip_on_the_command_line_is_answered_with_what_to_write(

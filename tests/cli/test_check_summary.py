@@ -18,7 +18,7 @@ from outcomes.analysis.lifetimes import kaplan_meier as lifetime
 from outcomes.analysis.searches import false_alerts, search_time
 from outcomes.exposure.trials import join
 from outcomes.records.read import read_records
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import DecisionSettings, ReliabilityRule
 from outcomes.wording.usable import ANALYSES, usable_rows
 
 DEMO = Path(__file__).parents[2] / "synthetic_data"
@@ -38,8 +38,8 @@ def _gaps(trials: pd.DataFrame) -> pd.DataFrame:
 
 @pytest.mark.parametrize("qualified_only", [True, False])
 def test_the_trials_counted_are_those_each_analysis_takes(qualified_only: bool) -> None:
-    settings = Settings(rule=ReliabilityRule(qualified_only=qualified_only))
-    records = read_records(DEMO, settings)
+    settings = DecisionSettings(rule=ReliabilityRule(qualified_only=qualified_only))
+    records = read_records(DEMO)
     some = records.storage[records.storage["source_id"] != "MUS-06"]
     late = records.dogs.assign(qualified_on=records.dogs["qualified_on"] + pd.Timedelta(days=300))
     joined = join(replace(records, trials=_gaps(records.trials), storage=some, dogs=late))
@@ -47,7 +47,7 @@ def test_the_trials_counted_are_those_each_analysis_takes(qualified_only: bool) 
     counted = false_alerts.count_alerts(joined.trials)
     sides = hides[hides["regime"].isin(["refrigerated", "frozen"])]
     both, _ = compare._shared_kinds(sides)
-    found = usable_rows(joined)
+    found = usable_rows(joined, settings.rule)
     assert found == {
         "finds": len(hides),
         "search_time": len(search_time._timed(joined.trials)[0]),
@@ -70,14 +70,16 @@ def test_a_model_uses_fewer_trials_than_check_counts_where_a_condition_is_missin
     trials = joined.trials.assign(temperature_c=joined.trials["temperature_c"].mask(rarely))
     design = plan_design(trials)
     assert any(column.term == "temperature_c" for column in design.columns)
-    assert 0 < len(design.y) < usable_rows(replace(joined, trials=trials))["finds"]
+    assert (
+        0 < len(design.y) < usable_rows(replace(joined, trials=trials), ReliabilityRule())["finds"]
+    )
 
 
 def test_check_tells_people_what_can_be_used_for_which_question(
     call: Call, own_records: Path
 ) -> None:
     out = call("check", own_records).out
-    found = usable_rows(join(read_records(own_records)))
+    found = usable_rows(join(read_records(own_records)), ReliabilityRule())
     assert f"\nTrials that can be used, at most, of {found_in(own_records):,}\n" in out
     assert "(Up to so many: a model leaves out trials in which a condition" in out
     for analysis, question in ANALYSES.items():

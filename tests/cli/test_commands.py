@@ -151,7 +151,7 @@ def test_check_counts_every_row(call: Call, few_records: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("fit", "RECORDS", "--floor", "1.5"), "'--floor': 1.5 is not in the range"),
+        (("fit", "RECORDS", "--floor", "1.5"), "'--floor': 1.5 cannot be used"),
         (("fit", "RECORDS", "--floor", "0"), "'--floor': 0"),
         (("fit", "RECORDS", "--floor", "-0.1"), "'--floor': -0.1"),
         (("fit", "RECORDS", "--floor", "high"), "'--floor': 'high'"),

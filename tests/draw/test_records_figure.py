@@ -23,7 +23,7 @@ from outcomes.draw.records_figure import (
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import ALONE, Sheet
 from outcomes.exposure.stays import History, storage_history
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 
 def made(sources: int = 3, name: str = "S") -> tuple[History, pd.DataFrame]:
@@ -47,7 +47,7 @@ def made(sources: int = 3, name: str = "S") -> tuple[History, pd.DataFrame]:
         ],
         columns=["trial_id", "source_id", "started_at", "result"],
     ).assign(dog_id="Dog")
-    return storage_history(table, storage, trials.iloc[:0], Settings()), trials
+    return storage_history(table, storage, trials.iloc[:0], RecordsSettings()), trials
 
 
 def texts(figure: Figure, gid: str) -> list[str]:

@@ -20,7 +20,7 @@ from outcomes.analysis.monitoring.charts import watch
 from outcomes.draw.rules_figure import NOTHING, draw_rules_figure
 from outcomes.draw.save import describe_figure, render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import DecisionSettings, ReliabilityRule
 from tests.analysis.monitoring.test_watch import searches
 
 from .looks import assert_words_apart, ax_of, lines, said, words
@@ -126,7 +126,7 @@ def test_the_title_tells_both_errors_of_the_units_own_rule() -> None:
 def test_the_title_and_the_marks_are_the_numbers_of_the_sentence() -> None:
     trials = searches(np.random.default_rng(2), worn="S03")
     trials = trials.assign(held_days=trials["age_days"])
-    settings = Settings(rule=ReliabilityRule(qualified_only=False))
+    settings = DecisionSettings(rule=ReliabilityRule(qualified_only=False))
     found = compare_rules(trials, watch(trials, settings), settings)
     own = found.rules[0]
     # By the chain they are other numbers, so that a mixture of both could not pass.

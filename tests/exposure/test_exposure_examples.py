@@ -12,7 +12,7 @@ import pytest
 from outcomes.errors import RecordsError
 from outcomes.exposure.accumulate import EXPOSURES, exposure_at
 from outcomes.exposure.stays import History, storage_history
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 
 def history(
@@ -33,7 +33,7 @@ def history(
     held = pd.DataFrame(list(trials), columns=["source_id", "started_at", "set_min"]).astype(
         {"started_at": "datetime64[ns]", "set_min": float}
     )
-    return storage_history(table, storage, held, replace(Settings(), **rules))
+    return storage_history(table, storage, held, replace(RecordsSettings(), **rules))
 
 
 def at(told: History, moment: str, source: str = "A") -> pd.Series:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from outcomes.exposure.accumulate import EXPOSURES, exposure_at
 from outcomes.exposure.stays import storage_history
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 EXAMPLES = int(os.environ.get("OUTCOMES_EXAMPLES", "100"))
 often = settings(max_examples=EXAMPLES, deadline=None)
@@ -49,7 +49,7 @@ class Unit:
     moves: list[dict[str, Any]]
     trials: list[dict[str, Any]]
     asked: list[tuple[int, int]]
-    rules: Settings
+    rules: RecordsSettings
     readings: list[dict[str, Any]] = field(default_factory=list)
 
     def time(self, ticks: int) -> pd.Timestamp:
@@ -216,7 +216,7 @@ def units(draw: st.DrawFn) -> Unit:
     )
     asked += [(t["source"], t["tick"]) for t in trials if t["source"] is not None]
     asked += [(m["source"], m["tick"]) for m in moves]
-    rules = Settings(
+    rules = RecordsSettings(
         thaw_after_h=draw(st.sampled_from([0.0, 0.5, 1.0, 1.0, 3.0])),
         base_c=draw(st.sampled_from([0.0, 4.0, -5.0])),
         unlogged_thaws=draw(st.sampled_from(["infer", "infer", "strict"])),

@@ -13,7 +13,7 @@ from outcomes.exposure.set_aside import set_aside_frame
 from outcomes.exposure.trials import join
 from outcomes.records.columns import ADDED
 from outcomes.records.tables import Finding, Records
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 
 def records(**changes: Any) -> Records:
@@ -74,14 +74,14 @@ def records(**changes: Any) -> Records:
         dogs,
         findings=(),
         rows_in={"sources": 2, "storage": 4, "trials": 5, "dogs": 1},
-        settings=Settings(),
+        settings=RecordsSettings(),
     )
     return replace(made, **changes)
 
 
 def test_every_trial_is_used_or_set_aside_exactly_once() -> None:
     for policy in ("infer", "strict"):
-        joined = join(records(settings=Settings(unlogged_thaws=policy)))
+        joined = join(records(settings=RecordsSettings(unlogged_thaws=policy)))
         aside = [finding.row for finding in joined.set_aside]
         assert sorted([*joined.trials["row"], *aside]) == [2, 3, 4, 5, 6]
         assert joined.rows_in["trials"] == len(joined.trials) + len(aside)
@@ -100,7 +100,7 @@ def test_a_trial_after_the_discard_is_set_aside_with_its_row() -> None:
 def test_strict_sets_aside_the_trials_that_infer_makes_thaws_of() -> None:
     inferred = join(records())
     assert inferred.trials["inferred_thaws"].tolist()[2:] == [2.0, 1.0]
-    strict = join(records(settings=Settings(unlogged_thaws="strict")))
+    strict = join(records(settings=RecordsSettings(unlogged_thaws="strict")))
     assert [f.row for f in strict.set_aside] == [4, 5, 6]
     assert {f.rule for f in strict.set_aside[:2]} == {"trial while in the freezer"}
     assert strict.trials["trial_id"].tolist() == ["t1", "t2"]
@@ -118,7 +118,7 @@ def test_a_finding_names_the_units_own_column_and_quotes_its_own_text() -> None:
         "p",
         "m",
     )
-    settings = Settings(unlogged_thaws="strict", columns={"trials": {"started_at": "Start"}})
+    settings = RecordsSettings(unlogged_thaws="strict", columns={"trials": {"started_at": "Start"}})
     joined = join(records(settings=settings, findings=(note,)))
     assert [f.column for f in joined.set_aside] == ["Start"] * 3
     assert [f.value for f in joined.set_aside] == [
@@ -172,7 +172,7 @@ def test_experience_does_not_depend_on_the_order_of_the_frame() -> None:
 
 
 def test_experience_counts_searches_that_joining_sets_aside() -> None:
-    strict = join(records(settings=Settings(unlogged_thaws="strict")))
+    strict = join(records(settings=RecordsSettings(unlogged_thaws="strict")))
     assert strict.trials.set_index("trial_id").loc["t1", "experience"] == 1
 
 
@@ -287,7 +287,7 @@ def test_the_table_of_rows_set_aside_has_a_line_for_each_finding() -> None:
 
 @pytest.mark.parametrize("unlogged", ["infer", "strict"])
 def test_categories_and_text_ids_give_the_same_trials(unlogged: str) -> None:
-    given = records(settings=Settings(unlogged_thaws=unlogged))
+    given = records(settings=RecordsSettings(unlogged_thaws=unlogged))
     categories = replace(
         given,
         trials=given.trials.astype({"source_id": "category", "dog_id": "category"}),

@@ -8,7 +8,7 @@ import pytest
 
 from outcomes.exposure.trials import join
 from outcomes.records.tables import Records
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 from outcomes.simulate.truth import Truth
 from outcomes.simulate.unit import Unit, simulate_unit
 
@@ -24,7 +24,7 @@ def as_records(unit: Unit) -> Records:
         dogs=numbered(unit.dogs, "dogs.csv"),
         findings=(),
         rows_in={"trials": len(unit.trials)},
-        settings=Settings(),
+        settings=RecordsSettings(),
     )
 
 
@@ -64,6 +64,6 @@ def replace_policy(unit: Unit) -> pd.DataFrame:
             name: getattr(records, name)
             for name in ("sources", "storage", "trials", "dogs", "findings", "rows_in")
         },
-        settings=Settings(unlogged_thaws="strict"),
+        settings=RecordsSettings(unlogged_thaws="strict"),
     )
     return join(strict).trials

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from outcomes.exposure.accumulate import OF_READINGS, exposure_at
 from outcomes.exposure.stays import storage_history
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 IN_FREEZER = [("2026-03-01 00:00", "freezer")]
 Readings = list[tuple[str, float]]
@@ -25,7 +25,7 @@ def exposure(
     readings: Readings,
     at: str,
     of: str = "freezer",
-    rules: Settings | None = None,
+    rules: RecordsSettings | None = None,
     **columns: Any,
 ) -> dict[str, Any]:
     """Exposure of one source at a moment; a logger ``of`` a place, or of source ``S``."""
@@ -46,7 +46,7 @@ def exposure(
             "temperature_c": [number for _, number in readings],
         }
     )
-    rules = rules or Settings(unlogged_thaws="strict")
+    rules = rules or RecordsSettings(unlogged_thaws="strict")
     history = storage_history(sources, storage, trials, rules, read)
     return exposure_at(history, trials["source_id"], trials["started_at"]).iloc[0].to_dict()
 
@@ -83,7 +83,7 @@ def test_a_thaw_lasts_until_it_falls_below_the_lower_threshold(
     thaw_after_h: float, cycles: int
 ) -> None:
     # 09:54 to 11:45 is 1.85 h.
-    rules = Settings(unlogged_thaws="strict", thaw_after_h=thaw_after_h)
+    rules = RecordsSettings(unlogged_thaws="strict", thaw_after_h=thaw_after_h)
     assert exposure(IN_FREEZER, CUT, "2026-03-06 00:00", rules=rules)["cycles"] == cycles
 
 
@@ -117,11 +117,11 @@ def test_a_warm_freezer_after_a_stay_outside_lengthens_the_same_thaw() -> None:
 
 
 def test_a_thaw_that_a_trial_proves_within_one_that_was_read_is_the_same() -> None:
-    found = exposure(IN_FREEZER, CUT, "2026-03-05 10:30", rules=Settings())
+    found = exposure(IN_FREEZER, CUT, "2026-03-05 10:30", rules=RecordsSettings())
     assert (found["cycles"], found["inferred_thaws"], found["read_thaws"]) == (1, 0, 1)
     days = pd.date_range("2026-03-04", "2026-03-07", freq="h")
     long = [(str(when), 5.0) for when in days]
-    found = exposure(IN_FREEZER, long, "2026-03-05 10:30", rules=Settings())
+    found = exposure(IN_FREEZER, long, "2026-03-05 10:30", rules=RecordsSettings())
     assert (found["cycles"], found["inferred_thaws"], found["read_thaws"]) == (1, 0, 1)
 
 
@@ -150,7 +150,7 @@ def test_a_gap_ends_a_thaw_for_what_nobody_read_is_not_counted() -> None:
     ]
     # Above 0 °C from 08:54; the last reading before the gap is 36 minutes later.
     assert exposure(IN_FREEZER, silent, "2026-03-06 00:00")["cycles"] == 0
-    rules = Settings(unlogged_thaws="strict", thaw_after_h=0.6)
+    rules = RecordsSettings(unlogged_thaws="strict", thaw_after_h=0.6)
     assert exposure(IN_FREEZER, silent, "2026-03-06 00:00", rules=rules)["cycles"] == 1
 
 
@@ -193,7 +193,7 @@ def test_of_two_readings_at_one_minute_the_later_row_of_the_file_counts(
     )
     trials = pd.DataFrame({"source_id": ["S"], "started_at": pd.to_datetime(["2026-03-06"])})
     for order in ([0, 1, 2, 3], [3, 2, 1, 0]):
-        strict = Settings(unlogged_thaws="strict")
+        strict = RecordsSettings(unlogged_thaws="strict")
         told = storage_history(sources, storage, trials, strict, read.iloc[order])
         found = exposure_at(told, trials["source_id"], trials["started_at"])
         assert found["cycles"].tolist() == [thaws]
@@ -209,7 +209,9 @@ def exposure_without() -> dict[str, Any]:
         {"source_id": ["S"], "moved_at": pd.to_datetime(["2026-03-01"]), "moved_to": ["freezer"]}
     )
     trials = pd.DataFrame({"source_id": ["S"], "started_at": pd.to_datetime(["2026-03-02"])})
-    history = storage_history(sources, storage, trials, Settings(unlogged_thaws="strict"), None)
+    history = storage_history(
+        sources, storage, trials, RecordsSettings(unlogged_thaws="strict"), None
+    )
     return exposure_at(history, trials["source_id"], trials["started_at"]).iloc[0].to_dict()
 
 
@@ -252,7 +254,7 @@ def test_degree_hours_are_the_exact_area_under_any_readings(
         for at, number in zip(ats, degrees, strict=True)
     ]
     moves = [(str(begin + pd.Timedelta(seconds=ats[0])), "refrigerator")]
-    rules = replace(Settings(), base_c=float(base), unlogged_thaws="strict")
+    rules = replace(RecordsSettings(), base_c=float(base), unlogged_thaws="strict")
     at = str(begin + pd.Timedelta(seconds=end))
     found = exposure(moves, readings, at, of="refrigerator", rules=rules)
     # Twenty terms of at most 2 h × 45 °C: rounding stays far below.
@@ -279,7 +281,7 @@ def test_a_portion_inherits_what_was_read_of_its_parent_until_it_was_cut() -> No
     trials = pd.DataFrame(
         {"source_id": ["S", "P"], "started_at": pd.to_datetime(["2026-03-05 06:00"] * 2)}
     )
-    history = storage_history(sources, storage, trials, Settings(), read)
+    history = storage_history(sources, storage, trials, RecordsSettings(), read)
     found = exposure_at(history, trials["source_id"], trials["started_at"])
     assert found["read_hours"].tolist() == [10, 4]
     days = 3 * 24 + 20

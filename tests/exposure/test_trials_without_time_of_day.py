@@ -10,7 +10,7 @@ import pytest
 
 from outcomes.exposure.trials import join
 from outcomes.records.read import read_records
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 Move = tuple[str, str]
 DAYS = ("2025-02-01", "2025-02-15", "2025-03-01")
@@ -29,8 +29,8 @@ def unit(
     (folder / "storage.csv").write_text("source_id,moved_at,moved_to\n" + lines)
     lines = "".join(f"{i},{at},Rex,A,find\n" for i, at in enumerate(starts))
     (folder / "trials.csv").write_text("trial_id,started_at,dog_id,source_id,result\n" + lines)
-    joined = join(read_records(folder, Settings(unlogged_thaws=policy)))
-    records = read_records(folder, Settings(unlogged_thaws=policy))
+    joined = join(read_records(folder, RecordsSettings(unlogged_thaws=policy)))
+    records = read_records(folder, RecordsSettings(unlogged_thaws=policy))
     return joined.trials, [f.line() for f in (*records.findings, *joined.set_aside)]
 
 

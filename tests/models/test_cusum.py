@@ -106,7 +106,7 @@ def healthy(rng: np.random.Generator, **changes: float) -> Healthy:
 
 def test_a_limit_is_passed_as_often_as_asked_in_charts_made_anew():
     like = healthy(np.random.default_rng(1))
-    limit = limit_for(like, 2.0, 0.05, 50, seed=2)
+    limit = limit_for(like, 2.0, 0.05, 50, np.random.default_rng(2))
     again = simulate_highest(like, 2.0, 50, 8000, np.random.default_rng(3))
     # Both are simulated: 4,000 and 8,000 charts leave errors of 0.0034 and 0.0024.
     assert (again > limit).mean() == pytest.approx(0.05, abs=3 * np.hypot(0.0034, 0.0024))
@@ -132,6 +132,6 @@ def test_simulated_charts_reach_what_the_same_trials_reach_one_by_one():
 
 def test_sources_and_sessions_that_differ_need_a_wider_limit():
     rng = np.random.default_rng(6)
-    plain = limit_for(healthy(rng), 2.0, 0.05, 50, seed=1)
-    assert limit_for(healthy(rng, chart_sd=0.8), 2.0, 0.05, 50, seed=1) > plain
-    assert limit_for(healthy(rng, block_sd=1.5), 2.0, 0.05, 50, seed=1) > plain
+    plain = limit_for(healthy(rng), 2.0, 0.05, 50, np.random.default_rng(1))
+    assert limit_for(healthy(rng, chart_sd=0.8), 2.0, 0.05, 50, np.random.default_rng(1)) > plain
+    assert limit_for(healthy(rng, block_sd=1.5), 2.0, 0.05, 50, np.random.default_rng(1)) > plain

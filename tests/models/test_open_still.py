@@ -11,7 +11,7 @@ from outcomes.analysis.finds.model import fit_finds
 from outcomes.models.mixed_posterior_mean import at_the_mean
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.mixed_variance import with_plausible_spread
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 
 def _lone(peak: float, variance: float) -> MixedFit:
@@ -63,7 +63,7 @@ def test_where_finds_are_as_many_as_misses_nothing_moves():
 def test_about_the_mean_the_model_foretells_the_finds_there_were(made_trials):
     # The likelihood equation of the intercept: finds foretold are finds observed (McCullagh and
     # Nelder 1989, section 4.4). Averaged over what is open about the peak they fall short.
-    fit = fit_finds(made_trials(1, n=500, cycle=-0.1, source_sd=0.6), Settings())
+    fit = fit_finds(made_trials(1, n=500, cycle=-0.1, source_sd=0.6), DecisionSettings())
     design = fit.design
     plausible = with_plausible_spread(design.y, design.x, design.groups, fit.mixed)
     rows = [("", name) for name in plausible.names]
@@ -90,7 +90,7 @@ def test_about_the_mean_the_model_foretells_the_finds_there_were(made_trials):
 
 
 def test_the_order_of_groupings_and_the_covariance_stay_as_they_were(made_trials):
-    fit = fit_finds(made_trials(3, n=300, cycle=0.0, source_sd=0.5), Settings())
+    fit = fit_finds(made_trials(3, n=300, cycle=0.0, source_sd=0.5), DecisionSettings())
     moved = at_the_mean(fit.design.x, fit.design.groups, fit.mixed)
     assert list(moved.effects) == list(fit.mixed.effects)
     assert moved.joint_cov is fit.mixed.joint_cov

@@ -9,7 +9,13 @@ import pytest
 from outcomes.errors import SettingsError, UsageError
 from outcomes.records.read import read_records
 from outcomes.records.unit_file import load_settings
-from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.settings import (
+    DecisionSettings,
+    OtherRules,
+    RecordsSettings,
+    ReliabilityRule,
+    Settings,
+)
 
 WHOLE = """
 unit = "North Valley"
@@ -73,12 +79,12 @@ within = 40
 
 def load(folder: Path, text: str) -> Settings:
     (folder / "unit.toml").write_text(text, encoding="utf-8")
-    return load_settings(None, folder)
+    return load_settings(folder)
 
 
 def test_every_setting_can_be_given(tmp_path) -> None:
     settings = load(tmp_path, WHOLE)
-    assert settings == Settings(
+    assert settings.records == RecordsSettings(
         unit="North Valley",
         date_order="day first",
         decimal=",",
@@ -97,6 +103,8 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         frozen_below_c=-1.5,
         longest_reading_gap_h=3.0,
         unlogged_thaws="strict",
+    )
+    assert settings.decisions == DecisionSettings(
         floor=0.8,
         confidence=0.95,
         alpha=0.1,
@@ -104,12 +112,13 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         rule=ReliabilityRule(misses=3, window=5, qualified_only=False),
         unreliable=OtherRules(proportion_window=8, odds_ratio=3.0, false_call=0.1, within=40),
     )
-    for field in dataclasses.fields(Settings):
-        assert getattr(settings, field.name) != getattr(Settings(), field.name), field.name
+    for given in (settings.records, settings.decisions):
+        for field in dataclasses.fields(given):
+            assert getattr(given, field.name) != getattr(type(given)(), field.name), field.name
 
 
 def test_numbers_are_floats_even_if_written_without_a_point(tmp_path) -> None:
-    assert isinstance(load(tmp_path, WHOLE).freezer_c, float)
+    assert isinstance(load(tmp_path, WHOLE).records.freezer_c, float)
 
 
 def test_the_example_in_the_docstring_can_be_used(tmp_path) -> None:
@@ -117,26 +126,26 @@ def test_the_example_in_the_docstring_can_be_used(tmp_path) -> None:
     text = inspect.cleandoc(str(load_settings.__doc__))
     notes = text.split("::\n", 1)[1].split("\nWords are", 1)[0]
     settings = load(tmp_path, "\n".join(line.strip() for line in notes.splitlines()))
-    assert settings.unit == "North Valley"
-    assert settings.rule == ReliabilityRule()
+    assert settings.records.unit == "North Valley"
+    assert settings.decisions.rule == ReliabilityRule()
 
 
 def test_without_a_file_the_defaults_hold(tmp_path) -> None:
-    assert load_settings(None, tmp_path) == Settings()
+    assert load_settings(tmp_path) == Settings()
 
 
 def test_the_file_stands_beside_the_workbook_or_in_the_folder(tmp_path) -> None:
     (tmp_path / "unit.toml").write_text('unit = "x"')
     (tmp_path / "records.xlsx").write_bytes(b"")
-    assert load_settings(None, tmp_path).unit == "x"
-    assert load_settings(None, tmp_path / "records.xlsx").unit == "x"
+    assert load_settings(tmp_path).records.unit == "x"
+    assert load_settings(tmp_path / "records.xlsx").records.unit == "x"
 
 
 def test_a_file_asked_for_must_be_there(tmp_path) -> None:
     (tmp_path / "other.toml").write_text('unit = "y"')
-    assert load_settings(tmp_path / "other.toml", tmp_path).unit == "y"
+    assert load_settings(tmp_path, tmp_path / "other.toml").records.unit == "y"
     with pytest.raises(UsageError, match="no such settings file"):
-        load_settings(tmp_path / "nowhere.toml", tmp_path)
+        load_settings(tmp_path, tmp_path / "nowhere.toml")
 
 
 @pytest.mark.parametrize(
@@ -159,6 +168,11 @@ def test_a_file_asked_for_must_be_there(tmp_path) -> None:
         ('[words.result]\n"Hit" = "find"\n"hit " = "miss"', "two meanings"),
         ('[words.outcome]\n"Hit" = "find"', "[words] outcome is not a setting"),
         ("[decision]\nconfidence = 90", "perhaps 0.90"),
+        ("[decision]\nalpha = 5", "perhaps 0.05"),
+        ("[decision]\nconfidence = 9", "strictly between 0.5 and 1."),
+        ("[temperatures]\nfreezer_c = 4", "[temperatures] freezer_c = 4 cannot be used"),
+        ("[readings]\nlongest_gap_h = -1", "[readings] longest_gap_h = -1 cannot be used"),
+        ("[rule]\nqualified_only = 1", "true or false"),
         ('[tables]\nmoves = "x"', "our name = your name"),
         ("[tables]\nstorage = 3", "name of your file or sheet"),
         ('[tables]\nstorage = "x"\ntrials = "X "', "twice"),
@@ -189,11 +203,11 @@ def test_what_cannot_be_used_gives_one_line(tmp_path, text: str, words: str) -> 
 def test_a_file_that_is_no_text_gives_one_line(tmp_path) -> None:
     (tmp_path / "unit.toml").write_bytes(b"unit = '\xff'")
     with pytest.raises(SettingsError, match="not UTF-8"):
-        load_settings(None, tmp_path)
+        load_settings(tmp_path)
     (tmp_path / "unit.toml").unlink()
     (tmp_path / "unit.toml").mkdir()
     with pytest.raises(SettingsError, match="not an ordinary file"):
-        load_settings(None, tmp_path)
+        load_settings(tmp_path)
 
 
 def test_a_unit_that_writes_everything_its_own_way_is_read(tmp_path) -> None:

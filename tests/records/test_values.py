@@ -8,12 +8,12 @@ from hypothesis import strategies as st
 
 from outcomes.records.columns import SOURCES, STORAGE, TRIALS
 from outcomes.records.values import read_column
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 
 def read(column, texts, **settings):
     cells = pd.Series(pd.Categorical(list(texts)))
-    return read_column(column, cells, Settings(**settings), "trials")
+    return read_column(column, cells, RecordsSettings(**settings), "trials")
 
 
 def read_time(text: str, **settings):
@@ -188,7 +188,7 @@ def test_a_stated_unit_is_converted(column, unit: str, text: str, ours: float) -
 
 def test_a_unit_stated_for_one_table_holds_there_only() -> None:
     cells = pd.Series(pd.Categorical(["50"]))
-    settings = Settings(units={"storage.temperature_c": "F"})
+    settings = RecordsSettings(units={"storage.temperature_c": "F"})
     column = TRIALS.column("temperature_c")
     assert read_column(column, cells, settings, "trials").series[0] == 50
     assert read_column(column, cells, settings, "storage").series[0] == 10

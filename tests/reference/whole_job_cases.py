@@ -19,6 +19,7 @@ from outcomes.models.aft import FAMILIES, AcceleratedFit, fit_accelerated
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
 from outcomes.records.read import read_records
+from outcomes.settings import DecisionSettings
 
 ROOT = Path(__file__).parents[2]
 
@@ -46,8 +47,9 @@ class WholeJob:
 def do_whole_job() -> WholeJob:
     """Join and fit, the log taken strictly: trials in which it says freezer are left out."""
     records = read_records(ROOT / "synthetic_data")
-    settings = replace(records.settings, unlogged_thaws="strict")
-    joined = join(replace(records, settings=settings))
+    settings = DecisionSettings()
+    strict = replace(records.settings, unlogged_thaws="strict")
+    joined = join(replace(records, settings=strict))
     finds = fit_finds(joined.trials, settings)
     design = finds.design
     groups = {name: design.groups[name] for name in ("source", "dog")}

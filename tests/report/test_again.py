@@ -26,7 +26,13 @@ from outcomes.records.read import read_records
 from outcomes.report.inputs import settings_of
 from outcomes.report.results import results
 from outcomes.report.write import results_text
-from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.settings import (
+    DecisionSettings,
+    OtherRules,
+    RecordsSettings,
+    ReliabilityRule,
+    Settings,
+)
 
 SYNTHETIC = Path(__file__).parents[2] / "synthetic_data"
 DECISIONS = ("which_predicts", "retire", "shelf", "compare")
@@ -42,8 +48,10 @@ def _again(found: dict[str, Any], records: Path) -> dict[str, Any]:
     options = found["inputs"]["options"]
     either = options["either"]
     asked = Asked(either=None if either is None else (either["cycles"], either["months"]))
+    settings = settings_of(found)
     facts = gather_facts(
-        read_records(records, settings_of(found)),
+        read_records(records, settings.records),
+        settings.decisions,
         as_of=moment(options["as_of"]),
         asked=asked,
         further=False,
@@ -104,7 +112,7 @@ def test_what_a_command_was_asked_for_is_in_its_results(
 def test_every_setting_comes_back_from_the_results(demo_facts: Facts) -> None:
     from dataclasses import fields, replace
 
-    odd = Settings(
+    reading = RecordsSettings(
         unit="Öd",
         tables={"storage": "Log"},
         columns={"trials": {"result": "Outcome"}},
@@ -112,12 +120,15 @@ def test_every_setting_comes_back_from_the_results(demo_facts: Facts) -> None:
         date_order="day first",
         decimal=",",
         units={"search_s": "mm:ss"},
-        **{name: 0.5 for name in ("freezer_c", "refrigerator_c", "ambient_c", "thaw_after_h")},
+        freezer_c=-0.5,
+        **{name: 0.5 for name in ("refrigerator_c", "ambient_c", "thaw_after_h")},
         **{name: 0.6 for name in ("base_c", "thawed_above_c", "frozen_below_c")},
         longest_reading_gap_h=3.0,
         frozen_at_least=0.7,
         refrigerated_at_most=0.3,
         unlogged_thaws="strict",
+    )
+    deciding = DecisionSettings(
         floor=0.8,
         confidence=0.8,
         alpha=0.1,
@@ -125,10 +136,13 @@ def test_every_setting_comes_back_from_the_results(demo_facts: Facts) -> None:
         rule=ReliabilityRule(3, 5, False),
         unreliable=OtherRules(10, 3.0, 0.1, 40),
     )
-    default = Settings()
-    assert all(getattr(odd, f.name) != getattr(default, f.name) for f in fields(Settings))
-    facts = demo_facts.with_answers(records=replace(demo_facts.records, settings=odd))
-    assert settings_of(_as_written(facts)) == odd
+    for odd in (reading, deciding):
+        default = type(odd)()
+        assert all(getattr(odd, f.name) != getattr(default, f.name) for f in fields(odd))
+    facts = demo_facts.with_answers(
+        records=replace(demo_facts.records, settings=reading), settings=deciding
+    )
+    assert settings_of(_as_written(facts)) == Settings(reading, deciding)
 
 
 def test_the_files_are_named_by_digest(found: dict[str, Any]) -> None:
@@ -198,8 +212,10 @@ def test_advice_and_limit_follow_from_the_numbers_beside_them(
 
 
 def test_every_exposure_is_defined_with_the_units_numbers() -> None:
-    said = define_exposures(Settings(thaw_after_h=3.0, frozen_at_least=0.9))
+    said = define_exposures(RecordsSettings(thaw_after_h=3.0, frozen_at_least=0.9))
     assert tuple(said) == EXPOSURES
     assert "at least 3 h" in said["cycles"]
     assert "0.9" in said["regime"]
-    assert "set aside" in define_exposures(Settings(unlogged_thaws="strict"))["inferred_thaws"]
+    assert (
+        "set aside" in define_exposures(RecordsSettings(unlogged_thaws="strict"))["inferred_thaws"]
+    )

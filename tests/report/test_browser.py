@@ -23,6 +23,7 @@ from outcomes.draw.theme import FOOTER_PT, LABEL_PT, POINTS_PER_IN, WIDTH_IN
 from outcomes.records.read import read_records
 from outcomes.report.page import render_page, render_page_figure
 from outcomes.report.results import results
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import Truth, simulate_unit
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 
@@ -79,7 +80,7 @@ def large_facts(tmp_path_factory: pytest.TempPathFactory) -> Facts:
         if "assisted" in frame:
             frame = frame.assign(assisted=frame["assisted"].map({True: "yes", False: "no"}))
         frame.to_csv(folder / f"{table}.csv", index=False, date_format="%Y-%m-%d %H:%M")
-    return gather_facts(read_records(folder))
+    return gather_facts(read_records(folder), DecisionSettings())
 
 
 @pytest.fixture(scope="session")

@@ -36,7 +36,7 @@ def test_every_figure_is_looked_at() -> None:
 
 @pytest.mark.parametrize("name", ASKED)
 def test_a_figure_asks_for_what_it_shows(name: str, demo_facts: Facts) -> None:
-    facts = gather_facts(demo_facts.records)
+    facts = gather_facts(demo_facts.records, demo_facts.settings)
     before = set(facts.__dict__)
     if name in NEED_THE_MODEL:  # the same answers, known already, spare fitting them again
         known = {"fit", "verdict", *(ASKED[name] & {"ways", "quality"})}

@@ -55,6 +55,7 @@ from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, Truth, find_true_threshold, simulate_unit
 
 ROOT = Path(__file__).parents[2]
@@ -110,14 +111,14 @@ def study_unit(scenario: str, seed: int, refits: int) -> dict[str, object]:
     unit = simulate_unit(truth, seed, trials=case.trials, sources=case.sources, dogs=case.dogs)
     records = _records_of(case, unit, seed)
     joined = join(records)
-    fit = fit_finds(joined.trials, records.settings)
+    fit = fit_finds(joined.trials, DecisionSettings())
     row: dict[str, object] = {"seed": seed, "n": fit.n, "misses": fit.misses}
     verdict = which_predicts(fit, refits=refits)
     row["verdict"] = verdict.verdict
     if fit.mixed is None:
         return row
     row |= _effects(fit, truth)
-    row |= _thresholds(unit, fit, records.settings.floor, verdict)
+    row |= _thresholds(unit, fit, DecisionSettings().floor, verdict)
     row |= _advice(unit, records, joined, fit, case.late_logs)
     return row
 
@@ -142,14 +143,14 @@ def study_again(scenario: str, seed: int, old: Mapping[str, object]) -> dict[str
     unit = simulate_unit(case.truth, seed, trials=case.trials, sources=case.sources, dogs=case.dogs)
     records = _records_of(case, unit, seed)
     joined = join(records)
-    fit = fit_finds(joined.trials, records.settings)
+    fit = fit_finds(joined.trials, DecisionSettings())
     if fit.mixed is None:
         return row
     together = old["verdict"] == "cannot be told apart" or exposures_tied(fit.design)
     none = on_late_logs(fit.design.trials).mean() >= MUCH_MISSING
     verdict = SimpleNamespace(verdict=old["verdict"], asked_together=together, no_limit=none)
     row |= _effects(fit, case.truth)
-    row |= _thresholds(unit, fit, records.settings.floor, verdict)
+    row |= _thresholds(unit, fit, DecisionSettings().floor, verdict)
     row |= _advice(unit, records, joined, fit, case.late_logs)
     return row
 
@@ -201,7 +202,7 @@ def _advice(unit, records, joined, fit, late_logs: int) -> dict[str, object]:
         return {"retired": 0, "retired_wrongly": 0, "kept": 0, "kept_wrongly": 0}
     ids = pd.Series([s.source_id for s in decided])
     exposure = exposure_at(whole, ids, pd.Series(as_of, index=ids.index))
-    at_or_above = _true_probability(unit, ids, exposure) >= records.settings.floor
+    at_or_above = _true_probability(unit, ids, exposure) >= DecisionSettings().floor
     retired = np.array([s.advice == "retire" for s in decided])
     return {
         "retired": int(retired.sum()),

@@ -39,7 +39,7 @@ from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.exposure.trials import Joined, join
 from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, Unit, find_true_threshold, simulate_unit
 
 ROOT = Path(__file__).parents[2]
@@ -169,7 +169,7 @@ def study_settling(seed: int) -> list[dict[str, object]]:
         started_at=as_of + pd.to_timedelta(np.arange(n), unit="h"),
         result=np.where(found, "find", "miss"),
     )
-    further = fit_finds(pd.concat([joined.trials, added], ignore_index=True), Settings())
+    further = fit_finds(pd.concat([joined.trials, added], ignore_index=True), DecisionSettings())
     then = as_of + pd.Timedelta(hours=n)
     (advice,) = (
         s.advice
@@ -196,7 +196,7 @@ def _simulated(seed: int) -> tuple[Unit, Records, Joined, FindFit]:
     unit = simulate_unit(SCENARIOS["cycles only"], seed, trials=TRIALS)
     records = unit_records(unit)
     joined = join(records)
-    return unit, records, joined, fit_finds(joined.trials, Settings())
+    return unit, records, joined, fit_finds(joined.trials, DecisionSettings())
 
 
 def _judged(

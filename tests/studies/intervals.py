@@ -28,7 +28,7 @@ from outcomes.analysis.finds.profile import profile_interval
 from outcomes.errors import FitError
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
 ROOT = Path(__file__).parents[2]
@@ -60,7 +60,7 @@ def study_unit(scenario: str, seed: int) -> dict[str, object]:
     Blank where a unit cannot say: where slopes differ there is no profile.
     """
     truth = SCENARIOS[scenario]
-    fit = fit_finds(join(unit_records(simulate_unit(truth, seed))).trials, Settings())
+    fit = fit_finds(join(unit_records(simulate_unit(truth, seed))).trials, DecisionSettings())
     row: dict[str, object] = {"seed": seed}
     for exposure, planted in (
         ("cycles", truth.cycle_log_odds),

@@ -47,7 +47,7 @@ from outcomes.analysis.monitoring.charts import watch
 from outcomes.analysis.results import Lifetime
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import DecisionSettings, ReliabilityRule
 from outcomes.simulate import SCENARIOS, Unit, simulate_unit
 
 ROOT = Path(__file__).parents[2]
@@ -88,7 +88,7 @@ def _trials(rows: list[Row], kinds: dict[str, str] | None = None) -> pd.DataFram
     )
 
 
-def _lifetime(trials: pd.DataFrame, settings: Settings) -> Lifetime:
+def _lifetime(trials: pd.DataFrame, settings: DecisionSettings) -> Lifetime:
     return fit_lifetime(trials, trials[["source_id"]].drop_duplicates(), NO_MOVES, settings)
 
 
@@ -112,7 +112,7 @@ def curve_unit(seed: int) -> dict[str, object]:
     times holds 1. Blank where a unit cannot say.
     """
     rng = np.random.default_rng(FIRST_SEED + seed)
-    settings = Settings(seed=seed, rule=FIRST_MISS)
+    settings = DecisionSettings(seed=seed, rule=FIRST_MISS)
     rows: list[Row] = []
     kinds: dict[str, str] = {}
     for i in range(24):
@@ -156,14 +156,14 @@ def uneven_unit(seed: int) -> dict[str, object]:
     for i in range(24):
         regime, latest, every = ("refrigerated", 60.0, 15.0) if i < 8 else ("frozen", 200.0, 40.0)
         rows += _source(rng, f"S{i:03d}", regime, latest=latest, every=every)
-    p = compare_interval_curves(_lifetime(_trials(rows), Settings(rule=FIRST_MISS))).p
+    p = compare_interval_curves(_lifetime(_trials(rows), DecisionSettings(rule=FIRST_MISS))).p
     return {} if p is None else {"uneven_called": int(p < LEVEL)}
 
 
 def rule_unit(seed: int) -> dict[str, object]:
     """How much more often unchanging sources are called than the unit's own page says."""
     rng = np.random.default_rng(FIRST_SEED + seed)
-    settings = Settings(rule=replace(FIRST_MISS, misses=2, window=3))
+    settings = DecisionSettings(rule=replace(FIRST_MISS, misses=2, window=3))
     missed = rng.random((40, TRIALS)) >= FOUND
     rows = [
         (f"S{i:03d}", 10.0 * (k + 1), 1.0, bool(missed[i, k]), "frozen")
@@ -180,11 +180,13 @@ def searches_unit(seed: int) -> dict[str, object]:
     found: dict[str, object] = {}
     for name, (truth, _) in SEARCHED.items():
         unit = simulate_unit(truth, SEARCHES_SEED + seed)
-        found |= {f"{name}_{k}": v for k, v in _called_beside_said(unit, Settings(seed=seed))}
+        found |= {
+            f"{name}_{k}": v for k, v in _called_beside_said(unit, DecisionSettings(seed=seed))
+        }
     return found
 
 
-def _called_beside_said(unit: Unit, settings: Settings) -> Iterator[tuple[str, float]]:
+def _called_beside_said(unit: Unit, settings: DecisionSettings) -> Iterator[tuple[str, float]]:
     trials = join(unit_records(unit)).trials
     counted, _ = counting_trials(trials, settings.rule)
     compared = compare_rules(trials, watch(trials.head(0), settings), settings)
@@ -248,7 +250,7 @@ def cycles_unit(seed: int) -> dict[str, object]:
                 cycles += int(rng.random() < pace)
                 missed = bool(rng.random() < -np.expm1(-0.01 * np.exp(planted * cycles)))
                 rows.append((f"S{i:03d}", 10.0 * (k + 1), float(cycles), missed, "frozen"))
-        fit = fit_cycles_at_age(_trials(rows), Settings(rule=FIRST_MISS))
+        fit = fit_cycles_at_age(_trials(rows), DecisionSettings(rule=FIRST_MISS))
         if fit.terms:
             term = fit.terms[0]
             found[f"error_{planted}"] = term.log_ratio - planted

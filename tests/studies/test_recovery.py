@@ -45,7 +45,7 @@ from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.exposure.trials import join
 from outcomes.models import mixed_variance as source_spread
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, mean_find_probability, simulate_unit
 
 UNITS = max(110, int(os.environ.get("OUTCOMES_STUDY_SIZE", "110")))
@@ -73,7 +73,7 @@ class Studied:
     threshold: Threshold
 
 
-def fit_without_spread(trials: pd.DataFrame, settings: Settings) -> FindFit:
+def fit_without_spread(trials: pd.DataFrame, settings: DecisionSettings) -> FindFit:
     """The fit, without the spread of single sources: of no effect here, and a third of its time."""
     with (
         mock.patch.object(source_spread, "posterior_of_spread", return_value=None),
@@ -86,14 +86,14 @@ def study_unit(seed: int) -> Studied:
     """Fit one simulated unit and read its threshold by cycles: no verdict, no shelf."""
     unit = simulate_unit(TRUTH, seed, trials=TRIALS)
     records = unit_records(unit)
-    fit = fit_without_spread(join(records).trials, records.settings)
+    fit = fit_without_spread(join(records).trials, DecisionSettings())
     assert fit.reduced is not None
     terms = [fit.term(name) for name in PLANTED]
     columns = [fit.design.column_of(name) for name in PLANTED]
     cov = fit.reduced.cov[np.ix_(columns, columns)]
 
     def over(cycles: float) -> float:
-        return mean_find_probability(unit, cycles) - records.settings.floor
+        return mean_find_probability(unit, cycles) - DecisionSettings().floor
 
     return Studied(
         effects=np.array([[t.log_ratio, np.log(t.low), np.log(t.high)] for t in terms if t]),
@@ -238,7 +238,10 @@ BROKEN: dict[str, Callable[[Studied], Studied]] = {
 def test_what_is_left_out_of_the_fit_changes_nothing_that_is_asked() -> None:
     records = unit_records(simulate_unit(TRUTH, FIRST_SEED, trials=TRIALS))
     trials = join(records).trials
-    less, whole = fit_without_spread(trials, records.settings), fit_finds(trials, records.settings)
+    less, whole = (
+        fit_without_spread(trials, DecisionSettings()),
+        fit_finds(trials, DecisionSettings()),
+    )
     assert less.terms == whole.terms
     ours, theirs = (find_threshold(fit, "cycles", alone=False).curve for fit in (less, whole))
     for name in ("probability", "low", "high"):

@@ -14,7 +14,7 @@ from scipy import stats
 from outcomes.analysis.finds.confounders import Suspects, compare_suspects
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
@@ -28,7 +28,7 @@ def _compared(scenario: str) -> list[Suspects]:
     ]
 
 
-SET = Settings()
+SET = DecisionSettings()
 
 
 def _no_surprise(number: int, share: float) -> bool:

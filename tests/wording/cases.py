@@ -18,7 +18,7 @@ from outcomes.analysis.decisions.threshold import (
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts, which_predicts
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.results import FindCurve
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 Made = Callable[..., pd.DataFrame]
 Case = tuple[FindFit, WhichPredicts, Retirement]
@@ -30,7 +30,7 @@ NEVER = re.compile(
 
 def case_of(trials: pd.DataFrame) -> Case:
     """The fit, the verdict and the limits of trials."""
-    fit = fit_finds(trials, Settings())
+    fit = fit_finds(trials, DecisionSettings())
     verdict = which_predicts(fit, refits=0)
     return fit, verdict, set_threshold(fit, verdict)
 

@@ -14,7 +14,12 @@ import pytest
 
 from outcomes.answers.facts import Facts, gather_facts
 from outcomes.records.read import read_records
-from outcomes.wording.records import describe_late_logs_noted, describe_notes, records_noted
+from outcomes.settings import DecisionSettings
+from outcomes.wording.records import (
+    describe_late_logs_noted,
+    describe_notes,
+    records_noted,
+)
 
 DEMO = Path(__file__).parents[2] / "synthetic_data"
 
@@ -131,7 +136,7 @@ def test_every_inferred_thaw_is_one_a_source_has_at_the_end(demo_facts: Facts) -
 
 
 def _facts(folder: Path) -> Facts:
-    return gather_facts(read_records(folder), further=False)
+    return gather_facts(read_records(folder), DecisionSettings(), further=False)
 
 
 @pytest.mark.slow

@@ -12,11 +12,13 @@ from outcomes.analysis.decisions.curve import met_at_all
 from outcomes.analysis.decisions.threshold import Threshold
 from outcomes.analysis.finds.design import UNLOGGED, Design, plan_design
 from outcomes.analysis.finds.model import FindFit, averaged_probability
+from outcomes.analysis.results import ExposureName
 from outcomes.errors import FitError
 from outcomes.models.distributions import normal_quantile, normal_share
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.separation import is_separated
+from outcomes.random_streams import random_stream
 
 REFITS = 200
 MOST_FAILED = 0.10
@@ -57,7 +59,7 @@ class BootstrapThreshold:
         Why there is no interval; None where there is one.
     """
 
-    by: str
+    by: ExposureName
     resampled: str
     levels: int
     confidence: float
@@ -144,7 +146,7 @@ def bootstrap_threshold(
     own = _threshold(design, start, threshold.by, threshold.floor, limits)
     found, failed = [], 0
     for number in range(refits):
-        rng = np.random.default_rng([fit.settings.seed, 63, number])
+        rng = random_stream(fit.settings.seed, "bootstrap", number)
         drawn = _resample(design, resampled, threshold.by, rng)
         try:
             if drawn is None:
@@ -209,7 +211,7 @@ def corrected_tails(values: np.ndarray, own: float, confidence: float) -> tuple[
 
 
 def _resample(
-    design: Design, resampled: str, exposure: str, rng: np.random.Generator
+    design: Design, resampled: str, exposure: ExposureName, rng: np.random.Generator
 ) -> Design | None:
     """The design of a resample, or None where it cannot tell about the exposure."""
     codes, levels = pd.factorize(design.groups[resampled], sort=True)
@@ -266,7 +268,11 @@ def _telling(x: np.ndarray, y: np.ndarray, position: int, unlogged: int | None =
 
 
 def _threshold(
-    design: Design, mixed: MixedFit, exposure: str, floor: float, limits: tuple[float, float]
+    design: Design,
+    mixed: MixedFit,
+    exposure: ExposureName,
+    floor: float,
+    limits: tuple[float, float],
 ) -> float:
     """Where the average falls to the floor; infinite where it never does, or starts below."""
     design = design.logged_from_the_start()

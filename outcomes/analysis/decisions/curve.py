@@ -10,7 +10,7 @@ from scipy import sparse, special
 
 from outcomes.analysis.finds.design import EXPOSURE_COLUMNS, UNLOGGED, Design
 from outcomes.analysis.finds.model import FindFit, averaged_probability, linear_predictor, refit
-from outcomes.analysis.results import Bin, FindCurve
+from outcomes.analysis.results import Bin, ExposureName, FindCurve
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import other_than
 from outcomes.models.distributions import exact_interval, student_quantile
@@ -25,7 +25,9 @@ _NO_NEARER = 1e-9
 _ROWS = 2_000  # the average is taken over at most this many groups of alike trials
 
 
-def observed_bins(trials: pd.DataFrame, exposure: str, confidence: float) -> tuple[Bin, ...]:
+def observed_bins(
+    trials: pd.DataFrame, exposure: ExposureName, confidence: float
+) -> tuple[Bin, ...]:
     """Observed proportions of finds along an exposure, with exact (Clopper-Pearson) intervals.
 
     Bins hold about equally many trials, at least 30 each, and never split equal
@@ -88,7 +90,7 @@ def _bin_numbers(values: np.ndarray) -> np.ndarray:
     return np.asarray(number[inverse])
 
 
-def observed_to(trials: pd.DataFrame, exposure: str) -> float:
+def observed_to(trials: pd.DataFrame, exposure: ExposureName) -> float:
     """Largest exposure at or beyond which at least three sources were observed.
 
     The exposure itself where there are fewer sources than that.
@@ -99,7 +101,7 @@ def observed_to(trials: pd.DataFrame, exposure: str) -> float:
     return float(furthest.nlargest(THIN_SOURCES).iloc[-1])
 
 
-def met_at_all(trials: pd.DataFrame, exposure: str) -> np.ndarray:
+def met_at_all(trials: pd.DataFrame, exposure: ExposureName) -> np.ndarray:
     """Trials of the sources that a limit along this exposure can be about.
 
     A source that never went through a cycle, because it was always refrigerated,
@@ -124,7 +126,9 @@ def met_at_all(trials: pd.DataFrame, exposure: str) -> np.ndarray:
     return met if met.any() else np.ones(len(trials), dtype=bool)
 
 
-def find_curve(fit: FindFit, exposure: str, confidence: float, *, alone: bool) -> FindCurve:
+def find_curve(
+    fit: FindFit, exposure: ExposureName, confidence: float, *, alone: bool
+) -> FindCurve:
     """Find probability if every trial of the unit had been run at a given exposure.
 
     By cycles, every trial of a source that went through one: see :func:`met_at_all`.
@@ -182,7 +186,7 @@ def find_curve(fit: FindFit, exposure: str, confidence: float, *, alone: bool) -
 
 
 def model_of(
-    fit: FindFit, exposure: str, *, alone: bool, each_source: bool = False
+    fit: FindFit, exposure: ExposureName, *, alone: bool, each_source: bool = False
 ) -> tuple[Design, MixedFit | None]:
     """The fitted model, or the one with this exposure in place of both.
 
@@ -232,7 +236,7 @@ def model_of(
 def standardised(
     design: Design,
     mixed: MixedFit,
-    exposure: str,
+    exposure: ExposureName,
     at: np.ndarray,
     confidence: float,
     rows: np.ndarray | None = None,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,7 @@ from outcomes.analysis.decisions.curve import reach_of
 from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
 from outcomes.analysis.finds.model import FindFit, averaged_probability, linear_predictor
 from outcomes.models.mixed_result import MixedFit
+from outcomes.records.columns import Result
 
 _STANDING = 60
 _STEPS = 50
@@ -47,7 +48,7 @@ class SourceTrial:
     trial_id: str
     started_at: pd.Timestamp
     dog_id: str
-    result: str
+    result: Result
     cycles: float | None
     age_days: float | None
     used: bool
@@ -132,7 +133,7 @@ def explain_source(fit: FindFit, trials: pd.DataFrame, source_id: str) -> Explan
                 trial_id=str(row["trial_id"]),
                 started_at=row["started_at"],
                 dog_id=str(row["dog_id"]),
-                result=str(row["result"]),
+                result=cast(Result, str(row["result"])),
                 cycles=_number(row["cycles"]) if documented else None,
                 age_days=_number(row["age_days"]),
                 used=used,

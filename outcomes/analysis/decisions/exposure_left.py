@@ -15,12 +15,13 @@ from outcomes.analysis.decisions.source_draws import DRAWS, SourceDraws, draw_so
 from outcomes.analysis.decisions.threshold import crossing
 from outcomes.analysis.finds.cycles_or_age import exposures_tied
 from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.results import Advice, ExposureName
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import DAYS_PER_YEAR
 
 _STEPS = 60
 _TRIALS_OF_ITS_OWN = 10  # from here on a source's own trials speak for where it has been
-_ADVICE = {"retire": 0, "test": 1, "keep": 2}
+_ADVICE: dict[Advice, int] = {"retire": 0, "test": 1, "keep": 2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,7 @@ class ExposureLeft:
     """
 
     source_id: str
-    by: str
+    by: ExposureName
     now: float | None
     left: float | None
     low: float | None
@@ -71,7 +72,7 @@ class ExposureLeft:
 def exposure_left(
     fit: FindFit,
     shelf: Sequence[ShelfSource],
-    exposure: str,
+    exposure: ExposureName,
     use: RateOfUse | None = None,
     *,
     draws: int = DRAWS,
@@ -116,7 +117,7 @@ def exposure_left(
     )
 
 
-def _standing_for_both(fit: FindFit, exposure: str) -> FindFit:
+def _standing_for_both(fit: FindFit, exposure: ExposureName) -> FindFit:
     """The fit, or where cycles and age rise together that of one in place of both.
 
     A step along one with the other held leaves the line the two share: a guess.
@@ -130,7 +131,7 @@ def _standing_for_both(fit: FindFit, exposure: str) -> FindFit:
 def _of_source(
     fit: FindFit,
     source: ShelfSource,
-    exposure: str,
+    exposure: ExposureName,
     limit: float,
     drawn: SourceDraws | None,
     rates: Mapping[str, float],
@@ -148,7 +149,7 @@ def _of_source(
         return ExposureLeft(
             source.source_id, exposure, now, None, None, None, limit, None, None, None, reason
         )
-    today = {name: one.of(source) for name, one in CYCLES_AND_AGE.items()}
+    today: dict[str, float | None] = {name: one.of(source) for name, one in CYCLES_AND_AGE.items()}
     at = np.linspace(now, limit, _STEPS) if limit > now else np.array([now])
     probability = drawn.along(source.source_id, today, exposure, at)
     tails = [0.5 - fit.settings.confidence / 2.0, 0.5 + fit.settings.confidence / 2.0]
@@ -203,7 +204,7 @@ def _to_go(at: np.ndarray, values: np.ndarray, floor: float) -> float | None:
     return where - float(at[0])
 
 
-def _years(left: float | None, exposure: str, rate: float | None) -> float | None:
+def _years(left: float | None, exposure: ExposureName, rate: float | None) -> float | None:
     if left is None:
         return None
     if exposure == "age_days":

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from outcomes.analysis.decisions.threshold import Retirement, Threshold, read_threshold
+from outcomes.analysis.decisions.threshold import Outcome, Retirement, Threshold, read_threshold
+from outcomes.analysis.results import ExposureName
 
 FLOORS = tuple(round(0.50 + 0.01 * k, 2) for k in range(46))
 
@@ -29,7 +30,7 @@ class FrontierPoint:
     low: float | None
     high: float | None
     retire_after: int | None
-    outcome: str
+    outcome: Outcome
     open_below: bool = False
 
 
@@ -53,7 +54,7 @@ class Frontier:
         One a floor, in rising order.
     """
 
-    by: str
+    by: ExposureName
     floor: float
     confidence: float
     observed_from: float

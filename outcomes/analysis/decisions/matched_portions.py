@@ -12,7 +12,8 @@ from scipy import special
 
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History
-from outcomes.settings import Settings
+from outcomes.random_streams import random_stream
+from outcomes.settings import DecisionSettings
 
 LEAST_PAIRS = 3
 LEAST_DISCORDANT = 5
@@ -70,15 +71,15 @@ class MatchedPortions:
 
 
 def compare_portions(
-    trials: pd.DataFrame, sources: pd.DataFrame, history: History, settings: Settings
+    trials: pd.DataFrame, sources: pd.DataFrame, history: History, settings: DecisionSettings
 ) -> MatchedPortions:
     """Compare portions of one source that were kept both ways, as matched pairs.
 
     A family is a source with the portions cut from it. Each of its trials counts
     for the way the portion had been kept since it was cut (the source itself:
     since the first portion was cut from it), by the bounds on the frozen share
-    in the settings. Within a family each dog is compared with itself, so that neither what
-    the source was, nor its age and history up to the cut, nor the dog decides.
+    in the settings of the history. Within a family each dog is compared with itself, so
+    that neither what the source was, nor its age and history up to the cut, nor the dog decides.
 
     Parameters
     ----------
@@ -87,9 +88,9 @@ def compare_portions(
     sources
         The unit's sources, with ``parent_id`` where portions were cut.
     history
-        The storage history of every source.
+        The storage history of every source; its settings give the bounds of the regimes.
     settings
-        Gives ``alpha``, the bounds of the regimes and the seed.
+        Gives ``alpha`` and the seed.
 
     Returns
     -------
@@ -106,7 +107,7 @@ def compare_portions(
     """
     if "parent_id" not in sources or sources["parent_id"].isna().all():
         return _refused((), "no portions of one source are on record")
-    tried = _kept_since_the_cut(trials, sources, history, settings)
+    tried = _kept_since_the_cut(trials, sources, history)
     tables = _tables(tried)
     both = tables[(tables["n_refrigerated"] > 0) & (tables["n_frozen"] > 0)]
     parents = tuple(sorted(both["parent"].unique().astype(str)))
@@ -149,7 +150,7 @@ def compare_portions(
         p=p,
         fewer=int((differences < 0).sum()),
         more=int((differences > 0).sum()),
-        p_by_parent=swapping_p(differences, np.random.default_rng([settings.seed, 64])),
+        p_by_parent=swapping_p(differences, random_stream(settings.seed, "matched portions")),
         reason=None,
     )
 
@@ -166,7 +167,7 @@ def _refused(parents: tuple[str, ...], reason: str) -> MatchedPortions:
 
 
 def _kept_since_the_cut(
-    trials: pd.DataFrame, sources: pd.DataFrame, history: History, settings: Settings
+    trials: pd.DataFrame, sources: pd.DataFrame, history: History
 ) -> pd.DataFrame:
     """Trials of families, one row each: parent, dog, way, whether found."""
     cut = sources[sources["parent_id"].notna()][["source_id", "parent_id", "acquired_on"]]
@@ -187,8 +188,8 @@ def _kept_since_the_cut(
     stored = frozen + hides["refrigerated_days"] - before["refrigerated_days"]
     share = frozen.divide(stored.where(stored > 0.0))
     way = pd.Series("mixed", index=hides.index)
-    way[share >= settings.frozen_at_least] = "frozen"
-    way[share <= settings.refrigerated_at_most] = "refrigerated"
+    way[share >= history.settings.frozen_at_least] = "frozen"
+    way[share <= history.settings.refrigerated_at_most] = "refrigerated"
     way[share.isna() | (hides["started_at"] < start)] = "mixed"
     return pd.DataFrame(
         {

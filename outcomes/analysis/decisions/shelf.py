@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,8 @@ from outcomes.analysis.decisions.source_draws import SourceDraws, draw_over_spre
 from outcomes.analysis.finds.cycles_or_age import exposures_tied
 from outcomes.analysis.finds.design import OF_THE_SOURCE, UNLOGGED, Design, unassisted_hides
 from outcomes.analysis.finds.model import FindFit, averaged_probability
-from outcomes.exposure.accumulate import exposure_at
+from outcomes.analysis.results import Advice, Ground
+from outcomes.exposure.accumulate import Regime, exposure_at
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.exposure.stays import History
 from outcomes.models.mixed_result import MixedFit
@@ -68,7 +70,7 @@ class ShelfSource:
 
     source_id: str
     kind: str | None
-    regime: str | None
+    regime: Regime | None
     cycles: float | None
     age_days: float | None
     trials: int
@@ -76,8 +78,8 @@ class ShelfSource:
     find_probability: float | None
     low: float | None
     high: float | None
-    advice: str
-    ground: str
+    advice: Advice
+    ground: Ground
     trials_to_settle: int | None
     trials_used: int | None = None
     latest_trials: int = 0
@@ -161,7 +163,7 @@ def review_shelf(
             prediction = (probability, low, high)
         recent = latest.get(str(row.source_id), (0, 0))
         rows.append(_advise(fit, row, n, told, prediction, recent))
-    order = {"retire": 0, "test": 1, "keep": 2}
+    order: dict[Advice, int] = {"retire": 0, "test": 1, "keep": 2}
     return tuple(
         sorted(
             rows,
@@ -224,6 +226,8 @@ def _advise(
     cycles = _number(row.cycles) if documented else None  # type: ignore[attr-defined]
     age = _number(row.age_days)  # type: ignore[attr-defined]
     probability = low = high = settle = None
+    advice: Advice
+    ground: Ground
     if not documented:
         advice, ground = "test", "not documented"
     elif prediction is None:
@@ -247,7 +251,7 @@ def _advise(
     return ShelfSource(
         source_id=str(row.source_id),  # type: ignore[attr-defined]
         kind=None if pd.isna(row.kind) else str(row.kind),  # type: ignore[attr-defined]
-        regime=None if pd.isna(row.regime) else str(row.regime),  # type: ignore[attr-defined]
+        regime=None if pd.isna(row.regime) else cast(Regime, str(row.regime)),  # type: ignore[attr-defined]
         cycles=cycles,
         age_days=age,
         trials=told[0],
@@ -271,7 +275,7 @@ def advice_at(
     trials: int,
     recent: float,
     reach: float,
-) -> tuple[str, str, int | None]:
+) -> tuple[Advice, Ground, int | None]:
     """Advice on one source by its own prediction and its own trials, at any floor.
 
     Parameters
@@ -300,6 +304,8 @@ def advice_at(
     ('test', 'own trials disagree', None)
     """
     probability, low, high = prediction
+    advice: Advice
+    ground: Ground
     if high < floor:
         advice, ground = "retire", "below"
     elif low >= floor:
@@ -343,7 +349,7 @@ def _beyond(fit: FindFit, source: str, cycles: float | None, age: float | None) 
     """Whether an exposure in the model lies past what three sources, or its own trials, showed."""
     trials = fit.design.trials
     own = trials[trials["source_id"] == source]
-    for exposure, value in (("cycles", cycles), ("age_days", age)):
+    for exposure, value in zip(CYCLES_AND_AGE, (cycles, age), strict=True):
         if fit.design.column_of(exposure) is None or value is None:
             continue
         limit = observed_to(trials, exposure)

@@ -11,7 +11,9 @@ from scipy import special
 
 from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
 from outcomes.analysis.finds.model import FindFit, at_each_spread, normal_nodes
+from outcomes.analysis.results import ExposureName
 from outcomes.models.mixed_result import MixedFit
+from outcomes.random_streams import random_stream
 
 DRAWS = 1_000
 _STANDING = 60  # trials that stand for the unit's dogs and conditions
@@ -65,7 +67,7 @@ class SourceDraws:
         self,
         source: str,
         today: Mapping[str, float | None],
-        exposure: str,
+        exposure: ExposureName,
         at: np.ndarray,
     ) -> np.ndarray:
         """Find probability of one source as one exposure goes on, shape (draws, len(at)).
@@ -158,7 +160,7 @@ def _drawn(fit: FindFit, spreads: Sequence[tuple[float, MixedFit]], draws: int) 
         [j for j, c in enumerate(design.columns, start=1) if c.term in OF_THE_SOURCE], dtype=int
     )
     rest = np.array([j for j in range(design.x.shape[1]) if j not in own])
-    rng = np.random.default_rng([fit.settings.seed, 61])
+    rng = random_stream(fit.settings.seed, "source spread")
     freedom = max(design.trials["source_id"].nunique() - 2, 1)
     pairs = _in_proportion((draws + 1) // 2, np.array([weight for weight, _ in spreads]))
     betas, some = [], []

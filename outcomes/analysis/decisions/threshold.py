@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -10,8 +11,13 @@ import pandas as pd
 from outcomes.analysis.decisions.curve import find_curve, observed_to
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.model import FindFit
-from outcomes.analysis.results import FindCurve
+from outcomes.analysis.results import ExposureName, FindCurve
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
+
+Outcome = Literal[
+    "crosses", "stays above", "below from the start", "rises", "never sure", "no model"
+]
+"""How a curve lies to the floor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +49,7 @@ class Threshold:
         The curve it was read from.
     """
 
-    by: str
+    by: ExposureName
     floor: float
     confidence: float
     estimate: float | None
@@ -51,11 +57,11 @@ class Threshold:
     high: float | None
     retire_after: int | None
     observed_to: float
-    outcome: str
+    outcome: Outcome
     curve: FindCurve
 
 
-def find_threshold(fit: FindFit, exposure: str, *, alone: bool) -> Threshold:
+def find_threshold(fit: FindFit, exposure: ExposureName, *, alone: bool) -> Threshold:
     """Retirement threshold by one exposure, read from the standardised curve.
 
     Parameters
@@ -109,7 +115,7 @@ def read_threshold(curve: FindCurve, floor: float, limit: float) -> Threshold:
     falls = centre[-1] < centre[0]
     retire_after: int | None = None
     if not falls:
-        outcome = "rises"
+        outcome: Outcome = "rises"
     elif centre[0] < floor:
         outcome = "below from the start"
     elif estimate is None:
@@ -196,7 +202,7 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
     return Retirement(found, tuple(t.curve for t in found))
 
 
-def _shown_without_verdict(trials: pd.DataFrame) -> tuple[str, ...]:
+def _shown_without_verdict(trials: pd.DataFrame) -> tuple[ExposureName, ...]:
     if trials.empty:
         return ()
     for exposure in CYCLES_AND_AGE:

@@ -17,8 +17,10 @@ from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.design import Design
 from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.results import ExposureName
 from outcomes.exposure.cycles_and_age import NAME_OF, named_by
 from outcomes.models.distributions import chi_square_quantile
+from outcomes.random_streams import random_stream
 from outcomes.text import DAYS_PER_MONTH as DAYS_PER_MONTH
 
 LEAST_TRIALS = 30
@@ -410,7 +412,7 @@ def _standing_in(design: Design) -> tuple[pd.DataFrame, np.ndarray]:
     return design.trials.iloc[place], place
 
 
-def _candidates(trials: pd.DataFrame, exposure: str, step: float) -> list[float]:
+def _candidates(trials: pd.DataFrame, exposure: ExposureName, step: float) -> list[float]:
     """Whole multiples of the step, as far as the exposure was observed and trials are within."""
     values = trials[exposure].astype(float)
     found = []
@@ -494,7 +496,7 @@ def _costs(
     seed: int,
 ) -> list[tuple[float, float, float]]:
     """Sources retired per year under each rule, with limits over resampled places."""
-    rng = np.random.default_rng([seed, 62])
+    rng = random_stream(seed, "cost of limits")
     size = len(use.held)
     counts = rng.multinomial(size, np.full(size, 1.0 / size), DRAWS)
     costs = []

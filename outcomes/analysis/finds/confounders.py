@@ -38,7 +38,7 @@ from outcomes.models.model_weights import (
     variance_inflation,
 )
 from outcomes.models.ratio import power
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 SUSPECTS = ("cycles", "open_frozen_days", "degree_hours", "age_days")
 SUSPECT_WORDS: Mapping[str, str] = {
@@ -157,7 +157,7 @@ class Suspects:
         return next((s for s in self.suspects if s.exposure == exposure), None)
 
 
-def compare_suspects(trials: pd.DataFrame, settings: Settings) -> Suspects:
+def compare_suspects(trials: pd.DataFrame, settings: DecisionSettings) -> Suspects:
     """Weigh cycles, drying, warmth and age against one another.
 
     Parameters
@@ -379,7 +379,7 @@ class _Comparison:
         base: Design,
         present: Sequence[str],
         values: Mapping[str, np.ndarray],
-        settings: Settings,
+        settings: DecisionSettings,
     ) -> None:
         self.base = base
         self.present = tuple(present)

@@ -11,12 +11,14 @@ from scipy import special
 
 from outcomes.analysis.finds.design import UNLOGGED, Design, on_late_logs
 from outcomes.analysis.finds.model import FindFit, change_along
+from outcomes.analysis.results import ExposureName, Verdict
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, other_than
 from outcomes.models.distributions import chi_square_tail, f_tail
 from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
+from outcomes.random_streams import random_stream
 
 REFITS = 99
 _BATCH = 10  # refits between looks at whether more could change the answer
@@ -100,13 +102,13 @@ class WhichPredicts:
         That it is why the verdict does not name age: the model has no term for it.
     """
 
-    verdict: str
+    verdict: Verdict
     joint: RatioTest | None
     cycles_given_age: RatioTest | None
     age_given_cycles: RatioTest | None
     correlation: float | None
-    asked: tuple[str, ...]
-    largest_fall: Mapping[str, float]
+    asked: tuple[ExposureName, ...]
+    largest_fall: Mapping[ExposureName, float]
     more_trials: int | None
     slopes_differ: tuple[str, ...]
     would_separate: tuple[str, ...]
@@ -189,8 +191,8 @@ def which_predicts(
     tests = _Tests(fit, refits, jobs, progress)
     joint = tests.drop(present) if present else None
     if joint is None or joint.p >= settings.alpha:
-        verdict = "no change detected"
-        given: dict[str, RatioTest | None] = {e: tests.single(e, present) for e in present}
+        verdict: Verdict = "no change detected"
+        given: dict[ExposureName, RatioTest | None] = {e: tests.single(e, present) for e in present}
         # Nothing was tested allowing for it: only what is plain by itself is said.
         differ = tuple(
             e for e in present if any(s.exposure == e and s.plainly_differ for s in fit.slopes)
@@ -242,11 +244,15 @@ def _allowed_for(design: Design) -> bool:
 
 
 def _decide(
-    tests: _Tests, joint: RatioTest, present: tuple[str, ...], alpha: float, notes: list[str]
-) -> tuple[str, dict[str, RatioTest | None], tuple[str, ...]]:
+    tests: _Tests,
+    joint: RatioTest,
+    present: tuple[ExposureName, ...],
+    alpha: float,
+    notes: list[str],
+) -> tuple[Verdict, dict[ExposureName, RatioTest | None], tuple[ExposureName, ...]]:
     """Verdict once the joint test is significant."""
-    given: dict[str, RatioTest | None] = {}
-    allowed: list[str] = []
+    given: dict[ExposureName, RatioTest | None] = {}
+    allowed: list[ExposureName] = []
     for exposure in present:
         test = joint if len(present) == 1 else tests.drop((exposure,))
         if test.p < alpha:
@@ -290,8 +296,8 @@ def _tied(correlation: float | None) -> bool:
 
 
 def _told_by_both(
-    tests: _Tests, given: Mapping[str, RatioTest | None], alpha: float, notes: list[str]
-) -> list[str]:
+    tests: _Tests, given: Mapping[ExposureName, RatioTest | None], alpha: float, notes: list[str]
+) -> list[ExposureName]:
     """Exposures that pass their test and whose interval holds no change no longer.
 
     The size is told with its interval: what that does not tell from none is not named.
@@ -308,8 +314,8 @@ def _told_by_both(
 
 
 def _decide_copies(
-    tests: _Tests, joint: RatioTest, exposure: str, alpha: float, notes: list[str]
-) -> tuple[str, dict[str, RatioTest | None], tuple[str, ...]]:
+    tests: _Tests, joint: RatioTest, exposure: ExposureName, alpha: float, notes: list[str]
+) -> tuple[Verdict, dict[ExposureName, RatioTest | None], tuple[ExposureName, ...]]:
     """Verdict once the joint test is significant and one exposure is a copy of the other."""
     notes.append("cycles and age carry exactly the same information in these records")
     sloped = tests.with_slopes(exposure)
@@ -350,14 +356,14 @@ class _Tests:
         self.slopes = fit.slopes
         self.freedom = fit.freedom
         self.alpha = fit.settings.alpha
-        self.rng = np.random.default_rng([fit.settings.seed, 20])
+        self.rng = random_stream(fit.settings.seed, "verdict")
         sources = len(set(fit.design.groups.get("source", np.array([]))))
         few = sources < _FEW_SOURCES and len(fit.design.y) <= _MOST_TRIALS_TO_REFIT
         self.refits = refits if few else 0
         self.by_sources = refits > 0 and not few
         self.widening = fit.widening
 
-    def drop(self, exposures: tuple[str, ...]) -> RatioTest:
+    def drop(self, exposures: tuple[ExposureName, ...]) -> RatioTest:
         """Test of the exposures, everything else kept."""
         keep = self.columns_without(exposures)
         try:
@@ -379,7 +385,9 @@ class _Tests:
         most = _p_of_means(found, statistic, df)[1]
         return RatioTest(statistic, df, plain, inflation, len(found), p, most)
 
-    def held_against_sources(self, statistic: float, exposures: tuple[str, ...]) -> RatioTest:
+    def held_against_sources(
+        self, statistic: float, exposures: tuple[ExposureName, ...]
+    ) -> RatioTest:
         """The p-value by the rule of the intervals: widened for few sources, F for t."""
         columns = [c for e in exposures if (c := self.design.column_of(e)) is not None]
         df = len(exposures)
@@ -397,11 +405,11 @@ class _Tests:
         p = float(f_tail(statistic / df, df, float(self.freedom[tested].min())))
         return RatioTest(statistic, df, float(chi_square_tail(statistic, df)), 1.0, 0, p)
 
-    def single(self, exposure: str, present: tuple[str, ...]) -> RatioTest | None:
+    def single(self, exposure: ExposureName, present: tuple[ExposureName, ...]) -> RatioTest | None:
         """Test of one exposure given the other; None where there is no other."""
         return self.drop((exposure,)) if len(present) > 1 else None
 
-    def with_slopes(self, exposure: str) -> RatioTest | None:
+    def with_slopes(self, exposure: ExposureName) -> RatioTest | None:
         """The same question where levels differ in slope; None where they do not.
 
         The effect over its error, squared, as told of, with the degrees of freedom of
@@ -412,7 +420,7 @@ class _Tests:
             return None
         return self.by_interval(exposure)
 
-    def by_interval(self, exposure: str) -> RatioTest:
+    def by_interval(self, exposure: ExposureName) -> RatioTest:
         """The question as the reported interval answers it: p < alpha where that holds no 0."""
         column = self.design.column_of(exposure)
         assert column is not None
@@ -420,13 +428,13 @@ class _Tests:
         p = float(f_tail(statistic, 1, self.freedom[column]))
         return RatioTest(statistic, 1, float(chi_square_tail(statistic, 1)), 1.0, 0, p)
 
-    def seen_to_differ(self, allowed: list[str]) -> tuple[str, ...]:
+    def seen_to_differ(self, allowed: list[ExposureName]) -> tuple[ExposureName, ...]:
         """Those exposures for which it can be said that levels differ in slope."""
         return tuple(
             e for e in allowed if any(s.exposure == e and s.seem_to_differ for s in self.slopes)
         )
 
-    def no_common_course(self, allowed: list[str]) -> str:
+    def no_common_course(self, allowed: list[ExposureName]) -> str:
         """Why an exposure that passed its test does not pass it with differing slopes."""
         slopes = [s for s in self.slopes if s.exposure in allowed]
         seen = [s for s in slopes if s.seem_to_differ]
@@ -438,7 +446,7 @@ class _Tests:
             "established"
         )
 
-    def columns_without(self, exposures: tuple[str, ...]) -> list[int]:
+    def columns_without(self, exposures: tuple[ExposureName, ...]) -> list[int]:
         dropped = {self.design.column_of(e) for e in exposures}
         return [j for j in range(self.design.x.shape[1]) if j not in dropped]
 
@@ -527,7 +535,7 @@ def _fit_columns(
 
 
 def _without_model(
-    fit: FindFit, correlation: float | None, present: tuple[str, ...], notes: list[str]
+    fit: FindFit, correlation: float | None, present: tuple[ExposureName, ...], notes: list[str]
 ) -> WhichPredicts:
     needed = [
         # In whole numbers: as a quotient of floats it could come out one too many.
@@ -559,7 +567,7 @@ def _correlation(design: Design) -> float | None:
     return float(np.corrcoef(frame["cycles"], frame["age_days"])[0, 1])
 
 
-def _largest_fall(fit: FindFit, present: tuple[str, ...]) -> dict[str, float]:
+def _largest_fall(fit: FindFit, present: tuple[ExposureName, ...]) -> dict[ExposureName, float]:
     """Largest fall the interval allows, percentage points per 10 cycles and per year."""
     changes = {e: change_along(fit, e, CYCLES_AND_AGE[e].many_units) for e in present}
     return {e: max(-change[1], 0.0) for e, change in changes.items() if change is not None}

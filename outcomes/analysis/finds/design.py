@@ -14,11 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.results import LeftOut
+from outcomes.analysis.results import ExposureName, LeftOut
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.separation import is_separated
 from outcomes.records.rules import LATE_LOG_DAYS
 
+EXPOSURES: tuple[ExposureName, ...] = tuple(CYCLES_AND_AGE)
 UNLOGGED = "undocumented_days"
 # Of a trial's terms, those that belong to the source and not to dog or conditions.
 OF_THE_SOURCE = (*CYCLES_AND_AGE, UNLOGGED, "frozen_share", "use_ratio", "kind")
@@ -239,7 +240,7 @@ def usable_trials(trials: pd.DataFrame) -> tuple[pd.DataFrame, tuple[LeftOut, ..
 def plan_design(
     trials: pd.DataFrame,
     *,
-    exposures: Sequence[str] = tuple(CYCLES_AND_AGE),
+    exposures: Sequence[ExposureName] = EXPOSURES,
     without: Sequence[str] = (),
 ) -> Design:
     """Choose trials, terms and groupings for a model of finds.
@@ -260,8 +261,8 @@ def plan_design(
     """
     frame, left_out = usable_trials(trials)
     chosen = _Chosen(frame, list(left_out))
-    for name in exposures:
-        chosen.try_number(name, exposure=True)
+    for exposure in exposures:
+        chosen.try_number(exposure, exposure=True)
     for name in _ORDER:
         if name in without or (name == UNLOGGED and not on_late_logs(frame).any()):
             continue

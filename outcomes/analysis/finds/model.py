@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, special
 
-from outcomes.analysis.finds.design import Design, plan_design
-from outcomes.analysis.results import FindEstimate, LeftOut
+from outcomes.analysis.finds.design import EXPOSURES, Design, plan_design
+from outcomes.analysis.results import ExposureName, FindEstimate, LeftOut
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models import mixed_variance as source_spread
@@ -24,7 +24,7 @@ from outcomes.models.mixed_posterior_mean import at_the_mean
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.mixed_variance import Posterior
 from outcomes.models.ratio import power
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 LEAST_MISSES = 30
 LEAST_FINDS = 30
@@ -56,7 +56,7 @@ class Slope:
     """
 
     grouping: str
-    exposure: str
+    exposure: ExposureName
     sd: float
     statistic: float
     std_error: float
@@ -148,7 +148,7 @@ class FindFit:
     source_spread: Posterior | None
     reason: str | None
     too_few: Mapping[str, tuple[int, int]]
-    settings: Settings
+    settings: DecisionSettings
 
     @property
     def log_likelihood(self) -> float | None:
@@ -161,7 +161,10 @@ class FindFit:
 
 
 def fit_finds(
-    trials: pd.DataFrame, settings: Settings, *, exposures: Sequence[str] = tuple(CYCLES_AND_AGE)
+    trials: pd.DataFrame,
+    settings: DecisionSettings,
+    *,
+    exposures: Sequence[ExposureName] = EXPOSURES,
 ) -> FindFit:
     """Fit the probability of a find against cycles and age, with what else is on record.
 
@@ -540,7 +543,9 @@ def linear_predictor(design: Design, mixed: MixedFit) -> tuple[np.ndarray, np.nd
     return eta, np.sqrt(variance)
 
 
-def change_along(fit: FindFit, exposure: str, step: float) -> tuple[float, float, float] | None:
+def change_along(
+    fit: FindFit, exposure: ExposureName, step: float
+) -> tuple[float, float, float] | None:
     """Change in finds if every trial's source had met so much more of an exposure.
 
     Along the curve itself: a straight line could fall by more than there is to lose.

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.results import ExposureName
 from outcomes.errors import FitError
 from outcomes.models.distributions import normal_quantile, student_quantile
 from outcomes.models.mixed import fit_mixed, idle_groupings
@@ -48,7 +49,7 @@ class ProfileInterval:
         Why there is no limit, or None.
     """
 
-    exposure: str
+    exposure: ExposureName
     unit: str
     confidence: float
     estimate: float
@@ -70,7 +71,7 @@ class ProfileInterval:
 
 def profile_interval(
     fit: FindFit,
-    exposure: str,
+    exposure: ExposureName,
     confidence: float | None = None,
     *,
     few_sources: bool = True,
@@ -163,7 +164,7 @@ def profile_interval(
     )
 
 
-def _why_not(fit: FindFit, exposure: str) -> str:
+def _why_not(fit: FindFit, exposure: ExposureName) -> str:
     if fit.reason is not None:
         return fit.reason
     return next(

@@ -17,13 +17,14 @@ from outcomes.analysis.finds.design import PER_PARAMETER, Column, Design, on_lat
 from outcomes.analysis.finds.model import FindFit, less_biased, linear_predictor, small_sample
 from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, history_of
 from outcomes.errors import FitError
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName
 from outcomes.models.clustered import ClusteredFit, fit_clustered, fit_conditional, fit_gee
 from outcomes.models.distributions import chi_square_tail, f_tail, normal_quantile, student_quantile
 from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.splines import natural_spline, spline_knots
+from outcomes.random_streams import random_stream
 from outcomes.records.tables import Records
 from outcomes.text import count
 
@@ -72,7 +73,7 @@ class Specification:
 
     name: str
     family: str
-    term: str
+    term: ExposureName
     unit: str
     log_odds: float | None
     std_error: float | None
@@ -95,7 +96,7 @@ class SmoothTest:
     ``log_odds`` are the curve, shape (k,), 0 at its first point.
     """
 
-    term: str
+    term: ExposureName
     statistic: float
     df: int
     p: float
@@ -128,7 +129,7 @@ class Agreement:
         Names of those with the other sign.
     """
 
-    term: str
+    term: ExposureName
     rising: bool
     clear: bool
     ways: int
@@ -159,8 +160,8 @@ class Specifications:
     """
 
     rows: tuple[Specification, ...]
-    agreement: Mapping[str, Agreement]
-    smooth: Mapping[str, SmoothTest]
+    agreement: Mapping[ExposureName, Agreement]
+    smooth: Mapping[ExposureName, SmoothTest]
     alpha: float
     notes: tuple[str, ...]
     reason: str | None
@@ -197,7 +198,7 @@ class _Asked:
     """Rows so far, and what every way needs: the working state of one call."""
 
     fit: FindFit
-    terms: tuple[str, ...]
+    terms: tuple[ExposureName, ...]
     factor: Mapping[str, float]
     rows: list[Specification] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -218,7 +219,7 @@ class _Asked:
         self,
         name: str,
         family: str,
-        term: str,
+        term: ExposureName,
         answer: tuple[float, float, float],
         size: tuple[int, int],
         note: str = "",
@@ -251,7 +252,9 @@ class _Asked:
             )
         )
 
-    def refuse(self, name: str, family: str, reason: str, terms: Sequence[str] = ()) -> None:
+    def refuse(
+        self, name: str, family: str, reason: str, terms: Sequence[ExposureName] = ()
+    ) -> None:
         for term in terms or self.terms:
             unit = _unit(self.design, term)
             self.rows.append(
@@ -299,7 +302,12 @@ class _Asked:
         return estimate, error * self.factor[term], left
 
     def add_clustered(
-        self, name: str, fit: ClusteredFit, columns: Mapping[str, int | None], note: str, n: int
+        self,
+        name: str,
+        fit: ClusteredFit,
+        columns: Mapping[ExposureName, int | None],
+        note: str,
+        n: int,
     ) -> None:
         for term in self.terms:
             column = columns.get(term)
@@ -357,7 +365,9 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
     Wiley, for adding up refits with random thaws.
     """
     design = fit.design
-    terms = tuple(t for t in CYCLES_AND_AGE if fit.mixed is not None and fit.term(t) is not None)
+    terms: tuple[ExposureName, ...] = tuple(
+        t for t in CYCLES_AND_AGE if fit.mixed is not None and fit.term(t) is not None
+    )
     if fit.mixed is None or not terms:
         reason = fit.reason or "neither cycles nor age varies between these trials"
         return Specifications((), {}, {}, fit.settings.alpha, (), reason)
@@ -378,7 +388,9 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
     _more_thaws(asked, records)
     _leave_out(asked)
     rows = tuple(asked.rows)
-    agreement = {term: _agree(term, [r for r in rows if r.term == term]) for term in terms}
+    agreement: dict[ExposureName, Agreement] = {
+        term: _agree(term, [r for r in rows if r.term == term]) for term in terms
+    }
     return Specifications(rows, agreement, smooth, fit.settings.alpha, tuple(asked.notes), None)
 
 
@@ -393,7 +405,7 @@ def _size(design: Design) -> tuple[int, int]:
 
 def _slope_factors(fit: FindFit) -> dict[str, float]:
     """Exposure → what differing slopes make of its error: main error over one without them."""
-    factors = dict.fromkeys(CYCLES_AND_AGE, 1.0)
+    factors: dict[str, float] = dict.fromkeys(CYCLES_AND_AGE, 1.0)
     if not fit.slopes:
         return factors
     assert fit.mixed is not None
@@ -685,7 +697,7 @@ def _without_use_ratio(asked: _Asked) -> None:
     )
 
 
-def _smooth(asked: _Asked) -> dict[str, SmoothTest]:
+def _smooth(asked: _Asked) -> dict[ExposureName, SmoothTest]:
     """A natural spline instead of each exposure's straight line, and the test of it."""
     tests = {}
     for term in asked.terms:
@@ -700,7 +712,9 @@ def _smooth(asked: _Asked) -> dict[str, SmoothTest]:
     return tests
 
 
-def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], SmoothTest] | str:
+def _curve(
+    asked: _Asked, term: ExposureName
+) -> tuple[tuple[float, float, float], SmoothTest] | str:
     design, main = asked.design, asked.fit.mixed
     assert main is not None
     column = design.column_of(term)
@@ -826,7 +840,7 @@ def _more_thaws(asked: _Asked, records: Records | None) -> None:
     history = history_of(records, records.storage, records.settings)
     draws = _DRAWS if asked.fit.n <= _MANY_TRIALS else 1
     for number, share in enumerate(UNLOGGED):
-        rng = np.random.default_rng([asked.fit.settings.seed, 30, number])
+        rng = random_stream(asked.fit.settings.seed, "unlogged thaws", number)
         _with_thaws(asked, records, names[share], [
             add_thaws(records, history, share, rng) for _ in range(draws)
         ])  # fmt: skip
@@ -844,7 +858,7 @@ def _with_thaws(
         reason = "no thaw was counted, or no source was in the freezer long enough for more"
         asked.refuse(name, "records", reason)
         return
-    answers: dict[str, list[tuple[float, float, float]]] = {t: [] for t in asked.terms}
+    answers: dict[ExposureName, list[tuple[float, float, float]]] = {t: [] for t in asked.terms}
     for storage, _ in logs:
         history = history_of(records, storage, records.settings)
         cycles = exposures_of(history, design.trials)["cycles"].to_numpy()
@@ -922,7 +936,7 @@ def _to_refit(asked: _Asked, labels: np.ndarray, every: Sequence[str]) -> list[s
     return [every[k] for k in sorted(order)]
 
 
-def _agree(term: str, rows: Sequence[Specification]) -> Agreement:
+def _agree(term: ExposureName, rows: Sequence[Specification]) -> Agreement:
     main = rows[0]
     assert main.log_odds is not None
     assert main.low is not None

@@ -14,7 +14,7 @@ from outcomes.analysis.finds.model import (
     linear_predictor,
     small_sample,
 )
-from outcomes.analysis.results import LeftOut
+from outcomes.analysis.results import ExposureName, LeftOut
 from outcomes.errors import FitError
 from outcomes.models.distributions import f_tail
 from outcomes.models.likelihood_ratio import likelihood_ratio
@@ -85,7 +85,7 @@ class Shapes:
         Why nothing was compared, or None.
     """
 
-    exposure: str
+    exposure: ExposureName
     at: np.ndarray
     candidates: tuple[ShapeFit, ...]
     chosen: str | None
@@ -100,7 +100,7 @@ class Shapes:
         return next((c for c in self.candidates if c.shape == shape), None)
 
 
-def compare_shapes(fit: FindFit, exposure: str) -> Shapes:
+def compare_shapes(fit: FindFit, exposure: ExposureName) -> Shapes:
     """Compare shapes of the change in finds along an exposure.
 
     No change; a straight line on the log-odds; log2(exposure + 1), by which
@@ -202,7 +202,7 @@ def natural_spline(values: np.ndarray, knots: Sequence[float]) -> np.ndarray:
 
 
 def _plan(
-    exposure: str, values: np.ndarray, y: np.ndarray
+    exposure: ExposureName, values: np.ndarray, y: np.ndarray
 ) -> tuple[list[str], tuple[float, ...], list[LeftOut]]:
     """Shapes worth fitting, the spline's knots, and what is left out with the reason."""
     shapes = ["flat", "straight", "logarithmic"]
@@ -235,7 +235,7 @@ def _no_step(values: np.ndarray, y: np.ndarray) -> str | None:
     return None
 
 
-def _nothing(exposure: str, why: str, left_out: tuple[LeftOut, ...] = ()) -> Shapes:
+def _nothing(exposure: ExposureName, why: str, left_out: tuple[LeftOut, ...] = ()) -> Shapes:
     return Shapes(
         exposure=exposure,
         at=np.zeros(0),
@@ -255,7 +255,7 @@ class _Work:
     def __init__(
         self,
         fit: FindFit,
-        exposure: str,
+        exposure: ExposureName,
         column: int,
         values: np.ndarray,
         knots: tuple[float, ...],

@@ -8,13 +8,13 @@ import pandas as pd
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import History, storage_history
 from outcomes.records.tables import Records
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 _HOURS = 3.0
 _THAWS = 2.0  # an added thaw lasts this many times the shortest stay that counts as one
 
 
-def history_of(records: Records, storage: pd.DataFrame, settings: Settings) -> History:
+def history_of(records: Records, storage: pd.DataFrame, settings: RecordsSettings) -> History:
     """The history of every source under another log or other settings.
 
     Parameters

@@ -25,6 +25,7 @@ from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.splines import natural_spline, spline_knots
+from outcomes.random_streams import random_stream
 
 MOST_FOLDS = 10
 MONTH_DAYS = 30.0
@@ -273,7 +274,7 @@ def predict_unseen(fit: FindFit) -> tuple[np.ndarray, np.ndarray, int]:
     sources = design.trials["source_id"].astype(str).to_numpy()
     levels = np.unique(sources)
     folds = min(MOST_FOLDS, len(levels))
-    rng = np.random.default_rng([fit.settings.seed, 40])
+    rng = random_stream(fit.settings.seed, "cross-validation")
     # Largest sources first, each to the group with the fewest trials: groups of like size.
     size = pd.Series(sources).value_counts()
     order = sorted(rng.permutation(levels), key=lambda s: -int(size[s]))

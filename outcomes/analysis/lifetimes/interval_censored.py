@@ -18,7 +18,8 @@ from outcomes.analysis.results import Lifetime
 from outcomes.errors import FitError
 from outcomes.models.distributions import beta_quantile
 from outcomes.models.turnbull import Cells, TurnbullCurve, fit_cells, lay_out
-from outcomes.settings import Settings
+from outcomes.random_streams import random_stream
+from outcomes.settings import DecisionSettings
 from outcomes.text import in_months, months, still_reliable_at
 
 RESAMPLES = 200
@@ -143,7 +144,7 @@ class IntervalLifetime:
 
 
 def fit_interval_lifetime(
-    lifetime: Lifetime, settings: Settings, *, resamples: int = RESAMPLES
+    lifetime: Lifetime, settings: DecisionSettings, *, resamples: int = RESAMPLES
 ) -> IntervalLifetime:
     """Draw the curves with every event between the last trial before it and the one that showed it.
 
@@ -187,7 +188,7 @@ def fit_interval_lifetime(
     curves: list[IntervalCurve] = []
     not_drawn: dict[str, dict[str, str]] = {}
     bounds: list[DiscardBounds] = []
-    rng = np.random.default_rng(settings.seed)
+    rng = random_stream(settings.seed, "lifetime intervals")
     for by in ("regime", "kind"):
         for group, part in _groups(followed, by):
             _add(curves, not_drawn, bounds, _draw(group, by, part, settings.alpha, resamples, rng))

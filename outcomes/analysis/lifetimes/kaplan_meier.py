@@ -18,7 +18,7 @@ from outcomes.analysis.lifetimes.rule import (
 from outcomes.analysis.results import CurvePoint, Lifetime
 from outcomes.models.distributions import normal_quantile
 from outcomes.models.product_limit import ProductLimit, product_limit
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import DecisionSettings, ReliabilityRule
 from outcomes.text import months, of_100, still_reliable_at
 
 ALL_SOURCES = "all sources"
@@ -58,7 +58,7 @@ _NAMES = {
 
 
 def fit_lifetime(
-    trials: pd.DataFrame, sources: pd.DataFrame, storage: pd.DataFrame, settings: Settings
+    trials: pd.DataFrame, sources: pd.DataFrame, storage: pd.DataFrame, settings: DecisionSettings
 ) -> Lifetime:
     """Follow every source until it meets the reliability rule.
 

@@ -16,7 +16,7 @@ from outcomes.errors import FitError
 from outcomes.models.distributions import student_quantile
 from outcomes.models.interval_weibull import HazardFit, Intervals, fit_periods, fit_weibull
 from outcomes.models.ratio import ratio_interval, sized
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.text import count
 
 LEAST_EVENTS = 5
@@ -140,7 +140,7 @@ class CycleHazard:
     sentence: str
 
 
-def fit_weibull_lifetime(lifetime: Lifetime, settings: Settings) -> WeibullLifetime:
+def fit_weibull_lifetime(lifetime: Lifetime, settings: DecisionSettings) -> WeibullLifetime:
     """Fit the days held until unreliable against the regime, events interval-censored.
 
     Weibull accelerated failure-time model with late entry: each source counts
@@ -193,7 +193,7 @@ def fit_weibull_lifetime(lifetime: Lifetime, settings: Settings) -> WeibullLifet
     )
 
 
-def fit_cycles_at_age(trials: pd.DataFrame, settings: Settings) -> CyclesAtAge:
+def fit_cycles_at_age(trials: pd.DataFrame, settings: DecisionSettings) -> CyclesAtAge:
     """Fit the hazard of meeting the rule against the cycles so far, on the scale of age.
 
     Cox model in which a source enters at its age at its first trial that
@@ -249,7 +249,7 @@ def fit_cycles_at_age(trials: pd.DataFrame, settings: Settings) -> CyclesAtAge:
 
 
 def fit_cycle_hazard(
-    lifetime: Lifetime, settings: Settings, late: Collection[str] = ()
+    lifetime: Lifetime, settings: DecisionSettings, late: Collection[str] = ()
 ) -> CycleHazard:
     """Fit the hazard of meeting the rule from one cycle to the next.
 
@@ -435,7 +435,7 @@ def _times(ratio: float) -> str:
 
 
 def _between_trials(
-    trials: pd.DataFrame, settings: Settings
+    trials: pd.DataFrame, settings: DecisionSettings
 ) -> tuple[pd.DataFrame, int, tuple[LeftOut, ...]]:
     """One row per source and stretch between two of its trials, up to the event."""
     rule = settings.rule

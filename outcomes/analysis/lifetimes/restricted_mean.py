@@ -16,7 +16,7 @@ from outcomes.analysis.lifetimes.kaplan_meier import (
 from outcomes.analysis.results import Lifetime
 from outcomes.models.distributions import student_quantile, student_tail
 from outcomes.models.product_limit import product_limit
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.text import in_months, months, p_value
 
 COMPARED = ("refrigerated", "frozen")
@@ -109,7 +109,7 @@ def mean_within(
     return float(areas.sum()), float(np.sqrt((after**2 * died / (at_risk * left)).sum()))
 
 
-def compare_restricted_means(lifetime: Lifetime, settings: Settings) -> RestrictedMeans:
+def compare_restricted_means(lifetime: Lifetime, settings: DecisionSettings) -> RestrictedMeans:
     """Compare how long refrigerated and frozen sources stay reliable within the same days.
 
     The event is placed at the trial that showed it. Groups are as in
@@ -221,7 +221,7 @@ class GroupMean:
     high: float
 
 
-def mean_by_group(lifetime: Lifetime, settings: Settings) -> tuple[GroupMean, ...]:
+def mean_by_group(lifetime: Lifetime, settings: DecisionSettings) -> tuple[GroupMean, ...]:
     """Tell how long sources of each regime and each kind stay reliable, each over its own days.
 
     Spans differ, so that two of these are not to be compared; see

@@ -14,7 +14,7 @@ from outcomes.analysis.monitoring.charts import Watch, learn_unchanging
 from outcomes.errors import SettingsError
 from outcomes.models.cusum import Healthy, simulate_highest, simulate_misses
 from outcomes.models.distributions import beta_quantile
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 MOST_WINDOW = 14
 WORSE = 2.0
@@ -126,7 +126,9 @@ class RuleComparison:
         return ""
 
 
-def compare_rules(trials: pd.DataFrame, watched: Watch, settings: Settings) -> RuleComparison:
+def compare_rules(
+    trials: pd.DataFrame, watched: Watch, settings: DecisionSettings
+) -> RuleComparison:
     """Apply three rules for "unreliable" to the same trials.
 
     The unit's own rule; a moving proportion of finds, over a source's last
@@ -353,7 +355,7 @@ def _proportion(
     baseline: float | None,
     needed: tuple[int | None, ...],
     healthy: Healthy | None,
-    settings: Settings,
+    settings: DecisionSettings,
 ) -> RuleOutcome:
     window = len(needed)
     most = needed[-1]

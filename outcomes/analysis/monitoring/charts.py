@@ -17,12 +17,13 @@ from outcomes.analysis.finds.design import (
 )
 from outcomes.analysis.finds.model import averaged_probability
 from outcomes.analysis.results import LeftOut
-from outcomes.errors import FitError, SettingsError
+from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
-from outcomes.settings import Settings
+from outcomes.random_streams import random_stream
+from outcomes.settings import DecisionSettings
 
 BASELINE_MISSES = 40
 BASELINE_FINDS = 40
@@ -139,7 +140,7 @@ class Watch:
 
 def watch(
     trials: pd.DataFrame,
-    settings: Settings,
+    settings: DecisionSettings,
 ) -> Watch:
     """Chart every source and every dog against what was to be expected.
 
@@ -182,11 +183,6 @@ def watch(
     *Biostatistics* 1, 441-452.
     """
     other = settings.unreliable
-    if not (other.odds_ratio > 1.0 and 0.0 < other.false_call < 1.0 and other.within >= 1):
-        raise SettingsError(
-            "Early warning needs odds_ratio above 1, false_call between 0 and 1, and within of at "
-            "least 1. Set them so under [unreliable]."
-        )
     hides = _charted(trials)
     choices = _Choices(other.odds_ratio, other.false_call, other.within)
     cut = _baseline_end(hides)
@@ -198,7 +194,7 @@ def watch(
         return _nothing(choices, hides, str(error))
 
 
-def learn_unchanging(trials: pd.DataFrame, settings: Settings) -> Healthy | None:
+def learn_unchanging(trials: pd.DataFrame, settings: DecisionSettings) -> Healthy | None:
     """What the trials on sources are like where no source changes, and as many are finds.
 
     For rules that are not charts: from the 40 misses of the baseline, the spread
@@ -335,7 +331,7 @@ def _fit(design: Design) -> _Model:
 
 
 def _charts(
-    hides: pd.DataFrame, cut: int, model: _Model, choices: _Choices, settings: Settings
+    hides: pd.DataFrame, cut: int, model: _Model, choices: _Choices, settings: DecisionSettings
 ) -> Watch:
     x = model.matrix(hides)
     fixed = x @ model.mixed.beta
@@ -365,7 +361,11 @@ def _charts(
         rows, block = _blocks(hides, grouped, used)
         healthy = Healthy(log_odds[rows], 1.0 - expected[rows], block, chart_sd, session)
         limits[of] = limit_for(
-            healthy, choices.odds_ratio, choices.false_call, choices.within, settings.seed
+            healthy,
+            choices.odds_ratio,
+            choices.false_call,
+            choices.within,
+            random_stream(settings.seed, "early warning"),
         )
         if of == "source":
             source_healthy = healthy
@@ -433,7 +433,7 @@ def _on_doubtful_source(hides: pd.DataFrame, charts: tuple[Chart, ...]) -> np.nd
     return doubtful
 
 
-def _qualified(hides: pd.DataFrame, settings: Settings) -> np.ndarray:
+def _qualified(hides: pd.DataFrame, settings: DecisionSettings) -> np.ndarray:
     if not settings.rule.qualified_only or "qualified" not in hides:
         return np.ones(len(hides), dtype=bool)
     return np.asarray(hides["qualified"].astype("boolean").fillna(True).to_numpy(dtype=bool))

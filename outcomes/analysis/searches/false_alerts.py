@@ -22,8 +22,12 @@ from outcomes.models.counts import (
     overdispersion_p,
 )
 from outcomes.models.distributions import chi_square_quantile, exact_interval
-from outcomes.models.ratio import Estimate, estimate_ratio, shortfall
-from outcomes.settings import Settings
+from outcomes.models.ratio import (
+    Estimate,
+    estimate_ratio,
+    shortfall,
+)
+from outcomes.settings import DecisionSettings
 from outcomes.text import count
 
 LEAST_ALERTS = 20
@@ -124,7 +128,7 @@ class FalseAlertFit:
     by_dog: tuple[DogAlerts, ...] = ()
 
 
-def fit_false_alerts(trials: pd.DataFrame, settings: Settings) -> FalseAlertFit:
+def fit_false_alerts(trials: pd.DataFrame, settings: DecisionSettings) -> FalseAlertFit:
     """Count false alerts by the hour and by the blank area, and set them against exposure.
 
     The rate takes every trial whose count and searching time are on record. A

@@ -16,8 +16,13 @@ from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.aft import FAMILIES, AcceleratedFit, fit_accelerated
 from outcomes.models.cox import CoxFit, fit_cox
-from outcomes.models.ratio import Estimate, estimate_ratio, ratio_interval, shortfall
-from outcomes.settings import Settings
+from outcomes.models.ratio import (
+    Estimate,
+    estimate_ratio,
+    ratio_interval,
+    shortfall,
+)
+from outcomes.settings import DecisionSettings
 
 LEAST_FINDS = 30
 LEAST_SOURCES = 8
@@ -88,7 +93,7 @@ class SearchTimeFit:
     curve: SearchTimeCurve | None = None
 
 
-def fit_search_time(trials: pd.DataFrame, settings: Settings) -> SearchTimeFit:
+def fit_search_time(trials: pd.DataFrame, settings: DecisionSettings) -> SearchTimeFit:
     """Fit the time to the find against cycles, age and what else is on record.
 
     Hide trials that were not assisted. A find ends at its search time; a miss

@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.analysis.finds.design import UNLOGGED, unlogged_days
 from outcomes.analysis.searches.design import Conditions
-from outcomes.exposure.cycles_and_age import CYCLES, CYCLES_AND_AGE
+from outcomes.exposure.cycles_and_age import CYCLES, CYCLES_AND_AGE, ExposureName
 from outcomes.models.aft import AcceleratedFit
 from outcomes.models.distributions import normal_quantile, student_quantile
 from outcomes.models.product_limit import product_limit
@@ -72,7 +72,7 @@ class SearchTimeCurve:
         What was held fixed while the exposure varied.
     """
 
-    exposure: str
+    exposure: ExposureName
     points: tuple[SearchTimePoint, ...]
     confidence: float
     observed: tuple[ObservedMedian, ...]
@@ -104,10 +104,11 @@ def search_time_curve(
         Along cycles, or age where cycles are not among the terms; None without
         either.
     """
-    place = next((j for j, c in enumerate(chosen.columns) if c.term in CYCLES_AND_AGE), None)
-    if place is None:
+    terms = [column.term for column in chosen.columns]
+    exposure = next((e for e in CYCLES_AND_AGE if e in terms), None)
+    if exposure is None:
         return None
-    exposure = chosen.columns[place].term
+    place = terms.index(exposure)
     values = chosen.trials[exposure].to_numpy(dtype=float)
     at = _grid(values, whole=exposure == CYCLES.name)
     p = len(chosen.columns)

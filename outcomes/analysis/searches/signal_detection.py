@@ -9,7 +9,7 @@ import pandas as pd
 
 from outcomes.analysis.results import LeftOut
 from outcomes.models.distributions import beta_quantile, normal_quantile
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.text import count
 
 LEAST_HIDES = 20
@@ -107,7 +107,7 @@ class _Normal:
     high: float
 
 
-def fit_detection(trials: pd.DataFrame, settings: Settings) -> Detection:
+def fit_detection(trials: pd.DataFrame, settings: DecisionSettings) -> Detection:
     """Tell for each dog how far hides stand out from blank areas.
 
     A handler who knows the hide can help the dog to it: trials of any blinding

@@ -21,7 +21,7 @@ from outcomes.models.counts import (
 )
 from outcomes.models.distributions import student_quantile
 from outcomes.models.ratio import Estimate, change, power, ratio_interval, shortfall, sized
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.text import DAYS_PER_YEAR, count
 
 DAYS = 60
@@ -203,7 +203,7 @@ def training_diet(trials: pd.DataFrame, days: int = DAYS) -> pd.DataFrame:
 
 
 def fit_training_diet(
-    trials: pd.DataFrame, settings: Settings, *, days: int = DAYS
+    trials: pd.DataFrame, settings: DecisionSettings, *, days: int = DAYS
 ) -> TrainingDiet:
     """Fit false alerts on blank areas against the dog's training in the days before.
 

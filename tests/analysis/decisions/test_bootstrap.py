@@ -14,13 +14,13 @@ from outcomes.analysis.decisions.threshold import find_threshold
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.errors import FitError
 from outcomes.models.mixed import fit_mixed
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 
 @pytest.fixture(scope="module")
 def falling(made_trials):
     trials = made_trials(2, n=1200, dogs=6, sources=16, cycle=-0.12, baseline=3.0, source_sd=0.4)
-    fit = fit_finds(trials, Settings())
+    fit = fit_finds(trials, DecisionSettings())
     return fit, find_threshold(fit, "cycles", alone=False)
 
 
@@ -135,7 +135,7 @@ def test_resamples_that_cannot_be_fitted_are_counted_and_too_many_end_it(falling
 
 
 def test_few_dogs_are_not_resampled(made_trials):
-    fit = fit_finds(made_trials(2, n=600, dogs=4, cycle=-0.15, baseline=3.0), Settings())
+    fit = fit_finds(made_trials(2, n=600, dogs=4, cycle=-0.15, baseline=3.0), DecisionSettings())
     found = bootstrap_threshold(
         fit, find_threshold(fit, "cycles", alone=False), resampled="dog", refits=5
     )
@@ -145,7 +145,7 @@ def test_few_dogs_are_not_resampled(made_trials):
 
 
 def test_a_curve_of_its_own_is_resampled_without_the_other_exposure(made_trials):
-    fit = fit_finds(made_trials(2, n=900, cycle=-0.15, baseline=3.0, tied=True), Settings())
+    fit = fit_finds(made_trials(2, n=900, cycle=-0.15, baseline=3.0, tied=True), DecisionSettings())
     by_cycles, by_age = (
         bootstrap_threshold(fit, find_threshold(fit, e, alone=True), alone=True, refits=6)
         for e in ("cycles", "age_days")

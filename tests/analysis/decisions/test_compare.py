@@ -13,14 +13,14 @@ from outcomes.analysis.decisions.compare import (
 from outcomes.analysis.finds.model import fit_finds, small_sample
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, Truth, simulate_unit
 from outcomes.wording.storage_compared import describe_storage_compared
 
 
 def _compare(truth: Truth, seed: int = 2) -> Comparison:
     trials = join(unit_records(simulate_unit(truth, seed, trials=1600, sources=30))).trials
-    return compare_storage(fit_finds(trials, Settings()))
+    return compare_storage(fit_finds(trials, DecisionSettings()))
 
 
 def _planted(effect: float) -> Truth:
@@ -67,7 +67,7 @@ def test_kinds_kept_only_one_way_are_never_compared() -> None:
     trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
     trials = trials.copy()
     trials["kind"] = trials["regime"].map({"frozen": "bone", "refrigerated": "blood"})
-    comparison = compare_storage(fit_finds(trials, Settings()))
+    comparison = compare_storage(fit_finds(trials, DecisionSettings()))
     assert comparison.reason == "no kind of source was kept both ways"
     assert set(comparison.kinds_left_out) == {"bone", "blood"}
 
@@ -103,7 +103,7 @@ def test_the_e_value_of_the_published_example() -> None:
 
 def test_sources_kept_one_way_and_then_the_other_are_told_of_and_so_are_trials_without_a_kind():
     trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
-    plain = compare_storage(fit_finds(trials, Settings()))
+    plain = compare_storage(fit_finds(trials, DecisionSettings()))
     assert (plain.both_ways, plain.without_kind) == (0, 0)
     frozen = trials[(trials["regime"] == "frozen") & trials["kind"].isin(plain.kinds)]
     moved = frozen["source_id"].value_counts().index[0]
@@ -112,7 +112,7 @@ def test_sources_kept_one_way_and_then_the_other_are_told_of_and_so_are_trials_w
     other.loc[own[: len(own) // 2], "regime"] = "refrigerated"
     some = trials.index[trials["regime"] == "frozen"].difference(own)[:7]
     other.loc[some, "kind"] = None
-    found = compare_storage(fit_finds(other, Settings()))
+    found = compare_storage(fit_finds(other, DecisionSettings()))
     assert (found.both_ways, found.without_kind) == (1, 7)
     assert sum(found.sources.values()) == 1 + len(
         set(other.loc[other["kind"].isin(found.kinds), "source_id"])
@@ -125,7 +125,7 @@ def test_sources_kept_one_way_and_then_the_other_are_told_of_and_so_are_trials_w
 
 def test_storage_is_among_what_is_asked_about_where_few_sources_widen_its_error() -> None:
     trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
-    design = fit_finds(trials, Settings()).design
+    design = fit_finds(trials, DecisionSettings()).design
     sides = trials[trials["regime"].isin(["refrigerated", "frozen"])]
     storage = _storage_design(design, design.trials.loc[design.trials.index.isin(sides.index)])
     sources = storage.trials["source_id"].nunique()

@@ -16,7 +16,7 @@ from outcomes.analysis.decisions import compare as module
 from outcomes.analysis.decisions.compare import compare_storage, e_value
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.models.mixed import fit_mixed
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +33,7 @@ def kept_both_ways(made_trials):
 
 
 def test_without_groupings_it_is_the_averaged_difference_of_statsmodels(kept_both_ways):
-    fit = fit_finds(kept_both_ways, Settings())
+    fit = fit_finds(kept_both_ways, DecisionSettings())
     plain = replace(fit, design=replace(fit.design, groups={}))
     found = compare_storage(plain)
     # The same by hand: age set, storage set both ways, predictions averaged.
@@ -70,7 +70,7 @@ def test_without_groupings_it_is_the_averaged_difference_of_statsmodels(kept_bot
 
 
 def test_with_sources_the_limits_allow_for_how_few_they_are(kept_both_ways, monkeypatch):
-    fit = fit_finds(kept_both_ways, Settings())
+    fit = fit_finds(kept_both_ways, DecisionSettings())
     found = compare_storage(fit)
     assert found.sources == {"refrigerated": 6, "frozen": 6}
     assert (found.kinds, found.kinds_left_out) == (("blood", "muscle"), ())
@@ -90,7 +90,7 @@ def test_with_sources_the_limits_allow_for_how_few_they_are(kept_both_ways, monk
 def test_the_p_value_is_below_the_level_exactly_where_the_limits_exclude_zero(
     kept_both_ways, alpha
 ):
-    found = compare_storage(fit_finds(kept_both_ways, Settings(alpha=alpha)))
+    found = compare_storage(fit_finds(kept_both_ways, DecisionSettings(alpha=alpha)))
     assert (found.p < alpha) == (not found.low <= 0.0 <= found.high)
     assert (found.e_value_limit == 1.0) == (found.low <= 0.0 <= found.high)
     assert found.e_value_limit <= found.e_value
@@ -99,7 +99,7 @@ def test_the_p_value_is_below_the_level_exactly_where_the_limits_exclude_zero(
 def test_naming_the_other_way_round_turns_the_difference_round(kept_both_ways):
     swap = {"frozen": "refrigerated", "refrigerated": "frozen"}
     turned = kept_both_ways.assign(regime=kept_both_ways["regime"].map(swap))
-    one, two = (compare_storage(fit_finds(t, Settings())) for t in (kept_both_ways, turned))
+    one, two = (compare_storage(fit_finds(t, DecisionSettings())) for t in (kept_both_ways, turned))
     assert two.risk_difference == pytest.approx(-one.risk_difference, abs=1e-4)
     assert (two.low, two.high) == (
         pytest.approx(-one.high, abs=1e-3),
@@ -110,7 +110,7 @@ def test_naming_the_other_way_round_turns_the_difference_round(kept_both_ways):
 def test_sources_of_a_kind_kept_one_way_only_are_left_out_by_name(kept_both_ways):
     number = kept_both_ways["source_id"].str[1:].astype(int)
     trials = kept_both_ways.assign(kind=kept_both_ways["kind"].mask(number == 2, "ash"))
-    found = compare_storage(fit_finds(trials, Settings()))
+    found = compare_storage(fit_finds(trials, DecisionSettings()))
     assert found.kinds_left_out == ("ash",)
     assert found.sources == {"refrigerated": 5, "frozen": 6}
 
@@ -156,7 +156,7 @@ def _with_a_few_trials(trials):
     ],
 )
 def test_where_nothing_can_be_compared_the_reason_is_given(kept_both_ways, change, reason):
-    found = compare_storage(fit_finds(change(kept_both_ways), Settings()))
+    found = compare_storage(fit_finds(change(kept_both_ways), DecisionSettings()))
     assert found.reason == reason
     numbers = (found.risk_difference, found.low, found.high, found.p, found.e_value)
     assert numbers == (None,) * 5

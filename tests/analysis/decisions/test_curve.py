@@ -25,14 +25,14 @@ from outcomes.analysis.finds.model import fit_finds, linear_predictor, refit
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, mean_find_probability, simulate_unit
 
 
 @pytest.fixture(scope="module")
 def grouped(made_trials):
     trials = made_trials(1, n=500, cycle=-0.08, baseline=2.0, source_sd=0.7)
-    return fit_finds(trials, Settings())
+    return fit_finds(trials, DecisionSettings())
 
 
 @pytest.mark.parametrize("exposure", ["cycles", "age_days"])
@@ -88,7 +88,7 @@ def test_limits_count_that_the_dogs_and_sources_effects_are_estimates_too(made_t
     trials = made_trials(1, n=500, cycle=-0.08, baseline=2.0, source_sd=0.7)
     rng = np.random.default_rng(5)
     worse = trials["dog_id"].isin(["D0", "D1"]) & (rng.random(500) < 0.3)
-    fit = fit_finds(trials.assign(result=trials["result"].mask(worse, "miss")), Settings())
+    fit = fit_finds(trials.assign(result=trials["result"].mask(worse, "miss")), DecisionSettings())
     design, mixed = fit.design, fit.mixed
     assert mixed.sd["dog"] > 0.2
     assert mixed.sd["source"] > 0.2
@@ -172,7 +172,7 @@ def test_alone_is_the_model_without_the_other_exposure_with_the_same_care_for_fe
 
 
 def test_a_copy_is_drawn_on_its_own_scale(made_trials):
-    fit = fit_finds(made_trials(3, cycle=-0.1, tied=True), Settings())
+    fit = fit_finds(made_trials(3, cycle=-0.1, tied=True), DecisionSettings())
     by_cycles, by_age = (find_curve(fit, e, 0.9, alone=True) for e in ("cycles", "age_days"))
     np.testing.assert_allclose(by_age.at, 30.0 * by_cycles.at)
     np.testing.assert_allclose(by_age.probability, by_cycles.probability, atol=1e-5)
@@ -182,7 +182,7 @@ def test_a_copy_is_drawn_on_its_own_scale(made_trials):
 
 
 def test_without_a_model_the_observed_proportions_are_still_there(made_trials):
-    fit = fit_finds(made_trials(4, n=100, dogs=2), Settings())
+    fit = fit_finds(made_trials(4, n=100, dogs=2), DecisionSettings())
     curve = find_curve(fit, "cycles", 0.9, alone=False)
     assert len(curve.at) == len(curve.probability) == 0
     assert sum(b.n for b in curve.bins) == 100
@@ -213,7 +213,7 @@ def _staggered():
             age_days=rng.uniform(0, 900, n),
             documented=pd.array(np.ones(n, dtype=bool), dtype="boolean"),
         ),
-        Settings(),
+        DecisionSettings(),
     )
 
 
@@ -272,7 +272,7 @@ def test_a_bin_is_closed_where_the_next_value_would_take_it_further_from_its_siz
 @pytest.mark.parametrize("seed", [51, 52, 53, 54])
 def test_the_true_curve_lies_within_its_limits(seed):
     unit = simulate_unit(SCENARIOS["cycles only"], seed, trials=800)
-    fit = fit_finds(join(unit_records(unit)).trials, Settings())
+    fit = fit_finds(join(unit_records(unit)).trials, DecisionSettings())
     # 99.9 %: each of eight points misses once in a thousand units.
     curve = find_curve(fit, "cycles", 0.999, alone=False)
     for at in fit.design.trials["cycles"].quantile([0.25, 0.9]):
@@ -285,7 +285,7 @@ def test_a_limit_by_cycles_is_about_the_sources_that_thaw():
     unit = simulate_unit(truth, 3001)
     records = unit_records(unit)
     trials = join(records).trials
-    fit = fit_finds(trials, records.settings)
+    fit = fit_finds(trials, DecisionSettings())
     curve = find_curve(fit, "cycles", 0.9, alone=False)
     used = fit.design.trials
     most = used.groupby("source_id")["cycles"].max().astype(float)
@@ -308,7 +308,7 @@ def test_a_limit_by_cycles_is_about_the_sources_that_thaw():
 
 def test_a_limit_by_age_is_about_all_sources():
     records = unit_records(simulate_unit(SCENARIOS["age only"], 5, trials=700))
-    fit = fit_finds(join(records).trials, records.settings)
+    fit = fit_finds(join(records).trials, DecisionSettings())
     curve = find_curve(fit, "age_days", 0.9, alone=False)
     assert curve.without == 0
     assert sum(b.n for b in curve.bins) == fit.n

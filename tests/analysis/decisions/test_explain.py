@@ -11,7 +11,7 @@ from scipy import integrate, special, stats
 
 from outcomes.analysis.decisions.explain import explain_source, source_level
 from outcomes.analysis.finds.model import fit_finds
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 
 @pytest.fixture(scope="module")
@@ -23,7 +23,7 @@ def told(made_trials):
     trials.loc[own[4], "assisted"] = True
     trials.loc[own[7], "documented"] = False
     trials.loc[own[9], "humidity_pct"] = np.nan
-    fit = fit_finds(trials, Settings())
+    fit = fit_finds(trials, DecisionSettings())
     return trials, fit, explain_source(fit, trials, "S03")
 
 
@@ -131,7 +131,7 @@ def test_limits_of_the_estimate_are_at_the_confidence_of_the_settings(told):
 
 def test_without_a_model_there_are_the_trials_alone(made_trials):
     trials = made_trials(5, n=60)
-    found = explain_source(fit_finds(trials, Settings()), trials, "S03")
+    found = explain_source(fit_finds(trials, DecisionSettings()), trials, "S03")
     assert found.source_sd is None
     assert found.trials
     assert all(t.expected is None and t.running is None for t in found.trials)

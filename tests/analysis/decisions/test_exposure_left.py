@@ -23,7 +23,7 @@ from outcomes.analysis.decisions.source_draws import DRAWS, draw_sources
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
 
@@ -32,7 +32,7 @@ def reviewed():
     unit = simulate_unit(SCENARIOS["cycles only"], 4, trials=1600)
     records = unit_records(unit)
     joined = join(records)
-    fit = fit_finds(joined.trials, Settings())
+    fit = fit_finds(joined.trials, DecisionSettings())
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
     shelf = review_shelf(fit, records.sources, joined.history, as_of)
     ids = tuple(s.source_id for s in shelf)
@@ -202,7 +202,7 @@ def test_a_source_without_an_answer_has_the_reason_that_is_its_own(reviewed, mad
     ]
     reasons = [x.reason for x in exposure_left(fit, strange, "cycles")]
     assert reasons == [beyond, beyond, "it cannot be predicted"]
-    flat = fit_finds(made_trials(3).assign(cycles=0.0), Settings())
+    flat = fit_finds(made_trials(3).assign(cycles=0.0), DecisionSettings())
     (left,) = exposure_left(flat, [first], "cycles")
     assert left.reason == "the model has no effect of cycles"
 
@@ -282,7 +282,7 @@ def test_among_those_to_keep_the_one_that_may_run_out_soonest_leads(reviewed):
 
 
 def test_without_a_model_each_has_the_reason(reviewed, made_trials):
-    few = fit_finds(made_trials(1, n=60), Settings())
+    few = fit_finds(made_trials(1, n=60), DecisionSettings())
     shelf = (_source("S00", "test", None, cycles=3.0, age_days=90.0),)
     (found,) = exposure_left(few, shelf, "cycles")
     assert found.reason == "too few trials to fit a model that could be trusted"
@@ -294,14 +294,14 @@ def test_where_cycles_and_age_are_tied_one_goes_on_for_both():
     unit = simulate_unit(SCENARIOS["tied together"], 20_003, trials=600, sources=14, dogs=4)
     records = unit_records(unit)
     joined = join(records)
-    fit = fit_finds(joined.trials, records.settings)
+    fit = fit_finds(joined.trials, DecisionSettings())
     # Of the two together one rises and one falls, both far more than anything planted.
     slopes = [fit.reduced.beta[fit.design.column_of(e)] for e in ("cycles", "age_days")]
     assert min(slopes) < -1.0
     assert max(slopes) > 1.0
     as_of = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
     shelf = review_shelf(fit, records.sources, joined.history, as_of)
-    alone = fit_finds(joined.trials, records.settings, exposures=("cycles",))
+    alone = fit_finds(joined.trials, DecisionSettings(), exposures=("cycles",))
     for name in ("cycles", "age_days"):
         left = {x.source_id: x for x in exposure_left(fit, shelf, name)}
         assert sum(x.below is not None for x in left.values()) > 10

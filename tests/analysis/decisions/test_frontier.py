@@ -11,13 +11,14 @@ from outcomes.analysis.decisions.frontier import FLOORS, threshold_frontier
 from outcomes.analysis.decisions.threshold import set_threshold
 from outcomes.analysis.finds.cycles_or_age import which_predicts
 from outcomes.analysis.finds.model import fit_finds
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 
 @pytest.fixture(scope="module")
 def fitted(made_trials):
     fit = fit_finds(
-        made_trials(2, n=900, cycle=-0.12, age=-0.06, baseline=4.0, source_sd=0.3), Settings()
+        made_trials(2, n=900, cycle=-0.12, age=-0.06, baseline=4.0, source_sd=0.3),
+        DecisionSettings(),
     )
     verdict = replace(which_predicts(fit, refits=0), verdict="cannot be told apart")
     return fit, verdict, set_threshold(fit, verdict)
@@ -82,6 +83,6 @@ def test_it_tells_where_only_the_best_estimate_stays_above_the_floor(fitted):
 
 
 def test_without_ground_for_a_limit_there_is_nothing_to_show(made_trials):
-    fit = fit_finds(made_trials(4), Settings())
+    fit = fit_finds(made_trials(4), DecisionSettings())
     verdict = replace(which_predicts(fit, refits=0), verdict="no change detected")
     assert threshold_frontier(set_threshold(fit, verdict)) == ()

@@ -22,7 +22,7 @@ from outcomes.analysis.searches.design import choose_conditions
 from outcomes.exposure.trials import Joined, join
 from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, mean_find_probability, simulate_unit
 from outcomes.wording.shelf import describe_cycles_so_far, describe_late_logs, describe_past_limit
 
@@ -38,7 +38,7 @@ def late() -> Late:
     begun = moves["moved_at"].min() + pd.Timedelta(days=400)
     records = replace(records, storage=moves[~(some & (moves["moved_at"] < begun))])
     joined = join(records)
-    return records, joined, fit_finds(joined.trials, Settings())
+    return records, joined, fit_finds(joined.trials, DecisionSettings())
 
 
 def test_a_curve_is_that_of_sources_logged_from_the_start(late: Late) -> None:
@@ -90,7 +90,7 @@ def test_the_true_curve_is_found_though_a_third_of_the_logs_begin_late() -> None
             (with_term, trials),
             (without, trials.drop(columns=UNLOGGED)),
         ):
-            fit = fit_finds(used, Settings())
+            fit = fit_finds(used, DecisionSettings())
             curve = find_curve(fit, "cycles", 0.9, alone=False)
             told = np.interp(6.0, curve.at, curve.probability)
             met = fit.design.trials["trial_id"][met_at_all(fit.design.trials, "cycles")]
@@ -228,7 +228,7 @@ def test_one_late_log_does_not_cost_the_whole_answer() -> None:
         (some.union(more), True, ""),
     ):
         told = trials.assign(**{UNLOGGED: np.where(trials.index.isin(rows), 400.0, 0.0)})
-        fit = fit_finds(told, Settings())
+        fit = fit_finds(told, DecisionSettings())
         assert fit.mixed is not None
         assert (fit.term(UNLOGGED) is not None) is there
         left = [x.reason for x in fit.left_out if x.term == UNLOGGED]
@@ -242,7 +242,9 @@ def test_early_warning_learns_nothing_of_late_logs(late: Late) -> None:
 
     joined = late[1]
     whole = joined.trials.assign(**{UNLOGGED: 0.0})
-    assert watch(joined.trials, Settings()).learnt == watch(whole, Settings()).learnt
+    assert (
+        watch(joined.trials, DecisionSettings()).learnt == watch(whole, DecisionSettings()).learnt
+    )
 
 
 def test_hazards_by_cycles_leave_out_sources_whose_cycles_are_not_known(late: Late) -> None:
@@ -251,14 +253,14 @@ def test_hazards_by_cycles_leave_out_sources_whose_cycles_are_not_known(late: La
 
     records, joined, _fit = late
     trials, tables = joined.trials, (records.sources, records.storage)
-    lifetime = fit_lifetime(trials, *tables, Settings())
-    found = ask_lasting(trials, lifetime, Settings())
+    lifetime = fit_lifetime(trials, *tables, DecisionSettings())
+    found = ask_lasting(trials, lifetime, DecisionSettings())
     begins_late = set(trials["source_id"][trials[UNLOGGED] > 30.0].astype(str))
     reason = "the storage log begins late, so cycles are not known"
     for answer in (found.cycles_at_age, found.next_cycles):
         assert any(x.reason.endswith(reason) for x in answer.left_out)
     known = trials[~trials["source_id"].astype(str).isin(begins_late)]
-    alone = ask_lasting(known, fit_lifetime(known, *tables, Settings()), Settings())
+    alone = ask_lasting(known, fit_lifetime(known, *tables, DecisionSettings()), DecisionSettings())
     assert found.cycles_at_age.events == alone.cycles_at_age.events
     assert found.next_cycles.events == alone.next_cycles.events
     assert 0 < alone.next_cycles.sources == found.next_cycles.sources < len(lifetime.followed)
@@ -278,7 +280,7 @@ def test_the_search_time_curve_is_of_sources_logged_from_the_start(
         return made(*arguments)
 
     monkeypatch.setattr(search_time, "search_time_curve", kept)
-    found = search_time.fit_search_time(late[1].trials, Settings()).curve
+    found = search_time.fit_search_time(late[1].trials, DecisionSettings()).curve
     assert found is not None
     assert found.held.endswith("logged from the start")
     monkeypatch.setattr(search_curve, "UNLOGGED", "none of the terms")

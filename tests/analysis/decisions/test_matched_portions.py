@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -22,7 +20,7 @@ from outcomes.analysis.finds.model import fit_finds
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.stays import storage_history
 from outcomes.models.clustered import fit_conditional
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings, RecordsSettings
 
 # R 4.2.2, datasets::UCBAdmissions: admitted and rejected men, admitted and rejected women, by
 # department (Bickel, Hammel and O'Connell 1975).
@@ -183,7 +181,7 @@ def _joined(
     made: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
 ) -> tuple[pd.DataFrame, pd.DataFrame, object]:
     trials, sources, storage = made
-    strict = replace(Settings(), unlogged_thaws="strict")
+    strict = RecordsSettings(unlogged_thaws="strict")
     history = storage_history(sources, storage, trials.iloc[:0], strict)
     exposure = exposure_at(history, trials["source_id"], trials["started_at"])
     joined = pd.concat([trials, exposure], axis=1)
@@ -195,12 +193,12 @@ def _joined(
 
 def _compare(*args: object, **options: object) -> MatchedPortions:
     trials, sources, history = _joined(_unit(*args, **options))  # type: ignore[arg-type]
-    return compare_portions(trials, sources, history, Settings())  # type: ignore[arg-type]
+    return compare_portions(trials, sources, history, DecisionSettings())  # type: ignore[arg-type]
 
 
 def test_a_planted_difference_is_found_that_the_plain_comparison_gets_wrong():
     trials, sources, history = _joined(_unit(14, -1.2, 5))
-    found = compare_portions(trials, sources, history, Settings())
+    found = compare_portions(trials, sources, history, DecisionSettings())
     assert found.reason is None
     assert len(found.parents) == 14
     assert found.high < 1.0
@@ -216,14 +214,14 @@ def test_a_planted_difference_is_found_that_the_plain_comparison_gets_wrong():
     regime = trials["regime"]
     rates = (trials["result"] == "find").groupby(regime).mean()
     assert rates["refrigerated"] > rates["frozen"]
-    plain = compare_storage(fit_finds(trials, Settings()))
+    plain = compare_storage(fit_finds(trials, DecisionSettings()))
     assert plain.risk_difference > 0.0
 
 
 @pytest.mark.parametrize("effect", [40.0, -40.0])
 def test_where_one_way_never_misses_or_never_finds_the_limit_is_the_whole_of_it(effect):
     trials, sources, history = _joined(_unit(8, effect, 3))
-    found = compare_portions(trials, sources, history, Settings())
+    found = compare_portions(trials, sources, history, DecisionSettings())
     share = (trials["result"] == "find").groupby(trials["source_id"].str[-2:]).mean()
     assert share["-r"] == (1.0 if effect > 0.0 else 0.0)
     frozen = found.finds["frozen"] / found.trials["frozen"]
@@ -242,7 +240,7 @@ def test_a_planted_difference_lies_within_the_limits_as_often_as_promised():
     held, shown, wrong_way = 0, 0, 0
     for seed in range(300, 360):
         made = _joined(_unit(10, -1.2, seed))
-        found = compare_portions(*made, Settings())
+        found = compare_portions(*made, DecisionSettings())
         held += found.low <= np.exp(-1.2) <= found.high
         shown += found.high < 1.0
         rates = (made[0]["result"] == "find").groupby(made[0]["regime"]).mean()
@@ -270,7 +268,7 @@ def test_where_portions_differ_of_themselves_whole_parents_keep_the_promise():
 
 def test_the_way_kept_is_counted_from_the_cut_and_not_before():
     trials, sources, history = _joined(_unit(6, -1.0, 3))
-    found = compare_portions(trials, sources, history, Settings())
+    found = compare_portions(trials, sources, history, DecisionSettings())
     # By its whole history a refrigerated portion is frozen or mixed for its first months.
     early = trials["source_id"].str.endswith("-r") & (trials["regime"] != "refrigerated")
     assert early.sum() > 20
@@ -309,7 +307,10 @@ def test_without_a_column_for_parents_nothing_is_compared(made_trials):
     sources = pd.DataFrame({"source_id": ["S00"], "acquired_on": [pd.Timestamp("2024-01-01")]})
     empty = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
     history = storage_history(
-        sources, empty.astype({"moved_at": "datetime64[ns]"}), made_trials(1).iloc[:0], Settings()
+        sources,
+        empty.astype({"moved_at": "datetime64[ns]"}),
+        made_trials(1).iloc[:0],
+        RecordsSettings(),
     )
-    found = compare_portions(made_trials(1), sources, history, Settings())
+    found = compare_portions(made_trials(1), sources, history, DecisionSettings())
     assert found.reason == "no portions of one source are on record"

@@ -13,7 +13,7 @@ from outcomes.analysis.decisions.overlap import (
     storage_overlap,
 )
 from outcomes.analysis.finds.model import fit_finds
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.wording.storage_compared import describe_kind, describe_kinds
 
 
@@ -36,7 +36,7 @@ def fit(made_trials):
     trials.loc[blood & ~young, "age_days"] = rng.uniform(300, 900, (blood & ~young).sum())
     lost = young & (rng.random(len(trials)) < 0.25)
     trials.loc[lost, "result"] = "miss"
-    return fit_finds(trials, Settings())
+    return fit_finds(trials, DecisionSettings())
 
 
 def test_every_trial_kept_one_way_or_the_other_stands_once(fit):
@@ -100,8 +100,8 @@ def test_a_bound_that_would_make_a_source_both_is_refused(fit, bound):
 
 
 def test_without_kinds_there_is_nothing_to_show(made_trials):
-    assert storage_overlap(fit_finds(made_trials(1), Settings()).design.trials) == ()
-    assert compare_kinds(fit_finds(made_trials(1), Settings())) == ()
+    assert storage_overlap(fit_finds(made_trials(1), DecisionSettings()).design.trials) == ()
+    assert compare_kinds(fit_finds(made_trials(1), DecisionSettings())) == ()
 
 
 def test_each_kind_is_compared_alone_or_refused_in_words(fit):
@@ -131,7 +131,7 @@ def test_a_kind_tried_both_ways_at_other_ages_is_refused_for_its_ages(made_trial
     blood, young = trials["kind"] == "blood", trials["regime"] == "refrigerated"
     trials.loc[blood & young, "age_days"] = rng.uniform(0, 100, (blood & young).sum())
     trials.loc[blood & ~young, "age_days"] = rng.uniform(300, 900, (blood & ~young).sum())
-    found = {k.kind: k.comparison for k in compare_kinds(fit_finds(trials, Settings()))}
+    found = {k.kind: k.comparison for k in compare_kinds(fit_finds(trials, DecisionSettings()))}
     assert (
         found["blood"].reason == "refrigerated and frozen sources were not tried at the same ages"
     )
@@ -148,7 +148,7 @@ def test_the_difference_within_a_kind_is_that_of_its_trials_alone(made_trials):
     rng = np.random.default_rng(3)
     worse = (trials["kind"] == "muscle") & (trials["regime"] == "refrigerated")
     trials.loc[worse & (rng.random(len(trials)) < 0.3), "result"] = "miss"
-    kinds = compare_kinds(fit_finds(trials, Settings()))
+    kinds = compare_kinds(fit_finds(trials, DecisionSettings()))
     blood, muscle = (k.comparison for k in kinds)
     assert blood.low < 0.0 < blood.high
     assert muscle.high < 0.0

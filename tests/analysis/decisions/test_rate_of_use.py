@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from outcomes.analysis.decisions.rate_of_use import RateOfUse, rate_of_use, retired_by_place
 from outcomes.exposure.stays import storage_history
-from outcomes.settings import Settings
+from outcomes.settings import RecordsSettings
 
 FIRST, LAST = pd.Timestamp("2025-01-01"), pd.Timestamp("2026-01-01")
 
@@ -47,7 +47,7 @@ def small() -> RateOfUse:
     rows += [("E", "2024-01-01", "freezer"), ("E", "2024-10-01", "discarded")]
     storage = _log(rows)
     asked = pd.DataFrame({"source_id": ["C"], "started_at": [LAST]})
-    history = storage_history(sources, storage, asked, Settings())
+    history = storage_history(sources, storage, asked, RecordsSettings())
     return rate_of_use(sources, storage, history, FIRST, LAST)
 
 
@@ -107,7 +107,7 @@ def test_a_source_discarded_by_the_last_trial_counts_and_one_after_it_does_not(
     )
     storage = _log([("A", "2025-01-01", "freezer"), ("A", day, "discarded")])
     asked = pd.DataFrame({"source_id": ["A"], "started_at": [FIRST]})
-    history = storage_history(sources, storage, asked, Settings())
+    history = storage_history(sources, storage, asked, RecordsSettings())
     found = rate_of_use(sources, storage, history, FIRST, LAST)
     assert [gone.source_id for gone in found.discards] == counted
 

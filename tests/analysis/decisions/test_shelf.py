@@ -20,7 +20,7 @@ from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.exposure.trials import Joined, join
 from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
 
@@ -28,7 +28,7 @@ from outcomes.simulate import SCENARIOS, simulate_unit
 def reviewed() -> tuple[Records, Joined, FindFit, tuple[ShelfSource, ...]]:
     records = unit_records(simulate_unit(SCENARIOS["cycles only"], 4, trials=1600))
     joined = join(records)
-    fit = fit_finds(joined.trials, Settings())
+    fit = fit_finds(joined.trials, DecisionSettings())
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
     return records, joined, fit, review_shelf(fit, records.sources, joined.history, as_of)
 
@@ -123,7 +123,7 @@ def test_a_source_found_at_the_floor_of_late_is_never_retired(reviewed: Reviewed
 
 def test_without_a_model_everything_is_to_be_tested(reviewed: Reviewed) -> None:
     records, joined, _, _ = reviewed
-    few = fit_finds(joined.trials.head(60), Settings())
+    few = fit_finds(joined.trials.head(60), DecisionSettings())
     assert few.mixed is None
     shelf = review_shelf(few, records.sources, joined.history, pd.Timestamp("2026-02-01"))
     assert {s.advice for s in shelf} == {"test"}
@@ -169,7 +169,7 @@ def test_nothing_but_a_test_is_advised_of_a_source_with_four_finds(reviewed: Rev
     finds = [i for i in own if joined.trials.loc[i, "result"] == "find"][-4:]
     fewer = joined.trials.drop(index=own.difference(pd.Index(finds)))
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
-    fit = fit_finds(fewer, Settings())
+    fit = fit_finds(fewer, DecisionSettings())
     found = {s.source_id: s for s in review_shelf(fit, records.sources, joined.history, as_of)}
     assert (found[kept.source_id].trials_used, found[kept.source_id].advice) == (4, "test")
     for source in found.values():
@@ -185,14 +185,14 @@ def test_where_cycles_and_age_are_tied_advice_stands_by_either_alone():
     joined = join(records)
     as_of = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
 
-    fit = fit_finds(joined.trials, records.settings)
+    fit = fit_finds(joined.trials, DecisionSettings())
     assert exposures_tied(fit.design)
     held = _held(records.sources, joined.history, as_of)
     place = {name: k for k, name in enumerate(held["source_id"].astype(str))}
     alone = []
     for exposure in ("cycles", "age_days"):
-        one = fit_finds(joined.trials, records.settings, exposures=(exposure,))
-        alone.append(_predict_by(one.design, one.each_source, held, records.settings.confidence))
+        one = fit_finds(joined.trials, DecisionSettings(), exposures=(exposure,))
+        alone.append(_predict_by(one.design, one.each_source, held, DecisionSettings().confidence))
     told = review_shelf(fit, records.sources, joined.history, as_of)
     tried = [s for s in told if s.low is not None]
     assert len(tried) > 10

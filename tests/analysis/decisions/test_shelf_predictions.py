@@ -20,7 +20,7 @@ from outcomes.analysis.decisions.shelf import (
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
 
@@ -30,7 +30,7 @@ def unit():
     truth = replace(SCENARIOS["cycles only"], baseline_log_odds=2.4)
     records = unit_records(simulate_unit(truth, 61, trials=550))
     joined = join(records)
-    fit = fit_finds(joined.trials, Settings())
+    fit = fit_finds(joined.trials, DecisionSettings())
     assert fit.each_source is not None
     assert fit.n < 500
     return records, joined, fit
@@ -95,7 +95,7 @@ def test_a_rare_kind_is_predicted_as_the_pool_it_was_counted_in(unit):
         trials.loc[own[:8], "result"] = ["find", "miss"] * 4
     trials = trials.drop(index=[*rows[0][8:], *rows[1][8:]])
     trials["kind"] = trials["source_id"].map(kinds)
-    fit = fit_finds(trials.reset_index(drop=True), Settings())
+    fit = fit_finds(trials.reset_index(drop=True), DecisionSettings())
     assert "any other" in {c.contrast[0] for c in fit.design.columns if c.term == "kind"}
     sources = records.sources.assign(kind=records.sources["source_id"].map(kinds))
     shelf = _shelf(unit, fit, records=replace(records, sources=sources), days=-400.0)
@@ -109,7 +109,7 @@ def test_a_rare_kind_is_predicted_as_the_pool_it_was_counted_in(unit):
 
 def test_the_order_of_the_trials_changes_no_prediction(unit):
     joined = unit[1]
-    shuffled = fit_finds(joined.trials.sample(frac=1.0, random_state=4), Settings())
+    shuffled = fit_finds(joined.trials.sample(frac=1.0, random_state=4), DecisionSettings())
     here, there = _shelf(unit), _shelf(unit, shuffled)
     for name, source in here.items():
         if source.find_probability is not None:
@@ -119,7 +119,7 @@ def test_the_order_of_the_trials_changes_no_prediction(unit):
 
 def test_the_latest_trials_are_those_of_the_latest_dates_in_whatever_order_they_stand(unit):
     _, joined, _ = unit
-    shuffled = fit_finds(joined.trials.sample(frac=1.0, random_state=4), Settings())
+    shuffled = fit_finds(joined.trials.sample(frac=1.0, random_state=4), DecisionSettings())
     trials = shuffled.design.trials
     told = 0
     for name, source in _shelf(unit, shuffled).items():

@@ -8,12 +8,12 @@ import pytest
 from outcomes.analysis.decisions import source_draws
 from outcomes.analysis.decisions.curve import model_of
 from outcomes.analysis.finds.model import at_each_spread, fit_finds
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 
 @pytest.fixture(scope="module")
 def fit(made_trials):
-    return fit_finds(made_trials(1, n=500, cycle=-0.1, source_sd=0.6), Settings())
+    return fit_finds(made_trials(1, n=500, cycle=-0.1, source_sd=0.6), DecisionSettings())
 
 
 def test_every_spread_the_records_allow_has_its_part_in_the_draws(fit):

@@ -19,7 +19,7 @@ from outcomes.analysis.finds.model import fit_finds
 from outcomes.analysis.results import FindCurve
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, find_true_threshold, simulate_unit
 
 Made = Callable[..., pd.DataFrame]
@@ -91,11 +91,11 @@ def test_without_a_model_it_says_so_and_how_far_the_exposure_was_seen(
     # Furthest of six sources: 20, 19, 18, ... cycles and 700, 600, 500, ... days.
     number = trials["source_id"].str[1:].astype(int)
     trials = trials.assign(cycles=20.0 - number, age_days=700.0 - 100.0 * number)
-    threshold = find_threshold(fit_finds(trials, Settings()), exposure, alone=False)
+    threshold = find_threshold(fit_finds(trials, DecisionSettings()), exposure, alone=False)
     assert threshold.outcome == "no model"
     assert (threshold.by, threshold.observed_to) == (exposure, third)
     assert (threshold.estimate, threshold.retire_after) == (None, None)
-    none = find_threshold(fit_finds(trials.head(0), Settings()), exposure, alone=False)
+    none = find_threshold(fit_finds(trials.head(0), DecisionSettings()), exposure, alone=False)
     assert (none.outcome, none.observed_to) == ("no model", 0.0)
 
 
@@ -111,7 +111,7 @@ def test_without_a_model_it_says_so_and_how_far_the_exposure_was_seen(
 def test_limits_are_set_by_what_the_verdict_names(
     made_trials: Made, word: str, by: list[str]
 ) -> None:
-    fit = fit_finds(made_trials(7, n=900, cycle=-0.06, age=-0.02), Settings())
+    fit = fit_finds(made_trials(7, n=900, cycle=-0.06, age=-0.02), DecisionSettings())
     verdict = replace(which_predicts(fit, refits=0), verdict=word)
     found = set_threshold(fit, verdict)
     assert [threshold.by for threshold in found.thresholds] == by
@@ -159,7 +159,7 @@ def test_the_curve_is_an_average_of_predictions_where_nothing_is_random(made_tri
     # Standardisation by hand: set the exposure, predict every trial, average (statsmodels Logit).
     import statsmodels.api as sm
 
-    fit = fit_finds(made_trials(7, n=900, cycle=-0.06, age=-0.02), Settings())
+    fit = fit_finds(made_trials(7, n=900, cycle=-0.06, age=-0.02), DecisionSettings())
     assert max(fit.sd.values()) < 1e-3
     curve = find_curve(fit, "cycles", 0.9, alone=False)
     exposures = [fit.design.column_of("cycles"), fit.design.column_of("age_days")]
@@ -220,7 +220,7 @@ def test_observed_to_counts_sources_and_not_trials() -> None:
 
 def test_the_planted_threshold_lies_in_its_interval() -> None:
     unit = simulate_unit(SCENARIOS["cycles only"], 11)
-    fit = fit_finds(join(unit_records(unit)).trials, Settings())
+    fit = fit_finds(join(unit_records(unit)).trials, DecisionSettings())
     threshold = find_threshold(fit, "cycles", alone=False)
     true = find_true_threshold(unit, 0.85)
     assert true is not None
@@ -230,14 +230,14 @@ def test_the_planted_threshold_lies_in_its_interval() -> None:
 
 
 def test_no_verdict_gives_no_threshold_but_still_a_curve(made_trials: Made) -> None:
-    fit = fit_finds(made_trials(4), Settings())
+    fit = fit_finds(made_trials(4), DecisionSettings())
     retirement = set_threshold(fit, which_predicts(fit, refits=0))
     assert retirement.thresholds == ()
     assert [c.exposure for c in retirement.curves] == ["cycles"]
 
 
 def test_without_verdict_a_unit_that_never_froze_is_shown_by_age(made_trials: Made) -> None:
-    fit = fit_finds(made_trials(3).assign(cycles=0.0), Settings())
+    fit = fit_finds(made_trials(3).assign(cycles=0.0), DecisionSettings())
     retirement = set_threshold(fit, which_predicts(fit, refits=0))
     assert retirement.thresholds == ()
     assert [c.exposure for c in retirement.curves] == ["age_days"]
@@ -247,7 +247,7 @@ def test_without_verdict_a_unit_that_never_froze_is_shown_by_age(made_trials: Ma
 def test_a_curve_without_verdict_lets_age_move_along_where_each_hides_the_other(
     made_trials: Made, correlation: float, along: bool
 ) -> None:
-    fit = fit_finds(made_trials(4), Settings())
+    fit = fit_finds(made_trials(4), DecisionSettings())
     verdict = replace(which_predicts(fit, refits=0), correlation=correlation)
     assert verdict.verdict == "no change detected"
     (curve,) = set_threshold(fit, verdict).curves
@@ -255,7 +255,7 @@ def test_a_curve_without_verdict_lets_age_move_along_where_each_hides_the_other(
 
 
 def test_exposures_that_cannot_be_told_apart_get_two_views_of_one_fall(made_trials: Made) -> None:
-    fit = fit_finds(made_trials(2, n=900, cycle=-0.15, baseline=3.0, tied=True), Settings())
+    fit = fit_finds(made_trials(2, n=900, cycle=-0.15, baseline=3.0, tied=True), DecisionSettings())
     retirement = set_threshold(fit, which_predicts(fit, refits=0))
     by_cycles, by_age = retirement.thresholds
     # Age is 30 days a cycle here, so the two must be the same point.

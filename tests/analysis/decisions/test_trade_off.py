@@ -17,7 +17,7 @@ from outcomes.analysis.finds.cycles_or_age import exposures_tied, which_predicts
 from outcomes.analysis.finds.model import at_each_spread, fit_finds
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
 
@@ -34,7 +34,7 @@ def _verdict(fit, word):
 
 @pytest.fixture(scope="module")
 def falling(made_trials):
-    fit = fit_finds(made_trials(1, n=500, cycle=-0.1, source_sd=0.6), Settings())
+    fit = fit_finds(made_trials(1, n=500, cycle=-0.1, source_sd=0.6), DecisionSettings())
     return fit, trade_off(fit, _verdict(fit, "cycles"), _use(), combined=[(10.0, 200.0)])
 
 
@@ -165,7 +165,7 @@ def test_the_true_find_probability_under_a_limit_lies_within_its_limits(seed):
     records = unit_records(unit)
     joined = join(records)
     # 99.9 %: each of eight limits misses once in a thousand units.
-    fit = fit_finds(joined.trials, Settings(confidence=0.999))
+    fit = fit_finds(joined.trials, DecisionSettings(confidence=0.999))
     when = joined.trials["started_at"]
     use = rate_of_use(records.sources, records.storage, joined.history, when.min(), when.max())
     found = trade_off(fit, _verdict(fit, "cycles"), use)
@@ -191,7 +191,7 @@ def test_the_same_seed_gives_the_same_and_the_order_of_trials_nothing_else(falli
     # Monte Carlo error of 1,000 antithetic draws.
     assert point.find_probability == pytest.approx(found.by_cycles[5].find_probability, abs=2e-3)
     trials = made_trials(1, n=500, cycle=-0.1, source_sd=0.6).sample(frac=1.0, random_state=1)
-    shuffled = fit_finds(trials, Settings())
+    shuffled = fit_finds(trials, DecisionSettings())
     point = trade_off(shuffled, _verdict(shuffled, "cycles"), _use()).by_cycles[5]
     assert point.find_probability == pytest.approx(found.by_cycles[5].find_probability, abs=1e-3)
 
@@ -205,7 +205,7 @@ def test_the_same_seed_gives_the_same_and_the_order_of_trials_nothing_else(falli
     ],
 )
 def test_where_nothing_is_to_be_had_nothing_is_priced(made_trials, word, says):
-    fit = fit_finds(made_trials(7, n=900, cycle=-0.1, age=0.05), Settings())
+    fit = fit_finds(made_trials(7, n=900, cycle=-0.1, age=0.05), DecisionSettings())
     found = trade_off(fit, _verdict(fit, word), _use())
     assert says in found.reason
     assert (found.by_cycles, found.by_age, found.present) == ((), (), None)
@@ -215,7 +215,7 @@ def test_of_two_that_rise_together_each_is_asked_alone_whether_finds_fall(made_t
     # Finds rise with both, which are nearly one: in the model of both, one of them falls.
     trials = made_trials(12, n=900, cycle=0.15, tied=True)
     trials["age_days"] += np.random.default_rng(2).normal(0.0, 3.0, len(trials))
-    fit = fit_finds(trials, Settings())
+    fit = fit_finds(trials, DecisionSettings())
     assert exposures_tied(fit.design)
     both = [fit.reduced.beta[fit.design.column_of(e)] for e in ("cycles", "age_days")]
     assert min(both) < 0.0

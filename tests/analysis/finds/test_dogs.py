@@ -12,7 +12,7 @@ import pytest
 from outcomes.analysis.finds.dog_and_source_effects import DogReview, review_dogs
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.models.mixed import fit_mixed
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
 
 REFERENCE = Path(__file__).parents[2] / "reference"
@@ -58,7 +58,7 @@ def _trials(
 
 @pytest.fixture(scope="module")
 def fit() -> FindFit:
-    return fit_finds(_trials(3, dog_effects=DOG_EFFECTS), Settings())
+    return fit_finds(_trials(3, dog_effects=DOG_EFFECTS), DecisionSettings())
 
 
 @pytest.fixture(scope="module")
@@ -109,7 +109,7 @@ def test_the_find_probability_is_that_of_every_trial_run_by_this_dog(
 
 
 def test_a_dog_that_meets_worn_sources_is_not_blamed_for_them() -> None:
-    review = review_dogs(fit_finds(_trials(5, worn_for="Cy"), Settings()))
+    review = review_dogs(fit_finds(_trials(5, worn_for="Cy"), DecisionSettings()))
     worn = review.dog("Cy")
     others = [d for d in review.dogs if d.name != "Cy"]
     assert worn.finds / worn.trials < min(d.finds / d.trials for d in others) - 0.15
@@ -136,7 +136,7 @@ def test_counts_add_up_and_names_are_in_order_not_merit(fit: FindFit, review: Do
 
 
 def test_without_differences_the_model_calls_no_dog_different() -> None:
-    review = review_dogs(fit_finds(_trials(8), Settings()))
+    review = review_dogs(fit_finds(_trials(8), DecisionSettings()))
     assert all(d.differs is None for d in review.dogs)
     assert review.dogs_differ_p > 0.05
     assert describe_dogs(review)[0].startswith("Differences between dogs, beyond what")
@@ -145,7 +145,7 @@ def test_without_differences_the_model_calls_no_dog_different() -> None:
 def test_where_no_spread_is_found_the_plain_counts_are_given_with_exact_limits() -> None:
     # Without any planted spread, some of these seeds end at a standard deviation of zero.
     for seed in range(8, 30):
-        fit = fit_finds(_trials(seed, n=900, source_sd=0.0), Settings())
+        fit = fit_finds(_trials(seed, n=900, source_sd=0.0), DecisionSettings())
         if "source" in fit.mixed.singular:
             break
     entry = review_dogs(fit).sources[0]
@@ -157,7 +157,7 @@ def test_where_no_spread_is_found_the_plain_counts_are_given_with_exact_limits()
 
 def test_dogs_that_differ_in_how_they_change_with_cycles_are_told() -> None:
     planted = {"Ash": -0.12, "Bo": 0.12, "Cy": 0.1, "Dot": -0.1, "Elm": 0.0, "Fly": 0.0}
-    review = review_dogs(fit_finds(_trials(11, cycle_slopes=planted), Settings()))
+    review = review_dogs(fit_finds(_trials(11, cycle_slopes=planted), DecisionSettings()))
     response = review.response("cycles")
     assert response.p < 1e-4
     assert response.slopes["Ash"] < response.slopes["Elm"] < response.slopes["Bo"]
@@ -185,7 +185,7 @@ def test_experience_curves_run_over_each_dogs_own_trials(fit: FindFit, review: D
 def test_a_dog_with_nine_trials_is_said_to_say_little() -> None:
     trials = _trials(3, dog_effects=DOG_EFFECTS)
     mine = trials.index[trials["dog_id"] == "Ash"]
-    review = review_dogs(fit_finds(trials.drop(index=mine[9:]), Settings()))
+    review = review_dogs(fit_finds(trials.drop(index=mine[9:]), DecisionSettings()))
     few = review.dog("Ash")
     assert few.trials == 9
     assert describe_own_effect(few).endswith("Only 9 trials: says little.")
@@ -194,7 +194,7 @@ def test_a_dog_with_nine_trials_is_said_to_say_little() -> None:
 
 
 def test_without_a_model_there_is_a_reason_and_no_dog() -> None:
-    review = review_dogs(fit_finds(_trials(3, n=40), Settings()))
+    review = review_dogs(fit_finds(_trials(3, n=40), DecisionSettings()))
     assert review.dogs == ()
     assert review.reason.startswith("too few trials")
 

@@ -27,10 +27,10 @@ from outcomes.analysis.finds.model import (
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
-SETTINGS = Settings()
+SETTINGS = DecisionSettings()
 
 
 @pytest.fixture(scope="module")

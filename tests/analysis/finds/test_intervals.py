@@ -16,7 +16,7 @@ from outcomes.errors import FitError
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
 REFERENCE = Path(__file__).parents[2] / "reference"
@@ -29,7 +29,7 @@ LME4 = pd.read_csv(REFERENCE / "profile_lme4.csv", comment="#")
 @pytest.fixture(scope="module")
 def fit() -> FindFit:
     unit = simulate_unit(SCENARIOS["cycles only"], 5, trials=900)
-    return fit_finds(join(unit_records(unit)).trials, Settings())
+    return fit_finds(join(unit_records(unit)).trials, DecisionSettings())
 
 
 @pytest.mark.parametrize("row", list(LME4.itertuples()), ids=lambda r: f"{r.term} {r.confidence}")
@@ -113,6 +113,6 @@ def test_an_interval_allows_for_few_sources_as_the_fit_does(fit: FindFit) -> Non
 
 def test_an_exposure_that_is_no_term_is_refused_with_the_reason() -> None:
     unit = simulate_unit(SCENARIOS["cycles only"], 5, trials=60)
-    small = fit_finds(join(unit_records(unit)).trials, Settings())
+    small = fit_finds(join(unit_records(unit)).trials, DecisionSettings())
     with pytest.raises(FitError, match="cycles has no effect to put an interval on: too few"):
         profile_interval(small, "cycles")

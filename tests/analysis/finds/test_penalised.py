@@ -13,7 +13,7 @@ import pytest
 
 from outcomes.analysis.finds.firth import _firth, fit_penalised
 from outcomes.analysis.finds.model import fit_finds
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.wording.penalised import describe_penalised
 
 REFERENCE = Path(__file__).parents[2] / "reference"
@@ -53,7 +53,7 @@ def _parted(made_trials: Callable[..., pd.DataFrame], **options: Any) -> pd.Data
 def test_the_direction_is_told_and_no_limit_is_made_up(
     made_trials: Callable[..., pd.DataFrame],
 ) -> None:
-    fit = fit_finds(_parted(made_trials), Settings())
+    fit = fit_finds(_parted(made_trials), DecisionSettings())
     assert fit.mixed is None
     found = fit_penalised(fit)
     assert found is not None
@@ -70,7 +70,7 @@ def test_turning_finds_into_misses_turns_the_sign(
 ) -> None:
     trials = _parted(made_trials)
     turned = trials.assign(result=np.where(trials["result"] == "find", "miss", "find"))
-    one, other = (fit_penalised(fit_finds(t, Settings())) for t in (trials, turned))
+    one, other = (fit_penalised(fit_finds(t, DecisionSettings())) for t in (trials, turned))
     assert one is not None
     assert other is not None
     # The penalised likelihood is the same function with every sign turned.
@@ -81,4 +81,4 @@ def test_turning_finds_into_misses_turns_the_sign(
 def test_where_they_overlap_nothing_is_penalised(
     made_trials: Callable[..., pd.DataFrame],
 ) -> None:
-    assert fit_penalised(fit_finds(made_trials(3), Settings())) is None
+    assert fit_penalised(fit_finds(made_trials(3), DecisionSettings())) is None

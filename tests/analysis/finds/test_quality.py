@@ -26,10 +26,10 @@ from outcomes.analysis.finds.validation import (
     predict_unseen,
 )
 from outcomes.models.mixed import fit_mixed
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.wording.quality import describe_drift, describe_quality, describe_residuals
 
-SETTINGS = Settings()
+SETTINGS = DecisionSettings()
 
 
 @pytest.fixture(scope="module")

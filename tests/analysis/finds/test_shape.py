@@ -15,7 +15,7 @@ from scipy.interpolate import CubicSpline
 from outcomes.analysis.decisions.curve import find_curve
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.finds.shape import Shapes, compare_shapes, natural_spline
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.wording.shape import describe_shape
 
 PLANTED: dict[str, Callable[[np.ndarray], np.ndarray]] = {
@@ -32,7 +32,7 @@ def _fit(made_trials, planted: str, n: int = 3000) -> FindFit:
     rng = np.random.default_rng(12)
     eta = PLANTED[planted](trials["cycles"].to_numpy())
     found = rng.random(n) < 1.0 / (1.0 + np.exp(-eta))
-    return fit_finds(trials.assign(result=np.where(found, "find", "miss")), Settings())
+    return fit_finds(trials.assign(result=np.where(found, "find", "miss")), DecisionSettings())
 
 
 @pytest.fixture(scope="module")
@@ -104,7 +104,7 @@ def test_age_has_no_step_and_a_unit_without_unthawed_sources_has_none_either(mad
     assert all(x.term != "step" for x in by_age.left_out)
     trials = made_trials(4, n=900, sources=20, cycle=-0.1)
     thawed = compare_shapes(
-        fit_finds(trials.assign(cycles=trials["cycles"] + 1.0), Settings()), "cycles"
+        fit_finds(trials.assign(cycles=trials["cycles"] + 1.0), DecisionSettings()), "cycles"
     )
     assert thawed.candidate("step") is None
     assert any(x.term == "step" and "never thawed" in x.reason for x in thawed.left_out)
@@ -116,13 +116,13 @@ def test_a_step_that_other_terms_already_tell_is_left_out_with_the_reason(made_t
     frozen = trials["frozen_share"] == 0.0
     trials.loc[frozen, "cycles"] = 0.0
     trials.loc[trials.index[::3], ["cycles", "frozen_share"]] = 0.0
-    shapes = compare_shapes(fit_finds(trials, Settings()), "cycles")
+    shapes = compare_shapes(fit_finds(trials, DecisionSettings()), "cycles")
     reason = next(x.reason for x in shapes.left_out if x.term == "step")
     assert "says the same as the other terms" in reason
 
 
 def test_without_a_model_there_is_no_shape_and_the_reason_is_said(made_trials) -> None:
-    few = compare_shapes(fit_finds(made_trials(1, n=40), Settings()), "cycles")
+    few = compare_shapes(fit_finds(made_trials(1, n=40), DecisionSettings()), "cycles")
     assert few.chosen is None
     assert describe_shape(few).startswith(
         "The shape of the change with cycles cannot be told: too few"

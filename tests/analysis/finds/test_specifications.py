@@ -29,11 +29,11 @@ from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_bias import reduce_bias
 from outcomes.models.splines import natural_spline, spline_knots
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, Truth, demo_unit, simulate_unit
 from outcomes.wording.sensitivity import agreement_title
 
-SETTINGS = Settings()
+SETTINGS = DecisionSettings()
 
 
 def row(found, name, term="cycles"):
@@ -44,7 +44,7 @@ def row(found, name, term="cycles"):
 @pytest.fixture(scope="module")
 def demo():
     records = unit_records(demo_unit())
-    fit = fit_finds(join(records).trials, records.settings)
+    fit = fit_finds(join(records).trials, DecisionSettings())
     return records, fit, try_specifications(fit, records)
 
 
@@ -164,7 +164,7 @@ def test_thaws_not_inferred_leave_out_the_trials_the_strict_policy_sets_aside(de
     trials = join(strict).trials
     # Asked on the trials of the main model, which did without some for a missing condition.
     trials = trials[trials["trial_id"].isin(fit.design.trials["trial_id"])]
-    other = fit_finds(trials, strict.settings)
+    other = fit_finds(trials, DecisionSettings())
     made = row(found, "thaws that the log lacks not inferred")
     assert made.n == other.n < fit.n
     # The dogs' experience and the terms are the same; so is the model.
@@ -364,7 +364,7 @@ def test_every_row_has_numbers_or_a_reason(demo, hand_made):
 @pytest.mark.slow
 def test_the_same_records_and_seed_give_the_same_rows_and_another_seed_other_thaws():
     records = unit_records(simulate_unit(Truth(cycle_log_odds=-0.1), 4, trials=500, sources=10))
-    fit = fit_finds(join(records).trials, records.settings)
+    fit = fit_finds(join(records).trials, DecisionSettings())
     rows = try_specifications(fit, records).rows
     assert try_specifications(fit, records).rows == rows
     other = replace(fit, settings=replace(fit.settings, seed=2))

@@ -10,11 +10,11 @@ from outcomes.analysis.finds.confounders import SUSPECTS, Suspects, compare_susp
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 from outcomes.wording.suspects import describe_suspects
 
-SETTINGS = Settings()
+SETTINGS = DecisionSettings()
 
 
 @pytest.fixture(scope="module")

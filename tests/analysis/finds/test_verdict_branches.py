@@ -17,9 +17,9 @@ from outcomes.analysis.finds.design import plan_design
 from outcomes.analysis.finds.model import fit_finds, less_biased
 from outcomes.errors import FitError
 from outcomes.models.mixed import fit_mixed
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
-SETTINGS = Settings()
+SETTINGS = DecisionSettings()
 SPEEDS = np.tile([-0.45, 0.0, 0.3], 4)  # mean -0.05 a cycle, far from common to all
 
 

@@ -19,14 +19,14 @@ from outcomes.errors import FitError
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
 from outcomes.records.write import unit_records
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
 Made = Callable[..., pd.DataFrame]
 
 
 def _ask(trials: pd.DataFrame, refits: int = 0) -> WhichPredicts:
-    return which_predicts(fit_finds(trials, Settings()), refits=refits)
+    return which_predicts(fit_finds(trials, DecisionSettings()), refits=refits)
 
 
 def test_each_planted_cause_gets_its_verdict(made_trials: Made) -> None:
@@ -67,7 +67,7 @@ def test_too_few_misses_say_how_many_more_trials_would_do(made_trials: Made) -> 
 
 def test_an_effect_of_the_other_sign_is_found_as_well(made_trials: Made) -> None:
     trials = made_trials(2, n=900, cycle=0.15, baseline=0.5)
-    fit = fit_finds(trials, Settings())
+    fit = fit_finds(trials, DecisionSettings())
     assert which_predicts(fit, refits=0).verdict == "cycles"
     assert fit.term("cycles").points > 0
 
@@ -77,7 +77,7 @@ def test_the_ratio_statistic_is_that_of_statsmodels_where_nothing_is_random(
 ) -> None:
     # statsmodels Logit: twice the difference in log-likelihood of nested models.
     trials = made_trials(7, n=900, cycle=-0.06, age=-0.02)
-    fit = fit_finds(trials, Settings())
+    fit = fit_finds(trials, DecisionSettings())
     assert max(fit.sd.values()) < 1e-3
     answer = which_predicts(fit, refits=0)
     full = sm.Logit(fit.design.y, fit.design.x).fit(disp=False)
@@ -104,7 +104,7 @@ def test_calibration_never_makes_a_test_more_certain_and_is_the_same_twice(
 def test_a_statistic_on_few_sources_is_divided_by_its_mean_without_the_effect() -> None:
     # Rocke 1989: the mean of the statistic over data simulated from the model without the effect.
     unit = simulate_unit(SCENARIOS["no effect"], 555, trials=450, sources=8, dogs=4)
-    fit = fit_finds(join(unit_records(unit)).trials, Settings())
+    fit = fit_finds(join(unit_records(unit)).trials, DecisionSettings())
     test = which_predicts(fit, refits=99).joint
     assert test is not None
     # Chi-square would call a change that was not planted; the correction does not.
@@ -141,7 +141,7 @@ def test_a_statistic_on_few_sources_is_divided_by_its_mean_without_the_effect() 
 
 def test_no_change_states_the_largest_fall_that_still_fits(made_trials: Made) -> None:
     # By hand: every trial moved 10 cycles on at the interval's steepest fall (no random spread).
-    fit = fit_finds(made_trials(7), Settings())
+    fit = fit_finds(made_trials(7), DecisionSettings())
     assert max(fit.sd.values()) < 1e-3
     answer = which_predicts(fit, refits=0)
     assert answer.verdict == "no change detected"
@@ -162,7 +162,7 @@ def test_sources_never_frozen_are_asked_about_age_alone(made_trials: Made) -> No
 def test_finds_parted_from_misses_without_overlap_get_no_made_up_size(made_trials: Made) -> None:
     trials = made_trials(1, n=400)
     trials["result"] = np.where(trials["cycles"] < 10, "find", "miss")
-    fit = fit_finds(trials, Settings())
+    fit = fit_finds(trials, DecisionSettings())
     assert fit.mixed is None
     assert "overlap" in fit.reason
     assert which_predicts(fit).verdict == "too few trials"
@@ -173,7 +173,9 @@ def test_the_answer_is_the_same_from_any_number_of_processes(
 ) -> None:
     from outcomes.analysis.finds import cycles_or_age as module
 
-    fit = fit_finds(made_trials(2, n=600, cycle=-0.12, baseline=3.0, source_sd=0.3), Settings())
+    fit = fit_finds(
+        made_trials(2, n=600, cycle=-0.12, baseline=3.0, source_sd=0.3), DecisionSettings()
+    )
     steps: list[tuple[int, int]] = []
     alone = which_predicts(fit, refits=25, progress=lambda done, of: steps.append((done, of)))
     assert alone.joint is not None
@@ -190,7 +192,7 @@ def test_refits_go_on_until_more_could_not_change_the_answer(
 ) -> None:
     from outcomes.analysis.finds import cycles_or_age as module
 
-    fit = fit_finds(made_trials(6, n=400, cycle=-0.07, source_sd=0.8), Settings())
+    fit = fit_finds(made_trials(6, n=400, cycle=-0.07, source_sd=0.8), DecisionSettings())
     asked = which_predicts(fit, refits=60)
     monkeypatch.setattr(module, "_SETTLED", np.inf)
     to_the_end = which_predicts(fit, refits=60)
@@ -208,7 +210,7 @@ def _without_early_moves(seed: int):
     records = unit_records(unit)
     first = records.storage["moved_at"].min() + pd.Timedelta(days=400)
     later = records.storage[records.storage["moved_at"] >= first]
-    return fit_finds(join(replace(records, storage=later)).trials, Settings())
+    return fit_finds(join(replace(records, storage=later)).trials, DecisionSettings())
 
 
 @pytest.mark.slow
@@ -224,7 +226,7 @@ def test_thaws_that_are_not_on_record_are_not_called_age():
         assert found.no_limit
         assert not found.age_withheld
         trials = fit.design.trials.drop(columns="undocumented_days")
-        blind = which_predicts(fit_finds(trials, Settings()), refits=0)
+        blind = which_predicts(fit_finds(trials, DecisionSettings()), refits=0)
         for allowed_for, verdict in ((True, found.verdict), (False, blind.verdict)):
             named[allowed_for] += verdict in ("age", "both")
     assert named[True] == 0 < named[False]
@@ -237,7 +239,7 @@ def test_age_is_withheld_where_the_model_cannot_allow_for_late_logs(
     unit = simulate_unit(SCENARIOS["age only"], 3)
     trials = join(unit_records(unit)).trials
     late = np.arange(len(trials)) % 100 < late_in_100
-    fit = fit_finds(trials.assign(undocumented_days=np.where(late, 31.0, 30.0)), Settings())
+    fit = fit_finds(trials.assign(undocumented_days=np.where(late, 31.0, 30.0)), DecisionSettings())
     assert which_predicts(fit, refits=0).verdict == "age"
     # As if the term could not have been carried.
     column = fit.design.column_of("undocumented_days")
@@ -255,13 +257,13 @@ def test_age_is_withheld_where_the_model_cannot_allow_for_late_logs(
 def test_no_limit_where_many_cycles_are_not_on_record(late_in_100: int, none: bool):
     trials = join(unit_records(simulate_unit(SCENARIOS["cycles only"], 3))).trials
     late = np.arange(len(trials)) % 100 < late_in_100
-    fit = fit_finds(trials.assign(undocumented_days=np.where(late, 31.0, 30.0)), Settings())
+    fit = fit_finds(trials.assign(undocumented_days=np.where(late, 31.0, 30.0)), DecisionSettings())
     found = which_predicts(fit, refits=0)
     assert (found.verdict, found.no_limit) == ("cycles", none)
 
 
 def test_age_is_named_on_late_logs_where_cycles_could_not_be_asked_about(made_trials: Made):
     trials = made_trials(11, n=900, age=-0.12).assign(cycles=0.0, undocumented_days=400.0)
-    found = which_predicts(fit_finds(trials, Settings()), refits=0)
+    found = which_predicts(fit_finds(trials, DecisionSettings()), refits=0)
     assert found.asked == ("age_days",)
     assert (found.verdict, found.age_withheld) == ("age", False)

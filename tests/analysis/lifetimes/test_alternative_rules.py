@@ -18,10 +18,10 @@ from outcomes.analysis.lifetimes.rules_compared import (
 from outcomes.analysis.monitoring.charts import learn_unchanging, watch
 from outcomes.errors import SettingsError
 from outcomes.models.cusum import Healthy, simulate_highest
-from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.settings import DecisionSettings, OtherRules, ReliabilityRule
 from tests.analysis.monitoring.test_watch import searches
 
-ANY_DOG = Settings(rule=ReliabilityRule(qualified_only=False))
+ANY_DOG = DecisionSettings(rule=ReliabilityRule(qualified_only=False))
 
 
 def test_the_upper_limit_is_clopper_and_pearsons():
@@ -131,11 +131,10 @@ def test_the_proportion_of_finds_told_is_that_of_the_trials_the_shares_are_count
 def test_a_window_too_wide_or_a_floor_too_low_is_said():
     trials = searches(np.random.default_rng(9), days=10).assign(held_days=lambda t: t["age_days"])
     watched = watch(trials, ANY_DOG)
-    wide = OtherRules(proportion_window=30)
-    with pytest.raises(SettingsError, match="Choose 2 to 14"):
-        compare_rules(trials, watched, Settings(rule=ANY_DOG.rule, unreliable=wide))
+    with pytest.raises(SettingsError, match="from 2 to 14"):
+        OtherRules(proportion_window=30)
     three = OtherRules(proportion_window=3)
-    low = Settings(floor=0.05, rule=ANY_DOG.rule, unreliable=three)
+    low = DecisionSettings(floor=0.05, rule=ANY_DOG.rule, unreliable=three)
     proportion = compare_rules(trials, watched, low).rules[1]
     assert proportion.reason == "not even 3 misses in 3 trials would show a source below the floor"
 
@@ -173,7 +172,7 @@ def test_sources_that_never_change_are_found_as_often_as_the_units_own_on_averag
 
 def test_nothing_is_learnt_of_sources_that_no_qualified_dog_has_searched():
     trials = searches(np.random.default_rng(5)).assign(qualified=False)
-    assert learn_unchanging(trials, Settings()) is None
+    assert learn_unchanging(trials, DecisionSettings()) is None
 
 
 def test_without_a_miss_no_rule_on_misses_says_how_often_it_errs():

@@ -13,7 +13,7 @@ import pytest
 from outcomes.analysis.lifetimes.interval_censored import fit_interval_lifetime
 from outcomes.analysis.lifetimes.kaplan_meier import NO_TRIAL_COUNTS, fit_lifetime
 from outcomes.analysis.results import Lifetime
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "25"))
 SHAPE, SCALE = 1.3, 400.0
@@ -24,7 +24,7 @@ NO_TRIALS = pd.DataFrame(
 
 
 def lifetime(followed: pd.DataFrame) -> Lifetime:
-    empty = fit_lifetime(NO_TRIALS, NO_TRIALS[["source_id"]], NOTHING, Settings())
+    empty = fit_lifetime(NO_TRIALS, NO_TRIALS[["source_id"]], NOTHING, DecisionSettings())
     return dataclasses.replace(empty, followed=followed)
 
 
@@ -74,7 +74,7 @@ def test_limits_hold_the_true_curve_as_often_as_they_say():
     held: list[float] = []
     for unit in range(UNITS):
         drawn = simulated(rng, 12 if unit % 2 else 25)
-        found = fit_interval_lifetime(lifetime(drawn), Settings(seed=unit), resamples=60)
+        found = fit_interval_lifetime(lifetime(drawn), DecisionSettings(seed=unit), resamples=60)
         for curve in found.curves:
             start = curve.points[0].time
             inside = []
@@ -98,7 +98,7 @@ def test_the_curve_is_drawn_over_cells_and_tells_the_median_as_between_two_days(
         exit_=[30, 30, 50, 80, 80, 90, 90, 90],
         event=[True] * 5 + [False] * 3,
     )
-    found = fit_interval_lifetime(lifetime(drawn), Settings())
+    found = fit_interval_lifetime(lifetime(drawn), DecisionSettings())
     (curve,) = found.curves
     assert [(p.cell_from, p.time) for p in curve.points] == [
         (1, 1), (20, 30), (40, 50), (60, 80), (90, 90)
@@ -123,11 +123,11 @@ def test_a_source_that_failed_before_the_next_came_in_takes_no_curve_away():
     )
     first = followed([0.0], [5.0], [10.0], [True]).assign(source_id="S999")
     found = fit_interval_lifetime(
-        lifetime(pd.concat([first, drawn], ignore_index=True)), Settings()
+        lifetime(pd.concat([first, drawn], ignore_index=True)), DecisionSettings()
     )
     assert found.not_drawn == {}
     (curve,) = found.curves
-    (alone,) = fit_interval_lifetime(lifetime(drawn), Settings()).curves
+    (alone,) = fit_interval_lifetime(lifetime(drawn), DecisionSettings()).curves
     assert [(p.cell_from, p.time, p.at_risk) for p in curve.points] == [
         (p.cell_from, p.time, p.at_risk) for p in alone.points
     ]
@@ -145,17 +145,17 @@ def test_groups_with_fewer_than_five_events_have_no_curve_but_all_sources_togeth
         followed([1.0] * 6, [20.0] * 6, [30.0] * 6, [True] * 3 + [False] * 3, regime=regime)
         for regime in ("frozen", "refrigerated")
     ]
-    found = fit_interval_lifetime(lifetime(pd.concat(parts, ignore_index=True)), Settings())
+    found = fit_interval_lifetime(lifetime(pd.concat(parts, ignore_index=True)), DecisionSettings())
     assert [curve.group for curve in found.curves] == ["all sources"]
     assert found.not_drawn["frozen"] == "3 met the rule; a curve needs 5"
-    few = fit_interval_lifetime(lifetime(parts[0]), Settings())
+    few = fit_interval_lifetime(lifetime(parts[0]), DecisionSettings())
     assert few.curves == ()
     assert few.reason == "3 of 6 sources followed met the rule, and a curve needs 5"
     assert few.sentence.startswith("How long sources stay reliable cannot be drawn yet")
 
 
 def test_records_without_a_trial_that_counts_give_a_reason():
-    found = fit_interval_lifetime(lifetime(followed([], [], [], [])), Settings())
+    found = fit_interval_lifetime(lifetime(followed([], [], [], [])), DecisionSettings())
     assert found.reason == NO_TRIAL_COUNTS
     assert NO_TRIAL_COUNTS.startswith("no source has a trial that counts for the rule")
 
@@ -168,7 +168,7 @@ def test_discarded_sources_bound_the_curve_on_both_sides():
         event=[True] * 5 + [False] * 5,
         ending=["met the rule"] * 5 + ["discarded while reliable"] * 2 + ["last trial so far"] * 3,
     )
-    (bound,) = fit_interval_lifetime(lifetime(drawn), Settings()).bounds
+    (bound,) = fit_interval_lifetime(lifetime(drawn), DecisionSettings()).bounds
     # By hand: 5 of 10 failed and 2 of the other 5 were discarded on day 45.
     assert bound.if_failed == pytest.approx(3 / 10)
     assert bound.as_seen == pytest.approx(5 / 10)
@@ -179,8 +179,8 @@ def test_discarded_sources_bound_the_curve_on_both_sides():
 
 def test_the_same_seed_gives_the_same_limits_in_any_order_of_sources():
     drawn = simulated(np.random.default_rng(3), 25)
-    found = fit_interval_lifetime(lifetime(drawn), Settings(seed=4))
-    again = fit_interval_lifetime(lifetime(drawn), Settings(seed=4))
+    found = fit_interval_lifetime(lifetime(drawn), DecisionSettings(seed=4))
+    again = fit_interval_lifetime(lifetime(drawn), DecisionSettings(seed=4))
     assert found == again
     for curve in found.curves:
         assert all(0 <= p.low <= p.probability <= p.high <= 1 for p in curve.points)

@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 from lifelines import KaplanMeierFitter
 
 from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import DecisionSettings, ReliabilityRule
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 FIRST_DAY = pd.Timestamp("2024-01-01")
-DEFAULT = Settings()
-FIRST_MISS = Settings(rule=ReliabilityRule(misses=1, window=1))
+DEFAULT = DecisionSettings()
+FIRST_MISS = DecisionSettings(rule=ReliabilityRule(misses=1, window=1))
 NO_STORAGE = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
 
 
@@ -65,7 +65,9 @@ def found_until(entry, exit_, event, regime: str = "frozen") -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def fit(trials: pd.DataFrame, settings: Settings = DEFAULT, storage=NO_STORAGE, sources=None):
+def fit(
+    trials: pd.DataFrame, settings: DecisionSettings = DEFAULT, storage=NO_STORAGE, sources=None
+):
     return fit_lifetime(trials, listed(trials) if sources is None else sources, storage, settings)
 
 
@@ -179,7 +181,7 @@ def test_assisted_and_blank_trials_and_dogs_not_yet_qualified_do_not_count():
         "the dog was not yet qualified": 1,
         "the days held are not known": 1,
     }
-    every_dog = Settings(rule=ReliabilityRule(qualified_only=False))
+    every_dog = DecisionSettings(rule=ReliabilityRule(qualified_only=False))
     assert fit(trials, every_dog).followed["trials"].to_list() == [3]
 
 
@@ -327,7 +329,7 @@ def test_a_known_constant_hazard_is_recovered_from_sources_that_enter_late():
         )
         for i in range(400)
     )
-    life = fit(trials, Settings(rule=FIRST_MISS.rule, alpha=0.001))
+    life = fit(trials, DecisionSettings(rule=FIRST_MISS.rule, alpha=0.001))
     start = life.curve_from["frozen"]
     assert len(life.curve) > 40
     for point in life.curve[1:]:

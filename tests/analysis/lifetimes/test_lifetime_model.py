@@ -18,11 +18,11 @@ from outcomes.analysis.lifetimes.regression import (
     regime_words,
 )
 from outcomes.errors import FitError
-from outcomes.settings import ReliabilityRule, Settings
+from outcomes.settings import DecisionSettings, ReliabilityRule
 
 from .test_interval_lifetime import followed, lifetime
 
-FIRST_MISS = Settings(rule=ReliabilityRule(misses=1, window=1))
+FIRST_MISS = DecisionSettings(rule=ReliabilityRule(misses=1, window=1))
 FIRST_DAY = pd.Timestamp("2024-01-01")
 
 
@@ -130,7 +130,7 @@ def test_the_share_lost_in_the_next_cycles_holds_the_truth_as_often_as_promised(
     rng = np.random.default_rng(3)
     held = []
     for _ in range(150):
-        found = fit_cycle_hazard(lifetime(cycled(rng, 40)), Settings())
+        found = fit_cycle_hazard(lifetime(cycled(rng, 40)), DecisionSettings())
         row = next(r for r in found.next_cycles if r.after == 10)
         truth = -np.expm1(-0.03 * np.exp(0.05 * np.arange(11, 16)).sum())
         held.append(row.low <= truth <= row.high)
@@ -138,7 +138,7 @@ def test_the_share_lost_in_the_next_cycles_holds_the_truth_as_often_as_promised(
 
 
 def test_the_next_cycles_are_said_in_sources_of_a_hundred_from_20_cycles_on_where_they_reach():
-    found = fit_cycle_hazard(lifetime(cycled(np.random.default_rng(6), 60)), Settings())
+    found = fit_cycle_hazard(lifetime(cycled(np.random.default_rng(6), 60)), DecisionSettings())
     assert found.reason is None
     assert found.sentence.startswith("Of 100 sources still reliable after 20 cycles, about ")
     assert all(row.at_risk >= 3 for row in found.next_cycles)
@@ -148,7 +148,7 @@ def test_the_next_cycles_are_said_in_sources_of_a_hundred_from_20_cycles_on_wher
 def test_records_that_begin_late_tell_of_the_cycles_they_saw_and_of_no_others():
     drawn = cycled(np.random.default_rng(6), 60)
     late = drawn[drawn["low_cycles"] >= 14].assign(entry_cycles=13.0)
-    found = fit_cycle_hazard(lifetime(late), Settings())
+    found = fit_cycle_hazard(lifetime(late), DecisionSettings())
     assert found.reason is None
     assert found.next_cycles[0].after == 15
     assert found.sentence.startswith("Of 100 sources still reliable after 20 cycles, about ")
@@ -158,7 +158,7 @@ def test_sources_never_frozen_have_no_part_in_the_hazard_by_cycle():
     drawn = cycled(np.random.default_rng(6), 60)
     never = drawn.head(4).assign(entry_cycles=0.0, low_cycles=0.0, exit_cycles=0.0)
     both = pd.concat([drawn, never], ignore_index=True)
-    found = fit_cycle_hazard(lifetime(both), Settings())
+    found = fit_cycle_hazard(lifetime(both), DecisionSettings())
     assert found.sources == 60
     assert found.left_out[0].reason == "4 sources: no freeze/thaw cycle while followed"
 
@@ -172,7 +172,7 @@ def test_a_weibull_time_ratio_of_the_regimes_is_near_the_planted_one():
         event = shown <= 600
         exit_ = np.where(event, shown, 600.0)
         parts.append(followed([0.0] * 150, exit_ - 20 * event, exit_, event, regime=regime))
-    found = fit_weibull_lifetime(lifetime(pd.concat(parts, ignore_index=True)), Settings())
+    found = fit_weibull_lifetime(lifetime(pd.concat(parts, ignore_index=True)), DecisionSettings())
     assert found.terms[0].low < 2.0 < found.terms[0].high
     assert found.terms[0].ratio == pytest.approx(2.0, rel=0.2)
     assert found.shape == pytest.approx(1.5, rel=0.15)
@@ -200,7 +200,7 @@ def regimes(seed: int, sources: int, ratio: float) -> pd.DataFrame:
     ],
 )
 def test_a_longer_life_is_told_only_where_its_interval_has_a_direction(seed, sources, ratio, words):
-    found = fit_weibull_lifetime(lifetime(regimes(seed, sources, ratio)), Settings())
+    found = fit_weibull_lifetime(lifetime(regimes(seed, sources, ratio)), DecisionSettings())
     term = found.terms[0]
     assert (term.low > 1.0 or term.high < 1.0) is words.startswith("Refrigerated")
     # Limits more than 400-fold apart are not told: they would be read as sizes.
@@ -251,12 +251,14 @@ def test_few_events_or_one_regime_are_said():
     few = few.assign(entry_cycles=1.0, low_cycles=2.0, exit_cycles=3.0)
     assert (
         "3 sources met the rule, and 5 are needed"
-        in fit_cycle_hazard(lifetime(few), Settings()).sentence
+        in fit_cycle_hazard(lifetime(few), DecisionSettings()).sentence
     )
-    assert fit_weibull_lifetime(lifetime(few), Settings()).reason.startswith("3 sources met")
+    assert fit_weibull_lifetime(lifetime(few), DecisionSettings()).reason.startswith(
+        "3 sources met"
+    )
     many = followed([1.0] * 8, [20.0] * 8, [30.0] * 8, [True] * 6 + [False] * 2)
     assert (
-        fit_weibull_lifetime(lifetime(many), Settings()).reason
+        fit_weibull_lifetime(lifetime(many), DecisionSettings()).reason
         == "fewer than 2 refrigerated sources were followed"
     )
     nothing = fit_cycles_at_age(tried(np.random.default_rng(1), 2, -9.0), FIRST_MISS)

@@ -13,7 +13,7 @@ from outcomes.analysis.lifetimes.restricted_mean import (
     mean_by_group,
     mean_within,
 )
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 from .test_interval_lifetime import followed, lifetime
 
@@ -102,7 +102,7 @@ def test_the_difference_of_known_lifetimes_lies_within_its_limits():
     for _ in range(120):
         parts = [made(rng, 20, 300.0, "refrigerated"), made(rng, 20, 150.0, "frozen")]
         both = lifetime(pd.concat(parts, ignore_index=True))
-        found = compare_restricted_means(both, Settings())
+        found = compare_restricted_means(both, DecisionSettings())
         if found.difference_days is None:
             continue
         span = found.to_days - found.from_days
@@ -138,7 +138,7 @@ def test_a_group_with_fewer_than_five_events_says_so_and_still_has_the_log_rank_
     rng = np.random.default_rng(4)
     healthy = followed([1.0] * 8, [400.0] * 8, [400.0] * 8, [False] * 8, regime="refrigerated")
     both = pd.concat([healthy, made(rng, 15, 120.0, "frozen")], ignore_index=True)
-    found = compare_restricted_means(lifetime(both), Settings())
+    found = compare_restricted_means(lifetime(both), DecisionSettings())
     assert found.difference_days is None
     assert "0 of 8 refrigerated sources met the rule" in found.reason
     assert found.log_rank_p is not None
@@ -149,9 +149,11 @@ def test_a_group_with_fewer_than_five_events_says_so_and_still_has_the_log_rank_
 
 def test_sources_of_one_regime_alone_give_a_reason():
     rng = np.random.default_rng(4)
-    found = compare_restricted_means(lifetime(made(rng, 15, 120.0, "frozen")), Settings())
+    found = compare_restricted_means(lifetime(made(rng, 15, 120.0, "frozen")), DecisionSettings())
     assert found.reason == "fewer than 3 refrigerated sources were followed at the same time"
-    assert compare_restricted_means(lifetime(followed([], [], [], [])), Settings()).means == ()
+    assert (
+        compare_restricted_means(lifetime(followed([], [], [], [])), DecisionSettings()).means == ()
+    )
 
 
 def test_each_regime_and_kind_has_a_mean_over_its_own_days_from_five_events_on():
@@ -159,7 +161,7 @@ def test_each_regime_and_kind_has_a_mean_over_its_own_days_from_five_events_on()
     frozen = made(rng, 20, 150.0, "frozen").assign(kind="blood")
     calm = followed([1.0] * 8, [400.0] * 8, [400.0] * 8, [False] * 8, regime="refrigerated")
     both = lifetime(pd.concat([frozen, calm], ignore_index=True))
-    found = {(m.by, m.group): m for m in mean_by_group(both, Settings())}
+    found = {(m.by, m.group): m for m in mean_by_group(both, DecisionSettings())}
     # The second kind and regime have no event: they say nothing of their own.
     assert set(found) == {("regime", "frozen"), ("kind", "blood"), ("all", "all sources")}
     own = found["regime", "frozen"]
@@ -170,4 +172,4 @@ def test_each_regime_and_kind_has_a_mean_over_its_own_days_from_five_events_on()
     )  # fmt: skip
     assert (own.days, own.std_error) == pytest.approx((days, error))
     assert own.low < own.days < own.high <= own.to_days - own.from_days
-    assert mean_by_group(lifetime(followed([], [], [], [])), Settings()) == ()
+    assert mean_by_group(lifetime(followed([], [], [], [])), DecisionSettings()) == ()

@@ -13,12 +13,12 @@ from scipy.special import expit
 from outcomes.analysis.monitoring.charts import watch
 from outcomes.errors import SettingsError
 from outcomes.models.cusum import chart_values
-from outcomes.settings import OtherRules, ReliabilityRule, Settings
+from outcomes.settings import DecisionSettings, OtherRules, ReliabilityRule
 from outcomes.wording.watch import describe_watch
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
 FIRST_DAY = pd.Timestamp("2024-01-01 09:00")
-ANY_DOG = Settings(rule=ReliabilityRule(qualified_only=False))
+ANY_DOG = DecisionSettings(rule=ReliabilityRule(qualified_only=False))
 
 
 def searches(
@@ -112,7 +112,7 @@ def test_charts_pass_their_limit_by_chance_about_as_often_as_stated():
     rng = np.random.default_rng(7)
     called: list[bool] = []
     for unit in range(UNITS):
-        found = watch(searches(rng, days=200), Settings(seed=unit, rule=ANY_DOG.rule))
+        found = watch(searches(rng, days=200), DecisionSettings(seed=unit, rule=ANY_DOG.rule))
         for chart in (*found.sources, *found.dogs):
             scores = np.array([t.score for t in chart.trials if not t.in_baseline])
             if len(scores) >= 50:
@@ -144,7 +144,7 @@ def test_helped_finds_and_dogs_not_yet_qualified_do_not_move_a_sources_chart():
     trials["assisted"] = False
     trials.loc[5, "assisted"] = True
     trials["qualified"] = trials["dog_id"] != "D0"
-    found = watch(trials, Settings())
+    found = watch(trials, DecisionSettings())
     charted = {trial.trial_id for chart in found.sources for trial in chart.trials}
     assert "T00005" not in charted
     assert not any(t.dog_id == "D0" for chart in found.sources for t in chart.trials)
@@ -155,15 +155,17 @@ def test_helped_finds_and_dogs_not_yet_qualified_do_not_move_a_sources_chart():
 def test_a_limit_for_fewer_false_calls_is_wider_and_a_change_of_none_is_refused():
     trials = searches(np.random.default_rng(5))
     usual = watch(trials, ANY_DOG)
-    strict = watch(trials, Settings(rule=ANY_DOG.rule, unreliable=OtherRules(false_call=0.01)))
+    strict = watch(
+        trials, DecisionSettings(rule=ANY_DOG.rule, unreliable=OtherRules(false_call=0.01))
+    )
     assert strict.source_limit > usual.source_limit
     assert (strict.false_call, strict.within) == (0.01, 50)
-    with pytest.raises(SettingsError, match="odds_ratio above 1"):
-        watch(trials, Settings(unreliable=OtherRules(odds_ratio=1.0)))
+    with pytest.raises(SettingsError, match=r"odds_ratio = 1\.0 cannot be used"):
+        OtherRules(odds_ratio=1.0)
 
 
 def test_dogs_that_qualified_after_the_first_trials_leave_nothing_to_chart_and_it_is_said():
     trials = searches(np.random.default_rng(2)).assign(qualified=False)
-    found = watch(trials, Settings())
+    found = watch(trials, DecisionSettings())
     assert found.sources == found.dogs == ()
     assert "no trial of the baseline is by a qualified dog" in describe_watch(found)

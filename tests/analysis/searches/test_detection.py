@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import norm
 
 from outcomes.analysis.searches.signal_detection import fit_detection, sensitivity
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 
 def counted(dog: str, finds: int, hides: int, alerts: int, blanks: int) -> pd.DataFrame:
@@ -74,15 +74,15 @@ def test_dogs_with_too_few_blank_areas_are_left_out_and_said():
     trials = pd.concat(
         [counted("Juno", 40, 50, 2, 30), counted("Moss", 40, 50, 2, 12)], ignore_index=True
     )
-    found = fit_detection(trials, Settings())
+    found = fit_detection(trials, DecisionSettings())
     assert [row.dog for row in found.dogs] == ["Juno"]
     assert found.left_out[0].term == "Moss"
     assert found.left_out[0].reason == "50 hides and 12 blank areas; 20 and 20 are needed"
     assert "Juno" in found.sentence
-    none = fit_detection(counted("Moss", 40, 50, 2, 12), Settings())
+    none = fit_detection(counted("Moss", 40, 50, 2, 12), DecisionSettings())
     assert none.dogs == ()
     assert none.reason.startswith("the one dog has not 20 hides")
-    assert fit_detection(counted("Moss", 40, 50, 0, 0), Settings()).reason == (
+    assert fit_detection(counted("Moss", 40, 50, 0, 0), DecisionSettings()).reason == (
         "no blank area was searched"
     )
 
@@ -90,7 +90,7 @@ def test_dogs_with_too_few_blank_areas_are_left_out_and_said():
 def test_helped_finds_do_not_count():
     trials = counted("Juno", 40, 50, 2, 30)
     trials["assisted"] = [True] * 10 + [False] * 70
-    (row,) = fit_detection(trials, Settings()).dogs
+    (row,) = fit_detection(trials, DecisionSettings()).dogs
     assert (row.hides, row.finds) == (40, 30)
 
 
@@ -125,6 +125,6 @@ def test_how_many_hides_the_handler_did_not_know_is_said(blinding, said):
     # The blinding of blank areas, and of a dog that is left out, is not counted.
     trials["blinding"] = blinding + ["double"] * 30
     other = counted("Moss", 19, 19, 0, 30).assign(blinding="single")
-    found = fit_detection(pd.concat([trials, other], ignore_index=True), Settings())
+    found = fit_detection(pd.concat([trials, other], ignore_index=True), DecisionSettings())
     assert found.sentence.endswith(said)
     assert found.hides == 50

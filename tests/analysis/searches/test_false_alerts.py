@@ -16,11 +16,11 @@ from outcomes.analysis.searches.false_alerts import fit_false_alerts, rate_inter
 from outcomes.models import counts as rates
 from outcomes.models.counts import clustered_rate_errors, fit_rates, overdispersion_p
 from outcomes.models.newton import maximise
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.wording.false_alerts import describe_false_alerts
 
 REFERENCE = Path(__file__).parents[2] / "reference"
-DEFAULT = Settings()
+DEFAULT = DecisionSettings()
 NAMES = ["(Intercept)", "cycles", "age_30", *(f"dog_idD{i}" for i in range(2, 6))]
 
 
@@ -416,7 +416,7 @@ def test_the_dogs_own_counts_add_up_to_the_units():
             "documented": True,
         }
     )
-    found = fit_false_alerts(trials, Settings())
+    found = fit_false_alerts(trials, DecisionSettings())
     juno, moss = found.by_dog
     assert (juno.dog, juno.hours, juno.alerts, juno.rate_per_hour) == ("Juno", 1.0, 2, 2.0)
     assert (moss.blanks, moss.blank_alerts, moss.per_blank) == (2, 0, 0.0)

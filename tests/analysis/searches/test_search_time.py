@@ -21,11 +21,11 @@ from outcomes.models import cox
 from outcomes.models.aft import fit_accelerated
 from outcomes.models.cox import fit_cox
 from outcomes.models.newton import maximise
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 from outcomes.wording.search_time import describe_search_time
 
 REFERENCE = Path(__file__).parents[2] / "reference"
-DEFAULT = Settings()
+DEFAULT = DecisionSettings()
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "60"))
 NUMBERS = ["cycles", "age_30", "wind_m_s"]
 ZPH = "cox.zph of R's survival 3.5-3, the score test along the Kaplan–Meier curve."

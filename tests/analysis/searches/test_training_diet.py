@@ -9,7 +9,7 @@ from scipy.stats import poisson
 
 from outcomes.analysis.searches.training_history import fit_training_diet, training_diet
 from outcomes.models.ratio import sized
-from outcomes.settings import Settings
+from outcomes.settings import DecisionSettings
 
 FIRST_DAY = pd.Timestamp("2024-01-01")
 
@@ -79,7 +79,7 @@ def test_a_planted_effect_of_the_diet_is_recovered_without_bias(per_cycle):
     rng = np.random.default_rng(41)
     errors, held = [], []
     for _ in range(40):
-        found = fit_training_diet(unit(rng, per_cycle), Settings())
+        found = fit_training_diet(unit(rng, per_cycle), DecisionSettings())
         term = found.alone[0]
         assert term.term == "diet_cycles"
         errors.append(term.log_ratio - per_cycle)
@@ -93,7 +93,7 @@ def test_what_is_left_out_is_counted_and_the_rest_adds_up():
     silent = unit(np.random.default_rng(6), 0.0, dogs=1).assign(dog_id="Quiet")
     alerted = silent["result"] == "false alert"
     silent.loc[alerted, ["result", "false_alerts"]] = ["clear", 0.0]
-    found = fit_training_diet(pd.concat([trials, silent], ignore_index=True), Settings())
+    found = fit_training_diet(pd.concat([trials, silent], ignore_index=True), DecisionSettings())
     lost = {left.reason.split(": ")[1]: int(left.reason.split()[0]) for left in found.left_out}
     assert lost == {
         "fewer than 5 hides in the 60 days before": 7 * 4,
@@ -107,7 +107,7 @@ def test_what_is_left_out_is_counted_and_the_rest_adds_up():
 def test_the_diets_direction_is_told_only_where_its_interval_has_one():
     ways = []
     for per_cycle in (0.0, 0.08):
-        found = fit_training_diet(unit(np.random.default_rng(5), per_cycle), Settings())
+        found = fit_training_diet(unit(np.random.default_rng(5), per_cycle), DecisionSettings())
         term = found.alone[0]
         ten = "training lately on sources with 10 more cycles"
         assert sized(term.low, term.high, 10)
@@ -122,7 +122,7 @@ def test_the_diets_direction_is_told_only_where_its_interval_has_one():
 @pytest.mark.slow
 @pytest.mark.parametrize("dogs", [6, 13])
 def test_with_few_dogs_the_sentence_says_to_take_a_narrow_call_as_open(dogs):
-    found = fit_training_diet(unit(np.random.default_rng(5), 0.08, dogs=dogs), Settings())
+    found = fit_training_diet(unit(np.random.default_rng(5), 0.08, dogs=dogs), DecisionSettings())
     assert found.alone
     few = f"With only {found.dogs} dogs it cannot be checked whether dogs differ"
     assert (few in found.sentence) == (found.dogs < 12) == (dogs == 6)
@@ -131,11 +131,11 @@ def test_with_few_dogs_the_sentence_says_to_take_a_narrow_call_as_open(dogs):
 
 def test_too_few_false_alerts_give_a_reason_and_no_terms():
     few = unit(np.random.default_rng(7), 0.0, dogs=3, days=20)
-    found = fit_training_diet(few, Settings())
+    found = fit_training_diet(few, DecisionSettings())
     assert found.alone == ()
     assert "where 20 are needed" in found.reason
     assert "cannot be said yet" in found.sentence
-    nothing = fit_training_diet(few[few["result"].isin(["find", "miss"])], Settings())
+    nothing = fit_training_diet(few[few["result"].isin(["find", "miss"])], DecisionSettings())
     assert nothing.reason == "no blank area can be used for that"
 
 
@@ -143,14 +143,15 @@ def test_a_diet_that_never_changes_is_said():
     trials = unit(np.random.default_rng(5), 0.0)
     hides = trials["result"] == "find"
     trials.loc[hides, ["cycles", "age_days", "regime"]] = [3.0, 100.0, "frozen"]
-    found = fit_training_diet(trials, Settings())
+    found = fit_training_diet(trials, DecisionSettings())
     assert found.reason == "what the dogs trained on does not vary within dogs"
 
 
 def test_the_order_of_the_rows_changes_nothing():
     trials = unit(np.random.default_rng(8), 0.05)
     one, other = (
-        fit_training_diet(t, Settings()) for t in (trials, trials.sample(frac=1, random_state=3))
+        fit_training_diet(t, DecisionSettings())
+        for t in (trials, trials.sample(frac=1, random_state=3))
     )
     assert one.alone[0].log_ratio == pytest.approx(other.alone[0].log_ratio, abs=1e-9)
     assert (one.blanks, one.alerts) == (other.blanks, other.alerts)
@@ -158,7 +159,7 @@ def test_the_order_of_the_rows_changes_nothing():
 
 def test_the_groups_hold_every_blank_area_used_once_with_exact_intervals():
     trials = unit(np.random.default_rng(5), 0.0)
-    found = fit_training_diet(trials, Settings())
+    found = fit_training_diet(trials, DecisionSettings())
     assert sum(b.blanks for b in found.bins) == found.blanks
     assert sum(b.alerts for b in found.bins) == found.alerts
     assert all(b.blanks >= 15 for b in found.bins)
@@ -174,15 +175,15 @@ def test_the_groups_hold_every_blank_area_used_once_with_exact_intervals():
 
 def test_with_few_blank_areas_they_are_still_shown_and_no_line_is():
     few = unit(np.random.default_rng(7), 0.0, dogs=3, days=20)
-    found = fit_training_diet(few, Settings())
+    found = fit_training_diet(few, DecisionSettings())
     assert found.reason is not None
     assert sum(b.blanks for b in found.bins) == found.blanks > 0
     assert found.curve == ()
-    assert fit_training_diet(few.head(30), Settings()).bins == ()
+    assert fit_training_diet(few.head(30), DecisionSettings()).bins == ()
 
 
 def test_the_line_is_the_model_and_passes_through_the_average():
-    found = fit_training_diet(unit(np.random.default_rng(8), 0.05), Settings())
+    found = fit_training_diet(unit(np.random.default_rng(8), 0.05), DecisionSettings())
     term, points = found.alone[0], found.curve
     for before, point in pairwise(points):
         slope = np.log(point.rate / before.rate) / (point.cycles - before.cycles)
@@ -203,6 +204,6 @@ def test_no_line_crosses_a_stretch_of_diets_that_no_dog_had():
     trials.loc[hides, "cycles"] += np.random.default_rng(1).uniform(0, 1, int(hides.sum()))
     moved = trials["started_at"] < FIRST_DAY + pd.Timedelta(days=361)
     between = ~early & moved & ~hides
-    found = fit_training_diet(trials[~between], Settings())
+    found = fit_training_diet(trials[~between], DecisionSettings())
     assert not any(5.0 < p.cycles < 28.0 for p in found.curve)
     assert {p.cycles < 5.0 for p in found.curve} == {True, False}
