@@ -162,7 +162,7 @@ def test_four_suspects_at_once_do_not_seem_to_take_back_the_verdict(demo_facts: 
     for verdict_word, joint_p in (("cycles", 0.01), ("no change detected", 0.4)):
         other = replace(further, suspects=replace(further.suspects, joint_p=joint_p))
         said = describe_suspects_beside_verdict(other, replace(verdict, verdict=verdict_word))
-        assert said == describe_suspects(further.suspects)
+        assert said == describe_suspects(other.suspects)
 
 
 def test_what_goes_along_with_cycles_is_left_open_unless_cycles_stand_alone(
