@@ -265,7 +265,7 @@ def test_answer_loads_only_what_it_needs() -> None:
         "from outcomes.records import read\n"
         "from outcomes.answers import facts, side_questions\n"
         "from outcomes.report import answer_figure\n"
-        "from outcomes.wording import answers, records\n"
+        "from outcomes.wording import limit, records, verdict\n"
         "from outcomes.analysis.decisions import threshold\n"
         "from outcomes.analysis.finds import cycles_or_age\n"
         "from outcomes.analysis.lifetimes import kaplan_meier\n"

@@ -16,10 +16,13 @@ from outcomes import text as telling
 from outcomes.analysis.decisions import trade_off
 from outcomes.analysis.lifetimes import regression as lifetime_model
 from outcomes.analysis.monitoring import charts as watch
-from outcomes.analysis.searches import false_alerts, search_time
-from outcomes.draw import records_figure, theme
-from outcomes.wording import answers as words
-from outcomes.wording import sensitivity as further_words
+from outcomes.draw import theme
+from outcomes.models.ratio import Estimate
+from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.records import describe_records_in_short
+from outcomes.wording.search_time import describe_search_time
+from outcomes.wording.sensitivity import _way_line, describe_agreement_in_short
+from outcomes.wording.watch import describe_watch
 
 NOUNS = (
     "sources|trials|dogs|searches|events|charts|hides|cycles|months|days|rows|finds|misses|"
@@ -29,24 +32,28 @@ NOUNS = (
 ONE_OF_MANY = re.compile(rf"(?<![\d.,])1 ({NOUNS})\b")
 
 
-def _time(low: float, high: float) -> search_time.TimeTerm:
-    return search_time.TimeTerm("cycles", "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
+def _time(low: float, high: float) -> Estimate:
+    return Estimate("cycles", "cycle", 0.01, 0.1, low, high, 0.5)
 
 
-def _rate(low: float, high: float) -> false_alerts.RateTerm:
-    return false_alerts.RateTerm("cycles", "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
+def _rate(low: float, high: float) -> Estimate:
+    return Estimate("cycles", "cycle", 0.01, 0.1, low, high, 0.5)
 
 
-def _alerts(n: int, *terms: false_alerts.RateTerm) -> str:
-    model: Any = SimpleNamespace(
-        reason=None, terms=terms, alerts=n, sources=n, dogs=n, copies={}
-    )  # what the sentence reads of the model
-    share = (1.0 / (n + 1), 0.1, 0.9)
-    return false_alerts._sentence((0.5, 0.2, 1.0), None, (1, n), share, model, 0.05)
+def _alerts(n: int, *terms: Estimate) -> str:
+    fit: Any = SimpleNamespace(
+        rate_per_hour=0.5, rate_low=0.2, rate_high=1.0, blanks=n, blank_alerts=1,
+        per_blank=1.0 / (n + 1), per_blank_low=0.1, per_blank_high=0.9, reason=None, terms=terms,
+        model_alerts=n, sources=n, dogs=n, copies={}, alpha=0.05,
+    )  # fmt: skip
+    return describe_false_alerts(fit)
 
 
-def _searches(n: int, *terms: search_time.TimeTerm) -> str:
-    return search_time._sentence(search_time._Counts(n, n, n, n), terms, {}, 0.05)
+def _searches(n: int, *terms: Estimate) -> str:
+    fit: Any = SimpleNamespace(
+        n=n, events=n, sources=n, dogs=n, time_ratio=terms, copies={}, reason=None, alpha=0.05
+    )
+    return describe_search_time(fit)
 
 
 def _next(n: int) -> str:
@@ -62,15 +69,15 @@ def _charted(n: int, past: int) -> str:
     )
     choices: Any = SimpleNamespace(odds_ratio=2.0, false_call=0.05, within=50)
     nothing = watch._nothing(choices, pd.DataFrame({"result": []}), "")
-    found: Any = replace(nothing, sources=charts, past=charts[:past])  # type: ignore[arg-type]
-    return watch._with_sentence(found).sentence
+    found: Any = replace(nothing, reason=None, sources=charts, past=charts[:past])  # type: ignore[arg-type]
+    return describe_watch(found)
 
 
 def _way(n: int) -> str:
     row: Any = SimpleNamespace(
         name="a", log_odds=-0.1, low=-0.2, high=0.1, n=n, sources=n, reason=None
     )
-    return further_words._way_line(row)
+    return _way_line(row)
 
 
 def _agreement(n: int, *, clear: bool) -> str:
@@ -79,11 +86,11 @@ def _agreement(n: int, *, clear: bool) -> str:
     )
     row = SimpleNamespace(log_odds=-0.1, family="main", name="main")
     ways: Any = SimpleNamespace(agreement={"cycles": found}, of=lambda _: [row])
-    return further_words.agreement_sentence(ways, "cycles")
+    return describe_agreement_in_short(ways, "cycles")
 
 
 def _glance(n: int) -> str:
-    return records_figure._title(pd.DataFrame({"result": ["miss"] * n}), n)
+    return describe_records_in_short(pd.DataFrame({"result": ["miss"] * n}), n)
 
 
 SENTENCES = {
@@ -137,7 +144,7 @@ def test_p_value_never_crosses_a_twentieth(p: float) -> None:
 def test_the_same_month_is_meant_everywhere() -> None:
     # A twelfth of the mean year of the Julian calendar, 365.25 days.
     assert pytest.approx(30.4375) == telling.DAYS_PER_MONTH
-    for module in (words, trade_off, theme):
+    for module in (trade_off, theme):
         assert module.DAYS_PER_MONTH is telling.DAYS_PER_MONTH
 
 

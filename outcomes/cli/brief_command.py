@@ -80,13 +80,13 @@ def command(
     from outcomes.report import report
     from outcomes.report.check_report import not_used_line
     from outcomes.report.results import results
-    from outcomes.wording import answers as words
     from outcomes.wording.records import records_noted
+    from outcomes.wording.shelf import describe_shelf
 
     if as_json:
         show_json(results(facts))
         return
-    click.echo(words.shelf_summary(facts.shelf, facts.retirement))
+    click.echo(describe_shelf(facts.shelf, facts.retirement))
     click.echo(not_used_line(facts, out / "set_aside.csv"))
     noted = records_noted(facts)
     for sentence in (*noted.before, noted.sentence):

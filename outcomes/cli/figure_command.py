@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,12 +16,12 @@ from outcomes.cli.options import (
     say,
     unit_options,
 )
+from outcomes.exposure.cycles_and_age import NAME_OF
 
 if TYPE_CHECKING:
-    from outcomes.analysis.results import ExposureName
+    pass
 
 _KINDS = ("png", "svg", "pdf")
-_EXPOSURES: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
 
 
 def _known(context: click.Context, parameter: click.Parameter, name: str) -> str:
@@ -47,7 +46,7 @@ def _known(context: click.Context, parameter: click.Parameter, name: str) -> str
     help="File to write: .png, .svg or .pdf.",
 )
 @click.option(
-    "--by", type=click.Choice(list(_EXPOSURES)), help="Exposure shown (what the verdict names)."
+    "--by", type=click.Choice(list(NAME_OF)), help="Exposure shown (what the verdict names)."
 )
 @no_names_option
 @key_option
@@ -78,7 +77,7 @@ def command(
     replaced = check_replaced(out)
     names = Names(without_names, key, out)
     facts = gather(unit, change=names.change)
-    figure = draw_named_figure(facts, name, None if by is None else _EXPOSURES[by])
+    figure = draw_named_figure(facts, name, None if by is None else NAME_OF[by])
     say("Drawing and writing")
     names.write()
     write_files(out.parent, {out.name: render_figure(figure, kind)})  # type: ignore[arg-type]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
@@ -18,6 +18,7 @@ from outcomes.cli.options import (
     say,
     show_json,
 )
+from outcomes.exposure.cycles_and_age import NAME_OF
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from outcomes.records.tables import Records
 
 _MOST_NEAR = 3
-_EXPOSURE: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
 
 
 @click.command("retire")
@@ -35,7 +35,7 @@ _EXPOSURE: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
 @click.option(
     "--by",
     multiple=True,
-    type=click.Choice(list(_EXPOSURE)),
+    type=click.Choice(list(NAME_OF)),
     help="Limits by cycles or by age, whatever the verdict; give it twice for both.",
 )
 @either_option
@@ -63,10 +63,13 @@ def command(
     if explain is not None:
         _check_known(loaded.records, explain)
     from outcomes.answers.facts import gather_facts
+    from outcomes.answers.limits_asked import asked_for
     from outcomes.answers.request import Asked
     from outcomes.report import report
+    from outcomes.report.decision_parts import explanation_part
     from outcomes.report.results import results
-    from outcomes.wording import decisions
+    from outcomes.wording.explanation import describe_explanation
+    from outcomes.wording.limit import describe_limits_asked
 
     facts = gather_facts(
         loaded.records,
@@ -76,22 +79,22 @@ def command(
         further=False,
         progress=say,
     )
-    exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
-    asked = _Asked(decisions.asked_note(facts, exposures), exposures, either, [])
+    exposures = [NAME_OF[word] for word in dict.fromkeys(by)]
+    asked = _Asked(describe_limits_asked(facts, exposures), exposures, either, [])
     if exposures:
-        facts = decisions.asked_for(facts, exposures)
+        facts = asked_for(facts, exposures)
     if bootstrap:
         asked = replace(asked, resampled=_resample(facts))
     if as_json:
         part = results(facts, ("retire", "shelf", "cautions"))
         part |= _parts(asked, facts)
         if explain is not None:
-            part["explain"] = decisions.explanation_part(*_explained(facts, explain))
+            part["explain"] = explanation_part(*_explained(facts, explain))
         show_json(part)
         return
     if explain is not None:
         explanation, held = _explained(facts, explain)
-        for line in decisions.explanation_lines(explanation, facts, held):
+        for line in describe_explanation(explanation, facts, held):
             click.echo(line)
         return
     lines = iter(report.retire_lines(facts))
@@ -111,27 +114,28 @@ class _Asked:
 
 def _parts(asked: _Asked, facts: Facts) -> dict[str, Any]:
     """Answers for programs."""
-    from outcomes.wording import decisions
+    from outcomes.report.decision_parts import bootstrap_part, either_part
 
     part: dict[str, Any] = {}
     if asked.exposures:
         part["asked"] = {"by": asked.exposures, "note": asked.note}
     if asked.either:
-        part["either"] = decisions.either_part(facts)
+        part["either"] = either_part(facts)
     if asked.resampled:
-        part["bootstrap"] = [decisions.bootstrap_part(found) for found in asked.resampled]
+        part["bootstrap"] = [bootstrap_part(found) for found in asked.resampled]
     return part
 
 
 def _lines(asked: _Asked, facts: Facts) -> Iterator[str]:
     """Answers for people."""
-    from outcomes.wording import decisions
+    from outcomes.wording.resampled_limit import describe_resampled_limit
+    from outcomes.wording.rule_by_both import describe_rule_by_both
 
     if asked.note is not None:
         yield asked.note
-    yield from map(decisions.bootstrap_sentence, asked.resampled)
+    yield from map(describe_resampled_limit, asked.resampled)
     if asked.either:
-        yield decisions.both_sentence(facts.price, *asked.either)
+        yield describe_rule_by_both(facts.price, *asked.either)
 
 
 def _refuse_beside_explain(**options: object) -> None:

@@ -29,6 +29,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.text import count
+from outcomes.wording.quality import describe_predictions, describe_quality_in_short
 
 NOTHING = "The model's predictions could not be checked"
 CURVE_HEADING = "Finds in 100, by what was predicted"
@@ -71,7 +72,9 @@ def draw_calibration_figure(quality: Quality, footer: str = "") -> Figure:
             reason = quality.reason or "the predictions do not differ between trials"
             write_reason(figure, NOTHING, f"{reason[:1].upper()}{reason[1:]}.", footer)
             return figure
-        top = write_header(figure, _title(quality), quality.sentences[0])
+        top = write_header(
+            figure, describe_quality_in_short(quality), describe_predictions(quality)
+        )
         bottom = write_footer(figure, footer)
         half = (WIDTH_IN - 2 * MARGIN_IN - BETWEEN_IN) / 2
         left = Box(MARGIN_IN, bottom, half, top - bottom)
@@ -79,23 +82,6 @@ def draw_calibration_figure(quality: Quality, footer: str = "") -> Figure:
         right = Box(MARGIN_IN + half + BETWEEN_IN, bottom, half, top - bottom)
         _draw_residuals(figure, right, quality.by["source"], quality.alpha)
     return figure
-
-
-def _title(quality: Quality) -> str:
-    """One sentence: can its predictions for a source it has not seen be taken at their word?"""
-    area, calibration = quality.area, quality.calibration
-    assert area is not None
-    assert calibration is not None
-    if area.low is None or area.low <= 0.5:
-        return "On unseen sources the model does not reliably tell finds from misses"
-    if calibration.slope_high is None or calibration.slope_low is None:
-        return "How well the model predicts unseen sources, these records cannot say"
-    if calibration.slope_high < 1.0:
-        return "On unseen sources the model overstates how far trials differ"
-    if calibration.slope_low > 1.0:
-        return "On unseen sources the model understates how far trials differ"
-    # Only the slope was tested here, so that nothing is said of the level.
-    return "On unseen sources the predictions show no sign of being spread too far or too little"
 
 
 def _percent_axis(low: float) -> list[float]:

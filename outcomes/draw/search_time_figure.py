@@ -13,7 +13,6 @@ from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.search_time_curve import ObservedMedian, SearchTimeCurve
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
-    DAYS_PER_MONTH,
     FITTED,
     HEADING_PT,
     HEIGHT_IN,
@@ -27,7 +26,9 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import count
+from outcomes.wording.search_time import describe_search_time, describe_search_time_curve
 
 NOTHING = "Search times say nothing about cycles or age here"
 HEADING = "Minutes until half the searches have ended in a find"
@@ -54,9 +55,13 @@ def draw_search_time_figure(fit: SearchTimeFit, footer: str) -> Figure:
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if fit.curve is None:
-            write_reason(figure, NOTHING, fit.sentence, footer)
+            write_reason(figure, NOTHING, describe_search_time(fit), footer)
             return figure
-        top = write_header(figure, fit.curve.sentence, fit.sentence)
+        top = write_header(
+            figure,
+            describe_search_time_curve(fit.curve),
+            describe_search_time(fit),
+        )
         bottom = write_footer(figure, footer)
         top -= write(figure, MARGIN_IN, top, [HEADING], HEADING_PT, gid="heading", weight="bold")
         data = Box(
@@ -74,7 +79,7 @@ def draw_search_time_figure(fit: SearchTimeFit, footer: str) -> Figure:
 
 
 def _per(curve: SearchTimeCurve) -> float:
-    return 1.0 if curve.exposure == "cycles" else DAYS_PER_MONTH
+    return CYCLES_AND_AGE[curve.exposure].step_size
 
 
 def _draw_curve(ax: Axes, curve: SearchTimeCurve) -> None:

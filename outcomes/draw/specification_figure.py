@@ -32,6 +32,8 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
+from outcomes.exposure.cycles_and_age import ExposureName
+from outcomes.wording.sensitivity import agreement_title, describe_agreement
 
 NOT_ASKED = "Not asked"
 NO_CHANGE = "no change"
@@ -65,7 +67,7 @@ class _Window:
 
 
 def draw_specification_figure(
-    specifications: Specifications, term: str, footer: str = ""
+    specifications: Specifications, term: ExposureName, footer: str = ""
 ) -> Figure:
     """Draw every way of asking about one exposure on a sheet of 16 × 9 inches.
 
@@ -102,7 +104,9 @@ def draw_specification_figure(
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure
-        top = write_header(figure, agreement.title, agreement.sentence)
+        top = write_header(
+            figure, agreement_title(specifications, term), describe_agreement(specifications, term)
+        )
         room = top - KEY_IN - HEAD_IN - AXIS_IN - _footer_height(footer, shown, 0)
         rows, hidden = _that_fit(asked, floor(room / LEAST_ROW_IN))
         bottom = write_footer(figure, _footer(footer, shown, hidden))

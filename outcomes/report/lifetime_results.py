@@ -8,6 +8,7 @@ from outcomes.analysis.lifetimes.regression import LifetimeTerm
 from outcomes.analysis.monitoring.charts import Watch
 from outcomes.answers.lifetimes import Lasting
 from outcomes.report.further_results import fields
+from outcomes.wording.watch import describe_watch
 
 
 def lifetime_additions(lasting: Lasting) -> dict[str, Any]:
@@ -49,7 +50,8 @@ def _term(term: LifetimeTerm, name: str) -> dict[str, Any]:
 def watch_section(watched: Watch) -> dict[str, Any]:
     """The charts in short: which are past their limit, and what the limit means."""
     return {
-        **fields(watched, "sentence reason odds_ratio false_call within source_limit dog_limit"),
+        "sentence": describe_watch(watched),
+        **fields(watched, "reason odds_ratio false_call within source_limit dog_limit"),
         "past": [
             {
                 "of": c.of,

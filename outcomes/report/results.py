@@ -14,6 +14,8 @@ from outcomes.analysis.finds.cycles_or_age import RatioTest
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
 from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.answers.facts import Facts
+from outcomes.models.ratio import Estimate
+from outcomes.report.decision_parts import either_part, left_part, portions_part
 from outcomes.report.further_results import (
     FURTHER_SECTIONS,
     fields,
@@ -22,11 +24,21 @@ from outcomes.report.further_results import (
 )
 from outcomes.report.inputs import inputs_section, settings_section
 from outcomes.report.lifetime_results import lifetime_additions, watch_section
-from outcomes.wording import answers as words
-from outcomes.wording import decisions
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts
+from outcomes.wording.cautions import CAUTIONS
+from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.limit import describe_retirement, describe_threshold
+from outcomes.wording.price import describe_price
 from outcomes.wording.records import records_noted
+from outcomes.wording.search_time import describe_search_time, describe_search_time_curve
+from outcomes.wording.shelf import describe_advice
+from outcomes.wording.storage_compared import (
+    describe_bounds,
+    describe_kind,
+    describe_storage_compared,
+)
+from outcomes.wording.verdict import describe_verdict
 
 FORMAT = 2
 
@@ -57,7 +69,7 @@ def results(facts: Facts, sections: Sequence[str] | None = None) -> dict[str, An
         "shelf": lambda: _shelves(facts),
         "compare": lambda: _compare(facts),
         **({} if further is None else further_sections(further)),
-        "cautions": lambda: list(words.CAUTIONS),
+        "cautions": lambda: list(CAUTIONS),
     }
     plain: dict[str, Any] = _plain(
         {
@@ -166,7 +178,7 @@ def _which(facts: Facts) -> dict[str, Any]:
         "cycles_given_age_p": p(v.cycles_given_age),
         "age_given_cycles_p": p(v.age_given_cycles),
         "correlation": v.correlation,
-        "sentence": words.answer(facts.fit, v, facts.retirement),
+        "sentence": describe_verdict(facts.fit, v, facts.retirement),
         "tests": {
             "joint": _test(v.joint),
             "cycles_given_age": _test(v.cycles_given_age),
@@ -196,15 +208,27 @@ def _find(facts: Facts) -> dict[str, Any]:
         "log_likelihood": fit.log_likelihood,
         "reason": fit.reason,
         "terms": [
-            fields(
-                t,
-                "term unit log_odds std_error odds_ratio low high p points points_low points_high",
-            )
+            {
+                **fields(t, "term unit"),
+                "log_odds": t.log_ratio,
+                "std_error": t.std_error,
+                "odds_ratio": t.ratio,
+                **fields(t, "low high p points points_low points_high"),
+            }
             for t in fit.terms
         ],
         "sd": dict(fit.sd),
         "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
         **({"specifications": []} if facts.further is None else find_additions(facts.further)),
+    }
+
+
+def _ratio(estimate: Estimate, name: str) -> dict[str, Any]:
+    """An estimate with its ratio under the name it has in the file."""
+    return {
+        **fields(estimate, "term unit"),
+        name: estimate.ratio,
+        **fields(estimate, "low high p"),
     }
 
 
@@ -214,10 +238,12 @@ def _search_time(fit: SearchTimeFit) -> dict[str, Any]:
         "events": fit.events,
         "sources": fit.sources,
         "dogs": fit.dogs,
-        "terms": [fields(t, "term unit hazard_ratio low high p proportional_p") for t in fit.terms],
+        "terms": [
+            {**_ratio(t, "hazard_ratio"), "proportional_p": t.proportional_p} for t in fit.terms
+        ],
         "time_ratio": {
             ("per_cycle" if t.term == "cycles" else "per_30_days"): {
-                "ratio": t.time_ratio,
+                "ratio": t.ratio,
                 "low": t.low,
                 "high": t.high,
                 "p": t.p,
@@ -232,14 +258,15 @@ def _search_time(fit: SearchTimeFit) -> dict[str, Any]:
         "curve": None
         if fit.curve is None
         else {
-            **fields(fit.curve, "exposure confidence held sentence"),
+            **fields(fit.curve, "exposure confidence held"),
+            "sentence": describe_search_time_curve(fit.curve),
             "points": [fields(p, "at median_s low high thin") for p in fit.curve.points],
             "observed": [
                 fields(o, "low high mean n finds sources median_s median_low median_high")
                 for o in fit.curve.observed
             ],
         },
-        "sentence": fit.sentence,
+        "sentence": describe_search_time(fit),
     }
 
 
@@ -257,7 +284,7 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
         "per_blank_low": fit.per_blank_low,
         "per_blank_high": fit.per_blank_high,
         "model": fit.model,
-        "terms": [fields(t, "term unit rate_ratio low high p") for t in fit.terms],
+        "terms": [_ratio(t, "rate_ratio") for t in fit.terms],
         "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
         "reason": fit.reason,
         "by_dog": [
@@ -268,7 +295,7 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
             )
             for d in fit.by_dog
         ],
-        "sentence": fit.sentence,
+        "sentence": describe_false_alerts(fit),
     }
 
 
@@ -303,7 +330,7 @@ def _threshold(threshold: Threshold) -> dict[str, Any]:
         "retire_after": threshold.retire_after,
         "observed_to": threshold.observed_to,
         "outcome": threshold.outcome,
-        "sentence": words.threshold_sentence(threshold),
+        "sentence": describe_threshold(threshold),
     }
 
 
@@ -323,7 +350,7 @@ def _retire(facts: Facts) -> dict[str, Any]:
     leading = _threshold(thresholds[0]) if thresholds else nothing
     return {
         **leading,
-        "sentence": words.retire_sentence(facts.verdict, facts.retirement),
+        "sentence": describe_retirement(facts.verdict, facts.retirement),
         "also": [_threshold(t) for t in thresholds[1:]],
         "curves": [
             {
@@ -345,7 +372,7 @@ def _retire(facts: Facts) -> dict[str, Any]:
         ],
         **_price(facts.price, facts.retirement),
         "rate_of_use": _rate_of_use(facts),
-        "either": decisions.either_part(facts),
+        "either": either_part(facts),
     }
 
 
@@ -365,7 +392,7 @@ def _price(price: TradeOff, retirement: Retirement) -> dict[str, Any]:
         "trade_off_by_cycles": [_priced(p) for p in price.by_cycles],
         "trade_off_by_age": [_priced(p) for p in price.by_age],
         "trade_off_reason": price.reason,
-        "trade_off_sentence": words.price_sentence(price, retirement),
+        "trade_off_sentence": describe_price(price, retirement),
         "present_practice": None
         if present is None
         else {
@@ -402,7 +429,7 @@ def _shelves(facts: Facts) -> list[dict[str, Any]]:
         for s in facts.shelf
     ]
     for row, left in zip(rows, facts.left, strict=False):
-        row["left"] = decisions.left_part(left, facts.settings.confidence)
+        row["left"] = left_part(left, facts.settings.confidence)
     return rows
 
 
@@ -420,7 +447,7 @@ def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
         "high": source.high,
         "advice": source.advice,
         "ground": source.ground,
-        "reason": words.advice_reason(source, floor),
+        "reason": describe_advice(source, floor),
         "trials_to_settle": source.trials_to_settle,
         "trials_used": source.trials_used,
         "log_begins_late": source.log_begins_late,
@@ -442,7 +469,7 @@ def _compare(facts: Facts) -> dict[str, Any]:
         "both_ways": c.both_ways,
         "without_kind": c.without_kind,
         "p": c.p,
-        "portions": decisions.portions_part(facts.portions, facts.settings.alpha),
+        "portions": portions_part(facts.portions, facts.settings.alpha),
         "bounds": [
             {"bound": b.bound, **fields(b.comparison, "risk_difference low high reason")}
             for b in facts.bounds
@@ -455,10 +482,10 @@ def _compare(facts: Facts) -> dict[str, Any]:
                     "at_age_days risk_difference low high refrigerated frozen p reason",
                 ),
                 "sources": dict(k.comparison.sources),
-                "sentence": decisions.kind_sentence(k, facts.settings.alpha),
+                "sentence": describe_kind(k, facts.settings.alpha),
             }
             for k in facts.kinds
         ],
-        "bounds_sentence": decisions.bounds_sentence(facts.bounds),
-        "sentence": words.compare_sentence(c, facts.settings.alpha),
+        "bounds_sentence": describe_bounds(facts.bounds),
+        "sentence": describe_storage_compared(c, facts.settings.alpha),
     }

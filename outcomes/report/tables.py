@@ -40,9 +40,9 @@ def search_time_lines(fit: SearchTimeFit) -> Iterator[str]:
         return
     yield _ratio_heading("search time")
     for t in fit.terms:
-        yield _ratio_line(f"finds: {t.term}", t.unit, t.hazard_ratio, t.low, t.high, t.p)
+        yield _ratio_line(f"finds: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
     for r in fit.time_ratio:
-        yield _ratio_line(f"seconds: {r.term}", r.unit, r.time_ratio, r.low, r.high, r.p)
+        yield _ratio_line(f"seconds: {r.term}", r.unit, r.ratio, r.low, r.high, r.p)
     if fit.proportional_p is not None:
         yield (
             "finds: ratio of the chances of a find at any second (Cox); the test of its being the "
@@ -74,7 +74,7 @@ def false_alert_lines(fit: FalseAlertFit) -> Iterator[str]:
     if fit.terms:
         yield _ratio_heading(f"on hides ({fit.model})")
     for t in fit.terms:
-        yield _ratio_line(f"rate: {t.term}", t.unit, t.rate_ratio, t.low, t.high, t.p)
+        yield _ratio_line(f"rate: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
 
 
 def lifetime_lines(lifetime: Lifetime) -> Iterator[str]:

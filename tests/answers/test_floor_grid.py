@@ -27,7 +27,8 @@ from outcomes.report.answer_figure import draw_sheet, threshold_marks
 from outcomes.report.floor_control import floor_control
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import Truth, Unit, simulate_unit
-from outcomes.wording import answers as words
+from outcomes.wording.limit import describe_threshold
+from outcomes.wording.numbers import in_100
 
 SOME = (0.5, 0.7, 0.8, 0.85, 0.9, 0.95)
 UNITS = {
@@ -104,7 +105,7 @@ def test_thresholds_at_another_floor_are_set_alike(word: str, demo_facts: Facts)
         again = set_threshold(fit, verdict).thresholds
         assert again
         for ours, theirs in zip(_point(facts, floor).retirement.thresholds, again, strict=True):
-            assert words.threshold_sentence(ours) == words.threshold_sentence(theirs)
+            assert describe_threshold(ours) == describe_threshold(theirs)
             assert replace(ours, curve=theirs.curve) == theirs
 
 
@@ -127,7 +128,7 @@ def test_own_floor_says_what_the_page_says(demo_facts: Facts) -> None:
     figure = page.render_page_figure(demo_facts)
     fields = page.page_fields(demo_facts, figure)
     data, own = fields["floor"]["data"], fields["floor"]["own"]
-    assert data["said"][own] == words.in_100(demo_facts.settings.floor)
+    assert data["said"][own] == in_100(demo_facts.settings.floor)
     assert [data["limit"][own], data["shelf"][own]] == fields["lead"][:2]
     assert data["retire"][own] == fields["retire"]
     assert data["price"][own] == (fields["price"] or "")

@@ -19,7 +19,15 @@ from outcomes.report import report
 from outcomes.report.results import results
 from outcomes.report.write import results_text
 from outcomes.settings import DecisionSettings
-from outcomes.wording import sensitivity as further_words
+from outcomes.wording.sensitivity import (
+    _moves_most,
+    describe_agreement_in_short,
+    describe_firmness,
+    describe_not_parted,
+    describe_suspects_beside_verdict,
+    way_lines,
+)
+from outcomes.wording.suspects import describe_suspects
 
 
 @pytest.mark.slow
@@ -110,7 +118,7 @@ def test_main_model_is_one_of_the_ways(demo_facts: Facts) -> None:
     term = demo_facts.fit.term("cycles")
     assert term is not None
     assert rows[0].name == MAIN
-    assert rows[0].log_odds == pytest.approx(term.log_odds, rel=1e-12)
+    assert rows[0].log_odds == pytest.approx(term.log_ratio, rel=1e-12)
 
 
 def test_sentences_drop_names_of_methods(
@@ -125,36 +133,36 @@ def test_sentences_drop_names_of_methods(
     methods = {name.rpartition(" (")[2].rstrip(")") for name in named}
     assert methods == {"GEE", "conditional", "Mundlak"}
     found = replace(ways.agreement["cycles"], clear=True, unsure=tuple(sorted(named))[:2])
-    told = further_words.agreement_sentence(
+    told = describe_agreement_in_short(
         replace(ways, agreement={**ways.agreement, "cycles": found}), "cycles"
     )
     said = "; ".join(name.rpartition(" (")[0] for name in found.unsure)
     assert f" Less sure: {said}." in told
-    table = " ".join(further_words.way_lines(ways, ["cycles"]))
+    table = " ".join(way_lines(ways, ["cycles"]))
     assert all(name in table for name in named)
 
 
 def test_only_the_verdicts_exposure_is_questioned(demo_facts: Facts) -> None:
     assert demo_facts.further is not None
     assert demo_facts.verdict.verdict == "cycles"
-    lines = further_words.firmness(demo_facts.further, demo_facts.verdict)
+    lines = describe_firmness(demo_facts.further, demo_facts.verdict)
     ways = demo_facts.further.ways
-    assert further_words.agreement_sentence(ways, "cycles") in lines
-    assert further_words.agreement_sentence(ways, "age_days") not in lines
-    assert demo_facts.further.suspects.sentence in lines
+    assert describe_agreement_in_short(ways, "cycles") in lines
+    assert describe_agreement_in_short(ways, "age_days") not in lines
+    assert describe_suspects(demo_facts.further.suspects) in lines
 
 
 def test_four_suspects_do_not_unsay_the_verdict(demo_facts: Facts) -> None:
     further, verdict = demo_facts.further, demo_facts.verdict
     assert further is not None
     silent = replace(further, suspects=replace(further.suspects, joint_p=0.4))
-    text = further_words.suspects_beside(silent, verdict)
+    text = describe_suspects_beside_verdict(silent, verdict)
     assert text.startswith("Asked about four suspects at once")
     assert "none was found" not in text
     for verdict_word, joint_p in (("cycles", 0.01), ("no change detected", 0.4)):
         other = replace(further, suspects=replace(further.suspects, joint_p=joint_p))
-        said = further_words.suspects_beside(other, replace(verdict, verdict=verdict_word))
-        assert said == further.suspects.sentence
+        said = describe_suspects_beside_verdict(other, replace(verdict, verdict=verdict_word))
+        assert said == describe_suspects(other.suspects)
 
 
 def test_what_goes_with_cycles_is_left_open(
@@ -162,7 +170,7 @@ def test_what_goes_with_cycles_is_left_open(
 ) -> None:
     further, verdict = demo_facts.further, demo_facts.verdict
     assert further is not None
-    assert further_words.not_parted(further, verdict) == [
+    assert describe_not_parted(further, verdict) == [
         "Whether it is cycles themselves, or what goes along: time frozen unsealed (drying) or "
         "warmth so far (bacterial growth)."
     ]
@@ -172,9 +180,9 @@ def test_what_goes_with_cycles_is_left_open(
     clear = replace(cycles, given_others=replace(cycles.given_others, p=0.001))
     alone = tuple(clear if s.exposure == "cycles" else s for s in further.suspects.suspects)
     told = replace(further, suspects=replace(further.suspects, suspects=alone))
-    assert further_words.not_parted(told, verdict) == []
-    assert further_words.not_parted(further, replace(verdict, verdict="no change detected")) == []
-    assert further_words.not_parted(None, verdict) == []
+    assert describe_not_parted(told, verdict) == []
+    assert describe_not_parted(further, replace(verdict, verdict="no change detected")) == []
+    assert describe_not_parted(None, verdict) == []
 
 
 @pytest.mark.slow
@@ -249,7 +257,7 @@ def test_weightiest_source_shows_no_false_fall(
         low=without - half,
         high=without + half,
     )
-    text = further_words._moves_most(row, "source", replace(rows[0], log_odds=main), clear=clear)
+    text = _moves_most(row, "source", replace(rows[0], log_odds=main), clear=clear)
     assert text == f" The source that moves this most is BLD-02: without it {said}."
 
 
@@ -272,7 +280,7 @@ def test_ways_that_could_be_no_change_are_told(demo_facts: Facts, unsure: int, s
         unsure=tuple(f"way {k}" for k in range(unsure)),
     )
     changed = replace(ways, agreement={**ways.agreement, "cycles": found})
-    assert said in further_words.agreement_sentence(changed, "cycles")
+    assert said in describe_agreement_in_short(changed, "cycles")
 
 
 @pytest.mark.parametrize(("of_average", "told"), [(0.05, True), (0.5, False)])
@@ -284,7 +292,7 @@ def test_poor_foretelling_is_told_beside_the_answer(
     assert demo_facts.verdict.verdict == "cycles"
     assert 0.05 < (further.quality.brier or 0.0) < 0.5
     changed = replace(further, quality=replace(further.quality, brier_of_average=of_average))
-    lines = further_words.firmness(changed, demo_facts.verdict)
+    lines = describe_firmness(changed, demo_facts.verdict)
     assert any("no better than the unit's average" in line for line in lines) is told
     none = replace(demo_facts.verdict, verdict="no change detected")
-    assert not any("unit's average" in line for line in further_words.firmness(changed, none))
+    assert not any("unit's average" in line for line in describe_firmness(changed, none))

@@ -23,6 +23,7 @@ from outcomes.draw.save import render_figure
 from outcomes.draw.search_time_figure import draw_search_time_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import drawable, theme
+from outcomes.models.ratio import Estimate
 
 from .looks import ax_of, lines, words
 
@@ -43,11 +44,12 @@ def search_time(*, exposure: str = "cycles", not_reached: bool = False) -> Searc
         )
         for a, b in ((0, 3), (4, 11), (12, 30))
     )  # fmt: skip
+    time = Estimate("cycles", "cycle", 0.0198, 0.005, 1.01, 1.03, 0.01)
     return SearchTimeFit(
         n=600, events=520, sources=20, dogs=6, terms=(), source_sd=0.2, clustered=(),
-        proportional_p=0.4, time_ratio=(), time_model="Weibull", aic={}, left_out=(), reason=None,
-        sentence="Each 10 cycles went with searches 25 % longer (95 % interval: 16 to 35).",
-        curve=SearchTimeCurve(exposure, points, 0.95, observed, "the average dog", "Longer."),
+        proportional_p=0.4, time_ratio=(time,), time_model="Weibull", aic={}, left_out=(),
+        reason=None, copies={}, alpha=0.05,
+        curve=SearchTimeCurve(exposure, points, 0.95, observed, "the average dog"),
     )  # fmt: skip
 
 
@@ -65,7 +67,7 @@ def false_alerts(dogs: int = 6, *, blanks: int = 20, name: str = "Dog") -> False
         rate_reason=None, blanks=blanks * dogs, blank_alerts=15,
         per_blank=0.12 if blanks else None, per_blank_low=0.05, per_blank_high=0.2, model=None,
         overdispersion_p=None, model_trials=0, model_alerts=0, sources=0, dogs=0, terms=(),
-        source_sd=None, clustered=(), left_out=(), reason="too few", sentence="Half an hour.",
+        source_sd=None, clustered=(), left_out=(), reason="too few", copies={}, alpha=0.05,
         by_dog=rows,
     )  # fmt: skip
 
@@ -163,9 +165,11 @@ def test_unreached_median_is_a_triangle() -> None:
 
 
 def test_without_a_curve_the_reason_is_written() -> None:
-    nothing = replace(search_time(), curve=None, reason="too few", sentence="They say nothing.")
+    nothing = replace(search_time(), curve=None, reason="too few")
     figure = draw_search_time_figure(nothing, FOOTER)
-    assert words(figure, "reason") == ["They say nothing."]
+    assert words(figure, "reason") == [
+        "Search times say nothing about cycles or age here: too few."
+    ]
     assert figure.axes == []
 
 

@@ -57,7 +57,6 @@ def made(sources=24, word="S", *, area=0.74, low=0.66):
         drift=None,
         predictions=pd.DataFrame({"predicted": [], "found": []}),
         alpha=0.05,
-        sentences=("On sources it has not seen, the model predicts well.", "", ""),
         reason=None,
     )
 

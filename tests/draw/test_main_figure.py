@@ -23,12 +23,7 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
-from outcomes.draw.find_panel import (
-    exposure_scale,
-    lowest_shown,
-    threshold_words,
-    within_observed,
-)
+from outcomes.draw.find_panel import lowest_shown, within_observed
 from outcomes.draw.floor_layer import floor_layer, size_pt
 from outcomes.draw.lifetime_panel import followed_at, group_looks
 from outcomes.draw.main_figure import (
@@ -40,7 +35,8 @@ from outcomes.draw.main_figure import (
     draw_stacked_figure,
 )
 from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, LANE, Sheet, theme
-from outcomes.wording.answers import retire_after_words
+from outcomes.wording.limit import describe_retire_after
+from outcomes.wording.threshold_on_figure import describe_threshold_on_figure, exposure_scale
 
 from .looks import ax_of
 
@@ -501,7 +497,7 @@ def test_threshold_and_interval_are_at_their_place(made: SimpleNamespace) -> Non
 
 
 def said(curve: Any, mark: ThresholdMark | None, floor: float = 0.85) -> tuple[str, str]:
-    threshold, retire = threshold_words(curve, mark, floor)
+    threshold, retire = describe_threshold_on_figure(curve, mark, floor)
     return threshold.replace("\u00a0", " "), retire.replace("\u00a0", " ")
 
 
@@ -571,7 +567,7 @@ def test_figure_and_page_tell_the_same_age_limit(
 ) -> None:
     curve = made.age(last=last, edges=(0, 90, last))
     told = said(curve, ThresholdMark(None, None, None, float(days)))[1]
-    page = retire_after_words(SimpleNamespace(by="age_days", retire_after=days))
+    page = describe_retire_after(SimpleNamespace(by="age_days", retire_after=days))
     assert page.removeprefix("Retire at an age of ") in told
 
 

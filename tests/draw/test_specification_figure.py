@@ -67,9 +67,6 @@ def made(kinds=4, far=0.3, name="S05"):
         5,
         (),
         ("blind trials only",),
-        "Find probability falls with every cycle: the sign holds in 8 of 9 analyses",
-        "In the main model find probability falls with every cycle; asked in 9 other ways, the "
-        "sign is the same in 8. The sign is the other way: blind trials only.",
     )
     return Specifications(tuple(rows), {"cycles": agreement}, {}, 0.05, (), None)
 

@@ -21,8 +21,8 @@ from outcomes.draw.trade_off_figure import (
     NOTHING,
     dearest_drawn,
     draw_trade_off_figure,
-    limit_words,
 )
+from outcomes.wording.price import describe_limits_of_rule
 
 from .looks import assert_words_beside, words
 
@@ -77,7 +77,7 @@ def test_every_limit_named_stands_where_it_is(figure):
     assert len(marks) == len(names) >= 6
     assert "24 cycles" in names
     assert "42 months" in names
-    by_name = {limit_words(p): p for p in (*made().by_cycles, *made().by_age)}
+    by_name = {describe_limits_of_rule(p): p for p in (*made().by_cycles, *made().by_age)}
     for name, mark in zip(names, marks, strict=True):
         assert mark.get_xdata()[0] == by_name[name].sources_per_year
         assert mark.get_ydata()[0] == 100 * by_name[name].find_probability
@@ -113,7 +113,9 @@ def test_advised_limit_is_marked_and_named(figure):
 
 
 def test_a_rule_by_both_is_named_as_it_is_priced():
-    assert limit_words(point(15.0, 18.7 * MONTH, 10.5, 0.93)) == "15 cycles or 18.7 months"
+    assert (
+        describe_limits_of_rule(point(15.0, 18.7 * MONTH, 10.5, 0.93)) == "15 cycles or 18.7 months"
+    )
 
 
 def test_lines_differ_in_more_than_colour(figure):

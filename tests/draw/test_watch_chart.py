@@ -46,7 +46,7 @@ def made(names: tuple[str, ...] = ("BLD-01", "BLD-02", "MUS-07", "FAT-03", "BON-
         sources=sources, dogs=dogs, past=sources[:2], odds_ratio=2.0, false_call=0.05, within=50,
         source_limit=6.0, dog_limit=5.0, baseline_trials=400, baseline_misses=40,
         baseline_from=FIRST, baseline_to=FIRST + pd.Timedelta(days=120), learnt=("kind",),
-        left_out=(), reason=None, sentence="Two are past.",
+        left_out=(), reason=None,
     )  # fmt: skip
 
 
@@ -125,7 +125,6 @@ def test_without_charts_the_reason_is_written() -> None:
     nothing = replace(
         made(), sources=(), dogs=(), past=(), source_limit=None, dog_limit=None,
         reason="the baseline is not complete (12 misses of 40)",
-        sentence="No source or dog can be charted yet: the baseline is not complete.",
     )  # fmt: skip
     figure = draw_watch_chart(nothing, "Synthetic unit.")
     assert words(figure, "title") == [NOTHING]

@@ -84,7 +84,7 @@ def test_search_time_is_coxphs_clustered(job):
     assert ours.n == theirs.loc["trials", "estimate"]
     names = [cases.in_r(term.term, term.unit) for term in ours.clustered]
     assert set(names) == set(theirs.index) - {"log-likelihood", "trials", "proportional hazards, p"}
-    estimates = [term.log_hazard for term in ours.clustered]
+    estimates = [term.log_ratio for term in ours.clustered]
     errors = [term.std_error for term in ours.clustered]
     np.testing.assert_allclose(estimates, theirs.loc[names, "estimate"], rtol=1e-6, atol=1e-8)
     np.testing.assert_allclose(errors, theirs.loc[names, "std_error"], rtol=1e-6)
@@ -130,14 +130,14 @@ def test_alerts_on_hides_are_glms_and_glmers(job):
     assert {term.term for term in ours.terms} == set(clustered.index)
     for term in ours.clustered:
         expected = clustered.loc[term.term]
-        assert term.log_rate == pytest.approx(expected["estimate"], rel=1e-6), term
+        assert term.log_ratio == pytest.approx(expected["estimate"], rel=1e-6), term
         assert term.std_error == pytest.approx(expected["std_error"], rel=1e-6), term
     # Both find no spread between sources; what is reported is then glm's. Ours stops at a spread
     # that is small, not zero.
     assert ours.source_sd == theirs.loc["sd source_id", "estimate"] == 0.0
     for term in ours.terms:
         expected = theirs.loc[term.term]
-        assert abs(term.log_rate - expected["estimate"]) < 1e-4 * term.std_error, term
+        assert abs(term.log_ratio - expected["estimate"]) < 1e-4 * term.std_error, term
         assert term.std_error == pytest.approx(expected["std_error"], rel=1e-4), term
 
 

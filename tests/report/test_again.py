@@ -17,6 +17,7 @@ from outcomes.analysis.decisions.curve import reach_of
 from outcomes.analysis.decisions.rate_of_use import RateOfUse, retired_by_place
 from outcomes.analysis.decisions.shelf import advice_at
 from outcomes.answers.facts import Facts, gather_facts
+from outcomes.answers.limits_asked import asked_for
 from outcomes.answers.request import Asked
 from outcomes.cli.options import moment
 from outcomes.exposure.accumulate import EXPOSURES, define_exposures
@@ -31,7 +32,6 @@ from outcomes.settings import (
     ReliabilityRule,
     Settings,
 )
-from outcomes.wording import decisions
 
 SYNTHETIC = Path(__file__).parents[2] / "synthetic_data"
 DECISIONS = ("which_predicts", "retire", "shelf", "compare")
@@ -56,7 +56,7 @@ def _again(found: dict[str, Any], records: Path) -> dict[str, Any]:
         further=False,
     )
     if options["by"]:
-        facts = decisions.asked_for(facts, options["by"])
+        facts = asked_for(facts, options["by"])
     return _as_written(facts)
 
 

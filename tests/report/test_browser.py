@@ -26,7 +26,7 @@ from outcomes.report.page import render_page, render_page_figure
 from outcomes.report.results import results
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import Truth, simulate_unit
-from outcomes.wording import answers as words
+from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 
 BROWSER = next(
     (b for b in ("chromium", "chromium-browser", "google-chrome") if shutil.which(b)), None
@@ -584,9 +584,9 @@ def test_what_to_act_on_is_on_the_sheets(
     assert "How it was worked out" not in said
     (pointer,) = [line for line in said if line.startswith("Not on these sheets")]
     assert "briefing.html" in pointer
-    for line in words.CAUTIONS:
+    for line in CAUTIONS:
         assert line in said
-    assert words.ACT_CAUTION in said
+    assert ACT_CAUTION in said
     # Eight points, of which chromium makes 96 / 72 pixels each.
     assert found["smallest"] >= 8.0 * 96 / 72 - 0.01
 

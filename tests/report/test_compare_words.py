@@ -9,7 +9,8 @@ import pytest
 from outcomes.answers.facts import Facts
 from outcomes.report import report
 from outcomes.report.page import PageFigure, render_page
-from outcomes.wording import answers as words
+from outcomes.wording.quality import describe_predictions
+from outcomes.wording.shelf import describe_advice
 
 CHOSEN = "Storage was chosen, not assigned"
 
@@ -43,10 +44,10 @@ def test_storage_was_chosen_is_said_once(demo_facts: Facts, lasted: str | None) 
 
 
 def test_calibration_slope_has_its_meaning(demo_facts: Facts) -> None:
-    assert "; 1 is right, less is too far apart)" in demo_facts.quality.sentences[0]
+    assert "; 1 is right, less is too far apart)" in describe_predictions(demo_facts.quality)
 
 
 def test_a_floor_is_told_as_it_was_set(demo_facts: Facts) -> None:
     source = replace(demo_facts.shelf[0], ground="below")
-    assert words.advice_reason(source, 0.999).endswith("shown below 99.9 in 100")
-    assert words.advice_reason(source, 0.85).endswith("shown below 85 in 100")
+    assert describe_advice(source, 0.999).endswith("shown below 99.9 in 100")
+    assert describe_advice(source, 0.85).endswith("shown below 85 in 100")

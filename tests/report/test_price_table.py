@@ -18,11 +18,13 @@ from outcomes.report.price_table import (
     HEADINGS,
     MOST_LIMITS,
     advised_points,
-    price_caption,
     price_lines,
     price_rows,
 )
-from outcomes.wording import answers as words
+from outcomes.text import count
+from outcomes.wording.numbers import finds_in_100
+from outcomes.wording.price import describe_price_table
+from outcomes.wording.shelf import SHELF_NOTE
 
 
 def _by_age(facts: Facts, days: int) -> Retirement:
@@ -33,13 +35,13 @@ def _by_age(facts: Facts, days: int) -> Retirement:
 def test_rows_are_priced_limits_with_intervals(demo_facts: Facts) -> None:
     price = demo_facts.price
     rows = price_rows(price, demo_facts.retirement)
-    by_limit = {words.count(round(p.cycles or 0), "cycle"): p for p in price.by_cycles}
+    by_limit = {count(round(p.cycles or 0), "cycle"): p for p in price.by_cycles}
     for row in rows[:-1]:
         point = by_limit[row.limit.removesuffix(" (advised)")]
         assert row.finds == (
             f"{100 * point.find_probability:.0f} ({100 * point.low:.0f} to {100 * point.high:.0f})"
         )
-        assert row.below.startswith(words.finds_in_100(point.share_below_floor) + " (")
+        assert row.below.startswith(finds_in_100(point.share_below_floor) + " (")
         assert row.sources.startswith(
             f"{point.sources_per_year:.1f}".removesuffix(".0")
             if point.sources_per_year < 9.95
@@ -68,7 +70,7 @@ def test_age_limit_is_whole_months(demo_facts: Facts) -> None:
     assert "32 months (advised)" in [row.limit for row in rows]
     assert all("month" in row.limit for row in rows[:-1])
     assert len(rows) <= MOST_LIMITS + 1
-    assert "limits by age" in price_caption(demo_facts.price, retirement)
+    assert "limits by age" in describe_price_table(demo_facts.price, retirement)
 
 
 def test_without_a_limit_none_is_called_advised(demo_facts: Facts) -> None:
@@ -92,7 +94,7 @@ def test_terminal_table_follows_the_advice(demo_facts: Facts) -> None:
     table = list(price_lines(demo_facts.price, demo_facts.retirement))
     start = lines.index(table[0])
     assert lines[start : start + len(table)] == table
-    assert lines.index(words.SHELF_NOTE) < start
+    assert lines.index(SHELF_NOTE) < start
     assert max(map(len, table[1:])) <= 100
 
 
@@ -101,7 +103,7 @@ def test_page_has_the_same_table_folded(demo_facts: Facts) -> None:
     page = html.unescape(render_page(demo_facts, figure)).replace("\u00a0", " ")
     _, _, block = page.partition("<summary>What each limit buys and costs")
     block, _, _ = block.partition("</details>")
-    assert price_caption(demo_facts.price, demo_facts.retirement) in block
+    assert describe_price_table(demo_facts.price, demo_facts.retirement) in block
     assert block.count('<th scope="col"') == len(HEADINGS)
     rows = price_rows(demo_facts.price, demo_facts.retirement)
     assert block.count('<th scope="row">') == len(rows)

@@ -16,7 +16,8 @@ from outcomes.answers.facts import Facts
 from outcomes.report.page import PageFigure, page_fields, render_page
 from outcomes.report.results import results
 from outcomes.report.write import results_text
-from outcomes.wording import answers as words
+from outcomes.text import DAYS_PER_MONTH, p_number, p_value
+from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 
 # The published contract, section 4: what other people's scripts rely on.
 KEYS = {
@@ -61,7 +62,7 @@ def test_every_key_of_the_contract_is_there(found: dict[str, Any]) -> None:
         assert set(TERM_KEYS.split()) <= set(term)
     for source in found["shelf"]:
         assert set(SHELF_KEYS.split()) <= set(source)
-    assert found["cautions"] == list(words.CAUTIONS)
+    assert found["cautions"] == list(CAUTIONS)
 
 
 def test_words_are_those_of_the_contract(found: dict[str, Any]) -> None:
@@ -108,7 +109,7 @@ def test_page_tells_the_results_numbers(facts: Facts, found: dict[str, Any]) -> 
         assert row["reason"] == source["reason"]
         assert row["found"] == f"{source['finds']:,} of {source['trials']:,}"
         assert row["cycles"] == f"{source['cycles']:.0f}"
-        assert row["age"] == f"{source['age_days'] / words.DAYS_PER_MONTH:.0f}"
+        assert row["age"] == f"{source['age_days'] / DAYS_PER_MONTH:.0f}"
         numbers = [100 * source[k] for k in ("find_probability", "low", "high")]
         shown = re.findall(r"[<>]?\d+(?:\.\d)?", row["predicted"])
         for number, text in zip(numbers, shown, strict=True):
@@ -125,7 +126,7 @@ def test_page_tells_the_results_numbers(facts: Facts, found: dict[str, Any]) -> 
         for text, key in ((row["odds_ratio"], "odds_ratio"), (low, "low"), (high, "high")):
             assert float(text) == pytest.approx(term[key], rel=5e-3)
         assert abs(float(row["points"].replace("−", "-")) - term["points"]) <= 0.05 + 1e-9
-        assert row["p"] == words.p_number(term["p"])
+        assert row["p"] == p_number(term["p"])
 
 
 def test_page_size_and_limit_are_the_results(facts: Facts, found: dict[str, Any]) -> None:
@@ -154,18 +155,18 @@ def test_page_size_and_limit_are_the_results(facts: Facts, found: dict[str, Any]
         # Told as exactly as the simulated data sets bear it.
         part = found["which_predicts"]["tests"][test.removesuffix("_p")]
         p, most = found["which_predicts"][test], part["p_most"]
-        told = words.p_value(p) if most is None else f"p at most {words.p_number(most)}"
+        told = p_value(p) if most is None else f"p at most {p_number(most)}"
         assert told in fields["method"]
 
 
 def test_cautions_stand_on_page_and_shelf(facts: Facts) -> None:
     page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
-    for caution in words.CAUTIONS:
+    for caution in CAUTIONS:
         assert caution.split(",")[0].split("'")[0] in page.replace("&#39;", "'")
     table = page.index('<table class="shelf"')
-    assert words.ACT_CAUTION in page[table - 900 : table]
+    assert ACT_CAUTION in page[table - 900 : table]
     assert page.index("</table>", table) < page.index(
-        words.CAUTIONS[0].split(".")[0].replace("'", "&#39;")
+        CAUTIONS[0].split(".")[0].replace("'", "&#39;")
     )
 
 

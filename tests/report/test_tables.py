@@ -19,7 +19,7 @@ def test_every_term_and_dog_has_its_line(demo_facts: Facts) -> None:
     assert sum(line.startswith("finds: ") for line in lines) == len(fit.terms) + 1
     ratio = fit.time_ratio[0]
     (told,) = [line for line in lines if line.startswith(f"seconds: {ratio.term}")]
-    assert f"{ratio.time_ratio:.3f}" in told
+    assert f"{ratio.ratio:.3f}" in told
     assert f"{ratio.high:.3f}" in told
     alerts = list(tables.false_alert_lines(demo_facts.false_alerts))
     for dog in demo_facts.false_alerts.by_dog:

@@ -96,7 +96,7 @@ def study_unit(seed: int) -> Studied:
         return mean_find_probability(unit, cycles) - DecisionSettings().floor
 
     return Studied(
-        effects=np.array([[t.log_odds, np.log(t.low), np.log(t.high)] for t in terms if t]),
+        effects=np.array([[t.log_ratio, np.log(t.low), np.log(t.high)] for t in terms if t]),
         correlation=float(cov[0, 1] / np.sqrt(cov[0, 0] * cov[1, 1])),
         true=optimize.brentq(over, 0.0, 200.0) if over(0.0) > 0.0 > over(200.0) else None,
         threshold=find_threshold(fit, "cycles", alone=False),

@@ -10,8 +10,8 @@ from outcomes.analysis.decisions.shelf import recent_finds
 from outcomes.answers.facts import Facts
 from outcomes.report import page
 from outcomes.report.report import retire_lines
-from outcomes.wording import answers as words
 from outcomes.wording.as_of import as_of_notes
+from outcomes.wording.shelf import describe_expected_finds
 
 
 def _at(facts: Facts, day: str) -> Facts:
@@ -89,7 +89,7 @@ def test_beyond_the_records_there_is_no_number(demo_facts: Facts) -> None:
     assert beyond
     for s in beyond:
         assert (s.find_probability, s.low, s.high) == (None, None, None)
-        assert words.expected_finds(s, 0.85) is None
+        assert describe_expected_finds(s, 0.85) is None
 
 
 def test_left_beyond_the_records_is_not_told(demo_facts: Facts) -> None:

@@ -15,7 +15,11 @@ import pytest
 from outcomes.answers.facts import Facts, gather_facts
 from outcomes.records.read import read_records
 from outcomes.settings import DecisionSettings
-from outcomes.wording.records import late_log_sentence, noted_sentence, records_noted
+from outcomes.wording.records import (
+    describe_late_logs_noted,
+    describe_notes,
+    records_noted,
+)
 
 DEMO = Path(__file__).parents[2] / "synthetic_data"
 
@@ -44,7 +48,7 @@ DEMO = Path(__file__).parents[2] / "synthetic_data"
 def test_it_is_told_for_some_one_and_none(
     thaws: int, alike: Mapping[str, int], others: int, said: str | None
 ) -> None:
-    assert noted_sentence(thaws, alike, others) == said
+    assert describe_notes(thaws, alike, others) == said
 
 
 @pytest.mark.slow
@@ -116,7 +120,7 @@ def test_thaw_showing_trials_are_as_check_counts(demo_facts: Facts) -> None:
     said = records_noted(demo_facts).sentence
     assert said is not None
     assert f" not in the log and were counted because {frozen} trials show them: " in said
-    assert noted_sentence(1, {}, 0, 3) == (
+    assert describe_notes(1, {}, 0, 3) == (
         "1 thaw is not in the log and was counted because 3 trials show it: run outcomes check."
     )
 
@@ -190,15 +194,15 @@ def test_nothing_to_say_says_nothing(demo_facts: Facts) -> None:
 
 
 def test_few_late_trials_leave_the_answer() -> None:
-    few, many = (late_log_sentence(1, trials, 100) or "" for trials in (4, 5))
+    few, many = (describe_late_logs_noted(1, trials, 100) or "" for trials in (4, 5))
     assert few.endswith("few beside the rest; log the earlier moves, if they are known.")
     assert many.endswith("if not, go by each of those sources' own finds.")
     assert "do not rely on the answer, nor on a limit" in many
-    allowed = late_log_sentence(1, 5, 100, allowed_for=True) or ""
+    allowed = describe_late_logs_noted(1, 5, 100, allowed_for=True) or ""
     assert "The answer allows for the time that went unlogged" in allowed
     assert "do not rely" not in allowed
-    assert late_log_sentence(1, 4, 100, allowed_for=True) == few
-    asked = late_log_sentence(1, 5, 100, allowed_for=True, without=" Without them: X.") or ""
+    assert describe_late_logs_noted(1, 4, 100, allowed_for=True) == few
+    asked = describe_late_logs_noted(1, 5, 100, allowed_for=True, without=" Without them: X.") or ""
     assert "as that can be done. Without them: X. If the earlier" in asked
 
 
@@ -286,7 +290,7 @@ def test_answer_without_late_logs_is_told(
 
     term = demo_facts.fit.term("cycles")
     assert term is not None
-    assert term.log_odds < 0.0
+    assert term.log_ratio < 0.0
     main = demo_facts.ways.rows[0]
     row = replace(
         main,

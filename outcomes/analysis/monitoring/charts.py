@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from outcomes.analysis.finds.design import (
-    EXPOSURES,
     UNLOGGED,
     Design,
     column_values,
@@ -19,12 +18,12 @@ from outcomes.analysis.finds.design import (
 from outcomes.analysis.finds.model import averaged_probability
 from outcomes.analysis.results import LeftOut
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
 from outcomes.random_streams import random_stream
 from outcomes.settings import DecisionSettings, EarlyWarning
-from outcomes.text import count
 
 BASELINE_MISSES = 40
 BASELINE_FINDS = 40
@@ -117,8 +116,6 @@ class Watch:
         Terms and trials it does without, and why.
     reason
         Why there are no charts; None where there are.
-    sentence
-        What can be said, in words; also when nothing can.
     """
 
     sources: tuple[Chart, ...]
@@ -136,7 +133,6 @@ class Watch:
     learnt: tuple[str, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    sentence: str
 
 
 def watch(
@@ -232,7 +228,7 @@ def learn_unchanging(trials: pd.DataFrame, settings: DecisionSettings) -> Health
 
     x = model.matrix(hides)
     for j, column in enumerate(model.design.columns, start=1):
-        if column.term in (*EXPOSURES, UNLOGGED):
+        if column.term in (*CYCLES_AND_AGE, UNLOGGED):
             x[:, j] = x[used, j].mean()
     log_odds = x @ model.mixed.beta + model.effect("dog", hides["dog_id"])[0]
     between, within = model.sd("source"), model.session_sd
@@ -388,7 +384,7 @@ def _charts(hides: pd.DataFrame, cut: int, model: _Model, settings: DecisionSett
                 "trials", f"{number:,} on no dog's chart: the source was past its limit by then"
             )
         )
-    found = Watch(
+    return Watch(
         sources=charts["source"],
         dogs=charts["dog"],
         past=tuple(past),
@@ -404,9 +400,7 @@ def _charts(hides: pd.DataFrame, cut: int, model: _Model, settings: DecisionSett
         learnt=tuple(dict.fromkeys(column.term for column in model.design.columns)),
         left_out=tuple(left_out),
         reason=None,
-        sentence="",
     )
-    return _with_sentence(found)
 
 
 def _on_doubtful_source(hides: pd.DataFrame, charts: tuple[Chart, ...]) -> np.ndarray:
@@ -520,35 +514,4 @@ def _nothing(asked: EarlyWarning, hides: pd.DataFrame, reason: str) -> Watch:
         learnt=(),
         left_out=(),
         reason=reason,
-        sentence=f"No source or dog can be charted yet: {reason}.",
     )
-
-
-def _with_sentence(found: Watch) -> Watch:
-    charts = len(found.sources) + len(found.dogs)
-    # Each stretch of so many trials is another chance to pass the limit.
-    by_chance = sum(
-        1.0 - (1.0 - found.false_call) ** (len(c.trials) / found.within)
-        for c in (*found.sources, *found.dogs)
-    )
-    error = (
-        f"about {100 * found.false_call:g} of 100 charts on which nothing changes pass their limit "
-        f"within {found.within} trials"
-    )
-    if charts > 1:
-        error += f", which makes about {max(by_chance, 1.0):.0f} of these {charts} so far"
-    if not found.past:
-        who = "The one chart is not" if charts == 1 else f"None of {charts} charts is"
-        said = f"{who} past its limit; {error}."
-    else:
-        names = ", ".join(
-            f"{c.of} {c.name} (since {c.past_since.started_at:%Y-%m-%d})"
-            for c in found.past
-            if c.past_since is not None
-        )
-        verb = "is" if len(found.past) == 1 else "are"
-        said = (
-            f"{len(found.past)} of {count(charts, 'chart')} {verb} past the limit: {names}. "
-            f"A reason to look, not a finding: {error}."
-        )
-    return replace(found, sentence=said)

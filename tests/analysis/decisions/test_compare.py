@@ -14,7 +14,7 @@ from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, Truth, simulate_unit
-from outcomes.wording.answers import compare_sentence
+from outcomes.wording.storage_compared import describe_storage_compared
 
 
 def _compare(truth: Truth, seed: int = 2) -> Comparison:
@@ -85,10 +85,10 @@ def test_sources_of_both_sides_and_no_kind_are_told():
     assert sum(found.sources.values()) == 1 + len(
         set(other.loc[other["kind"].isin(found.kinds), "source_id"])
     )
-    said = compare_sentence(found, 0.05)
+    said = describe_storage_compared(found, 0.05)
     assert "1 source counted on both sides" in said
     assert "7 trials left out" in said
-    assert "both sides" not in compare_sentence(plain, 0.05)
+    assert "both sides" not in describe_storage_compared(plain, 0.05)
 
 
 def test_storage_is_judged_on_its_few_sources() -> None:

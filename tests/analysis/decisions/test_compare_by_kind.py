@@ -15,7 +15,7 @@ from outcomes.analysis.decisions.compare_by_kind import (
 )
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.settings import DecisionSettings
-from outcomes.wording.decisions import kind_sentence, kinds_told
+from outcomes.wording.storage_compared import describe_kind, describe_kinds
 
 
 @pytest.fixture(scope="module")
@@ -109,12 +109,12 @@ def test_each_kind_is_compared_alone_or_refused(fit):
     found = {k.kind: k for k in compare_kinds(fit)}
     assert list(found) == ["blood", "bone", "muscle"]
     # Bone is only frozen; blood was tried both ways, refrigerated young and frozen old.
-    assert kind_sentence(found["bone"], 0.05) == (
+    assert describe_kind(found["bone"], 0.05) == (
         "bone: cannot be compared: no refrigerated source was tried."
     )
     assert found["blood"].comparison.risk_difference is None
     assert "at least 3 are needed" in found["blood"].comparison.reason
-    assert "among kinds" not in kind_sentence(found["blood"], 0.05)
+    assert "among kinds" not in describe_kind(found["blood"], 0.05)
     for k in found.values():
         other = fit.design.trials["kind"] != k.kind
         assert sum(k.comparison.sources.values()) <= (
@@ -154,8 +154,8 @@ def test_difference_within_a_kind_is_of_its_trials(made_trials):
     assert blood.low < 0.0 < blood.high
     assert muscle.high < 0.0
     assert muscle.sources == {"refrigerated": 6, "frozen": 6}
-    told = kinds_told(kinds, 0.05)
+    told = describe_kinds(kinds, 0.05)
     assert told.startswith("Kind by kind: blood: ")
     assert told.endswith("Of 2 kinds, one may seem different by chance.")
-    assert kinds_told(kinds[:1], 0.05) is None
+    assert describe_kinds(kinds[:1], 0.05) is None
     assert isinstance(kinds[0], KindComparison)

@@ -24,7 +24,7 @@ from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, mean_find_probability, simulate_unit
-from outcomes.wording import answers as words
+from outcomes.wording.shelf import describe_cycles_so_far, describe_late_logs, describe_past_limit
 
 Late = tuple[Records, Joined, FindFit]
 
@@ -182,7 +182,7 @@ def test_cycles_of_a_late_log_are_told_as_the_least(late: Late) -> None:
     assert len(set(told.values())) == 2
     for source in shelf:
         if source.cycles is not None:
-            assert (words.cycles_so_far(source) or "").startswith("at least ") is told[
+            assert (describe_cycles_so_far(source) or "").startswith("at least ") is told[
                 source.source_id
             ]
     verdict = replace(which_predicts(fit, refits=0), thaws_missing=0.09)
@@ -190,15 +190,13 @@ def test_cycles_of_a_late_log_are_told_as_the_least(late: Late) -> None:
     assert retirement.thresholds[0].retire_after is not None
     some = [s for s in shelf if s.advice == "test"][:1]
     within = [replace(s, cycles=1.0, log_begins_late=True) for s in some]
-    said = words.past_limit_sentence(within, retirement)
+    said = describe_past_limit(within, retirement)
     assert said == (
         f"{some[0].source_id} may be past the limit by cycles too: its log begins late, so it may "
         "have more cycles than are on record."
     )
-    assert (
-        words.past_limit_sentence([replace(within[0], log_begins_late=False)], retirement) is None
-    )
-    assert words.past_limit_sentence(within, replace(retirement, thresholds=())) is None
+    assert describe_past_limit([replace(within[0], log_begins_late=False)], retirement) is None
+    assert describe_past_limit(within, replace(retirement, thresholds=())) is None
 
 
 def test_slide_says_cycles_are_counted_too_low(late: Late) -> None:
@@ -208,10 +206,10 @@ def test_slide_says_cycles_are_counted_too_low(late: Late) -> None:
     said = (
         f"Cycles may be counted too low for {n} of {fit.sources} sources, whose storage logs begin"
     )
-    assert words.counted_too_low(fit, verdict) == f"{said} late: no retirement limit."
-    some = words.counted_too_low(fit, replace(verdict, thaws_missing=0.06))
+    assert describe_late_logs(fit, verdict) == f"{said} late: no retirement limit."
+    some = describe_late_logs(fit, replace(verdict, thaws_missing=0.06))
     assert some == f"{said} late."
-    assert words.counted_too_low(fit, replace(verdict, thaws_missing=0.04)) == ""
+    assert describe_late_logs(fit, replace(verdict, thaws_missing=0.04)) == ""
 
 
 @pytest.mark.slow

@@ -46,7 +46,7 @@ def test_pairs_are_dealt_out_in_proportion(total, weight):
 def test_no_two_answers_stand_on_different_slopes(fit):
     for exposure in ("cycles", "age_days"):
         column = fit.design.column_of(exposure)
-        told = fit.term(exposure).log_odds
+        told = fit.term(exposure).log_ratio
         assert fit.mixed.beta[column] != told
         design, alone = model_of(fit, exposure, alone=True)
         sources = model_of(fit, exposure, alone=True, each_source=True)[1]

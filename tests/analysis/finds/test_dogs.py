@@ -13,6 +13,7 @@ from outcomes.analysis.finds.dog_and_source_effects import DogReview, review_dog
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.models.mixed import fit_mixed
 from outcomes.settings import DecisionSettings
+from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DOG_EFFECTS = {"Ash": -1.0, "Bo": -0.4, "Cy": 0.0, "Dot": 0.1, "Elm": 0.4, "Fly": 0.9}
@@ -129,14 +130,14 @@ def test_counts_add_up_in_order_of_names(fit: FindFit, review: DogReview) -> Non
         assert sum(x.misses for x in entries) == fit.misses
         for entry in entries:
             assert entry.low <= entry.find_probability <= entry.high
-            assert entry.name in entry.sentence
+            assert entry.name in describe_own_effect(entry)
 
 
 def test_without_differences_no_dog_is_different() -> None:
     review = review_dogs(fit_finds(_trials(8), DecisionSettings()))
     assert all(d.differs is None for d in review.dogs)
     assert review.dogs_differ_p > 0.05
-    assert review.sentences[0].startswith("Differences between dogs, beyond what")
+    assert describe_dogs(review)[0].startswith("Differences between dogs, beyond what")
 
 
 def test_without_spread_plain_counts_are_given() -> None:
@@ -149,7 +150,7 @@ def test_without_spread_plain_counts_are_given() -> None:
     assert entry.observed_only
     assert entry.differs is None
     assert entry.find_probability == entry.finds / entry.trials
-    assert "found in" in entry.sentence
+    assert "found in" in describe_own_effect(entry)
 
 
 def test_dogs_differing_along_cycles_are_told() -> None:
@@ -160,7 +161,7 @@ def test_dogs_differing_along_cycles_are_told() -> None:
     assert response.slopes["Ash"] < response.slopes["Elm"] < response.slopes["Bo"]
     for dog, apart in planted.items():
         assert response.slopes[dog] == pytest.approx(-0.15 + apart, abs=0.08)
-    assert any("do not read one dog's change as the sources'" in s for s in review.sentences)
+    assert any("do not read one dog's change as the sources'" in s for s in describe_dogs(review))
 
 
 def test_dogs_alike_along_cycles_are_not_parted(review: DogReview) -> None:
@@ -175,7 +176,7 @@ def test_experience_runs_over_each_dogs_trials(fit: FindFit, review: DogReview) 
         assert curve.at[0] == own.min()
         assert curve.at[-1] == own.max()
         rising = np.diff(curve.probability)
-        slope = fit.term("experience").log_odds
+        slope = fit.term("experience").log_ratio
         assert (np.sign(rising) == np.sign(slope)).all()
 
 
@@ -185,8 +186,8 @@ def test_nine_trials_are_said_to_say_little() -> None:
     review = review_dogs(fit_finds(trials.drop(index=mine[9:]), DecisionSettings()))
     few = review.dog("Ash")
     assert few.trials == 9
-    assert few.sentence.endswith("Only 9 trials: says little.")
-    assert review.sentences[-1] == "Fewer than 20 trials, so little can be said: Ash."
+    assert describe_own_effect(few).endswith("Only 9 trials: says little.")
+    assert describe_dogs(review)[-1] == "Fewer than 20 trials, so little can be said: Ash."
     assert few.std_error > 2.0 * review.dog("Bo").std_error
 
 
@@ -197,4 +198,4 @@ def test_without_a_model_a_reason_and_no_dog() -> None:
 
 
 def test_the_caution_is_always_there(review: DogReview) -> None:
-    assert "not an assessment or a certification of any dog" in review.caution
+    assert "not an assessment or a certification of any dog" in DOG_CAUTION

@@ -53,7 +53,7 @@ def test_without_groupings_it_is_statsmodels(plain):
     _, terms, reference = plain
     # 1e-5: both maximise the same likelihood, each to its own tolerance.
     for j, term in enumerate(terms, start=1):
-        assert term.log_odds == pytest.approx(reference.params[j], abs=1e-5)
+        assert term.log_ratio == pytest.approx(reference.params[j], abs=1e-5)
         assert term.std_error == pytest.approx(reference.bse[j], rel=1e-5)
         assert term.p == pytest.approx(reference.pvalues[j], rel=1e-3)
         assert np.log([term.low, term.high]) == pytest.approx(reference.conf_int()[j], abs=1e-4)
@@ -121,7 +121,7 @@ def test_interval_is_students_with_widened_error(made_trials):
     error = np.sqrt(less_biased(fit.design, raw).cov[1, 1] * 12 / 9)
     assert term.std_error == pytest.approx(error, rel=1e-9)
     reach = stats.t(9).ppf(0.975) * error
-    assert np.log(term.high) == pytest.approx(term.log_odds + reach, rel=1e-9)
+    assert np.log(term.high) == pytest.approx(term.log_ratio + reach, rel=1e-9)
 
 
 @pytest.fixture(scope="module")
@@ -222,7 +222,7 @@ def test_names_and_order_change_nothing(made_trials):
         # The optimiser stops within 1e-5 of a log-likelihood unit, 0.005 errors away.
         assert other.log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-5)
         for a, b in zip(fit.terms, other.terms, strict=True):
-            assert b.log_odds == pytest.approx(a.log_odds, abs=0.005 * a.std_error)
+            assert b.log_ratio == pytest.approx(a.log_ratio, abs=0.005 * a.std_error)
             assert b.std_error == pytest.approx(a.std_error, rel=1e-3)
 
 
@@ -231,7 +231,7 @@ def test_swapping_finds_and_misses_turns_sizes(made_trials):
     fit = fit_finds(trials, SETTINGS)
     turned = trials.assign(result=trials["result"].map({"find": "miss", "miss": "find"}))
     for a, b in zip(fit.terms, fit_finds(turned, SETTINGS).terms, strict=True):
-        assert b.log_odds == pytest.approx(-a.log_odds, abs=0.005 * a.std_error)
+        assert b.log_ratio == pytest.approx(-a.log_ratio, abs=0.005 * a.std_error)
         assert b.points == pytest.approx(-a.points, abs=0.01)
 
 
@@ -257,7 +257,7 @@ def recovered():
 def test_planted_effects_are_recovered(recovered, term):
     truth, fits = recovered
     planted = truth.cycle_log_odds if term == "cycles" else truth.age_log_odds
-    sizes = np.array([fit.term(term).log_odds for fit in fits])
+    sizes = np.array([fit.term(term).log_ratio for fit in fits])
     errors = np.array([fit.term(term).std_error for fit in fits])
     # The mean of six within three of its standard errors, and each within four of its own.
     assert abs(sizes.mean() - planted) < 3.0 * np.sqrt((errors**2).sum()) / len(fits)

@@ -97,7 +97,7 @@ def test_interval_allows_for_few_sources(fit: FindFit) -> None:
     term = fit.term("cycles")
     # About the likeliest effect; the term is told less its bias.
     column = fit.design.column_of("cycles")
-    assert allowed.estimate == fit.mixed.beta[column] != term.log_odds
+    assert allowed.estimate == fit.mixed.beta[column] != term.log_ratio
     reach = stats.t(fit.freedom[column]).ppf(0.975) * np.sqrt(fit.mixed.cov[column, column])
     assert (allowed.wald_low, allowed.wald_high) == pytest.approx(
         (allowed.estimate - reach, allowed.estimate + reach)

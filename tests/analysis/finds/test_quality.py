@@ -18,7 +18,6 @@ from outcomes.analysis.finds.model import averaged_probability, fit_finds
 from outcomes.analysis.finds.sensitivity import restrict
 from outcomes.analysis.finds.validation import (
     Drift,
-    _drift_sentence,
     area_under_curve,
     beside_predictions,
     brier_score,
@@ -28,6 +27,7 @@ from outcomes.analysis.finds.validation import (
 )
 from outcomes.models.mixed import fit_mixed
 from outcomes.settings import DecisionSettings
+from outcomes.wording.quality import describe_drift, describe_quality, describe_residuals
 
 SETTINGS = DecisionSettings()
 
@@ -261,7 +261,7 @@ def test_source_missed_far_more_is_named(made_trials):
     found = check_quality(fit_finds(trials, SETTINGS))
     outside = {r.group: r.points for r in found.by["source"] if r.outside}
     assert outside["S04"] < -20.0
-    assert "S04 −" in found.sentences[1]
+    assert "S04 −" in describe_residuals(found)
 
 
 @pytest.mark.parametrize(("source_sd", "more_than_promised"), [(0.0, False), (0.5, True)])
@@ -278,8 +278,8 @@ def test_more_than_5_outside_only_if_sources_differ(source_sd, more_than_promise
 
 
 def test_no_share_is_promised_of_those_outside(quality):
-    assert "By chance alone about" not in quality.sentences[1]
-    assert quality.sentences[1].endswith("more than 5 in 100 lie outside by chance.")
+    assert "By chance alone about" not in describe_residuals(quality)
+    assert describe_residuals(quality).endswith("more than 5 in 100 lie outside by chance.")
 
 
 # Drift -------------------------------------------------------------------------------------
@@ -300,16 +300,16 @@ def test_unexplained_drift_is_found_with_its_size(made_trials):
     assert drift.p < 0.001
     assert drift.low < -0.08 < drift.high
     assert drift.high < 0.0
-    assert "changed over calendar time" in drift.sentence
-    assert not drift.sentence.startswith("No sign")
+    assert "changed over calendar time" in describe_drift(drift, SETTINGS.alpha)
+    assert not describe_drift(drift, SETTINGS.alpha).startswith("No sign")
 
 
 def test_without_drift_none_is_claimed(made_trials):
     drift = drifting(made_trials, 0.0)
     assert drift.p > 0.05
     assert drift.low < 0.0 < drift.high
-    assert drift.sentence.startswith("No sign")
-    assert "may still have changed by a factor between" in drift.sentence
+    assert describe_drift(drift, SETTINGS.alpha).startswith("No sign")
+    assert "may still have changed by a factor between" in describe_drift(drift, SETTINGS.alpha)
 
 
 def test_the_drift_test_is_the_likelihood_ratio(fit, quality):
@@ -352,7 +352,7 @@ def test_equal_predictions_have_no_calibration():
 def test_the_same_fit_gives_the_same_check(fit, quality):
     again = check_quality(fit)
     pd.testing.assert_frame_equal(again.predictions, quality.predictions)
-    assert again.sentences == quality.sentences
+    assert describe_quality(again) == describe_quality(quality)
     assert again.by == quality.by
 
 
@@ -365,7 +365,7 @@ def test_the_same_fit_gives_the_same_check(fit, quality):
     ],
 )
 def test_no_sign_is_not_said_with_a_tied_calendar(explained: float, p: float, said: str) -> None:
-    drift = Drift(0.01, 0.5, -1.0, 0.4, p, p, explained, 0.2, "", None)
-    sentence = _drift_sentence(drift, 0.05)
+    drift = Drift(0.01, 0.5, -1.0, 0.4, p, p, explained, 0.2, None)
+    sentence = describe_drift(drift, 0.05)
     assert said in sentence
     assert ("No sign" in sentence) is (explained < 0.9)

@@ -13,6 +13,7 @@ from outcomes.analysis.decisions.curve import find_curve
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.finds.shape import Shapes, compare_shapes
 from outcomes.settings import DecisionSettings
+from outcomes.wording.shape import describe_shape
 
 PLANTED: dict[str, Callable[[np.ndarray], np.ndarray]] = {
     "flat": lambda cycles: np.full(len(cycles), 1.0),
@@ -60,7 +61,7 @@ def test_each_shape_is_told_in_its_own_words(compared: dict[str, Shapes]) -> Non
         "spline": "bends in a way that no simple shape follows",
     }
     for planted, start in words.items():
-        assert start in compared[planted].sentence
+        assert start in describe_shape(compared[planted])
     assert compared["straight"].bend_p > 0.01
     assert compared["spline"].bend_p < 1e-6
 
@@ -118,7 +119,9 @@ def test_step_told_by_other_terms_is_left_out(made_trials) -> None:
 def test_without_a_model_no_shape_but_a_reason(made_trials) -> None:
     few = compare_shapes(fit_finds(made_trials(1, n=40), DecisionSettings()), "cycles")
     assert few.chosen is None
-    assert few.sentence.startswith("The shape of the change with cycles cannot be told: too few")
+    assert describe_shape(few).startswith(
+        "The shape of the change with cycles cannot be told: too few"
+    )
 
 
 def test_nothing_handed_in_is_changed(made_trials) -> None:

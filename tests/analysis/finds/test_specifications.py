@@ -30,6 +30,7 @@ from outcomes.models.mixed_bias import reduce_bias
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, Truth, demo_unit, simulate_unit
+from outcomes.wording.sensitivity import agreement_title
 
 SETTINGS = DecisionSettings()
 
@@ -63,7 +64,7 @@ def test_first_row_is_the_main_model(demo):
     for term in ("cycles", "age_days"):
         first, reported = found.of(term)[0], fit.term(term)
         assert (first.name, first.n, first.sources) == (MAIN, fit.n, fit.sources)
-        assert first.log_odds == reported.log_odds
+        assert first.log_odds == reported.log_ratio
         assert first.std_error == reported.std_error
         assert np.exp([first.low, first.high]) == pytest.approx([reported.low, reported.high])
 
@@ -153,7 +154,7 @@ def test_without_use_ratio_is_that_column_less(demo):
     made = row(found, "without how readily sources are taken")
     assert made.n == fit.n
     assert made.log_odds == pytest.approx(other.beta[names.index("cycles")], abs=1e-6)
-    assert made.log_odds != pytest.approx(fit.term("cycles").log_odds, abs=1e-6)
+    assert made.log_odds != pytest.approx(fit.term("cycles").log_ratio, abs=1e-6)
 
 
 def test_not_inferring_leaves_out_the_strict_trials(demo):
@@ -166,7 +167,7 @@ def test_not_inferring_leaves_out_the_strict_trials(demo):
     made = row(found, "thaws that the log lacks not inferred")
     assert made.n == other.n < fit.n
     # The dogs' experience and the terms are the same; so is the model.
-    assert made.log_odds == pytest.approx(other.term("cycles").log_odds, abs=1e-5)
+    assert made.log_odds == pytest.approx(other.term("cycles").log_ratio, abs=1e-5)
 
 
 @pytest.mark.parametrize(
@@ -211,7 +212,7 @@ def test_weightiest_source_moves_the_estimate_most(demo):
     _, fit, found = demo
     rows = [r for r in found.of("cycles") if r.family == "source"]
     assert len(rows) == fit.sources
-    moved = {r.name: abs(r.log_odds - fit.term("cycles").log_odds) for r in rows}
+    moved = {r.name: abs(r.log_odds - fit.term("cycles").log_ratio) for r in rows}
     assert most_influential(found.of("cycles"), "source").name == max(moved, key=moved.get)
 
 
@@ -285,7 +286,7 @@ def test_clear_fall_holds_whatever_way_is_asked():
     assert agreed.clear
     assert not agreed.rising
     assert agreed.same_sign == agreed.ways
-    assert "falls with every cycle" in agreed.title
+    assert "falls with every cycle" in agreement_title(found, "cycles")
     asked = [r for r in found.of("cycles") if r.log_odds is not None and r.family != "source"]
     # Intervals of a way need not hold the truth each; of most they must.
     assert np.mean([r.low <= -0.2 <= r.high for r in asked]) > 0.6
@@ -296,9 +297,9 @@ def test_without_effect_no_direction_is_claimed():
     unit = simulate_unit(SCENARIOS["no effect"], seed=21, trials=900)
     records = unit_records(unit)
     found = try_specifications(fit_finds(join(records).trials, SETTINGS), records)
-    for agreed in found.agreement.values():
+    for term, agreed in found.agreement.items():
         assert not agreed.clear
-        assert agreed.title.startswith("No clear change")
+        assert agreement_title(found, term).startswith("No clear change")
         assert agreed.clear_too <= agreed.ways / 4
 
 
@@ -316,7 +317,7 @@ def test_sentence_counts_are_those_of_the_rows(demo):
         named = {r.name: r for r in rows}
         for name in set(agreed.unsure) & set(named):
             assert named[name].low <= 0.0 <= named[name].high
-        assert f"{held} of {len(ways)}" in agreed.title
+        assert f"{held} of {len(ways)}" in agreement_title(found, term)
 
 
 def test_rows_shown_name_one_source_and_one_dog(demo):

@@ -12,6 +12,7 @@ from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
+from outcomes.wording.suspects import describe_suspects
 
 SETTINGS = DecisionSettings()
 
@@ -70,7 +71,7 @@ def test_the_planted_suspect_is_the_one_named(trials: pd.DataFrame, guilty: str)
 def test_without_a_culprit_none_is_named(trials: pd.DataFrame) -> None:
     compared = compare_suspects(_searched(trials, None), SETTINGS)
     assert compared.joint_p > 0.05
-    assert compared.sentence.endswith("none was found to go with finds in these records.")
+    assert describe_suspects(compared).endswith("none was found to go with finds in these records.")
     assert compared.models[0].weight < 0.7
 
 
@@ -84,7 +85,7 @@ def _check_shares(compared: Suspects) -> None:
         assert suspect.variance_inflation >= 1.0
         for effect in (suspect.alone, suspect.given_others):
             assert effect.points_low <= effect.points <= effect.points_high
-            assert effect.low <= effect.odds_ratio <= effect.high
+            assert effect.low <= effect.ratio <= effect.high
 
 
 def test_shares_add_up_in_any_order(trials: pd.DataFrame) -> None:
@@ -92,7 +93,7 @@ def test_shares_add_up_in_any_order(trials: pd.DataFrame) -> None:
     compared = compare_suspects(searched, SETTINGS)
     _check_shares(compared)
     turned = compare_suspects(searched.sample(frac=1.0, random_state=3), SETTINGS)
-    assert turned.sentence == compared.sentence
+    assert describe_suspects(turned) == describe_suspects(compared)
     for a, b in zip(compared.suspects, turned.suspects, strict=True):
         # 1e-3: the optimizer's tolerance on a log-likelihood of some hundreds.
         assert a.importance == pytest.approx(b.importance, abs=1e-3)
@@ -104,17 +105,17 @@ def test_lone_suspect_is_the_fits_own_effect(trials: pd.DataFrame) -> None:
     fit = fit_finds(searched, SETTINGS, exposures=("cycles",))
     # Suspects are held against each other by their likelihoods, each at its likeliest effect.
     likeliest = fit.mixed.beta[fit.design.column_of("cycles")]
-    assert compared.suspect("cycles").alone.log_odds == pytest.approx(likeliest, abs=1e-4)
+    assert compared.suspect("cycles").alone.log_ratio == pytest.approx(likeliest, abs=1e-4)
 
 
 def test_nearly_copied_suspects_are_too_tied(trials: pd.DataFrame) -> None:
     rng = np.random.default_rng(2)
     tied = trials.assign(age_days=30.0 * trials["cycles"] + rng.uniform(0, 10, len(trials)) + 5)
     compared = compare_suspects(_searched(tied, "cycles"), SETTINGS)
-    assert "Freeze/thaw cycles and age are too closely tied" in compared.sentence
+    assert "Freeze/thaw cycles and age are too closely tied" in describe_suspects(compared)
     assert compared.suspect("age_days").variance_inflation > 100.0
     assert compared.suspect("age_days").most_like[0] == "cycles"
-    assert "cannot tell which" in compared.sentence
+    assert "cannot tell which" in describe_suspects(compared)
 
 
 def test_exact_copy_is_left_out_by_name(trials: pd.DataFrame) -> None:
@@ -154,4 +155,6 @@ def test_effect_of_cycles_alone_is_told_apart() -> None:
     compared = compare_suspects(join(unit_records(unit)).trials, SETTINGS)
     best = max(compared.suspects, key=lambda s: s.importance)
     assert best.exposure == "cycles"
-    assert "finds go only with freeze/thaw cycles (more than 99 in 100)" in compared.sentence
+    assert "finds go only with freeze/thaw cycles (more than 99 in 100)" in describe_suspects(
+        compared
+    )

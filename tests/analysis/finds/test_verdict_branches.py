@@ -46,7 +46,7 @@ def test_test_and_interval_agree_with_slopes_apart(uneven):
     half = np.log(term.high / term.low) / 2.0
     quantile = stats.t.ppf(0.975, uneven.freedom[uneven.design.column_of("cycles")])
     p = 2.0 * stats.t.sf(
-        abs(term.log_odds) / half * quantile, uneven.freedom[uneven.design.column_of("cycles")]
+        abs(term.log_ratio) / half * quantile, uneven.freedom[uneven.design.column_of("cycles")]
     )
     assert p == pytest.approx(term.p, rel=1e-6)
 

@@ -218,7 +218,7 @@ def test_unrecorded_thaws_are_not_called_age():
     for seed in range(1, 5):
         fit = _without_early_moves(seed)
         assert (unlogged := fit.term("undocumented_days")) is not None
-        assert unlogged.log_odds < 0.0
+        assert unlogged.log_ratio < 0.0
         found = which_predicts(fit, refits=0)
         assert found.thaws_missing > 0.5
         assert found.no_limit

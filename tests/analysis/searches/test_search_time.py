@@ -22,6 +22,7 @@ from outcomes.models.aft import fit_accelerated
 from outcomes.models.cox import fit_cox
 from outcomes.models.newton import maximise
 from outcomes.settings import DecisionSettings
+from outcomes.wording.search_time import describe_search_time
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DEFAULT = DecisionSettings()
@@ -266,13 +267,11 @@ def test_asked_of_trials_it_is_the_models_answer():
     reml, clustered = r_fits("cox source effect REML"), r_fits("cox efron")
     for own, expected in ((fit.terms, reml), (fit.clustered, clustered)):
         estimates = expected.loc[NUMBERS]
-        np.testing.assert_allclose([t.log_hazard for t in own], estimates["estimate"], rtol=1e-5)
+        np.testing.assert_allclose([t.log_ratio for t in own], estimates["estimate"], rtol=1e-5)
         np.testing.assert_allclose([t.std_error for t in own], estimates["std_error"], rtol=1e-5)
     # Student's t with 17 degrees of freedom, 97.5 %: 2.1098 (printed tables).
     first = fit.terms[0]
-    assert np.log(first.high / first.hazard_ratio) == pytest.approx(
-        2.1098 * first.std_error, rel=1e-4
-    )
+    assert np.log(first.high / first.ratio) == pytest.approx(2.1098 * first.std_error, rel=1e-4)
     assert fit.time_model == "Weibull"
     assert fit.proportional_p == pytest.approx(r_fits("proportional hazards").loc["GLOBAL", "p"])
 
@@ -327,7 +326,7 @@ def test_too_few_trials_are_said_to_be_too_few(few, reason):
     assert fit.terms == fit.clustered == fit.time_ratio == ()
     assert "too few trials" in fit.reason
     assert reason in fit.reason
-    assert reason in fit.sentence
+    assert reason in describe_search_time(fit)
 
 
 def test_records_without_finds_or_times_get_words():
@@ -347,7 +346,7 @@ def test_tied_cycles_and_age_are_not_fitted():
     assert any(
         n.term == "age_days" and "same information as cycles" in n.reason for n in fit.left_out
     )
-    assert fit.sentence.endswith(
+    assert describe_search_time(fit).endswith(
         "Cycles and age move together in these records: either may be behind it."
     )
 
@@ -374,12 +373,12 @@ def test_a_planted_change_per_cycle_is_recovered():
     fit = fit_search_time(made(8, n=1500, cycle=0.04, source_sd=0.3), DEFAULT)
     cycles, age = fit.time_ratio
     assert fit.time_model == "Weibull"
-    assert abs(cycles.log_time - 0.04) < 3.5 * cycles.std_error
-    assert abs(age.log_time) < 3.5 * age.std_error
-    assert abs(fit.terms[0].log_hazard + 1.6 * 0.04) < 3.5 * fit.terms[0].std_error
+    assert abs(cycles.log_ratio - 0.04) < 3.5 * cycles.std_error
+    assert abs(age.log_ratio) < 3.5 * age.std_error
+    assert abs(fit.terms[0].log_ratio + 1.6 * 0.04) < 3.5 * fit.terms[0].std_error
     assert cycles.std_error < 0.005
     assert 0.3 * 1.6 * 0.6 < fit.source_sd < 0.3 * 1.6 * 1.6
-    assert fit.sentence.startswith("Each 10 cycles went with searches ")
+    assert describe_search_time(fit).startswith("Each 10 cycles went with searches ")
 
 
 @pytest.mark.study
@@ -419,10 +418,10 @@ def test_the_order_of_the_trials_changes_nothing(seed):
     trials = made(9, n=250, sources=10, source_sd=0.3)
     fit = fit_search_time(trials, DEFAULT)
     other = fit_search_time(trials.sample(frac=1, random_state=seed), DEFAULT)
-    assert fit.sentence == other.sentence
+    assert describe_search_time(fit) == describe_search_time(other)
     for a, b in zip((*fit.terms, *fit.clustered), (*other.terms, *other.clustered), strict=True):
         # The order of additions, and where the search for the variance stops.
-        assert a.log_hazard == pytest.approx(b.log_hazard, rel=1e-6, abs=1e-9)
+        assert a.log_ratio == pytest.approx(b.log_ratio, rel=1e-6, abs=1e-9)
         assert a.std_error == pytest.approx(b.std_error, rel=1e-6)
 
 
@@ -433,9 +432,9 @@ def test_the_unit_of_time_changes_no_ratio(factor):
     fit = fit_search_time(trials, DEFAULT)
     other = fit_search_time(trials.assign(search_s=trials["search_s"] * factor), DEFAULT)
     for a, b in zip(fit.terms, other.terms, strict=True):
-        assert a.hazard_ratio == pytest.approx(b.hazard_ratio, rel=1e-6)
+        assert a.ratio == pytest.approx(b.ratio, rel=1e-6)
     for c, d in zip(fit.time_ratio, other.time_ratio, strict=True):
-        assert c.time_ratio == pytest.approx(d.time_ratio, rel=1e-5)
+        assert c.ratio == pytest.approx(d.ratio, rel=1e-5)
 
 
 def test_search_fit_holds_only_finite_numbers():
