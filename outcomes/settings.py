@@ -14,15 +14,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from functools import cache
 from types import MappingProxyType
-from typing import Annotated, Any, Literal, get_args, get_type_hints
+from typing import Annotated, Any, Literal, get_type_hints
 
 import msgspec
 from msgspec import Meta, inspect
 
 from outcomes.errors import SettingValueError
+from outcomes.places import PLACES
 
-Place = Literal["freezer", "refrigerator", "ambient", "discarded"]
-PLACES: tuple[Place, ...] = get_args(Place)
 DateOrder = Literal["day first", "month first"]
 UnloggedThaws = Literal["infer", "strict"]
 
@@ -61,18 +60,16 @@ class ReliabilityRule:
 
 
 @dataclass(frozen=True, slots=True)
-class OtherRules:
-    """Two other rules for "unreliable": a moving proportion of finds, and a cumulative sum.
+class EarlyWarning:
+    """What the charts of early warning look for, and how often they may err.
 
     Parameters
     ----------
-    proportion_window
-        Trials of one source over which the proportion of finds is taken.
     odds_ratio
-        Change the cumulative sum looks for: odds of a miss so many times as high.
+        Change looked for: odds of a miss so many times as high.
     false_call, within
-        Share of sources on which nothing changes that may pass the limit of the
-        cumulative sum within so many trials.
+        Share of charts on which nothing changes that may pass their limit within
+        so many trials.
 
     Raises
     ------
@@ -80,7 +77,6 @@ class OtherRules:
         A value is out of bounds.
     """
 
-    proportion_window: Annotated[int, Meta(ge=2, le=14)] = 12
     odds_ratio: Annotated[float, Meta(gt=1, lt=20)] = 2.0
     false_call: Annotated[float, Meta(gt=0, lt=0.5)] = 0.05
     within: Annotated[int, Meta(ge=5, le=1000)] = 50
@@ -143,9 +139,9 @@ class RecordsSettings:
     date_order: DateOrder | None = None
     decimal: Literal[".", ","] = "."
     units: Mapping[str, str] = field(default_factory=dict)
-    freezer_c: Annotated[float, Meta(ge=-90, le=0)] = -18.0
-    refrigerator_c: Annotated[float, Meta(ge=-10, le=20)] = 4.0
-    ambient_c: Annotated[float, Meta(ge=-30, le=50)] = 20.0
+    freezer_c: Annotated[float, Meta(ge=-90, le=0)] = PLACES["freezer"].usual_c
+    refrigerator_c: Annotated[float, Meta(ge=-10, le=20)] = PLACES["refrigerator"].usual_c
+    ambient_c: Annotated[float, Meta(ge=-30, le=50)] = PLACES["ambient"].usual_c
     thaw_after_h: Annotated[float, Meta(ge=0, le=168)] = 1.0
     base_c: Annotated[float, Meta(ge=-20, le=20)] = 0.0
     thawed_above_c: Annotated[float, Meta(ge=-5, le=10)] = 0.0
@@ -192,8 +188,8 @@ class DecisionSettings:
         Seed of everything random.
     rule
         When a source counts as unreliable.
-    unreliable
-        Two other rules for it, and for early warning.
+    early_warning
+        What the charts of early warning look for.
 
     Raises
     ------
@@ -214,7 +210,7 @@ between 0 and 1: perhaps 0.90.
     alpha: Annotated[float, Meta(gt=0, lt=0.5)] = 0.05
     seed: Annotated[int, Meta(ge=0)] = 1
     rule: ReliabilityRule = field(default_factory=ReliabilityRule)
-    unreliable: OtherRules = field(default_factory=OtherRules)
+    early_warning: EarlyWarning = field(default_factory=EarlyWarning)
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""

@@ -25,7 +25,7 @@ def test_growth_is_the_power_of_the_size(power):
     assert run.growth([1e3], [1.0]) is None
 
 
-def test_what_was_measured_is_not_measured_again_and_the_latest_counts(tmp_path):
+def test_measured_once_and_latest_counts(tmp_path):
     taken = []
 
     def take(size):
@@ -44,7 +44,7 @@ def test_what_was_measured_is_not_measured_again_and_the_latest_counts(tmp_path)
     assert all(json.loads(line)["load"] >= 0 for line in file.read_text().splitlines())
 
 
-def test_the_page_shows_each_time_with_its_memory_its_growth_and_how_far_fits_are_apart():
+def test_page_shows_times_and_memory():
     estimates = {"beta": [1.0, -0.1], "errors": [0.2, 0.05]}
     text = run.page(
         [
@@ -64,7 +64,7 @@ def test_the_page_shows_each_time_with_its_memory_its_growth_and_how_far_fits_ar
     assert "typed by hand" in text
 
 
-def test_a_goal_that_is_missed_is_said_and_one_not_measured_is_left_out():
+def test_missed_goal_is_said():
     text = run.page(
         [
             row("join", "outcomes", 1_000, 5.0),
@@ -83,7 +83,7 @@ def test_a_goal_that_is_missed_is_said_and_one_not_measured_is_left_out():
     assert "`duckdb, loaded`" not in text.partition("What was aimed at")[2]
 
 
-def test_the_page_in_the_documentation_is_that_of_what_was_kept():
+def test_benchmark_page_is_of_what_was_kept():
     rows = run.read_measured(run.MEASURED)
     made_by_command = "Made by `python benchmarks/run.py`" in run.PAGE.read_text(encoding="utf-8")
     assert made_by_command == bool(rows)
@@ -91,7 +91,7 @@ def test_the_page_in_the_documentation_is_that_of_what_was_kept():
         assert run.PAGE.read_text(encoding="utf-8") == run.page(rows)
 
 
-def test_every_part_is_planned_with_its_counterpart_in_r():
+def test_every_part_has_its_plan_in_r():
     planned = {(task.part, task.tool) for task in run.plan(run.FULL)}
     assert {("join", "data.table"), ("fit", "lme4"), ("brief", run.FOUR_FITS)} <= planned
     assert max(t.size for t in run.plan(run.FULL) if t.part == "join") == 10_000_000

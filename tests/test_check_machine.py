@@ -98,7 +98,7 @@ def test_a_32_bit_python_is_told(empty: Path, monkeypatch: pytest.MonkeyPatch) -
 
 @pytest.mark.parametrize("made", ["nothing in it", "a link that leads nowhere", "an old Python"])
 @pytest.mark.skipif(os.name == "nt", reason="NOT TESTED: no shell scripts on Windows")
-def test_a_folder_of_libraries_past_use_is_to_be_deleted(made: str, empty: Path) -> None:
+def test_old_library_folder_is_to_be_deleted(made: str, empty: Path) -> None:
     python = empty / ".venv" / "bin" / "python"
     python.parent.mkdir(parents=True)
     if made.startswith("a link"):
@@ -229,7 +229,7 @@ def _paste(line: str, folder: Path, pip: int, end: int, said: str) -> tuple[int,
 
 @pytest.mark.skipif(os.name == "nt", reason="NOT TESTED: no sh on Windows")
 @pytest.mark.parametrize("number", [0, 1])
-def test_a_line_ends_with_the_status_of_its_last_step(number: int, pasted: Path) -> None:
+def test_line_ends_with_its_last_status(number: int, pasted: Path) -> None:
     line = _readme_lines()[number]
     assert _paste(line, pasted, pip=0, end=0, said="WARNING: of no account") == (0, "")
     assert _paste(line, pasted, pip=0, end=3, said="No space left on device") == (3, "")
@@ -242,7 +242,7 @@ def test_a_line_ends_with_the_status_of_its_last_step(number: int, pasted: Path)
 
 @pytest.mark.skipif(os.name == "nt", reason="NOT TESTED: no sh on Windows")
 @pytest.mark.parametrize("number", [0, 1])
-def test_a_line_stops_at_a_machine_that_will_not_do(number: int, pasted: Path) -> None:
+def test_line_stops_at_an_unfit_machine(number: int, pasted: Path) -> None:
     (pasted / ".venv").mkdir()
     status, told = _paste(_readme_lines()[number], pasted, pip=0, end=0, said="")
     assert status == 1

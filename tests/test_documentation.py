@@ -16,6 +16,8 @@ import pytest
 from outcomes.records.columns import TABLES
 from outcomes.records.unit_file import load_settings
 
+from . import numbers_in_prose
+
 ROOT = Path(__file__).parents[1]
 PAGES = sorted(
     [*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md"), ROOT / "synthetic_data/README.md"]
@@ -58,7 +60,7 @@ def test_links_within_the_project_lead_somewhere(name: str) -> None:
     assert broken == []
 
 
-def test_the_readmes_figure_is_described_as_on_the_page() -> None:
+def test_readme_figure_is_described_as_on_page() -> None:
     alt, path = re.search(r"!\[([^\]]+)\]\((\S+\.png)\)", _text("README.md")).groups()
     assert (ROOT / path).is_file()
     # On the page a number is never parted from its per cent sign.
@@ -68,7 +70,7 @@ def test_the_readmes_figure_is_described_as_on_the_page() -> None:
     assert f'aria-label="Figure: {alt}"' in unescape(page)
 
 
-def test_the_readme_says_whether_the_example_found_what_was_planted() -> None:
+def test_readme_says_if_truth_was_found() -> None:
     planted = tomllib.loads(_text("synthetic_data/truth.toml"))["threshold"]["cycles"]
     found = json.loads(_text("reports/results.json"))["retire"]
     low, high = found["low"], found["high"]
@@ -77,7 +79,14 @@ def test_the_readme_says_whether_the_example_found_what_was_planted() -> None:
     assert said in " ".join(_text("README.md").split())
 
 
-def test_every_column_of_the_records_is_on_the_page_about_them() -> None:
+@pytest.mark.parametrize("name", numbers_in_prose.PAGES)
+def test_numbers_on_a_page_are_the_programs(name: str) -> None:
+    text = _text(name)
+    assert "<!--=" in text
+    assert numbers_in_prose.write_numbers(text) == text
+
+
+def test_every_column_is_on_its_page() -> None:
     page = _text("docs/preparing-records.md")
     absent = [
         f"{table.name}.{column.name}"
@@ -96,14 +105,14 @@ def test_the_settings_on_the_page_can_be_read(tmp_path: Path) -> None:
     assert settings.units["storage.temperature_c"] == "C"
 
 
-def test_every_command_is_on_the_first_page_of_the_documentation() -> None:
+def test_every_command_is_on_the_first_page() -> None:
     from outcomes.cli import _COMMANDS
 
     listed = re.findall(r"^\| `outcomes (\w+)", _text("docs/index.md"), flags=re.MULTILINE)
     assert listed == list(_COMMANDS)
 
 
-def test_every_source_of_a_method_is_cited_and_every_citation_listed() -> None:
+def test_sources_are_cited_and_listed() -> None:
     text, _, references = _text("docs/methods.md").partition("## References")
     listed = re.findall(r"^- (\w+) .*?\((\d{4})\)", references, flags=re.MULTILINE)
     cited = re.findall(r"(\w+)(?:, \w+)*(?: and \w+| et al\.)? \(?(\d{4})\b", text)
@@ -168,7 +177,7 @@ def _fill(workbook: Path) -> None:
     book.save(workbook)
 
 
-def test_the_readmes_way_from_a_blank_workbook_to_a_briefing(tmp_path: Path) -> None:
+def test_readmes_way_to_a_briefing_works(tmp_path: Path) -> None:
     steps = [
         block.removeprefix(".venv/bin/outcomes ").split()
         for block in _blocks("README.md", "sh")[2:]

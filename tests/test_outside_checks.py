@@ -28,7 +28,7 @@ def test_the_page_is_written_from_what_is_stored():
     assert PAGE.read_text(encoding="utf-8") == page(read_stored(), LEFT_OUT.read_text("utf-8"))
 
 
-def test_each_stored_value_belongs_to_a_test_there_is():
+def test_each_stored_value_has_its_test():
     for row in read_stored():
         file, _, test = row.test.partition("::")
         assert f"def {test.partition('[')[0]}(outside" in "".join(
@@ -47,7 +47,7 @@ def test_each_stored_value_belongs_to_a_test_there_is():
         (float("nan"), "0.538", 0.01, False),
     ],
 )
-def test_a_value_is_held_to_half_of_the_last_digit_printed(ours, published, within, holds):
+def test_value_holds_to_half_the_last_digit(ours, published, within, holds):
     rows: list[Row] = []
     check = Method(rows, "a method", "a source", "read", "tests/test_one.py::test_one")
     if holds:
@@ -58,7 +58,7 @@ def test_a_value_is_held_to_half_of_the_last_digit_printed(ours, published, with
     assert len(rows) == 1
 
 
-def test_a_stored_value_may_move_by_one_unit_of_the_last_digit_shown_and_no_more():
+def test_stored_value_may_move_one_digit():
     row = Row("m", "s", "h", "t", "v", "0.538", "0.5384", "0.0005")
     assert moved([row], [row]) == []
     assert moved([replace(row, ours="0.5385")], [row]) == []
@@ -67,13 +67,13 @@ def test_a_stored_value_may_move_by_one_unit_of_the_last_digit_shown_and_no_more
     assert len(moved([row, row], [row])) == 1
 
 
-def test_r_makes_every_value_again_that_another_program_computed_or_memory_gave():
+def test_r_makes_every_computed_value_again():
     rows = read_stored()
     assert {row.how for row in rows} >= set(MADE_AGAIN)
     assert not_made_again(rows, read_by_r(), NOT_BY_R) == []
 
 
-def test_the_last_digit_changed_by_one_is_told_of_every_value_made_again():
+def test_last_digit_changed_is_told():
     by_r = read_by_r()
     for row in read_stored():
         if row.how not in MADE_AGAIN or row.method in NOT_BY_R:
@@ -92,7 +92,7 @@ def test_the_last_digit_changed_by_one_is_told_of_every_value_made_again():
 
 
 @pytest.mark.parametrize("how", MADE_AGAIN)
-def test_a_value_that_only_the_page_or_only_r_has_is_told(how):
+def test_value_of_page_or_r_alone_is_told(how):
     row = Row("m", "s", how, "t", "v", "0.538", "0.5384", "0.0005")
     assert not_made_again([row], {("m", "v"): 0.5378}, {}) == []
     assert not_made_again([row], {("m", "v"): float("nan")}, {}) != []

@@ -49,7 +49,7 @@ def _demo_and_test() -> tuple[str, str]:
 # --- the two commands -----------------------------------------------------------------------
 
 
-def test_the_readme_opens_with_two_commands_of_one_line_each() -> None:
+def test_readme_opens_with_two_commands() -> None:
     demo, test = _demo_and_test()
     assert demo.endswith(" && .venv/bin/outcomes demo --out briefing")
     assert test.endswith(' && .venv/bin/python -m pytest -m "not slow and not study"')
@@ -64,7 +64,7 @@ def test_the_commands_need_python_and_pip_alone() -> None:
         assert "--constraint constraints.txt" in command
 
 
-def test_ci_runs_the_readmes_commands_as_they_stand() -> None:
+def test_ci_runs_the_readmes_commands() -> None:
     script = _lines(".ci/run")
     demo, test = _demo_and_test()
     assert script.count(demo) == script.count(test) == 1
@@ -74,7 +74,7 @@ def test_ci_runs_the_readmes_commands_as_they_stand() -> None:
         assert script.index(demo) < script.index(f"{check} || failed=1") < script.index(test)
 
 
-def test_the_developers_page_gives_the_same_test_command() -> None:
+def test_developers_page_has_the_same_command() -> None:
     assert _blocks("DEVELOPERS.md", "sh")[0] == [_demo_and_test()[1]]
 
 
@@ -104,7 +104,7 @@ def _imported_packages() -> set[str]:
     return names - set(sys.stdlib_module_names) - {"outcomes"}
 
 
-def test_the_package_declares_what_it_imports_and_no_more() -> None:
+def test_package_declares_what_it_imports() -> None:
     homes = metadata.packages_distributions()
     imported = {canonicalize_name(homes[name][0]) for name in _imported_packages()}
     assert imported == {canonicalize_name(requirement.name) for requirement in NEEDED}
@@ -122,7 +122,7 @@ def test_a_requirement_allows_its_pin(requirement: Requirement) -> None:
     assert requirement.specifier.contains(Version(_pins()[canonicalize_name(requirement.name)]))
 
 
-def test_everything_installed_for_the_package_and_its_tests_is_pinned() -> None:
+def test_everything_installed_is_pinned() -> None:
     pins = _pins()
     waiting = {(r.name, tuple(sorted(r.extras))) for r in (*NEEDED, *FOR_TESTS)}
     seen: set[tuple[str, tuple[str, ...]]] = set()
@@ -147,7 +147,7 @@ def test_the_version_is_the_same_everywhere() -> None:
     assert newest.split()[1] == PROJECT["version"] == outcomes.__version__
 
 
-def test_every_file_of_the_package_that_is_not_code_is_packed() -> None:
+def test_every_other_file_is_packed() -> None:
     package = ROOT / "outcomes"
     packed = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]
     patterns = packed["setuptools"]["package-data"]["outcomes"]
@@ -167,7 +167,7 @@ def test_the_licence_is_the_one_declared() -> None:
     assert licence[2].endswith("the outcomes authors")
 
 
-def test_hooks_run_the_projects_own_tools_and_fetch_nothing() -> None:
+def test_hooks_run_our_tools_and_fetch_nothing() -> None:
     lines = [line.strip() for line in _lines(".pre-commit-config.yaml")]
     assert [line for line in lines if line.startswith("- repo:")] == ["- repo: local"]
     hooks = sum(line.startswith("- id:") for line in lines)

@@ -35,9 +35,7 @@ def test_the_example_gives_the_same_answer_again(name: str, made: dict[str, byte
     assert file_differences((REPORTS / name).read_bytes(), made[name], name) == [], again
 
 
-def test_made_twice_on_one_machine_it_has_the_same_bytes(
-    made: dict[str, bytes], tmp_path: Path
-) -> None:
+def test_made_twice_it_has_the_same_bytes(made: dict[str, bytes], tmp_path: Path) -> None:
     # Another process, whose sets have another order, and the command's own number of cores.
     other = {k: v for k, v in os.environ.items() if k != "OUTCOMES_CORES"}
     other["PYTHONHASHSEED"] = "7"

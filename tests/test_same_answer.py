@@ -130,7 +130,7 @@ def test_a_file_of_one_side_is_told() -> None:
     ]
 
 
-def test_the_command_ends_with_status_one_and_the_list(tmp_path: Path) -> None:
+def test_command_ends_with_status_one(tmp_path: Path) -> None:
     for folder, p in (("stored", 0.5), ("now", 0.6), ("empty", None)):
         (tmp_path / folder).mkdir()
         if p is not None:

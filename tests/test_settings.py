@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from outcomes.errors import SettingsError
+from outcomes.places import PLACES
 from outcomes.settings import (
-    PLACES,
     DecisionSettings,
-    OtherRules,
+    EarlyWarning,
     RecordsSettings,
     ReliabilityRule,
     Settings,
@@ -27,7 +27,7 @@ def test_the_defaults_are_those_of_the_contract() -> None:
     assert (deciding.floor, deciding.confidence, deciding.alpha) == (0.85, 0.90, 0.05)
     assert reading.unlogged_thaws == "infer"
     assert (deciding.rule.misses, deciding.rule.window) == (2, 3)
-    assert PLACES == ("freezer", "refrigerator", "ambient", "discarded")
+    assert tuple(PLACES) == ("freezer", "refrigerator", "ambient", "discarded")
 
 
 def test_settings_cannot_be_changed() -> None:
@@ -66,7 +66,7 @@ def test_options_given_win_and_others_stay() -> None:
         (DecisionSettings, {"seed": -1}, "a whole number of at least 0"),
         (DecisionSettings, {"rule": (2, 3)}, "Give a ReliabilityRule"),
         (ReliabilityRule, {"misses": 4}, "misses (4) is more than window (3)"),
-        (OtherRules, {"within": 4}, "a whole number from 5 to 1000"),
+        (EarlyWarning, {"within": 4}, "a whole number from 5 to 1000"),
         (RecordsSettings, {"unlogged_thaws": "guess"}, '"infer" or "strict"'),
         (RecordsSettings, {"date_order": "dmy"}, '"day first" or "month first"'),
         (RecordsSettings, {"words": {"result": "find"}}, "names with what they stand for"),

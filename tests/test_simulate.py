@@ -110,9 +110,7 @@ class TestWhatIsPlantedIsThere:
         ],
         ids=["both", "benched", "strong"],
     )
-    def test_plain_logistic_regression_with_the_true_random_effects_recovers_every_effect(
-        self, truth: Truth
-    ) -> None:
+    def test_logistic_regression_recovers_every_effect(self, truth: Truth) -> None:
         """Three standard errors each, and all together within the 99.9 % ellipsoid.
 
         With the random effects given as an offset the trials are independent
@@ -130,7 +128,7 @@ class TestWhatIsPlantedIsThere:
         distance = float(off @ np.linalg.solve(fit.cov_params(), off))
         assert distance < stats.chi2.ppf(0.999, len(planted))
 
-    def test_the_stated_log_odds_are_the_sum_of_the_stated_parts(self) -> None:
+    def test_log_odds_are_the_sum_of_the_stated_parts(self) -> None:
         truth = replace(SCENARIOS["both"], blinding_effect=0.4, moved_home_share=0.3)
         unit = simulate_unit(truth, 3)
         x, planted = design(unit)
@@ -162,7 +160,7 @@ class TestWhatIsPlantedIsThere:
             assert abs(values.std() - sd) < 4 * sd / np.sqrt(2 * len(values))
             assert abs(values.mean()) < 4 * sd / np.sqrt(len(values))
 
-    def test_time_to_a_find_is_log_normal_cut_off_at_the_limit(self) -> None:
+    def test_time_to_a_find_is_log_normal_to_the_limit(self) -> None:
         """Probability transform of every find is uniform (Kolmogorov-Smirnov, level 0.001).
 
         Whole seconds shift it by less than 0.002, far below the critical 0.05.
@@ -177,7 +175,7 @@ class TestWhatIsPlantedIsThere:
         wrong = unshifted.cdf(finds["search_s"]) / unshifted.cdf(finds["limit_s"])
         assert stats.kstest(wrong, "uniform").pvalue < 0.001
 
-    def test_a_log_logistic_model_recovers_the_time_ratio_where_finds_end_within_the_limit(
+    def test_log_logistic_model_recovers_the_time_ratio(
         self,
     ) -> None:
         """Three standard errors of an independent program, lifelines' log-logistic AFT."""
@@ -212,7 +210,7 @@ class TestWhatIsPlantedIsThere:
         assert abs(share - 0.1) < 4 * np.sqrt(0.1 * 0.9 / len(blanks))
         np.testing.assert_array_equal(blanks["result"] == "false alert", blanks["false_alerts"] > 0)
 
-    def test_false_alerts_on_hides_follow_the_cycles_where_planted(self) -> None:
+    def test_false_alerts_follow_cycles_where_planted(self) -> None:
         """Poisson regression within three standard errors; the outcomes are independent."""
         truth = replace(Truth(), false_alerts_per_hour=1.0, false_alert_cycle_log_rate=0.03)
         hides = hide_trials(simulate_unit(truth, 1, trials=8000))
@@ -229,16 +227,14 @@ class TestTheStorageLog:
     """The simulator's own count of thaws and the one from its log are two programs."""
 
     @pytest.mark.parametrize("name", SCENARIOS)
-    def test_cycles_and_age_kept_by_the_simulator_equal_those_worked_out_from_the_log(
-        self, name: str
-    ) -> None:
+    def test_cycles_and_age_equal_those_of_the_log(self, name: str) -> None:
         unit = unit_of(name)
         worked_out = join(unit_records(unit)).trials.set_index("trial_id")
         worked_out = worked_out.loc[unit.true_trials["trial_id"]]
         np.testing.assert_array_equal(worked_out["cycles"], unit.true_trials["cycles"])
         np.testing.assert_allclose(worked_out["age_days"], unit.true_trials["age_days"], atol=1e-9)
 
-    def test_so_they_do_with_many_changes_of_home_idle_thaws_and_short_outings(self) -> None:
+    def test_cycles_and_age_equal_with_many_moves(self) -> None:
         truth = replace(
             Truth(),
             moved_home_share=0.9,
@@ -251,7 +247,7 @@ class TestTheStorageLog:
         worked_out = worked_out.loc[unit.true_trials["trial_id"]]
         np.testing.assert_array_equal(worked_out["cycles"], unit.true_trials["cycles"])
 
-    def test_unlogged_thaws_are_missing_from_the_log_but_not_from_the_truth(self) -> None:
+    def test_unlogged_thaws_stay_in_the_truth(self) -> None:
         truth = replace(Truth(), idle_thaws_per_year=4.0, moved_home_share=0.0)
         logged = simulate_unit(truth, 1)
         unlogged = simulate_unit(replace(truth, unlogged_thaw_share=0.3), 1)
@@ -271,7 +267,7 @@ class TestTheStorageLog:
         assert (inferred <= true).all()
         assert (inferred < true).any()
 
-    def test_one_home_for_all_leaves_only_that_home_in_the_log(self) -> None:
+    def test_one_home_for_all_is_alone_in_the_log(self) -> None:
         refrigerated = simulate_unit(replace(Truth(), all_refrigerated=True), 1)
         assert set(refrigerated.storage["moved_to"]) <= {"refrigerator", "ambient", "discarded"}
         assert (refrigerated.true_trials["cycles"] == 0).all()
@@ -283,7 +279,7 @@ class TestTheStorageLog:
 class TestTraps:
     """Each switch does what it says, and nothing where it is off."""
 
-    def test_tied_cycles_and_age_are_correlated_beyond_097_or_exactly(self) -> None:
+    def test_tied_cycles_and_age_correlate_beyond_097(self) -> None:
         near = unit_of("tied together").true_trials
         assert 0.97 < near["cycles"].corr(near["age_days"]) < 1 - 1e-6
         exact = simulate_unit(replace(Truth(), tied="exactly"), 1).true_trials
@@ -293,7 +289,7 @@ class TestTraps:
         )
 
     @pytest.mark.parametrize("name", ["cycles only", "age only", "both"])
-    def test_elsewhere_they_are_correlated_but_can_be_told_apart(self, name: str) -> None:
+    def test_elsewhere_cycles_and_age_can_be_parted(self, name: str) -> None:
         found = [
             unit.true_trials["cycles"].corr(unit.true_trials["age_days"])
             for unit in (simulate_unit(SCENARIOS[name], seed) for seed in range(20))
@@ -301,7 +297,7 @@ class TestTraps:
         assert 0.3 < np.mean(found) < 0.6
         assert max(found) < 0.9
 
-    def test_strong_sources_are_used_more_only_where_asked(self) -> None:
+    def test_strong_sources_are_used_more_only_if_asked(self) -> None:
         """400 sources: the standard error of a correlation near zero is 0.05."""
 
         def correlation(strength: float) -> float:
@@ -313,7 +309,7 @@ class TestTraps:
         assert abs(correlation(0.0)) < 0.2
         assert correlation(0.8) > 0.4
 
-    def test_kind_decides_storage_wholly_partly_or_not_at_all(self) -> None:
+    def test_kind_decides_storage_as_far_as_asked(self) -> None:
         def refrigerated_share(strength: float) -> pd.Series:
             truth = replace(Truth(), kind_decides_storage=strength)
             unit = simulate_unit(truth, 1, sources=400, trials=400)
@@ -327,7 +323,7 @@ class TestTraps:
         # Four standard errors of a share of 100 sources.
         assert (not_at_all - 0.3).abs().max() < 4 * np.sqrt(0.3 * 0.7 / 100)
 
-    def test_sources_with_misses_are_benched_and_discarded(self) -> None:
+    def test_missed_sources_are_benched_and_discarded(self) -> None:
         """Four standard errors of a difference of two means with SD 1."""
 
         def unit(benched: bool) -> Unit:
@@ -359,7 +355,7 @@ class TestTraps:
 
         assert last_use_after_a_miss(unit(True)) > last_use_after_a_miss(unit(False)) + 0.1
 
-    def test_a_miss_lasts_until_the_limit_or_has_no_time(self) -> None:
+    def test_miss_lasts_to_the_limit_or_has_no_time(self) -> None:
         trials = unit_of("cycles only").trials
         miss, find = trials["result"] == "miss", trials["result"] == "find"
         assert (trials["search_s"] == trials["limit_s"])[miss].all()
@@ -381,7 +377,7 @@ class TestTraps:
         found = hides["result"] == "find"
         assert found[known].mean() > found[~known].mean()
 
-    def test_one_thaw_serves_several_dogs_or_one_trial(self) -> None:
+    def test_one_thaw_serves_several_dogs_or_one(self) -> None:
         shared = unit_of("no effect").trials.dropna(subset="source_id")
         assert shared.groupby("hide_id")["dog_id"].nunique().mean() > 2
         alone = simulate_unit(replace(Truth(), shared_thaws=False), 1)
@@ -389,7 +385,7 @@ class TestTraps:
         assert (trials.groupby("hide_id").size() == 1).all()
         assert trials.groupby(["session_id", "source_id"]).size().mean() < 1.05
 
-    def test_slopes_differ_between_sources_only_where_asked(self) -> None:
+    def test_slopes_differ_only_where_asked(self) -> None:
         assert unit_of("cycles only").source_effects["cycle_slope"].eq(-0.10).all()
         truth = replace(SCENARIOS["cycles only"], cycle_slope_sd=0.04)
         unit = simulate_unit(truth, 1)
@@ -419,7 +415,7 @@ class TestTraps:
             {"kind_decides_storage": -0.1},
         ],
     )
-    def test_switches_that_contradict_each_other_are_refused(self, changes: dict) -> None:
+    def test_contradicting_switches_are_refused(self, changes: dict) -> None:
         with pytest.raises(ValueError, match=next(iter(changes)).split("_")[0]):
             simulate_unit(replace(Truth(), **changes), 1)
 
@@ -432,7 +428,7 @@ class TestTraps:
 class TestThreshold:
     """The true threshold is where the true mean falls to the floor."""
 
-    def test_without_random_effects_it_is_the_closed_form(self) -> None:
+    def test_without_random_effects_it_is_closed_form(self) -> None:
         truth = replace(NOTHING_ELSE, cycle_log_odds=-0.1, baseline_log_odds=3.0)
         unit = simulate_unit(truth, 1)
         expected = (3.0 - np.log(0.85 / 0.15)) / 0.1
@@ -442,7 +438,7 @@ class TestThreshold:
         found = find_true_threshold(simulate_unit(aging, 1), 0.85, by="age_days")
         assert found == pytest.approx(expected, abs=1e-6)
 
-    def test_there_the_mean_find_probability_is_the_floor(self) -> None:
+    def test_mean_find_probability_there_is_the_floor(self) -> None:
         unit = unit_of("both")
         for by in ("cycles", "age_days"):
             at = find_true_threshold(unit, 0.85, by)
@@ -466,7 +462,7 @@ class TestTheRecordsFollowTheContract:
     """What is handed over is what a unit may hand over."""
 
     @pytest.mark.parametrize("table", TABLES)
-    def test_columns_words_and_ranges_are_those_of_the_contract(self, table: str) -> None:
+    def test_columns_words_ranges_are_the_contracts(self, table: str) -> None:
         frame = getattr(demo_unit(), table)
         contract = CONTRACT[table]
         assert list(frame) == [name for name in contract.names if name in frame]
@@ -483,7 +479,7 @@ class TestTheRecordsFollowTheContract:
                 assert values.le(column.high).all()
         assert contract.key is None or frame[contract.key].is_unique
 
-    def test_results_are_those_of_a_hide_or_of_a_blank_area(self) -> None:
+    def test_results_fit_a_hide_or_a_blank_area(self) -> None:
         trials = demo_unit().trials
         blank = trials["source_id"].isna()
         assert set(trials.loc[blank, "result"]) == {"clear", "false alert"}
@@ -497,9 +493,7 @@ class TestTheRecordsFollowTheContract:
     @pytest.mark.parametrize(
         "truth", [DEMO, replace(Truth(), tied="exactly")], ids=["demo", "tied"]
     )
-    def test_reading_what_was_written_gives_the_same_records(
-        self, truth: Truth, tmp_path: Path
-    ) -> None:
+    def test_written_records_are_read_the_same(self, truth: Truth, tmp_path: Path) -> None:
         unit = simulate_unit(truth, 5, trials=300)
         write_unit(unit, tmp_path / "records")
         read, made = read_records(tmp_path / "records"), unit_records(unit)
@@ -523,7 +517,7 @@ class TestTheRecordsFollowTheContract:
         assert Truth(**truth["planted"]) == unit.truth
         assert truth["source_effects"] == unit.source_effects["effect"].round(6).to_dict()
 
-    def test_a_folder_that_cannot_be_made_is_one_clear_line(self, tmp_path: Path) -> None:
+    def test_unmakeable_folder_is_one_line(self, tmp_path: Path) -> None:
         (tmp_path / "taken").write_text("a file")
         with pytest.raises(OutputError, match="taken") as caught:
             write_unit(demo_unit(), tmp_path / "taken")
@@ -584,7 +578,7 @@ class TestTheRecordsFollowTheContract:
 class TestTheSameSeed:
     """Nothing random is left outside the seed."""
 
-    def test_gives_the_same_bytes_and_another_seed_does_not(self, tmp_path: Path) -> None:
+    def test_same_seed_same_bytes_and_else_not(self, tmp_path: Path) -> None:
         for folder, seed in (("a", 1), ("b", np.random.default_rng(1)), ("c", 2)):
             write_unit(simulate_unit(DEMO, seed, trials=300), tmp_path / folder)
         names = sorted(path.name for path in (tmp_path / "a").iterdir())
@@ -631,7 +625,7 @@ class TestTheDemoUnit:
         sources_per_day = hides.groupby("session_id")["source_id"].nunique()
         assert sources_per_day.isin([2, 3]).mean() > 0.5
 
-    def test_crosses_the_floor_within_what_was_observed(self) -> None:
+    def test_floor_is_crossed_within_the_observed(self) -> None:
         unit = demo_unit()
         threshold = find_true_threshold(unit, DecisionSettings().floor)
         assert threshold is not None
@@ -639,7 +633,7 @@ class TestTheDemoUnit:
         cycles = hide_trials(unit).groupby("source_id")["cycles"].max()
         assert (cycles > threshold).sum() >= 3
 
-    def test_has_frozen_and_refrigerated_sources_of_every_kind(self) -> None:
+    def test_every_kind_is_frozen_and_refrigerated(self) -> None:
         unit = demo_unit()
         kind = unit.sources.set_index("source_id")["kind"]
         homes = unit.source_effects["home"].groupby(kind).nunique()
@@ -649,7 +643,7 @@ class TestTheDemoUnit:
 class TestSpeed:
     """Studies make thousands of units."""
 
-    def test_a_unit_takes_a_fifth_of_a_second_and_a_hundred_thousand_trials_twenty(self) -> None:
+    def test_100_000_trials_take_twenty_seconds(self) -> None:
         """The best of three, so that a busy machine does not decide it."""
 
         def seconds(trials: int, **sizes: int) -> float:

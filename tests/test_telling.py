@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from outcomes import text as telling
 from outcomes.analysis.decisions import trade_off
 from outcomes.analysis.lifetimes import regression as lifetime_model
-from outcomes.analysis.lifetimes.log_rank import IntervalLogRank
 from outcomes.analysis.monitoring import charts as watch
-from outcomes.analysis.searches import false_alerts, search_time
-from outcomes.analysis.searches import signal_detection as detection
-from outcomes.analysis.searches import training_history as training_diet
-from outcomes.draw import overlap_figure, records_figure, theme, turnbull_figure
-from outcomes.wording import answers as words
-from outcomes.wording import sensitivity as further_words
+from outcomes.draw import theme
+from outcomes.models.ratio import Estimate
+from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.records import describe_records_in_short
+from outcomes.wording.search_time import describe_search_time
+from outcomes.wording.sensitivity import _way_line, describe_agreement_in_short
+from outcomes.wording.watch import describe_watch
 
 NOUNS = (
     "sources|trials|dogs|searches|events|charts|hides|cycles|months|days|rows|finds|misses|"
@@ -32,29 +32,28 @@ NOUNS = (
 ONE_OF_MANY = re.compile(rf"(?<![\d.,])1 ({NOUNS})\b")
 
 
-def _rank(one: int) -> IntervalLogRank:
-    followed = {"refrigerated": one, "frozen": one}
-    return IntervalLogRank(followed, followed, 2.5, 0.0124, "information", True, None)
+def _time(low: float, high: float) -> Estimate:
+    return Estimate("cycles", "cycle", 0.01, 0.1, low, high, 0.5)
 
 
-def _time(low: float, high: float) -> search_time.TimeTerm:
-    return search_time.TimeTerm("cycles", "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
+def _rate(low: float, high: float) -> Estimate:
+    return Estimate("cycles", "cycle", 0.01, 0.1, low, high, 0.5)
 
 
-def _rate(low: float, high: float, name: str = "cycles") -> false_alerts.RateTerm:
-    return false_alerts.RateTerm(name, "cycle", 1.01, low, high, 0.5, 0.01, 0.1)
+def _alerts(n: int, *terms: Estimate) -> str:
+    fit: Any = SimpleNamespace(
+        rate_per_hour=0.5, rate_low=0.2, rate_high=1.0, blanks=n, blank_alerts=1,
+        per_blank=1.0 / (n + 1), per_blank_low=0.1, per_blank_high=0.9, reason=None, terms=terms,
+        model_alerts=n, sources=n, dogs=n, copies={}, alpha=0.05,
+    )  # fmt: skip
+    return describe_false_alerts(fit)
 
 
-def _alerts(n: int, *terms: false_alerts.RateTerm) -> str:
-    model: Any = SimpleNamespace(
-        reason=None, terms=terms, alerts=n, sources=n, dogs=n, copies={}
-    )  # what the sentence reads of the model
-    share = (1.0 / (n + 1), 0.1, 0.9)
-    return false_alerts._sentence((0.5, 0.2, 1.0), None, (1, n), share, model, 0.05)
-
-
-def _searches(n: int, *terms: search_time.TimeTerm) -> str:
-    return search_time._sentence(search_time._Counts(n, n, n, n), terms, {}, 0.05)
+def _searches(n: int, *terms: Estimate) -> str:
+    fit: Any = SimpleNamespace(
+        n=n, events=n, sources=n, dogs=n, time_ratio=terms, copies={}, reason=None, alpha=0.05
+    )
+    return describe_search_time(fit)
 
 
 def _next(n: int) -> str:
@@ -70,15 +69,15 @@ def _charted(n: int, past: int) -> str:
     )
     choices: Any = SimpleNamespace(odds_ratio=2.0, false_call=0.05, within=50)
     nothing = watch._nothing(choices, pd.DataFrame({"result": []}), "")
-    found: Any = replace(nothing, sources=charts, past=charts[:past])  # type: ignore[arg-type]
-    return watch._with_sentence(found).sentence
+    found: Any = replace(nothing, reason=None, sources=charts, past=charts[:past])  # type: ignore[arg-type]
+    return describe_watch(found)
 
 
 def _way(n: int) -> str:
     row: Any = SimpleNamespace(
         name="a", log_odds=-0.1, low=-0.2, high=0.1, n=n, sources=n, reason=None
     )
-    return further_words._way_line(row)
+    return _way_line(row)
 
 
 def _agreement(n: int, *, clear: bool) -> str:
@@ -87,48 +86,22 @@ def _agreement(n: int, *, clear: bool) -> str:
     )
     row = SimpleNamespace(log_odds=-0.1, family="main", name="main")
     ways: Any = SimpleNamespace(agreement={"cycles": found}, of=lambda _: [row])
-    return further_words.agreement_sentence(ways, "cycles")
-
-
-def _detected(n: int) -> str:
-    trials = pd.DataFrame({"source_id": [None] * n})
-    return detection._why(trials, [telling] * n)  # type: ignore[list-item]
-
-
-def _overlap(n: int) -> str:
-    kind: Any = SimpleNamespace(
-        ages={w: range(n) for w in overlap_figure._OFFSET},
-        sources=dict.fromkeys(overlap_figure._OFFSET, n),
-    )
-    return " ".join(overlap_figure._counts(kind))
-
-
-def _half(n: int) -> str:
-    curve: Any = SimpleNamespace(median=n * telling.DAYS_PER_MONTH, group="frozen", by="regime")
-    return turnbull_figure._title([curve])
+    return describe_agreement_in_short(ways, "cycles")
 
 
 def _glance(n: int) -> str:
-    return records_figure._title(pd.DataFrame({"result": ["miss"] * n}), n)
+    return describe_records_in_short(pd.DataFrame({"result": ["miss"] * n}), n)
 
 
 SENTENCES = {
-    "log-rank test": lambda n: further_words.log_rank_sentence(_rank(n), 0.05),
-    "log-rank test, unclear": lambda n: further_words.log_rank_sentence(_rank(n), 0.001),
     "other ways": _way,
     "agreement": lambda n: _agreement(n, clear=True),
     "agreement, unclear": lambda n: _agreement(n, clear=False),
     "search time": lambda n: _searches(n, _time(0.98, 1.04)),
     "false alerts": lambda n: _alerts(n, _rate(0.98, 1.04)),
-    "training lately": lambda n: training_diet._sentence(
-        [_rate(0.9, 1.2, "diet_cycles")], 60, n, n, n, 0.05
-    ),
     "next cycles": _next,
     "charts": lambda n: _charted(n, 0),
     "charts past": lambda n: _charted(n, 1),
-    "detection": _detected,
-    "overlap": _overlap,
-    "half": _half,
     "records at a glance": _glance,
 }
 
@@ -155,7 +128,7 @@ def test_one_chart_and_none_past_is_told_as_such() -> None:
 
 
 @given(st.floats(0.0, 1.0))
-def test_a_p_value_is_told_to_what_it_bears_and_never_across_a_twentieth(p: float) -> None:
+def test_p_value_never_crosses_a_twentieth(p: float) -> None:
     told = telling.p_value(p)
     number = telling.p_number(p)
     assert told in (f"p {number}", f"p = {number}")
@@ -171,7 +144,7 @@ def test_a_p_value_is_told_to_what_it_bears_and_never_across_a_twentieth(p: floa
 def test_the_same_month_is_meant_everywhere() -> None:
     # A twelfth of the mean year of the Julian calendar, 365.25 days.
     assert pytest.approx(30.4375) == telling.DAYS_PER_MONTH
-    for module in (words, trade_off, theme):
+    for module in (trade_off, theme):
         assert module.DAYS_PER_MONTH is telling.DAYS_PER_MONTH
 
 
@@ -186,16 +159,14 @@ ABSURD = re.compile(r"100 % (shorter|fewer)|over 1,000 times")
         (1e-9, 0.9, "shorter with cycles, by how much these records cannot tell"),
     ],
 )
-def test_a_search_time_nobody_can_know_is_not_told_as_a_size(
-    low: float, high: float, said: str
-) -> None:
+def test_unknowable_search_time_has_no_size(low: float, high: float, said: str) -> None:
     text = _searches(400, _time(low, high), _time(0.99, 1.01))
     assert said in text
     assert not ABSURD.search(text)
     assert "in 400 searches" in text
 
 
-def test_false_alerts_nobody_can_know_are_not_told_as_a_size() -> None:
+def test_unknowable_alerts_have_no_size() -> None:
     for low, high, said in (
         (1e-5, 1e6, "these records cannot tell how much they change with cycles"),
         (1.2, 1e6, "more went with cycles, by how much these records cannot tell"),
@@ -204,6 +175,3 @@ def test_false_alerts_nobody_can_know_are_not_told_as_a_size() -> None:
         text = _alerts(44, _rate(low, high))
         assert said in text
         assert not ABSURD.search(text)
-    text = training_diet._sentence([_rate(1e-5, 1e6, "diet_cycles")], 60, 90, 9, 6, 0.05)
-    assert "for training lately on sources with 10 more cycles, these records cannot tell" in text
-    assert not ABSURD.search(text)

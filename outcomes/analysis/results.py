@@ -14,8 +14,8 @@ from typing import Literal, get_args
 import numpy as np
 import pandas as pd
 
-ExposureName = Literal["cycles", "age_days"]
-"""The exposures that a verdict, a limit and a curve can be about."""
+from outcomes.exposure.cycles_and_age import ExposureName as ExposureName
+from outcomes.models.ratio import Estimate
 
 Verdict = Literal[
     "cycles",
@@ -45,21 +45,14 @@ Ground = Literal[
 
 
 @dataclass(frozen=True, slots=True)
-class Term:
-    """One fixed effect: log-odds per ``unit`` with its interval.
+class FindEstimate(Estimate):
+    """An effect on the odds of a find, also as finds gained or lost.
 
-    ``points`` is the average change in find probability per ``unit`` over the
-    unit's own trials, in percentage points (average marginal effect).
+    ``points`` is the average change in find probability over the unit's own
+    trials, in percentage points (average marginal effect): per ``unit``, or over
+    the range that its owner states.
     """
 
-    term: str
-    unit: str
-    log_odds: float
-    std_error: float
-    odds_ratio: float
-    low: float
-    high: float
-    p: float
     points: float
     points_low: float
     points_high: float

@@ -25,10 +25,9 @@ from outcomes.settings import DecisionSettings
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.compare import Comparison
+    from outcomes.analysis.decisions.compare_by_kind import BoundChoice, FewSources, KindComparison
     from outcomes.analysis.decisions.exposure_left import ExposureLeft
-    from outcomes.analysis.decisions.frontier import Frontier
     from outcomes.analysis.decisions.matched_portions import MatchedPortions
-    from outcomes.analysis.decisions.overlap import BoundChoice, KindComparison, KindOverlap
     from outcomes.analysis.decisions.rate_of_use import RateOfUse
     from outcomes.analysis.decisions.shelf import ShelfSource
     from outcomes.analysis.decisions.source_draws import SourceDraws
@@ -41,15 +40,13 @@ if TYPE_CHECKING:
     from outcomes.analysis.results import Lifetime
     from outcomes.analysis.searches.false_alerts import FalseAlertFit
     from outcomes.analysis.searches.search_time import SearchTimeFit
-    from outcomes.analysis.searches.signal_detection import Detection
-    from outcomes.analysis.searches.training_history import TrainingDiet
     from outcomes.answers.lifetimes import Lasting
     from outcomes.answers.sensitivity import Further
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
 # The longest first, so that none is left over at the end.
-_SIDE_QUESTIONS = ("search_time", "lasting", "false_alerts", "training_diet", "detection")
+_SIDE_QUESTIONS = ("search_time", "lasting", "false_alerts")
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,13 +199,6 @@ class Facts:
         return None if self.fit.mixed is None else draw_over_spreads(self.fit)
 
     @cached_property
-    def frontiers(self) -> tuple[Frontier, ...]:
-        """The limit for every floor."""
-        from outcomes.analysis.decisions.frontier import threshold_frontier
-
-        return threshold_frontier(self.retirement)
-
-    @cached_property
     def _shelf_and_left(self) -> tuple[tuple[ShelfSource, ...], tuple[ExposureLeft, ...]]:
         from outcomes.analysis.decisions.exposure_left import exposure_left, first_things
         from outcomes.analysis.decisions.shelf import review_shelf
@@ -255,23 +245,23 @@ class Facts:
         return compare_portions(joined.trials, self.records.sources, joined.history, self.settings)
 
     @cached_property
-    def overlap(self) -> tuple[KindOverlap, ...]:
-        """Where kinds were tried both ways."""
-        from outcomes.analysis.decisions.overlap import storage_overlap
+    def few_sources(self) -> tuple[FewSources, ...]:
+        """Kinds compared on fewer than 3 sources of one way of storage."""
+        from outcomes.analysis.decisions.compare_by_kind import kinds_with_few_sources
 
-        return storage_overlap(self.design.trials)
+        return kinds_with_few_sources(self.design.trials)
 
     @cached_property
     def bounds(self) -> tuple[BoundChoice, ...]:
         """The comparison with the bounds of frozen and refrigerated drawn elsewhere."""
-        from outcomes.analysis.decisions.overlap import compare_bounds
+        from outcomes.analysis.decisions.compare_by_kind import compare_bounds
 
         return compare_bounds(self.fit)
 
     @cached_property
     def kinds(self) -> tuple[KindComparison, ...]:
         """The comparison within each kind."""
-        from outcomes.analysis.decisions.overlap import compare_kinds
+        from outcomes.analysis.decisions.compare_by_kind import compare_kinds
 
         return compare_kinds(self.fit)
 
@@ -292,18 +282,6 @@ class Facts:
     def false_alerts(self) -> FalseAlertFit:
         """False alerts on hides and on blank areas."""
         found: FalseAlertFit = self._answer("false_alerts")
-        return found
-
-    @cached_property
-    def training_diet(self) -> TrainingDiet:
-        """False alerts on blank areas against recent training."""
-        found: TrainingDiet = self._answer("training_diet")
-        return found
-
-    @cached_property
-    def detection(self) -> Detection:
-        """Each dog's d' and criterion."""
-        found: Detection = self._answer("detection")
         return found
 
     @cached_property
@@ -409,8 +387,8 @@ class Facts:
         self.ask_meanwhile()
         if self.working.pool is not None and self.with_further:
             self._put_further_questions()
-        _ = (self.verdict, self.retirement, self.price, self.frontiers, self.shelf, self.left)
-        _ = (self.comparison, self.portions, self.overlap, self.bounds, self.kinds)
+        _ = (self.verdict, self.retirement, self.price, self.shelf, self.left)
+        _ = (self.comparison, self.portions, self.few_sources, self.bounds, self.kinds)
 
     def answer_all(self) -> None:
         """Work out everything now, in as many processes as there are."""
@@ -419,7 +397,7 @@ class Facts:
             self.working.progress("Asking in other ways, of other suspects, and of each dog")
             _ = self.further
         self.working.progress("Search time, false alerts, and when sources become unreliable")
-        _ = (self.detection, self.training_diet, self.false_alerts, self.lasting, self.search_time)
+        _ = (self.false_alerts, self.lasting, self.search_time)
 
 
 def gather_facts(

@@ -10,12 +10,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from outcomes.analysis.decisions.curve import reach_of
-from outcomes.analysis.decisions.frontier import FLOORS
 from outcomes.analysis.decisions.shelf import ShelfSource, advice_at, recent_finds
 from outcomes.analysis.decisions.threshold import Retirement, Threshold, read_threshold
 from outcomes.analysis.results import Advice, Ground
 from outcomes.answers.facts import Facts
 
+FLOORS = tuple(round(0.50 + 0.01 * k, 2) for k in range(46))
 _WHATEVER_THE_FLOOR: tuple[Ground, ...] = (
     "beyond records",
     "no trials",

@@ -1,4 +1,4 @@
-"""How long sources stay reliable, asked further: regimes, cycles, other rules, charts."""
+"""How long sources stay reliable, asked further: regimes, cycles, the rule's errors, charts."""
 
 from __future__ import annotations
 
@@ -9,16 +9,6 @@ from typing import Any
 import pandas as pd
 
 from outcomes.analysis.finds.design import on_late_logs
-from outcomes.analysis.lifetimes.interval_censored import (
-    IntervalLifetime,
-    fit_interval_lifetime,
-)
-from outcomes.analysis.lifetimes.log_rank import (
-    IntervalLogRank,
-    KindLogRank,
-    compare_interval_curves,
-    compare_kinds,
-)
 from outcomes.analysis.lifetimes.regression import (
     CycleHazard,
     CyclesAtAge,
@@ -27,13 +17,7 @@ from outcomes.analysis.lifetimes.regression import (
     fit_cycles_at_age,
     fit_weibull_lifetime,
 )
-from outcomes.analysis.lifetimes.restricted_mean import (
-    GroupMean,
-    RestrictedMeans,
-    compare_restricted_means,
-    mean_by_group,
-)
-from outcomes.analysis.lifetimes.rules_compared import RuleComparison, compare_rules
+from outcomes.analysis.lifetimes.rule_as_searched import rule_false_call_as_searched
 from outcomes.analysis.monitoring.charts import Watch, watch
 from outcomes.analysis.results import Lifetime
 from outcomes.settings import DecisionSettings
@@ -45,34 +29,20 @@ class Lasting:
 
     Attributes
     ----------
-    intervals
-        Curves with every event anywhere between two trials.
-    means
-        Refrigerated and frozen over the same span of days.
-    group_means
-        Each regime and kind over its own days.
-    log_rank
-        Whether the two share one curve, each event anywhere between two trials.
-    kind_log_rank
-        Whether kinds share one curve.
     weibull, cycles_at_age, next_cycles
         Regime, cycles at a given age, and cycle by cycle.
     watched
         Charts of every source and every dog.
-    rules
-        The unit's rule for unreliable beside two others.
+    rule_false_call
+        Number of trials → share of unchanging sources that the unit's rule calls
+        within so many, searched as here; empty where too little is known of that.
     """
 
-    intervals: IntervalLifetime
-    means: RestrictedMeans
-    group_means: tuple[GroupMean, ...]
-    log_rank: IntervalLogRank
-    kind_log_rank: KindLogRank
     weibull: WeibullLifetime
     cycles_at_age: CyclesAtAge
     next_cycles: CycleHazard
     watched: Watch
-    rules: RuleComparison
+    rule_false_call: Mapping[int, float]
 
 
 def _late_logs(trials: pd.DataFrame) -> set[str]:
@@ -81,18 +51,13 @@ def _late_logs(trials: pd.DataFrame) -> set[str]:
 
 # Each part by itself: what a figure shows of it is worked out without the rest.
 _PARTS: Mapping[str, Callable[[pd.DataFrame, Lifetime, DecisionSettings], Any]] = {
-    "intervals": lambda _, lifetime, settings: fit_interval_lifetime(lifetime, settings),
-    "means": lambda _, lifetime, settings: compare_restricted_means(lifetime, settings),
-    "group_means": lambda _, lifetime, settings: mean_by_group(lifetime, settings),
-    "log_rank": lambda _, lifetime, __: compare_interval_curves(lifetime),
-    "kind_log_rank": lambda _, lifetime, __: compare_kinds(lifetime),
     "weibull": lambda _, lifetime, settings: fit_weibull_lifetime(lifetime, settings),
     "cycles_at_age": lambda trials, _, settings: fit_cycles_at_age(trials, settings),
     "next_cycles": lambda trials, lifetime, settings: fit_cycle_hazard(
         lifetime, settings, _late_logs(trials)
     ),
     "watched": lambda trials, _, settings: watch(trials, settings),
-    "rules": lambda trials, _, settings: compare_rules(trials, watch(trials, settings), settings),
+    "rule_false_call": lambda trials, _, settings: rule_false_call_as_searched(trials, settings),
 }
 
 
@@ -113,7 +78,4 @@ def ask_part(
 
 def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: DecisionSettings) -> Lasting:
     """Ask it of the joined trials and the lifetimes made of them."""
-    watched = watch(trials, settings)
-    known: dict[str, Any] = {"watched": watched, "rules": compare_rules(trials, watched, settings)}
-    asked = (name for name in _PARTS if name not in known)
-    return Lasting(**known, **{name: ask_part(name, trials, lifetime, settings) for name in asked})
+    return Lasting(**{name: ask_part(name, trials, lifetime, settings) for name in _PARTS})

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import pandas as pd
 
 from outcomes.analysis.finds.confounders import Suspects, compare_suspects
-from outcomes.analysis.finds.design import EXPOSURES
 from outcomes.analysis.finds.dog_and_source_effects import DogReview, review_dogs
 from outcomes.analysis.finds.firth import Penalised, fit_penalised
 from outcomes.analysis.finds.model import FindFit
@@ -22,6 +21,7 @@ from outcomes.analysis.finds.shape import Shapes, compare_shapes
 from outcomes.analysis.finds.validation import Quality, check_quality
 from outcomes.analysis.results import ExposureName
 from outcomes.answers.background import Questions
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.records.tables import Records
 
 
@@ -74,7 +74,7 @@ def _asked(fit: FindFit) -> list[ExposureName]:
     """Exposures with a term in the model."""
     if fit.mixed is None:
         return []
-    return [e for e in EXPOSURES if fit.design.column_of(e) is not None]
+    return [e for e in CYCLES_AND_AGE if fit.design.column_of(e) is not None]
 
 
 def _shapes(fit: FindFit) -> dict[str, Shapes]:

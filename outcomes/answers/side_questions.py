@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from outcomes.analysis.results import Lifetime
     from outcomes.analysis.searches.false_alerts import FalseAlertFit
     from outcomes.analysis.searches.search_time import SearchTimeFit
-    from outcomes.analysis.searches.signal_detection import Detection
-    from outcomes.analysis.searches.training_history import TrainingDiet
     from outcomes.answers.lifetimes import Lasting
 
 
@@ -32,20 +30,6 @@ def ask_false_alerts(trials: pd.DataFrame, settings: DecisionSettings) -> FalseA
     from outcomes.analysis.searches.false_alerts import fit_false_alerts
 
     return fit_false_alerts(trials, settings)
-
-
-def ask_training_diet(trials: pd.DataFrame, settings: DecisionSettings) -> TrainingDiet:
-    """See :func:`outcomes.analysis.searches.training_history.fit_training_diet`."""
-    from outcomes.analysis.searches.training_history import fit_training_diet
-
-    return fit_training_diet(trials, settings)
-
-
-def ask_detection(trials: pd.DataFrame, settings: DecisionSettings) -> Detection:
-    """See :func:`outcomes.analysis.searches.signal_detection.fit_detection`."""
-    from outcomes.analysis.searches.signal_detection import fit_detection
-
-    return fit_detection(trials, settings)
 
 
 def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: DecisionSettings) -> Lasting:

@@ -64,15 +64,16 @@ def answer_first(
     from outcomes.report.out_folder import FILES
 
     facts.answer_first()
-    from outcomes.wording import answers as words
+    from outcomes.wording.limit import describe_retirement
     from outcomes.wording.records import records_noted
+    from outcomes.wording.verdict import describe_verdict, describe_verdict_in_short
 
     fit, verdict, retirement = facts.fit, facts.verdict, facts.retirement
     told = (
         *records_noted(facts).before,
-        words.headline(fit, verdict, retirement) + ".",
-        words.answer(fit, verdict, retirement),
-        words.retire_sentence(verdict, retirement),
+        describe_verdict_in_short(fit, verdict, retirement) + ".",
+        describe_verdict(fit, verdict, retirement),
+        describe_retirement(verdict, retirement),
     )
     # A reader who has had enough of the answer still wants the files.
     with suppress(BrokenPipeError):

@@ -10,6 +10,7 @@ import click
 from outcomes.cli.answer_first import answer_first
 from outcomes.cli.options import (
     Names,
+    UnitOptions,
     analysis_options,
     either_option,
     gather,
@@ -38,11 +39,7 @@ out_option = click.option(
 @no_names_option
 @key_option
 def command(
-    records: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
+    unit: UnitOptions,
     as_json: bool,
     out: Path,
     as_of: str | None,
@@ -53,7 +50,7 @@ def command(
     """Write the briefing: page, figure, joined trials, rows set aside, results.json."""
     from outcomes.report.out_folder import check_out
 
-    check_out(out, records)
+    check_out(out, unit.records)
     beside = out.resolve()
     names = Names(without_names, key, out, beside.with_name(f"{beside.name}-key.csv"))
     with ExitStack() as until_written:
@@ -61,18 +58,16 @@ def command(
             from outcomes.answers.request import Asked
 
             facts = gather(
-                records,
-                settings_file,
-                floor,
-                confidence,
-                seed,
+                unit,
                 as_of,
                 further=True,
                 pool=pool,
                 asked=Asked(either=either, without_names=without_names),
                 change=names.change,
             )
-            told = until_written.enter_context(answer_first(facts, records, out, as_json=as_json))
+            told = until_written.enter_context(
+                answer_first(facts, unit.records, out, as_json=as_json)
+            )
             facts.answer_on_finds()
             from outcomes.records.placing import write_files
             from outcomes.report.write import briefing_files
@@ -85,17 +80,17 @@ def command(
     from outcomes.report import report
     from outcomes.report.check_report import not_used_line
     from outcomes.report.results import results
-    from outcomes.wording import answers as words
     from outcomes.wording.records import records_noted
+    from outcomes.wording.shelf import describe_shelf
 
     if as_json:
         show_json(results(facts))
         return
-    click.echo(words.shelf_summary(facts.shelf, facts.retirement))
+    click.echo(describe_shelf(facts.shelf, facts.retirement))
     click.echo(not_used_line(facts, out / "set_aside.csv"))
     noted = records_noted(facts)
     for sentence in (*noted.before, noted.sentence):
         if sentence is not None and sentence not in told.sentences:
-            click.echo(with_command(sentence, records))
+            click.echo(with_command(sentence, unit.records))
     for line in report.written_lines(out):
         click.echo(line)

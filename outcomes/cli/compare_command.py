@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from outcomes.cli.options import analysis_options, gather, show_json
+from outcomes.cli.options import UnitOptions, analysis_options, gather, show_json
 
 
 @click.command("compare")
 @analysis_options
 def command(
-    records: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
+    unit: UnitOptions,
     as_json: bool,
 ) -> None:
     """Compare refrigerated with frozen sources of the same kinds, dogs and age.
@@ -25,7 +19,7 @@ def command(
     nothing here; the intervals here have the confidence 1 − alpha of the
     settings.
     """
-    facts = gather(records, settings_file, floor, confidence, seed)
+    facts = gather(unit)
     from outcomes.report import report
     from outcomes.report.results import results
 

@@ -10,7 +10,7 @@ import click
 
 from outcomes.cli.answer_first import answer_first
 from outcomes.cli.brief_command import out_option
-from outcomes.cli.options import gather, say, second_process
+from outcomes.cli.options import UnitOptions, gather, say, second_process
 
 
 @click.command("demo")
@@ -33,7 +33,7 @@ def command(out: Path) -> None:
             unit = demo_unit()
             write_unit(unit, records)
             until_written.enter_context(_said_to_be_left(records))
-            facts = gather(records, None, None, None, None, further=True, pool=pool)
+            facts = gather(UnitOptions(records), further=True, pool=pool)
             told = until_written.enter_context(answer_first(facts, records, out))
             facts.answer_on_finds()
             from outcomes.records.placing import write_files

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from outcomes.cli.options import Names, gather, key_option, no_names_option, say, unit_options
+from outcomes.cli.options import (
+    Names,
+    UnitOptions,
+    gather,
+    key_option,
+    no_names_option,
+    say,
+    unit_options,
+)
+from outcomes.exposure.cycles_and_age import NAME_OF
 
 if TYPE_CHECKING:
-    from outcomes.analysis.results import ExposureName
+    pass
 
 _KINDS = ("png", "svg", "pdf")
-_EXPOSURES: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
 
 
 def _known(context: click.Context, parameter: click.Parameter, name: str) -> str:
@@ -39,17 +46,13 @@ def _known(context: click.Context, parameter: click.Parameter, name: str) -> str
     help="File to write: .png, .svg or .pdf.",
 )
 @click.option(
-    "--by", type=click.Choice(list(_EXPOSURES)), help="Exposure shown (what the verdict names)."
+    "--by", type=click.Choice(list(NAME_OF)), help="Exposure shown (what the verdict names)."
 )
 @no_names_option
 @key_option
 def command(
     name: str,
-    records: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
+    unit: UnitOptions,
     out: Path,
     by: str | None,
     without_names: bool,
@@ -57,13 +60,9 @@ def command(
 ) -> None:
     """Draw one figure for a slide.
 
-    NAME is main, price (what limits cost), floor (limit by floor), watch (early
-    warning), search-time, false-alerts, detection (hides told from blank areas),
-    training-diet (false alerts after training on worn sources), lifetime,
-    lifetime-kind, lifetime-ratios (what goes along with lasting longer),
-    next-cycles (what 5 more cost), rules (for unreliable, side by side), overlap
-    (refrigerated and frozen), records (where every source was when), ways (asked
-    in other ways) or calibration.
+    NAME is main, price (what limits cost), watch (early warning), search-time,
+    false-alerts, next-cycles (what 5 more cost), records (where every source was
+    when), ways (asked in other ways) or calibration.
     """
     from outcomes.draw.save import render_figure
     from outcomes.errors import UsageError
@@ -74,11 +73,11 @@ def command(
     kind = out.suffix.lower().removeprefix(".")
     if kind not in _KINDS:
         raise UsageError(f"--out {out} must end in .png, .svg or .pdf.")
-    check_out(out.parent, records, (out.name,))
+    check_out(out.parent, unit.records, (out.name,))
     replaced = check_replaced(out)
     names = Names(without_names, key, out)
-    facts = gather(records, settings_file, floor, confidence, seed, change=names.change)
-    figure = draw_named_figure(facts, name, None if by is None else _EXPOSURES[by])
+    facts = gather(unit, change=names.change)
+    figure = draw_named_figure(facts, name, None if by is None else NAME_OF[by])
     say("Drawing and writing")
     names.write()
     write_files(out.parent, {out.name: render_figure(figure, kind)})  # type: ignore[arg-type]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from outcomes.cli.options import load, records_argument, say, settings_option
+from outcomes.cli.options import UnitOptions, load, records_argument, say, settings_option
 
 
 @click.command("join")
@@ -38,7 +38,7 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
     from outcomes.report.write import joined_files
 
     say("Reading the records")
-    read = load(records, settings_file).records
+    read = load(UnitOptions(records, settings_file)).records
     from outcomes.exposure.trials import join
 
     say("Joining trials with storage")

@@ -12,9 +12,10 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -24,9 +25,7 @@ if TYPE_CHECKING:
     from outcomes.answers.facts import Facts
     from outcomes.answers.request import Asked
     from outcomes.records.tables import Records
-    from outcomes.settings import DecisionSettings
-
-F = TypeVar("F", bound=Callable[..., Any])
+    from outcomes.settings import DecisionSettings, Settings
 
 records_argument = click.argument("records", type=click.Path(path_type=Path), metavar="RECORDS")
 settings_option = click.option(
@@ -127,13 +126,48 @@ either_option = click.option(
 seed_option = click.option("--seed", type=SettingType("seed"), help="Seed of everything random.")
 
 
-def analysis_options(function: F) -> F:
+@dataclass(frozen=True, slots=True)
+class UnitOptions:
+    """What every command that answers is told: whose records, and what goes before the settings.
+
+    Attributes
+    ----------
+    records, settings_file
+        Where the records are, and the settings if not beside them.
+    floor, confidence, seed
+        As in the settings, which they go before; None where not given.
+    """
+
+    records: Path
+    settings_file: Path | None = None
+    floor: float | None = None
+    confidence: float | None = None
+    seed: int | None = None
+
+    def settings(self) -> Settings:
+        """The unit's settings with what was given instead."""
+        from outcomes.records.unit_file import load_settings
+
+        settings = load_settings(self.records, self.settings_file)
+        decisions = settings.decisions.with_options(
+            floor=self.floor, confidence=self.confidence, seed=self.seed
+        )
+        return replace(settings, decisions=decisions)
+
+
+def analysis_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """RECORDS, --settings, --floor, --confidence, --seed and --json."""
     return unit_options(json_option(function))
 
 
-def unit_options(function: F) -> F:
-    """RECORDS, --settings, --floor, --confidence and --seed."""
+def unit_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """RECORDS, --settings, --floor, --confidence and --seed, handed on as ``unit``."""
+
+    @wraps(function)
+    def command(**given: Any) -> Any:
+        unit = UnitOptions(**{of.name: given.pop(of.name) for of in fields(UnitOptions)})
+        return function(unit=unit, **given)
+
     for decorate in (
         seed_option,
         click.option(
@@ -149,8 +183,8 @@ def unit_options(function: F) -> F:
         settings_option,
         records_argument,
     ):
-        function = decorate(function)
-    return function
+        command = decorate(command)
+    return command
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,29 +201,16 @@ class Loaded:
     decisions: DecisionSettings
 
 
-def load(
-    path: Path,
-    settings_file: Path | None,
-    *,
-    floor: float | None = None,
-    confidence: float | None = None,
-    seed: int | None = None,
-) -> Loaded:
+def load(unit: UnitOptions) -> Loaded:
     """Read and check the records with the unit's settings; options given win over those."""
     from outcomes.records.read import read_records
-    from outcomes.records.unit_file import load_settings
 
-    settings = load_settings(path, settings_file)
-    decisions = settings.decisions.with_options(floor=floor, confidence=confidence, seed=seed)
-    return Loaded(read_records(path, settings.records), decisions)
+    settings = unit.settings()
+    return Loaded(read_records(unit.records, settings.records), settings.decisions)
 
 
 def gather(
-    path: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
+    unit: UnitOptions,
     as_of: str | None = None,
     *,
     further: bool = False,
@@ -202,7 +223,7 @@ def gather(
     Each answer is worked out when it is asked for, with a ``pool`` in either process.
     """
     say("Reading the records")
-    loaded = load(path, settings_file, floor=floor, confidence=confidence, seed=seed)
+    loaded = load(unit)
     records = loaded.records if change is None else change(loaded.records)
     from outcomes.answers.facts import gather_facts
 

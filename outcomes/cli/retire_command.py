@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from outcomes.cli.options import analysis_options, either_option, load, moment, say, show_json
+from outcomes.cli.options import (
+    UnitOptions,
+    analysis_options,
+    either_option,
+    load,
+    moment,
+    say,
+    show_json,
+)
+from outcomes.exposure.cycles_and_age import NAME_OF
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
@@ -19,7 +27,6 @@ if TYPE_CHECKING:
     from outcomes.records.tables import Records
 
 _MOST_NEAR = 3
-_EXPOSURE: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
 
 
 @click.command("retire")
@@ -28,7 +35,7 @@ _EXPOSURE: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
 @click.option(
     "--by",
     multiple=True,
-    type=click.Choice(list(_EXPOSURE)),
+    type=click.Choice(list(NAME_OF)),
     help="Limits by cycles or by age, whatever the verdict; give it twice for both.",
 )
 @either_option
@@ -39,11 +46,7 @@ _EXPOSURE: Mapping[str, ExposureName] = {"cycles": "cycles", "age": "age_days"}
     help="Also find the interval by resampling whole sources and dogs (takes a while).",
 )
 def command(
-    records: Path,
-    settings_file: Path | None,
-    floor: float | None,
-    confidence: float | None,
-    seed: int | None,
+    unit: UnitOptions,
     as_json: bool,
     as_of: str | None,
     by: tuple[str, ...],
@@ -56,14 +59,17 @@ def command(
         _refuse_beside_explain(by=by, either=either, bootstrap=bootstrap)
     when = moment(as_of)
     say("Reading the records")
-    loaded = load(records, settings_file, floor=floor, confidence=confidence, seed=seed)
+    loaded = load(unit)
     if explain is not None:
         _check_known(loaded.records, explain)
     from outcomes.answers.facts import gather_facts
+    from outcomes.answers.limits_asked import asked_for
     from outcomes.answers.request import Asked
     from outcomes.report import report
+    from outcomes.report.decision_parts import explanation_part
     from outcomes.report.results import results
-    from outcomes.wording import decisions
+    from outcomes.wording.explanation import describe_explanation
+    from outcomes.wording.limit import describe_limits_asked
 
     facts = gather_facts(
         loaded.records,
@@ -73,22 +79,22 @@ def command(
         further=False,
         progress=say,
     )
-    exposures = [_EXPOSURE[word] for word in dict.fromkeys(by)]
-    asked = _Asked(decisions.asked_note(facts, exposures), exposures, either, [])
+    exposures = [NAME_OF[word] for word in dict.fromkeys(by)]
+    asked = _Asked(describe_limits_asked(facts, exposures), exposures, either, [])
     if exposures:
-        facts = decisions.asked_for(facts, exposures)
+        facts = asked_for(facts, exposures)
     if bootstrap:
         asked = replace(asked, resampled=_resample(facts))
     if as_json:
         part = results(facts, ("retire", "shelf", "cautions"))
         part |= _parts(asked, facts)
         if explain is not None:
-            part["explain"] = decisions.explanation_part(*_explained(facts, explain))
+            part["explain"] = explanation_part(*_explained(facts, explain))
         show_json(part)
         return
     if explain is not None:
         explanation, held = _explained(facts, explain)
-        for line in decisions.explanation_lines(explanation, facts, held):
+        for line in describe_explanation(explanation, facts, held):
             click.echo(line)
         return
     lines = iter(report.retire_lines(facts))
@@ -108,27 +114,28 @@ class _Asked:
 
 def _parts(asked: _Asked, facts: Facts) -> dict[str, Any]:
     """Answers for programs."""
-    from outcomes.wording import decisions
+    from outcomes.report.decision_parts import bootstrap_part, either_part
 
     part: dict[str, Any] = {}
     if asked.exposures:
         part["asked"] = {"by": asked.exposures, "note": asked.note}
     if asked.either:
-        part["either"] = decisions.either_part(facts)
+        part["either"] = either_part(facts)
     if asked.resampled:
-        part["bootstrap"] = [decisions.bootstrap_part(found) for found in asked.resampled]
+        part["bootstrap"] = [bootstrap_part(found) for found in asked.resampled]
     return part
 
 
 def _lines(asked: _Asked, facts: Facts) -> Iterator[str]:
     """Answers for people."""
-    from outcomes.wording import decisions
+    from outcomes.wording.resampled_limit import describe_resampled_limit
+    from outcomes.wording.rule_by_both import describe_rule_by_both
 
     if asked.note is not None:
         yield asked.note
-    yield from map(decisions.bootstrap_sentence, asked.resampled)
+    yield from map(describe_resampled_limit, asked.resampled)
     if asked.either:
-        yield decisions.both_sentence(facts.price, *asked.either)
+        yield describe_rule_by_both(facts.price, *asked.either)
 
 
 def _refuse_beside_explain(**options: object) -> None:
@@ -146,7 +153,7 @@ def _refuse_beside_explain(**options: object) -> None:
 def _check_known(records: Records, source: str) -> None:
     """Stop where no source has that name, with the nearest one."""
     from outcomes.errors import UsageError
-    from outcomes.records.spelling import likeliest
+    from outcomes.records.reading.spelling import likeliest
 
     known = [str(name) for name in records.sources["source_id"]]
     if source in known:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from outcomes.cli.options import (
+    UnitOptions,
     json_option,
     load,
     records_argument,
@@ -63,7 +64,7 @@ def command(
         check_out(figure_file.parent, records, (figure_file.name,))
         over = f" ({REPLACED})" if check_replaced(figure_file) else ""
     say("Reading the records")
-    loaded = load(records, settings_file, seed=seed)
+    loaded = load(UnitOptions(records, settings_file, seed=seed))
     read = loaded.records
     from outcomes.analysis.monitoring.charts import watch
     from outcomes.exposure.trials import join
@@ -116,13 +117,15 @@ def _draw(found: Watch, gone: frozenset[str], trials: pd.DataFrame, unit: str, p
 
 def _lines(found: Watch, gone: frozenset[str], tried: int) -> list[str]:
     from outcomes.text import count
+    from outcomes.wording.watch import describe_watch
 
     def named(chart: Chart) -> str:
         out = chart.of == "source" and chart.name in gone
         return f"{chart.name} (no longer held)" if out else chart.name
 
     left = [chart.name for chart in found.past if chart.of == "source" and chart.name in gone]
-    lines = [f"{found.sentence} No longer held: {', '.join(left)}." if left else found.sentence]
+    said = describe_watch(found)
+    lines = [f"{said} No longer held: {', '.join(left)}." if left else said]
     if found.reason is not None:
         return lines
     for chart in found.past:
@@ -178,6 +181,7 @@ def _trial(trial: WatchedTrial, of: str) -> str:
 
 def _results(found: Watch, gone: frozenset[str], unit: str) -> dict[str, Any]:
     from outcomes import __version__
+    from outcomes.wording.watch import describe_watch
 
     def number(value: float | None) -> float | None:
         return None if value is None else float(f"{value:.10g}")
@@ -217,7 +221,7 @@ def _results(found: Watch, gone: frozenset[str], unit: str) -> dict[str, Any]:
         "unit": unit,
         "made_by": {"name": "outcomes", "version": __version__},
         "watch": {
-            "sentence": found.sentence,
+            "sentence": describe_watch(found),
             "reason": found.reason,
             "odds_ratio": number(found.odds_ratio),
             "false_call": number(found.false_call),

@@ -29,6 +29,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.text import count
+from outcomes.wording.quality import describe_predictions, describe_quality_in_short
 
 NOTHING = "The model's predictions could not be checked"
 CURVE_HEADING = "Finds in 100, by what was predicted"
@@ -40,17 +41,17 @@ AXIS_IN = 0.72
 BETWEEN_IN = 0.5
 MOST_NAME_IN = 1.9
 LEAST_ROW_IN = 0.25
-LEAST_MONTH_IN = 0.165
 MOST_ROW_IN = 0.42
 _LEAST_PT = 8.0
 
 
-def draw_calibration_figure(quality: Quality, footer: str = "", *, by: str = "source") -> Figure:
+def draw_calibration_figure(quality: Quality, footer: str = "") -> Figure:
     """Draw calibration and residuals on a sheet of 16 × 9 inches.
 
     Left, trials in groups of like prediction: finds with their exact interval
     against the mean prediction; on the diagonal both are equal. Right, finds
-    minus predictions of each source (or dog, or month) with their interval.
+    minus predictions of each source with their interval; where there is no room for all,
+    those farthest from their prediction.
 
     Parameters
     ----------
@@ -59,9 +60,6 @@ def draw_calibration_figure(quality: Quality, footer: str = "", *, by: str = "so
     footer
         Where the figures come from. That this is an association and not proof
         of cause is added unless it is said there.
-    by
-        ``"source"``, ``"dog"`` or ``"month"``. Where there is no room for all,
-        those farthest from their prediction are shown.
 
     Returns
     -------
@@ -74,31 +72,16 @@ def draw_calibration_figure(quality: Quality, footer: str = "", *, by: str = "so
             reason = quality.reason or "the predictions do not differ between trials"
             write_reason(figure, NOTHING, f"{reason[:1].upper()}{reason[1:]}.", footer)
             return figure
-        top = write_header(figure, _title(quality), quality.sentences[0])
+        top = write_header(
+            figure, describe_quality_in_short(quality), describe_predictions(quality)
+        )
         bottom = write_footer(figure, footer)
         half = (WIDTH_IN - 2 * MARGIN_IN - BETWEEN_IN) / 2
         left = Box(MARGIN_IN, bottom, half, top - bottom)
         _draw_curve(figure, left, quality.calibration, quality.alpha)
         right = Box(MARGIN_IN + half + BETWEEN_IN, bottom, half, top - bottom)
-        _draw_residuals(figure, right, quality.by[by], by, quality.alpha)
+        _draw_residuals(figure, right, quality.by["source"], quality.alpha)
     return figure
-
-
-def _title(quality: Quality) -> str:
-    """One sentence: can its predictions for a source it has not seen be taken at their word?"""
-    area, calibration = quality.area, quality.calibration
-    assert area is not None
-    assert calibration is not None
-    if area.low is None or area.low <= 0.5:
-        return "On unseen sources the model does not reliably tell finds from misses"
-    if calibration.slope_high is None or calibration.slope_low is None:
-        return "How well the model predicts unseen sources, these records cannot say"
-    if calibration.slope_high < 1.0:
-        return "On unseen sources the model overstates how far trials differ"
-    if calibration.slope_low > 1.0:
-        return "On unseen sources the model understates how far trials differ"
-    # Only the slope was tested here, so that nothing is said of the level.
-    return "On unseen sources the predictions show no sign of being spread too far or too little"
 
 
 def _percent_axis(low: float) -> list[float]:
@@ -153,30 +136,24 @@ def _whole_numbers(ax: Axes, ticks: Sequence[float]) -> None:
     ax.tick_params(labelsize=LABEL_PT, length=5)
 
 
-def _shown(rows: Sequence[Residual], most: int, by: str) -> list[Residual]:
-    """Those farthest from their prediction, from the lowest to the highest; the latest months."""
-    if by == "month":
-        return sorted(rows, key=lambda r: r.group)[-most:]
+def _shown(rows: Sequence[Residual], most: int) -> list[Residual]:
+    """Those farthest from their prediction, from the lowest to the highest."""
     far = sorted(rows, key=lambda r: (-abs(r.points), r.group))
     kept = [*[r for r in far if r.outside], *[r for r in far if not r.outside]][:most]
     return sorted(kept, key=lambda r: (r.points, r.group))
 
 
-def _draw_residuals(
-    figure: Figure, box: Box, rows: Sequence[Residual], by: str, alpha: float
-) -> None:
-    heading = f"Finds minus predictions, by {by}"
+def _draw_residuals(figure: Figure, box: Box, rows: Sequence[Residual], alpha: float) -> None:
+    heading = "Finds minus predictions, by source"
     top = box.top - write(
         figure, box.left, box.top, [heading], HEADING_PT, gid="residual-heading", weight="bold"
     )
     note_height = lines_height_in(1, LABEL_PT) + 0.12
     room = top - note_height - box.bottom - AXIS_IN
-    least = LEAST_MONTH_IN if by == "month" else LEAST_ROW_IN
-    shown = _shown(rows, max(floor(room / least), 1), by)
+    shown = _shown(rows, max(floor(room / LEAST_ROW_IN), 1))
     note = f"with {100.0 * (1.0 - alpha):g} % intervals of the trials alone"
     if len(shown) < len(rows):
-        which = "latest" if by == "month" else "farthest out"
-        note += f"; the {len(shown)} {which}, of {len(rows):,}"
+        note += f"; the {len(shown)} farthest out, of {len(rows):,}"
     write(figure, box.left, top, [note], LABEL_PT, gid="residual-note", color=MUTED)
     top -= note_height
     pitch = min(room / len(shown), MOST_ROW_IN)

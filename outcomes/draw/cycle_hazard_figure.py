@@ -40,8 +40,6 @@ def draw_cycle_hazard_figure(
     footer: str,
     *,
     confidence: float,
-    title: str | None = None,
-    subtitle: str = "",
 ) -> Figure:
     """Draw one level line with its band for every five cycles that enough sources went through.
 
@@ -54,8 +52,6 @@ def draw_cycle_hazard_figure(
         What stands behind the figure: unit and records.
     confidence
         Of the intervals in ``found``.
-    title, subtitle
-        Words from outside; without them, what the fit says.
 
     Returns
     -------
@@ -66,9 +62,9 @@ def draw_cycle_hazard_figure(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if not rows:
-            write_reason(figure, title or NOTHING, found.sentence, footer, subtitle=subtitle)
+            write_reason(figure, NOTHING, found.sentence, footer)
             return figure
-        top = write_header(figure, title or _title(rows), subtitle or _subtitle(found))
+        top = write_header(figure, _title(rows), _subtitle(found))
         bottom = write_footer(figure, footer)
         heading = f"Of 100 sources, so many become unreliable in the next {rows[0].within} cycles"
         top -= write(figure, MARGIN_IN, top, [heading], HEADING_PT, gid="heading", weight="bold")

@@ -29,6 +29,7 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
+from outcomes.wording.false_alerts import describe_false_alerts, describe_false_alerts_in_short
 
 NOTHING = "False alerts cannot be told by dog"
 MOST_DOGS = 24
@@ -47,9 +48,7 @@ class _Panel:
     behind: Callable[[DogAlerts], str]
 
 
-def draw_false_alerts_figure(
-    fit: FalseAlertFit, footer: str, *, title: str | None = None, subtitle: str = ""
-) -> Figure:
+def draw_false_alerts_figure(fit: FalseAlertFit, footer: str) -> Figure:
     """Draw one row a dog: false alerts per hour on the left, per blank area on the right.
 
     Parameters
@@ -58,8 +57,6 @@ def draw_false_alerts_figure(
         Its ``by_dog`` is drawn, the dog with most false alerts an hour first.
     footer
         What stands behind the figure: unit and records.
-    title, subtitle
-        Words from outside; without them, the whole unit's numbers.
 
     Returns
     -------
@@ -88,9 +85,13 @@ def draw_false_alerts_figure(
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         drawn = [p for p in panels if any(p.estimate(d)[0] is not None for d in shown)]
         if not drawn:
-            write_reason(figure, title or NOTHING, fit.sentence, footer, subtitle=subtitle)
+            write_reason(figure, NOTHING, describe_false_alerts(fit), footer)
             return figure
-        top = write_header(figure, title or _title(fit), subtitle or _subtitle(len(ordered)))
+        top = write_header(
+            figure,
+            describe_false_alerts_in_short(fit),
+            _subtitle(len(ordered)),
+        )
         bottom = write_footer(figure, footer)
         rows = Box(
             MARGIN_IN,
@@ -113,15 +114,6 @@ def _share(dog: DogAlerts) -> tuple[float | None, float | None, float | None]:
     if dog.per_blank is None or dog.per_blank_low is None or dog.per_blank_high is None:
         return None, None, None
     return 100.0 * dog.per_blank, 100.0 * dog.per_blank_low, 100.0 * dog.per_blank_high
-
-
-def _title(fit: FalseAlertFit) -> str:
-    parts = []
-    if fit.rate_per_hour is not None:
-        parts.append(f"{fit.rate_per_hour:.2f} false alerts an hour of searching")
-    if fit.per_blank is not None:
-        parts.append(f"one on {100 * fit.per_blank:.0f} of 100 blank areas")
-    return ", ".join(parts)
 
 
 def _subtitle(dogs: int) -> str:

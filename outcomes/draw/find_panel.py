@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from outcomes.analysis.results import Bin, FindCurve
 from outcomes.draw.theme import (
-    DAYS_PER_MONTH,
     FITTED,
     FLOOR,
     HAIRLINE,
@@ -33,7 +32,13 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.text import FEWEST_MONTHS, count
+from outcomes.wording.threshold_on_figure import (
+    ThresholdMark,
+    describe_threshold_on_figure,
+    exposure_scale,
+    extent,
+    plain_in_100,
+)
 
 COUNT_ROW_IN = 0.27
 LEADER_IN = 0.22
@@ -47,41 +52,6 @@ LANE_PADDING_IN = 0.08
 FEW_SOURCES = "few sources out here"
 FEW_AT_START = "few sources here"
 FEW_AT_BOTH_ENDS = "few sources at both ends"
-MONTHS_FROM_DAYS = 400.0
-
-
-@dataclass(frozen=True, slots=True)
-class ThresholdMark:
-    """Where one exposure's find probability falls to the floor, in the exposure's own unit.
-
-    Attributes
-    ----------
-    estimate, low, high
-        The exposure at which the curve falls to the floor, with its interval;
-        ``None`` where there is none within what was observed. A limit that is
-        ``None`` beside an estimate is open on that side.
-    retire_after
-        The largest exposure at which the lower limit of the find probability
-        is still at or above the floor; ``None`` where there is none.
-    """
-
-    estimate: float | None
-    low: float | None
-    high: float | None
-    retire_after: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class ExposureScale:
-    """How an exposure is written on its axis: ``factor`` of its own units make one ``noun``."""
-
-    factor: float
-    noun: str
-    axis_name: str
-
-    def number(self, value: float, decimals: int = 0) -> str:
-        """The value in this scale."""
-        return f"{value / self.factor:,.{decimals}f}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,30 +73,6 @@ class LaneWords:
         return height + 2 * LANE_PADDING_IN if height else 0.0
 
 
-def extent(curve: FindCurve) -> tuple[float, float]:
-    """Lowest and highest exposure shown: the curve's own and those of its bins.
-
-    ``(0.0, 1.0)`` where there is neither.
-    """
-    values = [float(v) for v in np.asarray(curve.at, dtype=float)]
-    values += [b.mean for b in curve.bins]
-    if not values:
-        return 0.0, 1.0
-    return min(values), max(values)
-
-
-def exposure_scale(curve: FindCurve) -> ExposureScale:
-    """Cycles as they are; ages in days, or in months where they pass 400 days."""
-    if curve.exposure == "cycles":
-        name = "freeze/thaw cycles so far"
-        if curve.without:
-            name += f" (without {count(curve.without, 'source')} never thawed)"
-        return ExposureScale(1.0, "cycles", name)
-    if extent(curve)[1] > MONTHS_FROM_DAYS:
-        return ExposureScale(DAYS_PER_MONTH, "months", "age of the source, months")
-    return ExposureScale(1.0, "days", "age of the source, days")
-
-
 def within_observed(mark: ThresholdMark, curve: FindCurve) -> ThresholdMark:
     """The mark with everything outside the exposures shown left out: nothing is extrapolated."""
     low, high = extent(curve)
@@ -137,11 +83,6 @@ def within_observed(mark: ThresholdMark, curve: FindCurve) -> ThresholdMark:
     return ThresholdMark(
         kept(mark.estimate), kept(mark.low), kept(mark.high), kept(mark.retire_after)
     )
-
-
-def in_100(probability: float) -> str:
-    """A probability as a number out of 100, without needless decimals."""
-    return f"{100.0 * probability:.1f}".removesuffix(".0")
 
 
 def lowest_shown(curves: Sequence[FindCurve], floor_probability: float) -> float:
@@ -158,86 +99,15 @@ def lowest_shown(curves: Sequence[FindCurve], floor_probability: float) -> float
     return lowest if lowest >= 0.2 else 0.0
 
 
-def threshold_words(
-    curve: FindCurve, mark: ThresholdMark | None, floor_probability: float, *, brief: bool = False
-) -> tuple[str, str]:
-    """What to say of the threshold and of the retirement limit; empty where nothing is known.
-
-    Where it must be ``brief``, the interval bears its confidence without its noun.
-    """
-    if mark is None:
-        return "", ""
-    scale = exposure_scale(curve)
-    at_floor = f"{in_100(floor_probability)} in 100"
-    if mark.estimate is not None:
-        interval_name = f"{100 * curve.confidence:g} %{':' if brief else ' interval'}"
-        # No-break spaces keep the number with its unit, and the interval on one line.
-        about, interval = (
-            part.replace(" ", "\u00a0")
-            for part in _estimate_words(mark.estimate, mark.low, mark.high, scale, interval_name)
-        )
-        said = f"◆\u00a0falls to {at_floor} at about\u00a0{about} {interval}"
-    else:
-        said = _without_threshold(curve, floor_probability, at_floor)
-    if mark.retire_after is None:
-        return said, ""
-    return said, f"■\u00a0retire after {_limit_words(mark.retire_after, scale)}"
-
-
-def _limit_words(limit: float, scale: ExposureScale) -> str:
-    """The limit as the page tells it; never rounded up: the source would be kept past it."""
-    if scale.noun == "cycles":
-        return count(floor(limit), "cycle").replace(" ", "\u00a0")
-    days = count(floor(limit), "day").replace(" ", "\u00a0")
-    months = floor(limit / DAYS_PER_MONTH)
-    if months < FEWEST_MONTHS:
-        return days
-    told = f"{months:,}\u00a0months"
-    return told if scale.noun == "months" else f"{days} ({told})"
-
-
-def _without_threshold(curve: FindCurve, floor_probability: float, at_floor: str) -> str:
-    """What the line does where no threshold was read off it."""
-    if not curve.at.size:
-        return ""
-    above = np.asarray(curve.probability) >= floor_probability
-    if above.all():
-        return f"the line stays above {at_floor} as far as the records go"
-    if not above.any():
-        return f"the line is below {at_floor} throughout"
-    if not above[0]:
-        return f"the line starts below {at_floor}"
-    if above[~np.asarray(curve.thin, dtype=bool)].all():
-        return f"the line stays above {at_floor} as far as enough sources go"
-    return f"no threshold at {at_floor} in these records"
-
-
-def _estimate_words(
-    estimate: float, low: float | None, high: float | None, scale: ExposureScale, interval: str
-) -> tuple[str, str]:
-    """The estimate with its unit, and in brackets its interval, which bears its confidence."""
-    decimals = 0 if estimate / scale.factor >= 10 else 1
-    about = f"{scale.number(estimate, decimals)} {scale.noun}"
-    if low is not None and high is not None:
-        shown = f"{scale.number(low, decimals)}–{scale.number(high, decimals)}"
-    elif low is not None:
-        shown = f"{scale.number(low, decimals)} or more"
-    elif high is not None:
-        shown = f"{scale.number(high, decimals)} or fewer"
-    else:
-        shown = "wider than the records"
-    return about, f"({interval} {shown})"
-
-
 def lane_words(
     curve: FindCurve, mark: ThresholdMark | None, floor_probability: float, width_in: float
 ) -> LaneWords:
     """The words of the lane under the data, wrapped to its width."""
-    threshold, retire = threshold_words(curve, mark, floor_probability)
+    threshold, retire = describe_threshold_on_figure(curve, mark, floor_probability)
     room = width_in - 0.16
     lines = _threshold_lines(threshold, room)
     in_brief = _threshold_lines(
-        threshold_words(curve, mark, floor_probability, brief=True)[0], room
+        describe_threshold_on_figure(curve, mark, floor_probability, brief=True)[0], room
     )
     return LaneWords(
         thin=bool(np.any(curve.thin)),
@@ -356,7 +226,9 @@ def _draw_probability_scale(ax: Axes, lowest: float, written: bool) -> None:
     step = 0.05 if lowest >= 0.7 else 0.1 if lowest >= 0.4 else 0.2
     ticks = [t for t in np.arange(0.0, 1.0 + step / 2, step).round(2) if t >= lowest]
     ax.yaxis.set_major_locator(FixedLocator(ticks))
-    ax.yaxis.set_major_formatter(FixedFormatter([in_100(t) if written else "" for t in ticks]))
+    ax.yaxis.set_major_formatter(
+        FixedFormatter([plain_in_100(t) if written else "" for t in ticks])
+    )
     ax.tick_params(axis="y", length=0)
     ax.grid(axis="y", color=HAIRLINE, linewidth=0.8)
     ax.set_axisbelow(True)
@@ -533,7 +405,7 @@ def _write_floor(figure: Figure, data: Box, ax: Axes, floor_probability: float) 
         figure,
         data.right + 0.08,
         middle + lines_height_in(2, LABEL_PT) / 2,
-        ["floor", in_100(floor_probability)],
+        ["floor", plain_in_100(floor_probability)],
         LABEL_PT,
         gid="floor-label",
         weight="bold",

@@ -16,15 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from outcomes.analysis.results import FindCurve
-from outcomes.draw.find_panel import (
-    BRACKET_ROW_IN,
-    LANE_PADDING_IN,
-    ThresholdMark,
-    extent,
-    in_100,
-    lane_words,
-    within_observed,
-)
+from outcomes.draw.find_panel import BRACKET_ROW_IN, LANE_PADDING_IN, lane_words, within_observed
 from outcomes.draw.theme import (
     FLOOR,
     INK,
@@ -37,6 +29,7 @@ from outcomes.draw.theme import (
     size_in,
     text_width_in,
 )
+from outcomes.wording.threshold_on_figure import ThresholdMark, extent, plain_in_100
 
 _MOVED = (
     "floor",
@@ -130,7 +123,11 @@ def _floor(data: Axes, floor: float) -> list[str]:
     place = _Place(data)
     low = data.get_ylim()[0]
     y = min(place.y(floor), place.bottom)
-    words = ["floor", in_100(floor)] if floor >= low else ["floor", in_100(floor), "lower", "down"]
+    words = (
+        ["floor", plain_in_100(floor)]
+        if floor >= low
+        else ["floor", plain_in_100(floor), "lower", "down"]
+    )
     line = LABEL_PT * LINE_SPACING
     top = min(y - line, place.bottom - (len(words) - 1) * line)
     drawn = [

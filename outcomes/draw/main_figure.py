@@ -10,10 +10,8 @@ from matplotlib.lines import Line2D
 from outcomes.analysis.results import FindCurve, Lifetime
 from outcomes.draw.find_panel import (
     COUNTS_IN,
-    ThresholdMark,
     below_in,
     draw_find_panel,
-    in_100,
     lane_words,
     lowest_shown,
     within_observed,
@@ -37,6 +35,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
+from outcomes.wording.threshold_on_figure import ThresholdMark, plain_in_100
 
 __all__ = [
     "CAUTION",
@@ -309,7 +308,7 @@ def _draw_finds(
 
 def _finds_heading(curves: Sequence[FindCurve], floor: float) -> str:
     lowest = lowest_shown(curves, floor)
-    return HEADING if lowest == 0.0 else f"{HEADING} (scale starts at {in_100(lowest)})"
+    return HEADING if lowest == 0.0 else f"{HEADING} (scale starts at {plain_in_100(lowest)})"
 
 
 def _lane_height(

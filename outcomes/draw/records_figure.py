@@ -35,7 +35,7 @@ from outcomes.draw.theme import (
     write,
 )
 from outcomes.exposure.stays import History
-from outcomes.text import count
+from outcomes.wording.records import describe_days_on_record, describe_records_in_short
 
 # As wide as the page is, so that its letters are those of small print there.
 IN_PAGE = Sheet(13.5, 8.6)
@@ -73,8 +73,6 @@ def draw_records_figure(
     trials: pd.DataFrame,
     footer: str,
     *,
-    title: str = "",
-    subtitle: str = "",
     sheet: Sheet = ALONE,
 ) -> Figure:
     """Draw one row a source: its places over time, and each of its hide trials.
@@ -87,9 +85,6 @@ def draw_records_figure(
         Joined trials.
     footer
         What stands behind the figure: unit and records.
-    title, subtitle
-        Words from outside; without them, how many trials there are and how much
-        of the storage is not on record.
     sheet
         What it is drawn on: a slide of 16 × 9 inches, or ``IN_PAGE``.
 
@@ -111,15 +106,15 @@ def draw_records_figure(
     with theme():
         figure = Figure(figsize=(sheet.width_in, sheet.height_in))
         if not shown or stays.empty:
-            top = write_header(figure, title or NOTHING, subtitle)
+            top = write_header(figure, NOTHING, "")
             lines = wrap_to_width(NOTHING, sheet.width_in - 2 * MARGIN_IN, HEADING_PT)
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure
         top = write_header(
             figure,
-            title or _title(hides, len(names)),
-            subtitle or _subtitle(stays, len(names), len(shown)),
+            describe_records_in_short(hides, len(names)),
+            describe_days_on_record(stays, len(names), len(shown)),
         )
         bottom = write_footer(figure, footer)
         _write_key(figure, top - _KEY_IN / 2)
@@ -175,26 +170,6 @@ def shown_stays(history: History, trials: pd.DataFrame) -> pd.DataFrame:
     joined = pd.concat(parts) if len(parts) > 1 else parts[0]
     joined["place"] = joined["place"].astype(object).where(joined["place"].notna(), None)
     return joined.sort_values(["source_id", "start"], kind="stable").reset_index(drop=True)
-
-
-def _title(hides: pd.DataFrame, sources: int) -> str:
-    misses = int((hides["result"] == "miss").sum())
-    told = f"{count(len(hides), 'hide trial')} of {count(sources, 'source')}"
-    return f"All {told}, {misses:,} of them missed: when, and from where"
-
-
-def _subtitle(stays: pd.DataFrame, sources: int, shown: int) -> str:
-    days = (stays["end"] - stays["start"]).dt.total_seconds() / 86_400.0
-    gone = float(days[stays["place"].isna()].sum() / days.sum())
-    share = "less than 1" if 0.0 < gone < 0.005 else f"{100.0 * gone:.0f}"
-    gap = (
-        "Every day of every source is on record."
-        if gone == 0.0
-        else f"Of all days the sources were held, {share} in 100 are not on record (hatched)."
-    )
-    if shown < sources:
-        return f"{gap} Drawn: the {shown} sources with the most trials, of {sources:,}."
-    return gap
 
 
 def _axes(figure: Figure, data: Box, rows: int, stays: pd.DataFrame) -> Axes:

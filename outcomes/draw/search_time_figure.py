@@ -13,7 +13,6 @@ from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.search_time_curve import ObservedMedian, SearchTimeCurve
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
-    DAYS_PER_MONTH,
     FITTED,
     HEADING_PT,
     HEIGHT_IN,
@@ -27,7 +26,9 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import count
+from outcomes.wording.search_time import describe_search_time, describe_search_time_curve
 
 NOTHING = "Search times say nothing about cycles or age here"
 HEADING = "Minutes until half the searches have ended in a find"
@@ -36,9 +37,7 @@ _AXIS_IN = 0.75
 _NAMES_IN = 2.6
 
 
-def draw_search_time_figure(
-    fit: SearchTimeFit, footer: str, *, title: str | None = None, subtitle: str = ""
-) -> Figure:
+def draw_search_time_figure(fit: SearchTimeFit, footer: str) -> Figure:
     """Draw the median search time with its band, and the medians of groups of trials.
 
     Parameters
@@ -47,8 +46,6 @@ def draw_search_time_figure(
         Its ``curve`` is drawn; without one, the reason is written.
     footer
         What stands behind the figure: unit and records.
-    title, subtitle
-        Words from outside; without them, the sentences of the fit.
 
     Returns
     -------
@@ -58,9 +55,13 @@ def draw_search_time_figure(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if fit.curve is None:
-            write_reason(figure, title or NOTHING, fit.sentence, footer, subtitle=subtitle)
+            write_reason(figure, NOTHING, describe_search_time(fit), footer)
             return figure
-        top = write_header(figure, title or fit.curve.sentence, subtitle or fit.sentence)
+        top = write_header(
+            figure,
+            describe_search_time_curve(fit.curve),
+            describe_search_time(fit),
+        )
         bottom = write_footer(figure, footer)
         top -= write(figure, MARGIN_IN, top, [HEADING], HEADING_PT, gid="heading", weight="bold")
         data = Box(
@@ -78,7 +79,7 @@ def draw_search_time_figure(
 
 
 def _per(curve: SearchTimeCurve) -> float:
-    return 1.0 if curve.exposure == "cycles" else DAYS_PER_MONTH
+    return CYCLES_AND_AGE[curve.exposure].step_size
 
 
 def _draw_curve(ax: Axes, curve: SearchTimeCurve) -> None:

@@ -62,10 +62,9 @@ def write_reason(
     sentence: str,
     footer: str,
     beside: Sequence[str] = (),
-    subtitle: str = "",
 ) -> None:
     """Write why there is nothing to draw, with what belongs to it ``beside``, on an empty sheet."""
-    top = write_header(figure, title, subtitle)
+    top = write_header(figure, title, "")
     bottom = write_footer(figure, footer)
     width = size_in(figure)[0] - 2 * MARGIN_IN
     top -= write(figure, MARGIN_IN, top, wrap_to_width(sentence, width, HEADING_PT), HEADING_PT,

@@ -32,6 +32,8 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
+from outcomes.exposure.cycles_and_age import ExposureName
+from outcomes.wording.sensitivity import agreement_title, describe_agreement
 
 NOT_ASKED = "Not asked"
 NO_CHANGE = "no change"
@@ -46,6 +48,7 @@ MOST_ROW_IN = 0.42
 MOST_NAME_IN = 5.6
 COLUMN_IN = 0.95
 _LEAST_PT = 9.0
+_MOST_TICKS = 9
 _WINDOW = 5.0  # half-widths of the main interval shown to either side of it
 _PERCENT = (-95, -90, -80, -70, -60, -50, -40, -30, -25, -20, -15, -10, -5, -2)
 _PERCENT_UP = (2, 5, 10, 15, 20, 30, 50, 75, 100, 150, 200, 300, 500, 1000)
@@ -64,7 +67,7 @@ class _Window:
 
 
 def draw_specification_figure(
-    specifications: Specifications, term: str, footer: str = ""
+    specifications: Specifications, term: ExposureName, footer: str = ""
 ) -> Figure:
     """Draw every way of asking about one exposure on a sheet of 16 × 9 inches.
 
@@ -101,7 +104,9 @@ def draw_specification_figure(
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure
-        top = write_header(figure, agreement.title, agreement.sentence)
+        top = write_header(
+            figure, agreement_title(specifications, term), describe_agreement(specifications, term)
+        )
         room = top - KEY_IN - HEAD_IN - AXIS_IN - _footer_height(footer, shown, 0)
         rows, hidden = _that_fit(asked, floor(room / LEAST_ROW_IN))
         bottom = write_footer(figure, _footer(footer, shown, hidden))
@@ -149,8 +154,8 @@ def _window(rows: Sequence[Specification]) -> _Window:
     return _Window(low - margin, high + margin)
 
 
-def percent_ticks(low: float, high: float, most: int = 9) -> list[int]:
-    """Round percentages whose log-odds lie in the window, 0 among them; at most ``most``.
+def percent_ticks(low: float, high: float) -> list[int]:
+    """Round percentages whose log-odds lie in the window, 0 among them; at most 9.
 
     Examples
     --------
@@ -159,7 +164,7 @@ def percent_ticks(low: float, high: float, most: int = 9) -> list[int]:
     """
     inside = [p for p in (*_PERCENT, *_PERCENT_UP) if low <= log1p(p / 100.0) <= high]
     chosen = [0]
-    apart = (high - low) / most
+    apart = (high - low) / _MOST_TICKS
     # From the ends inwards, so that the scale reaches as far as the data.
     for percent in sorted(inside, key=lambda p: (abs(p) % 10 != 0, -abs(p))):
         place = log1p(percent / 100.0)

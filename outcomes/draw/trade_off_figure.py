@@ -30,6 +30,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
+from outcomes.wording.price import describe_limits_of_rule, describe_price_in_short
 
 NOTHING = "There is nothing to trade between finds and sources"
 AXIS_COST = "sources retired per year, in the long run"
@@ -55,9 +56,7 @@ class _Line:
 
 def draw_trade_off_figure(
     trade_off: TradeOff,
-    title: str | None = None,
-    subtitle: str = "",
-    footer: str = "",
+    footer: str,
     *,
     advised: Sequence[TradeOffPoint] = (),
 ) -> Figure:
@@ -71,8 +70,8 @@ def draw_trade_off_figure(
     ----------
     trade_off
         What each limit buys and costs.
-    title, subtitle, footer
-        Words from outside; without a title, which rule buys more, if either.
+    footer
+        What stands behind the figure: unit and records.
     advised
         The unit's own advised limits, marked more strongly than the others.
 
@@ -84,7 +83,7 @@ def draw_trade_off_figure(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if trade_off.present is None:
-            top = write_header(figure, title or NOTHING, subtitle)
+            top = write_header(figure, NOTHING, "")
             reason = trade_off.reason or ""
             lines = wrap_to_width(
                 f"{reason[:1].upper()}{reason[1:]}.", WIDTH_IN - 2 * MARGIN_IN, HEADING_PT
@@ -92,34 +91,11 @@ def draw_trade_off_figure(
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure
-        top = write_header(figure, title or _title(trade_off), subtitle)
+        top = write_header(figure, describe_price_in_short(trade_off), "")
         bottom = write_footer(figure, footer)
         _draw(figure, Box(MARGIN_IN, bottom, WIDTH_IN - 2 * MARGIN_IN, top - bottom), trade_off,
               advised)  # fmt: skip
     return figure
-
-
-def _title(trade_off: TradeOff) -> str:
-    best = trade_off.advantage
-    if best is None:
-        return "Retiring sources sooner brings more finds and costs more sources"
-    start = "For as many sources given up, a limit by"
-    if best.low > 0.0:
-        size = _size(best.points, best.low, best.high, trade_off.confidence)
-        return f"{start} cycles keeps more finds than one by age: {size}"
-    if best.high < 0.0:
-        size = _size(-best.points, -best.high, -best.low, trade_off.confidence)
-        return f"{start} age keeps more finds than one by cycles: {size}"
-    return "Whether a limit by cycles or by age buys more, these records do not settle"
-
-
-def _size(points: float, low: float, high: float, confidence: float) -> str:
-    """A difference with its own interval: either limit's alone, and so the band, is wider."""
-    middle, near, far = (f"{v:.1f}" if v < 0.95 else f"{v:.0f}" for v in (points, low, high))
-    return (
-        f"on best estimate {middle} more in 100 trials "
-        f"({100.0 * confidence:g} % interval {near} to {far})"
-    )
 
 
 def dearest_drawn(trade_off: TradeOff) -> float:
@@ -259,7 +235,11 @@ def _draw_line(
         strong = point in advised
         if not strong and not _round(point, line.rules):
             continue
-        words = f"{limit_words(point)}: advised" if strong else limit_words(point)
+        words = (
+            f"{describe_limits_of_rule(point)}: advised"
+            if strong
+            else describe_limits_of_rule(point)
+        )
         weight = "bold" if strong else "normal"
         width = text_width_in(words, LABEL_PT, weight)
         x, y = _place(ax, data, point.sources_per_year, point.find_probability)
@@ -323,17 +303,6 @@ def _round(point: TradeOffPoint, rules: Sequence[TradeOffPoint]) -> bool:
     return round((point.age_days or 0.0) / DAYS_PER_MONTH) % 6 == 0
 
 
-def limit_words(point: TradeOffPoint) -> str:
-    """A rule in a few words: "20 cycles", "18 months", or both."""
-    parts = []
-    if point.cycles is not None:
-        parts.append(f"{point.cycles:g} cycle{'' if point.cycles == 1 else 's'}")
-    if point.age_days is not None:
-        months = f"{point.age_days / DAYS_PER_MONTH:.6g}"
-        parts.append(f"{months} month{'' if months == '1' else 's'}")
-    return " or ".join(parts)
-
-
 def _place(ax: Axes, data: Box, cost: float, probability: float) -> tuple[float, float]:
     """Inches on the sheet of a cost and a find probability."""
     left, right = ax.get_xlim()
@@ -387,7 +356,7 @@ def _draw_combined(
         above = min((b - y for _, b in at if b >= y), default=np.inf)
         below = min((y - b for _, b in at if b < y), default=np.inf)
         top = y + 0.2 + height if above > below else y - 0.2
-        words = limit_words(point)
+        words = describe_limits_of_rule(point)
         half = text_width_in(words, LABEL_PT) / 2
         x = min(x, data.right - half)
         write(figure, x, top, [words], LABEL_PT, gid="combined-name", align="center", halo=True)

@@ -35,6 +35,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
+from outcomes.wording.watch import describe_watch, describe_watch_in_short, describe_watch_score
 
 NOTHING = "No source or dog can be charted yet"
 AXIS_NAME = "warning score: how far misses run ahead of what was expected"
@@ -64,8 +65,6 @@ def draw_watch_chart(
     found: Watch,
     footer: str,
     *,
-    title: str | None = None,
-    subtitle: str = "",
     gone: Collection[str] = (),
 ) -> Figure:
     """Draw every chart against time, sources left and dogs right; what is past its limit by name.
@@ -78,8 +77,6 @@ def draw_watch_chart(
         The charts; without any, the reason is written.
     footer
         What stands behind the figure: unit and records.
-    title, subtitle
-        Words from outside; without a title, how many charts are past their limit.
     gone
         Names of sources that are no longer held; the title says so.
 
@@ -91,12 +88,16 @@ def draw_watch_chart(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if found.source_limit is None or found.dog_limit is None:
-            top = write_header(figure, title or NOTHING, subtitle)
-            lines = wrap_to_width(found.sentence, WIDTH_IN - 2 * MARGIN_IN, HEADING_PT)
+            top = write_header(figure, NOTHING, "")
+            lines = wrap_to_width(describe_watch(found), WIDTH_IN - 2 * MARGIN_IN, HEADING_PT)
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
             write_footer(figure, footer)
             return figure
-        top = write_header(figure, title or _title(found, gone), subtitle or _subtitle(found))
+        top = write_header(
+            figure,
+            drawable(describe_watch_in_short(found, gone)),
+            describe_watch_score(found),
+        )
         bottom = write_footer(figure, footer)
         width = (WIDTH_IN - 2 * MARGIN_IN - _GAP_IN) / 2
         panels = (
@@ -110,31 +111,6 @@ def draw_watch_chart(
             left = MARGIN_IN + number * (width + _GAP_IN)
             _draw_panel(figure, Box(left, bottom, width, top - bottom), panel, found, highest)
     return figure
-
-
-def _title(found: Watch, gone: Collection[str]) -> str:
-    if not found.past:
-        return "No source and no dog is past its limit"
-    names = [
-        f"{chart.of} {drawable(chart.name)}"
-        + (" (no longer held)" if chart.of == "source" and chart.name in gone else "")
-        for chart in found.past
-    ]
-    listed = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
-    return f"Missed more often than expected: {listed}"
-
-
-def _subtitle(found: Watch) -> str:
-    return (
-        "The score rises with each miss, the more the less it was expected, and falls with each "
-        f"find, never below 0. About {100 * found.false_call:g} of 100 sources or dogs that do not "
-        f"change pass the limit within {found.within} trials; below it, a height says nothing."
-    )
-
-
-def _heading(panel: _Panel) -> str:
-    past = sum(chart.past_since is not None for chart in panel.charts)
-    return f"{panel.heading}: {past or 'none'} of {len(panel.charts):,} past the limit"
 
 
 def _draw_panel(figure: Figure, box: Box, panel: _Panel, found: Watch, highest: float) -> None:
@@ -257,3 +233,8 @@ def _fitting(name: str, width: float) -> str:
     while name and text_width_in(f"{name}…", LABEL_PT, "bold") > width:
         name = name[:-1]
     return f"{name}…"
+
+
+def _heading(panel: _Panel) -> str:
+    past = sum(chart.past_since is not None for chart in panel.charts)
+    return f"{panel.heading}: {past or 'none'} of {len(panel.charts):,} past the limit"

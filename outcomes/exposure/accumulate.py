@@ -24,24 +24,66 @@ from outcomes.exposure.log import (
 )
 from outcomes.exposure.readings import read_amounts
 from outcomes.exposure.stays import History
-from outcomes.settings import PLACES, RecordsSettings
+from outcomes.places import COUNTED_AS
+from outcomes.settings import RecordsSettings
 
-EXPOSURES = (
-    "held_days",
-    "age_days",
-    "cycles",
-    "frozen_days",
-    "refrigerated_days",
-    "ambient_hours",
-    "degree_hours",
-    "hours_since_thaw",
-    "longest_freeze_days",
-    "open_frozen_days",
-    "frozen_share",
-    "regime",
-    "undocumented_days",
-    "inferred_thaws",
-)
+_UNLOGGED = {
+    "infer": "counted as one cycle a source and day",
+    "strict": "not counted, and the trial set aside",
+}
+
+
+def define_exposures(settings: RecordsSettings) -> dict[str, str]:
+    """Exposure → its definition with the numbers of the settings in it.
+
+    Parameters
+    ----------
+    settings
+        The unit's settings.
+
+    Returns
+    -------
+    dict
+        One entry for each exposure, in the order of the columns.
+
+    Examples
+    --------
+    >>> define_exposures(RecordsSettings(base_c=4.0))["degree_hours"]
+    'integral of the degrees above 4 °C from acquired_on to the trial, °C·h'
+    """
+    frozen, refrigerated = settings.frozen_at_least, settings.refrigerated_at_most
+    return {
+        "held_days": "from acquired_on (midnight) to the trial, days",
+        "age_days": "held_days plus age_at_acquisition_days (0 where not given), days",
+        "cycles": (
+            "moves out of the freezer to a warmer place by the trial whose stay outside lasts at "
+            f"least {settings.thaw_after_h:g} h, the one that brought the source to the trial "
+            "included"
+        ),
+        "frozen_days": "time in the freezer by the trial, days",
+        "refrigerated_days": "time in the refrigerator by the trial, days",
+        "ambient_hours": "time at ambient temperature by the trial, hours",
+        "degree_hours": (
+            f"integral of the degrees above {settings.base_c:g} °C from acquired_on to the trial, "
+            "°C·h"
+        ),
+        "hours_since_thaw": "from the latest counted thaw to the trial, hours",
+        "longest_freeze_days": "longest single stay in the freezer by the trial, days",
+        "open_frozen_days": "time in the freezer while packaging is not sealed, days",
+        "frozen_share": "frozen_days over frozen_days and refrigerated_days",
+        "regime": (
+            f"frozen from a frozen_share of {frozen:g} on, refrigerated up to {refrigerated:g}, "
+            "mixed between"
+        ),
+        "undocumented_days": "time from acquired_on to the trial the log does not cover, days",
+        "inferred_thaws": (
+            "thaws the log lacks but a trial proves (the log says freezer): "
+            f"{_UNLOGGED[settings.unlogged_thaws]}"
+        ),
+    }
+
+
+EXPOSURES = tuple(define_exposures(RecordsSettings()))
 """Columns of :func:`exposure_at`, in order; ``documented`` and ``place`` follow them."""
 
 OF_READINGS = ("read_thaws", "read_hours", "reading_gap_hours")
@@ -49,6 +91,7 @@ OF_READINGS = ("read_thaws", "read_hours", "reading_gap_hours")
 
 Regime = Literal["frozen", "refrigerated", "mixed"]
 REGIMES: tuple[Regime, ...] = get_args(Regime)
+_REGIME_NAMES = np.array([*REGIMES, None], dtype=object)
 
 _CHUNK = 1 << 19
 _THREADS = 2  # pieces at a time: more would hold more memory, and memory is what they wait for
@@ -69,7 +112,7 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
     DataFrame
         Shape (n, 16), on the index of ``source_id``: the columns of
         ``EXPOSURES``, then ``documented`` (bool: the log covers the moment,
-        and the source is not discarded) and ``place`` (of ``PLACES``, unlogged
+        and the source is not discarded) and ``place`` (of ``COUNTED_AS``, unlogged
         thaws counted as ambient; missing where the log does not say). All
         numbers are float64. Where the source is missing or unknown, or the
         moment missing, every column is missing and ``documented`` is False. A
@@ -164,7 +207,11 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
         found, place[piece] = _exposures(history, keys, source[piece], moment[piece])
         for name, values in found.items():
             numbers[name][piece] = values
-        regime[piece] = _regimes(found["frozen_share"], history.settings)
+        regime[piece] = _regimes(
+            found["frozen_share"],
+            history.settings.frozen_at_least,
+            history.settings.refrigerated_at_most,
+        )
 
     # In pieces, so that what is needed along the way stays small beside the result.
     with ThreadPoolExecutor(max_workers=_THREADS) as threads:
@@ -172,13 +219,9 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
             pass
     columns: dict[str, Array] = {}
     for name in EXPOSURES:
-        columns[name] = (
-            np.array([*REGIMES, None], dtype=object)[regime]
-            if name == "regime"
-            else numbers.pop(name)
-        )
+        columns[name] = _REGIME_NAMES[regime] if name == "regime" else numbers.pop(name)
     columns["documented"] = (place != UNDOCUMENTED) & (place != DISCARDED)
-    columns["place"] = np.array([*PLACES, None], dtype=object)[place]
+    columns["place"] = np.array([*COUNTED_AS, None], dtype=object)[place]
     columns |= {name: numbers.pop(name) for name in extra}
     return pd.DataFrame(columns, index=source_id.index, copy=False)
 
@@ -266,10 +309,33 @@ def _undocumented(history: History, source: Array, at: Array) -> Array:
     return undocumented
 
 
-def _regimes(frozen_share: Array, settings: RecordsSettings) -> Array:
+def regimes(frozen_share: Array, frozen_at_least: float, refrigerated_at_most: float) -> Array:
+    """Name the regime of each share of time frozen; both bounds belong to their side.
+
+    Parameters
+    ----------
+    frozen_share
+        Shape (n,); missing where the source was neither frozen nor refrigerated.
+    frozen_at_least, refrigerated_at_most
+        The bounds, as in the settings.
+
+    Returns
+    -------
+    ndarray
+        Words of ``REGIMES``, None where the share is missing, shape (n,).
+
+    Examples
+    --------
+    >>> regimes(np.array([1.0, 0.5, 0.1, np.nan]), 0.8, 0.2).tolist()
+    ['frozen', 'mixed', 'refrigerated', None]
+    """
+    return _REGIME_NAMES[_regimes(frozen_share, frozen_at_least, refrigerated_at_most)]
+
+
+def _regimes(frozen_share: Array, frozen_at_least: float, refrigerated_at_most: float) -> Array:
     """Position in ``REGIMES`` of each share, -1 where it is missing."""
-    regime = np.full(len(frozen_share), 2, dtype=np.int8)
-    regime[frozen_share <= settings.refrigerated_at_most] = 1
-    regime[frozen_share >= settings.frozen_at_least] = 0
+    regime = np.full(len(frozen_share), REGIMES.index("mixed"), dtype=np.int8)
+    regime[frozen_share <= refrigerated_at_most] = REGIMES.index("refrigerated")
+    regime[frozen_share >= frozen_at_least] = REGIMES.index("frozen")
     regime[np.isnan(frozen_share)] = -1
     return regime

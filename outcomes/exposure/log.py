@@ -16,20 +16,25 @@ import numpy.typing as npt
 import pandas as pd
 
 from outcomes.errors import RecordsError
-from outcomes.settings import PLACES, RecordsSettings
+from outcomes.places import COUNTED_AS, PLACES
+from outcomes.records.columns import PACKAGINGS
+from outcomes.settings import RecordsSettings
 
 Array = npt.NDArray[Any]
 
-FREEZER, REFRIGERATOR, AMBIENT, DISCARDED = range(4)
+FREEZER, REFRIGERATOR, AMBIENT, DISCARDED = range(len(COUNTED_AS))
 UNDOCUMENTED = -1
-PACKAGINGS = ("sealed", "vented", "open")
-SEALED = 0
+_PACKAGINGS = pd.Index(list(PACKAGINGS))
+SEALED = _PACKAGINGS.get_loc("sealed")
 UNKNOWN = -1
 DAY_S = 86_400
 HOUR_S = 3_600
 FOREVER = np.iinfo(np.int64).max
 _UNCHANGED = -2
 _PIECE = 1 << 19
+_COUNTS_AS = np.array(
+    [COUNTED_AS.index(place.counts_as) for place in PLACES.values()], dtype=np.int8
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +98,8 @@ class Log:
     source, start
         Code of the source and begin of the stay, s, shape (m,).
     place
-        Position in ``PLACES``, or ``UNDOCUMENTED``, shape (m,).
+        Position in ``COUNTED_AS`` of what the place counts as, or ``UNDOCUMENTED``,
+        shape (m,).
     temperature
         °C of the place, shape (m,); missing where undocumented or discarded.
     packaging
@@ -201,6 +207,12 @@ def _stacked(columns: list[Array | None]) -> Array | None:
     return np.concatenate(known) if len(known) == len(columns) else None
 
 
+def usual_temperatures(settings: RecordsSettings) -> Array:
+    """°C of each of ``PLACES`` where the log gives none; missing where nothing is stored."""
+    usual = [getattr(settings, f"{place.name}_c", place.usual_c) for place in PLACES.values()]
+    return np.array(usual, dtype=float)
+
+
 def seconds(times: pd.Series[Any]) -> Array:
     """Whole seconds since 1970, shape (n,); a missing time gives the lowest integer."""
     return times.to_numpy().astype("datetime64[s]").astype(np.int64)
@@ -231,7 +243,7 @@ def read_sources(sources: pd.DataFrame) -> SourceTable:
     acquired -= acquired % DAY_S
     packaging = np.full(n, UNKNOWN, dtype=np.int8)
     if "packaging" in sources:
-        packaging = code_of(pd.Index(PACKAGINGS), sources["packaging"]).astype(np.int8)
+        packaging = code_of(_PACKAGINGS, sources["packaging"]).astype(np.int8)
     age = np.full(n, np.nan)
     if "age_at_acquisition_days" in sources:
         age = sources["age_at_acquisition_days"].to_numpy(dtype=float, copy=True)
@@ -338,21 +350,20 @@ def _own_moves(
         storage = storage.sort_values("row", kind="stable")
     source = code_of(table.ids, storage["source_id"])
     known = source >= 0
-    place = code_of(pd.Index(PLACES), storage["moved_to"]).astype(np.int8)
-    if (place < 0).any():
+    moved_to = code_of(pd.Index(list(PLACES)), storage["moved_to"])
+    if (moved_to < 0).any():
         raise RecordsError(
-            f"storage: moved_to {storage['moved_to'].to_numpy()[place < 0][0]!r} is not a place. "
-            f"Use one of {', '.join(PLACES)}."
+            f"storage: moved_to {storage['moved_to'].to_numpy()[moved_to < 0][0]!r} is not a "
+            f"place. Use one of {', '.join(PLACES)}."
         )
-    temperature = np.array(
-        [settings.freezer_c, settings.refrigerator_c, settings.ambient_c, np.nan]
-    )[place]
+    place = _COUNTS_AS[moved_to]
+    temperature = usual_temperatures(settings)[moved_to]
     if "temperature_c" in storage:
         given = storage["temperature_c"].to_numpy(dtype=float)
         temperature = np.where(np.isnan(given) | (place == DISCARDED), temperature, given)
     packaging = np.full(len(place), UNKNOWN, dtype=np.int8)
     if "packaging" in storage:
-        packaging = code_of(pd.Index(PACKAGINGS), storage["packaging"]).astype(np.int8)
+        packaging = code_of(_PACKAGINGS, storage["packaging"]).astype(np.int8)
     logger = None
     if places is not None:
         logger = code_of(places, storage["moved_to"])

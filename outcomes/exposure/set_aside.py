@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from outcomes.records.findings import consistent
+from outcomes.records.checking.findings import consistent
 from outcomes.records.tables import Examination, Finding
 
 

@@ -13,7 +13,6 @@ from outcomes.exposure.log import (
     DISCARDED,
     FOREVER,
     FREEZER,
-    PACKAGINGS,
     REFRIGERATOR,
     SEALED,
     UNDOCUMENTED,
@@ -44,7 +43,9 @@ from outcomes.exposure.thaws import (
     find_logged_thaws,
     find_unlogged_trials,
 )
-from outcomes.settings import PLACES, RecordsSettings
+from outcomes.places import COUNTED_AS
+from outcomes.records.columns import PACKAGINGS
+from outcomes.settings import RecordsSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +205,7 @@ class History:
                 "source_id": self.table.ids.to_numpy()[self.log.source],
                 "start": _times(self.log.start),
                 "end": _times(self.log.end()),
-                "place": np.array([*PLACES, None], dtype=object)[self.log.place],
+                "place": np.array([*COUNTED_AS, None], dtype=object)[self.log.place],
                 "temperature_c": self.log.temperature,
                 "packaging": np.array([*PACKAGINGS, None], dtype=object)[self.log.packaging],
             }

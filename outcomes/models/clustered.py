@@ -16,17 +16,17 @@ import pandas as pd
 from scipy import special
 
 from outcomes.errors import FitError
+from outcomes.models.newton import maximise
 
 _MOST_WORK = 1e9
 """Multiplications behind one value of a conditional likelihood: about two seconds."""
 _NOTHING = 60.0  # exp(-60) of a sum is far below what rounding takes from it
 _MOST_AT_ONCE = 2_000_000
-_STEPS = 50
 _LEVEL_HALVINGS = 60
-_ENOUGH = 1e-12  # Newton decrement: the log-likelihood lies this close to its maximum
 _MOST_IN_CLUSTER = 1_000  # bias-reduced errors invert a square of this side for every cluster
 _HOPELESS_STD_ERROR = 1e3
 _MOST_LOG_ODDS = 15.0  # on the scale of a standard deviation: the maximum lies at infinity
+_SEPARATED = "finds and misses are separated too cleanly to put a size on the effects"
 _Result = TypeVar("_Result")
 
 
@@ -239,32 +239,13 @@ def fit_conditional(y: np.ndarray, x: np.ndarray, strata: np.ndarray) -> Cluster
 def _maximise(
     y: np.ndarray, x: np.ndarray, groups: Sequence[np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Estimates and covariance by Newton's method, a step halved while it leads downhill."""
-    beta = np.zeros(x.shape[1])
-    value, score, information = _conditional(beta, y, x, groups)
-    for _ in range(_STEPS):
-        try:
-            step = np.linalg.solve(information, score)
-        except np.linalg.LinAlgError:
-            break
-        decrement = float(score @ step)
-        if not 0.0 <= decrement < np.inf:
-            break
-        _check_finite(beta, None)
-        if decrement < _ENOUGH:
-            return beta + step, np.linalg.inv(information)
-        part = 1.0
-        while part > 1e-6:
-            tried = _conditional(beta + part * step, y, x, groups)
-            if tried[0] > value:
-                break
-            part /= 2.0
-        else:
-            # Uphill no further: the maximum, but for rounding.
-            return beta, np.linalg.inv(information)
-        beta = beta + part * step
-        value, score, information = tried
-    raise FitError("finds and misses are separated too cleanly to put a size on the effects")
+    """Estimates and covariance."""
+    try:
+        best = maximise(lambda beta: _conditional(beta, y, x, groups), np.zeros(x.shape[1]))
+    except FitError:
+        raise FitError(_SEPARATED) from None
+    _check_finite(best.at, None)
+    return best.at, best.covariance()
 
 
 def _conditional(
@@ -350,7 +331,7 @@ def _without_warnings(run: Callable[[], _Result]) -> _Result:
 def _check_finite(beta: np.ndarray, x: np.ndarray | None) -> None:
     spread = np.ones(len(beta)) if x is None else x.std(axis=0)
     if not np.all(np.isfinite(beta)) or np.any(np.abs(beta) * spread > _MOST_LOG_ODDS):
-        raise FitError("finds and misses are separated too cleanly to put a size on the effects")
+        raise FitError(_SEPARATED)
 
 
 def _usable(beta: np.ndarray, cov: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit
 
+_CHARTS = 4000  # simulated, for the limit
+
 
 def miss_scores(expected: np.ndarray, missed: np.ndarray, odds_ratio: float) -> np.ndarray:
     """How far each result speaks for odds of a miss raised ``odds_ratio`` times.
@@ -159,13 +161,12 @@ def limit_for(
     false_call: float,
     trials: int,
     rng: np.random.Generator,
-    charts: int = 4000,
 ) -> float:
     """Limit that a chart on which nothing changes passes as often as stated.
 
     Parameters
     ----------
-    healthy, odds_ratio, trials, charts
+    healthy, odds_ratio, trials
         As in :func:`simulate_highest`.
     false_call
         Share of such charts that may pass it within ``trials``.
@@ -177,5 +178,5 @@ def limit_for(
     float
         The lowest value that at most that share of the simulated charts goes beyond.
     """
-    highest = simulate_highest(healthy, odds_ratio, trials, charts, rng)
+    highest = simulate_highest(healthy, odds_ratio, trials, _CHARTS, rng)
     return float(np.quantile(highest, 1.0 - false_call, method="higher"))

@@ -11,6 +11,44 @@ from outcomes.models.distributions import student_quantile, student_tail
 
 
 @dataclass(frozen=True, slots=True)
+class Estimate:
+    """One effect on a log scale: of odds, a rate, a hazard or a time.
+
+    Attributes
+    ----------
+    term, unit
+        What changes, and what one step of it is.
+    log_ratio, std_error
+        Change of the logarithm per ``unit``, and its standard error.
+    low, high
+        Limits of the ratio; 0 or infinite where a limit is not reached.
+    p
+        p-value of no change.
+    """
+
+    term: str
+    unit: str
+    log_ratio: float
+    std_error: float
+    low: float
+    high: float
+    p: float
+
+    @property
+    def ratio(self) -> float:
+        """By how much odds, rate, hazard or time are multiplied per ``unit``."""
+        return power(self.log_ratio)
+
+
+def estimate_ratio(
+    term: str, unit: str, log_ratio: float, std_error: float, alpha: float, freedom: int
+) -> Estimate:
+    """An estimate with the limits and the p-value of :func:`ratio_interval`."""
+    found = ratio_interval(log_ratio, std_error, alpha, freedom)
+    return Estimate(term, unit, log_ratio, std_error, found.low, found.high, found.p)
+
+
+@dataclass(frozen=True, slots=True)
 class Ratio:
     """A ratio of hazards, times or rates with its interval and p-value."""
 

@@ -9,15 +9,13 @@ import numpy as np
 _QUANTILES = {3: (0.10, 0.50, 0.90), 4: (0.05, 0.35, 0.65, 0.95)}
 
 
-def spline_knots(values: np.ndarray, knots: int = 4) -> tuple[float, ...]:
+def spline_knots(values: np.ndarray) -> tuple[float, ...]:
     """Knots at the usual quantiles; fewer where these fall together, none where too many do.
 
     Parameters
     ----------
     values
         Shape (n,), no missing values.
-    knots
-        4, or 3.
 
     Returns
     -------
@@ -28,7 +26,7 @@ def spline_knots(values: np.ndarray, knots: int = 4) -> tuple[float, ...]:
     ----------
     Harrell FE (2015). Regression Modeling Strategies, 2nd ed., table 2.3. Springer.
     """
-    for count in range(knots, 2, -1):
+    for count in (4, 3):
         found = np.unique(np.quantile(values, _QUANTILES[count], method="lower"))
         if len(found) == count:
             return tuple(float(k) for k in found)

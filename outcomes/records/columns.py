@@ -7,17 +7,40 @@ follow it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Literal, get_args
+from typing import Literal
 
-from outcomes.settings import PLACES
+from outcomes.places import PLACES
 
-PACKAGINGS = ("sealed", "vented", "open")
+Words = Mapping[str, tuple[str, ...]]
+"""The words a cell may hold, each with what units call it beside ours."""
+
+PACKAGINGS: Words = MappingProxyType(
+    {
+        "sealed": ("airtight", "closed", "vacuum"),
+        "vented": ("perforated", "ventilated"),
+        "open": ("uncovered", "none"),
+    }
+)
 Result = Literal["find", "miss", "clear", "false alert"]
-RESULTS: tuple[Result, ...] = get_args(Result)
-BLINDINGS = ("open", "single", "double")
-YES_NO = ("yes", "no")
+RESULTS: Words = MappingProxyType(
+    {
+        "find": ("hit", "found", "located", "positive", "success"),
+        "miss": ("missed", "not found", "no find", "fail", "failed", "negative"),
+        "clear": ("all clear", "cleared", "correct negative", "no alert"),
+        "false alert": ("false", "false positive", "false indication", "fa"),
+    }
+)
+BLINDINGS: Words = MappingProxyType(
+    {
+        "open": ("known", "not blind", "unblinded"),
+        "single": ("single blind", "blind"),
+        "double": ("double blind",),
+    }
+)
+YES_NO: Words = MappingProxyType({"yes": ("y", "1", "x", "helped"), "no": ("n", "0", "unassisted")})
+_MOVED_TO: Words = MappingProxyType({place.name: place.other_names for place in PLACES.values()})
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +63,8 @@ class Column:
         Unit of a number, as this toolkit keeps it.
     low, high
         Inclusive range of a number.
-    words
-        The words a cell may hold.
+    of_words
+        The words a cell may hold, each with what units call it beside ours.
     may_be_empty
         A needed column whose empty cell has a meaning of its own.
     side
@@ -59,20 +82,44 @@ class Column:
     unit: str | None = None
     low: float | None = None
     high: float | None = None
-    words: tuple[str, ...] = ()
+    of_words: Words = field(default_factory=dict)
     may_be_empty: bool = False
     side: bool = False
     instead: str = ""
 
+    @property
+    def words(self) -> tuple[str, ...]:
+        """The words a cell may hold, in order."""
+        return tuple(self.of_words)
+
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One table: its columns in the order of the contract, and the column that is unique."""
+    """One table.
+
+    Attributes
+    ----------
+    name
+        This toolkit's name.
+    columns
+        Its columns, in the order of the contract.
+    key
+        The column whose values are unique; None for none.
+    needed
+        Whether every unit has to have it.
+    told_by
+        The column without which a table is another one; None where a table is not
+        known by its columns.
+    other_names
+        What units call it, ours among them.
+    """
 
     name: str
     columns: tuple[Column, ...]
     key: str | None
     needed: bool = True
+    told_by: str | None = None
+    other_names: tuple[str, ...] = ()
 
     def column(self, name: str) -> Column:
         """The column of that name.
@@ -113,7 +160,7 @@ SOURCES = Table(
             "packaging",
             "word",
             "How it is packed.",
-            words=PACKAGINGS,
+            of_words=PACKAGINGS,
             side=True,
             instead="the packaging counts as not known",
         ),
@@ -121,6 +168,8 @@ SOURCES = Table(
         Column("parent_id", "id", "The source this portion was cut from."),
     ),
     key="source_id",
+    told_by="kind",
+    other_names=("sources", "source", "aids", "aid", "samples", "source list"),
 )
 
 STORAGE = Table(
@@ -128,7 +177,7 @@ STORAGE = Table(
     (
         Column("source_id", "id", "Which source was moved.", needed=True),
         Column("moved_at", "time", "When it was moved.", needed=True),
-        Column("moved_to", "word", "Where it was moved to.", needed=True, words=PLACES),
+        Column("moved_to", "word", "Where it was moved to.", needed=True, of_words=_MOVED_TO),
         Column(
             "temperature_c",
             "number",
@@ -143,7 +192,7 @@ STORAGE = Table(
             "packaging",
             "word",
             "How it is packed from now on, if that changed.",
-            words=PACKAGINGS,
+            of_words=PACKAGINGS,
             side=True,
             instead="the packaging counts as not changed",
         ),
@@ -154,6 +203,8 @@ STORAGE = Table(
         ),
     ),
     key=None,
+    told_by="moved_to",
+    other_names=("storage", "moves", "movements", "freezer log", "freezer", "store log"),
 )
 
 TRIALS = Table(
@@ -187,7 +238,7 @@ TRIALS = Table(
             "word",
             "Hide: find or miss. Blank area: clear or false alert.",
             needed=True,
-            words=RESULTS,
+            of_words=RESULTS,
         ),
         Column(
             "false_alerts",
@@ -214,7 +265,7 @@ TRIALS = Table(
             "blinding",
             "word",
             "Single: the handler does not know where the hide is. Double: nobody present knows.",
-            words=BLINDINGS,
+            of_words=BLINDINGS,
         ),
         Column(
             "set_min",
@@ -249,9 +300,11 @@ TRIALS = Table(
             side=True,
         ),
         Column("depth_cm", "number", "Depth of the hide.", unit="cm", low=0, high=1000, side=True),
-        Column("assisted", "yes or no", "yes if the dog was helped.", words=YES_NO),
+        Column("assisted", "yes or no", "yes if the dog was helped.", of_words=YES_NO),
     ),
     key="trial_id",
+    told_by="result",
+    other_names=("trials", "trial", "searches", "search log", "training log", "training", "runs"),
 )
 
 DOGS = Table(
@@ -270,6 +323,7 @@ DOGS = Table(
     ),
     key="dog_id",
     needed=False,
+    other_names=("dogs", "dog", "canines", "teams"),
 )
 
 READINGS = Table(
@@ -290,7 +344,57 @@ READINGS = Table(
     ),
     key=None,
     needed=False,
+    other_names=("readings", "temperatures", "logger", "temperature log"),
 )
+
+# Names units give these columns, beside ours; in whichever table.
+OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
+    "source_id": (
+        *("source", "training aid", "aid", "sample", "source label", "label"),
+        *("source number", "source no", "aid number", "aid no", "sample number", "sample no"),
+        *("source used", "aid used", "sample used", "which source"),
+    ),
+    "kind": ("type", "tissue", "material", "source type"),
+    "acquired_on": (
+        *("acquired", "received", "date received", "collected", "date acquired"),
+        *("recd", "rec d", "date recd", "date rec d", "date in"),
+    ),
+    "age_at_acquisition_days": ("age when acquired", "age at receipt", "initial age"),
+    "packaging": ("container", "packing", "packed"),
+    "mass_g": ("weight", "mass", "amount", "grams"),
+    "parent_id": ("parent", "cut from", "portion of", "parent source"),
+    "moved_at": ("date", "moved", "date moved", "move date", "time", "when"),
+    "moved_to": ("to", "to where", "location", "place", "storage", "stored in", "where"),
+    "temperature_c": (
+        *("temperature", "temp", "air temperature", "air temp", "outside temperature"),
+        *("outside temp", "ambient temperature", "temp outside"),
+    ),
+    "place_id": ("place number", "which freezer", "freezer number", "logger", "probe", "sensor"),
+    "read_at": ("date time", "timestamp", "time", "date", "logged at", "measured at", "when"),
+    "trial_id": (
+        *("trial", "number", "no", "run", "search number", "trial number", "trial no", "id"),
+    ),
+    "session_id": ("session", "training session", "training day"),
+    "started_at": ("date", "start", "start time", "date time", "started", "time", "when"),
+    "dog_id": ("dog", "dog name", "k9", "k9 name", "canine", "canine name"),
+    "handler_id": ("handler", "handler name"),
+    "result": ("outcome", "find or miss", "found", "response", "hit", "hit or miss", "hit miss"),
+    "false_alerts": ("false alert count", "false positives", "falses"),
+    "search_s": ("search time", "time to find", "duration", "seconds", "time taken"),
+    "limit_s": ("time limit", "limit", "max time"),
+    "blinding": ("blind", "blinded", "single or double blind", "handler knew", "location known"),
+    "set_min": ("set time", "soak time", "soak", "minutes set"),
+    "hide_id": ("hide", "hide number", "placement number"),
+    "humidity_pct": ("humidity", "relative humidity", "rh"),
+    "wind_m_s": ("wind", "wind speed"),
+    "setting": ("environment", "area", "terrain"),
+    "placement": ("hide type", "position", "how placed"),
+    "depth_cm": ("depth", "buried depth"),
+    "assisted": ("helped", "help given", "handler helped", "prompted"),
+    "started_on": ("started", "training started", "start date"),
+    "qualified_on": ("qualified", "certified", "date qualified"),
+    "born_on": ("born", "date of birth", "dob", "birth date"),
+}
 
 # Names that reading and joining give to columns of their own.
 ADDED: Mapping[str, frozenset[str]] = MappingProxyType(

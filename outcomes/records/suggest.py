@@ -11,53 +11,21 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from rapidfuzz import fuzz
 
+from outcomes.records.checking.findings import quoted
 from outcomes.records.columns import TABLES, Column, Table
-from outcomes.records.findings import quoted
-from outcomes.records.likely import likely_columns, unit_in_heading
-from outcomes.records.loading import (
-    ROWS_SEARCHED,
-    CannotReadError,
-    Cells,
-    Place,
-    find_tables,
-    load_table,
-)
-from outcomes.records.spelling import fold
+from outcomes.records.reading.cells import CannotReadError, Cells, Place, clean, texts_of
+from outcomes.records.reading.files import find_tables, load_table
+from outcomes.records.reading.mapping import buried_header, likely_columns
+from outcomes.records.reading.spelling import fold
+from outcomes.records.reading.units import UNITS, unit_in_heading, unit_is_said
+from outcomes.records.reading.values import read_column
+from outcomes.records.reading.words import NO_SOURCE, NOTHING, likely_word
 from outcomes.records.unit_file import load_settings, sections_of, settings_path
-from outcomes.records.values import UNITS, clean, read_column, texts_of, unit_is_said
 from outcomes.settings import RecordsSettings
 
 MOST_WORDS = 12
 MOST_COLUMNS = 8
-
-_WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
-    "result": {
-        "find": ("hit", "found", "located", "positive", "success"),
-        "miss": ("missed", "not found", "no find", "fail", "failed", "negative"),
-        "clear": ("all clear", "cleared", "correct negative", "no alert"),
-        "false alert": ("false", "false positive", "false indication", "fa"),
-    },
-    "moved_to": {
-        "freezer": ("frozen", "deep freeze", "deep freezer"),
-        "refrigerator": ("fridge", "refrigerated", "cooler", "cold store"),
-        "ambient": ("room", "room temperature", "out", "thawed", "field", "training"),
-        "discarded": ("disposed", "destroyed", "thrown away", "disposal", "incinerated"),
-    },
-    "packaging": {
-        "sealed": ("airtight", "closed", "vacuum"),
-        "vented": ("perforated", "ventilated"),
-        "open": ("uncovered", "none"),
-    },
-    "blinding": {
-        "open": ("known", "not blind", "unblinded"),
-        "single": ("single blind", "blind"),
-        "double": ("double blind",),
-    },
-    "assisted": {"yes": ("y", "1", "x", "helped"), "no": ("n", "0", "unassisted")},
-}
-
 # What a dog did, which is a miss where there was a source and right where there was none.
 _NO_ALERT = frozenset(map(fold, ("no alert", "negative", "no indication", "no response")))
 _TWO_MEANINGS = "with a source a miss, without one clear: write two words in the records"
@@ -121,29 +89,6 @@ class _Lines:
         lines = self.sections.setdefault(section, [])
         if line not in lines:
             lines.append(line)
-
-
-def buried_header(cells: Cells, table: Table, names: set[str]) -> int | None:
-    """The row among the first few that holds the column names, where row 1 does not.
-
-    Two of the names as they should be written will do; otherwise three that are
-    like ones of ours, where no more than one in row 1 is.
-    """
-    lines: dict[int, set[str]] = {int(row): set(line) for row, line in cells.top}
-    for position in range(min(len(cells.rows), ROWS_SEARCHED)):
-        line = {str(column.iloc[position]).strip() for column in cells.columns}
-        lines.setdefault(int(cells.rows[position]), set()).update(line)
-    for row, line in lines.items():
-        line |= {part.strip('" ') for cell in line for part in re.split("[,;\t]", cell)}
-        if len(line & names) >= 2:
-            return row
-    if len(likely_columns(table, table.names, cells.header)) > 1:
-        return None
-    for row, line in lines.items():
-        texts = [cell for cell in sorted(line) if re.search(r"[^\W\d]", cell)]
-        if len(likely_columns(table, table.names, texts)) >= 3:
-            return row
-    return None
 
 
 def _names_lower(cells: Cells, table: Table, known: RecordsSettings) -> bool:
@@ -294,7 +239,7 @@ def _share_on_hides(cells: Cells, names: Mapping[str, str]) -> dict[str, float]:
         return {}
     written, results = texts_of(cells.columns[cells.header.index(names["result"])])
     source, sources = texts_of(cells.columns[cells.header.index(names["source_id"])])
-    nobody = {"", *_NOTHING, *_NO_SOURCE}
+    nobody = {"", *NOTHING, *NO_SOURCE}
     # The last is for a cell without anything in it, of code -1.
     named = np.array([*(clean(text).casefold() not in nobody for text in sources), False])[source]
     words = np.array([*(clean(text) for text in results), ""], dtype=object)[written]
@@ -312,7 +257,7 @@ def _word_lines(
     )
     lines = []
     for text in unknown[:MOST_WORDS]:
-        guess = _likely_word(column, text)
+        guess = likely_word(column, text)
         if column.name == "result" and fold(text) in _NO_ALERT:
             # The word alone does not tell a miss from a blank area rightly left alone.
             share = on_hides.get(text, 0.5)
@@ -328,28 +273,6 @@ def _word_lines(
     if len(unknown) > MOST_WORDS:
         lines.append(f"# and {len(unknown) - MOST_WORDS} more words")
     return lines
-
-
-def means_nothing(text: str) -> bool:
-    """Whether units write this where nothing is known, or where there is no source."""
-    return clean(text).casefold() in _NOTHING | _NO_SOURCE
-
-
-def named_word(column: Column, text: str) -> str | None:
-    """Our word that this text is another name of, if it is one of the usual names."""
-    names = _WORDS.get(column.name, {})
-    for word in column.words:
-        if fold(text) in {fold(word), *(fold(name) for name in names.get(word, ()))}:
-            return word
-    return None
-
-
-def _likely_word(column: Column, text: str) -> str | None:
-    named = named_word(column, text)
-    if named is not None:
-        return named
-    best = max(column.words, key=lambda word: fuzz.ratio(text.casefold(), word))
-    return best if fuzz.ratio(text.casefold(), best) >= 80 else None
 
 
 def _orders(texts: Sequence[str]) -> set[str]:
@@ -400,16 +323,10 @@ def _blank_lines(
 ) -> list[str]:
     """Words that units write where nothing is known, or where there is no source."""
     said = {clean(word).casefold() for word in settings.words.get(column.name, {})}
-    blank = set(_NOTHING)
+    blank = set(NOTHING)
     if table.name == "trials" and column.name == "source_id":
-        blank |= _NO_SOURCE
+        blank |= NO_SOURCE
     elif column.type in ("id", "text") or column.words or (column.needed and not column.side):
         return []
     found = {text.casefold() for text in texts if text} & blank - said
     return [f'{quoted(text)} = ""  # an empty cell' for text in sorted(found)]
-
-
-_NOTHING = frozenset(
-    ("n/a", "na", "none", "nil", "-", "–", "—", "?", "unknown", "not known", "not recorded", "nr")
-)
-_NO_SOURCE = frozenset(("blank", "blank area", "no source", "no hide", "empty", "control"))

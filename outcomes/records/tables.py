@@ -9,9 +9,6 @@ import pandas as pd
 
 from outcomes.settings import RecordsSettings
 
-SEVERITIES = ("stops", "set aside", "note")
-
-
 LONGEST_SHOWN = 60
 LEFT_OUT = "; this value is left out and the row used"
 """Ends the problem of a finding that costs a single value and not the row."""

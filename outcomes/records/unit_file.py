@@ -12,10 +12,10 @@ from rapidfuzz import process
 
 from outcomes.errors import SettingsError, SettingValueError, UsageError
 from outcomes.records.columns import TABLES
-from outcomes.records.values import UNITS
+from outcomes.records.reading.units import UNITS
 from outcomes.settings import (
     DecisionSettings,
-    OtherRules,
+    EarlyWarning,
     RecordsSettings,
     ReliabilityRule,
     Settings,
@@ -36,7 +36,7 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "readings": ("thawed_above_c", "frozen_below_c", "longest_gap_h"),
     "decision": ("floor", "confidence", "alpha", "seed"),
     "rule": tuple(field.name for field in fields(ReliabilityRule)),
-    "unreliable": tuple(field.name for field in fields(OtherRules)),
+    "early_warning": tuple(field.name for field in fields(EarlyWarning)),
 }
 _FIELDS: Mapping[str, str] = {"longest_gap_h": "longest_reading_gap_h"}  # key → field, if another
 _SECTIONS = ("tables", "columns", "words", "units", *(name for name in _KEYS if name))
@@ -120,8 +120,7 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
         window = 3
         qualified_only = true
 
-        [unreliable]                      # two other rules for it, and early warning
-        proportion_window = 12
+        [early_warning]
         odds_ratio = 2
         false_call = 0.05
         within = 50
@@ -216,7 +215,7 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
             DecisionSettings(
                 **of(DecisionSettings),
                 rule=ReliabilityRule(**of(ReliabilityRule)),
-                unreliable=OtherRules(**of(OtherRules)),
+                early_warning=EarlyWarning(**of(EarlyWarning)),
             ),
         )
     except SettingValueError as error:

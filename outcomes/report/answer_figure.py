@@ -12,12 +12,16 @@ from outcomes.answers.facts import Facts
 from outcomes.draw.main_figure import ThresholdMark, draw_main_figure
 from outcomes.draw.save import render_figure
 from outcomes.draw.theme import ALONE, Sheet
-from outcomes.wording import answers as words
+from outcomes.text import count
+from outcomes.wording.figure import describe_low_circle_in_short
+from outcomes.wording.rows import describe_records_used
+from outcomes.wording.shelf import describe_late_logs
+from outcomes.wording.verdict import describe_verdict, describe_verdict_in_short
 
 
 def draw_briefing_figure(facts: Facts) -> Figure:
     """The main figure with its title, to stand alone."""
-    headline = words.headline(facts.fit, facts.verdict, facts.retirement)
+    headline = describe_verdict_in_short(facts.fit, facts.verdict, facts.retirement)
     return draw_sheet(facts, headline, figure_subtitle(facts))
 
 
@@ -65,7 +69,7 @@ def draw_sheet(
         thresholds=threshold_marks(facts.retirement),
         lifetime=facts.lifetime,
         footer=figure_footer(facts),
-        note=words.low_circle_in_short(facts.retirement),
+        note=describe_low_circle_in_short(facts.retirement),
         sheet=sheet,
         other_floors=other_floors,
     )
@@ -85,8 +89,8 @@ def _mark(threshold: Threshold) -> ThresholdMark | None:
 
 def figure_subtitle(facts: Facts) -> str:
     """The line under the title: size and certainty."""
-    answer = words.answer(facts.fit, facts.verdict, facts.retirement)
-    return f"{answer} {words.counted_too_low(facts.fit, facts.verdict)}".strip()
+    answer = describe_verdict(facts.fit, facts.verdict, facts.retirement)
+    return f"{answer} {describe_late_logs(facts.fit, facts.verdict)}".strip()
 
 
 def whose(facts: Facts) -> str:
@@ -100,9 +104,9 @@ def figure_footer(facts: Facts) -> str:
     """What the figure rests on."""
     counted = facts.counted
     return (
-        f"{whose(facts)}: {words.count(counted.n, 'usable hide trial')} "
-        f"({words.count(counted.misses, 'miss', 'misses')}), {words.count(counted.dogs, 'dog')}, "
-        f"{words.count(counted.sources, 'source')}. "
+        f"{whose(facts)}: {count(counted.n, 'usable hide trial')} "
+        f"({count(counted.misses, 'miss', 'misses')}), {count(counted.dogs, 'dog')}, "
+        f"{count(counted.sources, 'source')}. "
         "Association in one unit's records, not proof of cause."
     )
 
@@ -110,4 +114,4 @@ def figure_footer(facts: Facts) -> str:
 def records_footer(facts: Facts) -> str:
     """What the figure of all records shows, and how many of them other figures rest on."""
     hides = facts.joined.trials["source_id"].notna()
-    return words.records_footer(whose(facts), int(hides.sum()), facts.counted)
+    return describe_records_used(whose(facts), int(hides.sum()), facts.counted)

@@ -7,10 +7,10 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outcomes.records.findings import is_left_out
-from outcomes.records.mends import Mend, best_mend, best_value_mend
+from outcomes.records.checking.findings import is_left_out
+from outcomes.records.checking.mends import Mend, best_mend, best_value_mend
 from outcomes.records.tables import Examination, Finding, shortened
-from outcomes.wording import answers as words
+from outcomes.text import count
 from outcomes.wording.usable import ANALYSES
 
 if TYPE_CHECKING:
@@ -114,16 +114,16 @@ def not_used_line(facts: Facts, listed: Path) -> str:
     rows_in = sum(facts.records.rows_in.values())
     if aside:
         text = (
-            f"{aside:,} of {words.count(rows_in, 'row')} handed over "
+            f"{aside:,} of {count(rows_in, 'row')} handed over "
             f"{'is' if aside == 1 else 'are'} not used; {listed} lists "
             f"{'it' if aside == 1 else 'them'} with the reasons."
         )
     else:
-        text = f"All {words.count(rows_in, 'row')} handed over are read, and none is set aside."
+        text = f"All {count(rows_in, 'row')} handed over are read, and none is set aside."
     left_out = sum(is_left_out(finding) for finding in facts.records.findings)
     if left_out:
         text += (
-            f" {words.count(left_out, 'single value')} could not be read and "
+            f" {count(left_out, 'single value')} could not be read and "
             f"{'is' if left_out == 1 else 'are'} left out; outcomes check lists "
             f"{'it' if left_out == 1 else 'them'}."
         )
@@ -133,12 +133,12 @@ def not_used_line(facts: Facts, listed: Path) -> str:
 def _mend_lines(rows: Mend | None, values: Mend | None) -> Iterator[str]:
     if rows is not None:
         yield ""
-        yield f"The one mend that wins back most ({words.count(rows.rows, 'row')}): {rows.line()}"
+        yield f"The one mend that wins back most ({count(rows.rows, 'row')}): {rows.line()}"
     if values is not None:
         yield ""
         yield (
             "The one mend that wins back most values left out "
-            f"({words.count(values.values, 'value')}): {values.line()}"
+            f"({count(values.values, 'value')}): {values.line()}"
         )
 
 
@@ -209,7 +209,7 @@ def _count_lines(examination: Examination, findings: Sequence[Finding]) -> Itera
     stops = [f for f in findings if f.severity == "stops"]
     for table, rows in examination.rows_in.items():
         used = examination.used.get(table, 0)
-        rows_in = words.count(rows, "row")
+        rows_in = count(rows, "row")
         # While something stops the work no row is usable.
         told = f" = {used:,} usable + {rows - used:,} set aside" if not stops else ""
         yield f"{table}: {rows_in} in{told}"
@@ -219,6 +219,6 @@ def _count_lines(examination: Examination, findings: Sequence[Finding]) -> Itera
             if len(stops) == 1
             else "stop the work; mend them first."
         )
-        yield f"{words.count(len(stops), 'thing')} above {stop}"
+        yield f"{count(len(stops), 'thing')} above {stop}"
     elif not findings:
         yield "Nothing wrong found."

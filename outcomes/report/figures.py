@@ -42,14 +42,7 @@ def _price(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.report.price_table import advised_points
 
     advised = advised_points(facts.price, facts.retirement)
-    return draw_trade_off_figure(facts.price, footer=figure_footer(facts), advised=advised)
-
-
-def _floor(facts: Facts, _: ExposureName | None) -> Figure:
-    from outcomes.draw.frontier_figure import draw_frontier_figure
-    from outcomes.report.answer_figure import figure_footer
-
-    return draw_frontier_figure(facts.frontiers, footer=figure_footer(facts))
+    return draw_trade_off_figure(facts.price, figure_footer(facts), advised=advised)
 
 
 def _watch(facts: Facts, _: ExposureName | None) -> Figure:
@@ -77,21 +70,6 @@ def _false_alerts(facts: Facts, _: ExposureName | None) -> Figure:
     return draw_false_alerts_figure(facts.false_alerts, figure_footer(facts))
 
 
-def _lifetime(facts: Facts, _: ExposureName | None) -> Figure:
-    from outcomes.draw.turnbull_figure import draw_turnbull_figure
-    from outcomes.report.answer_figure import figure_footer
-
-    return draw_turnbull_figure(facts.part_of_lasting("intervals"), figure_footer(facts))
-
-
-def _lifetime_kind(facts: Facts, _: ExposureName | None) -> Figure:
-    from outcomes.draw.turnbull_figure import draw_turnbull_figure
-    from outcomes.report.answer_figure import figure_footer
-
-    intervals = facts.part_of_lasting("intervals")
-    return draw_turnbull_figure(intervals, figure_footer(facts), by="kind")
-
-
 def _next_cycles(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
     from outcomes.report.answer_figure import figure_footer
@@ -101,13 +79,6 @@ def _next_cycles(facts: Facts, _: ExposureName | None) -> Figure:
         figure_footer(facts),
         confidence=1.0 - facts.settings.alpha,
     )
-
-
-def _overlap(facts: Facts, _: ExposureName | None) -> Figure:
-    from outcomes.draw.overlap_figure import draw_overlap_figure
-    from outcomes.report.answer_figure import figure_footer
-
-    return draw_overlap_figure(facts.overlap, footer=figure_footer(facts))
 
 
 def _records(facts: Facts, _: ExposureName | None) -> Figure:
@@ -134,40 +105,13 @@ def _calibration(facts: Facts, _: ExposureName | None) -> Figure:
     return draw_calibration_figure(facts.quality, figure_footer(facts))
 
 
-def _folded(name: str) -> Callable[[Facts, ExposureName | None], Figure]:
-    """A figure that is also on the page, by the same name."""
-
-    def draw(facts: Facts, _: ExposureName | None) -> Figure:
-        from outcomes.report.answer_figure import figure_footer
-        from outcomes.report.further_figures import FOLDED
-
-        return FOLDED[name][1](facts, figure_footer(facts))
-
-    return draw
-
-
 FIGURES: Mapping[str, NamedFigure] = {
     "main": NamedFigure("finds against cycles or age, and how long sources stay reliable", _main),
     "price": NamedFigure("what each retirement limit buys and costs", _price),
-    "floor": NamedFigure("how much the limit depends on the floor", _floor),
     "watch": NamedFigure("sources and dogs missed more often of late than expected", _watch),
     "search-time": NamedFigure("median search time by cycles", _search_time),
     "false-alerts": NamedFigure("false alerts by dog", _false_alerts),
-    "detection": NamedFigure(
-        "how far each dog tells hides from blank areas, and how readily it alerts",
-        _folded("detection"),
-    ),
-    "training-diet": NamedFigure(
-        "false alerts against what the dog was trained on lately", _folded("training-diet")
-    ),
-    "lifetime": NamedFigure("how long sources stay reliable", _lifetime),
-    "lifetime-kind": NamedFigure("how long sources of each kind stay reliable", _lifetime_kind),
     "next-cycles": NamedFigure("how many of 100 sources the next 5 cycles cost", _next_cycles),
-    "lifetime-ratios": NamedFigure(
-        "what goes along with sources becoming unreliable sooner", _folded("lifetime-ratios")
-    ),
-    "rules": NamedFigure("rules for unreliable side by side", _folded("rules")),
-    "overlap": NamedFigure("where refrigerated and frozen sources can be compared", _overlap),
     "records": NamedFigure("where every source was when, and its trials", _records),
     "ways": NamedFigure("the same question asked in other ways", _ways),
     "calibration": NamedFigure("finds beside what was predicted", _calibration),

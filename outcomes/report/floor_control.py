@@ -13,8 +13,17 @@ from outcomes.analysis.results import ADVICE
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import FloorPoint, floor_grid
 from outcomes.report import paper
-from outcomes.wording import answers as words
-from outcomes.wording import decisions
+from outcomes.wording.exposure_left import describe_exposure_left_by_source
+from outcomes.wording.limit import describe_retirement, describe_retirement_in_short
+from outcomes.wording.numbers import in_100, joined
+from outcomes.wording.price import describe_price
+from outcomes.wording.rule_by_both import either_at_floors
+from outcomes.wording.shelf import (
+    describe_advice,
+    describe_expected_finds,
+    describe_past_limit,
+    describe_shelf,
+)
 
 
 def figure_alt(headline: str, retire: str) -> str:
@@ -52,18 +61,18 @@ def floor_control(
     """
     grid = floor_grid(facts)
     own = [point.floor for point in grid].index(facts.settings.floor)
-    said = [words.in_100(point.floor) for point in grid]
+    said = [in_100(point.floor) for point in grid]
     reasons: dict[str, int] = {}
     expected: dict[str, int] = {}
     place = {s.source_id: k for k, s in enumerate(facts.shelf)}
     rows, on_paper = [], []
-    left = decisions.left_told(facts)
+    left = describe_exposure_left_by_source(facts)
     for point in grid:
         told: list[dict[str, Any]] = [
             {"source": s.source_id, "kind": s.kind or "", "advice": s.advice,
              "left": left.get(s.source_id) if point.floor == facts.settings.floor else None,
-             "reason": words.advice_reason(s, point.floor),
-             "expected": words.expected_finds(s, point.floor) or "not known"}
+             "reason": describe_advice(s, point.floor),
+             "expected": describe_expected_finds(s, point.floor) or "not known"}
             for s in point.shelf
         ]  # fmt: skip
         printed = paper.shelf_rows_on_paper(told)
@@ -80,8 +89,8 @@ def floor_control(
                 for number, row in enumerate(told)
             ]
         )
-    retire = [words.retire_sentence(facts.verdict, point.retirement) for point in grid]
-    limit = [words.limit_in_short(facts.verdict, p.retirement) for p in grid]
+    retire = [describe_retirement(facts.verdict, point.retirement) for point in grid]
+    limit = [describe_retirement_in_short(facts.verdict, p.retirement) for p in grid]
     moves = {
         "the limit": len({*zip(limit, retire, strict=True)}) > 1,
         "the figure": len(set(layers)) > 1,
@@ -90,22 +99,22 @@ def floor_control(
     # The floor's own line in the figure moves always; that alone answers nothing.
     if not (moves["the limit"] or moves["the shelf"]):
         return None
-    either = decisions.either_at_floors(facts, grid)
+    either = either_at_floors(facts, grid)
     return {
         "own": own,
         "either": any(at.rows for at in either),
         "last": len(grid) - 1,
         "said": said[own],
         "note": "Slide it to see what another floor would mean for "
-        f"{words.joined([name for name, moved in moves.items() if moved])}.",
+        f"{joined([name for name, moved in moves.items() if moved])}.",
         "data": {
             "own": own,
             "said": said,
             "limit": limit,
-            "shelf": [words.shelf_summary(p.shelf, p.retirement) for p in grid],
+            "shelf": [describe_shelf(p.shelf, p.retirement) for p in grid],
             "retire": retire,
-            "price": [words.price_sentence(facts.price, p.retirement) or "" for p in grid],
-            "past": [words.past_limit_sentence(p.shelf, p.retirement) or "" for p in grid],
+            "price": [describe_price(facts.price, p.retirement) or "" for p in grid],
+            "past": [describe_past_limit(p.shelf, p.retirement) or "" for p in grid],
             "either": [at.sentence for at in either],
             "either_rows": [[list(astuple(row)) for row in at.rows] for at in either],
             "either_caption": [at.caption for at in either],
@@ -129,7 +138,7 @@ def _moved(facts: Facts, point: FloorPoint) -> str:
         return ""
     left = " What a source has left is told at that floor alone." if facts.left else ""
     return (
-        f"The floor was moved here, to {words.in_100(point.floor)}. The unit's own floor is "
-        f"{words.in_100(own)}, and the files beside this page keep to it.{left} Set a floor before "
+        f"The floor was moved here, to {in_100(point.floor)}. The unit's own floor is "
+        f"{in_100(own)}, and the files beside this page keep to it.{left} Set a floor before "
         "looking at results, not after."
     )

@@ -3,17 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import isfinite, log
 from typing import Any
 
-from outcomes.analysis.finds.confounders import Suspect, SuspectEffect, Suspects
+from outcomes.analysis.finds.confounders import Suspect, Suspects
 from outcomes.analysis.finds.dog_and_source_effects import DogReview, OwnEffect
 from outcomes.analysis.finds.firth import Penalised
 from outcomes.analysis.finds.profile import ProfileInterval
-from outcomes.analysis.finds.sensitivity import Agreement, SmoothTest, Specifications
+from outcomes.analysis.finds.sensitivity import SmoothTest, Specifications
 from outcomes.analysis.finds.shape import Shapes
 from outcomes.analysis.finds.validation import Calibration, Drift, Quality, Residual
-from outcomes.analysis.results import LeftOut
+from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.answers.sensitivity import Further
+from outcomes.exposure.cycles_and_age import ExposureName
+from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
+from outcomes.wording.penalised import PENALISED_METHOD, describe_penalised
+from outcomes.wording.quality import describe_drift, describe_quality
+from outcomes.wording.sensitivity import (
+    agreement_title,
+    describe_agreement,
+    describe_smooth_curve,
+    describe_way,
+)
+from outcomes.wording.shape import SHAPE_RULE, describe_shape
+from outcomes.wording.suspects import SUPPORT_MEANING, describe_suspects
 
 
 def fields(of: object, names: str) -> dict[str, Any]:
@@ -41,8 +54,8 @@ def find_additions(further: Further) -> dict[str, Any]:
         "specifications": _specifications(ways),
         "specifications_reason": ways.reason,
         "specifications_notes": list(ways.notes),
-        "agreement": {e: _agreement(found) for e, found in ways.agreement.items()},
-        "smooth": {e: _smooth(test) for e, test in ways.smooth.items()},
+        "agreement": {e: _agreement(ways, e) for e in ways.agreement},
+        "smooth": {e: _smooth(test, ways.alpha) for e, test in ways.smooth.items()},
         "profile": {e: _profile(found) for e, found in further.profiles.items()},
         "penalised": _penalised(further.penalised),
     }
@@ -53,16 +66,29 @@ def _left_out(left_out: tuple[LeftOut, ...]) -> list[dict[str, str]]:
 
 
 def _specifications(ways: Specifications) -> list[dict[str, Any]]:
-    names = "name family term unit log_odds std_error low high n sources note reason shift"
-    return [fields(row, names) for row in ways.rows]
+    names = "name family term unit log_odds std_error low high n sources"
+    return [
+        {
+            **fields(row, names),
+            "note": describe_way(row, ways.alpha),
+            **fields(row, "reason shift"),
+        }
+        for row in ways.rows
+    ]
 
 
-def _agreement(agreement: Agreement) -> dict[str, Any]:
-    return fields(agreement, "rising clear ways same_sign clear_too unsure against title sentence")
+def _agreement(ways: Specifications, exposure: ExposureName) -> dict[str, Any]:
+    names = "rising clear ways same_sign clear_too unsure against"
+    return {
+        **fields(ways.agreement[exposure], names),
+        "title": agreement_title(ways, exposure),
+        "sentence": describe_agreement(ways, exposure),
+    }
 
 
-def _smooth(test: SmoothTest) -> dict[str, Any]:
-    found = fields(test, "statistic df p knots sentence")
+def _smooth(test: SmoothTest, alpha: float) -> dict[str, Any]:
+    found = fields(test, "statistic df p knots")
+    found["sentence"] = describe_smooth_curve(test.term, test.p, alpha)
     return {**found, "at": test.at.tolist(), "log_odds": test.log_odds.tolist()}
 
 
@@ -76,10 +102,19 @@ def _penalised(penalised: Penalised | None) -> dict[str, Any] | None:
     if penalised is None:
         return None
     return {
-        **fields(penalised, "method n sources dogs"),
-        "terms": [fields(t, "term unit log_odds low high") for t in penalised.terms],
+        "method": PENALISED_METHOD,
+        **fields(penalised, "n sources dogs"),
+        "terms": [
+            {
+                **fields(t, "term unit"),
+                "log_odds": t.log_ratio,
+                "low": log(t.low) if t.low > 0.0 else None,
+                "high": log(t.high) if isfinite(t.high) else None,
+            }
+            for t in penalised.terms
+        ],
         "left_out": _left_out(penalised.left_out),
-        "sentence": penalised.sentence,
+        "sentence": describe_penalised(penalised),
     }
 
 
@@ -92,7 +127,9 @@ def _suspects(suspects: Suspects) -> dict[str, Any]:
             for m in suspects.models
         ],
         "left_out": _left_out(suspects.left_out),
-        **fields(suspects, "sentence meaning reason"),
+        "sentence": describe_suspects(suspects),
+        "meaning": SUPPORT_MEANING,
+        "reason": suspects.reason,
     }
 
 
@@ -108,10 +145,15 @@ def _suspect(suspect: Suspect) -> dict[str, Any]:
     }
 
 
-def _effect(effect: SuspectEffect | None) -> dict[str, Any] | None:
+def _effect(effect: FindEstimate | None) -> dict[str, Any] | None:
     if effect is None:
         return None
-    return fields(effect, "log_odds std_error odds_ratio low high p points points_low points_high")
+    return {
+        "log_odds": effect.log_ratio,
+        "std_error": effect.std_error,
+        "odds_ratio": effect.ratio,
+        **fields(effect, "low high p points points_low points_high"),
+    }
 
 
 def _shape(shapes: Shapes) -> dict[str, Any]:
@@ -126,7 +168,8 @@ def _shape(shapes: Shapes) -> dict[str, Any]:
             for c in shapes.candidates
         ],
         "left_out": _left_out(shapes.left_out),
-        **fields(shapes, "rule sentence"),
+        "rule": SHAPE_RULE,
+        "sentence": describe_shape(shapes),
     }
 
 
@@ -136,8 +179,9 @@ def _quality(quality: Quality) -> dict[str, Any]:
         "area": None if quality.area is None else fields(quality.area, "value std_error low high"),
         "calibration": _calibration(quality.calibration),
         "by": {name: [_residual(r) for r in rows] for name, rows in quality.by.items()},
-        "drift": _drift(quality.drift),
-        **fields(quality, "sentences reason"),
+        "drift": _drift(quality.drift, quality.alpha),
+        "sentences": describe_quality(quality),
+        "reason": quality.reason,
     }
 
 
@@ -156,11 +200,15 @@ def _residual(residual: Residual) -> dict[str, Any]:
     return fields(residual, "group n finds predicted points low high outside")
 
 
-def _drift(drift: Drift | None) -> dict[str, Any] | None:
+def _drift(drift: Drift | None, alpha: float) -> dict[str, Any] | None:
     if drift is None:
         return None
-    names = "log_odds std_error low high p curve_p explained tied_to_age sentence reason"
-    return fields(drift, names)
+    names = "log_odds std_error low high p curve_p explained tied_to_age"
+    return {
+        **fields(drift, names),
+        "sentence": describe_drift(drift, alpha),
+        "reason": drift.reason,
+    }
 
 
 def _dogs(review: DogReview) -> dict[str, Any]:
@@ -176,13 +224,15 @@ def _dogs(review: DogReview) -> dict[str, Any]:
             for c in review.experience
         ],
         "left_out": _left_out(review.left_out),
-        **fields(review, "sentences caution reason"),
+        "sentences": describe_dogs(review),
+        "caution": DOG_CAUTION,
+        "reason": review.reason,
     }
 
 
 def _own(own: OwnEffect) -> dict[str, Any]:
     names = (
         "name trials finds misses expected_finds effect std_error find_probability low high "
-        "observed_only differs few sentence"
+        "observed_only differs few"
     )
-    return fields(own, names)
+    return {**fields(own, names), "sentence": describe_own_effect(own)}

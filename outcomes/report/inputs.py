@@ -9,16 +9,16 @@ from typing import Any
 
 from outcomes.analysis.decisions import shelf, source_draws, trade_off
 from outcomes.answers.facts import Facts
-from outcomes.exposure.definitions import define_exposures
+from outcomes.exposure.accumulate import define_exposures
 from outcomes.settings import (
     DecisionSettings,
-    OtherRules,
+    EarlyWarning,
     RecordsSettings,
     ReliabilityRule,
     Settings,
 )
 
-_LIBRARIES = ("firthmodels", "numpy", "pandas", "scipy", "statsmodels")
+_LIBRARIES = ("firthmodels", "lifelines", "numpy", "pandas", "scipy", "statsmodels")
 
 
 def inputs_section(facts: Facts) -> dict[str, Any]:
@@ -93,7 +93,7 @@ def settings_of(found: Mapping[str, Any]) -> Settings:
     told |= {
         "unit": found["unit"],
         "rule": ReliabilityRule(**told["rule"]),
-        "unreliable": OtherRules(**told["unreliable"]),
+        "early_warning": EarlyWarning(**told["early_warning"]),
     }
 
     def of(settings: type) -> dict[str, Any]:

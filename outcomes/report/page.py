@@ -6,15 +6,14 @@ import base64
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import jinja2
 
 from outcomes import __version__
 from outcomes.analysis.decisions.shelf import ShelfSource
-from outcomes.analysis.finds.dog_and_source_effects import CAUTION as DOG_CAUTION
-from outcomes.analysis.results import Term
+from outcomes.analysis.results import FindEstimate
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import floor_grid
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
@@ -37,19 +36,59 @@ from outcomes.report.answer_figure import (
     draw_briefing_figure,
     draw_sheet,
     drawn_curves,
-    figure_footer,
     records_footer,
     threshold_marks,
 )
 from outcomes.report.floor_control import figure_alt, floor_control
-from outcomes.report.further_figures import FoldedFigure, folded_figures
 from outcomes.report.paper_face import paper_faces
-from outcomes.wording import answers as words
-from outcomes.wording import decisions
-from outcomes.wording import sensitivity as further_words
+from outcomes.text import DAYS_PER_MONTH, count, p_number
 from outcomes.wording.as_of import as_of_notes
-from outcomes.wording.blinding import blinding_counts, blinding_sentence
+from outcomes.wording.blinding import blinding_counts, describe_blinding
+from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
+from outcomes.wording.dogs import DOG_CAUTION
+from outcomes.wording.exposure_left import describe_exposure_left_by_source
+from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.figure import (
+    describe_circles,
+    describe_main_figure,
+    describe_nothing_drawn,
+    describe_rule_on_figure,
+)
+from outcomes.wording.first_lines import describe_first_lines
+from outcomes.wording.lifetime import RULE_TRIALS, describe_rule_errors
+from outcomes.wording.limit import describe_retirement
+from outcomes.wording.limitations import describe_limitations
+from outcomes.wording.method import INTERVAL_NOTE, describe_method
+from outcomes.wording.numbers import floor_in_100, percent
+from outcomes.wording.price import describe_price, describe_price_table
 from outcomes.wording.records import records_noted
+from outcomes.wording.rows import describe_not_on_shelf, describe_rows
+from outcomes.wording.rule_by_both import describe_rule_by_both_on_page, either_caption, either_rows
+from outcomes.wording.search_time import describe_search_time
+from outcomes.wording.sensitivity import (
+    describe_checks,
+    describe_dogs_in_short,
+    describe_firmness,
+    describe_lifetimes_compared,
+    describe_not_parted,
+)
+from outcomes.wording.shelf import (
+    SHELF_NOTE,
+    describe_advice,
+    describe_expected_finds,
+    describe_past_limit,
+    describe_shelf,
+    describe_shelf_table,
+)
+from outcomes.wording.storage_compared import (
+    describe_few_sources,
+    describe_kinds,
+    describe_portions,
+    describe_storage_compared,
+)
+from outcomes.wording.terms import TERM_WORDS, TERMS_NOTE, describe_left_out
+from outcomes.wording.verdict import describe_verdict, describe_verdict_in_short
+from outcomes.wording.watch import describe_watch_of_held
 
 _MOST_REASONS = 8
 _PER_CENT = re.compile(r"(\d) %")
@@ -109,8 +148,6 @@ class PageFigure:
         The same for a screen too narrow for the figure; None where it is left out.
     records, records_alt
         The records at a glance as SVG, and what it shows; None where it is left out.
-    folded
-        Figures for a reader who checks.
     """
 
     svg: bytes
@@ -120,7 +157,6 @@ class PageFigure:
     narrow: DrawnNarrow | None = None
     records: bytes | None = None
     records_alt: str = ""
-    folded: tuple[FoldedFigure, ...] = ()
 
 
 def render_page_figure(facts: Facts) -> PageFigure | None:
@@ -131,7 +167,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     PageFigure or None
         None where there is nothing to draw.
     """
-    if words.nothing_drawn(facts.retirement, facts.lifetime) is not None:
+    if describe_nothing_drawn(facts.retirement, facts.lifetime) is not None:
         return None
     floors = [(point.floor, threshold_marks(point.retirement)) for point in floor_grid(facts)]
     figure = draw_sheet(facts, "", "", floors, sheet=IN_PAGE)
@@ -151,7 +187,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     )
     # Another process may have worked at these meanwhile.
     facts.answer_all()
-    return replace(drawn, folded=folded_figures(facts, figure_footer(facts)))
+    return drawn
 
 
 def _narrow(
@@ -207,13 +243,12 @@ def _unbroken(value: Any) -> Any:
 def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     """Every text on the page, by its place."""
     settings, fit = facts.settings, facts.fit
-    headline = words.headline(fit, facts.verdict, facts.retirement)
-    answer = words.answer(fit, facts.verdict, facts.retirement)
-    retire = words.retire_sentence(facts.verdict, facts.retirement)
+    headline = describe_verdict_in_short(fit, facts.verdict, facts.retirement)
+    answer = describe_verdict(fit, facts.verdict, facts.retirement)
+    retire = describe_retirement(facts.verdict, facts.retirement)
     unit = facts.records.settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
     shelf = _shelf_rows(facts)
-    folded = () if figure is None else figure.folded
     narrow = None if figure is None else figure.narrow
     noted = records_noted(facts)
     fields = {
@@ -222,105 +257,92 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "first": f"{trials.min():%Y-%m-%d}",
         "last": f"{trials.max():%Y-%m-%d}",
         "headline": headline,
-        "lead": words.lead(
+        "lead": describe_first_lines(
             fit,
             facts.verdict,
             facts.retirement,
-            words.shelf_summary(facts.shelf, facts.retirement),
+            describe_shelf(facts.shelf, facts.retirement),
         ),
         "before": noted.before,
         "noted": noted.sentence,
         "answer": answer,
-        "interval_note": words.INTERVAL_NOTE if fit.mixed is not None else None,
+        "interval_note": INTERVAL_NOTE if fit.mixed is not None else None,
         "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, retire),
-        "figure_caption": words.figure_caption(
+        "figure_caption": describe_main_figure(
             facts.retirement, facts.lifetime, settings.confidence
         ),
-        "circle_note": words.circle_note(facts.retirement),
-        "rule_note": words.rule_note(facts.lifetime, settings.rule, facts.retirement),
-        "no_figure": words.nothing_drawn(facts.retirement, facts.lifetime),
+        "circle_note": describe_circles(facts.retirement),
+        "rule_note": describe_rule_on_figure(facts.lifetime, settings.rule, facts.retirement),
+        "no_figure": describe_nothing_drawn(facts.retirement, facts.lifetime),
         "retire": retire,
-        "price": words.price_sentence(facts.price, facts.retirement),
-        "either": decisions.either_sentence(facts),
-        "either_rows": decisions.either_rows(facts),
-        "either_caption": decisions.either_caption(facts.price),
+        "price": describe_price(facts.price, facts.retirement),
+        "either": describe_rule_by_both_on_page(facts),
+        "either_rows": either_rows(facts),
+        "either_caption": either_caption(facts.price),
         "price_rows": price_table.price_rows(facts.price, facts.retirement),
         "price_headings": price_table.HEADINGS,
-        "price_caption": price_table.price_caption(facts.price, facts.retirement),
-        "past_limit": words.past_limit_sentence(facts.shelf, facts.retirement),
+        "price_caption": describe_price_table(facts.price, facts.retirement),
+        "past_limit": describe_past_limit(facts.shelf, facts.retirement),
         "as_of_notes": as_of_notes(facts),
-        "shelf_note": " ".join(
-            filter(None, (words.not_on_shelf(facts.set_aside), words.SHELF_NOTE))
-        ),
-        "shelf_caption": words.shelf_caption(facts.shelf_day, settings.confidence),
+        "shelf_note": " ".join(filter(None, (describe_not_on_shelf(facts.set_aside), SHELF_NOTE))),
+        "shelf_caption": describe_shelf_table(facts.shelf_day, settings.confidence),
         "shelf": shelf,
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
-        "act_caution": words.ACT_CAUTION,
-        "compare": words.compare_sentence(facts.comparison, settings.alpha),
-        "few_sources": words.few_sources_sentence(facts.comparison, facts.overlap),
-        "kinds_compared": decisions.kinds_told(facts.kinds, settings.alpha),
+        "act_caution": ACT_CAUTION,
+        "compare": describe_storage_compared(facts.comparison, settings.alpha),
+        "few_sources": describe_few_sources(facts.comparison, facts.few_sources),
+        "kinds_compared": describe_kinds(facts.kinds, settings.alpha),
         "firmness": []
         if facts.further is None
-        else further_words.firmness(facts.further, facts.verdict),
-        "checks": []
-        if facts.further is None
-        else further_words.checks(facts.further, facts.verdict),
-        "dogs": [] if facts.further is None else further_words.dog_sentences(facts.further.dogs),
+        else describe_firmness(facts.further, facts.verdict),
+        "checks": [] if facts.further is None else describe_checks(facts.further, facts.verdict),
+        "dogs": [] if facts.further is None else describe_dogs_in_short(facts.further.dogs),
         "dog_caution": DOG_CAUTION,
         "dogs_watched": [c for c in facts.lasting.watched.past if c.of == "dog"],
-        "search_time": facts.search_time.sentence,
-        "false_alerts": facts.false_alerts.sentence,
-        "lifetime": words.lasting_sentence(facts.lasting.intervals, settings.alpha),
+        "search_time": describe_search_time(facts.search_time),
+        "false_alerts": describe_false_alerts(facts.false_alerts),
+        "lifetime": facts.lifetime.sentence,
         "next_cycles": None
         if facts.lasting.next_cycles.reason is not None
         else facts.lasting.next_cycles.sentence,
         "watch": None
         if facts.lasting.watched.reason is not None
-        else words.early_warning(
+        else describe_watch_of_held(
             facts.lasting.watched, [source.source_id for source in facts.shelf]
         ),
         "portions": None
         if facts.portions.reason is not None
-        else decisions.portions_sentence(facts.portions, settings.alpha),
-        "training_diet": None
-        if facts.training_diet.reason is not None
-        else facts.training_diet.sentence,
-        # Where days can be told, they say more than a test does.
-        "log_rank": None
-        if facts.lasting.log_rank.reason is not None or facts.lasting.means.reason is None
-        else further_words.log_rank_sentence(
-            facts.lasting.log_rank, settings.alpha, chosen=facts.comparison.reason is not None
+        else describe_portions(facts.portions, settings.alpha),
+        "lasting_compared": None
+        if facts.lasting.weibull.reason is not None
+        else describe_lifetimes_compared(
+            facts.lasting.weibull, chosen=facts.comparison.reason is not None
         ),
-        "rmst": None if facts.lasting.means.reason is not None else facts.lasting.means.sentence,
-        "rule": words.rule_sentences(
+        "rule": describe_rule_errors(
             settings.rule,
             facts.lifetime,
-            facts.lasting.rules.rules[0].false_call_as_searched.get(words.RULE_TRIALS),
+            facts.lasting.rule_false_call.get(RULE_TRIALS),
         ),
         "limits": [
-            *words.limits(fit, facts.verdict),
-            *further_words.not_parted(facts.further, facts.verdict),
+            *describe_limitations(fit, facts.verdict),
+            *describe_not_parted(facts.further, facts.verdict),
         ],
-        "method": words.method(fit, facts.verdict),
-        "blinding": blinding_sentence(blinding_counts(facts.joined.trials)),
+        "method": describe_method(fit, facts.verdict),
+        "blinding": describe_blinding(blinding_counts(facts.joined.trials)),
         "terms": [_term_row(t) for t in fit.terms],
         "terms_caption": (
-            f"{words.count(fit.n, 'trial')} of {words.count(fit.sources, 'source')} by "
-            f"{words.count(fit.dogs, 'dog')}. {words.TERMS_NOTE}"
+            f"{count(fit.n, 'trial')} of {count(fit.sources, 'source')} by "
+            f"{count(fit.dogs, 'dog')}. {TERMS_NOTE}"
         ),
-        "confidence": words.percent(1.0 - settings.alpha),
-        "left_out": words.left_out_lines(fit),
-        "rows": words.rows_sentence(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
+        "confidence": percent(1.0 - settings.alpha),
+        "left_out": describe_left_out(fit),
+        "rows": describe_rows(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
-        "folded": [
-            {"shows": f.shows, "told": f.told, "drawn": None if f.svg is None else _as_data(f.svg)}
-            for f in folded
-        ],
-        "cautions": words.CAUTIONS,
+        "cautions": CAUTIONS,
         "made_by": (
-            f"Made with outcomes {__version__}; floor {words.floor_in_100(settings.floor)}, "
-            f"confidence {words.percent(settings.confidence)}, seed {settings.seed}. "
+            f"Made with outcomes {__version__}; floor {floor_in_100(settings.floor)}, "
+            f"confidence {percent(settings.confidence)}, seed {settings.seed}. "
             "All numbers are in results.json."
         ),
     }
@@ -363,18 +385,18 @@ def _reasons(facts: Facts) -> list[str]:
     counted = Counter((f.file, f.problem) for f in first.values())
     ordered = sorted(counted.items(), key=lambda pair: (-pair[1], pair[0]))
     lines = [
-        f"{words.count(number, 'row')} of {file}: {reason}"
+        f"{count(number, 'row')} of {file}: {reason}"
         for (file, reason), number in ordered[:_MOST_REASONS]
     ]
     rest = sum(number for _, number in ordered[_MOST_REASONS:])
     if rest:
-        lines.append(f"{words.count(rest, 'row')} for other reasons, listed in set_aside.csv")
+        lines.append(f"{count(rest, 'row')} for other reasons, listed in set_aside.csv")
     return lines
 
 
 def _shelf_rows(facts: Facts) -> list[dict[str, Any]]:
     rows = [_shelf_row(s, facts.settings.floor) for s in facts.shelf]
-    told = decisions.left_told(facts)
+    told = describe_exposure_left_by_source(facts)
     for row in rows:
         row["left"] = told.get(row["source"])
     printed = paper.shelf_rows_on_paper(rows)
@@ -384,9 +406,7 @@ def _shelf_rows(facts: Facts) -> list[dict[str, Any]]:
 
 
 def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
-    age = (
-        "not known" if source.age_days is None else f"{source.age_days / words.DAYS_PER_MONTH:.0f}"
-    )
+    age = "not known" if source.age_days is None else f"{source.age_days / DAYS_PER_MONTH:.0f}"
     least = "at least " if source.log_begins_late else ""
     return {
         "source": source.source_id,
@@ -397,19 +417,19 @@ def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
         "cycles": "not known" if source.cycles is None else f"{least}{source.cycles:.0f}",
         "age": age,
         "found": f"{source.finds:,} of {source.trials:,}",
-        "predicted": words.expected_finds(source, floor) or "not known",
+        "predicted": describe_expected_finds(source, floor) or "not known",
         "advice": source.advice,
-        "reason": words.advice_reason(source, floor),
+        "reason": describe_advice(source, floor),
         "left": None,
     }
 
 
-def _term_row(term: Term) -> dict[str, str]:
+def _term_row(term: FindEstimate) -> dict[str, str]:
     return {
-        "term": words.TERM_WORDS.get(term.term, term.term),
+        "term": TERM_WORDS.get(term.term, term.term),
         "unit": term.unit,
-        "odds_ratio": f"{term.odds_ratio:.3g}",
+        "odds_ratio": f"{term.ratio:.3g}",
         "interval": f"{term.low:.3g} to {term.high:.3g}",
         "points": f"{term.points:+.1f}".replace("-", "−"),
-        "p": words.p_number(term.p),
+        "p": p_number(term.p),
     }

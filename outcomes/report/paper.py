@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from outcomes.analysis.results import ADVICE
-from outcomes.wording import answers as words
+from outcomes.text import count
+from outcomes.wording.numbers import joined
 
 _SHELF_LINES = 23  # of the table, with everything else that two sheets of either size hold
 # About how many letters a line of a column holds; a long name narrows the reasons.
@@ -57,11 +58,11 @@ def shelf_on_paper(rows: Sequence[Mapping[str, Any]], printed: int) -> str | Non
     rest = [row["advice"] for row in rows[printed:]]
     if not rest:
         return None
-    number = words.joined([f"{rest.count(a)} to {a}" for a in ADVICE if a in rest])
+    number = joined([f"{rest.count(a)} to {a}" for a in ADVICE if a in rest])
     first = "The source" if printed == 1 else f"The {printed} sources"
     return (
         f"{first} to act on first {'is' if printed == 1 else 'are'} printed here. The other "
-        f"{words.count(len(rest), 'source')} ({number}) {'is' if len(rest) == 1 else 'are'} on the "
+        f"{count(len(rest), 'source')} ({number}) {'is' if len(rest) == 1 else 'are'} on the "
         "page itself: open briefing.html on a screen."
     )
 
@@ -81,8 +82,6 @@ def elsewhere(fields: Mapping[str, Any]) -> str:
     ]
     if fields["figure"]:
         parts.append("the records at a glance")
-    if fields["folded"]:
-        parts.append("further figures")
     if fields["terms"] or fields["checks"]:
         parts.append("every term of the model")
     return (

@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.decisions.trade_off import PresentPractice, TradeOff, TradeOffPoint
 from outcomes.analysis.results import ExposureName
-from outcomes.wording import answers as words
-from outcomes.wording.decisions import few
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.text import count
+from outcomes.wording.numbers import few, finds_in_100
+from outcomes.wording.price import describe_price_table
 
 MOST_LIMITS = 8
 # Every how many cycles, or months, a limit stands in the table.
@@ -75,23 +77,12 @@ def price_rows(price: TradeOff, retirement: Retirement) -> list[PriceRow]:
     return [*rows, _row("as now", price.present)]
 
 
-def price_caption(price: TradeOff, retirement: Retirement) -> str:
-    """What stands over the table."""
-    by = "age" if retirement.thresholds and retirement.thresholds[0].by != "cycles" else "cycles"
-    return (
-        f"What limits by {by} buy and cost, at the floor of {words.floor_in_100(price.floor)} (in "
-        f"brackets the {words.percent(price.confidence)} interval): finds in the trials still run, "
-        "how many of these trials are on sources below the floor, and sources retired a year in "
-        "the long run"
-    )
-
-
 def price_lines(price: TradeOff, retirement: Retirement) -> Iterator[str]:
     """The table for a terminal; nothing where nothing is priced."""
     rows = price_rows(price, retirement)
     if not rows:
         return
-    yield f"{price_caption(price, retirement)}."
+    yield f"{describe_price_table(price, retirement)}."
     yield _line(*HEADINGS)
     yield from (_line(row.limit, row.finds, row.below, row.sources) for row in rows)
 
@@ -101,11 +92,11 @@ def _line(limit: str, finds: str, below: str, sources: str) -> str:
 
 
 def _steps_of(by: ExposureName, limit: float) -> int:
-    return int(limit if by == "cycles" else limit / words.DAYS_PER_MONTH + 1e-9)
+    return int(limit / CYCLES_AND_AGE[by].step_size + 1e-9)
 
 
 def _steps(point: TradeOffPoint, by: ExposureName) -> int:
-    return _steps_of(by, (point.cycles if by == "cycles" else point.age_days) or 0.0)
+    return _steps_of(by, CYCLES_AND_AGE[by].of(point) or 0.0)
 
 
 def _some(
@@ -119,7 +110,7 @@ def _some(
 
 
 def _name(point: TradeOffPoint, by: ExposureName) -> str:
-    return words.count(_steps(point, by), "cycle" if by == "cycles" else "month")
+    return count(_steps(point, by), CYCLES_AND_AGE[by].step)
 
 
 def _row(name: str, one: TradeOffPoint | PresentPractice) -> PriceRow:
@@ -132,4 +123,4 @@ def _row(name: str, one: TradeOffPoint | PresentPractice) -> PriceRow:
 
 
 def _of_100(middle: float, low: float, high: float) -> str:
-    return f"{words.finds_in_100(middle)} ({words.finds_in_100(low)} to {words.finds_in_100(high)})"
+    return f"{finds_in_100(middle)} ({finds_in_100(low)} to {finds_in_100(high)})"

@@ -7,16 +7,15 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from outcomes import __version__
-from outcomes.analysis.decisions.frontier import Frontier
 from outcomes.analysis.decisions.shelf import ShelfSource, recent_finds
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
 from outcomes.analysis.decisions.trade_off import TradeOff, TradeOffPoint
 from outcomes.analysis.finds.cycles_or_age import RatioTest
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
 from outcomes.analysis.searches.search_time import SearchTimeFit
-from outcomes.analysis.searches.signal_detection import Detection
-from outcomes.analysis.searches.training_history import TrainingDiet
 from outcomes.answers.facts import Facts
+from outcomes.models.ratio import Estimate
+from outcomes.report.decision_parts import either_part, left_part, portions_part
 from outcomes.report.further_results import (
     FURTHER_SECTIONS,
     fields,
@@ -25,13 +24,23 @@ from outcomes.report.further_results import (
 )
 from outcomes.report.inputs import inputs_section, settings_section
 from outcomes.report.lifetime_results import lifetime_additions, watch_section
-from outcomes.wording import answers as words
-from outcomes.wording import decisions
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts
+from outcomes.wording.cautions import CAUTIONS
+from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.limit import describe_retirement, describe_threshold
+from outcomes.wording.price import describe_price
 from outcomes.wording.records import records_noted
+from outcomes.wording.search_time import describe_search_time, describe_search_time_curve
+from outcomes.wording.shelf import describe_advice
+from outcomes.wording.storage_compared import (
+    describe_bounds,
+    describe_kind,
+    describe_storage_compared,
+)
+from outcomes.wording.verdict import describe_verdict
 
-FORMAT = 1
+FORMAT = 2
 
 
 def results(facts: Facts, sections: Sequence[str] | None = None) -> dict[str, Any]:
@@ -53,18 +62,14 @@ def results(facts: Facts, sections: Sequence[str] | None = None) -> dict[str, An
         "which_predicts": lambda: _which(facts),
         "find": lambda: _find(facts),
         "search_time": lambda: _search_time(facts.search_time),
-        "false_alerts": lambda: {
-            **_false_alerts(facts.false_alerts),
-            "training_diet": _training_diet(facts.training_diet),
-            "detection": _detection(facts.detection),
-        },
+        "false_alerts": lambda: _false_alerts(facts.false_alerts),
         "lifetime": lambda: _lifetime(facts),
         "watch": lambda: watch_section(facts.lasting.watched),
         "retire": lambda: {**_retire(facts), "as_of_notes": as_of_notes(facts)},
         "shelf": lambda: _shelves(facts),
         "compare": lambda: _compare(facts),
         **({} if further is None else further_sections(further)),
-        "cautions": lambda: list(words.CAUTIONS),
+        "cautions": lambda: list(CAUTIONS),
     }
     plain: dict[str, Any] = _plain(
         {
@@ -115,7 +120,7 @@ def _settings(facts: Facts) -> dict[str, Any]:
             "window": settings.rule.window,
             "qualified_only": settings.rule.qualified_only,
         },
-        "unreliable": fields(settings.unreliable, "proportion_window odds_ratio false_call within"),
+        "early_warning": fields(settings.early_warning, "odds_ratio false_call within"),
         "as_of": facts.shelf_day.isoformat(),
         **settings_section(reading),
     }
@@ -173,7 +178,7 @@ def _which(facts: Facts) -> dict[str, Any]:
         "cycles_given_age_p": p(v.cycles_given_age),
         "age_given_cycles_p": p(v.age_given_cycles),
         "correlation": v.correlation,
-        "sentence": words.answer(facts.fit, v, facts.retirement),
+        "sentence": describe_verdict(facts.fit, v, facts.retirement),
         "tests": {
             "joint": _test(v.joint),
             "cycles_given_age": _test(v.cycles_given_age),
@@ -203,15 +208,27 @@ def _find(facts: Facts) -> dict[str, Any]:
         "log_likelihood": fit.log_likelihood,
         "reason": fit.reason,
         "terms": [
-            fields(
-                t,
-                "term unit log_odds std_error odds_ratio low high p points points_low points_high",
-            )
+            {
+                **fields(t, "term unit"),
+                "log_odds": t.log_ratio,
+                "std_error": t.std_error,
+                "odds_ratio": t.ratio,
+                **fields(t, "low high p points points_low points_high"),
+            }
             for t in fit.terms
         ],
         "sd": dict(fit.sd),
         "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
         **({"specifications": []} if facts.further is None else find_additions(facts.further)),
+    }
+
+
+def _ratio(estimate: Estimate, name: str) -> dict[str, Any]:
+    """An estimate with its ratio under the name it has in the file."""
+    return {
+        **fields(estimate, "term unit"),
+        name: estimate.ratio,
+        **fields(estimate, "low high p"),
     }
 
 
@@ -221,10 +238,12 @@ def _search_time(fit: SearchTimeFit) -> dict[str, Any]:
         "events": fit.events,
         "sources": fit.sources,
         "dogs": fit.dogs,
-        "terms": [fields(t, "term unit hazard_ratio low high p proportional_p") for t in fit.terms],
+        "terms": [
+            {**_ratio(t, "hazard_ratio"), "proportional_p": t.proportional_p} for t in fit.terms
+        ],
         "time_ratio": {
             ("per_cycle" if t.term == "cycles" else "per_30_days"): {
-                "ratio": t.time_ratio,
+                "ratio": t.ratio,
                 "low": t.low,
                 "high": t.high,
                 "p": t.p,
@@ -239,14 +258,15 @@ def _search_time(fit: SearchTimeFit) -> dict[str, Any]:
         "curve": None
         if fit.curve is None
         else {
-            **fields(fit.curve, "exposure confidence held sentence"),
+            **fields(fit.curve, "exposure confidence held"),
+            "sentence": describe_search_time_curve(fit.curve),
             "points": [fields(p, "at median_s low high thin") for p in fit.curve.points],
             "observed": [
                 fields(o, "low high mean n finds sources median_s median_low median_high")
                 for o in fit.curve.observed
             ],
         },
-        "sentence": fit.sentence,
+        "sentence": describe_search_time(fit),
     }
 
 
@@ -264,7 +284,7 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
         "per_blank_low": fit.per_blank_low,
         "per_blank_high": fit.per_blank_high,
         "model": fit.model,
-        "terms": [fields(t, "term unit rate_ratio low high p") for t in fit.terms],
+        "terms": [_ratio(t, "rate_ratio") for t in fit.terms],
         "left_out": [{"term": x.term, "reason": x.reason} for x in fit.left_out],
         "reason": fit.reason,
         "by_dog": [
@@ -275,34 +295,7 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
             )
             for d in fit.by_dog
         ],
-        "sentence": fit.sentence,
-    }
-
-
-def _training_diet(diet: TrainingDiet) -> dict[str, Any]:
-    term = "term unit rate_ratio low high p"
-    return {
-        **fields(diet, "days blanks alerts dogs model overdispersion_p"),
-        "alone": [fields(t, term) for t in diet.alone],
-        "together": [fields(t, term) for t in diet.together],
-        "clustered": [fields(t, term) for t in diet.clustered],
-        "bins": [
-            fields(b, "low high mean blanks alerts dogs rate rate_low rate_high") for b in diet.bins
-        ],
-        "curve": [fields(c, "cycles rate low high near") for c in diet.curve],
-        "left_out": [fields(x, "term reason") for x in diet.left_out],
-        **fields(diet, "reason sentence"),
-    }
-
-
-def _detection(detection: Detection) -> dict[str, Any]:
-    names = (
-        "dog hides finds blanks alerts d_prime d_low d_high criterion criterion_low criterion_high"
-    )
-    return {
-        "dogs": [fields(d, names) for d in detection.dogs],
-        "left_out": [fields(x, "term reason") for x in detection.left_out],
-        **fields(detection, "hides blind known reason sentence"),
+        "sentence": describe_false_alerts(fit),
     }
 
 
@@ -321,8 +314,8 @@ def _lifetime(facts: Facts) -> dict[str, Any]:
         "curve": [fields(c, "group time probability low high at_risk") for c in lifetime.curve],
         "median": dict(lifetime.median),
         "not_drawn": dict(lifetime.not_drawn),
-        "sentence": words.lasting_sentence(facts.lasting.intervals, facts.settings.alpha),
-        **lifetime_additions(facts.lasting, facts.settings.alpha),
+        "sentence": lifetime.sentence,
+        **lifetime_additions(facts.lasting),
     }
 
 
@@ -337,7 +330,7 @@ def _threshold(threshold: Threshold) -> dict[str, Any]:
         "retire_after": threshold.retire_after,
         "observed_to": threshold.observed_to,
         "outcome": threshold.outcome,
-        "sentence": words.threshold_sentence(threshold),
+        "sentence": describe_threshold(threshold),
     }
 
 
@@ -357,7 +350,7 @@ def _retire(facts: Facts) -> dict[str, Any]:
     leading = _threshold(thresholds[0]) if thresholds else nothing
     return {
         **leading,
-        "sentence": words.retire_sentence(facts.verdict, facts.retirement),
+        "sentence": describe_retirement(facts.verdict, facts.retirement),
         "also": [_threshold(t) for t in thresholds[1:]],
         "curves": [
             {
@@ -379,8 +372,7 @@ def _retire(facts: Facts) -> dict[str, Any]:
         ],
         **_price(facts.price, facts.retirement),
         "rate_of_use": _rate_of_use(facts),
-        "either": decisions.either_part(facts),
-        "frontier": [_frontier(f) for f in facts.frontiers],
+        "either": either_part(facts),
     }
 
 
@@ -400,7 +392,7 @@ def _price(price: TradeOff, retirement: Retirement) -> dict[str, Any]:
         "trade_off_by_cycles": [_priced(p) for p in price.by_cycles],
         "trade_off_by_age": [_priced(p) for p in price.by_age],
         "trade_off_reason": price.reason,
-        "trade_off_sentence": words.price_sentence(price, retirement),
+        "trade_off_sentence": describe_price(price, retirement),
         "present_practice": None
         if present is None
         else {
@@ -430,15 +422,6 @@ def _priced(point: TradeOffPoint) -> dict[str, Any]:
     return {"retire_after": limit, **fields(point, f"cycles age_days {_PRICE}")}
 
 
-def _frontier(frontier: Frontier) -> dict[str, Any]:
-    return {
-        **fields(frontier, "by confidence observed_from observed_to start end"),
-        "points": [
-            fields(p, "floor estimate low high retire_after outcome") for p in frontier.points
-        ],
-    }
-
-
 def _shelves(facts: Facts) -> list[dict[str, Any]]:
     recent = recent_finds(facts.fit, facts.as_of)
     rows = [
@@ -446,7 +429,7 @@ def _shelves(facts: Facts) -> list[dict[str, Any]]:
         for s in facts.shelf
     ]
     for row, left in zip(rows, facts.left, strict=False):
-        row["left"] = decisions.left_part(left, facts.settings.confidence)
+        row["left"] = left_part(left, facts.settings.confidence)
     return rows
 
 
@@ -464,7 +447,7 @@ def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
         "high": source.high,
         "advice": source.advice,
         "ground": source.ground,
-        "reason": words.advice_reason(source, floor),
+        "reason": describe_advice(source, floor),
         "trials_to_settle": source.trials_to_settle,
         "trials_used": source.trials_used,
         "log_begins_late": source.log_begins_late,
@@ -472,7 +455,7 @@ def _shelf(source: ShelfSource, floor: float) -> dict[str, Any]:
 
 
 def _compare(facts: Facts) -> dict[str, Any]:
-    c, means = facts.comparison, facts.lasting.means
+    c = facts.comparison
     return {
         "at_age_days": c.at_age_days,
         "risk_difference": c.risk_difference,
@@ -486,18 +469,7 @@ def _compare(facts: Facts) -> dict[str, Any]:
         "both_ways": c.both_ways,
         "without_kind": c.without_kind,
         "p": c.p,
-        "e_value": c.e_value,
-        "e_value_limit": c.e_value_limit,
-        "e_value_of": c.e_value_of,
-        "rmst_difference_days": means.difference_days,
-        "rmst_low": means.difference_low,
-        "rmst_high": means.difference_high,
-        "rmst_reason": means.reason,
-        "rmst_sentence": means.sentence,
-        "portions": decisions.portions_part(facts.portions, facts.settings.alpha),
-        "overlap": [
-            fields(k, "kind sources shared_from shared_to shared_trials") for k in facts.overlap
-        ],
+        "portions": portions_part(facts.portions, facts.settings.alpha),
         "bounds": [
             {"bound": b.bound, **fields(b.comparison, "risk_difference low high reason")}
             for b in facts.bounds
@@ -510,10 +482,10 @@ def _compare(facts: Facts) -> dict[str, Any]:
                     "at_age_days risk_difference low high refrigerated frozen p reason",
                 ),
                 "sources": dict(k.comparison.sources),
-                "sentence": decisions.kind_sentence(k, facts.settings.alpha),
+                "sentence": describe_kind(k, facts.settings.alpha),
             }
             for k in facts.kinds
         ],
-        "bounds_sentence": decisions.bounds_sentence(facts.bounds),
-        "sentence": words.compare_sentence(c, facts.settings.alpha),
+        "bounds_sentence": describe_bounds(facts.bounds),
+        "sentence": describe_storage_compared(c, facts.settings.alpha),
     }

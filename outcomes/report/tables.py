@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from outcomes.analysis.lifetimes.interval_censored import IntervalCurve
 from outcomes.analysis.lifetimes.regression import CycleHazard, CyclesAtAge, WeibullLifetime
-from outcomes.analysis.lifetimes.rules_compared import RuleComparison
+from outcomes.analysis.results import Lifetime
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
 from outcomes.analysis.searches.search_time import SearchTimeFit
-from outcomes.analysis.searches.signal_detection import Detection
-from outcomes.analysis.searches.training_history import TrainingDiet
-from outcomes.answers.lifetimes import Lasting
+from outcomes.draw.lifetime_panel import followed_at
 from outcomes.text import p_number, p_value
 
 _MOST_DAYS = 6
-_WITHIN = (10, 20, 50)
 
 
 def _name(text: str, width: int) -> str:
@@ -44,9 +40,9 @@ def search_time_lines(fit: SearchTimeFit) -> Iterator[str]:
         return
     yield _ratio_heading("search time")
     for t in fit.terms:
-        yield _ratio_line(f"finds: {t.term}", t.unit, t.hazard_ratio, t.low, t.high, t.p)
+        yield _ratio_line(f"finds: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
     for r in fit.time_ratio:
-        yield _ratio_line(f"seconds: {r.term}", r.unit, r.time_ratio, r.low, r.high, r.p)
+        yield _ratio_line(f"seconds: {r.term}", r.unit, r.ratio, r.low, r.high, r.p)
     if fit.proportional_p is not None:
         yield (
             "finds: ratio of the chances of a find at any second (Cox); the test of its being the "
@@ -78,94 +74,34 @@ def false_alert_lines(fit: FalseAlertFit) -> Iterator[str]:
     if fit.terms:
         yield _ratio_heading(f"on hides ({fit.model})")
     for t in fit.terms:
-        yield _ratio_line(f"rate: {t.term}", t.unit, t.rate_ratio, t.low, t.high, t.p)
+        yield _ratio_line(f"rate: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
 
 
-def diet_lines(diet: TrainingDiet) -> Iterator[str]:
-    """What a dog was trained on lately, each alone and beside the others."""
-    beside = {t.term: t for t in diet.together}
-    if not diet.alone:
-        return
-    alone, others = "rate ratio alone", "the others held"
-    yield f"{'false alerts on blanks':<26}{'per':<12}{alone:>28}{others:>28}"
-    for t in diet.alone:
-        other = beside.get(t.term)
-        held = "" if other is None else _ratio(other.rate_ratio, other.low, other.high)
-        alone = _ratio(t.rate_ratio, t.low, t.high)
-        yield f"{_name(t.term, 26)}{_name(t.unit, 12)}{alone:>28}{held:>28}"
-
-
-def _ratio(ratio: float, low: float, high: float) -> str:
-    return f"{ratio:.2f} ({low:.2f} to {high:.2f})"
-
-
-def _signed(value: float) -> str:
-    text = f"{value:.1f}"
-    return text.removeprefix("-") if float(text) == 0.0 else text.replace("-", "−")
-
-
-def detection_lines(detection: Detection) -> Iterator[str]:
-    """Every dog's d′ and criterion, in the order of the names, and why a dog has none."""
-    if detection.dogs:
-        yield f"{'':<20}{'d′':>24}{'criterion':>24}{'finds':>14}{'false alerts':>16}"
-    for d in sorted(detection.dogs, key=lambda one: one.dog):
-        prime, criterion = (
-            f"{_signed(middle)} ({_signed(low)} to {_signed(high)})"
-            for middle, low, high in (
-                (d.d_prime, d.d_low, d.d_high),
-                (d.criterion, d.criterion_low, d.criterion_high),
-            )
-        )
-        yield (
-            f"{_name(d.dog, 20)}{prime:>24}{criterion:>24}{f'{d.finds:,} of {d.hides:,}':>14}"
-            f"{f'{d.alerts:,} of {d.blanks:,}':>16}"
-        )
-    for x in sorted(detection.left_out, key=lambda one: one.term):
-        yield f"no d′: {x.term}: {x.reason}"
-
-
-def lifetime_lines(lasting: Lasting) -> Iterator[str]:
-    """Curves by regime and by kind, their means, and the numbers followed."""
-    curves = lasting.intervals.curves
-    if curves:
-        means = {(m.by, m.group): m for m in lasting.group_means}
-        yield (
-            f"{'days still reliable':<24}{'met the rule':>14}{'half by day':>30}"
-            f"{'mean within days':>38}"
-        )
-        for c in curves:
-            half = "not reached"
-            if c.median is not None:
-                ends = (
-                    "not reached" if x is None else f"{x:,.0f}"
-                    for x in (c.median_low, c.median_high)
-                )
-                half = f"{c.median:,.0f} ({' to '.join(ends)})"
-            mean = means.get((c.by, c.group))
-            told = ""
-            if mean is not None:
-                told = (
-                    f"{mean.days:,.0f} ({mean.low:,.0f} to {mean.high:,.0f}) "
-                    f"of {mean.to_days - mean.from_days:,.0f}"
-                )
-            yield (
-                f"{_name(c.group, 24)}{f'{c.events:,} of {c.sources:,}':>14}{half:>30}{told:>38}"
-            )
-        days = _days(curves)
+def lifetime_lines(lifetime: Lifetime) -> Iterator[str]:
+    """When half had become unreliable by regime, and the numbers followed."""
+    groups = list(lifetime.median)
+    if groups:
+        yield f"{'days still reliable':<24}{'met the rule':>14}{'half by day':>30}"
+    for group in groups:
+        sources, events = lifetime.by_group.get(group, (lifetime.sources, lifetime.events))
+        half = _day(lifetime.median[group])
+        if lifetime.median[group] is not None:
+            limits = (lifetime.median_low[group], lifetime.median_high[group])
+            half = f"{half} ({' to '.join(_day(limit) for limit in limits)})"
+        yield f"{_name(group, 24)}{f'{events:,} of {sources:,}':>14}{half:>30}"
+    if groups:
+        last = max(lifetime.curve_to.values())
+        days = [last * k / (_MOST_DAYS - 1) for k in range(_MOST_DAYS)]
         yield f"{'sources followed on day':<24}" + "".join(f"{day:>10,.0f}" for day in days)
-        for c in curves:
-            yield _name(c.group, 24) + "".join(f"{_followed(c, day):>10,}" for day in days)
-    for group, why in lasting.intervals.not_drawn.items():
+        for group in groups:
+            followed = (followed_at(lifetime, group, day) for day in days)
+            yield _name(group, 24) + "".join(f"{number:>10,}" for number in followed)
+    for group, why in lifetime.not_drawn.items():
         yield f"no curve: {group}: {why}"
 
 
-def _days(curves: tuple[IntervalCurve, ...]) -> list[float]:
-    last = max(c.points[-1].time for c in curves)
-    return [last * k / (_MOST_DAYS - 1) for k in range(_MOST_DAYS)]
-
-
-def _followed(curve: IntervalCurve, day: float) -> int:
-    return sum(first <= day <= last for first, last in curve.spans)
+def _day(days: float | None) -> str:
+    return "not reached" if days is None else f"{days:,.0f}"
 
 
 def weibull_lines(model: WeibullLifetime) -> Iterator[str]:
@@ -199,20 +135,3 @@ def next_cycle_lines(hazard: CycleHazard) -> Iterator[str]:
     for row in hazard.next_cycles:
         lost = f"{100 * row.probability:.0f} ({_between(row.low, row.high, 100.0, 0)})"
         yield f"{row.after:<16,}{lost:>30}{row.at_risk:>20,}"
-
-
-def rule_lines(rules: RuleComparison) -> Iterator[str]:
-    """Each rule for unreliable, what it calls, and how often it calls what never changes."""
-    heading = "".join(f"{f'within {n}':>12}" for n in _WITHIN)
-    yield f"{'rule':<24}{'calls':>12}{heading}"
-    searched = False
-    for rule in rules.rules:
-        if rule.reason is not None:
-            yield f"{_name(rule.name, 24)}not applied: {rule.reason}"
-            continue
-        searched = searched or rules.simulated_finds is not None
-        share, _ = rule.told
-        told = "".join(f"{f'{100 * share[n]:.0f}' if n in share else '–':>12}" for n in _WITHIN)
-        yield f"{_name(rule.name, 24)}{f'{len(rule.called)} of {rule.sources}':>12}{told}"
-    as_here = ", searched as here," if searched else ""
-    yield f"within so many trials: of 100 sources that never change{as_here} so many are called"

@@ -10,9 +10,9 @@ from pathlib import Path
 import pandas as pd
 
 from outcomes.errors import UsageError
+from outcomes.records.checking.rules import RULES
 from outcomes.records.columns import ADDED, TABLES
 from outcomes.records.csv_text import csv_bytes
-from outcomes.records.rules import RULES
 from outcomes.records.tables import Finding, Records
 from outcomes.settings import RecordsSettings
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from outcomes.answers.facts import Facts
-from outcomes.wording import answers as words
+from outcomes.text import count
 
 _LONG_AFTER = pd.Timedelta(days=366)
 
@@ -46,6 +46,6 @@ def as_of_notes(facts: Facts) -> list[str]:
     if later:
         notes.append(
             f"Judged with all trials, also {'those' if later > 1 else 'the one'} after {day} "
-            f"({words.count(later, 'trial')}); what was found so far is up to that day."
+            f"({count(later, 'trial')}); what was found so far is up to that day."
         )
     return notes

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from outcomes.text import count
-from outcomes.wording.answers import joined
+from outcomes.wording.numbers import joined
 
 LEVELS = ("open", "single", "double")
 NOT_RECORDED = "not recorded"
@@ -43,7 +43,7 @@ def blinding_counts(trials: pd.DataFrame) -> dict[str, dict[str, int]]:
     }
 
 
-def blinding_sentence(counts: Counts) -> str:
+def describe_blinding(counts: Counts) -> str:
     """How many trials were blind, of hides and of blank areas.
 
     Parameters

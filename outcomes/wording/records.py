@@ -12,8 +12,9 @@ from outcomes.analysis.finds.cycles_or_age import SOME_MISSING
 from outcomes.analysis.finds.design import UNLOGGED, on_late_logs, unassisted_hides
 from outcomes.analysis.finds.sensitivity import LOGGED_FROM_THE_START
 from outcomes.answers.facts import Facts
+from outcomes.exposure.cycles_and_age import CYCLES, CYCLES_AND_AGE, NAME_OF
 from outcomes.exposure.stays import History
-from outcomes.records.rules import LATE_LOG_DAYS
+from outcomes.records.checking.rules import LATE_LOG_DAYS
 from outcomes.records.tables import Finding
 from outcomes.text import count
 
@@ -118,7 +119,10 @@ def records_noted(facts: Facts) -> Noted:
     few = {table: 0 if many[table] else len(aside[table]) for table in handed}
     told = {
         table: sentence(len(aside[table]), handed[table], *_commonest(aside[table]))
-        for table, sentence in (("trials", aside_sentence), ("storage", moves_aside_sentence))
+        for table, sentence in (
+            ("trials", describe_trials_aside),
+            ("storage", describe_moves_aside),
+        )
         if aside[table] and many[table]
     }
     return Noted(
@@ -126,13 +130,13 @@ def records_noted(facts: Facts) -> Noted:
         len(aside["trials"]),
         told.get("trials"),
         *undocumented,
-        undocumented_sentence(*undocumented),
+        describe_undocumented(*undocumented),
         handed["storage"],
         len(aside["storage"]),
         told.get("storage"),
         thaws,
         *logs,
-        late_log_sentence(
+        describe_late_logs_noted(
             *logs,
             len(used),
             facts.fit.term(UNLOGGED) is not None,
@@ -141,7 +145,7 @@ def records_noted(facts: Facts) -> Noted:
         ),
         dict(alike),
         others,
-        noted_sentence(
+        describe_notes(
             thaws,
             alike,
             others,
@@ -166,7 +170,7 @@ def _commonest(reasons: Sequence[str]) -> tuple[str, int]:
     return Counter(reasons).most_common(1)[0]
 
 
-def aside_sentence(aside: int, handed: int, reason: str, same: int) -> str:
+def describe_trials_aside(aside: int, handed: int, reason: str, same: int) -> str:
     """That many trials are not in the answer, with the commonest reason.
 
     Parameters
@@ -176,7 +180,7 @@ def aside_sentence(aside: int, handed: int, reason: str, same: int) -> str:
     reason, same
         The commonest reason, and how many have it; told where it is that of most.
 
-    >>> aside_sentence(40, 100, "the date can be read two ways", 30)
+    >>> describe_trials_aside(40, 100, "the date can be read two ways", 30)
     '40 of the 100 trials handed over are not in this answer. The reason for most: the date can be \
 read two ways. Mend that first, and ask again: outcomes check says how.'
     """
@@ -197,12 +201,12 @@ def _why(aside: int, reason: str, same: int) -> str:
     return f" The reason{' for most' if same < aside else ''}: {reason}."
 
 
-def undocumented_sentence(hides: int, undocumented: int) -> str | None:
+def describe_undocumented(hides: int, undocumented: int) -> str | None:
     """That the storage log is silent on many trials; None where they are few.
 
-    >>> undocumented_sentence(1020, 470)[:60]
+    >>> describe_undocumented(1020, 470)[:60]
     '470 of the 1,020 hide trials are not in this answer: the sto'
-    >>> undocumented_sentence(1020, 50)
+    >>> describe_undocumented(1020, 50)
     """
     if not undocumented or undocumented < _MANY * hides:
         return None
@@ -214,10 +218,10 @@ def undocumented_sentence(hides: int, undocumented: int) -> str | None:
     )
 
 
-def moves_aside_sentence(aside: int, handed: int, reason: str, same: int) -> str:
-    """That many moves are not in the count of thaws; as :func:`aside_sentence`.
+def describe_moves_aside(aside: int, handed: int, reason: str, same: int) -> str:
+    """That many moves are not in the count of thaws; as :func:`describe_trials_aside`.
 
-    >>> moves_aside_sentence(40, 400, "not a date or time", 40)[:91]
+    >>> describe_moves_aside(40, 400, "not a date or time", 40)[:91]
     '40 of the 400 moves in the storage log could not be used, so thaws may be missing from the '
     """
     return (
@@ -231,7 +235,7 @@ def _without_those(facts: Facts) -> str:
     ways = facts.ways_known
     if ways is None:
         return ""
-    name = {"age": "age_days"}.get(facts.verdict.verdict, "cycles")
+    name = NAME_OF.get(facts.verdict.verdict, CYCLES.name)
     rows = (row for row in ways.of(name) if row.name == LOGGED_FROM_THE_START)
     row = next(rows, None)
     if row is None:
@@ -243,16 +247,13 @@ def _without_those(facts: Facts) -> str:
         shows = "no change with cycles shows either" if unsure else "a change with cycles shows"
         return f" Without those sources {shows}."
     main = facts.fit.term(name)
-    same = main is not None and row.log_odds * main.log_odds > 0.0
+    same = main is not None and row.log_odds * main.log_ratio > 0.0
     way = "the same way" if same else "the other way"
     but = ", but no change would fit too" if unsure else ""
-    return f" Without those sources the finds change {way} with {_OF[name]}{but}."
+    return f" Without those sources the finds change {way} with {CYCLES_AND_AGE[name].noun}{but}."
 
 
-_OF = {"cycles": "cycles", "age_days": "age"}
-
-
-def late_log_sentence(
+def describe_late_logs_noted(
     sources: int,
     trials: int,
     hides: int,
@@ -274,7 +275,7 @@ def late_log_sentence(
     answered
         Whether there is an answer to rely on.
 
-    >>> late_log_sentence(1, 40, 100)[:80]
+    >>> describe_late_logs_noted(1, 40, 100)[:80]
     'The storage log of 1 source begins more than 30 days after it was taken in, so i'
     """
     if not sources:
@@ -315,7 +316,7 @@ def _inferred(history: History, sources: pd.DataFrame) -> int:
     return int((~inherited).sum())
 
 
-def noted_sentence(
+def describe_notes(
     thaws: int,
     alike: Mapping[str, int],
     others: int,
@@ -328,10 +329,10 @@ def noted_sentence(
     ``trials``: those that show the thaws, as far as they are known to be noted; ``aside`` and
     ``moves``: trials, and moves of the storage log, set aside, of so many handed over.
 
-    >>> noted_sentence(1, {"dog_id": 1}, 0, 1)
+    >>> describe_notes(1, {"dog_id": 1}, 0, 1)
     '1 thaw is not in the log and was counted because a trial shows it; 2 names may be two \
 spellings of one dog: run outcomes check.'
-    >>> noted_sentence(0, {}, 3)
+    >>> describe_notes(0, {}, 3)
     'The records bear 3 notes: run outcomes check.'
     """
     parts = []
@@ -359,3 +360,25 @@ spellings of one dog: run outcomes check.'
         return f"The records bear {count(others, 'note')}: run outcomes check."
     more = f", which has {count(others, 'other note')} too" if others else ""
     return f"{'; '.join(parts)}: run outcomes check{more}."
+
+
+def describe_records_in_short(hides: pd.DataFrame, sources: int) -> str:
+    """How many hide trials there are, and how many of them were missed."""
+    misses = int((hides["result"] == "miss").sum())
+    told = f"{count(len(hides), 'hide trial')} of {count(sources, 'source')}"
+    return f"All {told}, {misses:,} of them missed: when, and from where"
+
+
+def describe_days_on_record(stays: pd.DataFrame, sources: int, shown: int) -> str:
+    """How many of the days the sources were held are on record, and which sources are drawn."""
+    days = (stays["end"] - stays["start"]).dt.total_seconds() / 86_400.0
+    gone = float(days[stays["place"].isna()].sum() / days.sum())
+    share = "less than 1" if 0.0 < gone < 0.005 else f"{100.0 * gone:.0f}"
+    gap = (
+        "Every day of every source is on record."
+        if gone == 0.0
+        else f"Of all days the sources were held, {share} in 100 are not on record (hatched)."
+    )
+    if shown < sources:
+        return f"{gap} Drawn: the {shown} sources with the most trials, of {sources:,}."
+    return gap

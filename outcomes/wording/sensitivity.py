@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from math import expm1
 
-from outcomes.analysis.finds.confounders import SUSPECT_WORDS, SuspectEffect, Suspects
+from outcomes.analysis.finds.confounders import SUSPECT_WORDS, Suspects
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.dog_and_source_effects import DogReview
 from outcomes.analysis.finds.sensitivity import Specification, Specifications, most_influential
-from outcomes.analysis.lifetimes.log_rank import IntervalLogRank, KindLogRank
-from outcomes.analysis.results import ExposureName, Verdict
+from outcomes.analysis.lifetimes.regression import STORAGE_CHOSEN, WeibullLifetime
+from outcomes.analysis.results import ExposureName, FindEstimate
 from outcomes.answers.sensitivity import Further
-from outcomes.wording.answers import count, joined, p_value
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
+from outcomes.text import count, p_value
+from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
+from outcomes.wording.numbers import joined
+from outcomes.wording.penalised import describe_penalised
+from outcomes.wording.quality import describe_drift, describe_predictions
+from outcomes.wording.shape import describe_shape
+from outcomes.wording.suspects import SUPPORT_MEANING, describe_suspects
 
-_NAMED: Mapping[Verdict, tuple[ExposureName, ...]] = {"cycles": ("cycles",), "age": ("age_days",)}
 _MOST_DOG_SENTENCES = 2
 _MOST_UNSURE = 6
-_EXPOSURE_WORDS = {"cycles": "cycles", "age_days": "age"}
+_MORE = {"cycles": "with every cycle", "age_days": "with age"}
 WAYS_NOTE = (
     "Change in the odds of a find (finds for each miss) a step, asked in other ways; "
     "from the lowest to the highest"
@@ -26,13 +32,13 @@ WAYS_NOTE = (
 
 def named_exposures(verdict: WhichPredicts) -> tuple[ExposureName, ...]:
     """The exposures the verdict is about: one where it names one, else both."""
-    return _NAMED.get(verdict.verdict, ("cycles", "age_days"))
+    return named_by(verdict.verdict)
 
 
 _METHODS = ("GEE", "conditional", "Mundlak")
 
 
-def firmness(further: Further, verdict: WhichPredicts) -> list[str]:
+def describe_firmness(further: Further, verdict: WhichPredicts) -> list[str]:
     """How firm the answer is, for the page: other ways of asking, other suspects.
 
     Parameters
@@ -48,13 +54,17 @@ def firmness(further: Further, verdict: WhichPredicts) -> list[str]:
         Whole sentences; empty where there is no model of any kind.
     """
     if further.ways.reason is not None:
-        return [] if further.penalised is None else [further.penalised.sentence]
+        return [] if further.penalised is None else [describe_penalised(further.penalised)]
     lines = [
-        agreement_sentence(further.ways, exposure)
+        describe_agreement_in_short(further.ways, exposure)
         for exposure in named_exposures(verdict)
         if exposure in further.ways.agreement
     ]
-    return [*lines, *_unseen_sources(further, verdict), suspects_beside(further, verdict)]
+    return [
+        *lines,
+        *_unseen_sources(further, verdict),
+        describe_suspects_beside_verdict(further, verdict),
+    ]
 
 
 def _unseen_sources(further: Further, verdict: WhichPredicts) -> list[str]:
@@ -72,13 +82,13 @@ def _unseen_sources(further: Further, verdict: WhichPredicts) -> list[str]:
     ]
 
 
-def suspects_beside(further: Further, verdict: WhichPredicts) -> str:
+def describe_suspects_beside_verdict(further: Further, verdict: WhichPredicts) -> str:
     """The four suspects, said so that it does not seem to take back what the verdict told."""
     suspects = further.suspects
     if verdict.verdict not in ("cycles", "age", "both") or suspects.joint_p is None:
-        return suspects.sentence
+        return describe_suspects(suspects)
     if suspects.joint_p < further.ways.alpha or len(suspects.suspects) < 3:
-        return suspects.sentence
+        return describe_suspects(suspects)
     number = {3: "three", 4: "four"}[len(suspects.suspects)]
     names = joined([SUSPECT_WORDS[s.exposure] for s in suspects.suspects])
     return (
@@ -87,21 +97,21 @@ def suspects_beside(further: Further, verdict: WhichPredicts) -> str:
     )
 
 
-def not_parted(further: Further | None, verdict: WhichPredicts) -> list[str]:
+def describe_not_parted(further: Further | None, verdict: WhichPredicts) -> list[str]:
     """What the answer leaves open about the suspects that go along with cycles or age."""
     if further is None or verdict.verdict not in ("cycles", "age", "both"):
         return []
     beside = [
         SUSPECT_WORDS[s.exposure]
         for s in further.suspects.suspects
-        if s.exposure not in ("cycles", "age_days")
+        if s.exposure not in CYCLES_AND_AGE
     ]
     told = [
         s
         for s in further.suspects.suspects
         if s.given_others is not None and s.given_others.p < further.ways.alpha
     ]
-    named = {"cycles": {"cycles"}, "age": {"age_days"}}.get(verdict.verdict, {"cycles", "age_days"})
+    named = set(named_by(verdict.verdict))
     if not beside or named <= {s.exposure for s in told}:
         return []
     what = {"cycles": "cycles themselves", "age": "age itself"}.get(
@@ -110,10 +120,10 @@ def not_parted(further: Further | None, verdict: WhichPredicts) -> list[str]:
     return [f"Whether it is {what}, or what goes along: {joined(beside, 'or')}."]
 
 
-def agreement_sentence(ways: Specifications, exposure: ExposureName) -> str:
+def describe_agreement_in_short(ways: Specifications, exposure: ExposureName) -> str:
     """How far the other ways of asking agree, and the source that matters most to it."""
     found = ways.agreement[exposure]
-    name = _EXPOSURE_WORDS[exposure]
+    name = CYCLES_AND_AGE[exposure].noun
     all_or_some = "all of them" if found.same_sign == found.ways else f"{found.same_sign}"
     if found.ways == 1:
         all_or_some = "it" if found.same_sign else "none"
@@ -141,6 +151,71 @@ def agreement_sentence(ways: Specifications, exposure: ExposureName) -> str:
     return text + "".join(moved)
 
 
+def agreement_title(ways: Specifications, exposure: ExposureName) -> str:
+    """How far all the ways of asking agree, in one line."""
+    found = ways.agreement[exposure]
+    word = _MORE[exposure]
+    if found.clear:
+        way = "rises" if found.rising else "falls"
+        return (
+            f"Find probability {way} {word}: the sign holds in {found.same_sign} of {found.ways} "
+            f"analyses, the whole interval in {found.clear_too}"
+        )
+    return (
+        f"No clear change {word}: the main interval includes none, and the sign holds in "
+        f"{found.same_sign} of {found.ways} analyses"
+    )
+
+
+def describe_agreement(ways: Specifications, exposure: ExposureName) -> str:
+    """How far all the ways of asking agree, with what it rests on."""
+    found = ways.agreement[exposure]
+    rows = ways.of(exposure)
+    main = rows[0]
+    word = _MORE[exposure]
+    counted = (
+        f"asked in {count(found.ways, 'other way')}, the sign is the same in {found.same_sign}"
+    )
+    if found.clear:
+        way = "rises" if found.rising else "falls"
+        text = (
+            f"In the main model find probability {way} {word}, and its whole interval lies on that "
+            f"side of no change; {counted}, and in {found.clear_too} the whole interval lies there "
+            "too."
+        )
+    else:
+        text = (
+            f"In the main model the interval for the change {word} includes no change; {counted}, "
+            f"and in {found.clear_too} the whole interval lies on that side of no change."
+        )
+    if found.against:
+        text += f" The sign is the other way: {'; '.join(found.against)}."
+    influential = most_influential(rows, "source")
+    if influential is None or influential.log_odds is None or main.log_odds is None:
+        return text
+    return (
+        f"{text} The source that moves it most is "
+        f"{influential.name.removeprefix('without source ')}: without it the odds of a find "
+        f"change by {_percent_of(influential.log_odds)} per {main.unit}, with it by "
+        f"{_percent_of(main.log_odds)}."
+    )
+
+
+def describe_smooth_curve(exposure: ExposureName, p: float, alpha: float) -> str:
+    """Whether a smooth curve tells more than a straight line, as part of a sentence."""
+    word = CYCLES_AND_AGE[exposure].noun
+    if p < alpha:
+        return f"a curve fits {word} better than a straight line ({p_value(p)})"
+    return f"no sign that {word} needs a curve instead of a straight line ({p_value(p)})"
+
+
+def describe_way(row: Specification, alpha: float) -> str:
+    """What must be known to read one way of asking; empty if nothing."""
+    if row.curve_p is None:
+        return row.note
+    return describe_smooth_curve(row.term, row.curve_p, alpha)
+
+
 def _in_plain_words(way: str) -> str:
     """The name of a way of asking without its method's name, which the table of ways has."""
     for method in _METHODS:
@@ -166,111 +241,46 @@ def _moves_most(row: Specification | None, family: str, main: Specification, *, 
     return f" The {family} that moves this most is {name}: without it the {change} {which}."
 
 
-def checks(further: Further, verdict: WhichPredicts) -> list[str]:
+def describe_checks(further: Further, verdict: WhichPredicts) -> list[str]:
     """For a reader who checks: shape, predictions on unseen sources, drift over the calendar."""
     if further.ways.reason is not None:
         return []
     lines = []
     if verdict.verdict in ("cycles", "age", "both"):
         exposures = named_exposures(verdict)
-        lines += [further.shapes[e].sentence for e in exposures if e in further.shapes]
+        lines += [describe_shape(further.shapes[e]) for e in exposures if e in further.shapes]
     quality = further.quality
     if quality.reason is None:
-        lines.append(quality.sentences[0])
+        lines.append(describe_predictions(quality))
     if quality.drift is not None:
-        lines.append(quality.drift.sentence)
+        lines.append(describe_drift(quality.drift, quality.alpha))
     return lines
 
 
-def dog_sentences(review: DogReview) -> list[str]:
+def describe_dogs_in_short(review: DogReview) -> list[str]:
     """What may be said of dogs on the page, most important first."""
     if review.reason is not None:
         return []
-    own = [d.sentence for d in review.dogs if d.differs is not None and not d.few]
-    return [*review.sentences[:_MOST_DOG_SENTENCES], *own]
+    own = [describe_own_effect(d) for d in review.dogs if d.differs is not None and not d.few]
+    return [*describe_dogs(review)[:_MOST_DOG_SENTENCES], *own]
 
 
-def log_rank_sentence(test: IntervalLogRank, alpha: float, *, chosen: bool = True) -> str:
-    """Whether refrigerated and frozen sources become unreliable alike, each event between trials.
+def describe_lifetimes_compared(weibull: WeibullLifetime, *, chosen: bool) -> str:
+    """How long refrigerated and frozen sources last.
 
     Parameters
     ----------
-    test
-        The test; without one, its reason is told.
-    alpha
-        A smaller p-value counts as a difference.
+    weibull
+        The model of it; without one, its reason is told.
     chosen
         Whether to say that storage was chosen; not where that stands beside it.
     """
-    if test.p is None or test.z is None:
-        return (
-            "Whether refrigerated and frozen sources become unreliable at different times cannot "
-            f"be tested yet: {test.reason}."
-        )
-    first = f"{test.events['refrigerated']} of {test.sources['refrigerated']} refrigerated"
-    second = f"{test.events['frozen']} of {count(test.sources['frozen'], 'frozen source')}"
-    behind = (
-        f"{first} and {second} met the rule, over all the time they were followed and each "
-        "somewhere between two trials: "
-        f"log-rank test, {p_value(test.p)}"
-    )
-    if test.p >= alpha:
-        return (
-            "That refrigerated and frozen sources become unreliable at different times does not "
-            f"show ({behind}); a difference may still be there."
-        )
-    when = "sooner" if test.z > 0 else "later"
-    return (
-        f"Refrigerated sources became unreliable {when} than frozen ones, more than chance "
-        f"explains ({behind})." + (" Storage was chosen, not assigned." if chosen else "")
-    )
-
-
-P_MEANS = (
-    "p: how often sources that last alike would differ as much as these by chance alone; only a "
-    "small one speaks for a difference."
-)
-
-
-def kind_log_rank_sentence(test: KindLogRank, alpha: float) -> str:
-    """Whether kinds of source become unreliable alike, each event between trials.
-
-    Parameters
-    ----------
-    test
-        The test; without one, its reason is told.
-    alpha
-        A smaller p-value counts as a difference.
-    """
-    left = ", ".join(f"{kind} ({why})" for kind, why in test.left_out.items())
-    if test.p is None:
-        tail = f"; too few in {left}" if left else ""
-        return (
-            "Whether kinds become unreliable at different times cannot be tested yet: "
-            f"{test.reason}{tail}."
-        )
-    counts = ", ".join(
-        f"{kind} {test.events[kind]} of {test.sources[kind]}, with {test.expected[kind]:.1f} "
-        "expected"
-        for kind in test.events
-    )
-    behind = f"sources that met the rule, and expected if all were alike: {counts}"
-    behind += f"; log-rank test, {p_value(test.p)}"
-    tail = f" Not compared, with too few that met the rule: {left}." if left else ""
-    if test.p >= alpha:
-        return (
-            "That kinds become unreliable at different times does not show "
-            f"({behind}); a difference may still be there.{tail}"
-        )
-    return (
-        f"Kinds became unreliable at different times, more than chance explains ({behind}). "
-        f"Kinds are also stored and used differently, which is in this too.{tail}"
-    )
+    return weibull.sentence if chosen else weibull.sentence.removesuffix(STORAGE_CHOSEN)
 
 
 def suspect_lines(suspects: Suspects) -> Iterator[str]:
     """The suspects beside one another, for a terminal."""
-    yield suspects.sentence
+    yield describe_suspects(suspects)
     if suspects.reason is not None:
         return
     yield ""
@@ -285,10 +295,10 @@ def suspect_lines(suspects: Suspects) -> Iterator[str]:
         )
     for left in suspects.left_out:
         yield f"left out: {SUSPECT_WORDS.get(left.term, left.term)}: {left.reason}"
-    yield suspects.meaning
+    yield SUPPORT_MEANING
 
 
-def _points(effect: SuspectEffect | None) -> str:
+def _points(effect: FindEstimate | None) -> str:
     if effect is None:
         return "not known"
     text = f"{effect.points:+.0f} ({effect.points_low:+.0f} to {effect.points_high:+.0f})"
@@ -305,12 +315,13 @@ def way_lines(ways: Specifications, exposures: Sequence[ExposureName]) -> Iterat
         agreement = ways.agreement.get(exposure)
         if not rows or agreement is None:
             continue
-        yield agreement.sentence
+        yield describe_agreement(ways, exposure)
         yield f"{WAYS_NOTE} ({rows[0].unit}):"
         yield from (_way_line(row) for row in rows)
         test = ways.smooth.get(exposure)
         if test is not None:
-            yield f"{test.sentence[0].upper()}{test.sentence[1:]}."
+            told = describe_smooth_curve(exposure, test.p, ways.alpha)
+            yield f"{told[0].upper()}{told[1:]}."
     for note in ways.notes:
         yield f"{note[0].upper()}{note[1:]}."
 
@@ -323,8 +334,10 @@ def _way_line(row: Specification) -> str:
 
 
 def _percent(log_odds: float) -> str:
-    if log_odds > 5.0:
-        return "more than +10,000 %"
+    return "more than +10,000 %" if log_odds > 5.0 else _percent_of(log_odds)
+
+
+def _percent_of(log_odds: float) -> str:
     return f"{100.0 * expm1(log_odds):+.1f} %".replace("-", "−")
 
 
@@ -333,11 +346,11 @@ def dog_lines(review: DogReview) -> Iterator[str]:
     if review.reason is not None:
         yield f"Nothing can be said of single dogs: {review.reason}."
         return
-    yield from review.sentences
+    yield from describe_dogs(review)
     yield f"{'dog':<20}{'found':>14}{'an average dog':>18}{'finds in 100 of all trials':>30}"
     for d in review.dogs:
         found = f"{d.finds:,} of {d.trials:,}"
         own = f"{100 * d.find_probability:.0f} ({100 * d.low:.0f} to {100 * d.high:.0f})"
         few = "  few trials" if d.few else ""
         yield f"{d.name:<20}{found:>14}{d.expected_finds:>18.1f}{own:>30}{few}"
-    yield review.caution
+    yield DOG_CAUTION

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -15,7 +16,7 @@ from outcomes.analysis.decisions.shelf import review_shelf
 from outcomes.analysis.decisions.threshold import set_threshold
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.answers.facts import Facts
-from outcomes.answers.floor_grid import FloorPoint, floor_grid
+from outcomes.answers.floor_grid import FLOORS, FloorPoint, floor_grid
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
 from outcomes.draw.main_figure import IN_PAGE, draw_stacked_figure
 from outcomes.draw.theme import ALONE, Sheet
@@ -24,10 +25,10 @@ from outcomes.records.read import read_records
 from outcomes.report import page
 from outcomes.report.answer_figure import draw_sheet, threshold_marks
 from outcomes.report.floor_control import floor_control
-from outcomes.report.results import results
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import Truth, Unit, simulate_unit
-from outcomes.wording import answers as words
+from outcomes.wording.limit import describe_threshold
+from outcomes.wording.numbers import in_100
 
 SOME = (0.5, 0.7, 0.8, 0.85, 0.9, 0.95)
 UNITS = {
@@ -80,9 +81,7 @@ def _point(facts: Facts, floor: float) -> FloorPoint:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["demo", "too few", *UNITS])
-def test_advice_at_another_floor_is_that_of_the_shelf_reviewed_with_it(
-    name: str, facts_of: Callable[[str], Facts]
-) -> None:
+def test_advice_at_another_floor_is_the_shelfs(name: str, facts_of: Callable[[str], Facts]) -> None:
     facts = facts_of(name)
     for floor in SOME:
         fit = replace(facts.fit, settings=facts.settings.with_options(floor=floor))
@@ -96,7 +95,7 @@ def test_advice_at_another_floor_is_that_of_the_shelf_reviewed_with_it(
 
 
 @pytest.mark.parametrize("word", ["cycles", "both", "cannot be told apart"])
-def test_thresholds_at_another_floor_are_those_set_with_it(word: str, demo_facts: Facts) -> None:
+def test_thresholds_at_another_floor_are_set_alike(word: str, demo_facts: Facts) -> None:
     verdict = replace(demo_facts.verdict, verdict=word)
     facts = demo_facts.with_answers(
         verdict=verdict, retirement=set_threshold(demo_facts.fit, verdict)
@@ -106,21 +105,16 @@ def test_thresholds_at_another_floor_are_those_set_with_it(word: str, demo_facts
         again = set_threshold(fit, verdict).thresholds
         assert again
         for ours, theirs in zip(_point(facts, floor).retirement.thresholds, again, strict=True):
-            assert words.threshold_sentence(ours) == words.threshold_sentence(theirs)
+            assert describe_threshold(ours) == describe_threshold(theirs)
             assert replace(ours, curve=theirs.curve) == theirs
 
 
-@pytest.mark.slow
-def test_the_grid_holds_what_results_json_says_of_every_floor(demo_facts: Facts) -> None:
-    (frontier, *_) = results(demo_facts)["retire"]["frontier"]
-    grid = floor_grid(demo_facts)
-    assert [p["floor"] for p in frontier["points"]] == [p.floor for p in grid]
-    for told, point in zip(frontier["points"], grid, strict=True):
-        assert told["retire_after"] == point.retirement.thresholds[0].retire_after
-        assert told["outcome"] == point.retirement.thresholds[0].outcome
+def test_the_grid_goes_from_50_to_95_by_1():
+    assert (FLOORS[0], FLOORS[-1], len(FLOORS)) == (0.5, 0.95, 46)
+    assert np.diff(FLOORS) == pytest.approx(0.01)
 
 
-def test_the_units_own_floor_is_on_the_grid_though_it_is_between_two(demo_facts: Facts) -> None:
+def test_units_own_floor_is_on_the_grid(demo_facts: Facts) -> None:
     settings = demo_facts.settings.with_options(floor=0.875)
     facts = demo_facts.with_answers(settings=settings)
     grid = floor_grid(facts)
@@ -130,11 +124,11 @@ def test_the_units_own_floor_is_on_the_grid_though_it_is_between_two(demo_facts:
 
 
 @pytest.mark.slow
-def test_at_the_units_own_floor_the_control_says_what_the_page_says(demo_facts: Facts) -> None:
+def test_own_floor_says_what_the_page_says(demo_facts: Facts) -> None:
     figure = page.render_page_figure(demo_facts)
     fields = page.page_fields(demo_facts, figure)
     data, own = fields["floor"]["data"], fields["floor"]["own"]
-    assert data["said"][own] == words.in_100(demo_facts.settings.floor)
+    assert data["said"][own] == in_100(demo_facts.settings.floor)
     assert [data["limit"][own], data["shelf"][own]] == fields["lead"][:2]
     assert data["retire"][own] == fields["retire"]
     assert data["price"][own] == (fields["price"] or "")
@@ -153,7 +147,7 @@ def test_at_the_units_own_floor_the_control_says_what_the_page_says(demo_facts: 
     assert {len(value) for value in lists} == {len(floor_grid(demo_facts))}
 
 
-def test_a_page_moved_by_hand_says_so_at_every_other_floor(demo_facts: Facts) -> None:
+def test_moved_page_says_so_elsewhere(demo_facts: Facts) -> None:
     control = floor_control(demo_facts, "", ("a", "b"))
     assert control is not None
     for k, text in enumerate(control["data"]["moved"]):
@@ -162,7 +156,7 @@ def test_a_page_moved_by_hand_says_so_at_every_other_floor(demo_facts: Facts) ->
             assert "The unit's own floor is 85 in 100" in text
 
 
-def test_beside_the_control_stands_what_it_moves_and_no_more(demo_facts: Facts) -> None:
+def test_beside_the_control_is_what_it_moves(demo_facts: Facts) -> None:
     def note(facts: Facts, *layers: str) -> str:
         control = floor_control(facts, "", layers)
         assert control is not None
@@ -177,7 +171,7 @@ def test_beside_the_control_stands_what_it_moves_and_no_more(demo_facts: Facts) 
     assert note(without, "a", "b").endswith("for the figure and the shelf.")
 
 
-def test_there_is_no_control_where_nothing_hangs_on_the_floor(
+def test_no_control_where_nothing_moves(
     facts_of: Callable[[str], Facts], briefing_of: Callable[..., Any]
 ) -> None:
     few = facts_of("too few")
@@ -194,9 +188,7 @@ def test_there_is_no_control_where_nothing_hangs_on_the_floor(
 
 
 @pytest.mark.parametrize("sheet", [ALONE, IN_PAGE], ids=["slide", "page"])
-def test_the_layer_lies_where_the_figure_itself_has_floor_and_threshold(
-    sheet: Sheet, demo_facts: Facts
-) -> None:
+def test_layer_lies_where_the_figure_has_it(sheet: Sheet, demo_facts: Facts) -> None:
     curves = list(demo_facts.retirement.curves)
     marks = threshold_marks(demo_facts.retirement)
     figure = draw_sheet(demo_facts, "", "", sheet=sheet)
@@ -233,7 +225,7 @@ def test_the_layer_lies_where_the_figure_itself_has_floor_and_threshold(
 
 
 @pytest.mark.slow
-def test_the_layer_is_as_large_as_the_figure_it_lies_on(demo_facts: Facts) -> None:
+def test_layer_is_as_large_as_its_figure(demo_facts: Facts) -> None:
     made = page.render_page_figure(demo_facts)
     assert made is not None
     own = re.search(rb'viewBox="0 0 ([\d.]+) ([\d.]+)"', made.svg)
@@ -250,7 +242,7 @@ def test_the_layer_is_as_large_as_the_figure_it_lies_on(demo_facts: Facts) -> No
     assert sizes[1] == pytest.approx([0.0, 0.0, *narrow.view_box], abs=0.01)
 
 
-def test_a_figure_for_the_page_keeps_nothing_of_the_floor_and_loses_nothing_else(
+def test_page_figure_loses_only_the_floor(
     demo_facts: Facts,
 ) -> None:
     figure = draw_sheet(demo_facts, "", "")
@@ -261,7 +253,7 @@ def test_a_figure_for_the_page_keeps_nothing_of_the_floor_and_loses_nothing_else
     assert not any(re.fullmatch("floor.*|drop|threshold.*|retire.*", g) for g in left)
 
 
-def test_every_floor_has_room_for_its_words_on_the_page(demo_facts: Facts) -> None:
+def test_every_floor_has_room_on_the_page(demo_facts: Facts) -> None:
     floors = [(p.floor, threshold_marks(p.retirement)) for p in floor_grid(demo_facts)]
     figure = draw_sheet(demo_facts, "", "", floors, sheet=IN_PAGE)
     lane = next(a for a in figure.axes if a.get_gid() == "lane-cycles")
@@ -272,7 +264,7 @@ def test_every_floor_has_room_for_its_words_on_the_page(demo_facts: Facts) -> No
         assert max(lines) <= bottom
 
 
-def test_every_floor_has_room_for_its_words_on_a_narrow_screen(demo_facts: Facts) -> None:
+def test_every_floor_has_room_on_a_narrow_screen(demo_facts: Facts) -> None:
     curves = demo_facts.retirement.curves
     floors = [(p.floor, threshold_marks(p.retirement)) for p in floor_grid(demo_facts)]
     figure = draw_stacked_figure(curves, *floors[0], demo_facts.lifetime, other_floors=floors)

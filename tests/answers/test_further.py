@@ -19,11 +19,19 @@ from outcomes.report import report
 from outcomes.report.results import results
 from outcomes.report.write import results_text
 from outcomes.settings import DecisionSettings
-from outcomes.wording import sensitivity as further_words
+from outcomes.wording.sensitivity import (
+    _moves_most,
+    describe_agreement_in_short,
+    describe_firmness,
+    describe_not_parted,
+    describe_suspects_beside_verdict,
+    way_lines,
+)
+from outcomes.wording.suspects import describe_suspects
 
 
 @pytest.mark.slow
-def test_the_answers_are_the_same_from_another_process(briefing_of: Callable[..., Any]) -> None:
+def test_another_process_answers_the_same(briefing_of: Callable[..., Any]) -> None:
     briefing = briefing_of("effect falling")
     records = read_records(briefing.folder.parent / "records")
     here = results_text(results(gather_facts(records, DecisionSettings())))
@@ -44,7 +52,7 @@ def test_a_question_nobody_began_is_answered_here() -> None:
     assert questions.answer("sum") == 3
 
 
-def test_the_other_process_is_handed_one_question_at_a_time_and_the_next_when_it_has_done() -> None:
+def test_other_process_gets_one_question_at_a_time() -> None:
     handed: list[Future[Any]] = []
 
     class Slow(Executor):
@@ -70,7 +78,7 @@ def test_the_other_process_is_handed_one_question_at_a_time_and_the_next_when_it
     ]
 
 
-def test_a_process_closed_meanwhile_leaves_the_rest_unasked() -> None:
+def test_closed_process_leaves_the_rest_unasked() -> None:
     class Closed(Executor):
         def submit(self, *_: Any, **__: Any) -> Future[Any]:
             raise RuntimeError("cannot schedule new futures after shutdown")
@@ -104,16 +112,16 @@ def test_only_what_is_asked_for_is_worked_out(
         results(facts, ("search_time",))
 
 
-def test_the_main_model_is_one_of_the_ways_and_agrees_with_the_terms(demo_facts: Facts) -> None:
+def test_main_model_is_one_of_the_ways(demo_facts: Facts) -> None:
     assert demo_facts.further is not None
     rows = demo_facts.further.ways.of("cycles")
     term = demo_facts.fit.term("cycles")
     assert term is not None
     assert rows[0].name == MAIN
-    assert rows[0].log_odds == pytest.approx(term.log_odds, rel=1e-12)
+    assert rows[0].log_odds == pytest.approx(term.log_ratio, rel=1e-12)
 
 
-def test_ways_of_asking_lose_the_names_of_their_methods_in_a_sentence_alone(
+def test_sentences_drop_names_of_methods(
     demo_facts: Facts,
 ) -> None:
     assert demo_facts.further is not None
@@ -125,44 +133,44 @@ def test_ways_of_asking_lose_the_names_of_their_methods_in_a_sentence_alone(
     methods = {name.rpartition(" (")[2].rstrip(")") for name in named}
     assert methods == {"GEE", "conditional", "Mundlak"}
     found = replace(ways.agreement["cycles"], clear=True, unsure=tuple(sorted(named))[:2])
-    told = further_words.agreement_sentence(
+    told = describe_agreement_in_short(
         replace(ways, agreement={**ways.agreement, "cycles": found}), "cycles"
     )
     said = "; ".join(name.rpartition(" (")[0] for name in found.unsure)
     assert f" Less sure: {said}." in told
-    table = " ".join(further_words.way_lines(ways, ["cycles"]))
+    table = " ".join(way_lines(ways, ["cycles"]))
     assert all(name in table for name in named)
 
 
-def test_only_what_the_verdict_names_is_questioned_on_the_page(demo_facts: Facts) -> None:
+def test_only_the_verdicts_exposure_is_questioned(demo_facts: Facts) -> None:
     assert demo_facts.further is not None
     assert demo_facts.verdict.verdict == "cycles"
-    lines = further_words.firmness(demo_facts.further, demo_facts.verdict)
+    lines = describe_firmness(demo_facts.further, demo_facts.verdict)
     ways = demo_facts.further.ways
-    assert further_words.agreement_sentence(ways, "cycles") in lines
-    assert further_words.agreement_sentence(ways, "age_days") not in lines
-    assert demo_facts.further.suspects.sentence in lines
+    assert describe_agreement_in_short(ways, "cycles") in lines
+    assert describe_agreement_in_short(ways, "age_days") not in lines
+    assert describe_suspects(demo_facts.further.suspects) in lines
 
 
-def test_four_suspects_at_once_do_not_seem_to_take_back_the_verdict(demo_facts: Facts) -> None:
+def test_four_suspects_do_not_unsay_the_verdict(demo_facts: Facts) -> None:
     further, verdict = demo_facts.further, demo_facts.verdict
     assert further is not None
     silent = replace(further, suspects=replace(further.suspects, joint_p=0.4))
-    text = further_words.suspects_beside(silent, verdict)
+    text = describe_suspects_beside_verdict(silent, verdict)
     assert text.startswith("Asked about four suspects at once")
     assert "none was found" not in text
     for verdict_word, joint_p in (("cycles", 0.01), ("no change detected", 0.4)):
         other = replace(further, suspects=replace(further.suspects, joint_p=joint_p))
-        said = further_words.suspects_beside(other, replace(verdict, verdict=verdict_word))
-        assert said == further.suspects.sentence
+        said = describe_suspects_beside_verdict(other, replace(verdict, verdict=verdict_word))
+        assert said == describe_suspects(other.suspects)
 
 
-def test_what_goes_along_with_cycles_is_left_open_unless_cycles_stand_alone(
+def test_what_goes_with_cycles_is_left_open(
     demo_facts: Facts,
 ) -> None:
     further, verdict = demo_facts.further, demo_facts.verdict
     assert further is not None
-    assert further_words.not_parted(further, verdict) == [
+    assert describe_not_parted(further, verdict) == [
         "Whether it is cycles themselves, or what goes along: time frozen unsealed (drying) or "
         "warmth so far (bacterial growth)."
     ]
@@ -172,13 +180,13 @@ def test_what_goes_along_with_cycles_is_left_open_unless_cycles_stand_alone(
     clear = replace(cycles, given_others=replace(cycles.given_others, p=0.001))
     alone = tuple(clear if s.exposure == "cycles" else s for s in further.suspects.suspects)
     told = replace(further, suspects=replace(further.suspects, suspects=alone))
-    assert further_words.not_parted(told, verdict) == []
-    assert further_words.not_parted(further, replace(verdict, verdict="no change detected")) == []
-    assert further_words.not_parted(None, verdict) == []
+    assert describe_not_parted(told, verdict) == []
+    assert describe_not_parted(further, replace(verdict, verdict="no change detected")) == []
+    assert describe_not_parted(None, verdict) == []
 
 
 @pytest.mark.slow
-def test_a_dog_is_never_told_of_without_the_caution(briefing_of: Callable[..., Any]) -> None:
+def test_dog_is_never_told_without_the_caution(briefing_of: Callable[..., Any]) -> None:
     told = 0
     for name in ("effect falling", "no effect", "one dog", "too few trials"):
         briefing = briefing_of(name)
@@ -190,7 +198,7 @@ def test_a_dog_is_never_told_of_without_the_caution(briefing_of: Callable[..., A
     assert told > 0
 
 
-def test_where_there_is_no_model_nothing_is_said_of_suspects_or_dogs(
+def test_without_a_model_no_suspects_or_dogs(
     briefing_of: Callable[..., Any],
 ) -> None:
     briefing = briefing_of("too few trials")
@@ -202,7 +210,7 @@ def test_where_there_is_no_model_nothing_is_said_of_suspects_or_dogs(
     assert "How firm the answer is" not in briefing.page.text
 
 
-def test_where_finds_and_misses_part_a_penalised_direction_is_named_as_one(
+def test_penalised_direction_is_named_as_one(
     briefing_of: Callable[..., Any],
 ) -> None:
     briefing = briefing_of("finds and misses apart")
@@ -237,7 +245,7 @@ def test_every_table_line_carries_its_numbers(demo_facts: Facts) -> None:
         (-0.02, -0.01, 0.05, False, "the estimate is nearer to no change"),
     ],
 )
-def test_what_the_weightiest_source_does_is_not_called_a_fall_where_none_shows(
+def test_weightiest_source_shows_no_false_fall(
     demo_facts: Facts, main: float, without: float, half: float, clear: bool, said: str
 ) -> None:
     assert demo_facts.further is not None
@@ -249,7 +257,7 @@ def test_what_the_weightiest_source_does_is_not_called_a_fall_where_none_shows(
         low=without - half,
         high=without + half,
     )
-    text = further_words._moves_most(row, "source", replace(rows[0], log_odds=main), clear=clear)
+    text = _moves_most(row, "source", replace(rows[0], log_odds=main), clear=clear)
     assert text == f" The source that moves this most is BLD-02: without it {said}."
 
 
@@ -261,9 +269,7 @@ def test_what_the_weightiest_source_does_is_not_called_a_fall_where_none_shows(
         (16, "in 4 the whole interval says so. In 16 no change would fit too. The source"),
     ],
 )
-def test_how_many_other_ways_could_be_no_change_is_told(
-    demo_facts: Facts, unsure: int, said: str
-) -> None:
+def test_ways_that_could_be_no_change_are_told(demo_facts: Facts, unsure: int, said: str) -> None:
     assert demo_facts.further is not None
     ways = demo_facts.further.ways
     found = replace(
@@ -274,11 +280,11 @@ def test_how_many_other_ways_could_be_no_change_is_told(
         unsure=tuple(f"way {k}" for k in range(unsure)),
     )
     changed = replace(ways, agreement={**ways.agreement, "cycles": found})
-    assert said in further_words.agreement_sentence(changed, "cycles")
+    assert said in describe_agreement_in_short(changed, "cycles")
 
 
 @pytest.mark.parametrize(("of_average", "told"), [(0.05, True), (0.5, False)])
-def test_a_model_that_foretells_no_better_than_the_average_is_told_beside_the_answer(
+def test_poor_foretelling_is_told_beside_the_answer(
     demo_facts: Facts, of_average: float, told: bool
 ) -> None:
     further = demo_facts.further
@@ -286,7 +292,7 @@ def test_a_model_that_foretells_no_better_than_the_average_is_told_beside_the_an
     assert demo_facts.verdict.verdict == "cycles"
     assert 0.05 < (further.quality.brier or 0.0) < 0.5
     changed = replace(further, quality=replace(further.quality, brier_of_average=of_average))
-    lines = further_words.firmness(changed, demo_facts.verdict)
+    lines = describe_firmness(changed, demo_facts.verdict)
     assert any("no better than the unit's average" in line for line in lines) is told
     none = replace(demo_facts.verdict, verdict="no change detected")
-    assert not any("unit's average" in line for line in further_words.firmness(changed, none))
+    assert not any("unit's average" in line for line in describe_firmness(changed, none))

@@ -75,7 +75,7 @@ def test_the_answer_and_its_figure_come_first(
 
 
 @pytest.mark.slow
-def test_the_figure_drawn_first_is_the_one_that_stays(
+def test_first_figure_is_the_one_that_stays(
     call: Call,
     few_records: Path,
     tmp_path: Path,
@@ -111,7 +111,7 @@ def test_a_new_folder_keeps_the_figure_and_says_so(
 
 @pytest.mark.parametrize("without", [None, "figure.png"])
 @pytest.mark.parametrize("stop", STOPS)
-def test_an_earlier_briefing_stays_whole_and_that_is_told(
+def test_earlier_briefing_stays_whole(
     stop: str,
     without: str | None,
     call: Call,
@@ -137,9 +137,7 @@ def test_an_earlier_briefing_stays_whole_and_that_is_told(
 
 
 @pytest.mark.slow
-def test_a_finished_briefing_leaves_nothing_put_by(
-    call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_finished_briefing_leaves_nothing_by(call: Call, few_records: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     before = _earlier_briefing(out)
     assert call("brief", few_records, "--out", out).status == 0
@@ -149,7 +147,7 @@ def test_a_finished_briefing_leaves_nothing_put_by(
 
 
 @pytest.mark.parametrize("name", ["figure.png", "figure.svg", "figure.pdf"])
-def test_a_file_that_is_no_figure_stops_before_any_work(
+def test_file_that_is_no_figure_stops_first(
     name: str, call: Call, few_records: Path, tmp_path: Path
 ) -> None:
     (tmp_path / name).write_bytes(b"two years of work")
@@ -163,7 +161,7 @@ def test_a_file_that_is_no_figure_stops_before_any_work(
 
 
 @pytest.mark.slow
-def test_with_json_the_answer_goes_to_standard_error(
+def test_json_moves_the_answer_to_standard_error(
     call: Call, few_records: Path, tmp_path: Path
 ) -> None:
     text = call("brief", few_records, "--out", tmp_path / "a")
@@ -172,9 +170,7 @@ def test_with_json_the_answer_goes_to_standard_error(
     assert answer.complaints == text.out.splitlines()[:3]
 
 
-def test_what_puts_the_answer_in_doubt_comes_first_and_once(
-    call: Call, own_records: Path, tmp_path: Path
-) -> None:
+def test_doubt_comes_first_and_once(call: Call, own_records: Path, tmp_path: Path) -> None:
     trials = own_records / "trials.csv"
     head, *rows = trials.read_text(encoding="utf-8").splitlines()
     where = head.split(",").index("result")
@@ -194,7 +190,7 @@ def test_what_puts_the_answer_in_doubt_comes_first_and_once(
 
 
 @pytest.mark.slow
-def test_a_reader_who_leaves_early_still_gets_the_files(few_records: Path, tmp_path: Path) -> None:
+def test_early_leaver_still_gets_the_files(few_records: Path, tmp_path: Path) -> None:
     reads, writes = os.pipe()
     with subprocess.Popen(
         [
@@ -217,7 +213,7 @@ def test_a_reader_who_leaves_early_still_gets_the_files(few_records: Path, tmp_p
 # --- one file before the others --------------------------------------------------------------
 
 
-def test_a_file_written_over_since_is_not_taken_back(tmp_path: Path) -> None:
+def test_overwritten_file_is_not_taken_back(tmp_path: Path) -> None:
     write_files(tmp_path, {"a": b"old a", "b": b"old b"})
     placed = place_first(tmp_path, "a", b"new a", ("a", "b"))
     write_files(tmp_path, {"a": b"newest a", "b": b"newest b"})
@@ -238,14 +234,14 @@ def test_a_full_disk_places_nothing_first(tmp_path: Path, monkeypatch: pytest.Mo
     assert [p.name for p in tmp_path.iterdir()] == ["a"]
 
 
-def test_a_hint_names_the_command_as_it_can_be_pasted() -> None:
+def test_hint_names_the_command_to_paste() -> None:
     from outcomes.cli.options import with_command
 
     hint = with_command("They bear 3 notes: run outcomes check.", Path("our records.xlsx"))
     assert hint.endswith("check 'our records.xlsx'.")
 
 
-def test_a_demo_that_is_stopped_says_that_its_records_are_left(tmp_path: Path) -> None:
+def test_stopped_demo_says_records_are_left(tmp_path: Path) -> None:
     from outcomes.cli.demo_command import _said_to_be_left
 
     with pytest.raises(KeyboardInterrupt) as stopped, _said_to_be_left(tmp_path):

@@ -58,7 +58,7 @@ def test_a_path_that_is_not_there_is_wrong_usage(command: str, call: Call, tmp_p
     assert answer.out == ""
 
 
-def test_one_table_instead_of_its_folder_names_the_folder(call: Call, own_records: Path) -> None:
+def test_one_table_names_its_folder(call: Call, own_records: Path) -> None:
     answer = call("check", own_records / "trials.csv")
     assert answer.status == 2
     assert answer.complaints == [
@@ -145,7 +145,7 @@ STOPS = pytest.mark.parametrize(
 
 
 @STOPS
-def test_check_names_what_stops_the_work_and_exits_1(
+def test_check_names_what_stops_and_exits_1(
     spoil: Callable[[Path], None], line: str, call: Call, own_records: Path
 ) -> None:
     spoil(own_records)
@@ -188,7 +188,7 @@ def test_several_things_are_told_at_once(call: Call, own_records: Path) -> None:
     assert "2 things above stop the work; mend them first." in call("check", own_records).out
 
 
-def test_a_settings_file_that_cannot_be_used_says_where(call: Call, own_records: Path) -> None:
+def test_unusable_settings_say_where(call: Call, own_records: Path) -> None:
     (own_records / "unit.toml").write_text("[decision]\nfloor = 85\n")
     answer = call("fit", own_records)
     assert answer.status == 1
@@ -220,7 +220,7 @@ def test_a_settings_file_that_cannot_be_used_says_where(call: Call, own_records:
         ("sources", "acquired_on", "31.12.23", "the date can be read two ways", "2026-03-14"),
     ],
 )
-def test_one_bad_cell_sets_its_row_aside_and_is_told(
+def test_one_bad_cell_sets_its_row_aside(
     table: str, column: str, value: str, problem: str, mend: str, call: Call, own_records: Path
 ) -> None:
     row = _find_row(own_records) if table == "trials" else 3
@@ -251,7 +251,7 @@ def test_one_bad_cell_sets_its_row_aside_and_is_told(
         ("dogs", "born_on", "spring", "not a date or time", "2026-03-14"),
     ],
 )
-def test_an_odd_cell_of_a_side_column_costs_the_value_and_not_the_row(
+def test_odd_side_cell_costs_the_value_only(
     table: str, column: str, value: str, problem: str, mend: str, call: Call, own_records: Path
 ) -> None:
     before = call("check", own_records).out
@@ -267,9 +267,7 @@ def test_an_odd_cell_of_a_side_column_costs_the_value_and_not_the_row(
     assert counts.findall(answer.out) == counts.findall(before)
 
 
-def test_the_same_finding_of_many_rows_is_one_line_that_counts_them(
-    call: Call, own_records: Path
-) -> None:
+def test_one_finding_of_many_rows_is_one_line(call: Call, own_records: Path) -> None:
     def spoil(rows: Rows) -> Rows:
         wind, temperature = rows[0].index("wind_m_s"), rows[0].index("temperature_c")
         for number, row in enumerate(rows[1:43]):
@@ -298,9 +296,7 @@ def test_the_same_finding_of_many_rows_is_one_line_that_counts_them(
     assert "and 39 more" not in every
 
 
-def test_the_suggested_lines_say_where_they_go_and_can_be_used_as_they_are(
-    call: Call, own_records: Path
-) -> None:
+def test_suggested_lines_can_be_used_as_they_are(call: Call, own_records: Path) -> None:
     _no_column(own_records)
     answer = call("check", own_records)
     file = own_records / "unit.toml"
@@ -311,7 +307,7 @@ def test_the_suggested_lines_say_where_they_go_and_can_be_used_as_they_are(
     assert "these lines" not in call("check", own_records).out
 
 
-def test_to_a_unit_file_that_is_there_lines_are_added(call: Call, own_records: Path) -> None:
+def test_lines_are_added_to_a_file_that_is_there(call: Call, own_records: Path) -> None:
     _put(own_records, "trials", _find_row(own_records), "result", "hit")
     file = own_records / "unit.toml"
     file.write_text('unit = "x"\n[words.result]\n"Hmm" = "miss"\n')
@@ -322,9 +318,7 @@ def test_to_a_unit_file_that_is_there_lines_are_added(call: Call, own_records: P
     assert "these lines" not in call("check", own_records).out
 
 
-def test_a_file_of_a_name_like_a_table_is_pointed_out_and_can_be_mapped(
-    call: Call, own_records: Path
-) -> None:
+def test_file_named_like_a_table_can_be_mapped(call: Call, own_records: Path) -> None:
     (own_records / "storage.csv").rename(own_records / "Storage log.csv")
     answer = call("check", own_records)
     assert answer.status == 1
@@ -341,9 +335,7 @@ def test_a_file_of_a_name_like_a_table_is_pointed_out_and_can_be_mapped(
     )
 
 
-def test_under_the_strict_policy_a_trial_from_the_freezer_counts_as_set_aside(
-    call: Call, own_records: Path
-) -> None:
+def test_strict_policy_counts_freezer_trials_aside(call: Call, own_records: Path) -> None:
     _edit(own_records, "storage", lambda rows: [rows[0], *(r for r in rows[1:] if "freezer" in r)])
     (own_records / "unit.toml").write_text('[exposure]\nunlogged_thaws = "strict"\n')
     found = json.loads(call("check", own_records, "--json").out)
@@ -368,7 +360,7 @@ def test_under_the_strict_policy_a_trial_from_the_freezer_counts_as_set_aside(
         (("fit", "x", "--floor", "1.0"), "Give a number strictly between 0 and 1."),
     ],
 )
-def test_a_slip_on_the_command_line_is_answered_with_what_to_write(
+def test_slip_is_answered_with_what_to_write(
     arguments: tuple[str, ...], words: str, call: Call
 ) -> None:
     answer = call(*arguments)
@@ -386,7 +378,7 @@ def test_a_slip_on_the_command_line_is_answered_with_what_to_write(
         ("/usr/lib/python/pytest/__main__.py", None, "outcomes"),
     ],
 )
-def test_messages_name_the_command_as_it_was_called(
+def test_messages_name_the_command_as_called(
     typed: str, found: str | None, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sys.argv", [typed])
@@ -394,7 +386,7 @@ def test_messages_name_the_command_as_it_was_called(
     assert called_as() == name
 
 
-def test_the_blank_workbook_tells_the_next_command_as_this_one_was_called(
+def test_template_tells_the_next_command_as_called(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     file = tmp_path / "our unit.xlsx"
@@ -405,9 +397,7 @@ def test_the_blank_workbook_tells_the_next_command_as_this_one_was_called(
 
 
 @pytest.mark.slow
-def test_the_briefing_says_how_much_was_not_used_and_where_that_is_listed(
-    call: Call, own_records: Path, tmp_path: Path
-) -> None:
+def test_briefing_says_what_was_not_used(call: Call, own_records: Path, tmp_path: Path) -> None:
     assert (
         "handed over are read, and none is set aside."
         in call("brief", own_records, "--out", tmp_path / "a").out
@@ -428,9 +418,7 @@ def test_the_briefing_says_how_much_was_not_used_and_where_that_is_listed(
 
 
 @pytest.mark.slow
-def test_a_row_set_aside_is_listed_in_results_with_its_reason(
-    call: Call, own_records: Path, tmp_path: Path
-) -> None:
+def test_row_set_aside_is_in_the_results(call: Call, own_records: Path, tmp_path: Path) -> None:
     row = _find_row(own_records)
     _put(own_records, "trials", row, "started_at", "soon")
     answer = call("brief", own_records, "--json", "--out", tmp_path / "b")
@@ -467,9 +455,7 @@ def test_an_id_given_twice_sets_both_rows_aside(call: Call, own_records: Path) -
     assert "trials: 60 rows in = 58 usable + 2 set aside" in answer.out
 
 
-def test_a_source_given_twice_takes_its_moves_and_trials_along_and_says_why(
-    call: Call, own_records: Path
-) -> None:
+def test_doubled_source_takes_its_rows_along(call: Call, own_records: Path) -> None:
     _edit(own_records, "sources", lambda rows: [*rows, [*rows[1][:1], "fat", *rows[1][2:]]])
     answer = call("check", own_records)
     assert answer.status == 0
@@ -479,9 +465,7 @@ def test_a_source_given_twice_takes_its_moves_and_trials_along_and_says_why(
         assert all("its source" in line and "Mend that row first." in line for line in told)
 
 
-def test_records_of_which_no_trial_is_left_stop_with_one_line(
-    call: Call, own_records: Path, tmp_path: Path
-) -> None:
+def test_no_trial_left_stops_with_one_line(call: Call, own_records: Path, tmp_path: Path) -> None:
     def spoil(rows: Rows) -> Rows:
         at = rows[0].index("result")
         return [rows[0], *([*r[:at], "maybe", *r[at + 1 :]] for r in rows[1:])]
@@ -494,7 +478,7 @@ def test_records_of_which_no_trial_is_left_stop_with_one_line(
     assert not (tmp_path / "b").exists()
 
 
-def test_findings_beyond_200_are_counted_and_can_be_shown(call: Call, own_records: Path) -> None:
+def test_findings_beyond_200_are_counted(call: Call, own_records: Path) -> None:
     def spoil(rows: Rows) -> Rows:
         trial, result = rows[0].index("trial_id"), rows[0].index("result")
         hides = [row for row in rows[1:] if row[rows[0].index("source_id")]]

@@ -37,7 +37,7 @@ def _gaps(trials: pd.DataFrame) -> pd.DataFrame:
 
 
 @pytest.mark.parametrize("qualified_only", [True, False])
-def test_the_trials_counted_are_those_each_analysis_takes(qualified_only: bool) -> None:
+def test_counted_trials_are_those_analyses_take(qualified_only: bool) -> None:
     settings = DecisionSettings(rule=ReliabilityRule(qualified_only=qualified_only))
     records = read_records(DEMO)
     some = records.storage[records.storage["source_id"] != "MUS-06"]
@@ -64,7 +64,7 @@ def found_in(folder: Path) -> int:
     return len((folder / "trials.csv").read_text().splitlines()) - 1
 
 
-def test_a_model_uses_fewer_trials_than_check_counts_where_a_condition_is_missing() -> None:
+def test_model_uses_fewer_where_conditions_lack() -> None:
     joined = join(read_records(DEMO))
     rarely = pd.Series(range(len(joined.trials))) % 20 == 0
     trials = joined.trials.assign(temperature_c=joined.trials["temperature_c"].mask(rarely))
@@ -75,9 +75,7 @@ def test_a_model_uses_fewer_trials_than_check_counts_where_a_condition_is_missin
     )
 
 
-def test_check_tells_people_what_can_be_used_for_which_question(
-    call: Call, own_records: Path
-) -> None:
+def test_check_says_what_serves_which_question(call: Call, own_records: Path) -> None:
     out = call("check", own_records).out
     found = usable_rows(join(read_records(own_records)), ReliabilityRule())
     assert f"\nTrials that can be used, at most, of {found_in(own_records):,}\n" in out
@@ -86,7 +84,7 @@ def test_check_tells_people_what_can_be_used_for_which_question(
         assert re.search(rf"^{question} +{found[analysis]:,}$", out, flags=re.MULTILINE)
 
 
-def test_check_tells_programs_the_same_and_the_mend(call: Call, own_records: Path) -> None:
+def test_check_tells_programs_the_same(call: Call, own_records: Path) -> None:
     file = own_records / "trials.csv"
     file.write_text(file.read_text().replace(",find,", ",hit,"))
     found = json.loads(call("check", own_records, "--json").out)
@@ -99,7 +97,7 @@ def test_check_tells_programs_the_same_and_the_mend(call: Call, own_records: Pat
     assert f"The one mend that wins back most ({mend['rows']:,} rows): trials.csv" in said
 
 
-def test_where_something_stops_the_work_nothing_is_usable(call: Call, own_records: Path) -> None:
+def test_stopped_work_has_nothing_usable(call: Call, own_records: Path) -> None:
     (own_records / "storage.csv").unlink()
     answer = call("check", own_records, "--json")
     assert answer.status == 1
@@ -107,9 +105,7 @@ def test_where_something_stops_the_work_nothing_is_usable(call: Call, own_record
     assert "Trials that can be used" not in call("check", own_records).out
 
 
-def test_records_of_which_no_trial_can_be_used_are_still_checked(
-    call: Call, own_records: Path
-) -> None:
+def test_records_without_usable_trials_are_checked(call: Call, own_records: Path) -> None:
     file = own_records / "trials.csv"
     lines = file.read_text().splitlines()
     at = lines[0].split(",").index("result")

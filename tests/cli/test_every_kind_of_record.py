@@ -103,9 +103,7 @@ def test_no_probability_leaves_its_range(name: str, briefing_of: Callable[..., A
 
 
 @NAMES
-def test_limits_stand_on_both_sides_of_what_they_limit(
-    name: str, briefing_of: Callable[..., Any]
-) -> None:
+def test_limits_stand_on_both_sides(name: str, briefing_of: Callable[..., Any]) -> None:
     results = briefing_of(name).results
     for term in results["find"]["terms"]:
         assert term["low"] <= term["odds_ratio"] <= term["high"]
@@ -116,9 +114,7 @@ def test_limits_stand_on_both_sides_of_what_they_limit(
 
 
 @NAMES
-def test_every_row_handed_over_is_used_or_set_aside(
-    name: str, briefing_of: Callable[..., Any]
-) -> None:
+def test_every_row_is_used_or_set_aside(name: str, briefing_of: Callable[..., Any]) -> None:
     records = briefing_of(name).results["records"]
     for table, rows in records["rows_in"].items():
         aside = {r["row"] for r in records["set_aside"] if r["file"] == f"{table}.csv"}
@@ -126,7 +122,7 @@ def test_every_row_handed_over_is_used_or_set_aside(
 
 
 @NAMES
-def test_a_source_never_tried_is_never_retired_or_kept(
+def test_untried_source_is_never_retired_or_kept(
     name: str, briefing_of: Callable[..., Any]
 ) -> None:
     for source in briefing_of(name).results["shelf"]:
@@ -136,9 +132,7 @@ def test_a_source_never_tried_is_never_retired_or_kept(
 
 
 @NAMES
-def test_every_source_on_the_shelf_is_a_row_of_the_page(
-    name: str, briefing_of: Callable[..., Any]
-) -> None:
+def test_every_shelf_source_is_a_page_row(name: str, briefing_of: Callable[..., Any]) -> None:
     briefing = briefing_of(name)
     on_page = {re.sub(r"\s+", " ", cell) for cell in briefing.page.cells}
     for source in briefing.results["shelf"]:
@@ -181,7 +175,7 @@ def test_any_floor_is_told_in_the_answer(
     assert FOREIGN.findall(briefing.page.text) == []
 
 
-def test_a_low_floor_retires_no_source_that_is_mostly_found(
+def test_low_floor_spares_mostly_found_sources(
     briefing_of: Callable[..., Any],
 ) -> None:
     shelf = briefing_of("no effect", "--floor", "0.5").results["shelf"]

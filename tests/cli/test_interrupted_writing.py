@@ -76,7 +76,7 @@ STEPS = [("write_bytes", 1), ("write_bytes", 2), *(("replace", number) for numbe
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("step", "number"), STEPS)
-def test_ctrl_c_while_writing_leaves_the_old_results_whole(
+def test_ctrl_c_while_writing_keeps_old_results(
     step: str, number: int, own_records: Path, tmp_path: Path, call: Call
 ) -> None:
     out = tmp_path / "results"
@@ -95,7 +95,7 @@ def test_ctrl_c_while_writing_leaves_the_old_results_whole(
 @pytest.mark.slow
 @pytest.mark.parametrize("times", [1, 3])
 @pytest.mark.parametrize("step", ["Asking whether", "Drawing", "Search time"])
-def test_ctrl_c_reaches_both_processes_and_is_answered_once(
+def test_ctrl_c_reaches_both_processes_once(
     step: str, times: int, few_records: Path, tmp_path: Path
 ) -> None:
     said, seen = [], False
@@ -161,7 +161,7 @@ def test_what_was_interrupted_can_be_done_again(
 
 
 @pytest.mark.parametrize("number", [1, 2, 3, 4, 5])
-def test_an_error_at_any_rename_leaves_old_files_and_no_new_ones(
+def test_error_at_any_rename_leaves_old_files(
     number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     old = {"a": b"old a", "c": b"old c"}
@@ -225,7 +225,7 @@ def test_a_full_disk_leaves_the_old_results_whole(
     assert sorted(p.name for p in small_disk.iterdir()) == sorted(before)
 
 
-def test_a_template_on_a_full_disk_is_not_left_half_written(small_disk: Path) -> None:
+def test_full_disk_leaves_no_half_template(small_disk: Path) -> None:
     room = os.statvfs(small_disk)
     (small_disk / "filler").write_bytes(b"x" * (room.f_bavail * room.f_frsize - 4096))
     with pytest.raises(OutputError, match="no space left on device"):
@@ -233,7 +233,7 @@ def test_a_template_on_a_full_disk_is_not_left_half_written(small_disk: Path) ->
     assert [p.name for p in small_disk.iterdir()] == ["filler"]
 
 
-def test_the_demo_s_records_stay_whole_on_a_full_disk(
+def test_full_disk_leaves_demo_records_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from outcomes.records.write import write_unit

@@ -33,14 +33,14 @@ def _most_tried(records: Path) -> str:
     return str(trials["source_id"].value_counts().index[0])
 
 
-def test_limits_are_by_what_was_asked_for_in_that_order(explained: dict[str, Any]) -> None:
+def test_limits_are_in_the_order_asked(explained: dict[str, Any]) -> None:
     assert explained["retire"]["by"] == "age_days"
     assert [t["by"] for t in explained["retire"]["also"]] == ["cycles"]
     assert explained["asked"]["by"] == ["age_days", "cycles"]
 
 
 @pytest.mark.slow
-def test_a_limit_beside_the_verdict_is_said_to_be_one(call: Call, falling: Path) -> None:
+def test_limit_beside_the_verdict_is_said(call: Call, falling: Path) -> None:
     answer = call("retire", falling, "--by", "age")
     assert answer.status == 0
     first, second = answer.out.splitlines()[:2]
@@ -50,9 +50,7 @@ def test_a_limit_beside_the_verdict_is_said_to_be_one(call: Call, falling: Path)
     assert "Asked for" not in plain.out
 
 
-def test_every_trial_of_the_source_stands_there_with_its_advice(
-    explained: dict[str, Any], falling: Path
-) -> None:
+def test_every_trial_stands_with_its_advice(explained: dict[str, Any], falling: Path) -> None:
     source = explained["explain"]["source_id"]
     trials = pd.read_csv(falling / "trials.csv", parse_dates=["started_at"])
     own = trials[trials["source_id"] == source].sort_values("started_at", kind="stable")
@@ -67,7 +65,7 @@ def test_every_trial_of_the_source_stands_there_with_its_advice(
 
 
 @pytest.mark.slow
-def test_the_explanation_ends_with_advice_and_cautions(call: Call, falling: Path) -> None:
+def test_explanation_ends_with_advice_and_caution(call: Call, falling: Path) -> None:
     source = _most_tried(falling)
     answer = call("retire", falling, "--explain", source)
     lines = answer.out.splitlines()
@@ -78,7 +76,7 @@ def test_the_explanation_ends_with_advice_and_cautions(call: Call, falling: Path
     assert max(map(len, [line for line in lines if line[:2] == "20"])) <= 110
 
 
-def test_a_source_discarded_by_then_gets_no_advice(call: Call, own_records: Path) -> None:
+def test_discarded_source_gets_no_advice(call: Call, own_records: Path) -> None:
     trials = pd.read_csv(own_records / "trials.csv")
     source = trials["source_id"].dropna().iloc[0]
     log = pd.read_csv(own_records / "storage.csv")
@@ -91,7 +89,7 @@ def test_a_source_discarded_by_then_gets_no_advice(call: Call, own_records: Path
     assert "It is not held on 2026-07-01 (discarded on 2026-06-01): no advice." in answer.out
 
 
-def test_an_unknown_source_is_one_line_with_the_nearest_name(call: Call, few_records: Path) -> None:
+def test_unknown_source_gets_the_nearest_name(call: Call, few_records: Path) -> None:
     names = pd.read_csv(few_records / "sources.csv")["source_id"]
     wrong = names[0].lower().replace("-0", "")
     answer = call("retire", few_records, "--explain", wrong)
@@ -103,9 +101,7 @@ def test_an_unknown_source_is_one_line_with_the_nearest_name(call: Call, few_rec
     assert answer.complaints[0].endswith(f"There are {len(names)} sources.")
 
 
-def test_names_that_look_alike_are_told_where_no_one_of_them_is_meant(
-    call: Call, few_records: Path
-) -> None:
+def test_lookalike_names_are_told(call: Call, few_records: Path) -> None:
     names = pd.read_csv(few_records / "sources.csv")["source_id"]
     start = names[0].rpartition("-")[0]
     answer = call("retire", few_records, "--explain", f"{start}-99")
@@ -123,7 +119,7 @@ def test_names_that_look_alike_are_told_where_no_one_of_them_is_meant(
         (["--bootstrap"], "--bootstrap"),
     ],
 )
-def test_what_an_explanation_would_leave_out_is_refused_before_any_work(
+def test_unexplainable_options_are_refused_first(
     call: Call, few_records: Path, options: list[str], named: str
 ) -> None:
     # Not even the records are read, nor is the name looked up.
@@ -135,9 +131,7 @@ def test_what_an_explanation_would_leave_out_is_refused_before_any_work(
     ]
 
 
-def test_with_too_few_trials_the_trials_are_told_without_a_model(
-    call: Call, few_records: Path
-) -> None:
+def test_too_few_trials_are_told_without_a_model(call: Call, few_records: Path) -> None:
     source = _most_tried(few_records)
     answer = call("retire", few_records, "--explain", source)
     assert answer.status == 0
@@ -154,14 +148,14 @@ def test_with_too_few_trials_the_trials_are_told_without_a_model(
     assert answer.out.count(source) == 1
 
 
-def test_a_word_that_is_no_exposure_is_wrong_usage(call: Call, few_records: Path) -> None:
+def test_word_that_is_no_exposure_is_wrong_usage(call: Call, few_records: Path) -> None:
     answer = call("retire", few_records, "--by", "weight")
     assert answer.status == 2
     assert "'weight' is not one of 'cycles', 'age'" in answer.err
 
 
 @pytest.mark.slow
-def test_resampling_adds_its_interval_by_source_and_by_dog(
+def test_resampling_adds_its_intervals(
     call: Call, falling: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from outcomes.analysis.decisions import bootstrap
@@ -183,7 +177,7 @@ def test_resampling_adds_its_interval_by_source_and_by_dog(
 
 
 @pytest.mark.slow
-def test_a_rule_by_both_is_priced_beside_present_practice(call: Call, falling: Path) -> None:
+def test_rule_by_both_is_priced_with_present(call: Call, falling: Path) -> None:
     answer = call("retire", falling, "--either", "6", "18")
     (line,) = (x for x in answer.out.splitlines() if x.startswith("Retire after 6 cycles or 18 mo"))
     assert "whichever comes first: about " in line
@@ -195,9 +189,7 @@ def test_a_rule_by_both_is_priced_beside_present_practice(call: Call, falling: P
 
 
 @pytest.mark.slow
-def test_a_rule_that_leaves_nothing_or_buys_nothing_says_so(
-    call: Call, falling: Path, few_records: Path
-) -> None:
+def test_rule_buying_nothing_says_so(call: Call, falling: Path, few_records: Path) -> None:
     answer = call("retire", falling, "--either", "1", "1")
     assert (
         "The rule “1 cycle or 1 month, whichever comes first” has no price: too few" in answer.out

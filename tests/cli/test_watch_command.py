@@ -15,9 +15,7 @@ DEMO = Path(__file__).parents[2] / "synthetic_data"
 
 
 @pytest.mark.slow
-def test_the_list_begins_with_what_is_past_its_limit_and_the_trials_that_moved_it(
-    call: Call, tmp_path: Path
-) -> None:
+def test_list_begins_with_what_is_past_its_limit(call: Call, tmp_path: Path) -> None:
     drawn = tmp_path / "charts.svg"
     answer = call("watch", DEMO, "--figure", drawn)
     assert answer.status == 0
@@ -46,7 +44,7 @@ def test_the_list_begins_with_what_is_past_its_limit_and_the_trials_that_moved_i
     assert any(x.startswith(f"On the dogs' charts are {of_dogs:,} of them: ") for x in lines)
 
 
-def test_json_is_one_object_with_every_trial_of_every_chart(call: Call) -> None:
+def test_json_holds_every_chart_trial(call: Call) -> None:
     answer = call("watch", DEMO, "--json")
     assert answer.complaints == []
     found = json.loads(answer.out)
@@ -60,9 +58,7 @@ def test_json_is_one_object_with_every_trial_of_every_chart(call: Call) -> None:
         assert chart["misses"] == sum(t["result"] == "miss" for t in chart["trials"])
 
 
-def test_too_few_records_are_said_in_words_in_json_and_on_the_figure(
-    call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_too_few_records_are_said_everywhere(call: Call, few_records: Path, tmp_path: Path) -> None:
     said = call("watch", few_records, "--figure", tmp_path / "charts.png")
     assert said.status == 0
     assert said.out.startswith("No source or dog can be charted yet: the baseline is not complete")
@@ -71,9 +67,7 @@ def test_too_few_records_are_said_in_words_in_json_and_on_the_figure(
     assert "misses of 40" in found["reason"]
 
 
-def test_a_figure_of_another_kind_or_among_the_records_is_refused_in_one_line(
-    call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_figure_of_another_kind_is_refused(call: Call, few_records: Path, tmp_path: Path) -> None:
     gif = tmp_path / "charts.gif"
     other = call("watch", few_records, "--figure", gif)
     assert other.status == 2
@@ -87,9 +81,7 @@ def test_a_figure_of_another_kind_or_among_the_records_is_refused_in_one_line(
 
 
 @pytest.mark.slow
-def test_a_source_that_was_discarded_is_not_named_as_if_it_were_held(
-    call: Call, tmp_path: Path
-) -> None:
+def test_discarded_source_is_not_named_as_held(call: Call, tmp_path: Path) -> None:
     storage = (DEMO / "storage.csv").read_text(encoding="utf-8")
     assert ",discarded" in next(
         line for line in reversed(storage.splitlines()) if line.startswith("FAT-03,")

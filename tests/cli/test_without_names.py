@@ -92,7 +92,7 @@ def briefing(
     return home / "briefing"
 
 
-def test_no_name_is_left_in_any_byte_of_the_briefing(briefing: Path) -> None:
+def test_no_name_is_left_in_any_byte(briefing: Path) -> None:
     assert {f.name for f in briefing.iterdir()} == {
         "briefing.html", "figure.png", "figure.svg", "figure.pdf", "results.json", "trials.csv",
         "set_aside.csv",
@@ -112,16 +112,14 @@ def test_the_search_finds_names_where_they_are(
     )
 
 
-def test_rows_are_still_told_where_they_stand_and_why(briefing: Path) -> None:
+def test_rows_are_told_with_place_and_reason(briefing: Path) -> None:
     aside = _read(briefing, "set_aside")
     assert set(aside["file"]) <= {"trials", "storage", "sources", "dogs"}
     assert {"5", "6"} <= set(aside["row"])
     assert all(aside["reason"])
 
 
-def test_the_key_lies_beside_the_folder_and_turns_every_code_back(
-    briefing: Path, named_records: Path
-) -> None:
+def test_key_lies_beside_and_turns_codes_back(briefing: Path, named_records: Path) -> None:
     key = _read(briefing.parent, "briefing-key")
     assert set(key["what"]) <= set(NAMES)
     assert key["code"].is_unique
@@ -133,7 +131,7 @@ def test_the_key_lies_beside_the_folder_and_turns_every_code_back(
     assert [back[c] for c in coded.sources["source_id"]] == list(plain.sources["source_id"])
 
 
-def test_a_key_is_never_written_over_nor_put_with_what_is_handed_on(
+def test_key_is_never_overwritten_or_handed_on(
     named_records: Path, call: Callable[..., Any], tmp_path: Path
 ) -> None:
     key, out = tmp_path / "key.csv", tmp_path / "slide.png"
@@ -156,7 +154,7 @@ def test_a_key_is_never_written_over_nor_put_with_what_is_handed_on(
 
 
 @pytest.mark.slow
-def test_a_figure_without_names_has_none_and_its_key_may_be_made_again(
+def test_figure_without_names_has_none(
     named_records: Path, call: Callable[..., Any], tmp_path: Path
 ) -> None:
     folder, key = tmp_path / "slides", tmp_path / "key.csv"

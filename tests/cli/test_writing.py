@@ -60,15 +60,13 @@ def test_a_template_never_replaces_a_file(call: Call, tmp_path: Path) -> None:
     assert there.read_bytes() == b"two years of work"
 
 
-def test_a_template_in_a_folder_that_is_not_there_says_so(call: Call, tmp_path: Path) -> None:
+def test_template_into_no_folder_says_so(call: Call, tmp_path: Path) -> None:
     answer = call("template", tmp_path / "nowhere" / "blank.xlsx")
     assert answer.status == 1
     assert "could not be written (no such file or directory)" in answer.complaints[0]
 
 
-def test_a_briefing_is_never_written_among_the_records(
-    call: Call, own_records: Path, tmp_path: Path
-) -> None:
+def test_briefing_stays_out_of_the_records(call: Call, own_records: Path, tmp_path: Path) -> None:
     before = _bytes_in(own_records)
     for out in (own_records, own_records / ".", tmp_path / "own" / ".." / "own"):
         answer = call("brief", own_records, "--out", out)
@@ -90,7 +88,7 @@ def test_a_briefing_is_never_written_over_a_file(
 
 
 @pytest.mark.parametrize("command", ["brief", "join", "demo"])
-def test_a_place_that_cannot_be_written_to_is_one_line(
+def test_unwritable_place_is_one_line(
     command: str, call: Call, few_records: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "notes").write_text("mine")
@@ -115,9 +113,7 @@ def test_other_files_of_the_folder_are_left_alone(
 
 
 @pytest.mark.slow
-def test_a_second_briefing_takes_the_place_of_the_first(
-    call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_second_briefing_replaces_the_first(call: Call, few_records: Path, tmp_path: Path) -> None:
     for floor in ("0.7", "0.8"):
         assert call("brief", few_records, "--floor", floor, "--out", tmp_path / "b").status == 0
         found = json.loads((tmp_path / "b" / "results.json").read_text(encoding="utf-8"))
@@ -125,7 +121,7 @@ def test_a_second_briefing_takes_the_place_of_the_first(
     assert sorted(p.name for p in (tmp_path / "b").iterdir()) == sorted(FILES)
 
 
-def test_a_full_disk_while_making_the_files_leaves_the_old_ones(
+def test_full_disk_in_making_leaves_old_files(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     write_files(tmp_path, {"a": b"old a", "b": b"old b"})
@@ -143,7 +139,7 @@ def test_a_full_disk_while_making_the_files_leaves_the_old_ones(
     assert _bytes_in(tmp_path) == {"a": b"old a", "b": b"old b"}
 
 
-def test_a_file_that_cannot_be_put_in_place_leaves_the_old_ones(tmp_path: Path) -> None:
+def test_failed_placing_leaves_old_files(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(b"old a")
     (tmp_path / "b").mkdir()
     (tmp_path / "b" / "mine").write_bytes(b"mine")
@@ -153,18 +149,14 @@ def test_a_file_that_cannot_be_put_in_place_leaves_the_old_ones(tmp_path: Path) 
 
 
 @pytest.mark.parametrize("out", ["trials.csv", "sources.csv", "storage.csv"])
-def test_joined_trials_never_take_the_place_of_the_records(
-    out: str, call: Call, own_records: Path
-) -> None:
+def test_joined_trials_never_replace_records(out: str, call: Call, own_records: Path) -> None:
     before = _bytes_in(own_records)
     answer = call("join", own_records, "--out", own_records / out)
     assert answer.status != 0
     assert _bytes_in(own_records) == before
 
 
-def test_the_demo_never_takes_the_place_of_a_unit_s_records(
-    call: Call, own_records: Path, tmp_path: Path
-) -> None:
+def test_demo_never_replaces_a_units_records(call: Call, own_records: Path, tmp_path: Path) -> None:
     home = tmp_path / "home"
     home.mkdir()
     own_records.rename(home / "records")
@@ -173,7 +165,7 @@ def test_the_demo_never_takes_the_place_of_a_unit_s_records(
     assert _bytes_in(home) == before
 
 
-def test_the_demo_makes_a_folder_that_is_not_there_and_makes_it_again(
+def test_demo_makes_its_folder_and_again(
     tmp_path: Path,
 ) -> None:
     home = tmp_path / "new"
@@ -185,7 +177,7 @@ def test_the_demo_makes_a_folder_that_is_not_there_and_makes_it_again(
         check_out(home / "records", home / "records")
 
 
-def test_a_briefing_never_takes_the_place_of_another_unit_s_records(
+def test_briefing_never_replaces_other_records(
     call: Call, few_records: Path, own_records: Path
 ) -> None:
     before = _bytes_in(own_records)
@@ -194,9 +186,7 @@ def test_a_briefing_never_takes_the_place_of_another_unit_s_records(
 
 
 @pytest.mark.slow
-def test_the_same_records_settings_and_seed_give_the_same_bytes(
-    briefing_of: Callable[..., Any], tmp_path: Path
-) -> None:
+def test_same_records_and_seed_same_bytes(briefing_of: Callable[..., Any], tmp_path: Path) -> None:
     # Bootstrap and all: the effect of this unit is strong enough to be simulated.
     records = briefing_of("effect falling").folder.parent / "records"
     runs = []
@@ -220,9 +210,7 @@ def test_the_same_records_settings_and_seed_give_the_same_bytes(
     assert different == []
 
 
-def test_a_briefing_never_lands_beside_the_workbook_it_is_made_from(
-    call: Call, tmp_path: Path
-) -> None:
+def test_briefing_never_lands_by_its_workbook(call: Call, tmp_path: Path) -> None:
     book = tmp_path / "mine.xlsx"
     call("template", str(book))
     (tmp_path / "trials.csv").write_text("mine", encoding="utf-8")
@@ -231,9 +219,7 @@ def test_a_briefing_never_lands_beside_the_workbook_it_is_made_from(
     assert (tmp_path / "trials.csv").read_text(encoding="utf-8") == "mine"
 
 
-def test_a_folder_that_cannot_be_made_is_told_before_any_work(
-    call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_unmakeable_folder_is_told_first(call: Call, few_records: Path, tmp_path: Path) -> None:
     (tmp_path / "notes").write_text("mine", encoding="utf-8")
     out = tmp_path / "notes" / "deeper" / "out"
     answer = call("brief", few_records, "--out", out)
@@ -243,7 +229,7 @@ def test_a_folder_that_cannot_be_made_is_told_before_any_work(
     ]
 
 
-def test_a_table_of_trials_without_our_results_is_never_replaced(tmp_path: Path) -> None:
+def test_foreign_trials_table_is_never_replaced(tmp_path: Path) -> None:
     records, out = tmp_path / "records", tmp_path / "out"
     records.mkdir()
     out.mkdir()
@@ -263,7 +249,7 @@ def _left(path: Path) -> str:
 
 
 @pytest.mark.parametrize("ending", [".csv", ".parquet"])
-def test_joined_trials_take_the_place_of_joined_trials_alone_and_say_so(
+def test_joined_trials_replace_only_their_like(
     ending: str, call: Call, own_records: Path, tmp_path: Path
 ) -> None:
     out = tmp_path / "out" / f"joined{ending}"
@@ -295,7 +281,7 @@ def test_joined_trials_take_the_place_of_joined_trials_alone_and_say_so(
         ("png", b""),
     ],
 )
-def test_a_figure_takes_the_place_of_a_figure_alone(kind: str, ours: bytes, tmp_path: Path) -> None:
+def test_figure_replaces_only_a_figure(kind: str, ours: bytes, tmp_path: Path) -> None:
     path = tmp_path / f"slide.{kind}"
     assert not check_replaced(path)
     path.write_bytes(ours)
@@ -313,7 +299,7 @@ def test_a_figure_takes_the_place_of_a_figure_alone(kind: str, ours: bytes, tmp_
         (("watch", "RECORDS", "--figure", "slide.png"), "Drawn: slide.png (it replaced the file"),
     ],
 )
-def test_a_command_that_draws_says_what_it_replaced(
+def test_drawing_command_says_what_it_replaced(
     arguments: tuple[str, ...],
     said: str,
     call: Call,

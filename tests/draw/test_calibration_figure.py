@@ -57,7 +57,6 @@ def made(sources=24, word="S", *, area=0.74, low=0.66):
         drift=None,
         predictions=pd.DataFrame({"predicted": [], "found": []}),
         alpha=0.05,
-        sentences=("On sources it has not seen, the model predicts well.", "", ""),
         reason=None,
     )
 
@@ -67,7 +66,7 @@ def figure():
     return draw_calibration_figure(made(), "Synthetic unit.")
 
 
-def test_points_intervals_and_diagonal_are_those_of_the_curve(figure):
+def test_points_and_diagonal_are_the_curves(figure):
     curve = made().calibration.curve
     observed = lines(figure, "calibration", "observed")
     assert [(p.get_xdata()[0], p.get_ydata()[0]) for p in observed] == [
@@ -79,14 +78,14 @@ def test_points_intervals_and_diagonal_are_those_of_the_curve(figure):
     assert np.array_equal(diagonal.get_xdata(), diagonal.get_ydata())
 
 
-def test_both_scales_hold_every_point_and_end_at_100(figure):
+def test_both_scales_hold_points_and_end_at_100(figure):
     ax = ax_of(figure, "calibration")
     assert ax.get_xlim() == ax.get_ylim()
     assert ax.get_xlim()[0] <= 0.45
     assert ax.get_xlim()[1] == 1.0
 
 
-def test_residuals_are_drawn_in_order_and_those_outside_stand_out(figure):
+def test_residuals_in_order_outside_stand_out(figure):
     ax = ax_of(figure, "residuals")
     assert ax.yaxis_inverted()
     marks = lines(figure, "residuals", "residual")
@@ -105,7 +104,7 @@ def test_residuals_are_drawn_in_order_and_those_outside_stand_out(figure):
     assert bold == {r.group for r in by_name.values() if r.outside}
 
 
-def test_where_room_is_short_the_farthest_are_kept_and_the_number_is_said():
+def test_farthest_are_kept_where_room_is_short():
     many = draw_calibration_figure(made(sources=200))
     names = words(many, "name")
     rows = {r.group: r for r in made(sources=200).by["source"]}
@@ -115,15 +114,7 @@ def test_where_room_is_short_the_farthest_are_kept_and_the_number_is_said():
     assert "of 200" in " ".join(words(many, "residual-note"))
 
 
-def test_months_stay_in_order_and_the_latest_are_kept():
-    months = draw_calibration_figure(made(), by="month")
-    names = words(months, "name")
-    assert names == sorted(names)
-    assert names[-1] == "2024-49"
-    assert f"the {len(names)} latest, of 50" in " ".join(words(months, "residual-note"))
-
-
-def test_the_title_claims_no_more_than_the_interval_of_the_area():
+def test_title_claims_no_more_than_the_area():
     for doubtful in (made(area=0.55, low=0.44), made(low=None)):
         assert "does not reliably" in " ".join(words(draw_calibration_figure(doubtful), "title"))
 
@@ -137,14 +128,14 @@ def test_the_title_claims_no_more_than_the_interval_of_the_area():
         (None, None, "cannot say"),
     ],
 )
-def test_the_title_says_whether_the_predictions_can_be_taken_at_their_word(low, high, said):
+def test_title_says_if_predictions_can_be_trusted(low, high, said):
     quality = made()
     calibration = replace(quality.calibration, slope_low=low, slope_high=high)
     figure = draw_calibration_figure(replace(quality, calibration=calibration))
     assert said in " ".join(words(figure, "title"))
 
 
-def test_the_title_says_nothing_of_the_level_which_has_no_interval_there():
+def test_title_is_silent_on_the_level():
     quality = made()
     titles = set()
     for off in (0.0, 30.0):
@@ -164,11 +155,10 @@ def test_without_a_check_the_reason_stands_there():
     assert CAUTION in " ".join(words(figure, "footer"))
 
 
-@pytest.mark.parametrize("by", ["source", "dog", "month"])
 @pytest.mark.parametrize("word", ["S", "a source with a name that goes on and on "])
 @pytest.mark.parametrize("sources", [1, 24, 200])
-def test_no_words_lie_on_others_or_off_the_sheet(sources, word, by):
-    figure = draw_calibration_figure(made(sources, word), "One unit. " * 20, by=by)
+def test_no_words_lie_on_others_or_off_the_sheet(sources, word):
+    figure = draw_calibration_figure(made(sources, word), "One unit. " * 20)
     assert_words_beside(figure)
 
 

@@ -23,12 +23,7 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
-from outcomes.draw.find_panel import (
-    exposure_scale,
-    lowest_shown,
-    threshold_words,
-    within_observed,
-)
+from outcomes.draw.find_panel import lowest_shown, within_observed
 from outcomes.draw.floor_layer import floor_layer, size_pt
 from outcomes.draw.lifetime_panel import followed_at, group_looks
 from outcomes.draw.main_figure import (
@@ -40,7 +35,8 @@ from outcomes.draw.main_figure import (
     draw_stacked_figure,
 )
 from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, LANE, Sheet, theme
-from outcomes.wording.answers import retire_after_words
+from outcomes.wording.limit import describe_retire_after
+from outcomes.wording.threshold_on_figure import describe_threshold_on_figure, exposure_scale
 
 from .looks import ax_of
 
@@ -119,7 +115,7 @@ def drawn_in_page(variant: dict[str, Any]) -> Figure:
     return IN_PAGE_DRAWN[id(variant)]
 
 
-def test_in_a_page_no_words_overlap_and_none_are_cut_off(variant: dict[str, Any]) -> None:
+def test_page_words_are_apart_and_whole(variant: dict[str, Any]) -> None:
     figure = drawn_in_page(variant)
     assert figure.get_size_inches().tolist() == [IN_PAGE.width_in, IN_PAGE.height_in]
     placed = extents(figure)
@@ -137,7 +133,7 @@ def test_in_a_page_no_words_overlap_and_none_are_cut_off(variant: dict[str, Any]
                 assert not overlap(box, ax.bbox), text.get_text()
 
 
-def test_in_a_page_nothing_is_set_smaller_than_its_sheet_says(variant: dict[str, Any]) -> None:
+def test_page_letters_are_as_large_as_said(variant: dict[str, Any]) -> None:
     for text, _ in extents(drawn_in_page(variant)):
         gid = text.get_gid() or ""
         small = gid.startswith(("lifetime-note", "count-"))
@@ -157,7 +153,7 @@ def drawn_stacked(variant: dict[str, Any]) -> Figure:
     return STACKED[id(variant)]
 
 
-def test_stacked_no_words_overlap_and_none_are_cut_off_or_small(variant: dict[str, Any]) -> None:
+def test_stacked_words_are_apart_whole_and_large(variant: dict[str, Any]) -> None:
     figure = drawn_stacked(variant)
     assert figure.get_figwidth() == IN_COLUMN.width_in
     placed = extents(figure)
@@ -175,7 +171,7 @@ def test_stacked_no_words_overlap_and_none_are_cut_off_or_small(variant: dict[st
             assert ax.bbox.height >= 1.9 * figure.dpi
 
 
-def test_stacked_panels_draw_what_the_wide_figure_draws(variant: dict[str, Any]) -> None:
+def test_stacked_panels_are_those_of_the_wide_figure(variant: dict[str, Any]) -> None:
     wide, stacked = drawn_in_page(variant), drawn_stacked(variant)
     for ax in wide.axes:
         same = ax_of(stacked, ax.get_gid() or "")
@@ -188,7 +184,7 @@ def test_stacked_panels_draw_what_the_wide_figure_draws(variant: dict[str, Any])
         assert sorted(words_of(stacked, gid)) == sorted(words_of(wide, gid)), gid
 
 
-def test_a_long_name_of_an_exposure_takes_more_lines_rather_than_more_room(
+def test_long_exposure_names_take_more_lines(
     made: SimpleNamespace,
 ) -> None:
     variant = made.variants["two"]
@@ -204,7 +200,7 @@ def test_a_long_name_of_an_exposure_takes_more_lines_rather_than_more_room(
             assert not overlap(box, other)
 
 
-def test_in_a_page_what_stands_beside_the_figure_is_not_in_it(made: SimpleNamespace) -> None:
+def test_page_figure_leaves_out_what_stands_beside_it(made: SimpleNamespace) -> None:
     figure = drawn_in_page(made.variants["late_groups"])
     assert words_of(figure, "footer") == []
     told = " ".join(words_of(figure, "lifetime-note"))
@@ -308,7 +304,7 @@ def test_every_panel_keeps_a_readable_height(variant: dict[str, Any]) -> None:
             assert ax.bbox.height >= 1.4 * figure.dpi
 
 
-def test_words_are_large_enough_for_the_back_of_the_room(variant: dict[str, Any]) -> None:
+def test_words_can_be_read_from_the_back(variant: dict[str, Any]) -> None:
     for text, _ in extents(drawn(variant)):
         gid = text.get_gid() or ""
         small = gid.startswith(("footer", "lifetime-note"))
@@ -368,7 +364,7 @@ def test_the_thin_part_alone_is_dashed(variant: dict[str, Any]) -> None:
         assert bool(words_of(figure, "thin-words")) or not thin_at
 
 
-def test_a_solid_line_ends_where_sources_become_few(made: SimpleNamespace) -> None:
+def test_solid_line_ends_where_sources_become_few(made: SimpleNamespace) -> None:
     curve = made.curve(thin_from=20.0)
     figure = draw_main_figure(**made.variants["one"] | {"curves": [curve]})
     (solid,) = [
@@ -378,7 +374,7 @@ def test_a_solid_line_ends_where_sources_become_few(made: SimpleNamespace) -> No
     assert words_of(figure, "thin-words") == ["few sources out here"]
 
 
-def test_nothing_says_few_sources_where_there_are_enough(made: SimpleNamespace) -> None:
+def test_few_sources_are_not_said_where_enough(made: SimpleNamespace) -> None:
     figure = draw_main_figure(**made.variants["one"] | {"curves": [made.curve(thin_from=None)]})
     assert words_of(figure, "thin-words") == []
 
@@ -395,7 +391,7 @@ def test_no_line_goes_beyond_what_was_observed(variant: dict[str, Any]) -> None:
         assert (line.get_xdata().min(), line.get_xdata().max()) == (min(times), max(times))
 
 
-def test_every_bin_is_drawn_with_its_interval_and_counts(variant: dict[str, Any]) -> None:
+def test_every_bin_has_its_interval_and_counts(variant: dict[str, Any]) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
         ax = ax_of(figure, f"finds-{curve.exposure}")
@@ -417,12 +413,12 @@ def test_every_bin_is_drawn_with_its_interval_and_counts(variant: dict[str, Any]
         assert words_of(figure, "count-trials") == [f"{b.n:,}" for b in bins]
 
 
-def test_counts_too_large_for_the_panel_are_written_in_thousands(made: SimpleNamespace) -> None:
+def test_large_counts_are_written_in_thousands(made: SimpleNamespace) -> None:
     counts = words_of(draw_main_figure(**made.variants["big_n"]), "count-trials")
     assert counts[:2] == ["123k", "99k"]
 
 
-def test_all_that_is_drawn_and_the_floor_lie_within_the_scale(variant: dict[str, Any]) -> None:
+def test_everything_drawn_lies_within_the_scale(variant: dict[str, Any]) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
         ax = ax_of(figure, f"finds-{curve.exposure}")
@@ -442,7 +438,7 @@ def test_the_floor_is_labelled(made: SimpleNamespace, floor: float, written: str
     assert words_of(figure, "floor-label") == ["floor", written]
 
 
-def test_a_scale_that_does_not_start_at_zero_says_so(made: SimpleNamespace) -> None:
+def test_scale_not_from_zero_says_so(made: SimpleNamespace) -> None:
     zoomed = draw_main_figure(**made.variants["one"])
     low = ax_of(zoomed, "finds-cycles").get_ylim()[0]
     assert words_of(zoomed, "finds-heading") == [
@@ -459,7 +455,7 @@ def test_two_curves_share_one_scale_of_finds(made: SimpleNamespace) -> None:
     assert len(limits) == 1
 
 
-def test_both_panels_of_finds_stand_at_one_height_whatever_is_written_under_them(
+def test_both_panels_of_finds_stand_at_one_height(
     made: SimpleNamespace,
 ) -> None:
     """The scale at the left is read across both."""
@@ -480,7 +476,7 @@ def test_both_panels_of_finds_stand_at_one_height_whatever_is_written_under_them
 # --- the threshold --------------------------------------------------------------------------
 
 
-def test_the_threshold_and_its_interval_stand_at_their_exposures(made: SimpleNamespace) -> None:
+def test_threshold_and_interval_are_at_their_place(made: SimpleNamespace) -> None:
     mark = ThresholdMark(13.9, 10.8, 18.2, 10.0)
     figure = draw_main_figure(**made.variants["one"] | {"thresholds": {"cycles": mark}})
     lane = ax_of(figure, "lane-cycles")
@@ -501,7 +497,7 @@ def test_the_threshold_and_its_interval_stand_at_their_exposures(made: SimpleNam
 
 
 def said(curve: Any, mark: ThresholdMark | None, floor: float = 0.85) -> tuple[str, str]:
-    threshold, retire = threshold_words(curve, mark, floor)
+    threshold, retire = describe_threshold_on_figure(curve, mark, floor)
     return threshold.replace("\u00a0", " "), retire.replace("\u00a0", " ")
 
 
@@ -534,21 +530,21 @@ def test_the_threshold_is_said_in_words(
         (-0.062, 0.85, "no threshold at 85 in 100 in these records"),
     ],
 )
-def test_without_a_threshold_the_words_say_what_the_line_does(
+def test_without_threshold_words_say_the_course(
     made: SimpleNamespace, slope: float, floor: float, words: str
 ) -> None:
     curve = made.curve(slope=slope)
     assert said(curve, ThresholdMark(None, None, None, None), floor) == (words, "")
 
 
-def test_nothing_is_said_of_a_threshold_that_was_not_sought(made: SimpleNamespace) -> None:
+def test_nothing_is_said_of_an_unsought_threshold(made: SimpleNamespace) -> None:
     assert said(made.curve(), None) == ("", "")
     for thresholds in ({}, {"cycles": None}):
         figure = draw_main_figure(**made.variants["one"] | {"thresholds": thresholds})
         assert words_of(figure, "threshold-words") == []
 
 
-def test_ages_beyond_400_days_are_written_in_months_and_limits_rounded_down(
+def test_long_ages_are_in_months_rounded_down(
     made: SimpleNamespace,
 ) -> None:
     mark = ThresholdMark(701.0, 480.0, None, 426.9)
@@ -566,12 +562,12 @@ def test_ages_beyond_400_days_are_written_in_months_and_limits_rounded_down(
 
 @pytest.mark.parametrize("days", [12, 60, 61, 290, 437, 456, 700])
 @pytest.mark.parametrize("last", [390.0, 900.0])
-def test_the_figure_tells_the_same_limit_of_age_as_the_page(
+def test_figure_and_page_tell_the_same_age_limit(
     made: SimpleNamespace, days: int, last: float
 ) -> None:
     curve = made.age(last=last, edges=(0, 90, last))
     told = said(curve, ThresholdMark(None, None, None, float(days)))[1]
-    page = retire_after_words(SimpleNamespace(by="age_days", retire_after=days))
+    page = describe_retire_after(SimpleNamespace(by="age_days", retire_after=days))
     assert page.removeprefix("Retire at an age of ") in told
 
 
@@ -585,7 +581,7 @@ def test_ticks_of_months_stand_at_their_days(made: SimpleNamespace) -> None:
     assert exposure_scale(made.age()).axis_name == "age of the source, months"
 
 
-def test_marks_outside_what_was_observed_are_left_out(made: SimpleNamespace) -> None:
+def test_marks_outside_the_observed_are_left_out(made: SimpleNamespace) -> None:
     mark = ThresholdMark(30.0, -4.0, 41.0, 55.0)
     assert within_observed(mark, made.curve()) == ThresholdMark(30.0, None, None, None)
     figure = draw_main_figure(**made.variants["one"] | {"thresholds": {"cycles": mark}})
@@ -599,9 +595,7 @@ def test_marks_outside_what_was_observed_are_left_out(made: SimpleNamespace) -> 
 @pytest.mark.slow
 @pytest.mark.parametrize("floor", [0.75, 0.85, 0.92])
 @pytest.mark.parametrize("sheet", [ALONE, IN_PAGE])
-def test_no_line_down_to_a_mark_runs_through_words(
-    made: SimpleNamespace, floor: float, sheet: Sheet
-) -> None:
+def test_no_line_to_a_mark_crosses_words(made: SimpleNamespace, floor: float, sheet: Sheet) -> None:
     variant = made.variants["thin_at_both_ends"]
     # In the middle of the panel, where the words on few sources stand.
     marks = {
@@ -638,7 +632,7 @@ def test_no_line_down_to_a_mark_runs_through_words(
             assert not overlap(box, Bbox([line.min, line.max])), text.get_text()
 
 
-def test_the_sample_of_the_broken_line_lies_under_no_words(variant: dict[str, Any]) -> None:
+def test_sample_of_the_broken_line_is_clear_of_words(variant: dict[str, Any]) -> None:
     figure = drawn(variant)
     for ax in figure.axes:
         for line in lines_of(ax, "thin-extent"):
@@ -650,7 +644,7 @@ def test_the_sample_of_the_broken_line_lies_under_no_words(variant: dict[str, An
 # --- time to unreliable ---------------------------------------------------------------------
 
 
-def test_each_group_is_drawn_in_steps_and_named_once(variant: dict[str, Any]) -> None:
+def test_each_group_is_in_steps_and_named_once(variant: dict[str, Any]) -> None:
     figure = drawn(variant)
     groups = list(dict.fromkeys(p.group for p in variant["lifetime"].curve))
     assert sorted(words_of(figure, "group-")) == sorted(groups)
@@ -668,7 +662,7 @@ def test_groups_differ_by_more_than_colour() -> None:
     assert len({look.color for look in looks.values()}) == len(looks)
 
 
-def test_numbers_followed_are_counted_from_the_sources_themselves(made: SimpleNamespace) -> None:
+def test_numbers_followed_are_counted_from_sources(made: SimpleNamespace) -> None:
     lifetime = made.late_lifetime()
     # By hand from entry and exit: of the five frozen sources one adds to no curve.
     assert [followed_at(lifetime, "frozen", day) for day in (0, 40, 180, 365, 700, 900)] == [
@@ -684,7 +678,7 @@ def test_numbers_followed_are_counted_from_the_sources_themselves(made: SimpleNa
 
 
 @pytest.mark.parametrize("last", [4.0, 20.0, 60.0, 91.0, 93.0, 700.0, 9000.0])
-def test_time_held_is_told_in_months_however_short(made: SimpleNamespace, last: float) -> None:
+def test_time_held_is_told_in_months(made: SimpleNamespace, last: float) -> None:
     life = made.variants["two"]["lifetime"]
     longest = max(p.time for p in life.curve)
     points = tuple(replace(p, time=p.time * last / longest) for p in life.curve)
@@ -701,7 +695,7 @@ def test_time_held_is_told_in_months_however_short(made: SimpleNamespace, last: 
     )
 
 
-def test_where_nobody_was_followed_yet_stands_a_dash_and_no_nought(made: SimpleNamespace) -> None:
+def test_nobody_followed_is_a_dash_and_no_zero(made: SimpleNamespace) -> None:
     variant = made.variants["late_groups"]
     # Of the refrigerated sources the first is followed from day 20.
     assert followed_at(variant["lifetime"], "refrigerated", 0.0) == 0
@@ -710,7 +704,7 @@ def test_where_nobody_was_followed_yet_stands_a_dash_and_no_nought(made: SimpleN
     assert "0" not in told
 
 
-def test_without_the_sources_the_steps_give_the_numbers_followed(made: SimpleNamespace) -> None:
+def test_steps_give_numbers_followed_without_sources(made: SimpleNamespace) -> None:
     lifetime = made.lifetime(("frozen",))
     first, *_, last = lifetime.curve
     assert followed_at(lifetime, "frozen", first.time) == first.at_risk
@@ -718,7 +712,7 @@ def test_without_the_sources_the_steps_give_the_numbers_followed(made: SimpleNam
     assert followed_at(lifetime, "frozen", last.time + 1) == 0
 
 
-def test_a_group_without_a_curve_is_named_with_its_reason(made: SimpleNamespace) -> None:
+def test_group_without_a_curve_has_its_reason(made: SimpleNamespace) -> None:
     figure = draw_main_figure(**made.variants["late_groups"])
     notes = " ".join(words_of(figure, "lifetime-note"))
     assert "Not drawn – mixed: 3 met the rule; a curve needs 5." in notes
@@ -726,7 +720,7 @@ def test_a_group_without_a_curve_is_named_with_its_reason(made: SimpleNamespace)
     assert made.late_lifetime().rule in notes
 
 
-def test_without_any_curve_of_reliability_the_reason_stands_in_its_place(
+def test_without_curves_the_reason_stands_there(
     made: SimpleNamespace,
 ) -> None:
     figure = draw_main_figure(**made.variants["no_lifetime"])
@@ -745,12 +739,12 @@ def test_title_and_footer_are_written_whole(variant: dict[str, Any]) -> None:
     assert " ".join(words_of(figure, "footer")) == variant["footer"]
 
 
-def test_the_caution_is_added_where_the_footer_lacks_it(made: SimpleNamespace) -> None:
+def test_caution_is_added_where_the_footer_lacks_it(made: SimpleNamespace) -> None:
     figure = draw_main_figure(**made.variants["one"] | {"footer": "Made-up records."})
     assert words_of(figure, "footer") == [f"Made-up records. {CAUTION}"]
 
 
-def test_small_print_on_a_circle_stands_before_the_footer_where_there_is_room(
+def test_circle_note_stands_before_the_footer(
     made: SimpleNamespace,
 ) -> None:
     note = "The circle at 12 cycles lies below the floor: it is what was counted."
@@ -765,9 +759,7 @@ def test_small_print_on_a_circle_stands_before_the_footer_where_there_is_room(
 
 
 @pytest.mark.parametrize("confidence", [0.9, 0.95, 0.975])
-def test_every_interval_on_the_slide_bears_its_confidence(
-    made: SimpleNamespace, confidence: float
-) -> None:
+def test_every_interval_bears_its_confidence(made: SimpleNamespace, confidence: float) -> None:
     curve = replace(made.curve(), confidence=confidence)
     figure = draw_main_figure(**made.variants["one"] | {"curves": [curve]})
     shown = f"{100 * confidence:g} %"
@@ -789,7 +781,7 @@ def test_without_a_curve_the_reason_takes_its_place(made: SimpleNamespace) -> No
     assert not [ax for ax in figure.axes if (ax.get_gid() or "").startswith("finds-")]
 
 
-def test_bins_without_a_model_are_drawn_without_a_line(made: SimpleNamespace) -> None:
+def test_bins_without_a_model_have_no_line(made: SimpleNamespace) -> None:
     figure = draw_main_figure(**made.variants["observed_only"])
     assert lines_of(ax_of(figure, "finds-cycles"), "fitted") == []
     assert words_of(figure, "key-fitted") == []
@@ -807,7 +799,7 @@ def test_three_curves_are_refused(made: SimpleNamespace) -> None:
         draw_main_figure(**made.variants["one"] | {"curves": [made.curve()] * 3})
 
 
-def test_drawing_leaves_results_and_pyplot_as_they_were(made: SimpleNamespace) -> None:
+def test_drawing_changes_neither_results_nor_pyplot(made: SimpleNamespace) -> None:
     import matplotlib.pyplot as plt
 
     curve = made.curve()
@@ -819,7 +811,7 @@ def test_drawing_leaves_results_and_pyplot_as_they_were(made: SimpleNamespace) -
         np.testing.assert_array_equal(getattr(curve, name), before)
 
 
-def test_the_scale_opens_to_zero_rather_than_cut_an_interval(made: SimpleNamespace) -> None:
+def test_scale_opens_to_zero_to_keep_intervals(made: SimpleNamespace) -> None:
     curve = made.curve()
     low = replace(curve.bins[0], proportion_low=0.13)
     assert lowest_shown([replace(curve, bins=(low,))], 0.85) == 0.0

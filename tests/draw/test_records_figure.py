@@ -58,7 +58,7 @@ def texts(figure: Figure, gid: str) -> list[str]:
     ]
 
 
-def test_stays_run_from_acquisition_to_discarding_and_gaps_are_kept() -> None:
+def test_stays_run_from_taking_in_to_discard() -> None:
     history, trials = made(1)
     stays = shown_stays(history, trials)
     days = [
@@ -73,7 +73,7 @@ def test_stays_run_from_acquisition_to_discarding_and_gaps_are_kept() -> None:
     ]
 
 
-def test_every_stay_and_every_trial_is_drawn_in_its_row() -> None:
+def test_every_stay_and_trial_is_in_its_row() -> None:
     history, trials = made(3)
     figure = draw_records_figure(history, trials, "Unit.")
     (axes,) = figure.axes
@@ -91,7 +91,7 @@ def test_every_stay_and_every_trial_is_drawn_in_its_row() -> None:
     assert texts(figure, "count") == ["1 of 3", "1 of 3", "1 of 2"]
 
 
-def test_of_very_many_trials_marks_on_one_another_are_drawn_once(
+def test_marks_on_one_another_are_drawn_once(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     history, trials = made(3)
@@ -112,7 +112,7 @@ def test_of_very_many_trials_marks_on_one_another_are_drawn_once(
     assert marks() == {"find": 5, "miss": 3}
 
 
-def test_days_not_on_record_are_counted_and_none_is_said_where_there_is_none() -> None:
+def test_days_not_on_record_are_counted() -> None:
     history, trials = made(2)
     told = " ".join(texts(draw_records_figure(history, trials, "Unit."), "subtitle"))
     # 10 of the 80 days from day 10 to day 90.
@@ -123,7 +123,7 @@ def test_days_not_on_record_are_counted_and_none_is_said_where_there_is_none() -
     assert "Drawn:" not in " ".join(texts(draw_records_figure(history, whole, "Unit."), "subtitle"))
 
 
-def test_of_many_sources_those_with_most_trials_are_drawn_and_it_says_so() -> None:
+def test_sources_with_most_trials_are_drawn() -> None:
     history, trials = made(70)
     busy = [f"S{k:02d}" for k in range(40, 40 + MOST_SOURCES)]
     extra = trials[trials["source_id"].isin(busy)].assign(trial_id=lambda t: t["trial_id"] + "x")
@@ -159,13 +159,13 @@ def test_no_words_leave_the_sheet_or_touch(sources: int, name: str, sheet: Sheet
             assert wide <= 1.0 or high <= 5.0
 
 
-def test_grey_print_tells_the_places_apart_by_height() -> None:
+def test_grey_print_tells_places_by_height() -> None:
     heights = [look.height for place, look in LOOKS.items() if place is not None]
     assert len({round(h, 2) for h in heights}) == len(heights)
     assert LOOKS[None].hatch
 
 
-def test_it_says_that_it_is_no_proof_and_draws_the_demo(demo_facts: Facts) -> None:
+def test_records_figure_says_it_is_no_proof(demo_facts: Facts) -> None:
     figure = draw_records_figure(
         demo_facts.joined.history, demo_facts.joined.trials, "Synthetic unit."
     )
@@ -174,7 +174,7 @@ def test_it_says_that_it_is_no_proof_and_draws_the_demo(demo_facts: Facts) -> No
     assert len(drawn.get_offsets()) > 50
 
 
-def test_records_without_a_trial_of_a_source_still_make_a_sheet(demo_facts: Facts) -> None:
+def test_records_without_trials_make_a_sheet(demo_facts: Facts) -> None:
     joined = demo_facts.joined
     blank = replace(joined, trials=joined.trials[joined.trials["source_id"].isna()])
     figure = draw_records_figure(blank.history, blank.trials, "Unit.")

@@ -39,7 +39,7 @@ def test_two_drawings_give_the_same_bytes(made: SimpleNamespace, kind: str) -> N
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
-def test_rendering_a_figure_again_gives_the_same_bytes(made: SimpleNamespace, kind: str) -> None:
+def test_rendering_again_gives_the_same_bytes(made: SimpleNamespace, kind: str) -> None:
     figure = draw_main_figure(**made.variants["one"])
     first = render_figure(figure, kind)
     for other in KINDS:
@@ -85,7 +85,7 @@ def test_the_picture_is_sixteen_by_nine(made: SimpleNamespace) -> None:
         assert "Software" not in picture.info
 
 
-def test_svg_speaks_its_title_and_words_and_bears_no_date(made: SimpleNamespace) -> None:
+def test_svg_has_title_and_words_and_no_date(made: SimpleNamespace) -> None:
     given = made.variants["two"] | {"title": "Finds fall <fast> & far"}
     svg = render_figure(draw_main_figure(**given), "svg")
     root = ET.fromstring(svg)
@@ -110,7 +110,7 @@ def test_pdf_bears_no_date_and_no_version(made: SimpleNamespace) -> None:
         assert mark not in pdf
 
 
-def test_the_description_joins_the_lines_of_a_block(made: SimpleNamespace) -> None:
+def test_description_joins_the_lines_of_a_block(made: SimpleNamespace) -> None:
     given = made.variants["long_title"]
     title, words = describe_figure(draw_main_figure(**given))
     assert title == given["title"]
@@ -133,7 +133,7 @@ def _place(element: ET.Element, place: str) -> str:
     return element.get(place) or ""
 
 
-def test_the_page_gets_the_same_drawing_in_fewer_bytes(made: SimpleNamespace) -> None:
+def test_page_drawing_is_the_same_in_fewer_bytes(made: SimpleNamespace) -> None:
     figure = draw_main_figure(**made.variants["two"])
     whole = render_figure(figure, "svg")
     small = compact_svg(whole)
@@ -158,7 +158,7 @@ def test_the_page_gets_the_same_drawing_in_fewer_bytes(made: SimpleNamespace) ->
     assert set(pointed) <= set(re.findall(rb' id="([^"]+)"', small))
 
 
-def test_with_the_readers_letters_the_drawing_has_the_same_words_in_fewer_bytes(
+def test_readers_letters_keep_the_words(
     made: SimpleNamespace,
 ) -> None:
     figure = draw_main_figure(**made.variants["two"])

@@ -67,9 +67,6 @@ def made(kinds=4, far=0.3, name="S05"):
         5,
         (),
         ("blind trials only",),
-        "Find probability falls with every cycle: the sign holds in 8 of 9 analyses",
-        "In the main model find probability falls with every cycle; asked in 9 other ways, the "
-        "sign is the same in 8. The sign is the other way: blind trials only.",
     )
     return Specifications(tuple(rows), {"cycles": agreement}, {}, 0.05, (), None)
 
@@ -91,7 +88,7 @@ def texts(figure, start):
     ]
 
 
-def test_estimates_and_intervals_drawn_are_those_handed_over(figure):
+def test_drawn_estimates_are_those_handed_over(figure):
     rows = [r for r in made().shown("cycles") if r.log_odds is not None]
     drawn = {int(line.get_ydata()[0]): line for line in lines(figure, "estimate")}
     (main,) = lines(figure, "main")
@@ -102,7 +99,7 @@ def test_estimates_and_intervals_drawn_are_those_handed_over(figure):
         assert tuple(line.get_xdata()) == (max(row.low, low), min(row.high, high))
 
 
-def test_rows_rise_from_the_top_and_the_main_model_is_marked(figure):
+def test_rows_rise_and_the_main_model_is_marked(figure):
     assert ax_of(figure, "specifications").yaxis_inverted()
     marks = [*lines(figure, "estimate"), *lines(figure, "main")]
     placed = sorted((line.get_ydata()[0], line.get_xdata()[0]) for line in marks)
@@ -115,7 +112,7 @@ def test_rows_rise_from_the_top_and_the_main_model_is_marked(figure):
     assert bold == [MAIN]
 
 
-def test_a_mark_is_filled_where_the_interval_lies_on_one_side(figure):
+def test_mark_is_filled_on_one_side_of_zero(figure):
     rows = [r for r in made().shown("cycles") if r.log_odds is not None]
     for line in (*lines(figure, "estimate"), *lines(figure, "main")):
         row = rows[int(line.get_ydata()[0])]
@@ -123,7 +120,7 @@ def test_a_mark_is_filled_where_the_interval_lies_on_one_side(figure):
         assert filled is (row.high < 0.0 or row.low > 0.0)
 
 
-def test_an_interval_out_of_the_window_ends_in_an_arrow():
+def test_interval_out_of_the_window_has_an_arrow():
     wide = draw_specification_figure(made(far=2.0), "cycles")
     (row,) = {int(line.get_ydata()[0]) for line in lines(wide, "arrow")}
     assert words(wide, "name")[row].startswith("each source against itself")
@@ -131,7 +128,7 @@ def test_an_interval_out_of_the_window_ends_in_an_arrow():
     assert not lines(draw_specification_figure(made(far=0.1), "cycles"), "arrow")
 
 
-def test_one_source_is_named_and_every_other_has_a_stroke(figure):
+def test_one_source_is_named_others_stroked(figure):
     (named,) = [w for w in words(figure, "name") if w.startswith("without source")]
     assert named == "without source S058, which of 9 moves it most"
     (strokes,) = lines(figure, "each-source")
@@ -147,14 +144,14 @@ def test_trials_and_odds_stand_beside_every_row(figure):
     assert np.reshape(cells, (-1, 3)).tolist() == expected
 
 
-def test_what_was_not_asked_and_the_caution_stand_below(figure):
+def test_unasked_and_caution_stand_below(figure):
     footer = " ".join(words(figure, "footer"))
     assert "Not asked: qualified dogs only (not recorded)." in footer
     assert CAUTION in footer
     assert "8 of 9" in " ".join(words(figure, "title"))
 
 
-def test_without_a_main_model_the_reason_stands_there():
+def test_without_a_main_model_the_reason_stands():
     nothing = Specifications((), {}, {}, 0.05, (), "too few trials to fit a model")
     figure = draw_specification_figure(nothing, "cycles", "One unit.")
     assert words(figure, "title") == [NOTHING]
@@ -162,7 +159,7 @@ def test_without_a_main_model_the_reason_stands_there():
     assert not figure.axes
 
 
-def test_kinds_that_weigh_least_give_way_where_room_is_short():
+def test_lighter_kinds_give_way_without_room():
     crowded = draw_specification_figure(made(kinds=40), "cycles")
     names = words(crowded, "name")
     kept = [int(n.rpartition(" ")[2]) for n in names if n.startswith("without kind")]
@@ -178,14 +175,14 @@ def test_no_words_lie_on_others_or_off_the_sheet(kinds, name):
     assert_words_beside(figure)
 
 
-def test_the_same_specifications_give_the_same_bytes(figure):
+def test_same_specifications_same_bytes(figure):
     again = draw_specification_figure(made(), "cycles", "Synthetic unit: 1,187 hide trials.")
     assert render_figure(again, "svg") == render_figure(figure, "svg")
 
 
 @settings(max_examples=50, deadline=None)
 @given(low=st.floats(-3.0, -0.01), high=st.floats(0.01, 3.0))
-def test_ticks_lie_in_the_window_apart_and_hold_no_change(low, high):
+def test_ticks_lie_apart_with_no_change(low, high):
     ticks = percent_ticks(low, high)
     places = np.log1p(np.array(ticks) / 100.0)
     assert 0 in ticks
@@ -193,7 +190,7 @@ def test_ticks_lie_in_the_window_apart_and_hold_no_change(low, high):
     assert np.all(np.diff(places) >= (high - low) / 9.0 - 1e-12)
 
 
-def test_a_change_in_log_odds_is_told_in_per_cent_of_the_odds():
+def test_log_odds_are_told_in_per_cent_of_odds():
     assert percent(np.log(0.9)) == "−10"
     assert percent(np.log(1.255), 1) == "+25.5"
     assert percent(-1e-9) == "0"

@@ -15,9 +15,7 @@ WORDS = st.lists(st.text("abcdefgiMW.,4", min_size=1, max_size=14), min_size=1, 
 
 @settings(max_examples=40, deadline=None)
 @given(words=WORDS, width=st.floats(0.6, 8.0), even=st.booleans())
-def test_wrapping_keeps_every_letter_in_order_and_no_line_is_too_wide(
-    words: list[str], width: float, even: bool
-) -> None:
+def test_wrapping_keeps_every_letter(words: list[str], width: float, even: bool) -> None:
     lines = wrap_to_width(" ".join(words), width, 14, even=even)
     assert "".join("".join(lines).split()) == "".join(words)
     assert all(text_width_in(line, 14) <= width for line in lines)
@@ -30,7 +28,7 @@ def test_even_lines_are_no_more_lines(words: list[str], width: float) -> None:
     assert len(wrap_to_width(text, width, 14, even=True)) == len(wrap_to_width(text, width, 14))
 
 
-def test_a_no_break_space_holds_its_words_together() -> None:
+def test_no_break_space_holds_its_words() -> None:
     lines = wrap_to_width("falls at about 14\u00a0cycles\u00a0(11–18)", 1.9, 14)
     assert lines[-1] == "14\u00a0cycles\u00a0(11–18)"
 
@@ -43,7 +41,7 @@ LABELS = st.lists(st.tuples(st.floats(0, 10), st.floats(0.1, 0.9)), min_size=1, 
 
 
 @given(labels=LABELS)
-def test_labels_moved_apart_neither_touch_nor_leave_their_room(
+def test_moved_labels_stay_apart_and_inside(
     labels: list[tuple[float, float]],
 ) -> None:
     wanted = np.sort([at for at, _ in labels])
@@ -55,7 +53,7 @@ def test_labels_moved_apart_neither_touch_nor_leave_their_room(
     assert centres[-1] + sizes[-1] / 2 <= 10 + 1e-9
 
 
-def test_labels_that_do_not_touch_stay_where_they_are() -> None:
+def test_labels_apart_stay_where_they_are() -> None:
     np.testing.assert_allclose(spread_apart([1.0, 4.0, 8.0], [1.0, 1.0, 1.0], 0, 10), [1, 4, 8])
 
 
@@ -67,7 +65,7 @@ def test_no_labels_need_no_room() -> None:
     assert spread_apart([], [], 0, 1).size == 0
 
 
-def test_the_look_overrides_the_readers_own_and_leaves_it_as_it_was() -> None:
+def test_look_overrides_and_restores_the_readers() -> None:
     with matplotlib.rc_context({"font.family": ["serif"], "font.size": 31.0, "axes.grid": True}):
         with theme():
             assert matplotlib.rcParams["font.family"] == [FONT]

@@ -21,8 +21,8 @@ from outcomes.draw.trade_off_figure import (
     NOTHING,
     dearest_drawn,
     draw_trade_off_figure,
-    limit_words,
 )
+from outcomes.wording.price import describe_limits_of_rule
 
 from .looks import assert_words_beside, words
 
@@ -50,7 +50,7 @@ def made(*, leading="cycles", low=1.0, high=4.0, cycles=24, age=42, combined=())
 
 @pytest.fixture(scope="module")
 def figure():
-    return draw_trade_off_figure(made(combined=[point(15.0, 36 * MONTH, 10.5, 0.93)]))
+    return draw_trade_off_figure(made(combined=[point(15.0, 36 * MONTH, 10.5, 0.93)]), "Unit.")
 
 
 def lines(figure, gid):
@@ -58,7 +58,7 @@ def lines(figure, gid):
     return [line for line in ax.lines if line.get_gid() == gid]
 
 
-def test_both_lines_are_those_of_the_rules_up_to_a_whole_store_a_year(figure):
+def test_both_lines_reach_a_whole_store_a_year(figure):
     for gid, rules in (
         ("line limit by cycles", made().by_cycles),
         ("line limit by age", made().by_age),
@@ -77,13 +77,13 @@ def test_every_limit_named_stands_where_it_is(figure):
     assert len(marks) == len(names) >= 6
     assert "24 cycles" in names
     assert "42 months" in names
-    by_name = {limit_words(p): p for p in (*made().by_cycles, *made().by_age)}
+    by_name = {describe_limits_of_rule(p): p for p in (*made().by_cycles, *made().by_age)}
     for name, mark in zip(names, marks, strict=True):
         assert mark.get_xdata()[0] == by_name[name].sources_per_year
         assert mark.get_ydata()[0] == 100 * by_name[name].find_probability
 
 
-def test_present_practice_is_one_point_with_both_its_intervals(figure):
+def test_present_practice_has_both_intervals(figure):
     (mark,) = lines(figure, "present")
     assert (mark.get_xdata()[0], mark.get_ydata()[0]) == (3.2, pytest.approx(89.6))
     (across,) = lines(figure, "present-cost")
@@ -99,10 +99,10 @@ def test_a_rule_by_both_is_a_mark_of_its_own(figure):
     assert words(figure, "combined-name") == ["15 cycles or 36 months"]
 
 
-def test_the_advised_limit_is_marked_more_strongly_and_named(figure):
+def test_advised_limit_is_marked_and_named(figure):
     trade_off = made()
     (thirteen,) = (p for p in trade_off.by_cycles if p.cycles == 13)
-    marked = draw_trade_off_figure(trade_off, advised=[thirteen])
+    marked = draw_trade_off_figure(trade_off, "Unit.", advised=[thirteen])
     (mark,) = lines(marked, "advised")
     assert mark.get_xdata()[0] == thirteen.sources_per_year
     assert mark.get_ydata()[0] == pytest.approx(100 * thirteen.find_probability)
@@ -113,7 +113,9 @@ def test_the_advised_limit_is_marked_more_strongly_and_named(figure):
 
 
 def test_a_rule_by_both_is_named_as_it_is_priced():
-    assert limit_words(point(15.0, 18.7 * MONTH, 10.5, 0.93)) == "15 cycles or 18.7 months"
+    assert (
+        describe_limits_of_rule(point(15.0, 18.7 * MONTH, 10.5, 0.93)) == "15 cycles or 18.7 months"
+    )
 
 
 def test_lines_differ_in_more_than_colour(figure):
@@ -132,17 +134,17 @@ def test_lines_differ_in_more_than_colour(figure):
         (-1.0, 4.0, "do not settle"),
     ],
 )
-def test_the_title_claims_no_more_than_the_interval(low, high, says):
-    figure = draw_trade_off_figure(made(low=low, high=high))
+def test_title_claims_no_more_than_its_interval(low, high, says):
+    figure = draw_trade_off_figure(made(low=low, high=high), "Unit.")
     assert says in " ".join(words(figure, "title"))
     assert CAUTION in " ".join(words(figure, "footer"))
 
 
-def test_where_nothing_is_to_be_had_the_reason_stands_there():
+def test_nothing_to_be_had_has_its_reason():
     nothing = replace(
         made(), by_cycles=(), by_age=(), present=None, advantage=None, reason="no change was seen"
     )
-    figure = draw_trade_off_figure(nothing)
+    figure = draw_trade_off_figure(nothing, "Unit.")
     assert words(figure, "title") == [NOTHING]
     assert words(figure, "reason") == ["No change was seen."]
 
@@ -152,10 +154,10 @@ def test_where_nothing_is_to_be_had_the_reason_stands_there():
 def test_no_words_lie_on_others_or_off_the_sheet(leading, cycles):
     trade_off = made(leading=leading, cycles=cycles)
     advised = [*trade_off.by_cycles[12:13], trade_off.by_age[17]]
-    figure = draw_trade_off_figure(trade_off, None, "Some words. " * 9, advised=advised)
+    figure = draw_trade_off_figure(trade_off, "Some words. " * 9, advised=advised)
     assert_words_beside(figure)
 
 
 def test_the_same_trade_off_gives_the_same_bytes(figure):
-    again = draw_trade_off_figure(made(combined=[point(15.0, 36 * MONTH, 10.5, 0.93)]))
+    again = draw_trade_off_figure(made(combined=[point(15.0, 36 * MONTH, 10.5, 0.93)]), "Unit.")
     assert render_figure(again, "svg") == render_figure(figure, "svg")

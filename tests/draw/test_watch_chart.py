@@ -46,7 +46,7 @@ def made(names: tuple[str, ...] = ("BLD-01", "BLD-02", "MUS-07", "FAT-03", "BON-
         sources=sources, dogs=dogs, past=sources[:2], odds_ratio=2.0, false_call=0.05, within=50,
         source_limit=6.0, dog_limit=5.0, baseline_trials=400, baseline_misses=40,
         baseline_from=FIRST, baseline_to=FIRST + pd.Timedelta(days=120), learnt=("kind",),
-        left_out=(), reason=None, sentence="Two are past.",
+        left_out=(), reason=None,
     )  # fmt: skip
 
 
@@ -66,13 +66,13 @@ def test_every_chart_is_drawn_as_it_is(figure: Figure) -> None:
         assert set(limit.get_ydata()) == {charts[0].limit}
 
 
-def test_both_sides_share_one_scale_that_holds_everything(figure: Figure) -> None:
+def test_both_sides_share_one_scale(figure: Figure) -> None:
     left, right = (ax_of(figure, f"charts-{of}") for of in ("source", "dog"))
     assert left.get_ylim() == right.get_ylim()
     assert left.get_ylim()[1] > 7.5
 
 
-def test_charts_past_their_limit_alone_are_named_and_told_apart_without_colour(
+def test_only_charts_past_limit_are_named(
     figure: Figure,
 ) -> None:
     past = [c.name for c in made().sources if c.past_since is not None]
@@ -85,7 +85,7 @@ def test_charts_past_their_limit_alone_are_named_and_told_apart_without_colour(
         assert len(strong) == len(looks) == drawn
 
 
-def test_the_headings_count_what_is_past_and_the_scale_says_what_it_means(figure: Figure) -> None:
+def test_headings_count_what_is_past(figure: Figure) -> None:
     past = sum(c.past_since is not None for c in made().sources)
     assert words(figure, "heading-source") == [f"Sources: {past} of 5 past the limit"]
     assert words(figure, "heading-dog") == ["Dogs: none of 3 past the limit"]
@@ -96,14 +96,14 @@ def test_the_headings_count_what_is_past_and_the_scale_says_what_it_means(figure
     assert "never below 0" in told
 
 
-def test_the_title_names_what_is_past_and_the_footer_has_the_caution(figure: Figure) -> None:
+def test_title_names_what_is_past(figure: Figure) -> None:
     title = " ".join(words(figure, "title"))
     assert title == "Missed more often than expected: source BLD-01, source BLD-02"
     assert CAUTION in " ".join(words(figure, "footer"))
 
 
 @pytest.mark.parametrize("name", ["BLD-02", "N" * 80, "骨 №7", "$x_1$"])
-def test_no_words_touch_each_other_or_leave_the_sheet(name: str) -> None:
+def test_words_do_not_touch_or_leave_the_sheet(name: str) -> None:
     figure = draw_watch_chart(made(("BLD-01", name, "MUS-07", "FAT-03")), "Synthetic unit.")
     with theme():
         canvas = FigureCanvasAgg(figure)
@@ -125,7 +125,6 @@ def test_without_charts_the_reason_is_written() -> None:
     nothing = replace(
         made(), sources=(), dogs=(), past=(), source_limit=None, dog_limit=None,
         reason="the baseline is not complete (12 misses of 40)",
-        sentence="No source or dog can be charted yet: the baseline is not complete.",
     )  # fmt: skip
     figure = draw_watch_chart(nothing, "Synthetic unit.")
     assert words(figure, "title") == [NOTHING]
@@ -137,7 +136,7 @@ def test_the_same_charts_give_the_same_bytes() -> None:
     assert one == other
 
 
-def test_the_title_says_which_source_is_no_longer_held():
+def test_title_says_which_is_no_longer_held():
     figure = draw_watch_chart(made(), "Synthetic unit.", gone=("BLD-02", "Juno"))
     title = " ".join(words(figure, "title"))
     assert "source BLD-02 (no longer held)" in title

@@ -53,7 +53,7 @@ THREE_THAWS = [
 ]
 
 
-def test_of_three_thaws_the_one_of_twenty_minutes_does_not_count() -> None:
+def test_thaw_of_twenty_minutes_does_not_count() -> None:
     found = at(history(THREE_THAWS), "2026-01-11 00:00")
     assert found["cycles"] == 2
     # 2 d 8 h, 1 d 20 h, 2 d 23 h 40 min and 1 d 16 h in the freezer.
@@ -68,12 +68,12 @@ def test_of_three_thaws_the_one_of_twenty_minutes_does_not_count() -> None:
     assert found["undocumented_days"] == 0
 
 
-def test_a_shorter_thaw_counts_where_the_unit_says_so() -> None:
+def test_shorter_thaw_counts_where_the_unit_says_so() -> None:
     told = history(THREE_THAWS, thaw_after_h=1 / 3)
     assert at(told, "2026-01-11 00:00")["cycles"] == 3
 
 
-def test_the_thaw_that_brings_the_source_to_the_trial_counts() -> None:
+def test_thaw_that_brings_the_source_counts() -> None:
     told = history(THREE_THAWS)
     assert at(told, "2026-01-03 07:59")["cycles"] == 0
     found = at(told, "2026-01-03 08:00")
@@ -82,18 +82,18 @@ def test_the_thaw_that_brings_the_source_to_the_trial_counts() -> None:
     assert found["place"] == "ambient"
 
 
-def test_refrigerator_and_ambient_in_a_row_are_one_thaw() -> None:
+def test_refrigerator_then_ambient_is_one_thaw() -> None:
     assert at(history(THREE_THAWS), "2026-01-09 09:00")["cycles"] == 2
 
 
-def test_a_thaw_whose_end_is_not_logged_counts_until_a_short_one_is() -> None:
+def test_thaw_without_a_logged_end_counts() -> None:
     start = [("A", "2026-01-01", "freezer"), ("A", "2026-01-02 08:00", "ambient")]
     assert at(history(start), "2026-01-02 08:10")["cycles"] == 1
     back = [*start, ("A", "2026-01-02 08:30", "freezer")]
     assert at(history(back), "2026-01-02 08:10")["cycles"] == 0
 
 
-def test_from_the_freezer_to_the_bin_is_no_thaw_and_nothing_accumulates_after() -> None:
+def test_freezer_to_bin_is_no_thaw() -> None:
     told = history(
         [
             ("A", "2026-01-01", "freezer"),
@@ -109,7 +109,7 @@ def test_from_the_freezer_to_the_bin_is_no_thaw_and_nothing_accumulates_after() 
     assert not found["documented"]
 
 
-def test_a_stay_outside_that_ends_in_the_bin_counts_by_its_length() -> None:
+def test_stay_ended_by_the_bin_counts_by_length() -> None:
     short = [
         ("A", "2026-01-01", "freezer"),
         ("A", "2026-01-02 08:00", "ambient"),
@@ -129,7 +129,7 @@ def test_a_source_never_frozen_has_no_thaw() -> None:
     assert found["regime"] == "refrigerated"
 
 
-def test_share_and_regime_are_missing_before_freezer_and_refrigerator() -> None:
+def test_share_and_regime_start_missing() -> None:
     found = at(history([("A", "2026-01-01", "ambient")]), "2026-01-06")
     assert np.isnan(found["frozen_share"])
     assert found["regime"] is None
@@ -148,7 +148,7 @@ def test_regime_bounds_belong_to_the_pure_regimes(frozen_days: int, regime: str)
     assert at(told, "2026-01-11")["regime"] == regime
 
 
-def test_time_before_the_first_move_is_undocumented_and_no_place_is_assumed() -> None:
+def test_before_the_first_move_is_undocumented() -> None:
     told = history([("A", "2026-01-04 12:00", "freezer")])
     before = at(told, "2026-01-03")
     assert before["undocumented_days"] == 2
@@ -158,14 +158,14 @@ def test_time_before_the_first_move_is_undocumented_and_no_place_is_assumed() ->
     assert at(told, "2026-01-20")["undocumented_days"] == 3.5
 
 
-def test_a_source_without_a_log_is_undocumented_all_the_time_it_is_held() -> None:
+def test_without_a_log_all_time_is_undocumented() -> None:
     found = at(history([]), "2026-01-20")
     assert found["cycles"] == found["frozen_days"] == found["ambient_hours"] == 0
     assert found["undocumented_days"] == found["held_days"] == 19
     assert not found["documented"]
 
 
-def test_moves_at_one_minute_keep_the_order_of_the_file() -> None:
+def test_moves_at_one_minute_keep_their_order() -> None:
     out_and_back = [
         ("A", "2026-01-01", "freezer"),
         ("A", "2026-01-02", "ambient"),
@@ -185,7 +185,7 @@ def test_consecutive_freezer_rows_are_one_stay() -> None:
     assert at(told, "2026-01-08")["longest_freeze_days"] == 7
 
 
-def test_a_logged_temperature_overrides_the_default_of_the_place() -> None:
+def test_logged_temperature_overrides_the_place() -> None:
     told = history(
         [("A", "2026-01-01", "freezer", 1.5), ("A", "2026-01-02", "ambient", 31.0)], base_c=0.0
     )
@@ -194,7 +194,7 @@ def test_a_logged_temperature_overrides_the_default_of_the_place() -> None:
     assert at(base_four, "2026-01-03")["degree_hours"] == 0
 
 
-def test_drying_counts_frozen_days_while_not_sealed() -> None:
+def test_drying_counts_frozen_days_not_sealed() -> None:
     told = history(
         [
             ("A", "2026-01-01", "freezer", None, "sealed"),
@@ -207,7 +207,7 @@ def test_drying_counts_frozen_days_while_not_sealed() -> None:
     assert at(told, "2026-01-09")["open_frozen_days"] == 3 + 2
 
 
-def test_drying_is_missing_where_any_frozen_time_had_unknown_packaging() -> None:
+def test_drying_is_missing_with_unknown_packaging() -> None:
     told = history([("A", "2026-01-01", "freezer"), ("A", "2026-01-03", "freezer", None, "open")])
     assert np.isnan(at(told, "2026-01-09")["open_frozen_days"])
     thawed_first = history(
@@ -223,7 +223,7 @@ PORTIONS = [
 ]
 
 
-def test_a_portion_inherits_up_to_the_cut_and_goes_its_own_way() -> None:
+def test_portion_inherits_up_to_the_cut() -> None:
     moves = [
         ("A", "2026-01-01", "freezer"),
         ("A", "2026-01-05 08:00", "ambient"),
@@ -249,12 +249,12 @@ def test_a_portion_inherits_up_to_the_cut_and_goes_its_own_way() -> None:
     assert at(told, "2026-01-13", "A")["cycles"] == 2
 
 
-def test_a_portion_with_an_age_of_its_own_keeps_it() -> None:
+def test_portion_keeps_an_age_of_its_own() -> None:
     sources = [PORTIONS[0], {**PORTIONS[1], "age_at_acquisition_days": 7.0}]
     assert at(history([], sources=sources), "2026-01-13", "B")["age_days"] == 9
 
 
-def test_the_rest_of_the_parent_going_to_the_bin_does_not_discard_the_portion() -> None:
+def test_discarded_parent_does_not_discard_a_portion() -> None:
     told = history(
         [("A", "2026-01-01", "freezer"), ("A", "2026-01-11", "discarded")], sources=PORTIONS[:2]
     )
@@ -264,7 +264,7 @@ def test_the_rest_of_the_parent_going_to_the_bin_does_not_discard_the_portion() 
     assert portion["frozen_days"] == 13
 
 
-def test_a_portions_own_packaging_holds_from_the_cut() -> None:
+def test_portions_own_packaging_holds_from_the_cut() -> None:
     sources = [
         {**PORTIONS[0], "packaging": "sealed"},
         {**PORTIONS[1], "packaging": "open"},
@@ -275,7 +275,7 @@ def test_a_portions_own_packaging_holds_from_the_cut() -> None:
     assert at(told, "2026-01-14", "A")["open_frozen_days"] == 0
 
 
-def test_portions_in_a_ring_and_orphans_stop_with_one_line() -> None:
+def test_rings_and_orphans_stop_with_one_line() -> None:
     ring = [
         {"source_id": "A", "acquired_on": "2026-01-01", "parent_id": "B"},
         {"source_id": "B", "acquired_on": "2026-01-01", "parent_id": "A"},
@@ -297,7 +297,7 @@ def test_a_place_that_is_none_stops_with_one_line() -> None:
 FROZEN = [("A", "2026-01-01", "freezer")]
 
 
-def test_trials_of_one_day_prove_one_thaw_and_the_time_out_around_each() -> None:
+def test_trials_of_a_day_prove_one_thaw() -> None:
     trials = [
         ("A", "2026-01-05 09:00", 30),
         ("A", "2026-01-05 09:20", None),
@@ -319,12 +319,12 @@ def test_trials_of_one_day_prove_one_thaw_and_the_time_out_around_each() -> None
     assert at(told, "2026-01-07")["inferred_thaws"] == 2
 
 
-def test_an_unlogged_thaw_counts_however_long_a_thaw_must_be() -> None:
+def test_unlogged_thaw_counts_whatever_the_least() -> None:
     told = history(FROZEN, trials=[("A", "2026-01-05 09:00", 0)], thaw_after_h=24.0)
     assert at(told, "2026-01-05 09:00")["cycles"] == 1
 
 
-def test_a_logged_thaw_with_its_clock_off_is_the_same_thaw() -> None:
+def test_logged_thaw_with_a_wrong_clock_is_the_same() -> None:
     moves = [
         *FROZEN,
         ("A", "2026-01-05 10:00", "ambient"),
@@ -345,7 +345,7 @@ def test_a_logged_thaw_with_its_clock_off_is_the_same_thaw() -> None:
     assert found["hours_since_thaw"] == 10
 
 
-def test_a_logged_outing_too_short_to_count_does_not_stand_for_the_thaw() -> None:
+def test_short_logged_outing_is_not_the_thaw() -> None:
     moves = [
         *FROZEN,
         ("A", "2026-01-05 10:00", "ambient"),
@@ -357,7 +357,7 @@ def test_a_logged_outing_too_short_to_count_does_not_stand_for_the_thaw() -> Non
     assert found["ambient_hours"] == 4
 
 
-def test_a_logged_thaw_on_another_day_is_another_thaw() -> None:
+def test_logged_thaw_of_another_day_is_another() -> None:
     moves = [
         *FROZEN,
         ("A", "2026-01-06 00:30", "ambient"),
@@ -367,21 +367,21 @@ def test_a_logged_thaw_on_another_day_is_another_thaw() -> None:
     assert at(told, "2026-01-06 12:00")["cycles"] == 2
 
 
-def test_no_thaw_is_inferred_where_the_log_does_not_say_freezer() -> None:
+def test_no_thaw_is_inferred_outside_the_freezer() -> None:
     moves = [("A", "2026-01-03", "freezer"), ("A", "2026-01-05 08:00", "refrigerator")]
     trials = [("A", "2026-01-02 09:00", 0), ("A", "2026-01-05 09:00", 0), (None, "2026-01-04", 0)]
     found = at(history(moves, trials=trials), "2026-01-06")
     assert (found["cycles"], found["inferred_thaws"]) == (1, 0)
 
 
-def test_an_unlogged_thaw_splits_the_stay_in_the_freezer() -> None:
+def test_unlogged_thaw_splits_the_freezer_stay() -> None:
     told = history(FROZEN, trials=[("A", "2026-01-05 10:00", 0)])
     found = at(told, "2026-01-08")
     assert found["longest_freeze_days"] * 24 == 4 * 24 + 8
     assert found["frozen_days"] * 24 == 7 * 24 - 4
 
 
-def test_a_portion_inherits_the_thaws_inferred_for_its_parent_before_the_cut() -> None:
+def test_portion_inherits_inferred_thaws() -> None:
     trials = [("A", "2026-01-05 09:00", 0), ("A", "2026-01-15 09:00", 0)]
     told = history(FROZEN, sources=PORTIONS[:2], trials=trials)
     assert at(told, "2026-01-20", "B")["inferred_thaws"] == 1
@@ -412,7 +412,7 @@ def test_days_are_those_of_the_calendar(start: str, end: str, days: int) -> None
     assert found["held_days"] == found["frozen_days"] == days
 
 
-def test_the_answer_stands_on_the_index_of_the_question() -> None:
+def test_answer_has_the_index_of_the_question() -> None:
     told = history(FROZEN)
     ids = pd.Series(["A", None, "X", "A"], index=[7, 3, 3, 1])
     times = pd.Series(pd.to_datetime(["2026-01-02", "2026-01-02", "2026-01-02", None]))
@@ -426,7 +426,7 @@ def test_the_answer_stands_on_the_index_of_the_question() -> None:
     assert found.iloc[1:][list(EXPOSURES)].isna().all(axis=None)
 
 
-def test_moments_worked_out_in_pieces_are_those_worked_out_at_once(
+def test_moments_in_pieces_are_those_at_once(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     from outcomes.exposure import accumulate
@@ -447,7 +447,7 @@ def test_two_lengths_are_refused() -> None:
         )
 
 
-def test_a_source_acquired_at_a_time_of_day_is_held_from_the_start_of_that_day() -> None:
+def test_time_of_day_of_acquisition_is_its_day() -> None:
     moves = [("A", "2026-01-01 00:00", "freezer")]
     late = history(moves, sources=[{"source_id": "A", "acquired_on": "2026-01-01 15:30"}])
     assert at(late, "2026-01-03 00:00")["held_days"] == 2.0

@@ -561,14 +561,14 @@ class Walk:
 @pytest.mark.slow
 @often
 @given(units())
-def test_exposures_are_those_of_a_walk_through_the_log_tick_by_tick(unit: Unit) -> None:
+def test_exposures_are_those_of_a_tick_walk(unit: Unit) -> None:
     _check_against_a_walk(unit)
 
 
 @pytest.mark.slow
 @often
 @given(read_units())
-def test_with_readings_too_exposures_are_those_of_a_walk_tick_by_tick(unit: Unit) -> None:
+def test_with_readings_too_it_is_a_tick_walk(unit: Unit) -> None:
     _check_against_a_walk(unit)
 
 
@@ -613,7 +613,7 @@ def test_exposures_never_fall_with_time(unit: Unit, ticks: list[int]) -> None:
 @pytest.mark.slow
 @often
 @given(units(), st.data())
-def test_a_move_logged_later_changes_no_earlier_exposure(unit: Unit, data: st.DataObject) -> None:
+def test_later_move_changes_no_earlier_exposure(unit: Unit, data: st.DataObject) -> None:
     # The two rules that look ahead are taken out of play: the stay outside whose end is
     # not logged (every stay outside counts), and unlogged thaws (the next test has them).
     rules = replace(unit.rules, thaw_after_h=0.0, unlogged_thaws="strict")
@@ -629,9 +629,7 @@ def test_a_move_logged_later_changes_no_earlier_exposure(unit: Unit, data: st.Da
 @pytest.mark.slow
 @often
 @given(units(), st.data())
-def test_a_move_logged_after_every_window_changes_no_earlier_unlogged_thaw(
-    unit: Unit, data: st.DataObject
-) -> None:
+def test_later_move_changes_no_unlogged_thaw(unit: Unit, data: st.DataObject) -> None:
     rules = replace(unit.rules, thaw_after_h=0.0, unlogged_thaws="infer")
     unit = replace(unit, rules=rules, moves=[m for m in unit.moves if m["place"] != "discarded"])
     move, (source, tick) = data.draw(later_moves(unit))
@@ -683,7 +681,7 @@ def test_the_order_of_rows_does_not_matter(unit: Unit, random: Random) -> None:
 @pytest.mark.slow
 @often
 @given(units())
-def test_a_portion_starts_with_all_that_its_parent_had_behind_it(unit: Unit) -> None:
+def test_portion_starts_with_its_parents_past(unit: Unit) -> None:
     # Where every stay outside is a thaw and no trial proves one: either can look beyond the cut.
     unit = replace(unit, trials=[])
     pairs = [(i, s["parent"]) for i, s in enumerate(unit.sources) if s["parent"] is not None]
@@ -711,7 +709,7 @@ def test_a_portion_starts_with_all_that_its_parent_had_behind_it(unit: Unit) -> 
 
 @often
 @given(units())
-def test_times_in_places_and_undocumented_time_add_up_to_the_time_held(unit: Unit) -> None:
+def test_times_add_up_to_the_time_held(unit: Unit) -> None:
     whole = [s["parent"] is None for s in unit.sources]
     cut = Walk(unit).cut
     moves = [m for m in unit.moves if m["place"] != "discarded" and m["tick"] >= cut(m["source"])]

@@ -79,7 +79,7 @@ def records(**changes: Any) -> Records:
     return replace(made, **changes)
 
 
-def test_every_trial_is_used_or_set_aside_exactly_once() -> None:
+def test_every_trial_is_used_or_set_aside_once() -> None:
     for policy in ("infer", "strict"):
         joined = join(records(settings=RecordsSettings(unlogged_thaws=policy)))
         aside = [finding.row for finding in joined.set_aside]
@@ -87,7 +87,7 @@ def test_every_trial_is_used_or_set_aside_exactly_once() -> None:
         assert joined.rows_in["trials"] == len(joined.trials) + len(aside)
 
 
-def test_a_trial_after_the_discard_is_set_aside_with_its_row() -> None:
+def test_trial_after_the_discard_is_set_aside() -> None:
     (finding,) = join(records()).set_aside
     assert (finding.table, finding.file, finding.row) == ("trials", "trials.csv", 6)
     assert (finding.rule, finding.severity) == ("trial on a discarded source", "set aside")
@@ -97,7 +97,7 @@ def test_a_trial_after_the_discard_is_set_aside_with_its_row() -> None:
     )
 
 
-def test_strict_sets_aside_the_trials_that_infer_makes_thaws_of() -> None:
+def test_strict_sets_aside_what_infer_counts() -> None:
     inferred = join(records())
     assert inferred.trials["inferred_thaws"].tolist()[2:] == [2.0, 1.0]
     strict = join(records(settings=RecordsSettings(unlogged_thaws="strict")))
@@ -106,7 +106,7 @@ def test_strict_sets_aside_the_trials_that_infer_makes_thaws_of() -> None:
     assert strict.trials["trial_id"].tolist() == ["t1", "t2"]
 
 
-def test_a_finding_names_the_units_own_column_and_quotes_its_own_text() -> None:
+def test_finding_quotes_the_units_own_words() -> None:
     note = Finding(
         "trial while in the freezer",
         "note",
@@ -128,7 +128,7 @@ def test_a_finding_names_the_units_own_column_and_quotes_its_own_text() -> None:
     ]
 
 
-def test_a_trial_of_a_source_nobody_knows_is_set_aside() -> None:
+def test_trial_of_an_unknown_source_is_set_aside() -> None:
     trials = records().trials.assign(source_id=["A", None, "B", "Z", "B"])
     findings = join(records(trials=trials)).set_aside
     assert [(f.row, f.rule, f.value) for f in findings] == [
@@ -137,7 +137,7 @@ def test_a_trial_of_a_source_nobody_knows_is_set_aside() -> None:
     ]
 
 
-def test_blank_areas_are_kept_with_their_exposures_missing() -> None:
+def test_blank_areas_have_no_exposures() -> None:
     blank = join(records()).trials.set_index("trial_id").loc["t2"]
     assert blank[list(EXPOSURES)].isna().all()
     assert blank["documented"] is pd.NA
@@ -145,7 +145,7 @@ def test_blank_areas_are_kept_with_their_exposures_missing() -> None:
     assert blank["result"] == "clear"
 
 
-def test_exposures_are_those_of_the_source_at_the_start_of_the_trial() -> None:
+def test_exposures_are_at_the_start_of_the_trial() -> None:
     given = records()
     joined = join(given)
     kept = given.trials.iloc[:4]
@@ -157,13 +157,13 @@ def test_exposures_are_those_of_the_source_at_the_start_of_the_trial() -> None:
     assert got["documented"].dropna().tolist() == [True, True, True]
 
 
-def test_experience_counts_the_dogs_earlier_trials_hides_and_blanks_by_time() -> None:
+def test_experience_counts_earlier_trials_by_time() -> None:
     trials = join(records()).trials.set_index("trial_id")
     # Rex searched t4, then t1 and t2 at one time, in the order of the file.
     assert trials["experience"].to_dict() == {"t1": 1.0, "t2": 2.0, "t3": 0.0, "t4": 0.0}
 
 
-def test_experience_does_not_depend_on_the_order_of_the_frame() -> None:
+def test_experience_ignores_the_frames_order() -> None:
     given = records()
     backwards = replace(given, trials=given.trials.iloc[::-1])
     expected = join(given).trials.set_index("trial_id")["experience"]
@@ -171,12 +171,12 @@ def test_experience_does_not_depend_on_the_order_of_the_frame() -> None:
     pd.testing.assert_series_equal(got.sort_index(), expected.sort_index())
 
 
-def test_experience_counts_searches_that_joining_sets_aside() -> None:
+def test_experience_counts_searches_set_aside() -> None:
     strict = join(records(settings=RecordsSettings(unlogged_thaws="strict")))
     assert strict.trials.set_index("trial_id").loc["t1", "experience"] == 1
 
 
-def test_a_dog_is_qualified_from_the_day_on_and_unknown_where_dogs_does_not_say() -> None:
+def test_dog_qualifies_from_its_day_on() -> None:
     trials = join(records()).trials.set_index("trial_id")
     assert trials["qualified"].dtype == "boolean"
     assert trials.loc[["t1", "t4"], "qualified"].tolist() == [True, False]
@@ -185,7 +185,7 @@ def test_a_dog_is_qualified_from_the_day_on_and_unknown_where_dogs_does_not_say(
     assert without.trials["qualified"].isna().all()
 
 
-def test_a_source_discarded_in_the_log_is_not_one_that_was_left_on_the_shelf() -> None:
+def test_discarded_source_did_not_stay_on_the_shelf() -> None:
     told = records()
     days = [f"2026-01-{day:02d} 10:00" for day in range(3, 23)]
     rows = [("B", when) for when in days[:3]] + [("A", when) for when in days]
@@ -216,14 +216,14 @@ def test_a_source_discarded_in_the_log_is_not_one_that_was_left_on_the_shelf() -
     assert left["A"] > gone["A"]
 
 
-def test_columns_the_toolkit_does_not_know_are_carried_through() -> None:
+def test_unknown_columns_are_carried_through() -> None:
     given = records()
     trials = join(given).trials
     assert list(trials.columns[: given.trials.shape[1]]) == list(given.trials.columns)
     assert trials["wind_note"].tolist() == ["calm", None, "gusts", None]
 
 
-def test_reading_keeps_the_units_columns_clear_of_every_name_that_joining_adds() -> None:
+def test_units_columns_are_clear_of_added_names() -> None:
     read = pd.DataFrame(
         {
             "file": "readings.csv",
@@ -250,7 +250,7 @@ def test_the_records_are_not_changed() -> None:
         pd.testing.assert_frame_equal(getattr(given, name), frame)
 
 
-def test_a_unit_without_a_storage_log_or_trials_can_be_joined() -> None:
+def test_unit_without_a_log_can_be_joined() -> None:
     given = records()
     no_log = join(replace(given, storage=given.storage.iloc[:0]))
     assert not no_log.trials["documented"].any()
@@ -269,7 +269,7 @@ def test_a_unit_without_a_storage_log_or_trials_can_be_joined() -> None:
     assert len(nothing.trials) == 0
 
 
-def test_the_table_of_rows_set_aside_has_a_line_for_each_finding() -> None:
+def test_set_aside_table_has_a_line_per_finding() -> None:
     whole = Finding("r", "stops", "dogs", "dogs.csv", None, None, None, "no such column", "Add it")
     frame = set_aside_frame([*join(records()).set_aside, whole])
     assert list(frame.columns) == ["file", "row", "column", "value", "reason"]
@@ -286,7 +286,7 @@ def test_the_table_of_rows_set_aside_has_a_line_for_each_finding() -> None:
 
 
 @pytest.mark.parametrize("unlogged", ["infer", "strict"])
-def test_categories_and_text_ids_give_the_same_trials(unlogged: str) -> None:
+def test_categories_and_text_give_the_same_trials(unlogged: str) -> None:
     given = records(settings=RecordsSettings(unlogged_thaws=unlogged))
     categories = replace(
         given,

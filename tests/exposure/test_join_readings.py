@@ -57,9 +57,7 @@ def write(folder: Path, form: str) -> Path:
 
 
 @pytest.mark.parametrize("form", ["csv", "parquet", "xlsx"])
-def test_a_power_cut_in_one_of_two_freezers_is_in_the_exposure_of_what_was_in_it(
-    tmp_path: Path, form: str
-) -> None:
+def test_power_cut_is_in_its_freezers_exposures(tmp_path: Path, form: str) -> None:
     records = read_records(write(tmp_path, form))
     assert records.rows_in["readings"] == len(records.readings) == 8
     trials = join(records).trials.set_index("trial_id")
@@ -71,7 +69,7 @@ def test_a_power_cut_in_one_of_two_freezers_is_in_the_exposure_of_what_was_in_it
     assert np.isnan(trials.loc["T3", "read_thaws"])
 
 
-def test_without_a_table_of_readings_the_trials_have_no_columns_of_readings(tmp_path: Path) -> None:
+def test_without_readings_no_reading_columns(tmp_path: Path) -> None:
     (write(tmp_path, "csv") / "readings.csv").unlink()
     assert not {"read_thaws", "read_hours", "reading_gap_hours"} & set(
         join(read_records(tmp_path)).trials

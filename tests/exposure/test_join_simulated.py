@@ -29,7 +29,7 @@ def as_records(unit: Unit) -> Records:
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_a_complete_log_gives_back_the_true_cycles_and_ages(seed: int) -> None:
+def test_complete_log_gives_true_cycles_and_ages(seed: int) -> None:
     unit = simulate_unit(Truth(), seed, trials=1500)
     joined = join(as_records(unit))
     assert not joined.set_aside
@@ -41,7 +41,7 @@ def test_a_complete_log_gives_back_the_true_cycles_and_ages(seed: int) -> None:
     np.testing.assert_allclose(trials["age_days"], trials["age_days_true"], rtol=1e-12)
 
 
-def test_thaws_missing_from_the_log_are_mostly_found_by_the_trials() -> None:
+def test_missing_thaws_are_mostly_found() -> None:
     unit = simulate_unit(Truth(unlogged_thaw_share=0.3), 4, trials=1500)
     inferred = join(as_records(unit)).trials
     as_logged = replace_policy(unit)

@@ -9,7 +9,7 @@ from outcomes.records.write import unit_records
 from outcomes.simulate import DEMO, simulate_unit
 
 
-def test_every_hide_trial_carries_the_kind_of_its_source_and_no_blank_area_does() -> None:
+def test_hide_trials_carry_their_sources_kind() -> None:
     records = unit_records(simulate_unit(DEMO, 3, trials=200))
     trials = join(records).trials
     kinds = records.sources.set_index("source_id")["kind"]

@@ -62,7 +62,7 @@ CUT = [
 """A power cut: above 0 °C from 09:54 to 11:30, below −1 °C from 11:45."""
 
 
-def test_a_power_cut_counts_as_a_thaw_from_the_moment_it_rises_above_the_threshold() -> None:
+def test_power_cut_is_a_thaw_above_the_threshold() -> None:
     found = exposure(IN_FREEZER, CUT, "2026-03-05 13:00")
     assert found["cycles"] == found["read_thaws"] == 1
     assert found["hours_since_thaw"] == pytest.approx(3.1)
@@ -70,7 +70,7 @@ def test_a_power_cut_counts_as_a_thaw_from_the_moment_it_rises_above_the_thresho
     assert exposure(IN_FREEZER, CUT, "2026-03-05 09:54")["cycles"] == 1
 
 
-def test_degree_hours_are_the_area_under_the_line_above_the_base() -> None:
+def test_degree_hours_are_the_area_above_the_base() -> None:
     # Triangle 0.1 h × 2 °C / 2, one hour at 2 °C, triangle 0.5 h × 2 °C / 2.
     assert exposure(IN_FREEZER, CUT, "2026-03-05 13:00")["degree_hours"] == pytest.approx(2.6)
     # Half way down the last triangle, at 11:15: 2 °C to 1 °C in a quarter of an hour.
@@ -79,15 +79,13 @@ def test_degree_hours_are_the_area_under_the_line_above_the_base() -> None:
 
 
 @pytest.mark.parametrize(("thaw_after_h", "cycles"), [(1.85, 1), (1.86, 0)])
-def test_a_thaw_lasts_until_it_falls_below_the_lower_threshold(
-    thaw_after_h: float, cycles: int
-) -> None:
+def test_thaw_lasts_to_the_lower_threshold(thaw_after_h: float, cycles: int) -> None:
     # 09:54 to 11:45 is 1.85 h.
     rules = RecordsSettings(unlogged_thaws="strict", thaw_after_h=thaw_after_h)
     assert exposure(IN_FREEZER, CUT, "2026-03-06 00:00", rules=rules)["cycles"] == cycles
 
 
-def test_between_the_thresholds_a_thaw_goes_on_and_so_does_a_freeze() -> None:
+def test_between_thresholds_a_state_goes_on() -> None:
     lingering = [(f"2026-03-05 {h:02}:00", t) for h, t in enumerate([-18, 2, -0.5, 2, -0.5, -18])]
     assert exposure(IN_FREEZER, lingering, "2026-03-06 00:00")["cycles"] == 1
     never = [(f"2026-03-05 {h:02}:00", t) for h, t in enumerate([-18, -0.5, 0, -0.5, -18])]
@@ -101,14 +99,14 @@ def test_a_power_cut_moves_nothing() -> None:
     assert {name: read[name] for name in kept} == {name: unread[name] for name in kept}
 
 
-def test_a_thaw_that_runs_into_a_stay_outside_is_one_thaw_with_it() -> None:
+def test_thaw_into_a_stay_outside_is_one() -> None:
     moves = [*IN_FREEZER, ("2026-03-05 11:00", "ambient"), ("2026-03-05 18:00", "freezer")]
     found = exposure(moves, CUT, "2026-03-06 00:00")
     assert found["cycles"] == found["read_thaws"] == 1
     assert found["hours_since_thaw"] == pytest.approx(24 - 9.9)
 
 
-def test_a_warm_freezer_after_a_stay_outside_lengthens_the_same_thaw() -> None:
+def test_warm_freezer_lengthens_the_same_thaw() -> None:
     moves = [*IN_FREEZER, ("2026-03-05 10:00", "ambient"), ("2026-03-05 10:30", "freezer")]
     after = [("2026-03-05 10:00", 5.0), ("2026-03-05 11:00", 5.0), ("2026-03-05 12:00", -19.0)]
     found = exposure(moves, after, "2026-03-06 00:00")
@@ -116,7 +114,7 @@ def test_a_warm_freezer_after_a_stay_outside_lengthens_the_same_thaw() -> None:
     assert exposure(moves, after, "2026-03-06 00:00", of="unused")["cycles"] == 0
 
 
-def test_a_thaw_that_a_trial_proves_within_one_that_was_read_is_the_same() -> None:
+def test_proved_thaw_within_a_read_one_is_it() -> None:
     found = exposure(IN_FREEZER, CUT, "2026-03-05 10:30", rules=RecordsSettings())
     assert (found["cycles"], found["inferred_thaws"], found["read_thaws"]) == (1, 0, 1)
     days = pd.date_range("2026-03-04", "2026-03-07", freq="h")
@@ -125,7 +123,7 @@ def test_a_thaw_that_a_trial_proves_within_one_that_was_read_is_the_same() -> No
     assert (found["cycles"], found["inferred_thaws"], found["read_thaws"]) == (1, 0, 1)
 
 
-def test_a_gap_is_filled_with_the_places_own_temperature_and_reported() -> None:
+def test_gap_is_filled_with_the_places_own() -> None:
     apart = [
         ("2026-03-05 00:00", 10.0),
         ("2026-03-05 02:00", 10.0),
@@ -141,7 +139,7 @@ def test_a_gap_is_filled_with_the_places_own_temperature_and_reported() -> None:
     assert found["degree_hours"] == pytest.approx(10 * (6 - silent) + 4 * silent)
 
 
-def test_a_gap_ends_a_thaw_for_what_nobody_read_is_not_counted() -> None:
+def test_gap_ends_a_thaw() -> None:
     silent = [
         ("2026-03-05 08:00", -18.0),
         ("2026-03-05 09:00", 2.0),
@@ -154,13 +152,13 @@ def test_a_gap_ends_a_thaw_for_what_nobody_read_is_not_counted() -> None:
     assert exposure(IN_FREEZER, silent, "2026-03-06 00:00", rules=rules)["cycles"] == 1
 
 
-def test_a_logger_that_begins_between_the_thresholds_shows_no_thaw() -> None:
+def test_start_between_thresholds_is_no_thaw() -> None:
     warm = [("2026-03-05 08:00", 2.0), ("2026-03-05 08:30", 2.0)]
     after = [(f"2026-03-05 {hour}:00", -0.5) for hour in range(11, 15)]
     assert exposure(IN_FREEZER, warm + after, "2026-03-06 00:00")["cycles"] == 0
 
 
-def test_a_logger_that_travels_with_the_source_goes_before_that_of_the_place() -> None:
+def test_sources_own_logger_goes_first() -> None:
     moves = [("2026-03-05 00:00", "ambient")]
     own = [("2026-03-05 00:00", 30.0), ("2026-03-05 02:00", 30.0)]
     found = exposure(moves, own, "2026-03-05 04:00", of="S")
@@ -178,9 +176,7 @@ def test_only_moves_to_the_place_read_are_read() -> None:
 
 
 @pytest.mark.parametrize(("later", "thaws"), [("warm", 1), ("cold", 0)])
-def test_of_two_readings_at_one_minute_the_later_row_of_the_file_counts(
-    later: str, thaws: int
-) -> None:
+def test_later_row_of_one_minute_counts(later: str, thaws: int) -> None:
     minute = pd.to_datetime(["2026-03-05 08:00", *["2026-03-05 09:00"] * 2, "2026-03-05 11:00"])
     degrees = [-18.0, 15.0, -18.0, -18.0]
     rows = [2, 4, 3, 5] if later == "warm" else [2, 3, 4, 5]
@@ -215,7 +211,7 @@ def exposure_without() -> dict[str, Any]:
     return exposure_at(history, trials["source_id"], trials["started_at"]).iloc[0].to_dict()
 
 
-def test_readings_of_no_place_in_the_log_change_no_exposure() -> None:
+def test_readings_of_no_place_change_nothing() -> None:
     found = exposure(IN_FREEZER, CUT, "2026-03-02 00:00", of="cellar")
     unread = exposure_without()
     pd.testing.assert_series_equal(
@@ -230,7 +226,7 @@ def test_readings_of_no_place_in_the_log_change_no_exposure() -> None:
     st.sampled_from([0, 4, -5]),
     st.integers(0, 3600),
 )
-def test_degree_hours_are_the_exact_area_under_any_readings(
+def test_degree_hours_are_exact_for_any_readings(
     steps: list[tuple[int, int]], base: int, early: int
 ) -> None:
     begin = pd.Timestamp("2026-03-05")
@@ -261,7 +257,7 @@ def test_degree_hours_are_the_exact_area_under_any_readings(
     assert found["degree_hours"] == pytest.approx(float(area / 3600), rel=1e-9, abs=1e-9)
 
 
-def test_a_portion_inherits_what_was_read_of_its_parent_until_it_was_cut() -> None:
+def test_portion_inherits_its_parents_readings() -> None:
     sources = pd.DataFrame(
         {
             "source_id": ["S", "P"],

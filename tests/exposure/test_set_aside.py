@@ -19,7 +19,7 @@ BEFORE = Examination(
 )
 
 
-def test_a_row_set_aside_by_joining_is_counted_once_and_loses_its_note() -> None:
+def test_row_set_aside_is_counted_once() -> None:
     twice = (finding("set aside", "trials", 3), finding("set aside", "trials", 3, "q"))
     # From an iterator, which can be walked only once.
     after = with_set_aside(BEFORE, iter((*twice, finding("set aside", "trials", 8))))
@@ -28,7 +28,7 @@ def test_a_row_set_aside_by_joining_is_counted_once_and_loses_its_note() -> None
     assert after.findings == (OTHER_NOTE, *twice, finding("set aside", "trials", 8))
 
 
-def test_rows_of_the_same_number_in_two_tables_are_two_rows() -> None:
+def test_like_rows_of_two_tables_are_two() -> None:
     new = [finding("set aside", "trials", 5), finding("set aside", "storage", 5)]
     assert with_set_aside(BEFORE, new).used == {"trials": 8, "storage": 6}
 

@@ -46,7 +46,7 @@ def outings(days: Iterable[str], timed: bool) -> list[Move]:
 
 @pytest.mark.parametrize("moves_timed", [True, False])
 @pytest.mark.parametrize("trials_timed", [True, False])
-def test_cycles_are_the_logged_outings_with_and_without_times_of_day(
+def test_cycles_are_the_outings_timed_or_dated(
     tmp_path: Path, moves_timed: bool, trials_timed: bool
 ) -> None:
     starts = [day + (" 09:30" if trials_timed else "") for day in DAYS]
@@ -56,7 +56,7 @@ def test_cycles_are_the_logged_outings_with_and_without_times_of_day(
     assert trials["inferred_thaws"].tolist() == ([0, 0, 0] if moves_timed else [1, 2, 3])
 
 
-def test_a_trial_without_a_time_has_the_exposure_of_its_source_at_the_beginning_of_the_stay(
+def test_trial_without_a_time_is_at_the_stays_start(
     tmp_path: Path,
 ) -> None:
     moves = outings(DAYS, timed=True)
@@ -68,14 +68,14 @@ def test_a_trial_without_a_time_has_the_exposure_of_its_source_at_the_beginning_
     assert not any("freezer" in line for line in lines)
 
 
-def test_several_trials_of_one_outing_share_its_thaw(tmp_path: Path) -> None:
+def test_trials_of_one_outing_share_its_thaw(tmp_path: Path) -> None:
     starts = [DAYS[0], f"{DAYS[0]} 09:10", DAYS[0], f"{DAYS[0]} 15:00"]
     trials, _ = unit(tmp_path, outings(DAYS, timed=True), starts)
     assert trials["cycles"].tolist() == [1, 1, 1, 1]
     assert not trials["inferred_thaws"].any()
 
 
-def test_of_two_outings_in_a_day_the_trial_belongs_to_the_first(tmp_path: Path) -> None:
+def test_dated_trial_is_of_the_first_outing(tmp_path: Path) -> None:
     moves = [
         (f"{DAYS[0]} 07:00", "ambient"),
         (f"{DAYS[0]} 10:00", "freezer"),
@@ -88,7 +88,7 @@ def test_of_two_outings_in_a_day_the_trial_belongs_to_the_first(tmp_path: Path) 
     assert not trials["inferred_thaws"].any()
 
 
-def test_a_stay_over_midnight_is_one_thaw_for_the_trials_of_both_days(tmp_path: Path) -> None:
+def test_stay_over_midnight_is_one_thaw(tmp_path: Path) -> None:
     moves = [("2025-02-01 22:00", "ambient"), ("2025-02-02 02:00", "freezer")]
     trials, _ = unit(tmp_path, moves, ["2025-02-01", "2025-02-02", "2025-02-03"])
     assert trials["cycles"].tolist() == [1, 1, 2]
@@ -96,14 +96,14 @@ def test_a_stay_over_midnight_is_one_thaw_for_the_trials_of_both_days(tmp_path: 
     assert trials["hours_since_thaw"].tolist()[:2] == [0, 2]
 
 
-def test_an_outing_too_short_for_a_thaw_is_the_trials_own_and_no_thaw(tmp_path: Path) -> None:
+def test_too_short_outing_is_the_trials_own(tmp_path: Path) -> None:
     moves = [(f"{DAYS[0]} 09:00", "ambient"), (f"{DAYS[0]} 09:20", "freezer")]
     trials, _ = unit(tmp_path, moves, DAYS[:1])
     assert trials["cycles"].tolist() == trials["inferred_thaws"].tolist() == [0]
     assert trials["place"].tolist() == ["ambient"]
 
 
-def test_thawing_in_the_refrigerator_counts_and_the_trial_is_where_it_is_warm(
+def test_thaw_in_the_refrigerator_counts(
     tmp_path: Path,
 ) -> None:
     moves = [
@@ -119,13 +119,13 @@ def test_thawing_in_the_refrigerator_counts_and_the_trial_is_where_it_is_warm(
     assert trials["place"].tolist() == ["ambient", "refrigerator"]
 
 
-def test_a_source_taken_in_and_used_the_same_day_is_on_record_then(tmp_path: Path) -> None:
+def test_source_used_on_its_first_day_is_there(tmp_path: Path) -> None:
     trials, _ = unit(tmp_path, [("2025-01-05 14:00", "ambient")], ["2025-01-05"])
     assert trials["documented"].tolist() == [True]
     assert trials["cycles"].tolist() == [1]
 
 
-def test_only_a_whole_day_in_the_freezer_proves_a_thaw_the_log_lacks(tmp_path: Path) -> None:
+def test_only_a_whole_day_frozen_proves_a_thaw(tmp_path: Path) -> None:
     moves = outings(DAYS[:1], timed=True)
     trials, lines = unit(tmp_path, moves, DAYS[:2])
     assert trials["cycles"].tolist() == [1, 2]
@@ -135,7 +135,7 @@ def test_only_a_whole_day_in_the_freezer_proves_a_thaw_the_log_lacks(tmp_path: P
     assert "all of that day (the trial has no time of day) ('2025-02-15')" in note
 
 
-def test_under_strict_only_a_whole_day_in_the_freezer_sets_a_dated_trial_aside(
+def test_strict_needs_a_whole_day_frozen(
     tmp_path: Path,
 ) -> None:
     trials, lines = unit(tmp_path, outings(DAYS[:1], timed=True), DAYS[:2], policy="strict")
@@ -143,7 +143,7 @@ def test_under_strict_only_a_whole_day_in_the_freezer_sets_a_dated_trial_aside(
     assert sum("all of that day (the trial has no time of day)" in line for line in lines) == 2
 
 
-def test_a_trial_written_as_held_at_midnight_keeps_its_time(tmp_path: Path) -> None:
+def test_trial_held_at_midnight_keeps_its_time(tmp_path: Path) -> None:
     starts = [f"{DAYS[0]} 00:00", f"{DAYS[1]} 09:30"]
     trials, lines = unit(tmp_path, outings(DAYS, timed=True), starts)
     # The source was in the freezer at that time, and went out in the morning again.
@@ -153,7 +153,7 @@ def test_a_trial_written_as_held_at_midnight_keeps_its_time(tmp_path: Path) -> N
     assert any("in the freezer at this time" in line for line in lines)
 
 
-def test_a_column_with_every_trial_at_midnight_holds_dates(tmp_path: Path) -> None:
+def test_all_at_midnight_is_a_column_of_dates(tmp_path: Path) -> None:
     starts = [f"{day} 00:00" for day in DAYS]
     trials, _ = unit(tmp_path, outings(DAYS, timed=True), starts)
     assert trials["cycles"].tolist() == [1, 2, 3]

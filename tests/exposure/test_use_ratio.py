@@ -33,7 +33,7 @@ def ratios(days, misses=None, discarded=NEVER) -> dict[str, float]:
     return found[source.notna()].groupby(source.dropna().astype(object)).first().to_dict()
 
 
-def test_days_of_use_are_held_against_those_expected_of_any_source_there() -> None:
+def test_use_is_held_against_what_was_there() -> None:
     # Training on days 0 to 9, by the blank areas; a second trial on the same day is no second use.
     # By hand: on day 2 A is the only one that could be taken again, on day 4 one of two (C), on
     # days 6, 7 and 8 one of three. A saw all of them, B the last three, C all but the first.
@@ -53,7 +53,7 @@ def test_trials_may_come_in_any_order() -> None:
     assert told.nunique() == 3
 
 
-def test_a_source_could_not_be_taken_once_it_was_discarded() -> None:
+def test_discarded_source_could_not_be_taken() -> None:
     days = {"A": [0, 2, 4, 6, 8], "B": [1, 3], "blank": list(range(10))}
     kept, gone = ratios(days)["B"], ratios(days, discarded=_on({"B": "2026-01-05 18:00"}))["B"]
     # By hand: one of two on each of five days; discarded on day 4, B saw two of them.
@@ -61,16 +61,16 @@ def test_a_source_could_not_be_taken_once_it_was_discarded() -> None:
     assert gone == pytest.approx(2 / (1 + 2 / 2))
 
 
-def test_a_source_last_seen_on_the_last_day_is_taken_as_usual() -> None:
+def test_last_day_source_is_taken_as_usual() -> None:
     assert ratios({"A": [0, 1, 2, 3], "B": [3]})["B"] == pytest.approx(1.0)
 
 
-def test_nothing_is_said_where_no_source_was_ever_used_again() -> None:
+def test_never_used_again_says_nothing() -> None:
     source, at, missed = made({"A": [0, 0], "B": [5], "blank": [3]})
     assert use_ratio(source, at, missed, NEVER).isna().all()
 
 
-def test_the_part_of_misses_is_the_poisson_regression_of_a_library() -> None:
+def test_misses_part_is_a_poisson_regression() -> None:
     rng = np.random.default_rng(5)
     rows = []
     for source in "ABCDEFGH":
@@ -112,7 +112,7 @@ def test_the_part_of_misses_is_the_poisson_regression_of_a_library() -> None:
     np.testing.assert_allclose(got, expected, rtol=0.02)
 
 
-def test_where_no_source_is_taken_again_after_a_miss_the_weak_prior_decides() -> None:
+def test_without_retaking_the_weak_prior_decides() -> None:
     # A is taken daily until it is missed on day 3, then never again; B daily to the end, day 9. By
     # hand, with e = exp(rho): A had 3 days of rate 1 and, since, 6 of rate e / 2. Without the prior
     # rho would have no maximum; with it, rho + 3 * 3e / (3 + 3e) = 0.
@@ -124,7 +124,7 @@ def test_where_no_source_is_taken_again_after_a_miss_the_weak_prior_decides() ->
     assert found == pytest.approx({"A": 4 / (1 + expected * scale), "B": 10 / (1 + 6 * scale)})
 
 
-def test_sources_left_on_the_shelf_after_misses_do_not_look_disliked() -> None:
+def test_shelved_after_misses_is_not_disliked() -> None:
     rng = np.random.default_rng(8)
     days, misses = {"blank": list(range(300))}, {}
     for number in range(12):

@@ -17,7 +17,7 @@ from outcomes.models.mixed_result import MixedFit
 REFERENCE = Path(__file__).parents[1] / "reference"
 
 
-def test_without_groups_it_is_the_correction_of_a_reference_library(outside) -> None:
+def test_without_groups_it_is_a_librarys(outside) -> None:
     check = outside(
         "First-order bias of logistic regression taken off (Spector data)",
         "R's brglm2, brglm_fit with type = correction; tests/reference/bias.R.",
@@ -60,7 +60,7 @@ def exact_bias(intercept: float, sd: float, trials: int, sources: int) -> float:
     ("intercept", "sd", "trials", "sources", "apart"),
     [(2.0, 0.3, 20, 100, 0.01), (1.5, 0.5, 40, 200, 0.04), (1.5, 1.0, 40, 200, 0.10)],
 )
-def test_with_sources_drawn_at_random_it_is_the_bias_of_their_marginal_likelihood(
+def test_random_sources_give_the_marginal_bias(
     intercept: float, sd: float, trials: int, sources: int, apart: float
 ) -> None:
     drawn_at = sd * stats.norm.ppf((np.arange(sources) + 0.5) / sources)
@@ -112,7 +112,7 @@ def fitted(seed: int):
 
 
 @pytest.mark.slow
-def test_an_effect_that_is_overstated_is_no_longer_so() -> None:
+def test_overstated_effect_is_no_longer_so() -> None:
     raw, reduced, ratio = [], [], []
     for seed in range(240):
         _, x, groups, fit = fitted(seed)
@@ -156,7 +156,7 @@ def test_the_rest_follows_as_the_likelihood_has_it() -> None:
     assert special.expit(eta).sum() == pytest.approx(y.sum(), abs=0.6)
 
 
-def test_of_the_errors_only_that_of_the_effect_itself_is_smaller() -> None:
+def test_only_the_effects_own_error_is_smaller() -> None:
     _, x, groups, fit = fitted(3)
     reduced = reduce_bias(x, groups, fit, [1])
     assert reduced.beta[1] != fit.beta[1]
@@ -174,7 +174,7 @@ def test_of_the_errors_only_that_of_the_effect_itself_is_smaller() -> None:
 
 
 @pytest.mark.parametrize(("trials", "finds"), [(60, 0.85), (100, 0.5), (200, 0.93)])
-def test_the_errors_shrink_as_the_estimates_draw_together(trials: int, finds: float) -> None:
+def test_errors_shrink_as_estimates_draw_together(trials: int, finds: float) -> None:
     """A proportion's log-odds, whose every outcome can be counted out."""
 
     def both(found: int) -> tuple[MixedFit, MixedFit]:
@@ -197,7 +197,7 @@ def test_the_errors_shrink_as_the_estimates_draw_together(trials: int, finds: fl
     assert ratio == pytest.approx(reduced / raw, abs=0.35 * (1.0 - ratio) + 0.002)
 
 
-def test_nothing_moves_where_first_order_says_nothing() -> None:
+def test_nothing_moves_where_first_order_is_silent() -> None:
     _, x, groups, fit = fitted(3)
     assert reduce_bias(x, groups, fit, []) is fit
     assert abs(first_order_bias(x, groups, fit)[1]) > 0.0
@@ -207,7 +207,7 @@ def test_nothing_moves_where_first_order_says_nothing() -> None:
     assert reduce_bias(x, groups, doubtful, [1]) is doubtful
 
 
-def test_nothing_moves_where_too_much_chance_error_would_go_with_the_bias(monkeypatch) -> None:
+def test_nothing_moves_with_too_much_chance(monkeypatch) -> None:
     y = np.append(np.ones(8), 0.0)
     fit = fit_mixed(y, np.ones((9, 1)), ["(Intercept)"], {})
     # By hand, as above: the bias grows by (1 / (2 p (1 - p)) - 1) / n, which is 0.45 at 8 of 9.
@@ -216,7 +216,7 @@ def test_nothing_moves_where_too_much_chance_error_would_go_with_the_bias(monkey
     assert reduce_bias(np.ones((9, 1)), {}, fit, [0]) is fit
 
 
-def test_errors_at_other_effects_are_those_of_the_joint_covariance() -> None:
+def test_other_errors_are_the_joint_covariances() -> None:
     _, x, groups, fit = fitted(7)
     cov, with_fixed = bias._errors_with_fixed(x, bias._levels(groups, fit), fit)
     p = x.shape[1]
@@ -226,7 +226,7 @@ def test_errors_at_other_effects_are_those_of_the_joint_covariance() -> None:
     np.testing.assert_allclose(with_fixed["source"], fit.joint_cov[p:, :p], rtol=1e-5, atol=1e-9)
 
 
-def test_two_effects_shrink_together_by_how_each_bias_grows_with_either() -> None:
+def test_two_effects_shrink_together() -> None:
     y, x, groups = drawn(7)
     x[:, 2] *= 5.0  # in another unit, so that a transpose shows
     fit = fit_mixed(y, x, NAMES, groups)

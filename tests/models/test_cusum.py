@@ -19,7 +19,7 @@ from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores,
         (0.5, 50, "0.316 -0.377"),
     ],
 )
-def test_scores_are_the_published_ones_of_cardiac_surgery(outside, odds_ratio, score, published):
+def test_scores_are_the_published_surgery_ones(outside, odds_ratio, score, published):
     check = outside(
         "Scores of the risk-adjusted cumulative sum (cardiac surgery)",
         "Steiner et al. (2000), Biostatistics 1, 441-452, p. 446: logit p = −3.68 + 0.077 score.",
@@ -34,9 +34,7 @@ def test_scores_are_the_published_ones_of_cardiac_surgery(outside, odds_ratio, s
 @pytest.mark.parametrize(
     ("probability", "one_in", "published"), [(0.2, 4, "124.6435"), (0.1, 5, "907.8598")]
 )
-def test_the_mean_run_length_of_a_bernoulli_chart_is_that_of_the_exact_chain(
-    outside, probability, one_in, published
-):
+def test_bernoulli_run_length_is_the_exact_chains(outside, probability, one_in, published):
     # Steps of 1 - 1/m for an event and -1/m otherwise, alarm at 3: every value is a whole number
     # of 1/m, so a finite chain is exact, each step taken by our own recursion.
     check = outside(
@@ -57,7 +55,7 @@ def test_the_mean_run_length_of_a_bernoulli_chart_is_that_of_the_exact_chain(
 
 
 @pytest.mark.parametrize(("truth", "published"), [(0.01, "1983.105"), (0.02, "348.2")])
-def test_the_mean_run_length_is_that_of_the_exact_chain(outside, truth, published):
+def test_run_length_is_the_exact_chains(outside, truth, published):
     check = outside(
         "Mean run length of a likelihood-ratio chart, 0.01 against 0.02, limit 2",
         "Exact Markov chain: its states are the numbers of misses and finds since zero.",
@@ -85,7 +83,7 @@ def test_the_mean_run_length_is_that_of_the_exact_chain(outside, truth, publishe
 
 @hypothesis_settings(deadline=None, max_examples=60)
 @given(scores=st.lists(st.floats(-3, 3, allow_nan=False), min_size=1, max_size=30))
-def test_the_chart_is_the_recursion_that_never_falls_below_zero(scores):
+def test_chart_is_the_recursion_above_zero(scores):
     value, expected = 0.0, []
     for score in scores:
         value = max(0.0, value + score)
@@ -104,7 +102,7 @@ def healthy(rng: np.random.Generator, **changes: float) -> Healthy:
     )
 
 
-def test_a_limit_is_passed_as_often_as_asked_in_charts_made_anew():
+def test_limit_is_passed_as_often_as_asked():
     like = healthy(np.random.default_rng(1))
     limit = limit_for(like, 2.0, 0.05, 50, np.random.default_rng(2))
     again = simulate_highest(like, 2.0, 50, 8000, np.random.default_rng(3))
@@ -112,7 +110,7 @@ def test_a_limit_is_passed_as_often_as_asked_in_charts_made_anew():
     assert (again > limit).mean() == pytest.approx(0.05, abs=3 * np.hypot(0.0034, 0.0024))
 
 
-def test_simulated_charts_reach_what_the_same_trials_reach_one_by_one():
+def test_simulated_charts_reach_one_by_one():
     # Blocks of one trial and one probability: the highest value after 20 trials, its mean
     # within four errors of a plain simulation.
     one = Healthy(np.full(4, 1.5), np.full(4, 1 - expit(1.5)), np.arange(4), 0.0, 0.0)
@@ -130,7 +128,7 @@ def test_simulated_charts_reach_what_the_same_trials_reach_one_by_one():
     assert np.mean(found) == pytest.approx(np.mean(plain), abs=4 * error)
 
 
-def test_sources_and_sessions_that_differ_need_a_wider_limit():
+def test_differing_sources_need_a_wider_limit():
     rng = np.random.default_rng(6)
     plain = limit_for(healthy(rng), 2.0, 0.05, 50, np.random.default_rng(1))
     assert limit_for(healthy(rng, chart_sd=0.8), 2.0, 0.05, 50, np.random.default_rng(1)) > plain

@@ -9,13 +9,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lifelines import KaplanMeierFitter
-from lifelines.exceptions import StatError
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from outcomes.models import distributions
-from outcomes.models.product_limit import product_limit
 
 RNG = np.random.default_rng(20)
 VALUES = RNG.normal(0.0, 3.0, 500)
@@ -65,29 +62,3 @@ def test_limits_of_a_proportion_are_the_usual_ones(
         limits = ours(count, n, confidence)
         np.testing.assert_allclose(limits, theirs, rtol=1e-9, atol=1e-12)
         assert 0.0 <= limits[0] <= count / n <= limits[1] <= 1.0
-
-
-@pytest.mark.slow
-@given(
-    st.lists(
-        st.tuples(st.integers(0, 12), st.integers(1, 12), st.booleans()), min_size=1, max_size=40
-    )
-)
-def test_a_survival_curve_is_that_of_lifelines(rows: list[tuple[int, int, bool]]) -> None:
-    # Half a day before: lifelines also counts who enters at the time of an event.
-    entry = np.array([a - 0.5 for a, _, _ in rows])
-    exit_ = np.ceil(entry) + np.array([float(b) for _, b, _ in rows])
-    event = np.array([e for _, _, e in rows])
-    for since in (None, entry):
-        ours = product_limit(exit_, event, since)
-        assert (np.diff(ours.probability) <= 0.0).all()
-        try:
-            theirs = KaplanMeierFitter().fit(exit_, event, entry=since)
-        except StatError:  # nobody is followed for a while: lifelines gives no curve
-            continue
-        table = theirs.event_table[theirs.event_table["observed"] > 0]
-        np.testing.assert_array_equal(ours.times, table.index)
-        np.testing.assert_array_equal(ours.at_risk, table["at_risk"])
-        np.testing.assert_array_equal(ours.events, table["observed"])
-        expected = theirs.survival_function_at_times(ours.times)
-        np.testing.assert_allclose(ours.probability, expected, rtol=1e-12, atol=1e-12)

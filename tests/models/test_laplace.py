@@ -150,7 +150,7 @@ def test_an_offset_is_a_known_part_of_the_log_odds() -> None:
     assert one.log_likelihood == pytest.approx(other.log_likelihood, abs=1e-10)
 
 
-def test_a_mode_near_by_changes_nothing_but_the_way() -> None:
+def test_near_mode_changes_only_the_way() -> None:
     y, x, groupings = _model(6, slope=True)
     likelihood = LaplaceLikelihood(y, x, groupings)
     points = [(np.array([0.5, a, 0.1]), np.array([0.5, 0.4, a, 0.2, 0.6])) for a in (0.0, 0.3)]
@@ -186,7 +186,7 @@ def test_signs_of_spreads_do_not_matter() -> None:
     assert all(abs(a - b) < 1e-9 for a, b in pairwise(values))
 
 
-def test_information_is_the_curvature_with_the_effects_following() -> None:
+def test_information_follows_the_effects() -> None:
     y, x, groupings = _model(9, slope=True)
     likelihood = LaplaceLikelihood(y, x, groupings)
     theta = np.array([0.5, 0.4, 0.2, 0.3, 0.6])

@@ -26,7 +26,7 @@ def _drawn(
     return y, x, [Grouping("group", group, 20, slope), Grouping("other", other, 6)]
 
 
-def test_without_groupings_a_share_has_its_closed_form() -> None:
+def test_without_groupings_it_is_closed_form() -> None:
     y = np.repeat([1.0, 0.0], [60, 20])
     found = fit_mixed_model(y, np.ones((80, 1)), [])
     assert found.beta[0] == pytest.approx(np.log(3.0), abs=1e-10)
@@ -87,7 +87,7 @@ def test_a_variance_of_zero_comes_out_as_zero() -> None:
 
 @pytest.mark.slow
 @given(seed=st.integers(0, 200))
-def test_order_of_rows_and_units_of_columns_change_nothing(seed: int) -> None:
+def test_row_order_and_units_change_nothing(seed: int) -> None:
     y, x, groupings = _drawn(seed, n=150)
     plain = fit_mixed_model(y, x, groupings, curvature=False)
     rng = np.random.default_rng(seed)
@@ -105,7 +105,7 @@ def test_order_of_rows_and_units_of_columns_change_nothing(seed: int) -> None:
         np.testing.assert_allclose(two.factor, one.factor, atol=1e-6)
 
 
-def test_an_offset_moves_its_coefficient_and_nothing_else() -> None:
+def test_offset_moves_only_its_coefficient() -> None:
     y, x, groupings = _drawn(4)
     plain = fit_mixed_model(y, x, groupings)
     moved = fit_mixed_model(y, x, groupings, offset=0.25 * x[:, 1])
@@ -147,7 +147,7 @@ def test_two_columns_that_say_the_same_are_refused() -> None:
         fit_mixed_model(y, np.column_stack([x, 2.0 * x[:, 1] + 1.0]), groupings)
 
 
-def test_levels_that_never_mix_have_no_finite_spread() -> None:
+def test_unmixed_levels_have_no_finite_spread() -> None:
     # Half of the levels all ones, half all zeros: the farther apart, the likelier.
     codes = np.repeat(np.arange(40), 30)
     y = (codes % 2).astype(float)
@@ -157,7 +157,7 @@ def test_levels_that_never_mix_have_no_finite_spread() -> None:
     assert refused.value.grouping == "level"
 
 
-def test_errors_at_given_spreads_are_a_little_smaller() -> None:
+def test_errors_at_given_spreads_are_smaller() -> None:
     y, x, groupings = _drawn(7)
     whole = fit_mixed_model(y, x, groupings)
     quick = fit_mixed_model(y, x, groupings, curvature=False)
@@ -167,7 +167,7 @@ def test_errors_at_given_spreads_are_a_little_smaller() -> None:
     assert (ratio > 0.9).all()
 
 
-def test_a_slope_without_an_intercept_of_its_own_goes_on_to_the_maximum() -> None:
+def test_lone_slope_goes_on_to_the_maximum() -> None:
     # Levels that differ in slope, hardly in intercept: the maximum has a spread of 0.046 there.
     rng = np.random.default_rng(3587)
     n = 800
@@ -187,7 +187,7 @@ def test_a_slope_without_an_intercept_of_its_own_goes_on_to_the_maximum() -> Non
 
 
 @pytest.mark.parametrize("offset", [-1000.0, 60.0, 1000.0])
-def test_an_offset_the_columns_can_carry_is_carried_by_them(offset: float) -> None:
+def test_offset_in_the_columns_is_carried_by_them(offset: float) -> None:
     y, x, groupings = _drawn(8)
     plain = fit_mixed_model(y, x, groupings)
     moved = fit_mixed_model(y, x, groupings, offset=np.full(len(y), offset))

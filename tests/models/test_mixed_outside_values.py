@@ -58,7 +58,7 @@ def test_salamander_matings_agree_with_lme4(outside) -> None:
     check("log-likelihood", "-209.277", fit.log_likelihood)
 
 
-def test_likelihoods_of_two_units_add_up_to_that_of_both(outside) -> None:
+def test_two_units_likelihoods_add_up(outside) -> None:
     check = outside(
         "Mixed logistic model, two units (cattle herds, cbpp)",
         "Lesnoff et al. (2004), Preventive Veterinary Medicine 64, 1-13: the data; lme4.",

@@ -164,7 +164,7 @@ def _none(failures: list[str]) -> None:
         raise AssertionError("\n".join([f"{len(failures)} sets:", *failures]))
 
 
-def test_the_sets_are_those_that_the_references_fitted() -> None:
+def test_sets_are_those_the_references_fitted() -> None:
     stored = random_sets.read_checksums()
     _none([n for n in random_sets.names() if stored.get(n) != random_sets.checksum(_case(n))])
     assert len(stored) == len(random_sets.names()) == 300
@@ -234,7 +234,7 @@ def test_nothing_but_a_refusal_ends_a_fit(kind: str) -> None:
 
 
 @by_kind
-def test_the_likelihood_is_not_below_the_best_reference(kind: str) -> None:
+def test_likelihood_is_not_below_the_reference(kind: str) -> None:
     _none(
         [
             f"{name}: {fit.log_likelihood:.6f}, {best.log_likelihood:.6f} by {best.program}"
@@ -245,7 +245,7 @@ def test_the_likelihood_is_not_below_the_best_reference(kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", [k for k in random_sets.KINDS if k != "slope"])
-def test_the_likelihood_told_is_that_of_the_estimates(kind: str) -> None:
+def test_told_likelihood_is_the_estimates(kind: str) -> None:
     # A fit with a slope does not hand on the correlation that this needs.
     failures = []
     for name, case, fit, _ in _fitted(kind):
@@ -256,7 +256,7 @@ def test_the_likelihood_told_is_that_of_the_estimates(kind: str) -> None:
 
 
 @by_kind
-def test_fixed_effects_are_those_of_the_best_reference(kind: str) -> None:
+def test_fixed_effects_are_the_best_references(kind: str) -> None:
     failures = []
     for name, case, fit, best, higher in _as_good(kind):
         expected = np.array([best.estimate[term] for term in case.names])
@@ -290,7 +290,7 @@ def _spread_error(name: str, term: str) -> float | None:
 
 
 @by_kind
-def test_standard_errors_are_those_of_a_reference_there(kind: str) -> None:
+def test_standard_errors_are_a_references_there(kind: str) -> None:
     failures = []
     for name, case, fit, best, _ in _as_good(kind):
         held = _with_errors(name, best)
@@ -335,7 +335,7 @@ def _differences(case: Case, fit: MixedFit) -> np.ndarray:
     return np.sqrt(np.diag(np.linalg.inv(-curvature)))[:p] * step[:p]
 
 
-def test_errors_are_those_of_differences_of_the_likelihood() -> None:
+def test_errors_are_likelihood_differences() -> None:
     failures = []
     for name, case, fit, _, _ in list(_as_good("tiny"))[:8]:
         ratio = np.sqrt(np.diag(fit.cov)) / _differences(case, fit)
@@ -359,7 +359,7 @@ def _exact(case: Case, beta: np.ndarray, group: str, sd: float) -> float:
     return total
 
 
-def test_far_out_laplace_has_a_maximum_that_the_likelihood_has_not() -> None:
+def test_far_out_laplace_has_a_false_maximum() -> None:
     # Why a maximum beyond is no mark: glmm's other one in flat_09, 3 misses in 293 trials.
     case = _case("flat_09")
     none = dict.fromkeys(case.groups, 0.0)

@@ -40,7 +40,7 @@ def _fit(name: str) -> MixedFit:
     return fit_mixed(case.y, case.x, case.names, case.groups, slope=case.slope)
 
 
-def test_lme4_has_output_for_every_case_and_its_optimizers_agree() -> None:
+def test_lme4_covers_every_case() -> None:
     assert set(LME4) == set(mixed_cases.CASES)
     for stored in LME4.values():
         reached = [v for v in stored["log_likelihoods"].values() if v is not None]
@@ -50,7 +50,7 @@ def test_lme4_has_output_for_every_case_and_its_optimizers_agree() -> None:
 
 
 @every_case
-def test_names_and_number_of_parameters_are_those_of_lme4(name: str) -> None:
+def test_names_and_parameters_are_lme4s(name: str) -> None:
     assert list(_fit(name).names) == LME4[name]["names"]
     assert _fit(name).df == LME4[name]["df"]
 
@@ -74,7 +74,7 @@ def test_standard_errors_are_those_of_lme4(name: str) -> None:
 
 
 @every_case
-def test_the_whole_covariance_is_the_inverse_curvature_of_lme4_s_criterion(name: str) -> None:
+def test_covariance_is_lme4s_inverse_curvature(name: str) -> None:
     error = np.array(LME4[name]["std_error_central"])
     difference = _fit(name).cov - np.array(LME4[name]["cov_central"])
     # Relative to the product of the two errors: 2e-3 is 1e-3 in each of them.
@@ -82,14 +82,14 @@ def test_the_whole_covariance_is_the_inverse_curvature_of_lme4_s_criterion(name:
 
 
 @every_case
-def test_standard_deviations_of_the_random_effects_are_those_of_lme4(name: str) -> None:
+def test_random_effect_spreads_are_lme4s(name: str) -> None:
     assert set(_fit(name).sd) == set(LME4[name]["sd"])
     for grouping, sd in LME4[name]["sd"].items():
         # 1e-4 log-odds where lme4 says zero: the bound of a singular fit in lme4.
         assert _fit(name).sd[grouping] == pytest.approx(sd, rel=0.01, abs=1e-4)
 
 
-def test_the_standard_deviation_of_a_random_slope_is_that_of_lme4() -> None:
+def test_random_slope_spread_is_lme4s() -> None:
     expected = LME4["large_unit_slope"]["slope_sd"]
     assert set(_fit("large_unit_slope").slope_sd) == {"source"}
     assert _fit("large_unit_slope").slope_sd["source"] == pytest.approx(
@@ -98,7 +98,7 @@ def test_the_standard_deviation_of_a_random_slope_is_that_of_lme4() -> None:
 
 
 @every_case
-def test_only_the_unit_whose_dogs_do_not_differ_is_singular(name: str) -> None:
+def test_only_the_like_dogs_unit_is_singular(name: str) -> None:
     expected = ("dog",) if name == "small_unit_like_dogs" else ()
     assert _fit(name).singular == expected
     assert LME4[name]["singular"] is bool(expected)
@@ -127,14 +127,14 @@ def test_conditional_modes_are_those_of_lme4(name: str) -> None:
 
 
 @every_case
-def test_conditional_standard_errors_are_those_of_lme4(name: str) -> None:
+def test_conditional_errors_are_lme4s(name: str) -> None:
     for grouping in LME4[name]["effects"]:
         ours, expected = _effects(name, grouping)
         np.testing.assert_allclose(ours["std_error"], expected["std_error"], rtol=1e-3, atol=1e-6)
 
 
 @pytest.mark.parametrize("name", [n for n in mixed_cases.CASES if n != "large_unit_slope"])
-def test_variances_of_single_predictions_are_those_of_lme4_s_matrices(name: str) -> None:
+def test_prediction_variances_are_lme4s(name: str) -> None:
     case = mixed_cases.load_case(name)
     rows = LME4[name]["prediction_rows"]
     levels = {g: [str(label) for label in labels[rows]] for g, labels in case.groups.items()}
@@ -163,7 +163,7 @@ def test_cbpp_agrees_with_the_published_values(outside) -> None:
     assert grouped == pytest.approx(LME4["cbpp"]["log_likelihood_grouped"], abs=1e-4)
 
 
-def test_the_published_cbpp_errors_are_lme4_s_unconverged_ones() -> None:
+def test_published_cbpp_errors_are_unconverged() -> None:
     loose = LME4["cbpp"]["default_tolerances"]
     np.testing.assert_allclose(loose["std_error"], [0.2312, 0.3032, 0.3228, 0.4220], atol=1e-4)
     ratio = np.array(LME4["cbpp"]["std_error_central"]) / np.array(loose["std_error"])
@@ -171,7 +171,7 @@ def test_the_published_cbpp_errors_are_lme4_s_unconverged_ones() -> None:
     assert (ratio < 1.014).all()
 
 
-def test_verbal_aggression_agrees_with_its_known_values(outside) -> None:
+def test_verbal_aggression_has_its_known_values(outside) -> None:
     check = outside(
         "Mixed logistic model, two crossed groupings (verbal aggression)",
         "De Boeck & Wilson 2004, Explanatory Item Response Models: Vansteelandt's data; lme4.",

@@ -33,7 +33,7 @@ def _lone(peak: float, variance: float) -> MixedFit:
 
 
 @pytest.mark.parametrize(("finds", "n", "sd"), [(20, 22, 0.7), (38, 40, 0.5), (3, 30, 0.6)])
-def test_the_mean_of_a_lone_effect_is_that_of_its_exact_posterior(finds, n, sd):
+def test_lone_effects_mean_is_its_exact_posterior(finds, n, sd):
     # By quadrature: a binomial likelihood in the log-odds, times a normal prior.
     def height(u: float) -> float:
         likelihood = special.expit(u) ** finds * special.expit(-u) ** (n - finds)
@@ -54,13 +54,13 @@ def test_the_mean_of_a_lone_effect_is_that_of_its_exact_posterior(finds, n, sd):
     assert found_mean == pytest.approx(exact, abs=0.2 * abs(exact - peak))
 
 
-def test_where_finds_are_as_many_as_misses_nothing_moves():
+def test_even_finds_and_misses_move_nothing():
     # The third derivative of a binomial log-likelihood is 0 at one half.
     moved = at_the_mean(np.zeros((6, 1)), {"source": np.full(6, "A")}, _lone(0.0, 0.4))
     assert moved.effects["source"]["effect"].iloc[0] == 0.0
 
 
-def test_about_the_mean_the_model_foretells_the_finds_there_were(made_trials):
+def test_about_the_mean_finds_are_foretold(made_trials):
     # The likelihood equation of the intercept: finds foretold are finds observed (McCullagh and
     # Nelder 1989, section 4.4). Averaged over what is open about the peak they fall short.
     fit = fit_finds(made_trials(1, n=500, cycle=-0.1, source_sd=0.6), DecisionSettings())
@@ -89,7 +89,7 @@ def test_about_the_mean_the_model_foretells_the_finds_there_were(made_trials):
     assert foretold["mean"] == pytest.approx(seen, abs=0.3 * (seen - foretold["peak"]))
 
 
-def test_the_order_of_groupings_and_the_covariance_stay_as_they_were(made_trials):
+def test_grouping_order_and_covariance_stay(made_trials):
     fit = fit_finds(made_trials(3, n=300, cycle=0.0, source_sd=0.5), DecisionSettings())
     moved = at_the_mean(fit.design.x, fit.design.groups, fit.mixed)
     assert list(moved.effects) == list(fit.mixed.effects)
@@ -98,7 +98,7 @@ def test_the_order_of_groupings_and_the_covariance_stay_as_they_were(made_trials
         pd.testing.assert_series_equal(moved.effects[grouping]["std_error"], frame["std_error"])
 
 
-def test_a_step_longer_than_the_standard_error_is_not_taken():
+def test_step_beyond_the_error_is_not_taken():
     # 60 finds of 60 and hardly a prior: the peak is far out, and the third derivative there would
     # throw it farther still.
     wide = _lone(3.0, 9.0)

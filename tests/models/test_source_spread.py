@@ -37,7 +37,7 @@ def made_up(spread, seed, sources=24, each=30):
 
 
 # Tolerances: lme4's penalised steps stop at 1e-12, its log-determinant one step earlier.
-def test_likelihood_and_fixed_effects_at_given_spreads_are_those_of_lme4(small_unit, lme4):
+def test_given_spreads_are_lme4s(small_unit, lme4):
     penalised = Penalised(small_unit.y, small_unit.x, small_unit.groups)
     columns = [c for c in lme4 if c.startswith("beta")]
     for row in lme4.to_dict("records"):
@@ -56,7 +56,7 @@ def test_from_near_by_the_same_mode_is_found(small_unit):
     np.testing.assert_allclose(near.u[1], cold.u[1], atol=1e-5)
 
 
-def test_at_the_fitted_spreads_effects_and_errors_are_those_of_the_engine(small_unit):
+def test_fitted_spreads_are_the_engines(small_unit):
     fit = fit_mixed(small_unit.y, small_unit.x, small_unit.names, small_unit.groups)
     penalised = Penalised(small_unit.y, small_unit.x, small_unit.groups)
     mode = penalised.mode(fit.sd, fit.beta)
@@ -66,7 +66,7 @@ def test_at_the_fitted_spreads_effects_and_errors_are_those_of_the_engine(small_
     assert np.abs(modes - fit.effects["source"]["effect"].to_numpy()).max() < 0.05 * error.min()
 
 
-def test_a_spread_whose_likeliest_value_is_zero_is_not_taken_as_zero():
+def test_likeliest_zero_is_not_taken_as_zero():
     y, x, groups = made_up(0.0, seed=3)
     fit = fit_mixed(y, x, ["(Intercept)", "cycles"], groups)
     assert fit.sd["source"] < 1e-3
@@ -78,7 +78,7 @@ def test_a_spread_whose_likeliest_value_is_zero_is_not_taken_as_zero():
     assert wider.all()
 
 
-def test_many_sources_leave_the_likeliest_spread_nearly_as_it_is():
+def test_many_sources_leave_the_spread():
     y, x, groups = made_up(0.8, seed=5, sources=200)
     fit = fit_mixed(y, x, ["(Intercept)", "cycles"], groups)
     plausible = with_plausible_spread(y, x, groups, fit)
@@ -87,7 +87,7 @@ def test_many_sources_leave_the_likeliest_spread_nearly_as_it_is():
 
 
 @pytest.mark.slow
-def test_over_units_the_plausible_spread_is_near_the_planted_one_where_the_likeliest_is_low():
+def test_plausible_spread_is_near_the_planted():
     likeliest, plausible = [], []
     for seed in range(40):
         y, x, groups = made_up(0.5, seed=100 + seed, sources=10, each=60)
@@ -98,7 +98,7 @@ def test_over_units_the_plausible_spread_is_near_the_planted_one_where_the_likel
     assert 0.45 < np.mean(plausible) < 0.70
 
 
-def test_the_profile_reaches_as_far_as_the_spread_can_be():
+def test_profile_reaches_as_far_as_can_be():
     y, x, groups = made_up(2.0, seed=6)
     fit = fit_mixed(y, x, ["(Intercept)", "cycles"], groups)
     at, likelihood = profile_of_spread(Penalised(y, x, groups), fit, "source")
@@ -106,7 +106,7 @@ def test_the_profile_reaches_as_far_as_the_spread_can_be():
     assert at[np.argmax(likelihood)] == pytest.approx(fit.sd["source"], rel=0.35)
 
 
-def test_two_levels_tell_nothing_about_their_spread():
+def test_two_levels_tell_no_spread():
     y, x, groups = made_up(0.5, seed=7, sources=2, each=200)
     fit = fit_mixed(y, x, ["(Intercept)", "cycles"], groups)
     assert with_plausible_spread(y, x, groups, fit) is fit

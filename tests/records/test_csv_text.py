@@ -19,7 +19,7 @@ def _rows(table: pd.DataFrame) -> list[list[str]]:
 @pytest.mark.parametrize(
     "text", ["=1+1", "+1+cmd", "-2+3", "@SUM(A1)", '=HYPERLINK("x")', "\t=1", "-", "-a"]
 )
-def test_what_begins_like_a_formula_is_written_as_text(text: str) -> None:
+def test_text_like_a_formula_is_shielded(text: str) -> None:
     table = pd.DataFrame({"name": [text, "Ash", None], text: [1.0, 2.0, 3.0]})
     assert _rows(table) == [
         ["name", f"'{text}"], [f"'{text}", "1.0"], ["Ash", "2.0"], ["", "3.0"],
@@ -27,11 +27,11 @@ def test_what_begins_like_a_formula_is_written_as_text(text: str) -> None:
 
 
 @pytest.mark.parametrize("text", ["-1", "+3", "-2.5", "-2,5", "a=b", "O'Hara", "007", ""])
-def test_plain_numbers_and_other_texts_are_left_as_they_are(text: str) -> None:
+def test_plain_numbers_and_texts_are_left(text: str) -> None:
     assert _rows(pd.DataFrame({"name": [text], "x": [-1.5]}))[1] == [text, "-1.5"]
 
 
-def test_a_table_is_written_as_pandas_writes_it_where_nothing_is_to_be_shielded() -> None:
+def test_unshielded_table_is_as_pandas_writes() -> None:
     table = pd.DataFrame(
         {
             "a": ["x", None],
@@ -44,7 +44,7 @@ def test_a_table_is_written_as_pandas_writes_it_where_nothing_is_to_be_shielded(
     assert csv_bytes(table.iloc[:0]) == b"a,at,yes,n\n"
 
 
-def test_a_remark_handed_over_as_a_formula_comes_out_of_the_join_as_text(clean, write) -> None:
+def test_formula_remark_leaves_the_join_as_text(clean, write) -> None:
     clean["trials"][0]["=remarks"] = "=HYPERLINK(1)"
     trials = join(read_records(write(clean))).trials
     assert trials["=remarks"].iloc[0] == "=HYPERLINK(1)"

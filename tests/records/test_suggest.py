@@ -5,15 +5,11 @@ import tomllib
 import pytest
 
 from outcomes.errors import RecordsError, UsageError
-from outcomes.records.columns import TABLES, TRIALS
-from outcomes.records.likely import (
-    likely_columns,
+from outcomes.records.read import examine_records, read_records
+from outcomes.records.reading.mapping import (
     likely_tables,
     tables_by_columns,
-    unit_in_heading,
 )
-from outcomes.records.read import examine_records, read_records
-from outcomes.records.spelling import alike, likeliest
 from outcomes.records.suggest import suggest_settings
 
 
@@ -31,7 +27,7 @@ def folder(tmp_path):
     return tmp_path
 
 
-def test_a_settings_file_is_suggested_that_says_what_can_be_said(folder) -> None:
+def test_suggested_file_says_what_can_be_said(folder) -> None:
     said = tomllib.loads(suggest_settings(folder))
     assert said == {
         "date_order": "day first",
@@ -55,7 +51,7 @@ def test_a_settings_file_is_suggested_that_says_what_can_be_said(folder) -> None
 
 
 @pytest.mark.parametrize("word", ["No alert", "negative"])
-def test_no_alert_is_a_miss_where_a_source_was_and_clear_where_none_was(folder, word) -> None:
+def test_no_alert_is_a_miss_or_clear_by_the_source(folder, word) -> None:
     head = "Trial,Start time,Dog,Source,Outcome\n1,2025-04-13,Ash,A1,Hit\n"
     on_hide, on_blank = f"2,2025-04-13,Ash,A1,{word}\n", f"3,2025-04-13,Ash,none,{word}\n"
     for lines, guess in ((on_hide, "miss"), (on_blank, "clear"), (on_hide + on_blank, None)):
@@ -67,7 +63,7 @@ def test_no_alert_is_a_miss_where_a_source_was_and_clear_where_none_was(folder, 
         )
 
 
-def test_the_suggestion_is_never_applied_by_itself(folder) -> None:
+def test_suggestion_is_never_applied_by_itself(folder) -> None:
     before = sorted(p.name for p in folder.iterdir())
     suggest_settings(folder)
     assert sorted(p.name for p in folder.iterdir()) == before
@@ -82,7 +78,7 @@ def test_saved_it_makes_the_records_readable(folder) -> None:
     assert list(records.trials["search_s"]) == [90, 130]
 
 
-def test_no_date_order_is_offered_for_a_column_of_both_orders(folder) -> None:
+def test_no_date_order_for_a_column_of_both(folder) -> None:
     file = folder / "trials.csv"
     mixed = "3,26/04/2025,Ash,,clear,2:10,61,grey\n4,04/26/2025,Ash,,clear,2:10,61,grey\n"
     file.write_text(file.read_text() + mixed)
@@ -103,53 +99,7 @@ def test_a_missing_column_names_the_likeliest_one(folder) -> None:
     assert mends["result"].endswith('under [columns.trials]: result = "Outcome"')
 
 
-def test_each_column_is_suggested_once_and_strangers_not_at_all() -> None:
-    likely = likely_columns(
-        TRIALS, ["started_at", "dog_id", "result"], ["Dog", "dog name", "weather diary"]
-    )
-    assert likely == {"dog_id": "Dog"}
-
-
-def test_labels_that_differ_in_a_number_or_letter_are_no_misspellings() -> None:
-    assert (
-        alike(["S1", "S2", "S10", "S11", "muscle A", "muscle B", "Max", "Mac", "B-1", "C-1"]) == []
-    )
-
-
-@pytest.mark.parametrize(
-    ("one", "other"),
-    [
-        ("Rex", "rex"),
-        ("Rex", "Rexx"),
-        ("Birch", "Brich"),
-        ("S-01", "S1"),
-        ("wet bone", "Wet-bone"),
-        ("Zoë", "Zoe"),
-        ("decomposition fluid", "decompositon fluids"),
-    ],
-)
-def test_spellings_that_may_be_one_name_are_paired(one: str, other: str) -> None:
-    assert alike([one, "granite", other]) == [(one, other)]
-
-
-def test_the_likeliest_spelling_is_found_and_nothing_far_off() -> None:
-    known = ["S1", "S12", "Birch"]
-    assert likeliest("s-12", known) == "S12"
-    assert likeliest("Brich", known) == "Birch"
-    assert likeliest("elephant", known) is None
-
-
-@pytest.mark.parametrize(
-    ("text", "known"),
-    [("BON-07", "BON-01"), ("BON-11", "BON-1"), ("Birch 2", "Birch"), ("muscle C", "muscle A")],
-)
-def test_a_name_with_another_number_or_letter_is_no_likely_spelling(text: str, known: str) -> None:
-    assert likeliest(text, [known]) is None
-    # The number is the same, and a likelier spelling has another.
-    assert likeliest("musle-07", ["muscle-01", "muscle-07", "musle-70"]) == "muscle-07"
-
-
-def test_what_is_needed_and_has_no_place_is_asked_for_with_the_columns_left(folder) -> None:
+def test_needed_columns_without_a_place_are_asked(folder) -> None:
     file = folder / "trials.csv"
     file.write_text(file.read_text().replace("Dog", "Hund"))
     text = suggest_settings(folder)
@@ -157,7 +107,7 @@ def test_what_is_needed_and_has_no_place_is_asked_for_with_the_columns_left(fold
     assert "dog_id" not in tomllib.loads(text)["columns"]["trials"]
 
 
-def test_added_to_the_file_that_is_there_the_lines_make_the_records_readable(folder) -> None:
+def test_lines_added_to_the_file_make_it_readable(folder) -> None:
     (folder / "unit.toml").write_text('[columns.trials]\nresult = "Outcome"\n')
     text = suggest_settings(folder)
     assert "[columns.trials]" not in text.splitlines()
@@ -171,7 +121,7 @@ def test_added_to_the_file_that_is_there_the_lines_make_the_records_readable(fol
     assert tomllib.loads(suggest_settings(folder)) == {}
 
 
-def test_tables_of_other_names_are_guessed_and_their_columns_with_them(folder) -> None:
+def test_tables_of_other_names_are_guessed(folder) -> None:
     (folder / "storage.csv").rename(folder / "Storage log.csv")
     (folder / "trials.csv").rename(folder / "Searches 2025.csv")
     said = tomllib.loads(suggest_settings(folder))
@@ -181,67 +131,7 @@ def test_tables_of_other_names_are_guessed_and_their_columns_with_them(folder) -
     assert len(read_records(folder).trials) == 2
 
 
-@pytest.mark.parametrize(
-    ("table", "ours", "theirs"),
-    [
-        ("sources", "acquired_on", "Rec'd"),
-        ("sources", "acquired_on", "Date in"),
-        ("storage", "moved_to", "To where"),
-        ("trials", "source_id", "Aid used"),
-        ("trials", "source_id", "Which source?"),
-        ("trials", "result", "Hit?"),
-        ("trials", "dog_id", "K9 name"),
-        ("trials", "blinding", "Handler knew?"),
-        ("trials", "result", "Hit / miss"),
-    ],
-)
-def test_usual_names_are_guessed_among_the_tables_other_columns(table, ours, theirs) -> None:
-    absent = TABLES[table].names
-    likely = likely_columns(TABLES[table], absent, [theirs, "Remarks", "Weather diary"])
-    assert likely == {ours: theirs}
-
-
-@pytest.mark.parametrize("name", ["Air temp", "Air temp (F)", "Outside temp", "Temp_F"])
-def test_usual_names_of_the_temperature_are_guessed(name: str) -> None:
-    assert likely_columns(TRIALS, ["temperature_c"], [name]) == {"temperature_c": name}
-
-
-@pytest.mark.parametrize(
-    ("column", "heading", "unit"),
-    [
-        ("search_s", "Time (mins)", "min"),
-        ("search_s", "Search time, minutes", "min"),
-        ("search_s", "Time mm:ss", "mm:ss"),
-        ("search_s", "Seconds (not min)", None),
-        ("search_s", "Minimum effort", None),
-        ("temperature_c", "Temp_F", "F"),
-        ("temperature_c", "Temp °C", None),
-        ("depth_cm", "Depth (in)", "in"),
-        ("depth_cm", "Depth in cm", None),
-        ("depth_cm", "Depth in soil", None),
-        ("depth_cm", "Depth, in.", "in"),
-        ("set_min", "Hours set", "h"),
-        ("wind_m_s", "Wind mph", "mph"),
-        ("result", "Found in", None),
-    ],
-)
-def test_a_heading_names_a_unit_or_none(column: str, heading: str, unit: str | None) -> None:
-    assert unit_in_heading(TRIALS.column(column), heading) == unit
-
-
-@pytest.mark.parametrize("unit", ["min", "s"])
-def test_a_unit_in_a_heading_stops_until_the_unit_is_said(clean, write, unit: str) -> None:
-    for row in clean["trials"]:
-        row["Time (mins)"] = "2" if row.pop("search_s") else ""
-    named = '[columns.trials]\nsearch_s = "Time (mins)"\n'
-    (line,) = [f.line() for f in examine_records(write(clean, named)).stops]
-    assert line.endswith('under [units.trials]: search_s = "min" (or "s", if it is s after all)')
-    said = f'{named}[units.trials]\nsearch_s = "{unit}"\n'
-    read = read_records(write(clean, said)).trials["search_s"].dropna()
-    assert set(read) == {120.0 if unit == "min" else 2.0}
-
-
-def test_names_that_differ_in_case_and_spaces_alone_are_suggested_as_one(clean, write) -> None:
+def test_names_apart_in_case_alone_are_one(clean, write) -> None:
     listed = clean["sources"][0]["source_id"]
     for row in clean["trials"]:
         if row["source_id"] == listed:
@@ -260,14 +150,14 @@ def test_names_that_differ_in_case_and_spaces_alone_are_suggested_as_one(clean, 
     assert suggest_settings(folder) == ""
 
 
-def test_names_that_could_be_either_of_two_are_not(clean, write) -> None:
+def test_names_between_two_are_not_guessed(clean, write) -> None:
     first = clean["sources"][0]
     clean["sources"][1]["source_id"] = first["source_id"].lower()
     clean["trials"][0]["source_id"] = f"{first['source_id']} ."
     assert "words" not in tomllib.loads(suggest_settings(write(clean)))
 
 
-def test_a_word_for_no_source_is_to_be_read_as_none(clean, write) -> None:
+def test_word_for_no_source_is_none(clean, write) -> None:
     for row in clean["trials"]:
         row["source_id"] = row["source_id"] or "Blank"
     found = [f for f in examine_records(write(clean)).set_aside if f.value == "Blank"]
@@ -276,14 +166,14 @@ def test_a_word_for_no_source_is_to_be_read_as_none(clean, write) -> None:
 
 
 @pytest.mark.parametrize(("unit", "said"), [("in", "in"), ("cm", "cm")])
-def test_a_number_is_asked_for_in_the_unit_the_column_is_in(clean, write, unit, said) -> None:
+def test_number_is_asked_in_its_columns_unit(clean, write, unit, said) -> None:
     clean["trials"][0]["depth_cm"] = "6 in"
     found = examine_records(write(clean, f'[units]\ndepth_cm = "{unit}"\n')).findings
     (line,) = [f.mend for f in found if f.rule == "number with a unit in it"]
     assert line.startswith(f"Write the number alone, in {said};")
 
 
-def test_a_decimal_comma_and_words_for_nothing_are_suggested(clean, write) -> None:
+def test_decimal_comma_and_nothing_words_suggested(clean, write) -> None:
     for row in clean["trials"]:
         row.update(temperature_c="12,5", humidity_pct="n/a")
         row["source_id"] = row["source_id"] or "Blank"
@@ -296,7 +186,7 @@ def test_a_decimal_comma_and_words_for_nothing_are_suggested(clean, write) -> No
     assert read_records(folder).findings == ()
 
 
-def test_degrees_fahrenheit_are_suggested_where_they_alone_make_sense(clean, write) -> None:
+def test_fahrenheit_is_suggested_where_it_alone_fits(clean, write) -> None:
     for row in clean["trials"]:
         row["temperature_c"] = "68"
     assert tomllib.loads(suggest_settings(write(clean))) == {
@@ -304,7 +194,7 @@ def test_degrees_fahrenheit_are_suggested_where_they_alone_make_sense(clean, wri
     }
 
 
-def test_no_unit_is_suggested_for_a_column_that_holds_two(clean, write) -> None:
+def test_no_unit_for_a_column_of_two(clean, write) -> None:
     clean["trials"][0]["search_s"] = "1:30"
     text = suggest_settings(write(clean))
     assert '# search_s = "mm:ss"  # once every cell is written as 1:30' in text
@@ -340,14 +230,14 @@ def _missing(path) -> dict[str, str]:
     return {f.table: f.line() for f in examine_records(path).stops if f.rule == "missing table"}
 
 
-def test_a_table_is_known_by_its_columns_or_else_not_at_all() -> None:
+def test_table_is_known_by_its_columns_or_not() -> None:
     assert {name: list(tables_by_columns(header)) for name, header in SEEN.items()} == {
         "Training aids": ["sources"], "Freezer log": ["storage"], "Trials 23-26": ["trials"],
     }  # fmt: skip
     assert tables_by_columns(["Dog", "Date", "Aid", "Weather"]) == {}
 
 
-def test_a_sheet_whose_name_holds_the_tables_is_it_and_else_the_columns_decide(workbook) -> None:
+def test_sheet_is_known_by_name_then_columns(workbook) -> None:
     lines = _missing(workbook(SEEN))
     for table, sheet in zip(("sources", "storage", "trials"), SEEN, strict=True):
         assert f"If it is 'mess.xlsx, sheet {sheet}', rename it to {table}" in lines[table]
@@ -361,7 +251,7 @@ def test_a_sheet_whose_name_holds_the_tables_is_it_and_else_the_columns_decide(w
         assert f"If it is 'mess.xlsx, sheet {sheet}'" in lines[table]
 
 
-def test_of_two_sheets_that_are_as_likely_none_is_guessed_and_both_are_named(workbook) -> None:
+def test_two_likely_sheets_are_both_named(workbook) -> None:
     sheets = {name: SEEN[name] for name in ("Training aids", "Freezer log")}
     sheets |= {f"Trials {year}": SEEN["Trials 23-26"] for year in (2023, 2024)}
     line = _missing(workbook(sheets))["trials"]
@@ -376,7 +266,7 @@ def test_of_two_sheets_that_are_as_likely_none_is_guessed_and_both_are_named(wor
     }
 
 
-def test_where_no_sheet_is_like_a_table_the_sheets_are_named(workbook) -> None:
+def test_unlike_sheets_are_named(workbook) -> None:
     many = {f"Blatt {number}": ("Hund", "Tag") for number in range(1, 11)}
     with pytest.raises(UsageError, match=r"there are 'Blatt 1', .*'Blatt 8' and 2 more\. Rename"):
         examine_records(workbook(many))

@@ -11,7 +11,7 @@ from outcomes.records.read import read_records
 from outcomes.records.unit_file import load_settings
 from outcomes.settings import (
     DecisionSettings,
-    OtherRules,
+    EarlyWarning,
     RecordsSettings,
     ReliabilityRule,
     Settings,
@@ -69,8 +69,7 @@ misses = 3
 window = 5
 qualified_only = false
 
-[unreliable]
-proportion_window = 8
+[early_warning]
 odds_ratio = 3
 false_call = 0.1
 within = 40
@@ -110,14 +109,14 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         alpha=0.1,
         seed=7,
         rule=ReliabilityRule(misses=3, window=5, qualified_only=False),
-        unreliable=OtherRules(proportion_window=8, odds_ratio=3.0, false_call=0.1, within=40),
+        early_warning=EarlyWarning(odds_ratio=3.0, false_call=0.1, within=40),
     )
     for given in (settings.records, settings.decisions):
         for field in dataclasses.fields(given):
             assert getattr(given, field.name) != getattr(type(given)(), field.name), field.name
 
 
-def test_numbers_are_floats_even_if_written_without_a_point(tmp_path) -> None:
+def test_numbers_are_floats_without_a_point(tmp_path) -> None:
     assert isinstance(load(tmp_path, WHOLE).records.freezer_c, float)
 
 
@@ -134,7 +133,7 @@ def test_without_a_file_the_defaults_hold(tmp_path) -> None:
     assert load_settings(tmp_path) == Settings()
 
 
-def test_the_file_stands_beside_the_workbook_or_in_the_folder(tmp_path) -> None:
+def test_file_stands_by_the_workbook_or_inside(tmp_path) -> None:
     (tmp_path / "unit.toml").write_text('unit = "x"')
     (tmp_path / "records.xlsx").write_bytes(b"")
     assert load_settings(tmp_path).records.unit == "x"
@@ -185,8 +184,8 @@ def test_a_file_asked_for_must_be_there(tmp_path) -> None:
         ('[units]\nresult = "F"', "not a setting"),
         ('[units.dogs]\nborn_on = "F"', "not a setting"),
         ("[rule]\nmisses = 4\nwindow = 3", "more than window"),
-        ("[unreliable]\nproportion_window = 30", "a whole number from 2 to 14"),
-        ("[unreliable]\nodds_ratio = 1", "strictly between 1 and 20"),
+        ("[early_warning]\nwithin = 4", "a whole number from 5 to 1000"),
+        ("[early_warning]\nodds_ratio = 1", "strictly between 1 and 20"),
         ("[exposure]\nfrozen_at_least = 0.1", "must be less than"),
         ("[readings]\nfrozen_below_c = 1", "must not be more than thawed_above_c"),
         ('[exposure]\nunlogged_thaws = "guess"', '"infer" or "strict"'),
@@ -210,7 +209,7 @@ def test_a_file_that_is_no_text_gives_one_line(tmp_path) -> None:
         load_settings(tmp_path)
 
 
-def test_a_unit_that_writes_everything_its_own_way_is_read(tmp_path) -> None:
+def test_unit_writing_its_own_way_is_read(tmp_path) -> None:
     (tmp_path / "sources.csv").write_text("Aid;Type;Received\nA1;muscle;01.02.2025\n")
     (tmp_path / "storage.csv").write_text("Aid;When;To;Temp\nA1;01.02.2025;Fridge;39,2\n")
     (tmp_path / "trials.csv").write_text(
@@ -261,7 +260,7 @@ temperature_c = "F"
 
 
 def test_findings_name_the_units_own_column(tmp_path) -> None:
-    test_a_unit_that_writes_everything_its_own_way_is_read(tmp_path)
+    test_unit_writing_its_own_way_is_read(tmp_path)
     text = (tmp_path / "trials.csv").read_text().replace("Hit", "Hmm")
     (tmp_path / "trials.csv").write_text(text)
     (finding,) = read_records(tmp_path).findings

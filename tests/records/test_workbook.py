@@ -19,7 +19,7 @@ def path(tmp_path) -> Path:
     return tmp_path / "unit.xlsx"
 
 
-def test_the_sheets_have_the_columns_of_the_records_after_instructions(path) -> None:
+def test_sheets_have_the_records_columns(path) -> None:
     book = openpyxl.load_workbook(path)
     assert book.sheetnames == ["instructions", *TABLES]
     for name, table in TABLES.items():
@@ -35,7 +35,7 @@ def test_the_instructions_explain_every_column(path) -> None:
         assert {(name, column) for column in table.names} <= lines
 
 
-def test_words_have_drop_down_lists_and_numbers_their_range(path) -> None:
+def test_words_have_lists_and_numbers_ranges(path) -> None:
     book = openpyxl.load_workbook(path)
     for name, table in TABLES.items():
         rules = {
@@ -94,7 +94,7 @@ def test_what_is_there_already_is_left_alone(path) -> None:
     assert path.read_bytes() == before
 
 
-def test_names_and_folders_that_cannot_be_used_give_one_line(tmp_path) -> None:
+def test_unusable_names_and_folders_are_one_line(tmp_path) -> None:
     with pytest.raises(UsageError, match=r"ends in \.xlsx"):
         write_template(tmp_path / "unit.xls")
     with pytest.raises(OutputError, match="could not be written"):

@@ -131,7 +131,7 @@ def calc(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return made
 
 
-def test_the_blank_workbook_keeps_its_sheets_columns_and_drop_down_lists(calc) -> None:
+def test_calc_keeps_sheets_columns_and_lists(calc) -> None:
     before, after = _quietly(calc["blank"]), _quietly(calc["blank back"])
     assert after.sheetnames == before.sheetnames == ["instructions", *TABLES]
     for name, table in TABLES.items():
@@ -147,7 +147,7 @@ def test_the_blank_workbook_keeps_its_sheets_columns_and_drop_down_lists(calc) -
     assert after["instructions"]["A1"].value == before["instructions"]["A1"].value
 
 
-def test_the_blank_workbook_is_still_only_told_to_be_filled_in(calc) -> None:
+def test_blank_workbook_is_told_to_be_filled(calc) -> None:
     found = [
         [(f.rule, f.table) for f in examine_records(calc[name], today=TODAY).findings]
         for name in ("blank", "blank back")
@@ -157,7 +157,7 @@ def test_the_blank_workbook_is_still_only_told_to_be_filled_in(calc) -> None:
     ]  # fmt: skip
 
 
-def test_filled_in_it_is_read_the_same_without_any_settings(calc) -> None:
+def test_filled_in_it_is_read_without_settings(calc) -> None:
     before = read_records(calc["filled"], today=TODAY)
     after = read_records(calc["filled back"], today=TODAY)
     assert before.findings == after.findings == ()

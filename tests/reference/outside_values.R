@@ -142,17 +142,6 @@ for (chance in c(0.01, 0.02)) {
        run_length(chance, log(0.02 / 0.01), log(0.99 / 0.98), 2))
 }
 
-# Dogs as detectors -----------------------------------------------------------------------------
-# 20 of 25 hits and 10 of 25 false alarms (Macmillan and Creelman, Detection Theory).
-for (added in c(0.5, 0)) {
-  hit <- qnorm((20 + added) / (25 + 2 * added))
-  false_alarm <- qnorm((10 + added) / (25 + 2 * added))
-  which <- if (added) "with the log-linear correction" else
-    "uncorrected (the same shares of very many trials)"
-  keep(paste("d\u2032 and criterion", which), c("d\u2032", "criterion"),
-       c(hit - false_alarm, -(hit + false_alarm) / 2))
-}
-
 # Interval-censored and late lifetimes ----------------------------------------------------------
 # Months after which, and by which, the breast had changed: radiation alone, then with chemotherapy
 # (Finkelstein and Wolfe 1985, Biometrics 41, 933-945).
@@ -219,20 +208,6 @@ keep(method, terms, coef(cox))
 keep(method, error_of(terms), sqrt(diag(vcov(cox))))
 
 gehan <- MASS::gehan
-within <- function(curve, end) {
-  summary(curve, rmean = end)$table[c("rmean", "se(rmean)")]
-}
-for (end in c(22, 23)) for (arm in c("6-MP", "control")) {
-  mean <- within(survfit(Surv(time, cens) ~ 1, data = gehan, subset = treat == arm), end)
-  name <- sprintf("%s, within %g weeks", arm, end)
-  names <- if (end == 22) c(name, error_of(name)) else name
-  keep("Restricted mean time (remission in leukaemia)", names, mean[seq_along(names)])
-}
-for (arm in c("Maintained", "Nonmaintained")) {
-  mean <- within(survfit(Surv(time, status) ~ 1, data = aml, subset = x == arm), 35)
-  keep("Restricted mean time (R's aml, within 35 weeks)",
-       c(tolower(arm), error_of(tolower(arm))), mean)
-}
 curve <- survfit(Surv(time, cens) ~ 1, data = gehan, subset = treat == "6-MP",
                  conf.type = "log-log")
 half <- quantile(curve, 0.5)
@@ -244,9 +219,6 @@ steps <- summary(curve, times = weeks)
 keep("Kaplan\u2013Meier curve (6-MP, remission in leukaemia)",
      c(paste("past week", weeks), "median, weeks"), c(steps$surv, half$quantile))
 keep("Greenwood's errors (6-MP, remission in leukaemia)", paste("week", weeks), steps$std.err)
-groups <- survdiff(Surv(time, cens) ~ treat, data = gehan)
-keep("Log-rank test (remission in leukaemia)", c("statistic", "p"),
-     c(groups$chisq, pchisq(groups$chisq, 1, lower.tail = FALSE)))
 
 # Search time -----------------------------------------------------------------------------------
 remission <- coxph(Surv(time, cens) ~ I(treat == "control"), data = gehan)
@@ -375,9 +347,6 @@ keep("Variance inflation (Longley's data)",
      c("deflator", "product", "unemployed", "armed forces", "population", "year"),
      rms::vif(lm(Employed ~ GNP.deflator + GNP + Unemployed + Armed.Forces + Population + Year,
                  data = longley)))
-
-# VanderWeele and Ding (2017), Annals of Internal Medicine 167, 268-274.
-keep("E-value", "risk ratio 1.8", 1.8 + sqrt(1.8 * (1.8 - 1)))
 
 # Logistic regression ---------------------------------------------------------------------------
 # Flights by the temperature at their start, with damage to an O-ring or none (Dalal, Fowlkes and

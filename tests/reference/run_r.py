@@ -166,7 +166,6 @@ SCRIPTS = {
     "given_spreads": Script(prints="given_spreads_lme4.csv"),
     "lifetime": Script(in_folder=True),
     "lifetime_models": Script(in_folder=True),
-    "log_rank_groups": Script(in_folder=True),
     "outside_values": Script(
         single=True,
         searched=frozenset(
@@ -197,7 +196,6 @@ TESTS = (
     "tests/analysis/finds/test_dogs.py",
     "tests/analysis/searches/test_false_alerts.py",
     "tests/analysis/finds/test_intervals.py",
-    "tests/analysis/lifetimes/test_interval_log_rank.py",
     "tests/analysis/lifetimes/test_lifetime.py",
     "tests/analysis/lifetimes/test_lifetime_reference.py",
     "tests/models/test_mixed_outside_values.py",

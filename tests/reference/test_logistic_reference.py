@@ -16,7 +16,6 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from outcomes.analysis.decisions.compare import e_value
 from outcomes.analysis.decisions.curve import GRID, observed_bins, standardised
 from outcomes.analysis.decisions.threshold import Threshold, read_threshold
 from outcomes.analysis.finds.design import Column, Design
@@ -216,7 +215,7 @@ def test_inverse_prediction_of_venables_and_ripley(
 @pytest.mark.parametrize(
     ("killed", "limits"), [(0.50, "2.812217 3.740639"), (0.25, "1.672908 2.687537")]
 )
-def test_limits_of_the_threshold_are_fieller_s_budworm(outside, killed: float, limits: str) -> None:
+def test_threshold_limits_are_fiellers_budworm(outside, killed: float, limits: str) -> None:
     check = outside(
         "Limits of the threshold (budworm, females)",
         "Fieller's quadratic (Agresti 2002, Categorical Data Analysis, 2nd ed., section 5.1) "
@@ -228,7 +227,7 @@ def test_limits_of_the_threshold_are_fieller_s_budworm(outside, killed: float, l
     check.each(names, limits, (found.low, found.high), 5e-6)
 
 
-def test_median_lethal_dose_and_fieller_limits_of_the_beetles(outside) -> None:
+def test_beetles_have_their_median_dose(outside) -> None:
     method = "Threshold read from the curve, and its delta-method error (beetles)"
     data = "Bliss 1935, Ann Appl Biol 22:134-167"
     curve, fit = _beetles()
@@ -248,7 +247,7 @@ def test_median_lethal_dose_and_fieller_limits_of_the_beetles(outside) -> None:
 
 @pytest.mark.parametrize("floor", [0.3, 0.5, 0.7, 0.85])
 @pytest.mark.parametrize("data", [_beetles, _budworm])
-def test_both_limits_lie_exactly_one_normal_quantile_from_the_floor(
+def test_limits_lie_one_quantile_from_the_floor(
     data: Callable[[], tuple[FindCurve, MixedFit]], floor: float
 ) -> None:
     # What defines Fieller's limits, at floors for which nothing was published.
@@ -265,7 +264,7 @@ def test_both_limits_lie_exactly_one_normal_quantile_from_the_floor(
         assert abs(distance) == pytest.approx(_NORMAL, abs=2e-5)
 
 
-def test_the_grid_of_the_drawn_curve_is_fine_enough_to_read_a_threshold() -> None:
+def test_drawn_grid_is_fine_enough() -> None:
     # A twentieth of a grid step: far less than the whole cycle that is reported.
     fine, fit = _budworm()
     coarse = _curve(
@@ -302,7 +301,7 @@ _RULE_OF_THREE = (
         (0, 299, 0.90, "0 0.009969", _RULE_OF_THREE, "closed"),
     ],
 )
-def test_observed_proportions_carry_exact_intervals(
+def test_proportions_carry_exact_intervals(
     outside, finds: int, n: int, confidence: float, limits: str, source: str, how: str
 ) -> None:
     trials = pd.DataFrame(
@@ -317,26 +316,3 @@ def test_observed_proportions_carry_exact_intervals(
     check = outside("Exact interval of a share of finds (Clopper and Pearson)", source, how)
     names = [f"{finds} of {n}, {confidence:.0%}, {limit}" for limit in ("lower", "upper")]
     check.each(names, limits, (only.proportion_low, only.proportion_high))
-
-
-# What was not recorded -------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("risk_ratio", "published", "how"),
-    [
-        # The risk ratio 3.9 (1.8, 8.7) of their example.
-        (3.9, "7.26", "read"),
-        (1.8, "3.0", "memory"),
-        # Their rule for ratios below 1: take the inverse first. 1.25 + sqrt(0.3125).
-        (0.80, "1.8090170", "closed"),
-        (1.0, "1", "closed"),
-    ],
-)
-def test_e_values_are_the_published_ones(
-    outside, risk_ratio: float, published: str, how: str
-) -> None:
-    check = outside(
-        "E-value", "VanderWeele & Ding 2017, Annals of Internal Medicine 167:268-274.", how
-    )
-    check(f"risk ratio {risk_ratio}", published, e_value(risk_ratio))

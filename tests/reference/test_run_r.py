@@ -30,11 +30,11 @@ NAN, INF = float("nan"), float("inf")
         ({"a": 1.0}, {"b": 1.0}, 2),
     ],
 )
-def test_every_number_that_moved_is_told_and_no_other(stored, now, told):
+def test_every_moved_number_is_told(stored, now, told):
     assert len(list(run_r.differences(stored, now))) == told
 
 
-def test_only_what_glmer_searched_for_may_move_with_its_standard_error():
+def test_only_glmers_search_moves_with_its_error():
     stored = [
         ["finds", "cycles", 1.0, 0.2],
         ["weibull", "cycles", 1.0, 0.2],
@@ -51,7 +51,7 @@ def test_only_what_glmer_searched_for_may_move_with_its_standard_error():
     assert told(0, 2, 2e-4) == told(0, 3, 2e-4) == told(1, 2, 9e-5) == told(2, 2, 1e-3) == 1
 
 
-def test_the_slack_of_mixed_models_covers_no_other_value_of_a_case():
+def test_mixed_slack_covers_no_other_value():
     stored = json.loads((HERE / "mixed_lme4.json").read_text())
     slack = run_r.slack_of_cases(stored)
     now = json.loads(json.dumps(stored))
@@ -64,7 +64,7 @@ def test_the_slack_of_mixed_models_covers_no_other_value_of_a_case():
     assert len(list(run_r.differences(stored, now, slack=slack))) == 3
 
 
-def test_modes_may_move_by_a_little_of_their_spread():
+def test_modes_may_move_a_little():
     stored = run_r._table((HERE / "slopes_lme4.csv").read_text())
     slack = run_r.slack_of_modes(stored)
     for by, told in ((3e-5, 0), (1e-3, 1)):
@@ -73,7 +73,7 @@ def test_modes_may_move_by_a_little_of_their_spread():
         assert len(list(run_r.differences(stored, now, slack=slack))) == told
 
 
-def test_the_slack_of_single_values_is_that_of_their_errors_and_of_glmer_s_methods_alone():
+def test_single_values_have_their_own_slack():
     stored = [
         ["method", "value", "by_r"],
         ["mixed", "cycles", 1.0],
@@ -93,7 +93,7 @@ def test_the_slack_of_single_values_is_that_of_their_errors_and_of_glmer_s_metho
     assert told(1, 2e-4) == told(2, 2e-4) == told(3, 2e-3) == told(4, 9e-5) == told(5, 9e-5) == 1
 
 
-def test_estimates_of_random_sets_may_move_by_a_hundredth_error_where_there_is_a_maximum():
+def test_random_sets_may_move_a_hundredth():
     stored = run_r._table(
         "set,term,estimate,std_error\n"
         "tiny_00,cycles,1,0.2\ntiny_00,sd dog,0,\n"
@@ -106,7 +106,7 @@ def test_estimates_of_random_sets_may_move_by_a_hundredth_error_where_there_is_a
         assert len(list(run_r.differences(stored, now, slack=slack))) == told
 
 
-def test_how_a_search_ended_is_not_compared_and_its_likelihood_is_where_it_stayed():
+def test_search_end_is_not_compared():
     table = "set,log_likelihood,optimizer,refused\ntiny_00,-9,{},\nflat_14,-5,low,\n"
     stored, other = (run_r._table(table.format(o)) for o in ("bobyqa polished", "far polished"))
     slack = run_r.slack_of_sets(stored)
@@ -117,14 +117,14 @@ def test_how_a_search_ended_is_not_compared_and_its_likelihood_is_where_it_staye
         assert len(list(run_r.differences(before, now, slack=slack))) == told
 
 
-def test_every_script_is_run_and_every_test_of_ours_is_there():
+def test_every_script_and_test_is_there():
     scripts = {path.stem for path in HERE.glob("*.R")}
     assert scripts == {"mixed", *run_r.SCRIPTS}
     for test in run_r.TESTS:
         assert (HERE.parents[1] / test).exists()
 
 
-def test_every_stored_table_is_some_script_s_own_or_read_by_all():
+def test_every_stored_table_has_its_script():
     tables = [path.name for path in HERE.glob("*.csv")]
     written = [t for name in run_r.SCRIPTS for t in run_r.written_by(name, tables)]
     assert len(written) == len(set(written))
@@ -139,7 +139,7 @@ def test_every_stored_table_is_some_script_s_own_or_read_by_all():
     }
 
 
-def test_a_value_that_another_program_gave_and_r_gives_no_more_is_told(
+def test_value_r_no_longer_gives_is_told(
     monkeypatch: pytest.MonkeyPatch,
 ):
     stored = (HERE / "outside_values.csv").read_text("utf-8")
@@ -171,7 +171,7 @@ def test_a_package_that_r_lacks_is_named(said: str, monkeypatch: pytest.MonkeyPa
     assert "pROC" in told
 
 
-def test_a_table_that_a_script_no_longer_writes_is_told(monkeypatch: pytest.MonkeyPatch):
+def test_table_no_longer_written_is_told(monkeypatch: pytest.MonkeyPatch):
     def silent(*_: object, **__: object) -> object:
         return type("Done", (), {"returncode": 0, "stdout": "", "stderr": ""})()
 

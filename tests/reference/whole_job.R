@@ -281,10 +281,6 @@ weibull <- survreg(span ~ 1, dist = "weibull", control = survreg.control(rel.tol
 note("weibull", c("(Intercept)", "log scale"), c(coef(weibull), log(weibull$scale)),
      sqrt(diag(weibull$var)))
 note("weibull", "log-likelihood", weibull$loglik[1])
-curve <- survfit(span ~ 1)
-note("turnbull", as.character(signif(curve$time, 10)), curve$surv)
-two <- followed[regime %in% c("frozen", "refrigerated")]
-note("log-rank", "statistic", survdiff(Surv(exit_days, event) ~ regime, two)$chisq)
 # Frozen sources, with late entry, over the days on which three or more were followed.
 frozen <- followed[regime == "frozen" & exit_days > entry_days]
 edges <- sort(unique(c(frozen$entry_days, frozen$exit_days)))
@@ -305,9 +301,6 @@ note("kaplan-meier at risk", days, km$n.risk[at])
 median <- quantile(km, 0.5)
 note("kaplan-meier days", c("median", "median, low", "median, high", "from", "to"),
      c(median$quantile, median$lower, median$upper, from, to))
-# Days until then on average, of those still reliable on the first day.
-mean_days <- summary(km, rmean = to)$table
-note("restricted mean", "days", mean_days[["rmean"]] - from, mean_days[["se(rmean)"]])
 # The hazard at an age against the cycles by the trial before.
 stretches <- counted[, .(start = shift(age_days), stop = age_days, cycles = shift(cycles),
                          number = seq_len(.N), shown), by = source_id]

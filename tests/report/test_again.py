@@ -17,22 +17,21 @@ from outcomes.analysis.decisions.curve import reach_of
 from outcomes.analysis.decisions.rate_of_use import RateOfUse, retired_by_place
 from outcomes.analysis.decisions.shelf import advice_at
 from outcomes.answers.facts import Facts, gather_facts
+from outcomes.answers.limits_asked import asked_for
 from outcomes.answers.request import Asked
 from outcomes.cli.options import moment
-from outcomes.exposure.accumulate import EXPOSURES
-from outcomes.exposure.definitions import define_exposures
+from outcomes.exposure.accumulate import EXPOSURES, define_exposures
 from outcomes.records.read import read_records
 from outcomes.report.inputs import settings_of
 from outcomes.report.results import results
 from outcomes.report.write import results_text
 from outcomes.settings import (
     DecisionSettings,
-    OtherRules,
+    EarlyWarning,
     RecordsSettings,
     ReliabilityRule,
     Settings,
 )
-from outcomes.wording import decisions
 
 SYNTHETIC = Path(__file__).parents[2] / "synthetic_data"
 DECISIONS = ("which_predicts", "retire", "shelf", "compare")
@@ -57,7 +56,7 @@ def _again(found: dict[str, Any], records: Path) -> dict[str, Any]:
         further=False,
     )
     if options["by"]:
-        facts = decisions.asked_for(facts, options["by"])
+        facts = asked_for(facts, options["by"])
     return _as_written(facts)
 
 
@@ -67,9 +66,7 @@ def found(demo_facts: Facts) -> dict[str, Any]:
 
 
 @pytest.mark.slow
-def test_the_demos_decisions_are_made_again_from_its_results(
-    found: dict[str, Any], tmp_path: Path
-) -> None:
+def test_decisions_follow_from_the_results(found: dict[str, Any], tmp_path: Path) -> None:
     for table in ("sources", "storage", "trials", "dogs"):
         shutil.copy(SYNTHETIC / f"{table}.csv", tmp_path)
     again = _again(found, tmp_path)
@@ -77,7 +74,7 @@ def test_the_demos_decisions_are_made_again_from_its_results(
 
 
 @pytest.mark.slow
-def test_what_a_command_was_asked_for_is_in_its_results(
+def test_what_was_asked_is_in_the_results(
     call: Callable[..., Any], briefing_of: Callable[..., Any], tmp_path: Path
 ) -> None:
     own = tmp_path / "own"
@@ -109,7 +106,7 @@ def test_what_a_command_was_asked_for_is_in_its_results(
     assert found["either"] == again["retire"]["either"]
 
 
-def test_every_setting_comes_back_from_the_results(demo_facts: Facts) -> None:
+def test_every_setting_comes_back(demo_facts: Facts) -> None:
     from dataclasses import fields, replace
 
     reading = RecordsSettings(
@@ -134,7 +131,7 @@ def test_every_setting_comes_back_from_the_results(demo_facts: Facts) -> None:
         alpha=0.1,
         seed=9,
         rule=ReliabilityRule(3, 5, False),
-        unreliable=OtherRules(10, 3.0, 0.1, 40),
+        early_warning=EarlyWarning(3.0, 0.1, 40),
     )
     for odd in (reading, deciding):
         default = type(odd)()
@@ -167,7 +164,7 @@ def test_a_workbook_is_one_file_for_its_tables(call: Callable[..., Any], tmp_pat
     assert (file.file, file.tables) == ("unit.xlsx", ("sources", "storage", "trials", "dogs"))
 
 
-def test_the_costs_follow_from_the_rate_of_use_in_the_results(found: dict[str, Any]) -> None:
+def test_costs_follow_from_the_rate_of_use(found: dict[str, Any]) -> None:
     rate = found["retire"]["rate_of_use"]
     by_source = pd.DataFrame(rate["by_source"])
     use = RateOfUse(
@@ -192,9 +189,7 @@ def test_the_costs_follow_from_the_rate_of_use_in_the_results(found: dict[str, A
     assert limits["cycles"] == [p["cycles"] for p in found["retire"]["trade_off_by_cycles"]]
 
 
-def test_advice_and_limit_follow_from_the_numbers_beside_them(
-    found: dict[str, Any], demo_facts: Facts
-) -> None:
+def test_advice_follows_from_its_numbers(found: dict[str, Any], demo_facts: Facts) -> None:
     options = found["inputs"]["options"]
     reach = reach_of(demo_facts.fit.design, options["confidence"])
     decided = [s for s in found["shelf"] if s["ground"] not in ("beyond records", "no trials")]
@@ -211,7 +206,7 @@ def test_advice_and_limit_follow_from_the_numbers_beside_them(
     assert whole[low >= options["floor"]].max() == found["retire"]["retire_after"]
 
 
-def test_every_exposure_is_defined_with_the_units_numbers() -> None:
+def test_exposures_are_defined_by_the_unit() -> None:
     said = define_exposures(RecordsSettings(thaw_after_h=3.0, frozen_at_least=0.9))
     assert tuple(said) == EXPOSURES
     assert "at least 3 h" in said["cycles"]

@@ -14,18 +14,19 @@ from typing import Any
 
 import axe_core_python
 import matplotlib
+import numpy as np
 import pytest
 
 from outcomes.answers.facts import Facts, gather_facts
 from outcomes.draw.main_figure import IN_COLUMN, IN_PAGE
 from outcomes.draw.records_figure import IN_PAGE as RECORDS_IN_PAGE
-from outcomes.draw.theme import FOOTER_PT, LABEL_PT, POINTS_PER_IN, WIDTH_IN
+from outcomes.draw.theme import FOOTER_PT, LABEL_PT, POINTS_PER_IN
 from outcomes.records.read import read_records
 from outcomes.report.page import render_page, render_page_figure
 from outcomes.report.results import results
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import Truth, simulate_unit
-from outcomes.wording import answers as words
+from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 
 BROWSER = next(
     (b for b in ("chromium", "chromium-browser", "google-chrome") if shutil.which(b)), None
@@ -165,7 +166,7 @@ def _probed(page: str, folder: Path, browse: Callable[..., str], width: int) -> 
     )
 
 
-def test_the_page_names_no_address_and_loads_nothing(page: str) -> None:
+def test_page_names_no_address(page: str) -> None:
     assert re.findall(r"https?://[^\s\"<]*", page) == []
     assert re.findall(r"<script[^>]*>", page) == [
         '<script type="application/json" id="floor-data">',
@@ -175,7 +176,7 @@ def test_the_page_names_no_address_and_loads_nothing(page: str) -> None:
 
 
 @pytest.mark.parametrize("width", [390, 1280])
-def test_it_opens_from_disk_without_error_request_or_sideways_scrolling(
+def test_page_opens_without_fault(
     width: int, page: str, tmp_path: Path, browse: Callable[..., str]
 ) -> None:
     seen = _probed(page, tmp_path, browse, width)
@@ -297,16 +298,14 @@ def results_of(
 
 @pytest.mark.slow
 @pytest.mark.parametrize("unit", FIVE)
-def test_it_opens_and_moves_without_an_error_or_a_request(
-    unit: str, moved: Callable[..., dict[str, Any]]
-) -> None:
+def test_page_moves_without_fault(unit: str, moved: Callable[..., dict[str, Any]]) -> None:
     seen = moved(unit)
     assert seen["complaints"] == []
     assert seen["requests"] == []
 
 
 @pytest.mark.parametrize("unit", FIVE)
-def test_at_first_and_when_put_back_it_says_what_results_json_says(
+def test_at_rest_it_says_what_results_say(
     unit: str,
     moved: Callable[..., dict[str, Any]],
     results_of: Callable[[str], dict[str, Any]],
@@ -325,13 +324,14 @@ def test_at_first_and_when_put_back_it_says_what_results_json_says(
 
 
 @pytest.mark.parametrize("unit", FIVE)
-def test_a_moved_floor_moves_sentence_figure_and_shelf_as_results_json_has_it(
+def test_moved_floor_moves_all_as_in_results(
     unit: str,
     moved: Callable[..., dict[str, Any]],
     results_of: Callable[[str], dict[str, Any]],
 ) -> None:
     seen, told = moved(unit), results_of(unit)
-    frontier = next(iter(told["retire"]["frontier"]), None)
+    by = told["retire"]["by"]
+    curve = next((c for c in told["retire"]["curves"] if c["exposure"] == by), None)
     # Without a limit or a shelf that moves there is no control.
     assert seen["at"] or unit == "too few trials"
     for k, shown in seen["at"].items():
@@ -353,22 +353,25 @@ def test_a_moved_floor_moves_sentence_figure_and_shelf_as_results_json_has_it(
                 assert high < floor
             elif advice == "keep":
                 assert low >= floor - 1e-9
-        if frontier is None:
+        if by != "cycles":
             continue
-        (point,) = [p for p in frontier["points"] if abs(p["floor"] - floor) < 1e-9]
-        if point["retire_after"] is not None and frontier["by"] == "cycles":
-            number = point["retire_after"]
+        whole = np.arange(np.ceil(curve["at"][0]), np.floor(told["retire"]["observed_to"]) + 1)
+        sure = whole[np.interp(whole, curve["at"], curve["low"]) >= floor]
+        ends = (curve["at"][0], told["retire"]["observed_to"])
+        start, end = np.interp(ends, curve["at"], curve["probability"])
+        if len(sure) and end < floor <= start:
+            number = int(sure[-1])
             after = f"Retire after {number} cycle{'' if number == 1 else 's'}"
             assert shown["retire"].startswith(after)
             assert shown["limit"].startswith(after)
             assert shown["retire"] in shown["alt"]
             for layer in ("layer", "narrow"):
                 assert f"retire after {number} cycles" in shown[layer].replace("&nbsp;", " ")
-        elif frontier["by"] == "cycles":
+        else:
             assert not shown["retire"].startswith("Retire after")
 
 
-def test_the_price_of_a_rule_by_both_moves_with_the_floor_or_is_not_there(
+def test_price_by_both_moves_with_the_floor(
     moved: Callable[..., dict[str, Any]],
 ) -> None:
     seen = moved("cycles and age identical")
@@ -412,7 +415,7 @@ def test_axe_sees_what_is_wrong_with_a_page(
     )
 
 
-def test_without_scripts_the_page_shows_the_units_own_floor_and_no_dead_control(
+def test_without_scripts_the_own_floor_shows(
     page: str, browse: Callable[..., str], tmp_path: Path
 ) -> None:
     # The probe itself is a script: the page's own are taken out instead.
@@ -516,7 +519,7 @@ def test_it_prints_on_two_sheets_with_any_fonts(
     assert b"Serif" not in made  # none of the machine's own
 
 
-def test_the_fonts_of_a_machine_tell_without_the_pages_face(
+def test_machines_fonts_tell_without_the_face(
     page: str, tmp_path: Path, browse: Callable[..., str], only: Callable[[str], Path]
 ) -> None:
     without = re.sub(r"@font-face [^\n]*\n", "", page)
@@ -562,7 +565,7 @@ def _on_paper(page: str, folder: Path, browse: Callable[..., str]) -> dict[str, 
 
 
 @pytest.mark.parametrize("unit", ["demo", "large"])
-def test_what_a_director_acts_on_is_on_the_sheets_and_nothing_is_small(
+def test_what_to_act_on_is_on_the_sheets(
     unit: str, page_of: Callable[[str], str], tmp_path: Path, browse: Callable[..., str]
 ) -> None:
     page = page_of(unit)
@@ -581,9 +584,9 @@ def test_what_a_director_acts_on_is_on_the_sheets_and_nothing_is_small(
     assert "How it was worked out" not in said
     (pointer,) = [line for line in said if line.startswith("Not on these sheets")]
     assert "briefing.html" in pointer
-    for line in words.CAUTIONS:
+    for line in CAUTIONS:
         assert line in said
-    assert words.ACT_CAUTION in said
+    assert ACT_CAUTION in said
     # Eight points, of which chromium makes 96 / 72 pixels each.
     assert found["smallest"] >= 8.0 * 96 / 72 - 0.01
 
@@ -606,7 +609,7 @@ window.addEventListener("load", () => {
 """
 
 
-def test_on_paper_the_figure_is_lettered_like_small_print(
+def test_paper_figure_is_lettered_like_print(
     page: str, tmp_path: Path, browse: Callable[..., str]
 ) -> None:
     file = tmp_path / "paper.html"
@@ -624,7 +627,7 @@ def test_on_paper_the_figure_is_lettered_like_small_print(
 
 
 @pytest.mark.parametrize("width", [390, 760, 887, 889, 1280])
-def test_on_a_screen_of_any_width_the_figures_letters_are_eleven_pixels_or_more(
+def test_figure_letters_are_eleven_pixels(
     width: int, page: str, tmp_path: Path, browse: Callable[..., str]
 ) -> None:
     inner, outer = tmp_path / "inner.html", tmp_path / "outer.html"
@@ -643,11 +646,10 @@ def test_on_a_screen_of_any_width_the_figures_letters_are_eleven_pixels_or_more(
     assert seen["moving"] == 0  # all of it is seen without moving it sideways
     assert (sheet.small_pt - 0.3) / POINTS_PER_IN * seen[shown] / sheet.width_in >= 11.0
     assert FOOTER_PT / POINTS_PER_IN * seen["records"] / RECORDS_IN_PAGE.width_in >= 11.0
-    assert FOOTER_PT / POINTS_PER_IN * seen["slide"] / WIDTH_IN >= 11.0
     assert "plain" not in seen
 
 
-def test_a_long_shelf_prints_what_to_act_on_first_and_says_where_the_rest_is(
+def test_long_shelf_prints_first_what_to_do(
     page_of: Callable[[str], str], tmp_path: Path, browse: Callable[..., str], large_facts: Facts
 ) -> None:
     said = _on_paper(page_of("large"), tmp_path, browse)["said"]

@@ -14,9 +14,7 @@ ONE = "test_the_page_asks_for_no_size_of_paper"
 
 
 @pytest.mark.parametrize(("needed", "status"), [("0", 0), ("1", 1)])
-def test_a_missing_browser_fails_where_it_is_needed(
-    needed: str, status: int, tmp_path: Path
-) -> None:
+def test_missing_browser_fails_where_needed(needed: str, status: int, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "pytest", "-n", "0", "-p", "no:cacheprovider", "-rsE"]
     done = subprocess.run(
         [*command, "-k", ONE, "tests/report/test_browser.py"],

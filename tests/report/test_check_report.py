@@ -33,7 +33,7 @@ def _listed(lines: Sequence[str]) -> list[str]:
     return [line for line in lines if re.match(r" *(note|set aside|STOPS)  ", line)]
 
 
-def test_what_one_rule_found_of_many_names_is_one_line_with_the_first_in_full() -> None:
+def test_one_rule_of_many_names_is_one_line() -> None:
     many = [_found(row, f"S-{row}") for row in range(10, 31)]
     (line,) = _listed(_lines(many))
     assert line == (
@@ -44,7 +44,7 @@ def test_what_one_rule_found_of_many_names_is_one_line_with_the_first_in_full() 
     assert "(--all shows every row on a line of its own.)" in "\n".join(_lines(many))
 
 
-def test_a_single_finding_of_another_rule_is_not_buried_among_many() -> None:
+def test_lone_finding_is_not_buried() -> None:
     many = [_found(row, f"S-{row}") for row in range(10, 31)]
     lone = _found(40, "S-1", rule="another rule", mend="Fill it in.")
     listed = _listed(_lines([*many[:10], lone, *many[10:]]))
@@ -57,7 +57,7 @@ def test_a_few_lines_of_one_rule_stay_apart() -> None:
     assert len(_listed(_lines(few))) == LINES_APART
 
 
-def test_lines_are_gathered_only_where_file_column_mend_and_severity_are_the_same() -> None:
+def test_only_like_findings_are_gathered() -> None:
     many = [_found(row, f"S-{row}") for row in range(10, 20)]
     for other in (
         {"file": "more.csv"},
@@ -71,7 +71,7 @@ def test_lines_are_gathered_only_where_file_column_mend_and_severity_are_the_sam
         assert sum("row 40," in line for line in listed) == 1
 
 
-def test_every_row_is_counted_in_its_line_and_stands_alone_with_all() -> None:
+def test_every_row_is_counted_in_its_line() -> None:
     findings = [_found(row, f"S-{row % 7}") for row in range(2, 80)]
     (line,) = _listed(_lines(findings))
     first, rest = line.split(" more like it: ")
@@ -84,6 +84,6 @@ def test_every_row_is_counted_in_its_line_and_stands_alone_with_all() -> None:
     assert {f.line() for f in findings} == {line.split("  ")[-1] for line in every}
 
 
-def test_findings_of_a_whole_table_are_never_gathered() -> None:
+def test_whole_table_findings_stand_alone() -> None:
     tables = [_found(None, f"S-{at}", severity="stops") for at in range(6)]
     assert len(_listed(_lines(tables))) == 6

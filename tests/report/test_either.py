@@ -24,8 +24,13 @@ from outcomes.answers.request import Asked
 from outcomes.report.page import PageFigure, page_fields, render_page
 from outcomes.report.results import results
 from outcomes.report.write import results_text
-from outcomes.wording import answers as words
-from outcomes.wording import decisions
+from outcomes.wording.numbers import in_100
+from outcomes.wording.price import describe_price
+from outcomes.wording.rule_by_both import (
+    describe_rule_by_both_on_page,
+    either_at_floors,
+    either_rows,
+)
 
 FIGURE = PageFigure(b"<svg/>", (), "", (936.0, 504.0))
 
@@ -49,7 +54,7 @@ def both(demo_facts: Facts) -> Facts:
     return _priced(_with_age_limit(demo_facts, 1000))
 
 
-def test_the_rule_is_of_the_units_own_limits_the_age_in_whole_months(demo_facts: Facts) -> None:
+def test_rule_is_of_the_units_own_limits(demo_facts: Facts) -> None:
     facts = _with_age_limit(demo_facts, 1000)
     after = facts.retirement.thresholds[0].retire_after
     assert after is not None
@@ -59,18 +64,18 @@ def test_the_rule_is_of_the_units_own_limits_the_age_in_whole_months(demo_facts:
 
 
 @pytest.mark.parametrize("days", [None, 0, 12])
-def test_there_is_no_such_rule_without_both_limits(days: int | None, demo_facts: Facts) -> None:
+def test_no_rule_without_both_limits(days: int | None, demo_facts: Facts) -> None:
     assert two_sided_rule(demo_facts.retirement) is None
     facts = _with_age_limit(demo_facts, days)
     assert two_sided_rule(facts.retirement) is None
-    assert decisions.either_sentence(facts) is None
+    assert describe_rule_by_both_on_page(facts) is None
     fields = page_fields(demo_facts, FIGURE)
     assert fields["either"] is None
     assert fields["either_rows"] == []
     assert results(demo_facts)["retire"]["either"] is None
 
 
-def test_it_costs_at_least_what_the_dearer_of_its_limits_costs_alone(both: Facts) -> None:
+def test_rule_costs_at_least_the_dearer(both: Facts) -> None:
     (point,) = both.price.combined
     by_cycles, by_age = alone(both.price, point)
     assert by_cycles is not None
@@ -87,7 +92,7 @@ def test_asking_for_it_changes_no_other_price(both: Facts, demo_facts: Facts) ->
     assert both.price.present == demo_facts.price.present
 
 
-def test_the_page_has_one_sentence_and_a_row_for_it_and_for_each_alone(both: Facts) -> None:
+def test_page_has_a_row_for_it_and_each_alone(both: Facts) -> None:
     page = render_page(both, FIGURE).replace("\u00a0", " ")
     limit = both.retirement.thresholds[0].retire_after
     assert "The two limits together, at the floor of 85 in 100." in page
@@ -103,12 +108,12 @@ def test_the_page_has_one_sentence_and_a_row_for_it_and_for_each_alone(both: Fac
     assert page.index("whichever comes first") < page.index('class="shelf"')
 
 
-def test_beside_two_limits_the_price_names_the_one_it_is_of(both: Facts, demo_facts: Facts) -> None:
+def test_price_names_the_limit_it_is_of(both: Facts, demo_facts: Facts) -> None:
     limit = both.retirement.thresholds[0].retire_after
-    told = words.price_sentence(both.price, both.retirement)
+    told = describe_price(both.price, both.retirement)
     assert told is not None
     assert told.startswith(f"What the limit of {limit} cycles buys and costs, ")
-    single = words.price_sentence(demo_facts.price, demo_facts.retirement)
+    single = describe_price(demo_facts.price, demo_facts.retirement)
     assert single is not None
     assert single.startswith("What that limit buys and costs, ")
 
@@ -120,32 +125,32 @@ def test_its_numbers_are_those_of_results_json(both: Facts) -> None:
     assert told["sources_per_year"] == pytest.approx(point.sources_per_year, rel=1e-9)
     assert told["cycles_alone"]["cycles"] == told["cycles"]
     assert told["age_alone"]["age_days"] == told["age_days"]
-    (first, *_) = decisions.either_rows(both)
+    (first, *_) = either_rows(both)
     shown = float(re.findall(r"[\d.]+", first.sources)[0])
     assert abs(shown - told["sources_per_year"]) <= (0.05 if shown < 9.95 else 0.5) + 1e-9
-    assert words.in_100(told["find_probability"]).split()[0] in first.finds
+    assert in_100(told["find_probability"]).split()[0] in first.finds
 
 
-def test_a_rule_asked_for_takes_the_place_of_the_units_own(both: Facts) -> None:
+def test_asked_rule_replaces_the_units(both: Facts) -> None:
     facts = _priced(both.with_answers(asked=Asked(either=(1.0, 40.0))))
-    said = decisions.either_sentence(facts)
+    said = describe_rule_by_both_on_page(facts)
     assert said is not None
     assert said.startswith("Retire after 1 cycle or 40 months, whichever comes first: ")
     assert "1 cycles" not in said
     # A limit between whole cycles is not priced alone, and nothing is said of it.
     facts = _priced(both.with_answers(asked=Asked(either=(9.5, 40.0))))
-    said = decisions.either_sentence(facts)
+    said = describe_rule_by_both_on_page(facts)
     assert said is not None
     assert "After 9.5 cycles alone" not in said
     assert "After 40 months alone" in said
 
 
-def test_a_rule_asked_for_that_has_no_price_says_so(both: Facts) -> None:
+def test_asked_rule_without_price_says_so(both: Facts) -> None:
     facts = _priced(both.with_answers(asked=Asked(either=(1.0, 1.0))))
-    said = decisions.either_sentence(facts)
+    said = describe_rule_by_both_on_page(facts)
     assert said is not None
     assert "has no price: too few trials" in said
-    assert decisions.either_rows(facts) == []
+    assert either_rows(facts) == []
 
 
 @pytest.mark.slow
@@ -167,7 +172,7 @@ def _numbers(priced: Any) -> list[float]:
     return [-1.0 if value is None else value for value in kept.values()]
 
 
-def test_a_price_at_another_floor_is_that_of_the_unit_with_that_floor(both: Facts) -> None:
+def test_price_at_another_floor_is_that_units(both: Facts) -> None:
     rules = {0.85: (16.0, 32 * DAYS_PER_MONTH), 0.9: (9.0, 20 * DAYS_PER_MONTH), 0.95: None}
     found = price_at_floors(both.fit, both.price, both.use, list(rules.items()))
     assert [price.floor for price in found] == list(rules)
@@ -186,19 +191,19 @@ def test_a_price_at_another_floor_is_that_of_the_unit_with_that_floor(both: Fact
             assert _numbers(one) == pytest.approx(_numbers(other), rel=1e-9)
 
 
-def test_at_the_units_own_floor_it_says_what_the_page_says(both: Facts) -> None:
+def test_own_floors_rule_is_the_pages(both: Facts) -> None:
     grid = floor_grid(both)
     (own,) = [k for k, point in enumerate(grid) if point.floor == both.settings.floor]
-    told = decisions.either_at_floors(both, grid)
-    assert told[own].sentence == decisions.either_sentence(both)
-    assert list(told[own].rows) == decisions.either_rows(both)
+    told = either_at_floors(both, grid)
+    assert told[own].sentence == describe_rule_by_both_on_page(both)
+    assert list(told[own].rows) == either_rows(both)
     assert told[own].caption.endswith("the floor is 85 in 100.")
 
 
-def test_a_rule_asked_for_keeps_its_limits_and_cost_at_every_floor(both: Facts) -> None:
+def test_asked_rule_keeps_its_cost_at_every_floor(both: Facts) -> None:
     facts = _priced(both.with_answers(asked=Asked(either=(10.0, 24.0))))
     grid = floor_grid(facts)
-    told = decisions.either_at_floors(facts, grid)
+    told = either_at_floors(facts, grid)
     firsts = [at.rows[0] for at in told]
     assert {row.rule for row in firsts} == {"10 cycles or 24 months, whichever comes first"}
     assert len({row.sources for row in firsts}) == len({row.finds for row in firsts}) == 1
@@ -206,18 +211,18 @@ def test_a_rule_asked_for_keeps_its_limits_and_cost_at_every_floor(both: Facts) 
     assert below == sorted(below)
     assert below[-1] > below[0]
     for point, at in zip(grid, told, strict=True):
-        assert f"on sources below {words.in_100(point.floor)}." in at.sentence
-        assert at.caption.endswith(f"the floor is {words.in_100(point.floor)}.")
+        assert f"on sources below {in_100(point.floor)}." in at.sentence
+        assert at.caption.endswith(f"the floor is {in_100(point.floor)}.")
 
 
-def test_without_both_limits_at_any_floor_nothing_is_said_or_drawn_up(demo_facts: Facts) -> None:
-    told = decisions.either_at_floors(demo_facts, floor_grid(demo_facts))
+def test_without_both_limits_nothing_is_said(demo_facts: Facts) -> None:
+    told = either_at_floors(demo_facts, floor_grid(demo_facts))
     assert {at.sentence for at in told} == {""}
     assert not any(at.rows for at in told)
     assert "either-table" not in render_page(demo_facts, FIGURE).split("<script")[0]
 
 
-def test_months_asked_for_are_named_as_they_are_priced(demo_facts: Facts) -> None:
+def test_asked_months_are_named_as_priced(demo_facts: Facts) -> None:
     facts = demo_facts.with_answers(asked=Asked(either=(20.0, 18.7)))
     rule = two_sided_rule(facts.retirement, facts.asked.either)
     assert rule is not None
@@ -225,7 +230,7 @@ def test_months_asked_for_are_named_as_they_are_priced(demo_facts: Facts) -> Non
     priced = replace(point, cycles=rule[0], age_days=rule[1])
     facts = facts.with_answers(price=replace(demo_facts.price, combined=(priced,)))
     assert priced.age_days == pytest.approx(18.7 * DAYS_PER_MONTH)
-    sentence = decisions.either_sentence(facts)
+    sentence = describe_rule_by_both_on_page(facts)
     assert sentence is not None
     assert sentence.startswith("Retire after 20 cycles or 18.7 months, whichever comes first: ")
-    assert decisions.either_rows(facts)[0].rule == "20 cycles or 18.7 months, whichever comes first"
+    assert either_rows(facts)[0].rule == "20 cycles or 18.7 months, whichever comes first"

@@ -74,9 +74,7 @@ def elements_of(briefing_of: Callable[..., Any]) -> Callable[[str], list[Element
 
 @pytest.mark.slow
 @NAMES
-def test_every_tag_is_closed_and_the_language_is_said(
-    name: str, elements_of: Callable[[str], list[Element]]
-) -> None:
+def test_every_tag_is_closed(name: str, elements_of: Callable[[str], list[Element]]) -> None:
     elements = elements_of(name)
     assert elements[0].tag == "html"
     assert elements[0].attributes["lang"] == "en"
@@ -85,7 +83,7 @@ def test_every_tag_is_closed_and_the_language_is_said(
 
 
 @NAMES
-def test_there_is_one_heading_of_the_page_and_then_its_parts_in_order(
+def test_one_heading_then_parts_in_order(
     name: str, elements_of: Callable[[str], list[Element]]
 ) -> None:
     headings = [e for e in elements_of(name) if re.fullmatch(r"h[1-6]", e.tag)]
@@ -109,7 +107,7 @@ def test_there_is_one_heading_of_the_page_and_then_its_parts_in_order(
 
 
 @NAMES
-def test_every_column_and_row_of_a_table_is_named_to_a_screen_reader(
+def test_tables_are_named_to_screen_readers(
     name: str, elements_of: Callable[[str], list[Element]]
 ) -> None:
     elements = elements_of(name)
@@ -125,7 +123,7 @@ def test_every_column_and_row_of_a_table_is_named_to_a_screen_reader(
 
 
 @NAMES
-def test_what_scrolls_can_be_reached_by_keyboard_and_has_a_name(
+def test_what_scrolls_has_keyboard_and_name(
     name: str, elements_of: Callable[[str], list[Element]]
 ) -> None:
     for element in elements_of(name):
@@ -136,7 +134,7 @@ def test_what_scrolls_can_be_reached_by_keyboard_and_has_a_name(
 
 
 @NAMES
-def test_a_figure_tells_the_finding_to_who_cannot_see_it(
+def test_figure_tells_its_finding_in_words(
     name: str, elements_of: Callable[[str], list[Element]], briefing_of: Callable[..., Any]
 ) -> None:
     elements = elements_of(name)
@@ -150,17 +148,16 @@ def test_a_figure_tells_the_finding_to_who_cannot_see_it(
     main = (told[0] or "").replace("\u00a0", " ")
     wide, narrow, *others = ((e.attributes["alt"] or "").replace("\u00a0", " ") for e in images)
     assert wide == narrow == ""
-    records, *folded = others
-    assert all(re.match(r"Figure: \S.{20,}", alt) for alt in folded)
+    (records,) = others
     assert headline.replace("\u00a0", " ") in main
     assert briefing_of(name).results["retire"]["sentence"] in main
     assert re.search(r"\d+ hide trials? of \d+ sources?, \d+ of them missed", records)
 
 
 @pytest.mark.parametrize(
-    ("name", "figures"), [("one trial", 0), ("only blank areas", 0), ("too few trials", 4)]
+    ("name", "figures"), [("one trial", 0), ("only blank areas", 0), ("too few trials", 3)]
 )
-def test_an_empty_figure_is_left_out_and_the_page_says_why(
+def test_empty_figure_is_left_out_with_reason(
     name: str,
     figures: int,
     elements_of: Callable[[str], list[Element]],
@@ -172,7 +169,7 @@ def test_an_empty_figure_is_left_out_and_the_page_says_why(
 
 
 @NAMES
-def test_the_first_lines_tell_the_limit_the_shelf_and_how_sure(
+def test_first_lines_tell_limit_shelf_and_doubt(
     name: str, elements_of: Callable[[str], list[Element]], briefing_of: Callable[..., Any]
 ) -> None:
     elements = elements_of(name)
@@ -193,7 +190,7 @@ def test_no_line_is_told_twice(name: str, elements_of: Callable[[str], list[Elem
     assert len(long) == len(set(long))
 
 
-def test_ordinary_names_stay_whole_and_long_ones_may_break(
+def test_long_names_may_break(
     elements_of: Callable[[str], list[Element]],
 ) -> None:
     rows = [

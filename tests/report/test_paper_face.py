@@ -21,7 +21,7 @@ def _letters(font: bytes) -> set[str]:
     return {chr(code) for code in TTFont(io.BytesIO(font)).getBestCmap()}
 
 
-def test_it_has_the_texts_letters_and_all_a_script_may_put_there() -> None:
+def test_face_has_every_letter_needed() -> None:
     ascii_ = set(map(chr, range(32, 127)))
     for face in paper_faces("−5 °C, Łódź"):
         assert _letters(face.font) == ascii_ | set("−°Łóź")
@@ -37,7 +37,7 @@ def test_the_same_letters_give_the_same_bytes() -> None:
     assert paper_faces("−°°") == first
 
 
-def test_it_keeps_its_licence_and_not_the_name_of_the_whole() -> None:
+def test_face_keeps_licence_not_name() -> None:
     for face in paper_faces(""):
         names = TTFont(io.BytesIO(face.font))["name"].names
         assert {name.nameID for name in names} == {0, 13}
@@ -54,7 +54,7 @@ def test_a_page_without_the_face_is_still_made(
     paper_face._cut_down.cache_clear()
 
 
-def test_the_page_carries_both_weights_with_its_letters(briefing_of: Callable[..., Any]) -> None:
+def test_page_carries_both_weights(briefing_of: Callable[..., Any]) -> None:
     page = (briefing_of("one source").folder / "briefing.html").read_text(encoding="utf-8")
     found = re.findall(
         r'@font-face { font-family: "On paper"; font-weight: (\d+); '

@@ -18,11 +18,13 @@ from outcomes.report.price_table import (
     HEADINGS,
     MOST_LIMITS,
     advised_points,
-    price_caption,
     price_lines,
     price_rows,
 )
-from outcomes.wording import answers as words
+from outcomes.text import count
+from outcomes.wording.numbers import finds_in_100
+from outcomes.wording.price import describe_price_table
+from outcomes.wording.shelf import SHELF_NOTE
 
 
 def _by_age(facts: Facts, days: int) -> Retirement:
@@ -30,16 +32,16 @@ def _by_age(facts: Facts, days: int) -> Retirement:
     return Retirement((replace(by_cycles, by="age_days", retire_after=days),), ())
 
 
-def test_rows_are_the_priced_limits_with_their_intervals(demo_facts: Facts) -> None:
+def test_rows_are_priced_limits_with_intervals(demo_facts: Facts) -> None:
     price = demo_facts.price
     rows = price_rows(price, demo_facts.retirement)
-    by_limit = {words.count(round(p.cycles or 0), "cycle"): p for p in price.by_cycles}
+    by_limit = {count(round(p.cycles or 0), "cycle"): p for p in price.by_cycles}
     for row in rows[:-1]:
         point = by_limit[row.limit.removesuffix(" (advised)")]
         assert row.finds == (
             f"{100 * point.find_probability:.0f} ({100 * point.low:.0f} to {100 * point.high:.0f})"
         )
-        assert row.below.startswith(words.finds_in_100(point.share_below_floor) + " (")
+        assert row.below.startswith(finds_in_100(point.share_below_floor) + " (")
         assert row.sources.startswith(
             f"{point.sources_per_year:.1f}".removesuffix(".0")
             if point.sources_per_year < 9.95
@@ -50,7 +52,7 @@ def test_rows_are_the_priced_limits_with_their_intervals(demo_facts: Facts) -> N
     assert rows[-1].finds.startswith(f"{100 * price.present.find_probability:.0f} (")
 
 
-def test_the_advised_limit_is_among_a_few_in_order(demo_facts: Facts) -> None:
+def test_advised_limit_is_among_a_few(demo_facts: Facts) -> None:
     rows = price_rows(demo_facts.price, demo_facts.retirement)[:-1]
     assert 4 <= len(rows) <= MOST_LIMITS
     limits = [int(row.limit.split()[0]) for row in rows]
@@ -59,7 +61,7 @@ def test_the_advised_limit_is_among_a_few_in_order(demo_facts: Facts) -> None:
     assert [row.limit for row in rows if "advised" in row.limit] == [f"{after} cycles (advised)"]
 
 
-def test_a_limit_by_age_is_that_of_whole_months_gone_by(demo_facts: Facts) -> None:
+def test_age_limit_is_whole_months(demo_facts: Facts) -> None:
     # 1,000 days are 32.9 months.
     retirement = _by_age(demo_facts, 1000)
     (point,) = advised_points(demo_facts.price, retirement)
@@ -68,7 +70,7 @@ def test_a_limit_by_age_is_that_of_whole_months_gone_by(demo_facts: Facts) -> No
     assert "32 months (advised)" in [row.limit for row in rows]
     assert all("month" in row.limit for row in rows[:-1])
     assert len(rows) <= MOST_LIMITS + 1
-    assert "limits by age" in price_caption(demo_facts.price, retirement)
+    assert "limits by age" in describe_price_table(demo_facts.price, retirement)
 
 
 def test_without_a_limit_none_is_called_advised(demo_facts: Facts) -> None:
@@ -80,28 +82,28 @@ def test_without_a_limit_none_is_called_advised(demo_facts: Facts) -> None:
     assert not any("advised" in row.limit for row in rows)
 
 
-def test_where_nothing_is_priced_there_is_no_table(demo_facts: Facts) -> None:
+def test_unpriced_has_no_table(demo_facts: Facts) -> None:
     nothing = replace(demo_facts.price, by_cycles=(), by_age=(), present=None, reason="no")
     assert price_rows(nothing, demo_facts.retirement) == []
     assert list(price_lines(nothing, demo_facts.retirement)) == []
     assert price_rows(demo_facts.price, Retirement((), ())) == []
 
 
-def test_the_terminal_has_the_table_after_the_advice(demo_facts: Facts) -> None:
+def test_terminal_table_follows_the_advice(demo_facts: Facts) -> None:
     lines = list(report.retire_lines(demo_facts))
     table = list(price_lines(demo_facts.price, demo_facts.retirement))
     start = lines.index(table[0])
     assert lines[start : start + len(table)] == table
-    assert lines.index(words.SHELF_NOTE) < start
+    assert lines.index(SHELF_NOTE) < start
     assert max(map(len, table[1:])) <= 100
 
 
-def test_the_page_has_the_same_table_folded_with_caption_and_headers(demo_facts: Facts) -> None:
+def test_page_has_the_same_table_folded(demo_facts: Facts) -> None:
     figure = PageFigure(b"<svg/>", (), "", (936.0, 504.0))
     page = html.unescape(render_page(demo_facts, figure)).replace("\u00a0", " ")
     _, _, block = page.partition("<summary>What each limit buys and costs")
     block, _, _ = block.partition("</details>")
-    assert price_caption(demo_facts.price, demo_facts.retirement) in block
+    assert describe_price_table(demo_facts.price, demo_facts.retirement) in block
     assert block.count('<th scope="col"') == len(HEADINGS)
     rows = price_rows(demo_facts.price, demo_facts.retirement)
     assert block.count('<th scope="row">') == len(rows)
@@ -110,6 +112,6 @@ def test_the_page_has_the_same_table_folded_with_caption_and_headers(demo_facts:
             assert text in block
 
 
-def test_units_without_a_price_have_no_folded_table(briefing_of: Callable[..., Any]) -> None:
+def test_unpriced_unit_has_no_folded_table(briefing_of: Callable[..., Any]) -> None:
     made = briefing_of("too few trials")
     assert "What each limit buys" not in (made.folder / "briefing.html").read_text("utf-8")

@@ -16,7 +16,8 @@ from outcomes.answers.facts import Facts
 from outcomes.report.page import PageFigure, page_fields, render_page
 from outcomes.report.results import results
 from outcomes.report.write import results_text
-from outcomes.wording import answers as words
+from outcomes.text import DAYS_PER_MONTH, p_number, p_value
+from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 
 # The published contract, section 4: what other people's scripts rely on.
 KEYS = {
@@ -29,17 +30,14 @@ KEYS = {
     "quality": "n brier area calibration by drift sentences",
     "dogs": "dogs sources dogs_differ_p responses experience sentences caution",
     "search_time": "n events terms time_ratio",
-    "false_alerts": "n hours rate_per_hour terms training_diet detection",
+    "false_alerts": "n hours rate_per_hour terms by_dog",
     "lifetime": (
-        "rule rule_false_call sources events curve median terms intervals restricted_means "
-        "weibull cycles_at_age cycle_by_cycle rules"
+        "rule rule_false_call sources events curve median terms "
+        "rule_false_call_as_searched weibull cycles_at_age cycle_by_cycle"
     ),
     "watch": "sentence reason past odds_ratio false_call within source_limit dog_limit",
     "retire": "by floor confidence estimate low high retire_after observed_to sentence trade_off",
-    "compare": (
-        "at_age_days risk_difference low high rmst_difference_days rmst_low rmst_high sentence "
-        "portions"
-    ),
+    "compare": ("at_age_days risk_difference low high sentence portions"),
 }
 TERM_KEYS = "term unit log_odds std_error odds_ratio low high p points"
 SHELF_KEYS = "source_id kind regime cycles age_days trials find_probability low high advice reason"
@@ -56,7 +54,7 @@ def found(facts: Facts) -> dict[str, Any]:
 
 
 def test_every_key_of_the_contract_is_there(found: dict[str, Any]) -> None:
-    assert found["format"] == 1
+    assert found["format"] == 2
     assert set(found["made_by"]) == {"name", "version"}
     for section, keys in KEYS.items():
         assert set(keys.split()) <= set(found[section]), section
@@ -64,7 +62,7 @@ def test_every_key_of_the_contract_is_there(found: dict[str, Any]) -> None:
         assert set(TERM_KEYS.split()) <= set(term)
     for source in found["shelf"]:
         assert set(SHELF_KEYS.split()) <= set(source)
-    assert found["cautions"] == list(words.CAUTIONS)
+    assert found["cautions"] == list(CAUTIONS)
 
 
 def test_words_are_those_of_the_contract(found: dict[str, Any]) -> None:
@@ -97,7 +95,7 @@ def test_rows_handed_over_are_used_or_set_aside(found: dict[str, Any]) -> None:
     assert records["trials"] == records["hide_trials"] + records["blank_trials"]
 
 
-def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str, Any]) -> None:
+def test_page_tells_the_results_numbers(facts: Facts, found: dict[str, Any]) -> None:
     fields = page_fields(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     assert fields["answer"] == found["which_predicts"]["sentence"]
     assert fields["retire"] == found["retire"]["sentence"]
@@ -111,7 +109,7 @@ def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str
         assert row["reason"] == source["reason"]
         assert row["found"] == f"{source['finds']:,} of {source['trials']:,}"
         assert row["cycles"] == f"{source['cycles']:.0f}"
-        assert row["age"] == f"{source['age_days'] / words.DAYS_PER_MONTH:.0f}"
+        assert row["age"] == f"{source['age_days'] / DAYS_PER_MONTH:.0f}"
         numbers = [100 * source[k] for k in ("find_probability", "low", "high")]
         shown = re.findall(r"[<>]?\d+(?:\.\d)?", row["predicted"])
         for number, text in zip(numbers, shown, strict=True):
@@ -128,12 +126,10 @@ def test_the_page_tells_the_numbers_of_the_results(facts: Facts, found: dict[str
         for text, key in ((row["odds_ratio"], "odds_ratio"), (low, "low"), (high, "high")):
             assert float(text) == pytest.approx(term[key], rel=5e-3)
         assert abs(float(row["points"].replace("−", "-")) - term["points"]) <= 0.05 + 1e-9
-        assert row["p"] == words.p_number(term["p"])
+        assert row["p"] == p_number(term["p"])
 
 
-def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
-    facts: Facts, found: dict[str, Any]
-) -> None:
+def test_page_size_and_limit_are_the_results(facts: Facts, found: dict[str, Any]) -> None:
     fields = page_fields(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     change, low, high = change_along(facts.fit, "cycles", 10.0)
     assert -low == pytest.approx(found["which_predicts"]["largest_fall_points"]["per_10_cycles"])
@@ -159,18 +155,18 @@ def test_the_size_and_the_limit_on_the_page_are_those_of_the_results(
         # Told as exactly as the simulated data sets bear it.
         part = found["which_predicts"]["tests"][test.removesuffix("_p")]
         p, most = found["which_predicts"][test], part["p_most"]
-        told = words.p_value(p) if most is None else f"p at most {words.p_number(most)}"
+        told = p_value(p) if most is None else f"p at most {p_number(most)}"
         assert told in fields["method"]
 
 
-def test_the_cautions_stand_on_the_page_and_one_beside_the_shelf(facts: Facts) -> None:
+def test_cautions_stand_on_page_and_shelf(facts: Facts) -> None:
     page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
-    for caution in words.CAUTIONS:
+    for caution in CAUTIONS:
         assert caution.split(",")[0].split("'")[0] in page.replace("&#39;", "'")
     table = page.index('<table class="shelf"')
-    assert words.ACT_CAUTION in page[table - 900 : table]
+    assert ACT_CAUTION in page[table - 900 : table]
     assert page.index("</table>", table) < page.index(
-        words.CAUTIONS[0].split(".")[0].replace("'", "&#39;")
+        CAUTIONS[0].split(".")[0].replace("'", "&#39;")
     )
 
 
@@ -183,7 +179,7 @@ def test_the_page_needs_nothing_beside_it(facts: Facts) -> None:
     assert re.search(r'role="img" aria-label="Figure: [^"]{40,}', page)
 
 
-def test_the_parts_a_command_prints_carry_where_they_came_from(facts: Facts) -> None:
+def test_printed_parts_say_where_they_came_from(facts: Facts) -> None:
     piece = results(facts, ("retire", "shelf"))
     head = {"format", "unit", "made_by", "settings", "inputs", "records"}
     assert set(piece) == {*head, "retire", "shelf"}

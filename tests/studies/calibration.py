@@ -161,7 +161,7 @@ def _effects(fit: FindFit, truth: Truth) -> dict[str, object]:
     for name, planted in (("cycles", truth.cycle_log_odds), ("age_days", truth.age_log_odds)):
         term = fit.term(name)
         if term is not None:
-            row[f"{name}_error"] = term.log_odds - planted
+            row[f"{name}_error"] = term.log_ratio - planted
             row[f"{name}_covered"] = np.log(term.low) <= planted <= np.log(term.high)
     return row
 

@@ -152,7 +152,7 @@ odd_toml = st.one_of(
                 "[decision]\nfloor", "[decision]\nseed", "[exposure]\nthaw_after_h",
                 "[exposure]\nbase_c", "[temperatures]\nambient_c", "[rule]\nwindow",
                 "[columns.trials]\nresult", "[words.result]\nhit", "[tables]\nstorage",
-                "[units]\nsearch_s", "[units.storage]\ntemperature_c", "[unreliable]\nwithin",
+                "[units]\nsearch_s", "[units.storage]\ntemperature_c", "[early_warning]\nwithin",
                 "[readings]\nlongest_gap_h", "unit", "date_order", "decimal", "columns", "words",
             ]
         ),

@@ -1,4 +1,4 @@
-"""How right the answers on lifetimes are: curves, tests, time ratios, the rule's false calls.
+"""How right the answers on lifetimes are: time ratios, cycles, the rule's false calls.
 
 The study behind ``docs/lifetimes.md``. In full, from the repository's root:
 
@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -37,13 +37,10 @@ from promises import (
 from scipy import optimize, special, stats
 from side_by_side import add_options, run_stored, told_end, told_runs, where
 
-from outcomes.analysis.lifetimes.interval_censored import fit_interval_lifetime
 from outcomes.analysis.lifetimes.kaplan_meier import counting_trials, fit_lifetime
-from outcomes.analysis.lifetimes.log_rank import compare_interval_curves, compare_kinds
 from outcomes.analysis.lifetimes.regression import fit_cycles_at_age, fit_weibull_lifetime
-from outcomes.analysis.lifetimes.rule import first_called
-from outcomes.analysis.lifetimes.rules_compared import compare_rules, misses_needed
-from outcomes.analysis.monitoring.charts import watch
+from outcomes.analysis.lifetimes.rule import first_called, rule_false_call
+from outcomes.analysis.lifetimes.rule_as_searched import rule_false_call_as_searched
 from outcomes.analysis.results import Lifetime
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
@@ -53,10 +50,8 @@ from outcomes.simulate import SCENARIOS, Unit, simulate_unit
 ROOT = Path(__file__).parents[2]
 FIRST_SEED = 90_000  # none of the seeds the tests, the demo or another study use
 SHAPE, SCALE = 1.3, 400.0
-DAYS = (100.0, 200.0, 300.0, 400.0)
 KINDS = ("blood", "bone", "muscle")
 PER_CYCLE = (0.0, 0.15)
-LEVEL = 0.05
 FOUND, TRIALS = 0.9, 20
 OFF = "called, less what is said, of 100"
 SEARCHES_SEED = 95_000
@@ -92,24 +87,20 @@ def _lifetime(trials: pd.DataFrame, settings: DecisionSettings) -> Lifetime:
     return fit_lifetime(trials, trials[["source_id"]].drop_duplicates(), NO_MOVES, settings)
 
 
-def _source(
-    rng: np.random.Generator, name: str, regime: str, *, latest: float, every: float
-) -> list[Row]:
-    """A source first tried by day ``latest``, and then about every so many days until it fails."""
-    entry, ends = rng.uniform(0, latest), rng.uniform(200, 700)
+def _source(rng: np.random.Generator, name: str, regime: str) -> list[Row]:
+    """A source first tried by day 120, and then about every 25 days until it fails."""
+    entry, ends = rng.uniform(0, 120), rng.uniform(200, 700)
     fails = SCALE * rng.exponential() ** (1 / SHAPE)
     while fails <= entry:
         fails = SCALE * rng.exponential() ** (1 / SHAPE)
-    tried = entry + np.concatenate([[0.0], np.cumsum(rng.exponential(every, 90) + 1)])
+    tried = entry + np.concatenate([[0.0], np.cumsum(rng.exponential(25, 90) + 1)])
     return [(name, t, 1.0, t >= fails, regime) for t in tried[tried <= ends]]
 
 
-def curve_unit(seed: int) -> dict[str, object]:
+def ratio_unit(seed: int) -> dict[str, object]:
     """24 sources whose storage and kind make no difference, tried about every 25 days.
 
-    Whether the limits of the curve of all hold the truth on each of some days, whether
-    regimes or kinds are called different, and whether the interval of the ratio of
-    times holds 1. Blank where a unit cannot say.
+    Whether the interval of the ratio of times holds 1. Blank where a unit cannot say.
     """
     rng = np.random.default_rng(FIRST_SEED + seed)
     settings = DecisionSettings(seed=seed, rule=FIRST_MISS)
@@ -117,47 +108,11 @@ def curve_unit(seed: int) -> dict[str, object]:
     kinds: dict[str, str] = {}
     for i in range(24):
         kinds[f"S{i:03d}"] = KINDS[i // 2 % len(KINDS)]
-        regime = "frozen" if i % 2 else "refrigerated"
-        rows += _source(rng, f"S{i:03d}", regime, latest=120.0, every=25.0)
-    lifetime = _lifetime(_trials(rows, kinds), settings)
-    found: dict[str, object] = {}
-    for name, test in (
-        ("regimes", compare_interval_curves(lifetime)),
-        ("kinds", compare_kinds(lifetime)),
-    ):
-        if test.p is not None:
-            found[f"{name}_called"] = int(test.p < LEVEL)
-    weibull = fit_weibull_lifetime(lifetime, settings)
-    if weibull.terms:
-        found["time_ratio_held"] = int(weibull.terms[0].low <= 1.0 <= weibull.terms[0].high)
-    together = replace(lifetime, followed=lifetime.followed.assign(regime="frozen", kind="muscle"))
-    for curve in fit_interval_lifetime(together, settings, resamples=60).curves:
-        start = curve.points[0].time
-        for day in DAYS:
-            before = [p for p in curve.points if p.time <= day]
-            after = [p for p in curve.points if p.cell_from >= day]
-            if day >= start and before and after:
-                truth = np.exp((start / SCALE) ** SHAPE - (day / SCALE) ** SHAPE)
-                held = after[0].low <= truth <= before[-1].high
-                found[f"curve_held_{day:.0f}"] = int(held)
-                at = min(curve.points[1:], key=lambda p: abs(p.time - day))
-                there = np.exp((start / SCALE) ** SHAPE - (at.time / SCALE) ** SHAPE)
-                found[f"point_held_{day:.0f}"] = int(at.low <= there <= at.high)
-    return found
-
-
-def uneven_unit(seed: int) -> dict[str, object]:
-    """24 sources that last alike: a third refrigerated, tried more often and from earlier on.
-
-    Whether regimes are called different.
-    """
-    rng = np.random.default_rng(FIRST_SEED + seed)
-    rows: list[Row] = []
-    for i in range(24):
-        regime, latest, every = ("refrigerated", 60.0, 15.0) if i < 8 else ("frozen", 200.0, 40.0)
-        rows += _source(rng, f"S{i:03d}", regime, latest=latest, every=every)
-    p = compare_interval_curves(_lifetime(_trials(rows), DecisionSettings(rule=FIRST_MISS))).p
-    return {} if p is None else {"uneven_called": int(p < LEVEL)}
+        rows += _source(rng, f"S{i:03d}", "frozen" if i % 2 else "refrigerated")
+    weibull = fit_weibull_lifetime(_lifetime(_trials(rows, kinds), settings), settings)
+    if not weibull.terms:
+        return {}
+    return {"time_ratio_held": int(weibull.terms[0].low <= 1.0 <= weibull.terms[0].high)}
 
 
 def rule_unit(seed: int) -> dict[str, object]:
@@ -176,7 +131,7 @@ def rule_unit(seed: int) -> dict[str, object]:
 
 
 def searches_unit(seed: int) -> dict[str, object]:
-    """How often two rules call sources that never change, beside what is said of them."""
+    """How often the rule calls sources that never change, beside what is said of it."""
     found: dict[str, object] = {}
     for name, (truth, _) in SEARCHED.items():
         unit = simulate_unit(truth, SEARCHES_SEED + seed)
@@ -189,26 +144,20 @@ def searches_unit(seed: int) -> dict[str, object]:
 def _called_beside_said(unit: Unit, settings: DecisionSettings) -> Iterator[tuple[str, float]]:
     trials = join(unit_records(unit)).trials
     counted, _ = counting_trials(trials, settings.rule)
-    compared = compare_rules(trials, watch(trials.head(0), settings), settings)
-    window, rule = settings.unreliable.proportion_window, settings.rule
-    needed = {
-        "misses within trials": [None] * (rule.misses - 1)
-        + [rule.misses] * (rule.window - rule.misses + 1),
-        "moving proportion": misses_needed(window, settings.floor, settings.confidence),
-    }
+    misses, window = settings.rule.misses, settings.rule.window
     log_odds = pd.Series(_unchanging_log_odds(unit, counted), index=counted["source_id"])
     firsts = [own.to_numpy()[:TRIALS] for _, own in log_odds.groupby(level=0)]
     rng = np.random.default_rng(settings.seed)
     missed = np.vstack(
         [rng.random((DRAWN, TRIALS)) >= special.expit(f) for f in firsts if len(f) == TRIALS]
     )
-    for said in compared.rules[:2]:
-        name = said.name.split()[0]
-        called = share_called(missed, needed[said.name])
-        yield f"{name}_called", called
-        yield f"{name}_less_chain", called - said.false_call[TRIALS]
-        if said.false_call_as_searched:
-            yield f"{name}_less_simulated", called - said.false_call_as_searched[TRIALS]
+    called = share_called(missed, misses, window)
+    yield "misses_called", called
+    chain = rule_false_call(misses, window, float(counted["found"].mean()), TRIALS)
+    yield "misses_less_chain", called - chain
+    simulated = rule_false_call_as_searched(trials, settings)
+    if simulated:
+        yield "misses_less_simulated", called - simulated[TRIALS]
 
 
 def _unchanging_log_odds(unit: Unit, counted: pd.DataFrame) -> np.ndarray:
@@ -222,20 +171,9 @@ def _unchanging_log_odds(unit: Unit, counted: pd.DataFrame) -> np.ndarray:
     return np.asarray(held + shift)
 
 
-def share_called(missed: np.ndarray, needed: Sequence[int | None]) -> float:
-    """Share of rows called: so many misses among the last trials, at any of them.
-
-    ``needed``: among 1, 2, … trials, up to the window; None where no number would do.
-    """
-    so_far = np.cumsum(missed, axis=1)
-    called = np.zeros(len(missed), dtype=bool)
-    for last in range(missed.shape[1]):
-        seen = min(last + 1, len(needed))
-        least = needed[seen - 1]
-        before = so_far[:, last - seen] if last >= seen else 0
-        if least is not None:
-            called |= so_far[:, last] - before >= least
-    return float(called.mean())
+def share_called(missed: np.ndarray, misses: int, window: int) -> float:
+    """Share of rows called: so many misses among the last ``window`` trials, at any of them."""
+    return float(np.mean([first_called(own, misses, window) is not None for own in missed]))
 
 
 def cycles_unit(seed: int) -> dict[str, object]:
@@ -289,38 +227,14 @@ class Study:
 
 
 STUDIES = {
-    "curve": Study(
-        curve_unit,
+    "ratio": Study(
+        ratio_unit,
         "24 sources, half refrigerated and half frozen, 8 of each of three kinds, all with the "
         f"same Weibull lifetimes (shape {SHAPE}, scale {SCALE:.0f} days), first tried late and "
         "then about every 25 days",
         (
-            *(
-                Measure(f"curve_held_{day:.0f}",
-                        f"95 % limits hold the true curve on day {day:.0f}", True, 0.93, 0.97)
-                for day in DAYS
-            ),
-            *(
-                Measure(f"point_held_{day:.0f}",
-                        f"the same at the curve's own point nearest to day {day:.0f}", True,
-                        0.93, 0.97)
-                for day in DAYS
-            ),
-            Measure("regimes_called", "regimes alike are called different (log-rank)", True, 0.0,
-                    LEVEL),
-            Measure("kinds_called", "kinds alike are called different (log-rank)", True, 0.0,
-                    LEVEL),
             Measure("time_ratio_held", "95 % interval of the Weibull time ratio holds 1", True,
                     0.93, 0.97),
-        ),
-    ),
-    "uneven": Study(
-        uneven_unit,
-        "24 sources with those same lifetimes, 8 refrigerated ones first tried by day 60 and then "
-        "about every 15 days, 16 frozen ones first tried by day 200 and then about every 40",
-        (
-            Measure("uneven_called", "regimes that last alike are called different (log-rank)",
-                    True, 0.0, LEVEL),
         ),
     ),
     "searches": Study(
@@ -329,14 +243,12 @@ STUDIES = {
         f"drawn {DRAWN} times from the true log-odds, each source at the mean of the cycles, with "
         f"as many finds as on record; seeds from {SEARCHES_SEED}",
         tuple(
-            Measure(f"{name}_{rule}_{column}", f"{words}: {of}{what}", False, *promised,
-                    of_100=True)
+            Measure(f"{name}_misses_{column}", f"{words}: {what}", False, *promised, of_100=True)
             for name, (_, words) in SEARCHED.items()
-            for rule, of in (("misses", "the unit's rule"), ("moving", "moving proportion"))
             for column, what, promised in (
-                ("called", ", called", (None, None)),
-                ("less_chain", ", less the share for independent trials", (None, None)),
-                ("less_simulated", ", less the share simulated on such trials",
+                ("called", "called", (None, None)),
+                ("less_chain", "called, less the share for independent trials", (None, None)),
+                ("less_simulated", "called, less the share simulated on such trials",
                  (-CALLED_AMISS, CALLED_AMISS)),
             )
         ),
@@ -430,9 +342,7 @@ def as_figure(found: dict[str, pd.DataFrame]) -> bytes:
     for line in lines:
         m = line.measure
         if m.low is not None and m.high is not None:
-            column = "interval holds, %" if m.low > 0.0 else "wrong, %"
-            if not m.share:
-                column = OFF if m.of_100 else "bias"
+            column = "interval holds, %" if m.share else OFF if m.of_100 else "bias"
             promised, broken = (m.low, m.high), line.kept.startswith("no:")
             shown.append(
                 Found(
@@ -446,11 +356,7 @@ def as_figure(found: dict[str, pd.DataFrame]) -> bytes:
                     m.share or m.of_100,
                 )
             )
-    columns = [
-        c
-        for c in ("interval holds, %", "wrong, %", OFF, "bias")
-        if any(f.column == c for f in shown)
-    ]
+    columns = [c for c in ("interval holds, %", OFF, "bias") if any(f.column == c for f in shown)]
     return promises_svg(shown, "Answers on lifetimes: found, beside promised", columns)
 
 
@@ -471,11 +377,6 @@ def as_markdown(found: dict[str, pd.DataFrame], runs: str, figure: str = "lifeti
         "The simulated units are simple: every source alike but for what is asked, lifetimes of "
         "one shape, the first miss as the rule in the first and the last table. Records of a real "
         "unit may be harder.",
-        "",
-        "Limits of a curve are wider than they need be: they are exact binomial ones, and on a day "
-        "between two points of the curve, where records do not say when in between it fell, they "
-        "reach from the lower limit of the later point to the upper one of the earlier. They are "
-        "judged as any other 95 % interval, so they may break the promise by holding too often.",
         "",
         "How often a rule calls what never changes is exact for trials that are alike and "
         "independent: there it is promised to be off by 0. Of a unit's own trials, which are "
@@ -502,8 +403,7 @@ def as_markdown(found: dict[str, pd.DataFrame], runs: str, figure: str = "lifeti
 
 
 _HEADINGS = {
-    "curve": "Curves, tests and time ratios",
-    "uneven": "Regimes tried differently",
+    "ratio": "Time ratios",
     "searches": "The rule's false calls on a unit's own trials",
     "rule": "The rule's false calls on independent trials",
     "cycles": "Cycles at one age",
@@ -530,8 +430,6 @@ def _promised(measure: Measure) -> str:
     if not measure.share:
         size = f"{_of_100(measure.high)} of 100" if measure.of_100 else f"{measure.high:.4f}"
         return "0" if measure.high == 0.0 else f"at most {size} either way"
-    if measure.low == 0.0:
-        return f"at most {100 * measure.high:g} %"
     if measure.high == 1.0:
         return f"at least {100 * measure.low:g} %"
     return f"{100 * measure.low:g} to {100 * measure.high:g} %"

@@ -54,6 +54,7 @@ PLAN: dict[str, tuple[str, ...]] = {
         "tests/analysis/decisions/test_compare.py",
         "tests/analysis/decisions/test_compare_reference.py",
     ),
+    "analysis/decisions/compare_by_kind.py": ("tests/analysis/decisions/test_compare_by_kind.py",),
     "analysis/decisions/curve.py": (
         "tests/analysis/decisions/test_curve.py",
         "tests/analysis/decisions/test_threshold.py",
@@ -61,11 +62,9 @@ PLAN: dict[str, tuple[str, ...]] = {
     ),
     "analysis/decisions/explain.py": ("tests/analysis/decisions/test_explain.py",),
     "analysis/decisions/exposure_left.py": ("tests/analysis/decisions/test_exposure_left.py",),
-    "analysis/decisions/frontier.py": ("tests/analysis/decisions/test_frontier.py",),
     "analysis/decisions/matched_portions.py": (
         "tests/analysis/decisions/test_matched_portions.py",
     ),
-    "analysis/decisions/overlap.py": ("tests/analysis/decisions/test_overlap.py",),
     "analysis/decisions/rate_of_use.py": ("tests/analysis/decisions/test_rate_of_use.py",),
     "analysis/decisions/shelf.py": (
         "tests/analysis/decisions/test_shelf.py",

@@ -42,7 +42,7 @@ def _units(scenario: str) -> pd.DataFrame:
         (0.96, 500, "88 to 92 %", "no: too often"),
     ],
 )
-def test_a_promise_is_broken_where_the_share_cannot_be_chance(
+def test_broken_promise_is_beyond_chance(
     share: float, units: int, promised: str, kept: str
 ) -> None:
     error = (share * (1.0 - share) / units) ** 0.5
@@ -62,7 +62,7 @@ def test_a_bias_is_measured_by_its_own_promise() -> None:
     assert kept(-0.008, 0.001) == "no: too low"
 
 
-def test_none_wrong_is_worth_as_many_answers_as_there_are_units() -> None:
+def test_none_wrong_counts_as_many_as_units() -> None:
     units = pd.DataFrame({"verdict": "cycles", "retired": [10] * 30, "retired_wrongly": [0] * 30})
     units = units.assign(kept=0, kept_wrongly=0)
     lines = study.summarise("benched sources", units)
@@ -108,9 +108,7 @@ def _wrong_advice(scenario: str, units: pd.DataFrame) -> list[str]:
 @pytest.mark.parametrize(
     ("scenario", "cause", "prefix"), [("cycles only", "cycles", ""), ("age only", "age", "age_")]
 )
-def test_a_planted_effect_is_found_and_its_limits_held(
-    scenario: str, cause: str, prefix: str
-) -> None:
+def test_planted_effect_is_found_in_limits(scenario: str, cause: str, prefix: str) -> None:
     units = _units(scenario)
     named = [cause, "both"]
     assert not _more_often(~units["verdict"].isin(named), ~_stored(scenario)["verdict"].isin(named))
@@ -138,7 +136,7 @@ def test_advice_turned_about_is_told(advice: str) -> None:
 
 
 @pytest.mark.slow
-def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
+def test_page_and_figure_are_of_stored_units() -> None:
     folder, docs = Path(__file__).parent / "calibration_units", study.ROOT / "docs"
     lines, runs = study.read_study(folder, 100_000)
     written = (docs / "calibration.md").read_text(encoding="utf-8")
@@ -181,7 +179,7 @@ def test_a_stored_unit_comes_out_the_same_again(scenario: str, seed: int) -> Non
     assert differs_from_stored(again, stored) == []
 
 
-def test_among_the_units_run_again_every_answer_is_right_once_and_wrong_once() -> None:
+def test_rerun_units_are_right_once_wrong_once() -> None:
     rows = {s: {row["seed"]: row for row in _stored(s).to_dict("records")} for s in study.CASES}
     seen = set().union(*(_answers(rows[scenario][seed]) for scenario, seed in _telling_units()))
     asked = {name for name, _ in seen} - {"verdict"}

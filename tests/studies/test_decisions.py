@@ -19,7 +19,7 @@ UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "6"))
 
 
 @pytest.mark.study
-def test_what_decisions_rest_on_holds_the_truth_about_as_often_as_it_says() -> None:
+def test_decisions_hold_the_truth_as_said() -> None:
     rows = pd.DataFrame(
         [
             row
@@ -48,7 +48,7 @@ def test_what_decisions_rest_on_holds_the_truth_about_as_often_as_it_says() -> N
         assert stats.binom.sf(own.sum() - 1, len(own), most) > 1e-3
 
 
-def test_the_error_and_the_limits_count_units_and_not_answers() -> None:
+def test_error_counts_units_not_answers() -> None:
     alike = pd.DataFrame({"seed": range(40), "what": "w", "covered": [True] * 36 + [False] * 4})
     share, error, low, high = study.share_by_unit(alike)
     # One answer a unit: the sample deviation over the root, and the exact limits of 36 in 40.
@@ -60,9 +60,7 @@ def test_the_error_and_the_limits_count_units_and_not_answers() -> None:
     assert study.share_by_unit(often) == pytest.approx((share, error, low, high))
 
 
-def test_the_study_goes_on_where_it_stopped_and_counts_units_without_an_answer(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_study_goes_on_where_it_stopped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     first = study.FIRST_SEED
     stored = pd.DataFrame(
         {"seed": [first, first, first + 1], "what": ["threshold", "cycles left", ""],

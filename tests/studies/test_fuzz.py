@@ -22,14 +22,14 @@ def test_the_undamaged_unit_is_read_and_joined(tmp_path, form):
 
 
 @pytest.mark.study
-def test_damaged_records_are_read_or_end_in_one_clear_line():
+def test_damaged_records_end_in_one_line():
     found = fuzz.Fuzz()
     found._round(1, time.monotonic() + 60.0, 60)
     assert found.findings == {}
     assert found.inputs > 0
 
 
-def test_a_defect_is_told_once_with_the_smallest_input_that_shows_it(monkeypatch):
+def test_defect_is_told_with_smallest_input(monkeypatch):
     def broken(path):
         raise KeyError(path.suffix)
 
@@ -46,7 +46,7 @@ def test_the_page_is_made_of_the_runs_on_record() -> None:
     assert written.count("\n| 20") >= 1
 
 
-def test_a_row_that_is_neither_used_nor_set_aside_is_a_defect(tmp_path, monkeypatch):
+def test_unaccounted_row_is_a_defect(tmp_path, monkeypatch):
     def loses_one(records):
         joined = join(records)
         return replace(joined, trials=joined.trials.iloc[1:])

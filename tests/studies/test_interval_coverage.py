@@ -19,7 +19,7 @@ UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "24"))
 
 
 @pytest.mark.study
-def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
+def test_intervals_hold_as_often_as_said() -> None:
     seeds = range(study.FIRST_SEED, study.FIRST_SEED + UNITS)
     units = pd.DataFrame([study.study_unit("cycles only", s) for s in seeds])
     units = units.reindex(columns=study.COLUMNS)
@@ -54,7 +54,7 @@ def test_more_misses_than_chance_allows_are_told() -> None:
         (200, "no: too often"),
     ],
 )
-def test_a_promise_is_broken_only_where_the_exact_limits_lie_outside_it(held, kept) -> None:
+def test_promise_breaks_only_outside_limits(held, kept) -> None:
     values = [1.0] * held + [0.0] * (max(100 - held, 0))
     units = pd.DataFrame({name: values for name in study.COLUMNS})
     assert {line.kept for line in study.coverage("both", units)} == {kept}
@@ -76,7 +76,7 @@ def test_a_study_goes_on_where_it_stopped(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_the_page_and_its_figure_are_made_of_the_stored_units() -> None:
+def test_page_and_figure_are_of_stored_units() -> None:
     folder, docs = Path(__file__).parent / "interval_units", study.ROOT / "docs"
     stored = {name: study.run_study(name, 100_000, folder, workers=0) for name in study.ASKED}
     written = (docs / "intervals.md").read_text(encoding="utf-8")

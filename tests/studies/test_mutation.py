@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 
-def test_a_sample_is_drawn_without_replacement_and_the_same_in_any_order() -> None:
+def test_sample_is_drawn_once_in_any_order() -> None:
     names = [f"fault {k}" for k in range(100)]
     drawn = study.draw(names, 40, seed=1)
     assert len(set(drawn)) == 40
@@ -22,7 +22,7 @@ def test_a_sample_is_drawn_without_replacement_and_the_same_in_any_order() -> No
     assert study.draw(names[:7], 40, seed=1) == names[:7]
 
 
-def test_the_share_of_all_faults_is_right_on_average_and_so_is_its_error() -> None:
+def test_share_of_faults_is_right_on_average() -> None:
     # Three modules of known shares, sampled 4,000 times: the mean of the estimates is the
     # truth within 4 of its errors, and the mean of the errors told their spread within 5 %.
     rng = np.random.default_rng(5)
@@ -50,7 +50,7 @@ def test_the_page_is_made_of_what_is_stored() -> None:
         assert len(shown) == int(row["missed"])
 
 
-def test_a_fault_that_is_reached_is_asked_of_every_test(tmp_path: Path) -> None:
+def test_reached_fault_is_asked_of_every_test(tmp_path: Path) -> None:
     stats = tmp_path / "mutmut-stats.json"
     seen = {"reached": ["test_a"], "never": []}
     times = {"test_a": 1.0, "test_b": 2.0}

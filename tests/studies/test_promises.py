@@ -25,7 +25,7 @@ def drawn(panel: int) -> list[tuple[str, str, list[float], list[float]]]:
     ]
 
 
-def test_values_and_limits_stand_in_their_row_on_the_scale_of_their_panel() -> None:
+def test_values_stand_in_their_row() -> None:
     (_, colour, ends, rows), (dot, _, value, _) = drawn(0)[:2]
     assert (colour, dot) == (FITTED, "o")
     assert (ends, rows, value) == (pytest.approx([2.1, 8.3]), [0, 0], pytest.approx([4.5]))
@@ -34,7 +34,7 @@ def test_values_and_limits_stand_in_their_row_on_the_scale_of_their_panel() -> N
     assert drawn(1)[0][3] == [1, 1]  # one row of names for all panels
 
 
-def test_a_broken_promise_is_told_by_its_form_not_by_colour_alone() -> None:
+def test_broken_promise_is_told_by_form() -> None:
     assert [d[0] for d in drawn(0) if len(d[2]) == 1] == ["o", "X"]
     assert drawn(0)[-1][1] == FLOOR
 
@@ -68,7 +68,7 @@ def test_every_study_judges_by_one_measure(value, limits, kept) -> None:
     assert judged(value, limits, (0.93, 0.97), slack=0.05) == kept
 
 
-def test_a_page_begins_with_how_many_promises_were_kept() -> None:
+def test_page_begins_with_promises_kept() -> None:
     kept = ["yes", "yes", "", "not shown broken", "too few units to tell"]
     assert in_short(kept) == (
         "**In short: of 4 promises what was found lies within 3 (for 1 of them the units are too "
@@ -83,7 +83,7 @@ def test_a_page_begins_with_how_many_promises_were_kept() -> None:
     )
 
 
-def test_what_a_study_cannot_see_is_told_by_the_exact_binomial_test() -> None:
+def test_unseen_is_told_by_the_exact_test() -> None:
     first = next(
         k for k in range(501) if stats.binomtest(k, 500).proportion_ci(0.95, "exact").low > 0.05
     )
@@ -96,7 +96,7 @@ def test_what_a_study_cannot_see_is_told_by_the_exact_binomial_test() -> None:
 
 
 @pytest.mark.parametrize("name", ["lifetimes", "intervals", "decisions", "calibration"])
-def test_a_figure_crosses_what_its_page_calls_broken_and_no_more(name: str) -> None:
+def test_figure_crosses_what_the_page_calls_broken(name: str) -> None:
     docs = Path(__file__).parents[2] / "docs"
     page = (docs / f"{name}.md").read_text(encoding="utf-8")
     figure = (docs / f"{name}.svg").read_text(encoding="utf-8")

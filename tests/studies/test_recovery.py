@@ -96,7 +96,7 @@ def study_unit(seed: int) -> Studied:
         return mean_find_probability(unit, cycles) - DecisionSettings().floor
 
     return Studied(
-        effects=np.array([[t.log_odds, np.log(t.low), np.log(t.high)] for t in terms if t]),
+        effects=np.array([[t.log_ratio, np.log(t.low), np.log(t.high)] for t in terms if t]),
         correlation=float(cov[0, 1] / np.sqrt(cov[0, 0] * cov[1, 1])),
         true=optimize.brentq(over, 0.0, 200.0) if over(0.0) > 0.0 > over(200.0) else None,
         threshold=find_threshold(fit, "cycles", alone=False),
@@ -235,7 +235,7 @@ BROKEN: dict[str, Callable[[Studied], Studied]] = {
 
 
 @pytest.mark.study
-def test_what_is_left_out_of_the_fit_changes_nothing_that_is_asked() -> None:
+def test_what_the_fit_leaves_out_changes_nothing() -> None:
     records = unit_records(simulate_unit(TRUTH, FIRST_SEED, trials=TRIALS))
     trials = join(records).trials
     less, whole = (
@@ -254,7 +254,7 @@ def units() -> list[Studied]:
 
 
 @pytest.mark.study
-def test_errors_are_as_large_as_told_and_about_nothing(units: list[Studied]) -> None:
+def test_errors_are_as_large_as_told(units: list[Studied]) -> None:
     assert faults(units) == []
 
 

@@ -41,12 +41,12 @@ def chosen(*arguments: str) -> dict[str, object]:
     return where(parser.parse_args(arguments))
 
 
-def test_every_unit_is_run_once_on_the_cores_of_this_machine() -> None:
+def test_every_unit_runs_once() -> None:
     found = run_side_by_side(operator.mul, [(k, k) for k in range(20)], **chosen())
     assert sorted(found) == [k * k for k in range(20)]
 
 
-def test_units_come_as_they_are_done_not_when_all_are() -> None:
+def test_units_come_as_they_are_done() -> None:
     taken = []
 
     def calls():
@@ -60,7 +60,7 @@ def test_units_come_as_they_are_done_not_when_all_are() -> None:
     assert sorted(found) == [2, 3, 4, 5, 6]
 
 
-def test_a_back_end_that_joblib_knows_does_the_work_where_it_is_asked_for() -> None:
+def test_asked_back_end_does_the_work() -> None:
     register_parallel_backend("watched", Watched)
     place = chosen("--backend", "watched", "--scheduler", "tcp://somewhere:8786")
     assert sorted(run_side_by_side(operator.add, [(k, 1) for k in range(8)], **place)) == [
@@ -74,9 +74,7 @@ def twice(seed: int) -> dict[str, object]:
     return {"seed": seed, "twice": 2 * seed}
 
 
-def test_every_unit_bears_the_run_it_is_of_and_the_page_says_of_which(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_every_unit_bears_its_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "units.csv"
     path.write_text("seed,twice,run\n1,2,\n", encoding="utf-8")
     run_stored(twice, {k: (k,) for k in (1, 2, 3)}, path, ["seed", "twice"], workers=1)
@@ -103,7 +101,7 @@ def test_a_change_of_the_program_changes_its_mark(
     assert side_by_side.program() != first
 
 
-def test_a_unit_that_comes_out_otherwise_is_told_by_what_differs() -> None:
+def test_differing_unit_is_told() -> None:
     stored = {"seed": 7, "held": 1, "length": 0.0812, "verdict": "age", "error": np.nan, "run": 1}
     same = {"seed": 7, "held": True, "length": 0.081200001, "verdict": "age"}
     assert differs_from_stored(same, stored) == []

@@ -10,8 +10,8 @@ from outcomes.analysis.decisions.shelf import recent_finds
 from outcomes.answers.facts import Facts
 from outcomes.report import page
 from outcomes.report.report import retire_lines
-from outcomes.wording import answers as words
 from outcomes.wording.as_of import as_of_notes
+from outcomes.wording.shelf import describe_expected_finds
 
 
 def _at(facts: Facts, day: str) -> Facts:
@@ -28,7 +28,7 @@ def earlier(demo_facts: Facts) -> Facts:
     return _at(demo_facts, "2024-06-01")
 
 
-def test_what_was_found_so_far_is_of_trials_up_to_that_day(earlier: Facts) -> None:
+def test_found_so_far_is_up_to_that_day(earlier: Facts) -> None:
     trials = earlier.joined.trials
     hides = trials[trials["result"].isin(["find", "miss"])]
     hides = hides[~hides["assisted"].fillna(False).astype(bool)]
@@ -50,7 +50,7 @@ def test_recent_finds_are_recent_on_that_day(earlier: Facts) -> None:
     assert found != recent_finds(earlier.fit)
 
 
-def test_later_trials_behind_the_model_are_told_once(earlier: Facts, demo_facts: Facts) -> None:
+def test_later_trials_behind_it_are_told_once(earlier: Facts, demo_facts: Facts) -> None:
     later = int((earlier.fit.design.trials["started_at"] >= earlier.as_of).sum())
     (note,) = as_of_notes(earlier)
     assert note.startswith(f"Judged with all trials, also those after 2024-06-01 ({later} trials)")
@@ -64,7 +64,7 @@ def test_the_page_tells_it_too(earlier: Facts) -> None:
 
 
 @pytest.mark.parametrize("day", ["2015-01-01", "2023-08-01"])
-def test_a_day_before_the_records_is_told_with_when_they_begin(day: str, demo_facts: Facts) -> None:
+def test_day_before_the_records_is_told(day: str, demo_facts: Facts) -> None:
     sources, trials = demo_facts.records.sources, demo_facts.joined.trials
     first = as_of_notes(_at(demo_facts, day))[0]
     assert first == (
@@ -74,7 +74,7 @@ def test_a_day_before_the_records_is_told_with_when_they_begin(day: str, demo_fa
     )
 
 
-def test_a_day_long_after_the_last_record_is_warned_of(demo_facts: Facts) -> None:
+def test_day_long_after_is_warned_of(demo_facts: Facts) -> None:
     last = max(
         demo_facts.joined.trials["started_at"].max(), demo_facts.records.storage["moved_at"].max()
     )
@@ -83,22 +83,22 @@ def test_a_day_long_after_the_last_record_is_warned_of(demo_facts: Facts) -> Non
     assert as_of_notes(_at(demo_facts, f"{last + pd.Timedelta(days=300):%Y-%m-%d}")) == []
 
 
-def test_beyond_what_the_records_can_speak_for_there_is_no_number(demo_facts: Facts) -> None:
+def test_beyond_the_records_there_is_no_number(demo_facts: Facts) -> None:
     shelf = _at(demo_facts, "2035-01-01").shelf
     beyond = [s for s in shelf if s.ground == "beyond records"]
     assert beyond
     for s in beyond:
         assert (s.find_probability, s.low, s.high) == (None, None, None)
-        assert words.expected_finds(s, 0.85) is None
+        assert describe_expected_finds(s, 0.85) is None
 
 
-def test_what_a_source_beyond_the_records_has_left_is_not_told_either(demo_facts: Facts) -> None:
+def test_left_beyond_the_records_is_not_told(demo_facts: Facts) -> None:
     later = _at(demo_facts, "2035-01-01")
     reasons = {left.reason for left in later.left}
     assert reasons == {"it is beyond what three sources, or its own trials, have shown"}
 
 
-def test_only_trials_up_to_that_day_explain_the_advice(earlier: Facts) -> None:
+def test_advice_rests_on_trials_up_to_that_day(earlier: Facts) -> None:
     trials = earlier.joined.trials
     source = earlier.shelf[0].source_id
     by_then = trials[trials["started_at"] < earlier.as_of]

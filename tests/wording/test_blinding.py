@@ -8,7 +8,7 @@ import pytest
 from outcomes.answers.facts import Facts
 from outcomes.report.page import render_page
 from outcomes.report.results import results
-from outcomes.wording.blinding import blinding_counts, blinding_sentence
+from outcomes.wording.blinding import blinding_counts, describe_blinding
 
 
 def _trials(*told: str | None, blanks: int = 0) -> pd.DataFrame:
@@ -54,9 +54,9 @@ def test_every_trial_is_counted_once(demo_facts: Facts) -> None:
     ],
 )
 def test_it_is_told_for_some_one_and_none(trials: pd.DataFrame, said: str) -> None:
-    assert blinding_sentence(blinding_counts(trials)) == said
+    assert describe_blinding(blinding_counts(trials)) == said
 
 
 def test_the_page_says_it(demo_facts: Facts) -> None:
-    said = blinding_sentence(blinding_counts(demo_facts.joined.trials))
+    said = describe_blinding(blinding_counts(demo_facts.joined.trials))
     assert said in render_page(demo_facts, None)

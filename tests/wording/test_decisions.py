@@ -9,23 +9,18 @@ import pytest
 
 from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
 from outcomes.analysis.decisions.compare import Comparison
+from outcomes.analysis.decisions.compare_by_kind import BoundChoice
 from outcomes.analysis.decisions.explain import explain_source
 from outcomes.analysis.decisions.exposure_left import ExposureLeft
 from outcomes.analysis.decisions.matched_portions import MatchedPortions
-from outcomes.analysis.decisions.overlap import BoundChoice
+from outcomes.report.decision_parts import tidy
 from outcomes.report.page import _shelf_rows
 from outcomes.report.report import retire_lines
-from outcomes.wording import answers as words
-from outcomes.wording.decisions import (
-    advice_lines,
-    bootstrap_sentence,
-    bounds_sentence,
-    explanation_lines,
-    left_told,
-    left_words,
-    portions_sentence,
-    tidy,
-)
+from outcomes.wording.explanation import describe_advice_at_length, describe_explanation
+from outcomes.wording.exposure_left import describe_exposure_left, describe_exposure_left_by_source
+from outcomes.wording.resampled_limit import describe_resampled_limit
+from outcomes.wording.shelf import describe_expected_finds
+from outcomes.wording.storage_compared import describe_bounds, describe_portions
 
 PORTIONS = MatchedPortions(
     parents=("P1", "P2", "P3", "P4"),
@@ -77,15 +72,15 @@ RESAMPLED = BootstrapThreshold(
         ({"reason": "no portions of one source are on record"}, "cannot be compared", "fewer"),
     ],
 )
-def test_what_is_said_of_portions_follows_the_interval(change, says, never):
-    sentence = portions_sentence(replace(PORTIONS, **change), 0.05)
+def test_portions_sentence_follows_the_interval(change, says, never):
+    sentence = describe_portions(replace(PORTIONS, **change), 0.05)
     assert says in sentence
     assert never not in sentence
 
 
-def test_doubt_is_said_where_whole_sources_could_do_it_by_chance():
-    assert "chance alone could do" in portions_sentence(PORTIONS, 0.05)
-    assert "chance alone" not in portions_sentence(replace(PORTIONS, p_by_parent=0.01), 0.05)
+def test_doubt_is_said_of_whole_sources():
+    assert "chance alone could do" in describe_portions(PORTIONS, 0.05)
+    assert "chance alone" not in describe_portions(replace(PORTIONS, p_by_parent=0.01), 0.05)
 
 
 @pytest.mark.parametrize(
@@ -102,8 +97,8 @@ def test_doubt_is_said_where_whole_sources_could_do_it_by_chance():
         ({"reason": "only 4 dogs to draw from"}, "no interval, because only 4 dogs"),
     ],
 )
-def test_what_is_said_of_resampling_is_what_was_found(change, says):
-    assert says in bootstrap_sentence(replace(RESAMPLED, **change))
+def test_resampling_is_told_as_found(change, says):
+    assert says in describe_resampled_limit(replace(RESAMPLED, **change))
 
 
 LEFT = ExposureLeft("S1", "cycles", 4.0, 11.7, 5.5, 16.6, 23.0, 1.2, 0.6, 0.01, None)
@@ -138,13 +133,13 @@ LEFT = ExposureLeft("S1", "cycles", 4.0, 11.7, 5.5, 16.6, 23.0, 1.2, 0.6, 0.01, 
         ({"reason": "it cannot be predicted"}, "cannot be told: it cannot be predicted"),
     ],
 )
-def test_what_is_said_of_what_is_left_follows_the_limits(change, says):
-    assert says in left_words(replace(LEFT, **change), 0.9)
+def test_what_is_left_follows_the_limits(change, says):
+    assert says in describe_exposure_left(replace(LEFT, **change), 0.9)
 
 
 @pytest.mark.slow
-def test_what_is_left_is_told_of_every_source_to_keep_or_test(demo_facts):
-    told = left_told(demo_facts)
+def test_what_is_left_is_told_of_all_kept(demo_facts):
+    told = describe_exposure_left_by_source(demo_facts)
     left = {x.source_id: x for x in demo_facts.left}
     for s in demo_facts.shelf:
         judged = left[s.source_id].reason is None and s.regime != "refrigerated"
@@ -158,9 +153,7 @@ def test_what_is_left_is_told_of_every_source_to_keep_or_test(demo_facts):
 
 
 def _choices(*points):
-    nothing = Comparison(
-        None, None, None, None, None, None, {}, (), (), None, None, None, "no kind"
-    )
+    nothing = Comparison(None, None, None, None, None, None, {}, (), (), None, "no kind")
     return [
         BoundChoice(b, nothing if p is None else replace(nothing, risk_difference=p, reason=None))
         for b, p in zip((0.6, 0.7, 0.8, 0.9), points, strict=True)
@@ -177,8 +170,8 @@ def _choices(*points):
         ((None,) * 4, "Under no definition"),
     ],
 )
-def test_what_is_said_of_other_definitions_is_what_was_found(points, says):
-    assert says in bounds_sentence(_choices(*points))
+def test_other_definitions_are_told_as_found(points, says):
+    assert says in describe_bounds(_choices(*points))
 
 
 @pytest.mark.parametrize(
@@ -191,9 +184,7 @@ def test_what_is_said_of_other_definitions_is_what_was_found(points, says):
         ("above", "floor", 0.03, False),
     ],
 )
-def test_what_keeps_a_source_open_is_named_where_its_own_trials_would_decide(
-    demo_facts, ground, low, high, said
-):
+def test_open_source_says_what_would_decide(demo_facts, ground, low, high, said):
     floor = demo_facts.settings.floor
     held = next(s for s in demo_facts.shelf if s.advice == "test")
     held = replace(held, ground=ground, trials_used=40)
@@ -204,34 +195,36 @@ def test_what_keeps_a_source_open_is_named_where_its_own_trials_would_decide(
         low=ends.get(low) or floor + low,
         high=ends.get(high) or floor + high,
     )
-    lines = list(advice_lines(demo_facts, held.source_id, held, last))
+    lines = list(describe_advice_at_length(demo_facts, held.source_id, held, last))
     side = "below" if last.low < floor else "at or above"
     clause = f"In the last line above, the whole interval lies {side} 85 in 100, but it counts "
     assert any(line.startswith(clause) for line in lines) is said
-    few = list(advice_lines(demo_facts, held.source_id, replace(held, trials_used=4), last))
+    few = list(
+        describe_advice_at_length(demo_facts, held.source_id, replace(held, trials_used=4), last)
+    )
     assert not any(line.startswith(clause) for line in few)
     enough = "Whatever they show, fewer than 5 trials of its own are too few to keep or retire"
     assert any(line.startswith(enough) for line in few) is (ground == "unsure")
     assert not any(line.startswith(enough) for line in lines)
 
 
-def test_a_limit_just_below_the_floor_is_told_alike_in_the_table_and_in_the_explanation(demo_facts):
+def test_just_below_is_told_alike_everywhere(demo_facts):
     floor = demo_facts.settings.floor
     held = next(s for s in demo_facts.shelf if s.advice == "test")
     near = replace(held, find_probability=0.94, low=floor - 0.0046, high=0.98)
-    lines = list(advice_lines(demo_facts, near.source_id, near))
-    assert words.expected_finds(near, floor) == "94 (84.5 to 98)"
+    lines = list(describe_advice_at_length(demo_facts, near.source_id, near))
+    assert describe_expected_finds(near, floor) == "94 (84.5 to 98)"
     assert (
         "Its find probability today: 94 in 100 (90 % interval 84.5 to 98); the floor is 85 in 100."
         in lines
     )
     explanation = explain_source(demo_facts.fit, demo_facts.joined.trials, held.source_id)
     trial = replace(explanation.trials[-1], running=0.9, low=floor - 0.0046, high=0.98)
-    told = list(explanation_lines(replace(explanation, trials=(trial,)), demo_facts, near))
+    told = list(describe_explanation(replace(explanation, trials=(trial,)), demo_facts, near))
     assert any(line.endswith("90 (84.5 to 98)") for line in told)
 
 
-def test_numbers_for_programs_are_plain_and_never_infinite():
+def test_numbers_for_programs_are_finite():
     assert tidy({"a": float("inf"), "b": [1 / 3], "c": None}) == {
         "a": None,
         "b": [0.3333333333],

@@ -15,7 +15,11 @@ import pytest
 from outcomes.answers.facts import Facts, gather_facts
 from outcomes.records.read import read_records
 from outcomes.settings import DecisionSettings
-from outcomes.wording.records import late_log_sentence, noted_sentence, records_noted
+from outcomes.wording.records import (
+    describe_late_logs_noted,
+    describe_notes,
+    records_noted,
+)
 
 DEMO = Path(__file__).parents[2] / "synthetic_data"
 
@@ -44,13 +48,13 @@ DEMO = Path(__file__).parents[2] / "synthetic_data"
 def test_it_is_told_for_some_one_and_none(
     thaws: int, alike: Mapping[str, int], others: int, said: str | None
 ) -> None:
-    assert noted_sentence(thaws, alike, others) == said
+    assert describe_notes(thaws, alike, others) == said
 
 
 @pytest.mark.slow
 # The unit has 60 trials, of which 3 are 5 in 100.
 @pytest.mark.parametrize(("ambiguous", "many"), [(12, True), (3, True), (2, False)])
-def test_trials_that_are_not_in_the_answer_are_told_before_it(
+def test_uncounted_trials_are_told_before(
     call: Callable[..., Any], own_records: Path, tmp_path: Path, ambiguous: int, many: bool
 ) -> None:
     trials = pd.read_csv(own_records / "trials.csv", dtype=str)
@@ -80,7 +84,7 @@ def test_trials_that_are_not_in_the_answer_are_told_before_it(
 
 @pytest.mark.slow
 @pytest.mark.parametrize("share", [0.02, 0.06])
-def test_moves_that_are_not_counted_are_told_and_not_those_of_a_source_set_aside(
+def test_uncounted_moves_are_told(
     call: Callable[..., Any], own_records: Path, tmp_path: Path, share: float
 ) -> None:
     storage = pd.read_csv(own_records / "storage.csv", dtype=str)
@@ -111,17 +115,17 @@ def test_moves_that_are_not_counted_are_told_and_not_those_of_a_source_set_aside
     assert said in answer.out
 
 
-def test_trials_that_show_a_thaw_are_counted_as_check_counts_them(demo_facts: Facts) -> None:
+def test_thaw_showing_trials_are_as_check_counts(demo_facts: Facts) -> None:
     frozen = sum(f.rule == "trial while in the freezer" for f in demo_facts.records.findings)
     said = records_noted(demo_facts).sentence
     assert said is not None
     assert f" not in the log and were counted because {frozen} trials show them: " in said
-    assert noted_sentence(1, {}, 0, 3) == (
+    assert describe_notes(1, {}, 0, 3) == (
         "1 thaw is not in the log and was counted because 3 trials show it: run outcomes check."
     )
 
 
-def test_every_inferred_thaw_is_one_a_source_has_at_the_end(demo_facts: Facts) -> None:
+def test_inferred_thaws_are_those_at_the_end(demo_facts: Facts) -> None:
     trials = demo_facts.joined.trials
     most = trials.groupby("source_id")["inferred_thaws"].max().sum()
     noted = records_noted(demo_facts)
@@ -136,7 +140,7 @@ def _facts(folder: Path) -> Facts:
 
 
 @pytest.mark.slow
-def test_a_thaw_inherited_by_a_portion_is_told_once(tmp_path: Path) -> None:
+def test_inherited_thaw_is_told_once(tmp_path: Path) -> None:
     for name in ("sources", "storage", "trials", "dogs"):
         frame = pd.read_csv(DEMO / f"{name}.csv", dtype=str)
         if name == "sources":
@@ -152,7 +156,7 @@ def test_a_thaw_inherited_by_a_portion_is_told_once(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_two_spellings_reach_page_terminal_and_results(
+def test_two_spellings_are_told_everywhere(
     call: Callable[..., Any], own_records: Path, tmp_path: Path
 ) -> None:
     dogs = pd.read_csv(own_records / "dogs.csv", dtype=str)
@@ -175,7 +179,7 @@ def test_two_spellings_reach_page_terminal_and_results(
 
 
 @pytest.mark.slow
-def test_where_there_is_nothing_to_say_nothing_is_said(demo_facts: Facts) -> None:
+def test_nothing_to_say_says_nothing(demo_facts: Facts) -> None:
     from outcomes.report.page import page_fields, render_page
 
     quiet = demo_facts.joined.history
@@ -189,23 +193,21 @@ def test_where_there_is_nothing_to_say_nothing_is_said(demo_facts: Facts) -> Non
     assert "run outcomes check" not in render_page(facts, None)
 
 
-def test_a_few_trials_on_a_late_log_do_not_put_the_whole_answer_in_doubt() -> None:
-    few, many = (late_log_sentence(1, trials, 100) or "" for trials in (4, 5))
+def test_few_late_trials_leave_the_answer() -> None:
+    few, many = (describe_late_logs_noted(1, trials, 100) or "" for trials in (4, 5))
     assert few.endswith("few beside the rest; log the earlier moves, if they are known.")
     assert many.endswith("if not, go by each of those sources' own finds.")
     assert "do not rely on the answer, nor on a limit" in many
-    allowed = late_log_sentence(1, 5, 100, allowed_for=True) or ""
+    allowed = describe_late_logs_noted(1, 5, 100, allowed_for=True) or ""
     assert "The answer allows for the time that went unlogged" in allowed
     assert "do not rely" not in allowed
-    assert late_log_sentence(1, 4, 100, allowed_for=True) == few
-    asked = late_log_sentence(1, 5, 100, allowed_for=True, without=" Without them: X.") or ""
+    assert describe_late_logs_noted(1, 4, 100, allowed_for=True) == few
+    asked = describe_late_logs_noted(1, 5, 100, allowed_for=True, without=" Without them: X.") or ""
     assert "as that can be done. Without them: X. If the earlier" in asked
 
 
 @pytest.mark.parametrize(("silent", "many"), [(0, False), (2, False), (3, True)])
-def test_trials_of_which_the_log_is_silent_are_told_before_the_answer(
-    demo_facts: Facts, silent: int, many: bool
-) -> None:
+def test_silent_log_is_told_before_the_answer(demo_facts: Facts, silent: int, many: bool) -> None:
     trials = demo_facts.joined.trials
     usable = trials["result"].isin(["find", "miss"]) & ~trials["assisted"].fillna(False)
     documented = trials[usable & trials["documented"]].iloc[:60].copy()
@@ -220,7 +222,7 @@ def test_trials_of_which_the_log_is_silent_are_told_before_the_answer(
 
 
 @pytest.mark.slow
-def test_a_storage_log_that_begins_late_is_told_before_any_limit(
+def test_late_log_is_told_before_any_limit(
     call: Callable[..., Any], own_records: Path, tmp_path: Path
 ) -> None:
     storage = pd.read_csv(own_records / "storage.csv", dtype=str)
@@ -275,7 +277,7 @@ def test_a_storage_log_that_begins_late_is_told_before_any_limit(
         ),
     ],
 )
-def test_whether_the_answer_stays_without_late_logs_is_told(
+def test_answer_without_late_logs_is_told(
     demo_facts: Facts,
     verdict: str,
     log_odds: float | None,
@@ -288,7 +290,7 @@ def test_whether_the_answer_stays_without_late_logs_is_told(
 
     term = demo_facts.fit.term("cycles")
     assert term is not None
-    assert term.log_odds < 0.0
+    assert term.log_ratio < 0.0
     main = demo_facts.ways.rows[0]
     row = replace(
         main,

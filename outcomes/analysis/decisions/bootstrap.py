@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import brentq
 
 from outcomes.analysis.decisions.curve import met_at_all
 from outcomes.analysis.decisions.threshold import Threshold
@@ -24,7 +25,6 @@ REFITS = 200
 MOST_FAILED = 0.10
 _LEAST_LEVELS = 5
 _POINTS = 200  # groups of trials alike in log-odds over which the average is taken
-_HALVINGS = 40
 _TESTED_FOR_SEPARATION = 2_000
 
 
@@ -297,10 +297,4 @@ def _threshold(
         return -np.inf
     if found(high) >= floor:
         return np.inf
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2.0
-        if found(middle) >= floor:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2.0
+    return float(brentq(lambda value: found(value) - floor, low, high))

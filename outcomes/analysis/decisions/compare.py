@@ -37,17 +37,8 @@ class Comparison:
         Kinds kept both ways (compared), and those kept only one way.
     p
         P-value of the difference; below alpha exactly where the limits exclude 0.
-    e_value
-        How strongly something unrecorded would have to go with both storage and
-        the result ``e_value_of`` to explain the difference away (risk-ratio scale);
-        None where nothing is compared.
-    e_value_limit
-        The same for the limit nearest to no difference (1 if the interval holds it).
     reason
         Why nothing is compared; None where something is.
-    e_value_of
-        ``"miss"`` or ``"find"``, the rarer of the two: no ratio can multiply what
-        is common already.
     both_ways
         Sources counted on either side, having been kept one way and then the other.
     without_kind
@@ -64,10 +55,7 @@ class Comparison:
     kinds: tuple[str, ...]
     kinds_left_out: tuple[str, ...]
     p: float | None
-    e_value: float | None
-    e_value_limit: float | None
     reason: str | None
-    e_value_of: str | None = None
     both_ways: int = 0
     without_kind: int = 0
 
@@ -157,9 +145,7 @@ def _compare_sides(fit: FindFit, sides: pd.DataFrame) -> Comparison:
 def _refused(
     counts: dict[str, int], both: tuple[str, ...], only: tuple[str, ...], reason: str
 ) -> Comparison:
-    return Comparison(
-        None, None, None, None, None, None, counts, both, only, None, None, None, reason
-    )
+    return Comparison(None, None, None, None, None, None, counts, both, only, None, reason)
 
 
 def _shared_kinds(sides: pd.DataFrame) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -257,10 +243,6 @@ def _standardised_difference(
     error = float(np.sqrt(gradient @ mixed.cov @ gradient))
     difference = means[0] - means[1]
     low, high = max(difference - reach * error, -1.0), min(difference + reach * error, 1.0)
-    # Of misses a difference in finds is the same difference the other way round.
-    of_misses = means[0] + means[1] >= 1.0
-    one, other = (1.0 - means[0], 1.0 - means[1]) if of_misses else (means[0], means[1])
-    ends = (-high, -low) if of_misses else (low, high)
     return Comparison(
         at_age_days=at_age,
         risk_difference=difference,
@@ -272,32 +254,5 @@ def _standardised_difference(
         kinds=both,
         kinds_left_out=only,
         p=float(2.0 * student_tail(abs(difference) / error, freedom)),
-        e_value=e_value(one / max(other, 1e-9)),
-        e_value_limit=_e_value_limit(other, *ends),
         reason=None,
-        e_value_of="miss" if of_misses else "find",
     )
-
-
-def _e_value_limit(frozen: float, low: float, high: float) -> float:
-    if low <= 0.0 <= high:
-        return 1.0
-    nearest = low if low > 0.0 else high
-    return e_value(max((frozen + nearest) / max(frozen, 1e-9), 1e-9))
-
-
-def e_value(risk_ratio: float) -> float:
-    """Strength of unmeasured confounding that would explain a risk ratio away.
-
-    References
-    ----------
-    VanderWeele TJ, Ding P (2017). Sensitivity analysis in observational
-    research: introducing the E-value. Annals of Internal Medicine 167, 268-274.
-
-    Examples
-    --------
-    >>> round(e_value(3.9), 2), round(e_value(0.8), 3)
-    (7.26, 1.809)
-    """
-    ratio = max(risk_ratio, 1.0 / max(risk_ratio, 1e-9))
-    return float(ratio + np.sqrt(ratio * (ratio - 1.0)))

@@ -12,6 +12,7 @@ from outcomes.analysis.finds.design import EXPOSURE_COLUMNS, UNLOGGED, Design
 from outcomes.analysis.finds.model import FindFit, averaged_probability, linear_predictor, refit
 from outcomes.analysis.results import Bin, ExposureName, FindCurve
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import other_than
 from outcomes.models.distributions import exact_interval, student_quantile
 from outcomes.models.mixed_result import MixedFit
 from outcomes.text import count
@@ -207,7 +208,7 @@ def model_of(
         None where it has no such exposure or cannot be fitted.
     """
     design = fit.design
-    other = "age_days" if exposure == "cycles" else "cycles"
+    other = other_than(exposure).name
     column, taken = design.column_of(exposure), design.column_of(other)
     if fit.mixed is None or (column is None and not (alone and exposure in design.copies)):
         return design, None

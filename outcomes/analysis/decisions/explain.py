@@ -14,10 +14,10 @@ from outcomes.analysis.decisions.curve import reach_of
 from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
 from outcomes.analysis.finds.model import FindFit, averaged_probability, linear_predictor
 from outcomes.models.mixed_result import MixedFit
+from outcomes.models.newton import maximise
 from outcomes.records.columns import Result
 
 _STANDING = 60
-_STEPS = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,14 +227,12 @@ def source_level(y: np.ndarray, offset: np.ndarray, sd: float) -> tuple[float, f
     """
     if sd <= 0.0:
         return 0.0, 0.0
-    level = 0.0
-    for _ in range(_STEPS):
-        p = special.expit(offset + level)
-        information = float((p * (1.0 - p)).sum()) + 1.0 / sd**2
-        step = (float((y - p).sum()) - level / sd**2) / information
-        # Never farther than a unit at once: the likelihood is flat far out.
-        level += float(np.clip(step, -1.0, 1.0))
-        if abs(step) < 1e-10:
-            break
-    p = special.expit(offset + level)
-    return level, float(1.0 / np.sqrt((p * (1.0 - p)).sum() + 1.0 / sd**2))
+
+    def own_trials(level: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+        log_odds = offset + level[0]
+        p = special.expit(log_odds)
+        value = float(special.log_expit(np.where(y > 0.5, log_odds, -log_odds)).sum())
+        return value, np.array([(y - p).sum()]), np.array([[(p * (1.0 - p)).sum()]])
+
+    best = maximise(own_trials, np.zeros(1), precision=np.array([1.0 / sd**2]))
+    return float(best.at[0]), float(np.sqrt(best.covariance()[0, 0]))

@@ -16,6 +16,7 @@ from outcomes.analysis.decisions.threshold import crossing
 from outcomes.analysis.finds.cycles_or_age import exposures_tied
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.results import Advice, ExposureName
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import DAYS_PER_YEAR
 
 _STEPS = 60
@@ -73,8 +74,6 @@ def exposure_left(
     shelf: Sequence[ShelfSource],
     exposure: ExposureName,
     use: RateOfUse | None = None,
-    *,
-    draws: int = DRAWS,
 ) -> tuple[ExposureLeft, ...]:
     """What each source on the shelf has left, read off its own predicted curve.
 
@@ -94,8 +93,6 @@ def exposure_left(
         ``"cycles"`` or ``"age_days"``.
     use
         The unit's rate of use, for ``years_left``.
-    draws
-        Draws behind the limits.
 
     Returns
     -------
@@ -107,7 +104,7 @@ def exposure_left(
     position = fit.design.column_of(exposure)
     rates = {} if use is None else dict(zip(use.source_ids, use.cycles_per_year, strict=True))
     known = fit.mixed is not None and position is not None
-    drawn = draw_sources(fit, draws) if known else None
+    drawn = draw_sources(fit, DRAWS) if known else None
     own = fit.design.trials.groupby("source_id")[exposure].agg(["size", "max"])
     reach = own["max"].where(own["size"] >= _TRIALS_OF_ITS_OWN, 0.0).clip(lower=limit)
     limits = {str(name): float(value) for name, value in reach.items()}
@@ -135,11 +132,10 @@ def _of_source(
     drawn: SourceDraws | None,
     rates: Mapping[str, float],
 ) -> ExposureLeft:
-    now = source.cycles if exposure == "cycles" else source.age_days
+    now = CYCLES_AND_AGE[exposure].of(source)
     reason = None
     if drawn is None:
-        word = "cycles" if exposure == "cycles" else "age"
-        reason = fit.reason or f"the model has no effect of {word}"
+        reason = fit.reason or f"the model has no effect of {CYCLES_AND_AGE[exposure].noun}"
     elif source.ground != "beyond records" and (source.find_probability is None or now is None):
         reason = "it cannot be predicted"
     elif source.ground == "beyond records" or (now is not None and now > 1.1 * limit):
@@ -149,7 +145,7 @@ def _of_source(
         return ExposureLeft(
             source.source_id, exposure, now, None, None, None, limit, None, None, None, reason
         )
-    today = {"cycles": source.cycles, "age_days": source.age_days}
+    today: dict[str, float | None] = {name: one.of(source) for name, one in CYCLES_AND_AGE.items()}
     at = np.linspace(now, limit, _STEPS) if limit > now else np.array([now])
     probability = drawn.along(source.source_id, today, exposure, at)
     tails = [0.5 - fit.settings.confidence / 2.0, 0.5 + fit.settings.confidence / 2.0]

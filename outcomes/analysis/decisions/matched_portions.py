@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.exposure.accumulate import exposure_at
+from outcomes.exposure.accumulate import exposure_at, regimes
 from outcomes.exposure.stays import History
 from outcomes.random_streams import random_stream
 from outcomes.settings import DecisionSettings
@@ -187,9 +187,12 @@ def _kept_since_the_cut(
     frozen = hides["frozen_days"] - before["frozen_days"]
     stored = frozen + hides["refrigerated_days"] - before["refrigerated_days"]
     share = frozen.divide(stored.where(stored > 0.0))
-    way = pd.Series("mixed", index=hides.index)
-    way[share >= history.settings.frozen_at_least] = "frozen"
-    way[share <= history.settings.refrigerated_at_most] = "refrigerated"
+    named = regimes(
+        share.to_numpy(dtype=float),
+        history.settings.frozen_at_least,
+        history.settings.refrigerated_at_most,
+    )
+    way = pd.Series(named, index=hides.index, dtype=object)
     way[share.isna() | (hides["started_at"] < start)] = "mixed"
     return pd.DataFrame(
         {

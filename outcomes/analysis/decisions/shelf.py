@@ -13,19 +13,14 @@ from scipy import special
 from outcomes.analysis.decisions.curve import log_odds_limits, model_of, observed_to, reach_of
 from outcomes.analysis.decisions.source_draws import SourceDraws, draw_over_spreads
 from outcomes.analysis.finds.cycles_or_age import exposures_tied
-from outcomes.analysis.finds.design import (
-    EXPOSURES,
-    OF_THE_SOURCE,
-    UNLOGGED,
-    Design,
-    unassisted_hides,
-)
+from outcomes.analysis.finds.design import OF_THE_SOURCE, UNLOGGED, Design, unassisted_hides
 from outcomes.analysis.finds.model import FindFit, averaged_probability
 from outcomes.analysis.results import Advice, Ground
 from outcomes.exposure.accumulate import Regime, exposure_at
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.exposure.stays import History
 from outcomes.models.mixed_result import MixedFit
-from outcomes.records.rules import LATE_LOG_DAYS
+from outcomes.records.checking.rules import LATE_LOG_DAYS
 
 _MOST_TRIALS_TO_SETTLE = 500
 # About what 35 trials at 85 in 100 leave open at 90 % confidence.
@@ -354,7 +349,7 @@ def _beyond(fit: FindFit, source: str, cycles: float | None, age: float | None) 
     """Whether an exposure in the model lies past what three sources, or its own trials, showed."""
     trials = fit.design.trials
     own = trials[trials["source_id"] == source]
-    for exposure, value in zip(EXPOSURES, (cycles, age), strict=True):
+    for exposure, value in zip(CYCLES_AND_AGE, (cycles, age), strict=True):
         if fit.design.column_of(exposure) is None or value is None:
             continue
         limit = observed_to(trials, exposure)
@@ -376,7 +371,7 @@ def _predict(
     if exposures_tied(fit.design):
         # A step off the line that the two share is a guess: what stands must stand by either,
         # and what is told is between what either says by itself.
-        for exposure in EXPOSURES:
+        for exposure in CYCLES_AND_AGE:
             design, mixed = model_of(fit, exposure, alone=True, each_source=True)
             if mixed is not None:
                 found.append(_predict_by(design, mixed, held, fit.settings.confidence))

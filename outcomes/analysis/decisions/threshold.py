@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,16 +10,14 @@ import pandas as pd
 
 from outcomes.analysis.decisions.curve import find_curve, observed_to
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
-from outcomes.analysis.finds.design import EXPOSURES
 from outcomes.analysis.finds.model import FindFit
-from outcomes.analysis.results import ExposureName, FindCurve, Verdict
+from outcomes.analysis.results import ExposureName, FindCurve
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
 
 Outcome = Literal[
     "crosses", "stays above", "below from the start", "rises", "never sure", "no model"
 ]
 """How a curve lies to the floor."""
-
-_SINGLE: Mapping[Verdict, tuple[ExposureName, ...]] = {"cycles": ("cycles",), "age": ("age_days",)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,10 +190,8 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
     """
     word = verdict.verdict
     trials = fit.design.trials
-    if word in ("both", "cannot be told apart"):
-        exposures: tuple[ExposureName, ...] = ("cycles", "age_days")
-    elif word in _SINGLE:
-        exposures = _SINGLE[word]
+    if word in ("cycles", "age", "both", "cannot be told apart"):
+        exposures = named_by(word)
     else:
         exposures = _shown_without_verdict(trials)
     # Where one hides the other, a line with the other held still says nothing.
@@ -210,7 +205,7 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
 def _shown_without_verdict(trials: pd.DataFrame) -> tuple[ExposureName, ...]:
     if trials.empty:
         return ()
-    for exposure in EXPOSURES:
+    for exposure in CYCLES_AND_AGE:
         if trials[exposure].max() > trials[exposure].min():
             return (exposure,)
     return ()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -17,7 +17,8 @@ from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.design import Design
 from outcomes.analysis.finds.model import FindFit
-from outcomes.analysis.results import ExposureName, Verdict
+from outcomes.analysis.results import ExposureName
+from outcomes.exposure.cycles_and_age import NAME_OF, named_by
 from outcomes.models.distributions import chi_square_quantile
 from outcomes.random_streams import random_stream
 from outcomes.text import DAYS_PER_MONTH as DAYS_PER_MONTH
@@ -26,7 +27,6 @@ LEAST_TRIALS = 30
 LEAST_SOURCES = 3
 _MOST_TRIALS = 20_000  # beyond that, as many evenly spaced in time stand for all
 _AT_ONCE = 100
-_BY: Mapping[Verdict, tuple[ExposureName, ...]] = {"cycles": ("cycles",), "age": ("age_days",)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +243,7 @@ def trade_off(
         years=use.years,
         places=use.places,
         undocumented=use.undocumented,
-        leading=_BY.get(verdict.verdict, (None,))[0],
+        leading=NAME_OF.get(verdict.verdict),
         reason=None,
     )
 
@@ -391,7 +391,7 @@ def _nothing_to_trade(fit: FindFit, verdict: WhichPredicts) -> str | None:
     if verdict.no_limit:
         return "too many storage logs begin late: a limit would count too few cycles"
     slopes = []
-    for exposure in _BY.get(verdict.verdict, ("cycles", "age_days")):
+    for exposure in named_by(verdict.verdict):
         # Of two that rise together, one nearly always falls in the model of both.
         design, mixed = model_of(fit, exposure, alone=verdict.asked_together)
         column = design.column_of(exposure)

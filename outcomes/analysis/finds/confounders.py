@@ -14,7 +14,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import EXPOSURES, Column, Design, plan_design
+from outcomes.analysis.finds.design import Column, Design, plan_design
 from outcomes.analysis.finds.model import (
     LEAST_DOGS,
     LEAST_FINDS,
@@ -24,65 +24,38 @@ from outcomes.analysis.finds.model import (
     linear_predictor,
     small_sample,
 )
-from outcomes.analysis.results import LeftOut
+from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import AGE, CYCLES, CYCLES_AND_AGE
 from outcomes.models.distributions import f_tail, student_quantile
 from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.model_weights import (
-    ENTANGLED_VIF,
     condition_indexes,
     information_criterion,
     support_weights,
     variance_inflation,
 )
+from outcomes.models.ratio import power
 from outcomes.settings import DecisionSettings
-from outcomes.text import of_100
 
 SUSPECTS = ("cycles", "open_frozen_days", "degree_hours", "age_days")
 SUSPECT_WORDS: Mapping[str, str] = {
-    "cycles": "freeze/thaw cycles",
+    CYCLES.name: CYCLES.full_noun,
     "open_frozen_days": "time frozen unsealed (drying)",
     "degree_hours": "warmth so far (bacterial growth)",
-    "age_days": "age",
+    AGE.name: AGE.full_noun,
 }
 _UNITS: Mapping[str, tuple[str, float]] = {
-    "cycles": ("cycle", 1.0),
+    CYCLES.name: (CYCLES.unit, CYCLES.divisor),
     "open_frozen_days": ("30 days", 30.0),
     "degree_hours": ("doubling", 1.0),
-    "age_days": ("30 days", 30.0),
+    AGE.name: (AGE.unit, AGE.divisor),
 }
 _MOST_MISSING = 0.10
 _COPY = 1e-6
 _SLOPES_DIFFER = 2.0
-# The models with it are better by 2 of the criterion: e to 1 in support.
-_NOT_RULED_OUT = 0.73
-
-
-@dataclass(frozen=True, slots=True)
-class SuspectEffect:
-    """Effect of one suspect in one model.
-
-    Attributes
-    ----------
-    log_odds, std_error, odds_ratio, low, high, p
-        Per unit of the suspect; ``low`` and ``high`` are of the odds ratio.
-    points, points_low, points_high
-        Change in find probability, percentage points, from the little exposed
-        trials of this unit to the much exposed ones (its 10th to its 90th
-        percentile): the same question put to every suspect.
-    """
-
-    log_odds: float
-    std_error: float
-    odds_ratio: float
-    low: float
-    high: float
-    p: float
-    points: float
-    points_low: float
-    points_high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +70,9 @@ class Suspect:
         10th and 90th percentile over the trials, in the exposure's own unit.
     alone, given_others
         Its effect as the only suspect in the model, and beside the others;
-        None where that model could not be fitted.
+        None where that model could not be fitted. Their ``points`` are from the
+        little exposed trials of this unit to the much exposed ones (``little``
+        and ``much``): the same question put to every suspect.
     weight
         Share of the support among the models with one suspect or none.
     importance
@@ -115,8 +90,8 @@ class Suspect:
     unit: str
     little: float
     much: float
-    alone: SuspectEffect | None
-    given_others: SuspectEffect | None
+    alone: FindEstimate | None
+    given_others: FindEstimate | None
     weight: float
     importance: float
     variance_inflation: float
@@ -157,10 +132,8 @@ class Suspects:
         Largest condition index of the suspects and the intercept.
     left_out
         Suspects not compared, and trials not used, with the reason.
-    sentence
-        The result for a director.
-    meaning
-        What a share of the support means, in plain words.
+    alpha
+        Tests are at this level, intervals at 1 - alpha.
     reason
         Why nothing was compared, or None.
     """
@@ -176,21 +149,12 @@ class Suspects:
     joint_p: float | None
     condition_index: float | None
     left_out: tuple[LeftOut, ...]
-    sentence: str
-    meaning: str
+    alpha: float
     reason: str | None
 
     def suspect(self, exposure: str) -> Suspect | None:
         """The entry of an exposure; None if it could not be asked about."""
         return next((s for s in self.suspects if s.exposure == exposure), None)
-
-
-MEANING = (
-    "Share of the support: of the explanations compared here, how often each would be expected to "
-    "predict finds best if such records were gathered again. The shares add up to 100 in 100. They "
-    "weigh these explanations against one another; they are not the probability that one is the "
-    "cause, and all of them may be wrong."
-)
 
 
 def compare_suspects(trials: pd.DataFrame, settings: DecisionSettings) -> Suspects:
@@ -235,7 +199,7 @@ def compare_suspects(trials: pd.DataFrame, settings: DecisionSettings) -> Suspec
     estimate the postmortem interval from decomposed human remains. Journal of
     Forensic Sciences 50, 618-626.
     """
-    base = _without(plan_design(trials), EXPOSURES)
+    base = _without(plan_design(trials), tuple(CYCLES_AND_AGE))
     present, values, left_out = _usable(base.trials)
     kept = np.ones(len(base.y), dtype=bool)
     for column in values.values():
@@ -253,12 +217,12 @@ def compare_suspects(trials: pd.DataFrame, settings: DecisionSettings) -> Suspec
     if reason is None and not present:
         reason = "none of the four varies between these trials"
     if reason is not None:
-        return _nothing(base, tuple(left_out), reason)
+        return _nothing(base, tuple(left_out), settings.alpha, reason)
     comparison = _Comparison(base, present, values, settings)
     try:
         comparison.fit_all()
     except FitError as error:
-        return _nothing(base, tuple(left_out), str(error))
+        return _nothing(base, tuple(left_out), settings.alpha, str(error))
     return comparison.result(tuple(left_out))
 
 
@@ -388,7 +352,7 @@ def _too_few(design: Design) -> str | None:
     return f"too few to compare: {', '.join(short)}" if short else None
 
 
-def _nothing(design: Design, left_out: tuple[LeftOut, ...], reason: str) -> Suspects:
+def _nothing(design: Design, left_out: tuple[LeftOut, ...], alpha: float, reason: str) -> Suspects:
     finds = int(design.y.sum())
     return Suspects(
         n=len(design.y),
@@ -402,11 +366,7 @@ def _nothing(design: Design, left_out: tuple[LeftOut, ...], reason: str) -> Susp
         joint_p=None,
         condition_index=None,
         left_out=left_out,
-        sentence=(
-            "These records cannot say which of cycles, drying, warmth and age goes with finds: "
-            f"{reason}."
-        ),
-        meaning=MEANING,
+        alpha=alpha,
         reason=reason,
     )
 
@@ -491,7 +451,7 @@ class _Comparison:
         ]
         return tuple(sorted(models, key=lambda m: m.criterion))
 
-    def effect(self, exposure: str, exposures: tuple[str, ...]) -> SuspectEffect:
+    def effect(self, exposure: str, exposures: tuple[str, ...]) -> FindEstimate:
         design, mixed = self.design(exposures), self.fits[exposures]
         position = len(self.base.columns) + 1 + exposures.index(exposure)
         estimate = float(mixed.beta[position])
@@ -510,12 +470,13 @@ class _Comparison:
 
         limits = (estimate - reach, estimate + reach)
         rest = tuple(e for e in exposures if e != exposure)
-        return SuspectEffect(
-            log_odds=estimate,
+        return FindEstimate(
+            term=exposure,
+            unit=_UNITS[exposure][0],
+            log_ratio=estimate,
             std_error=error,
-            odds_ratio=_odds_ratio(estimate),
-            low=_odds_ratio(limits[0]),
-            high=_odds_ratio(limits[1]),
+            low=power(limits[0]),
+            high=power(limits[1]),
             p=self.test(rest, exposures),
             points=points(estimate),
             points_low=points(limits[0]),
@@ -588,75 +549,6 @@ class _Comparison:
             joint_p=joint_p,
             condition_index=float(condition_indexes(only).max()),
             left_out=left_out,
-            sentence=_sentence(suspects, joint_p, self.alpha),
-            meaning=MEANING,
+            alpha=self.alpha,
             reason=None,
         )
-
-
-def _odds_ratio(log_odds: float) -> float:
-    return float(np.exp(np.clip(log_odds, -700.0, 700.0)))
-
-
-def _sentence(suspects: Sequence[Suspect], joint_p: float, alpha: float) -> str:
-    text = _finding(suspects, joint_p, alpha)
-    entangled = [
-        SUSPECT_WORDS[s.exposure] for s in suspects if s.variance_inflation > ENTANGLED_VIF
-    ]
-    if len(entangled) > 1:
-        text += f" {_capital(_joined(entangled))} are too closely tied in these records to part."
-    if joint_p >= alpha:
-        return text
-    if any(s.slopes_differ for s in suspects if _holds(s.given_others, alpha)):
-        text += " Sources differ in how they change, so this is less certain than it looks."
-    return text + " This is association: what a source met was not assigned."
-
-
-def _finding(suspects: Sequence[Suspect], joint_p: float, alpha: float) -> str:
-    names = _joined([SUSPECT_WORDS[s.exposure] for s in suspects])
-    if len(suspects) == 1:
-        found = (
-            "no change in finds with it was detected" if joint_p >= alpha else "finds go with it"
-        )
-        return f"Only {names} could be asked about; {found}."
-    if joint_p >= alpha:
-        return f"Of {names}, none was found to go with finds in these records."
-    supported = [s for s in suspects if _holds(s.given_others, alpha)]
-    if not supported:
-        best = max(suspects, key=lambda s: s.weight)
-        alone = [SUSPECT_WORDS[s.exposure] for s in suspects if _holds(s.alone, alpha)]
-        text = f"Of {names}, something goes with finds, but these records cannot tell which"
-        if len(alone) > 1:
-            text += f": {_joined(alone)} each do when asked alone, none once the others are held"
-        return (
-            f"{text}. If it is one alone, most support ({of_100(best.weight)} in 100) goes to "
-            f"{SUSPECT_WORDS[best.exposure]}. To tell {len(suspects)} suspects apart takes more "
-            "than to tell cycles from age."
-        )
-    told = [f"{SUSPECT_WORDS[s.exposure]} ({of_100(s.importance)} in 100)" for s in supported]
-    text = (
-        f"Of {names}, finds go {'with' if len(told) > 1 else 'only with'} {_joined(told)} once "
-        "the others are held the same; in brackets the support for its having a part"
-    )
-    near = [
-        f"{SUSPECT_WORDS[s.exposure]} ({of_100(s.importance)} in 100)"
-        for s in suspects
-        if s not in supported and s.importance > _NOT_RULED_OUT
-    ]
-    if near:
-        text += f". Not ruled out: {_joined(near)}"
-    return text + "."
-
-
-def _holds(effect: SuspectEffect | None, alpha: float) -> bool:
-    return effect is not None and effect.p < alpha
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _joined(parts: Sequence[str]) -> str:
-    if len(parts) < 2:
-        return "".join(parts)
-    return f"{', '.join(parts[:-1])} and {parts[-1]}"

@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from scipy import special
 
-from outcomes.analysis.finds.design import EXPOSURES, UNLOGGED, Design, on_late_logs
+from outcomes.analysis.finds.design import UNLOGGED, Design, on_late_logs
 from outcomes.analysis.finds.model import FindFit, change_along
 from outcomes.analysis.results import ExposureName, Verdict
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, other_than
 from outcomes.models.distributions import chi_square_tail, f_tail
 from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed, idle_groupings
@@ -108,7 +108,7 @@ class WhichPredicts:
     age_given_cycles: RatioTest | None
     correlation: float | None
     asked: tuple[ExposureName, ...]
-    largest_fall: Mapping[str, float]
+    largest_fall: Mapping[ExposureName, float]
     more_trials: int | None
     slopes_differ: tuple[str, ...]
     would_separate: tuple[str, ...]
@@ -183,7 +183,7 @@ def which_predicts(
     design, settings = fit.design, fit.settings
     notes: list[str] = []
     correlation = _correlation(design)
-    present = tuple(e for e in EXPOSURES if design.column_of(e) is not None)
+    present = tuple(e for e in CYCLES_AND_AGE if design.column_of(e) is not None)
     if fit.too_few or fit.mixed is None:
         if not fit.too_few and fit.reason:
             notes.append(fit.reason)
@@ -265,17 +265,17 @@ def _decide(
     significant = _told_by_both(tests, given, alpha, notes)
     if len(present) == 1:
         only = present[0]
-        other = "age" if only == "cycles" else "cycles"
+        other = other_than(only).noun
         notes.append(f"{other} could not be asked about in these records")
         if not significant:
             if allowed:
                 notes.append(tests.no_common_course(allowed))
             return "no change detected", given, differ
-        return _WORD[only], given, differ
+        return CYCLES_AND_AGE[only].noun, given, differ
     if len(significant) == 2:
         return "both", given, differ
     if len(significant) == 1:
-        return _WORD[significant[0]], given, differ
+        return CYCLES_AND_AGE[significant[0]].noun, given, differ
     if allowed:
         notes.append(tests.no_common_course(allowed))
         return "no change detected", given, differ
@@ -309,7 +309,7 @@ def _told_by_both(
         if tests.by_interval(exposure).p < alpha:
             told.append(exposure)
         else:
-            notes.append(_INTERVAL_HOLDS_NONE.format(name=_WORD[exposure]))
+            notes.append(_INTERVAL_HOLDS_NONE.format(name=CYCLES_AND_AGE[exposure].noun))
     return told
 
 
@@ -328,7 +328,6 @@ def _decide_copies(
     return "cannot be told apart", {}, differ
 
 
-_WORD: Mapping[ExposureName, Literal["cycles", "age"]] = {"cycles": "cycles", "age_days": "age"}
 _INTERVAL_HOLDS_NONE = (
     "{name} passed the test, but the interval, which allows more for how few the sources are, "
     "still includes no change; so the verdict does not name {name}"
@@ -568,10 +567,9 @@ def _correlation(design: Design) -> float | None:
     return float(np.corrcoef(frame["cycles"], frame["age_days"])[0, 1])
 
 
-def _largest_fall(fit: FindFit, present: tuple[ExposureName, ...]) -> dict[str, float]:
+def _largest_fall(fit: FindFit, present: tuple[ExposureName, ...]) -> dict[ExposureName, float]:
     """Largest fall the interval allows, percentage points per 10 cycles and per year."""
-    steps = {"cycles": 10.0, "age_days": 365.25 / 30.0}
-    changes = {e: change_along(fit, e, steps[e]) for e in present}
+    changes = {e: change_along(fit, e, CYCLES_AND_AGE[e].many_units) for e in present}
     return {e: max(-change[1], 0.0) for e, change in changes.items() if change is not None}
 
 

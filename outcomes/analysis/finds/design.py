@@ -10,19 +10,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import get_args
 
 import numpy as np
 import pandas as pd
 
 from outcomes.analysis.results import ExposureName, LeftOut
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.separation import is_separated
-from outcomes.records.rules import LATE_LOG_DAYS
+from outcomes.records.checking.rules import LATE_LOG_DAYS
 
-EXPOSURES: tuple[ExposureName, ...] = get_args(ExposureName)
+EXPOSURES: tuple[ExposureName, ...] = tuple(CYCLES_AND_AGE)
 UNLOGGED = "undocumented_days"
 # Of a trial's terms, those that belong to the source and not to dog or conditions.
-OF_THE_SOURCE = (*EXPOSURES, UNLOGGED, "frozen_share", "use_ratio", "kind")
+OF_THE_SOURCE = (*CYCLES_AND_AGE, UNLOGGED, "frozen_share", "use_ratio", "kind")
 PER_PARAMETER = 5
 _MOST_MISSING = 0.10
 _NEW_INFORMATION = 1e-6  # 1 - R² of a column on those before it; below this it is a copy
@@ -155,8 +155,10 @@ def _log2_count(values: pd.Series) -> pd.Series:
 
 
 _NUMBERS: Mapping[str, _Number] = {
-    "cycles": _Number("cycles", "cycle", 1.0, _as_is, 0.0, 0.0),
-    "age_days": _Number("age_days", "30 days", 30.0, _as_is, 0.0, 0.0),
+    **{
+        e.name: _Number(e.name, e.unit, e.divisor, _as_is, 0.0, 0.0)
+        for e in CYCLES_AND_AGE.values()
+    },
     # Thaws before the log begins are not counted: older sources, with most of them, would make
     # age stand in for cycles. How long went unlogged stands for them instead.
     UNLOGGED: _Number(UNLOGGED, "30 days", 30.0, unlogged_days, 0.0, 0.0),
@@ -172,7 +174,7 @@ _NUMBERS: Mapping[str, _Number] = {
 }
 EXPOSURE_COLUMNS: Mapping[str, Column] = {
     name: Column(name, name, _NUMBERS[name].unit, 0.0, _NUMBERS[name].divisor, None)
-    for name in EXPOSURES
+    for name in CYCLES_AND_AGE
 }
 _WORDS = ("kind", "blinding", "setting", "placement")
 # Exposures first, then what is most often entangled with them: storage and the calendar.
@@ -226,7 +228,7 @@ def usable_trials(trials: pd.DataFrame) -> tuple[pd.DataFrame, tuple[LeftOut, ..
         reason = f"{_trials(count)}: the storage log does not say where the source was by then"
         left_out.append(LeftOut("trials", reason))
         hides = hides[documented]
-    unknown = hides[list(EXPOSURES)].isna().any(axis=1)
+    unknown = hides[list(CYCLES_AND_AGE)].isna().any(axis=1)
     if unknown.any():
         left_out.append(
             LeftOut("trials", f"{_trials(unknown.sum())}: cycles or age could not be derived")
@@ -429,7 +431,7 @@ class _Chosen:
         Exposures count, and are never refused: without them there is no question.
         """
         taken = sum(column.term in OF_THE_SOURCE for column in self.columns)
-        tells = name in OF_THE_SOURCE and name not in EXPOSURES
+        tells = name in OF_THE_SOURCE and name not in CYCLES_AND_AGE
         return tells and taken + wanted > self.source_budget
 
     def too_many(self, wanted: int) -> str:

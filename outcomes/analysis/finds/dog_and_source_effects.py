@@ -8,7 +8,7 @@ every source beside what its exposure explains.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -16,24 +16,17 @@ from scipy import special
 
 from outcomes.analysis.finds.design import Design
 from outcomes.analysis.finds.model import FindFit, averaged_probability
-from outcomes.analysis.results import LeftOut
+from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.errors import FitError
 from outcomes.models.distributions import chi_square_tail, exact_interval, student_quantile
 from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
-from outcomes.text import of_100, p_value
 
 FEW_TRIALS = 20
 EXPERIENCE_POINTS = 13
 _RESPONSES = ("cycles", "age_days", "experience")
 _LEVELS = ("dog", "source")
-
-CAUTION = (
-    "This describes training trials under the conditions on record. It is not an assessment or a "
-    "certification of any dog, and no ground for ranking dogs: what is not on record, such as who "
-    "set the hide or how the dog was that day, is in these numbers too."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +35,8 @@ class OwnEffect:
 
     Attributes
     ----------
-    name
-        ``dog_id`` or ``source_id``.
+    of, name
+        ``"dog"`` or ``"source"``, and its id.
     trials, finds, misses
         Usable hide trials.
     expected_finds
@@ -63,10 +56,9 @@ class OwnEffect:
         effect exclude 0, else None.
     few
         Fewer than 20 trials.
-    sentence
-        For a director.
     """
 
+    of: str
     name: str
     trials: int
     finds: int
@@ -80,7 +72,6 @@ class OwnEffect:
     observed_only: bool
     differs: str | None
     few: bool
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,10 +123,10 @@ class DogReview:
         where experience is not in the model.
     left_out
         What could not be fitted, and why.
-    sentences
-        The result for a director, most important first.
-    caution
-        To stand beside any of it.
+    of_experience
+        The change with a dog's trials so far; None where it is not in the model.
+    alpha
+        Tests are at this level, intervals at 1 - alpha.
     reason
         Why there is nothing, or None.
     """
@@ -147,8 +138,8 @@ class DogReview:
     responses: tuple[Response, ...]
     experience: tuple[ExperienceCurve, ...]
     left_out: tuple[LeftOut, ...]
-    sentences: tuple[str, ...]
-    caution: str
+    of_experience: FindEstimate | None
+    alpha: float
     reason: str | None
 
     def dog(self, name: str) -> OwnEffect | None:
@@ -197,8 +188,9 @@ def review_dogs(fit: FindFit) -> DogReview:
     """
     if fit.mixed is None:
         return DogReview(
-            (), (), None, None, (), (), (), (), CAUTION, fit.reason or "no model was fitted"
-        )
+            (), (), None, None, (), (), (), None, fit.settings.alpha,
+            fit.reason or "no model was fitted",
+        )  # fmt: skip
     left_out: list[LeftOut] = []
     own = {grouping: _own_effects(fit, grouping) for grouping in _LEVELS}
     differ = {grouping: _differ(fit, grouping) for grouping in _LEVELS}
@@ -217,8 +209,8 @@ def review_dogs(fit: FindFit) -> DogReview:
         responses=tuple(responses),
         experience=_experience(fit, responses),
         left_out=tuple(left_out),
-        sentences=_sentences(fit, own, differ, responses),
-        caution=CAUTION,
+        of_experience=fit.term("experience"),
+        alpha=fit.settings.alpha,
         reason=None,
     )
 
@@ -282,6 +274,7 @@ def _own_effects(fit: FindFit, grouping: str) -> tuple[OwnEffect, ...]:
         expected = float(average[own].sum())
         entries.append(
             OwnEffect(
+                of=grouping,
                 name=str(name),
                 trials=trials,
                 finds=finds,
@@ -295,10 +288,9 @@ def _own_effects(fit: FindFit, grouping: str) -> tuple[OwnEffect, ...]:
                 observed_only=observed_only,
                 differs=differs,
                 few=trials < FEW_TRIALS,
-                sentence="",
             )
         )
-    return tuple(replace(entry, sentence=_own_sentence(entry, grouping)) for entry in entries)
+    return tuple(entries)
 
 
 def _error_apart(mixed: MixedFit, grouping: str, name: str, conditional: float) -> float:
@@ -405,87 +397,3 @@ def _experience(fit: FindFit, responses: Sequence[Response]) -> tuple[Experience
         probability = np.array([averaged_probability(base + s, spread)[0].mean() for s in steps])
         curves.append(ExperienceCurve(str(dog), at, probability))
     return tuple(curves)
-
-
-def _own_sentence(own: OwnEffect, grouping: str) -> str:
-    trials = f"{own.trials:,} {'trial' if own.trials == 1 else 'trials'}"
-    likes = "an average dog" if grouping == "dog" else "an average source of the same exposure"
-    expected = own.trials - own.expected_finds
-    limits = f"({of_100(own.low)} to {of_100(own.high)})"
-    if own.observed_only:
-        text = f"{own.name}: found in {of_100(own.find_probability)} of 100 {limits}"
-    else:
-        text = f"{own.name}: about {of_100(own.find_probability)} of 100 {limits}"
-    text += (
-        f"; {own.misses:,} {'miss' if own.misses == 1 else 'misses'} in {trials}, where {likes} "
-        f"would have had about {expected:.0f}"
-    )
-    if own.few:
-        return f"{text}. Only {trials}: says little."
-    if own.differs is not None:
-        who = "the other dogs" if grouping == "dog" else "its exposure explains"
-        return f"{text}. {own.differs.capitalize()} finds than {who}, beyond chance."
-    return text + "."
-
-
-def _sentences(
-    fit: FindFit,
-    own: Mapping[str, Sequence[OwnEffect]],
-    differ: Mapping[str, float | None],
-    responses: Sequence[Response],
-) -> tuple[str, ...]:
-    alpha = fit.settings.alpha
-    lines = [
-        _spread_sentence(grouping, own[grouping], differ[grouping], alpha)
-        for grouping in _LEVELS
-        if own[grouping]
-    ]
-    lines += [_response_sentence(r, alpha) for r in responses]
-    experience = fit.term("experience")
-    if experience is not None:
-        if experience.p < alpha:
-            sign = "more" if experience.log_odds > 0.0 else "fewer"
-            lines.append(
-                f"With each doubling of a dog's trials so far go about "
-                f"{abs(experience.points):.1f} {sign} finds in 100."
-            )
-        else:
-            lines.append("No change with the dogs' experience shows in these records.")
-    few = [d.name for d in own["dog"] if d.few]
-    if few:
-        lines.append(f"Fewer than {FEW_TRIALS} trials, so little can be said: {_joined(few)}.")
-    return tuple(lines)
-
-
-def _spread_sentence(grouping: str, own: Sequence[OwnEffect], p: float | None, alpha: float) -> str:
-    what = "conditions and sources" if grouping == "dog" else "exposure, conditions and dogs"
-    named = {side: [x.name for x in own if x.differs == side] for side in ("more", "fewer")}
-    if p is None or p >= alpha:
-        return (
-            f"Differences between {grouping}s, beyond what {what} explain, do not show in these "
-            "records; that is no proof that there are none."
-        )
-    if not named["more"] and not named["fewer"]:
-        return (
-            f"{grouping.capitalize()}s differ beyond what {what} explain, but for no single one "
-            "are there trials enough to say which way."
-        )
-    parts = [f"{side} finds: {_joined(names)}" for side, names in named.items() if names]
-    return f"{grouping.capitalize()}s differ beyond what {what} explain ({'; '.join(parts)})."
-
-
-def _response_sentence(response: Response, alpha: float) -> str:
-    what = {"cycles": "freeze/thaw cycles", "age_days": "age", "experience": "experience"}
-    name = what[response.term]
-    if response.p < alpha:
-        return (
-            f"Dogs seem to differ in how their finds change with {name} "
-            f"({p_value(response.p)}): do not read one dog's change as the sources'."
-        )
-    return f"That dogs differ in how their finds change with {name} does not show."
-
-
-def _joined(parts: Sequence[str]) -> str:
-    if len(parts) < 2:
-        return "".join(parts)
-    return f"{', '.join(parts[:-1])} and {parts[-1]}"

@@ -11,32 +11,27 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from outcomes.analysis.finds.design import EXPOSURES
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.results import LeftOut
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.models.ratio import Estimate, power
 
-METHOD = (
-    "logistic regression with Firth's penalty, dogs as terms, trials of one source taken as "
-    "independent"
-)
 _PER_TERM = 3
 _MOST_ITERATIONS = 200
-_WORD = {"cycles": "cycles", "age_days": "age"}
 
 
 @dataclass(frozen=True, slots=True)
-class PenalisedTerm:
-    """One exposure in the penalised model.
+class FirthFit:
+    """Coefficients, shape (p,), and of the first k: limits (k, 2), errors and p-values (k,).
 
-    ``log_odds``, ``low`` and ``high`` are per ``unit``; the limits, at
-    1 - alpha, are of the penalised profile likelihood, None where it has none.
+    Limits are of the penalised profile likelihood, NaN where one is not reached;
+    p-values of its ratio test, and errors what would give these p-values.
     """
 
-    term: str
-    unit: str
-    log_odds: float
-    low: float | None
-    high: float | None
+    beta: np.ndarray
+    limits: np.ndarray
+    errors: np.ndarray
+    p: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,24 +41,18 @@ class Penalised:
     Attributes
     ----------
     terms
-        One row per exposure.
+        One per exposure, with limits of the penalised profile likelihood.
     n, sources, dogs
         What it rests on.
-    method
-        The model, in words.
     left_out
         Terms of the usual model that this one does without.
-    sentence
-        For a director; it says what the answer is not.
     """
 
-    terms: tuple[PenalisedTerm, ...]
+    terms: tuple[Estimate, ...]
     n: int
     sources: int
     dogs: int
-    method: str
     left_out: tuple[LeftOut, ...]
-    sentence: str
 
 
 def fit_penalised(fit: FindFit) -> Penalised | None:
@@ -95,7 +84,7 @@ def fit_penalised(fit: FindFit) -> Penalised | None:
     logistic regression. Statistics in Medicine 21, 2409-2419.
     """
     design = fit.design
-    asked = [e for e in EXPOSURES if design.column_of(e) is not None]
+    asked = [e for e in CYCLES_AND_AGE if design.column_of(e) is not None]
     if fit.too_few or not design.separated or not asked:
         return None
     rare = int(min(fit.finds, fit.misses))
@@ -107,20 +96,22 @@ def fit_penalised(fit: FindFit) -> Penalised | None:
     _add(columns, [(dogs == d).astype(float) for d in levels], "dog", rare, left_out)
     others: dict[str, list[np.ndarray]] = {}
     for j, column in enumerate(design.columns, start=1):
-        if column.term not in EXPOSURES:
+        if column.term not in CYCLES_AND_AGE:
             others.setdefault(column.term, []).append(design.x[:, j])
     for term, own in others.items():
         _add(columns, own, term, rare, left_out)
     values = np.column_stack(columns)
     centre, scale = values.mean(axis=0), values.std(axis=0)
-    beta, limits = _firth((values - centre) / scale, design.y, len(first), fit.settings.alpha)
+    found = _firth((values - centre) / scale, design.y, len(first), fit.settings.alpha)
     terms = tuple(
-        PenalisedTerm(
+        Estimate(
             term=exposure,
             unit=design.columns[column - 1].unit,
-            log_odds=float(beta[k] / scale[k]),
-            low=_finite(limits[k, 0] / scale[k]),
-            high=_finite(limits[k, 1] / scale[k]),
+            log_ratio=float(found.beta[k] / scale[k]),
+            std_error=float(found.errors[k] / scale[k]),
+            low=_limit(found.limits[k, 0] / scale[k], 0.0),
+            high=_limit(found.limits[k, 1] / scale[k], np.inf),
+            p=float(found.p[k]),
         )
         for k, (exposure, column) in enumerate(zip(asked, first, strict=True))
     )
@@ -129,9 +120,7 @@ def fit_penalised(fit: FindFit) -> Penalised | None:
         n=fit.n,
         sources=fit.sources,
         dogs=fit.dogs,
-        method=METHOD,
         left_out=tuple(left_out),
-        sentence=_sentence(terms),
     )
 
 
@@ -157,8 +146,8 @@ def _add(
     columns.extend(own)
 
 
-def _firth(x: np.ndarray, y: np.ndarray, asked: int, alpha: float) -> tuple[np.ndarray, np.ndarray]:
-    """Coefficients, shape (p,), and profile limits of the first ``asked``, shape (asked, 2)."""
+def _firth(x: np.ndarray, y: np.ndarray, asked: int, alpha: float) -> FirthFit:
+    """The penalised fit, with limits and tests of the first ``asked`` columns."""
     from firthmodels import FirthLogisticRegression
 
     model = FirthLogisticRegression(
@@ -171,23 +160,14 @@ def _firth(x: np.ndarray, y: np.ndarray, asked: int, alpha: float) -> tuple[np.n
         limits = model.conf_int(
             alpha=alpha, method="pl", features=list(range(asked)), max_iter=_MOST_ITERATIONS
         )
-    return np.asarray(model.coef_, dtype=float), np.asarray(limits, dtype=float)[:asked]
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
-def _sentence(terms: tuple[PenalisedTerm, ...]) -> str:
-    clear = [t for t in terms if t.low is not None and t.high is not None and t.low * t.high > 0]
-    told = [
-        f"{'fewer' if t.log_odds < 0 else 'more'} finds with "
-        f"{'more cycles' if t.term == 'cycles' else 'greater age'}"
-        for t in clear
-    ]
-    text = f"points to {' and '.join(told)}" if told else "points neither way"
-    return (
-        f"A penalised model (Firth's), which gives a finite answer even here, {text}. It takes "
-        "trials of one source as independent and so looks surer than it is: a direction to test, "
-        "not a size to act on."
+        model.lrt(features=list(range(asked)))
+    return FirthFit(
+        beta=np.asarray(model.coef_, dtype=float),
+        limits=np.asarray(limits, dtype=float)[:asked],
+        errors=np.asarray(model.lrt_bse_, dtype=float)[:asked],
+        p=np.asarray(model.lrt_pvalues_, dtype=float)[:asked],
     )
+
+
+def _limit(log_ratio: float, not_reached: float) -> float:
+    return power(float(log_ratio)) if np.isfinite(log_ratio) else not_reached

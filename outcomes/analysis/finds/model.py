@@ -11,8 +11,9 @@ import pandas as pd
 from scipy import sparse, special
 
 from outcomes.analysis.finds.design import EXPOSURES, Design, plan_design
-from outcomes.analysis.results import ExposureName, LeftOut, Term
+from outcomes.analysis.results import ExposureName, FindEstimate, LeftOut
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models import mixed_variance as source_spread
 from outcomes.models.distributions import chi_square_tail, student_quantile, student_tail
 from outcomes.models.likelihood_ratio import likelihood_ratio
@@ -22,6 +23,7 @@ from outcomes.models.mixed_model import SpreadError
 from outcomes.models.mixed_posterior_mean import at_the_mean
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.mixed_variance import Posterior
+from outcomes.models.ratio import power
 from outcomes.settings import DecisionSettings
 
 LEAST_MISSES = 30
@@ -133,7 +135,7 @@ class FindFit:
     misses: int
     dogs: int
     sources: int
-    terms: tuple[Term, ...]
+    terms: tuple[FindEstimate, ...]
     sd: Mapping[str, float]
     left_out: tuple[LeftOut, ...]
     slopes: tuple[Slope, ...]
@@ -153,7 +155,7 @@ class FindFit:
         """Maximised log-likelihood; None without a model."""
         return None if self.mixed is None else self.mixed.log_likelihood
 
-    def term(self, name: str) -> Term | None:
+    def term(self, name: str) -> FindEstimate | None:
         """The row of a numeric term; None if the model does without it."""
         return next((t for t in self.terms if t.term == name), None)
 
@@ -287,7 +289,7 @@ def less_biased(design: Design, mixed: MixedFit) -> MixedFit:
 
 
 def _asked_about(design: Design) -> list[int]:
-    return [k for e in EXPOSURES if (k := design.column_of(e)) is not None]
+    return [k for e in CYCLES_AND_AGE if (k := design.column_of(e)) is not None]
 
 
 def _as_told(design: Design, mixed: MixedFit, told: MixedFit | None) -> MixedFit:
@@ -378,7 +380,7 @@ def _try_slopes(design: Design) -> tuple[tuple[Slope, ...], tuple[LeftOut, ...]]
     groups = {name: labels for name, labels in design.groups.items() if name in ("dog", "source")}
     found: list[Slope] = []
     untried: list[LeftOut] = []
-    for exposure in EXPOSURES:
+    for exposure in CYCLES_AND_AGE:
         column = design.column_of(exposure)
         if column is None:
             continue
@@ -474,7 +476,7 @@ def _widened(
 
 def describe_terms(
     design: Design, mixed: MixedFit, freedom: np.ndarray, alpha: float
-) -> tuple[Term, ...]:
+) -> tuple[FindEstimate, ...]:
     """Every fixed effect after the intercept, with intervals at 1 - ``alpha``.
 
     A maximum-likelihood model takes the spread between sources as a little too
@@ -502,14 +504,13 @@ def describe_terms(
             at_reference = eta - design.x[:, own] @ mixed.beta[own]
             points = _contrast_points(at_reference, spread, steps)
         rows.append(
-            Term(
+            FindEstimate(
                 term=column.term,
                 unit=column.unit,
-                log_odds=estimate,
+                log_ratio=estimate,
                 std_error=error,
-                odds_ratio=_odds_ratio(estimate),
-                low=_odds_ratio(estimate - reach),
-                high=_odds_ratio(estimate + reach),
+                low=power(estimate - reach),
+                high=power(estimate + reach),
                 p=float(2.0 * student_tail(abs(estimate) / error, freedom[position])),
                 points=points[0],
                 points_low=points[1],
@@ -517,11 +518,6 @@ def describe_terms(
             )
         )
     return tuple(rows)
-
-
-def _odds_ratio(log_odds: float) -> float:
-    """Its exponential, kept finite: with one degree of freedom an interval can be that wide."""
-    return float(np.exp(np.clip(log_odds, -700.0, 700.0)))
 
 
 def linear_predictor(design: Design, mixed: MixedFit) -> tuple[np.ndarray, np.ndarray]:
@@ -574,7 +570,7 @@ def change_along(
         return None
     eta, spread = linear_predictor(fit.design, fit.reduced)
     now = averaged_probability(eta, spread)[0].mean()
-    slopes = (term.log_odds, float(np.log(term.low)), float(np.log(term.high)))
+    slopes = (term.log_ratio, float(np.log(term.low)), float(np.log(term.high)))
     change = [averaged_probability(eta + step * s, spread)[0].mean() - now for s in slopes]
     return float(100.0 * change[0]), float(100.0 * change[1]), float(100.0 * change[2])
 
@@ -636,9 +632,9 @@ def small_sample(design: Design) -> tuple[np.ndarray, np.ndarray]:
         column = design.x[:, j]
         means = np.bincount(codes, weights=column) / size
         share = (size * (means - column.mean()) ** 2).sum() / ((column - column.mean()) ** 2).sum()
-        judged[j] = share > _BETWEEN or design.columns[j - 1].term in EXPOSURES
+        judged[j] = share > _BETWEEN or design.columns[j - 1].term in CYCLES_AND_AGE
     sources = len(levels)
-    asked = 1 + sum(column.term in (*EXPOSURES, "storage") for column in design.columns)
+    asked = 1 + sum(column.term in (*CYCLES_AND_AGE, "storage") for column in design.columns)
     freedom[judged] = max(sources - int(judged.sum()), 1)
     widening[judged] = np.sqrt(sources / max(sources - asked, 1))
     return freedom, widening

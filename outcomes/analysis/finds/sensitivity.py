@@ -13,17 +13,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.analysis.finds.design import (
-    EXPOSURES,
-    PER_PARAMETER,
-    Column,
-    Design,
-    on_late_logs,
-    plan_design,
-)
+from outcomes.analysis.finds.design import PER_PARAMETER, Column, Design, on_late_logs, plan_design
 from outcomes.analysis.finds.model import FindFit, less_biased, linear_predictor, small_sample
 from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, history_of
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName
 from outcomes.models.clustered import ClusteredFit, fit_clustered, fit_conditional, fit_gee
 from outcomes.models.distributions import chi_square_tail, f_tail, normal_quantile, student_quantile
 from outcomes.models.likelihood_ratio import likelihood_ratio
@@ -32,7 +26,7 @@ from outcomes.models.mixed_result import MixedFit
 from outcomes.models.splines import natural_spline, spline_knots
 from outcomes.random_streams import random_stream
 from outcomes.records.tables import Records
-from outcomes.text import count, p_value
+from outcomes.text import count
 
 MAIN = "the main model"
 LEAST_SOURCES = 5
@@ -45,8 +39,6 @@ _COPY = 1e-6
 _PER_BEND = 10
 _FEW_CLUSTERS = 40
 _YEAR = pd.Timedelta(365, "D")
-_WORDS = {"cycles": "cycles", "age_days": "age"}
-_MORE = {"cycles": "with every cycle", "age_days": "with age"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,11 +67,13 @@ class Specification:
     shift
         For one source, dog or kind left out: change of the estimate, in
         standard errors of the main one; None otherwise.
+    curve_p
+        For a smooth curve: the p-value against a straight line; None otherwise.
     """
 
     name: str
     family: str
-    term: str
+    term: ExposureName
     unit: str
     log_odds: float | None
     std_error: float | None
@@ -90,6 +84,7 @@ class Specification:
     note: str = ""
     reason: str | None = None
     shift: float | None = None
+    curve_p: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,14 +96,13 @@ class SmoothTest:
     ``log_odds`` are the curve, shape (k,), 0 at its first point.
     """
 
-    term: str
+    term: ExposureName
     statistic: float
     df: int
     p: float
     knots: tuple[float, ...]
     at: np.ndarray
     log_odds: np.ndarray
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,11 +127,9 @@ class Agreement:
         Names of those with the same sign whose interval includes "no change".
     against
         Names of those with the other sign.
-    title, sentence
-        In one line, and with what it rests on.
     """
 
-    term: str
+    term: ExposureName
     rising: bool
     clear: bool
     ways: int
@@ -145,8 +137,6 @@ class Agreement:
     clear_too: int
     unsure: tuple[str, ...]
     against: tuple[str, ...]
-    title: str
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,8 +160,8 @@ class Specifications:
     """
 
     rows: tuple[Specification, ...]
-    agreement: Mapping[str, Agreement]
-    smooth: Mapping[str, SmoothTest]
+    agreement: Mapping[ExposureName, Agreement]
+    smooth: Mapping[ExposureName, SmoothTest]
     alpha: float
     notes: tuple[str, ...]
     reason: str | None
@@ -208,7 +198,7 @@ class _Asked:
     """Rows so far, and what every way needs: the working state of one call."""
 
     fit: FindFit
-    terms: tuple[str, ...]
+    terms: tuple[ExposureName, ...]
     factor: Mapping[str, float]
     rows: list[Specification] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -229,7 +219,7 @@ class _Asked:
         self,
         name: str,
         family: str,
-        term: str,
+        term: ExposureName,
         answer: tuple[float, float, float],
         size: tuple[int, int],
         note: str = "",
@@ -244,7 +234,7 @@ class _Asked:
         main = self.fit.term(term)
         shift = None
         if relative and main is not None:
-            shift = (estimate - main.log_odds) / main.std_error
+            shift = (estimate - main.log_ratio) / main.std_error
         self.rows.append(
             Specification(
                 name=name,
@@ -262,7 +252,9 @@ class _Asked:
             )
         )
 
-    def refuse(self, name: str, family: str, reason: str, terms: Sequence[str] = ()) -> None:
+    def refuse(
+        self, name: str, family: str, reason: str, terms: Sequence[ExposureName] = ()
+    ) -> None:
         for term in terms or self.terms:
             unit = _unit(self.design, term)
             self.rows.append(
@@ -310,7 +302,12 @@ class _Asked:
         return estimate, error * self.factor[term], left
 
     def add_clustered(
-        self, name: str, fit: ClusteredFit, columns: Mapping[str, int | None], note: str, n: int
+        self,
+        name: str,
+        fit: ClusteredFit,
+        columns: Mapping[ExposureName, int | None],
+        note: str,
+        n: int,
     ) -> None:
         for term in self.terms:
             column = columns.get(term)
@@ -368,7 +365,9 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
     Wiley, for adding up refits with random thaws.
     """
     design = fit.design
-    terms = tuple(t for t in EXPOSURES if fit.mixed is not None and fit.term(t) is not None)
+    terms: tuple[ExposureName, ...] = tuple(
+        t for t in CYCLES_AND_AGE if fit.mixed is not None and fit.term(t) is not None
+    )
     if fit.mixed is None or not terms:
         reason = fit.reason or "neither cycles nor age varies between these trials"
         return Specifications((), {}, {}, fit.settings.alpha, (), reason)
@@ -378,7 +377,7 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
         assert column is not None
         main = fit.term(term)
         assert main is not None
-        answer = (main.log_odds, main.std_error, float(fit.freedom[column]))
+        answer = (main.log_ratio, main.std_error, float(fit.freedom[column]))
         asked.add(MAIN, "main", term, answer, (fit.n, fit.sources))
         # Its interval is the one reported everywhere, however that was found.
         limits = {"low": float(np.log(main.low)), "high": float(np.log(main.high))}
@@ -389,7 +388,7 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
     _more_thaws(asked, records)
     _leave_out(asked)
     rows = tuple(asked.rows)
-    agreement: dict[str, Agreement] = {
+    agreement: dict[ExposureName, Agreement] = {
         term: _agree(term, [r for r in rows if r.term == term]) for term in terms
     }
     return Specifications(rows, agreement, smooth, fit.settings.alpha, tuple(asked.notes), None)
@@ -406,7 +405,7 @@ def _size(design: Design) -> tuple[int, int]:
 
 def _slope_factors(fit: FindFit) -> dict[str, float]:
     """Exposure → what differing slopes make of its error: main error over one without them."""
-    factors: dict[str, float] = dict.fromkeys(EXPOSURES, 1.0)
+    factors: dict[str, float] = dict.fromkeys(CYCLES_AND_AGE, 1.0)
     if not fit.slopes:
         return factors
     assert fit.mixed is not None
@@ -656,7 +655,14 @@ def _split(asked: _Asked, sources: np.ndarray) -> None:
     positions = [c for c in (design.column_of(t) for t in asked.terms) if c is not None]
     within, means = split_within(design.x, positions, pd.factorize(sources)[0])
     between = [
-        Column(f"{_WORDS[t]} of the source", f"{t}: mean of the source", "", 0.0, 1.0, None)
+        Column(
+            f"{CYCLES_AND_AGE[t].noun} of the source",
+            f"{t}: mean of the source",
+            "",
+            0.0,
+            1.0,
+            None,
+        )
         for t in asked.terms
     ]
     # The means follow the exposures at once: what they carry is not left to later terms.
@@ -691,21 +697,24 @@ def _without_use_ratio(asked: _Asked) -> None:
     )
 
 
-def _smooth(asked: _Asked) -> dict[str, SmoothTest]:
+def _smooth(asked: _Asked) -> dict[ExposureName, SmoothTest]:
     """A natural spline instead of each exposure's straight line, and the test of it."""
     tests = {}
     for term in asked.terms:
-        name = f"a smooth curve for {_WORDS[term]} (average slope)"
+        name = f"a smooth curve for {CYCLES_AND_AGE[term].noun} (average slope)"
         made = _curve(asked, term)
         if isinstance(made, str):
             asked.refuse(name, "model", made, (term,))
             continue
         answer, tests[term] = made
-        asked.add(name, "model", term, answer, _size(asked.design), tests[term].sentence)
+        asked.add(name, "model", term, answer, _size(asked.design))
+        asked.rows[-1] = replace(asked.rows[-1], curve_p=tests[term].p)
     return tests
 
 
-def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], SmoothTest] | str:
+def _curve(
+    asked: _Asked, term: ExposureName
+) -> tuple[tuple[float, float, float], SmoothTest] | str:
     design, main = asked.design, asked.fit.mixed
     assert main is not None
     column = design.column_of(term)
@@ -747,11 +756,6 @@ def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], Smooth
     divisor = design.columns[column - 1].divisor
     at = np.linspace(float(values.min()), float(values.max()), 41)
     curve = at * mixed.beta[column] + natural_spline(at, knots) @ mixed.beta[-df:]
-    word = _WORDS[term]
-    if p < asked.fit.settings.alpha:
-        sentence = f"a curve fits {word} better than a straight line ({p_value(p)})"
-    else:
-        sentence = f"no sign that {word} needs a curve instead of a straight line ({p_value(p)})"
     test = SmoothTest(
         term=term,
         statistic=statistic,
@@ -760,7 +764,6 @@ def _curve(asked: _Asked, term: str) -> tuple[tuple[float, float, float], Smooth
         knots=tuple(k * divisor for k in knots),
         at=at * divisor,
         log_odds=curve - curve[0],
-        sentence=sentence,
     )
     return (estimate, spread, float(freedom[column])), test
 
@@ -855,7 +858,7 @@ def _with_thaws(
         reason = "no thaw was counted, or no source was in the freezer long enough for more"
         asked.refuse(name, "records", reason)
         return
-    answers: dict[str, list[tuple[float, float, float]]] = {t: [] for t in asked.terms}
+    answers: dict[ExposureName, list[tuple[float, float, float]]] = {t: [] for t in asked.terms}
     for storage, _ in logs:
         history = history_of(records, storage, records.settings)
         cycles = exposures_of(history, design.trials)["cycles"].to_numpy()
@@ -933,7 +936,7 @@ def _to_refit(asked: _Asked, labels: np.ndarray, every: Sequence[str]) -> list[s
     return [every[k] for k in sorted(order)]
 
 
-def _agree(term: str, rows: Sequence[Specification]) -> Agreement:
+def _agree(term: ExposureName, rows: Sequence[Specification]) -> Agreement:
     main = rows[0]
     assert main.log_odds is not None
     assert main.low is not None
@@ -956,43 +959,7 @@ def _agree(term: str, rows: Sequence[Specification]) -> Agreement:
         if name not in against and not all(_clear(r, rising) for r in members)
     )
     clear = _clear(main, rising)
-    way = "rises" if rising else "falls"
-    word = _MORE[term]
-    counted = f"asked in {count(len(ways), 'other way')}, the sign is the same in {same}"
-    if clear:
-        title = (
-            f"Find probability {way} {word}: the sign holds in {same} of {len(ways)} analyses, "
-            f"the whole interval in {clear_too}"
-        )
-        sentence = (
-            f"In the main model find probability {way} {word}, and its whole interval lies on that "
-            f"side of no change; {counted}, and in {clear_too} the whole interval lies there too."
-        )
-    else:
-        title = (
-            f"No clear change {word}: the main interval includes none, "
-            f"and the sign holds in {same} of {len(ways)} analyses"
-        )
-        sentence = (
-            f"In the main model the interval for the change {word} includes no change; {counted}, "
-            f"and in {clear_too} the whole interval lies on that side of no change."
-        )
-    if against:
-        sentence += f" The sign is the other way: {'; '.join(against)}."
-    influential = most_influential(rows, "source")
-    if influential is not None and influential.log_odds is not None:
-        sentence += (
-            f" The source that moves it most is {influential.name.removeprefix('without source ')}:"
-            f" without it the odds of a find change by {_percent(influential.log_odds)} per "
-            f"{main.unit}, with it by {_percent(main.log_odds)}."
-        )
-    return Agreement(
-        term, rising, clear, len(ways), same, clear_too, unsure, against, title, sentence
-    )
-
-
-def _percent(log_odds: float) -> str:
-    return f"{100.0 * np.expm1(log_odds):+.1f} %".replace("-", "−")
+    return Agreement(term, rising, clear, len(ways), same, clear_too, unsure, against)
 
 
 def _same(row: Specification, rising: bool) -> bool:

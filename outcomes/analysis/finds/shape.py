@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,8 +22,8 @@ from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.model_weights import information_criterion, support_weights
 from outcomes.models.separation import is_separated
+from outcomes.models.splines import natural_spline
 
-SHAPES = ("flat", "straight", "logarithmic", "step", "spline")
 CLEARLY_WORSE = 2.0
 GRID = 61
 _KNOTS = (0.05, 0.35, 0.65, 0.95)
@@ -81,10 +81,8 @@ class Shapes:
         Knots of the spline, in the exposure's own unit.
     left_out
         Shapes not fitted, with the reason.
-    rule
-        How the shape was chosen, in words.
-    sentence
-        The result for a director.
+    reason
+        Why nothing was compared, or None.
     """
 
     exposure: ExposureName
@@ -95,18 +93,11 @@ class Shapes:
     bend_p: float | None
     knots: tuple[float, ...]
     left_out: tuple[LeftOut, ...]
-    rule: str
-    sentence: str
+    reason: str | None
 
     def candidate(self, shape: str) -> ShapeFit | None:
         """The fit of one shape; None if it could not be fitted."""
         return next((c for c in self.candidates if c.shape == shape), None)
-
-
-RULE = (
-    "The simplest shape whose criterion (QAICc) is within 2 of the best one's, in the order: no "
-    "change, straight line, logarithm, step after the first thaw, smooth curve."
-)
 
 
 def compare_shapes(fit: FindFit, exposure: ExposureName) -> Shapes:
@@ -165,51 +156,6 @@ def compare_shapes(fit: FindFit, exposure: ExposureName) -> Shapes:
     return work.result(fits, tuple(left_out))
 
 
-def natural_spline(values: np.ndarray, knots: Sequence[float]) -> np.ndarray:
-    """Columns of a natural cubic spline: linear beyond the outer knots.
-
-    Parameters
-    ----------
-    values
-        Shape (n,).
-    knots
-        k ascending knots, k at least 3.
-
-    Returns
-    -------
-    ndarray
-        Shape (n, k - 1), the first column the values themselves; an intercept
-        is to be added.
-
-    References
-    ----------
-    Harrell FE (2015), section 2.4.5.
-
-    Examples
-    --------
-    >>> natural_spline(np.array([0.0, 1.0, 2.0]), [0.0, 1.0, 2.0]).round(3)
-    array([[0.  , 0.  ],
-           [1.  , 0.25],
-           [2.  , 1.5 ]])
-    """
-    t = np.asarray(knots, dtype=float)
-    x = np.asarray(values, dtype=float)
-
-    def cube(knot: float) -> np.ndarray:
-        return np.asarray(np.clip(x - knot, 0.0, None) ** 3)
-
-    last, before = t[-1], t[-2]
-    columns = [x]
-    for knot in t[:-2]:
-        bend = (
-            cube(knot)
-            - cube(before) * (last - knot) / (last - before)
-            + cube(last) * (before - knot) / (last - before)
-        )
-        columns.append(bend / (last - t[0]) ** 2)
-    return np.column_stack(columns)
-
-
 def _plan(
     exposure: ExposureName, values: np.ndarray, y: np.ndarray
 ) -> tuple[list[str], tuple[float, ...], list[LeftOut]]:
@@ -254,12 +200,8 @@ def _nothing(exposure: ExposureName, why: str, left_out: tuple[LeftOut, ...] = (
         bend_p=None,
         knots=(),
         left_out=left_out,
-        rule=RULE,
-        sentence=f"The shape of the change with {_NAME[exposure]} cannot be told: {why}.",
+        reason=why,
     )
-
-
-_NAME: Mapping[str, str] = {"cycles": "cycles", "age_days": "age"}
 
 
 class _Work:
@@ -299,7 +241,8 @@ class _Work:
             return np.log2(scaled + 1.0)[:, None]
         if shape == "step":
             return (values >= 1.0).astype(float)[:, None]
-        return natural_spline(scaled, [k / self.divisor for k in self.knots])
+        bends = natural_spline(scaled, [k / self.divisor for k in self.knots])
+        return np.column_stack([scaled, bends])
 
     def design(self, shape: str) -> Design:
         basis = self.basis(shape, self.values)
@@ -388,56 +331,5 @@ class _Work:
             bend_p=None if spline is None else self.test(fits["straight"], spline),
             knots=() if spline is None else self.knots,
             left_out=left_out,
-            rule=RULE,
-            sentence=_sentence(self.exposure, chosen, candidates),
+            reason=None,
         )
-
-
-def _sentence(exposure: ExposureName, chosen: ShapeFit, candidates: Sequence[ShapeFit]) -> str:
-    name = _NAME[exposure]
-    if chosen.shape == "flat":
-        return (
-            f"No change with {name} is needed to describe these records, so no shape of it can be "
-            "told."
-        )
-    step, steps = ("cycle", "cycles") if exposure == "cycles" else ("month", "months")
-    text = {
-        "straight": (
-            f"A straight line is enough: as far as these records show, each further {step} goes "
-            "with the same change (on the scale of the odds)."
-        ),
-        "logarithmic": (
-            f"The first {steps} count most: each doubling of them goes with about the same change, "
-            "and a straight line fits clearly worse."
-        ),
-        "step": (
-            "The change comes with the first thaw: sources thawed once and sources thawed often "
-            "differ too little for these records to show it."
-        ),
-        "spline": (
-            f"The change with {name} bends in a way that no simple shape follows: read it off the "
-            "curve."
-        ),
-    }[chosen.shape]
-    rivals = [
-        _SHAPE_WORDS[c.shape]
-        for c in candidates
-        if c.shape != chosen.shape and c.difference <= CLEARLY_WORSE
-    ]
-    if rivals:
-        text += f" {_either(rivals)} would fit about as well."
-    return text
-
-
-_SHAPE_WORDS: Mapping[str, str] = {
-    "flat": "no change",
-    "straight": "a straight line",
-    "logarithmic": "a change that slows down",
-    "step": "a step after the first thaw",
-    "spline": "a smooth curve",
-}
-
-
-def _either(words: Sequence[str]) -> str:
-    text = words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
-    return text[:1].upper() + text[1:]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -26,13 +26,11 @@ from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.splines import natural_spline, spline_knots
 from outcomes.random_streams import random_stream
-from outcomes.text import DAYS_PER_YEAR
 
 MOST_FOLDS = 10
 MONTH_DAYS = 30.0
 _PER_GROUP = 10  # misses (or finds, if rarer) for each point of the calibration curve
 _GROUPS = (3, 10)
-_TIED = 0.9
 _COPY = 1e-6
 _EDGE = 1e-6
 
@@ -125,8 +123,6 @@ class Drift:
         Share of the variation of calendar time that the other terms account for (R²).
     tied_to_age
         Correlation of calendar time with age over the trials; None without age.
-    sentence
-        What can be said, and what cannot.
     reason
         Why it could not be asked; None otherwise.
     """
@@ -139,7 +135,6 @@ class Drift:
     curve_p: float | None
     explained: float | None
     tied_to_age: float | None
-    sentence: str
     reason: str | None
 
 
@@ -169,8 +164,6 @@ class Quality:
         where not predicted. Indexed as the trials.
     alpha
         Intervals are at 1 - alpha.
-    sentences
-        Prediction, residuals, drift: one each, in plain words.
     reason
         Why nothing was checked; None otherwise.
     """
@@ -187,7 +180,6 @@ class Quality:
     drift: Drift | None
     predictions: pd.DataFrame
     alpha: float
-    sentences: tuple[str, ...]
     reason: str | None
 
 
@@ -222,7 +214,7 @@ def check_quality(fit: FindFit) -> Quality:
     if fit.mixed is None:
         reason = fit.reason or "no model could be fitted"
         return Quality(
-            0, 0, 0, 0, None, None, None, None, {}, None, empty, alpha, (), reason
+            0, 0, 0, 0, None, None, None, None, {}, None, empty, alpha, reason
         )  # fmt: skip
     predicted, average, folds = predict_unseen(fit)
     design = fit.design
@@ -236,7 +228,7 @@ def check_quality(fit: FindFit) -> Quality:
         reason = "no group of sources could be left out and predicted from the others"
         return Quality(
             0, 0, folds, int((~told).sum()), None, None, None, None, {}, drift, frame, alpha,
-            (drift.sentence,), reason,
+            reason,
         )  # fmt: skip
     y, p = design.y[told], predicted[told]
     sources = design.trials["source_id"].astype(str).to_numpy()[told]
@@ -263,11 +255,6 @@ def check_quality(fit: FindFit) -> Quality:
         drift=drift,
         predictions=frame,
         alpha=alpha,
-        sentences=(
-            _prediction_sentence(brier, of_average, area, calibration),
-            _residual_sentence(by, alpha),
-            drift.sentence,
-        ),
         reason=None,
     )
 
@@ -590,7 +577,7 @@ def _drift(fit: FindFit) -> Drift:
     estimate = float(line.beta[-1])
     spread = float(np.sqrt(line.cov[-1, -1]))
     reach = float(normal_quantile(1.0 - fit.settings.alpha / 2.0)) * spread
-    found = Drift(
+    return Drift(
         log_odds=estimate,
         std_error=spread,
         low=estimate - reach,
@@ -599,10 +586,8 @@ def _drift(fit: FindFit) -> Drift:
         curve_p=curve_p,
         explained=explained,
         tied_to_age=tied,
-        sentence="",
         reason=None,
     )
-    return replace(found, sentence=_drift_sentence(found, fit.settings.alpha))
 
 
 def _with(design: Design, start: MixedFit, columns: np.ndarray) -> MixedFit:
@@ -633,108 +618,4 @@ def _correlation(months: np.ndarray, design: Design) -> float | None:
 
 
 def _no_drift(reason: str, explained: float | None, tied: float | None) -> Drift:
-    sentence = f"Drift over calendar time could not be asked about: {reason}."
-    return Drift(None, None, None, None, None, None, explained, tied, sentence, reason)
-
-
-def _drift_sentence(drift: Drift, alpha: float) -> str:
-    tests = [p for p in (drift.p, drift.curve_p) if p is not None]
-    assert drift.low is not None
-    assert drift.high is not None
-    # Two looks at one calendar: the smaller p counts twice.
-    if min(tests) * len(tests) < alpha:
-        sentence = (
-            "Finds changed over calendar time in a way that cycles, age and conditions do not "
-            "explain (training, handlers, hides or records may have changed)"
-        )
-    else:
-        year = DAYS_PER_YEAR / MONTH_DAYS
-        low, high = (f"{np.exp(np.clip(v * year, -20, 20)):.2g}" for v in (drift.low, drift.high))
-        if (drift.explained or 0.0) > _TIED:
-            return (
-                "Whether finds changed over calendar time could hardly be asked about: it is "
-                "closely tied to cycles, age and conditions here, and a large change could hide "
-                "behind them."
-            )
-        sentence = (
-            "No sign that finds changed over calendar time beyond what cycles, age and conditions "
-            f"explain; the odds of a find may still have changed by a factor between {low} and "
-            f"{high} a year"
-        )
-    tied = drift.tied_to_age
-    if (drift.explained or 0.0) > _TIED:
-        sentence += (
-            "; calendar time is so closely tied to the other terms here that little of it could "
-            "have been seen"
-        )
-    elif tied is not None and abs(tied) > 0.5:
-        sentence += (
-            f"; a source's age goes along with the calendar (correlation {tied:.2f}), so a drift "
-            "common to all sources and a loss with age are hard to tell apart"
-        )
-    return f"{sentence}."
-
-
-def _prediction_sentence(
-    brier: float, of_average: float, area: Area, calibration: Calibration | None
-) -> str:
-    interval = ""
-    if area.low is not None and area.high is not None:
-        interval = f" (interval {100.0 * area.low:.0f} to {100.0 * area.high:.0f})"
-    better = 100.0 * (1.0 - brier / of_average)
-    if better >= 0.5:
-        gain = f"squared error {better:.0f} % smaller than with the unit's average alone"
-    elif better <= -0.5:
-        gain = f"squared error {-better:.0f} % larger than with the unit's average alone"
-    else:
-        gain = "squared error about that of the unit's average alone"
-    sentence = (
-        f"On sources it has not seen, the model gives a trial that was found the higher "
-        f"probability than one that was missed in {100.0 * area.value:.0f} of 100 pairs"
-        f"{interval}; {gain}"
-    )
-    if calibration is None:
-        return f"{sentence}."
-    off = calibration.in_the_large
-    direction = "more" if off > 0 else "fewer"
-    level = (
-        "as many finds as predicted"
-        if abs(off) < 0.5
-        else f"{abs(off):.1f} in 100 {direction} finds than predicted"
-    )
-    sentence += f"; {level}"
-    slope = f"{calibration.slope:.2f}".replace("-", "−") + "; 1 is right, less is too far apart"
-    if calibration.slope_high is not None and calibration.slope_high < 1.0:
-        sentence += f", and predictions too far apart (calibration slope {slope})"
-    elif calibration.slope_low is not None and calibration.slope_low > 1.0:
-        sentence += f", and predictions too close together (calibration slope {slope})"
-    elif calibration.slope_low is None or calibration.slope_high is None:
-        sentence += (
-            ", and whether predictions are too far apart these records cannot say "
-            f"(calibration slope {slope})"
-        )
-    else:
-        sentence += f", with no sign that predictions are too far apart (calibration slope {slope})"
-    return f"{sentence}."
-
-
-def _residual_sentence(by: Mapping[str, Sequence[Residual]], alpha: float) -> str:
-    parts = []
-    for name, rows in by.items():
-        outside = [r for r in rows if r.outside]
-        counted = f"{len(outside)} of {len(rows)} {name}{'' if len(rows) == 1 else 's'}"
-        if outside:
-            named = sorted(outside, key=lambda r: r.points)
-            listed = ", ".join(f"{r.group} {_signed(r.points)}" for r in named[:4])
-            counted += f" ({listed}{', …' if len(named) > 4 else ''})"
-        parts.append(counted)
-    return (
-        "Finds lie outside what was predicted, in percentage points, for "
-        f"{'; '.join(parts)}. The intervals allow for the number of trials alone, and sources and "
-        f"dogs differ beyond what is on record: more than {100.0 * alpha:g} in 100 lie outside by "
-        "chance."
-    )
-
-
-def _signed(points: float) -> str:
-    return f"{points:+.0f}".replace("-", "−")
+    return Drift(None, None, None, None, None, None, explained, tied, reason)

@@ -17,7 +17,7 @@ from outcomes.analysis.lifetimes.rule import (
 )
 from outcomes.analysis.results import CurvePoint, Lifetime
 from outcomes.models.distributions import normal_quantile
-from outcomes.models.product_limit import ProductLimit, product_limit
+from outcomes.models.survival import ProductLimit, product_limit
 from outcomes.settings import DecisionSettings, ReliabilityRule
 from outcomes.text import months, of_100, still_reliable_at
 

@@ -14,8 +14,15 @@ from outcomes.analysis.lifetimes.rule import first_called
 from outcomes.analysis.results import LeftOut, Lifetime
 from outcomes.errors import FitError
 from outcomes.models.distributions import student_quantile
-from outcomes.models.interval_weibull import HazardFit, Intervals, fit_periods, fit_weibull
+from outcomes.models.period_hazard import fit_periods
 from outcomes.models.ratio import ratio_interval, sized
+from outcomes.models.survival import (
+    HazardFit,
+    Intervals,
+    fit_time_varying,
+    fit_weibull,
+    rank_at_events,
+)
 from outcomes.settings import DecisionSettings
 from outcomes.text import count
 
@@ -23,6 +30,7 @@ LEAST_EVENTS = 5
 PER_TERM = 5
 LEAST_SOURCES = 3
 NEXT = 5
+STORAGE_CHOSEN = " Storage was chosen, not assigned."
 
 
 @dataclass(frozen=True, slots=True)
@@ -353,12 +361,12 @@ def _weibull(
 ) -> WeibullLifetime:
     event = followed["event"].to_numpy(bool)
     exit_ = followed["exit_days"].to_numpy(float)
-    low = np.where(event, followed["low_days"].to_numpy(float), exit_)
-    low = np.where(event & (low >= exit_), np.nextafter(exit_, 0.0), low)
+    # Two trials at one moment leave no room between them: the event is then known exactly.
+    low = np.where(event, np.minimum(followed["low_days"].to_numpy(float), exit_), exit_)
     entry = np.minimum(followed["entry_days"].to_numpy(float), low)
     times = Intervals(entry, low, np.where(event, exit_, np.inf))
-    cold = (followed["regime"] == "refrigerated").to_numpy(float)
-    columns, names = [np.ones(len(followed)), cold], [("regime", "refrigerated against frozen")]
+    columns = [(followed["regime"] == "refrigerated").to_numpy(float)]
+    names = [("regime", "refrigerated against frozen")]
     kinds = followed["kind"].value_counts()
     levels = sorted(str(kind) for kind in kinds.index)
     # The Weibull scale and the constant count as one parameter each.
@@ -390,7 +398,7 @@ def _weibull(
         reason=None,
         sentence=(
             f"{regime_words(terms[0], alpha)}, {events} of {count(len(followed), 'source')} "
-            "having met the rule. Storage was chosen, not assigned."
+            f"having met the rule.{STORAGE_CHOSEN}"
         ),
     )
 
@@ -478,70 +486,6 @@ def _between_trials(
     return frame, int(frame["source_id"].nunique()), tuple(left_out)
 
 
-def fit_time_varying(
-    start: np.ndarray, stop: np.ndarray, event: np.ndarray, x: np.ndarray, ties: str = "efron"
-) -> HazardFit:
-    """Fit a Cox model to stretches (start, stop] within which the covariates do not change.
-
-    Parameters
-    ----------
-    start, stop, event
-        Each stretch, and whether it ended with the event, shape (n,).
-    x
-        Covariates in it, shape (n, p); no missing values.
-    ties
-        ``"efron"`` or ``"breslow"``.
-
-    Returns
-    -------
-    HazardFit
-
-    Raises
-    ------
-    FitError
-        If the likelihood has no maximum that could be found.
-    """
-    from statsmodels.duration.hazard_regression import PHReg
-
-    spread = x.std(axis=0)
-    if not (spread > 0).all():
-        raise FitError("a term is the same in every stretch, so it has no hazard ratio")
-    centred = (x - x.mean(axis=0)) / spread
-    if _rank_at_events(start, stop, event, centred) < x.shape[1]:
-        raise FitError("the terms cannot be told apart in these sources")
-    # statsmodels counts a source as at risk at the very moment it enters; (start, stop] does not.
-    after = np.nextafter(start, np.inf)
-    model = PHReg(stop, centred, status=event.astype(int), entry=after, ties=ties)
-    with np.errstate(all="ignore"):
-        try:
-            fit = model.fit(disp=0, warn_convergence=False)
-            cov = np.asarray(fit.cov_params())
-        except np.linalg.LinAlgError as error:
-            raise FitError("the terms cannot be told apart in these sources") from error
-        gradient = np.abs(model.score(fit.params))
-    if (
-        not np.isfinite(cov).all()
-        or np.diag(cov).max() > 100.0
-        or np.diag(cov).min() <= 0.0
-        or not np.isfinite(gradient).all()
-        or gradient.max() > 1e-3
-    ):
-        raise FitError("the likelihood has no maximum that could be found")
-    return HazardFit(
-        np.asarray(fit.params) / spread, cov / np.outer(spread, spread), float(fit.llf)
-    )
-
-
-def _rank_at_events(start: np.ndarray, stop: np.ndarray, event: np.ndarray, x: np.ndarray) -> int:
-    """Number of covariates that differ, each in its own way, between those at risk together."""
-    products = np.zeros((x.shape[1], x.shape[1]))
-    for time in np.unique(stop[event]):
-        among = x[(start < time) & (stop >= time)]
-        apart = among - among.mean(axis=0)
-        products += apart.T @ apart
-    return int(np.linalg.matrix_rank(products, tol=1e-8 * max(len(x), 1), hermitian=True))
-
-
 def _at_age(
     rows: pd.DataFrame, sources: int, events: int, left_out: tuple[LeftOut, ...], alpha: float
 ) -> CyclesAtAge:
@@ -551,7 +495,7 @@ def _at_age(
     if events < 2 * PER_TERM:
         lacking = f"{count(events, 'event')}, and {2 * PER_TERM} are needed for it"
         left_out = (*left_out, LeftOut("trials_per_30_days", lacking))
-    elif _rank_at_events(start, stop, event, x) < 2:
+    elif rank_at_events(start, stop, event, x) < 2:
         same = "the same in all sources of an age, or tied to their cycles"
         left_out = (*left_out, LeftOut("trials_per_30_days", same))
     else:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from outcomes.analysis.finds.design import (
-    EXPOSURES,
     UNLOGGED,
     Design,
     column_values,
@@ -19,12 +18,12 @@ from outcomes.analysis.finds.design import (
 from outcomes.analysis.finds.model import averaged_probability
 from outcomes.analysis.results import LeftOut
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
 from outcomes.random_streams import random_stream
-from outcomes.settings import DecisionSettings
-from outcomes.text import count
+from outcomes.settings import DecisionSettings, EarlyWarning
 
 BASELINE_MISSES = 40
 BASELINE_FINDS = 40
@@ -113,14 +112,10 @@ class Watch:
         The first trials on record, by which the expected probabilities were set.
     learnt
         Terms of the model of those.
-    source_healthy
-        What a source's trials in the baseline are like; None without charts.
     left_out
         Terms and trials it does without, and why.
     reason
         Why there are no charts; None where there are.
-    sentence
-        What can be said, in words; also when nothing can.
     """
 
     sources: tuple[Chart, ...]
@@ -138,8 +133,6 @@ class Watch:
     learnt: tuple[str, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    sentence: str
-    source_healthy: Healthy | None = field(default=None, compare=False, repr=False)
 
 
 def watch(
@@ -162,8 +155,8 @@ def watch(
     source that was past its limit by then are not held against it.
 
     Each trial adds the logarithm of the likelihood ratio of odds of a miss
-    ``settings.unreliable.odds_ratio`` times as high; the chart does not fall below zero. The limit
-    is set by simulation on blocks of the baseline's own trials, with sources
+    ``settings.early_warning.odds_ratio`` times as high; the chart does not fall below zero. The
+    limit is set by simulation on blocks of the baseline's own trials, with sources
     and with sessions or hides that differ as the model says. How often
     charts pass it in units in which nothing changes is asked by
     ``tests/analysis/monitoring/test_watch.py``.
@@ -173,7 +166,7 @@ def watch(
     trials
         Joined trials.
     settings
-        Its ``unreliable``, ``rule.qualified_only`` and ``seed`` are used.
+        Its ``early_warning``, ``rule.qualified_only`` and ``seed`` are used.
 
     Returns
     -------
@@ -186,16 +179,15 @@ def watch(
     Monitoring surgical performance using risk-adjusted cumulative sum charts.
     *Biostatistics* 1, 441-452.
     """
-    other = settings.unreliable
+    asked = settings.early_warning
     hides = _charted(trials)
-    choices = _Choices(other.odds_ratio, other.false_call, other.within)
     cut = _baseline_end(hides)
     if isinstance(cut, str):
-        return _nothing(choices, hides, cut)
+        return _nothing(asked, hides, cut)
     try:
-        return _charts(hides, cut, _learn(hides.iloc[:cut]), choices, settings)
+        return _charts(hides, cut, _learn(hides.iloc[:cut]), settings)
     except FitError as error:
-        return _nothing(choices, hides, str(error))
+        return _nothing(asked, hides, str(error))
 
 
 def learn_unchanging(trials: pd.DataFrame, settings: DecisionSettings) -> Healthy | None:
@@ -236,7 +228,7 @@ def learn_unchanging(trials: pd.DataFrame, settings: DecisionSettings) -> Health
 
     x = model.matrix(hides)
     for j, column in enumerate(model.design.columns, start=1):
-        if column.term in (*EXPOSURES, UNLOGGED):
+        if column.term in (*CYCLES_AND_AGE, UNLOGGED):
             x[:, j] = x[used, j].mean()
     log_odds = x @ model.mixed.beta + model.effect("dog", hides["dog_id"])[0]
     between, within = model.sd("source"), model.session_sd
@@ -248,13 +240,6 @@ def learn_unchanging(trials: pd.DataFrame, settings: DecisionSettings) -> Health
     )
     expected = 1.0 - averaged_probability(log_odds, spread)[0]
     return Healthy(log_odds, expected, block, between, within)
-
-
-@dataclass(frozen=True, slots=True)
-class _Choices:
-    odds_ratio: float
-    false_call: float
-    within: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,9 +319,8 @@ def _fit(design: Design) -> _Model:
     return _Model(design, fit_mixed(design.y, design.x, design.names, design.groups))
 
 
-def _charts(
-    hides: pd.DataFrame, cut: int, model: _Model, choices: _Choices, settings: DecisionSettings
-) -> Watch:
+def _charts(hides: pd.DataFrame, cut: int, model: _Model, settings: DecisionSettings) -> Watch:
+    asked = settings.early_warning
     x = model.matrix(hides)
     fixed = x @ model.mixed.beta
     dog, dog_error = model.effect("dog", hides["dog_id"])
@@ -347,7 +331,6 @@ def _charts(
     charts: dict[str, tuple[Chart, ...]] = {}
     limits: dict[str, float] = {}
     doubtful = np.zeros(len(hides), dtype=bool)
-    source_healthy: Healthy | None = None
     for of, log_odds, known, chart_sd in (
         ("source", fixed + dog, dog_error, model.sd("source")),
         ("dog", fixed + dog + source, source_error, 0.0),
@@ -366,13 +349,11 @@ def _charts(
         healthy = Healthy(log_odds[rows], 1.0 - expected[rows], block, chart_sd, session)
         limits[of] = limit_for(
             healthy,
-            choices.odds_ratio,
-            choices.false_call,
-            choices.within,
+            asked.odds_ratio,
+            asked.false_call,
+            asked.within,
             random_stream(settings.seed, "early warning"),
         )
-        if of == "source":
-            source_healthy = healthy
         charts[of] = tuple(
             _chart(
                 of,
@@ -381,7 +362,7 @@ def _charts(
                 expected[rows],
                 baseline[rows],
                 limits[of],
-                choices.odds_ratio,
+                asked.odds_ratio,
             )
             for name, rows in _rows_of(grouped, kept).items()
         )
@@ -403,13 +384,13 @@ def _charts(
                 "trials", f"{number:,} on no dog's chart: the source was past its limit by then"
             )
         )
-    found = Watch(
+    return Watch(
         sources=charts["source"],
         dogs=charts["dog"],
         past=tuple(past),
-        odds_ratio=choices.odds_ratio,
-        false_call=choices.false_call,
-        within=choices.within,
+        odds_ratio=asked.odds_ratio,
+        false_call=asked.false_call,
+        within=asked.within,
         source_limit=limits["source"],
         dog_limit=limits["dog"],
         baseline_trials=cut,
@@ -419,10 +400,7 @@ def _charts(
         learnt=tuple(dict.fromkeys(column.term for column in model.design.columns)),
         left_out=tuple(left_out),
         reason=None,
-        sentence="",
-        source_healthy=source_healthy,
     )
-    return _with_sentence(found)
 
 
 def _on_doubtful_source(hides: pd.DataFrame, charts: tuple[Chart, ...]) -> np.ndarray:
@@ -519,14 +497,14 @@ def _chart(
     )
 
 
-def _nothing(choices: _Choices, hides: pd.DataFrame, reason: str) -> Watch:
+def _nothing(asked: EarlyWarning, hides: pd.DataFrame, reason: str) -> Watch:
     return Watch(
         sources=(),
         dogs=(),
         past=(),
-        odds_ratio=choices.odds_ratio,
-        false_call=choices.false_call,
-        within=choices.within,
+        odds_ratio=asked.odds_ratio,
+        false_call=asked.false_call,
+        within=asked.within,
         source_limit=None,
         dog_limit=None,
         baseline_trials=len(hides),
@@ -536,35 +514,4 @@ def _nothing(choices: _Choices, hides: pd.DataFrame, reason: str) -> Watch:
         learnt=(),
         left_out=(),
         reason=reason,
-        sentence=f"No source or dog can be charted yet: {reason}.",
     )
-
-
-def _with_sentence(found: Watch) -> Watch:
-    charts = len(found.sources) + len(found.dogs)
-    # Each stretch of so many trials is another chance to pass the limit.
-    by_chance = sum(
-        1.0 - (1.0 - found.false_call) ** (len(c.trials) / found.within)
-        for c in (*found.sources, *found.dogs)
-    )
-    error = (
-        f"about {100 * found.false_call:g} of 100 charts on which nothing changes pass their limit "
-        f"within {found.within} trials"
-    )
-    if charts > 1:
-        error += f", which makes about {max(by_chance, 1.0):.0f} of these {charts} so far"
-    if not found.past:
-        who = "The one chart is not" if charts == 1 else f"None of {charts} charts is"
-        said = f"{who} past its limit; {error}."
-    else:
-        names = ", ".join(
-            f"{c.of} {c.name} (since {c.past_since.started_at:%Y-%m-%d})"
-            for c in found.past
-            if c.past_since is not None
-        )
-        verb = "is" if len(found.past) == 1 else "are"
-        said = (
-            f"{len(found.past)} of {count(charts, 'chart')} {verb} past the limit: {names}. "
-            f"A reason to look, not a finding: {error}."
-        )
-    return replace(found, sentence=said)

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import EXPOSURES, UNLOGGED, on_late_logs, unlogged_days
+from outcomes.analysis.finds.design import UNLOGGED, on_late_logs, unlogged_days
 from outcomes.analysis.results import LeftOut
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 
 EVENTS_PER_TERM = 10
 _LEAST_PER_WORD = 5
@@ -37,8 +38,7 @@ def _doublings_of_trials(values: pd.Series) -> pd.Series:
 # Column → (unit of one step, size of that step, scale). Exposures first, then what is most
 # often entangled with storage; the units are those of the model of finds.
 _NUMBERS: dict[str, tuple[str, float, Callable[[pd.Series], pd.Series]]] = {
-    "cycles": ("cycle", 1.0, _as_is),
-    "age_days": ("30 days", 30.0, _as_is),
+    **{e.name: (e.unit, e.divisor, _as_is) for e in CYCLES_AND_AGE.values()},
     UNLOGGED: ("30 days", 30.0, unlogged_days),
     "frozen_share": ("0.1", 0.1, _as_is),
     "set_min": ("doubling", 1.0, _doublings_of_minutes),
@@ -49,7 +49,7 @@ _NUMBERS: dict[str, tuple[str, float, Callable[[pd.Series], pd.Series]]] = {
 }
 _WORDS = ("kind", "blinding", "setting", "placement")
 _ORDER = (
-    *EXPOSURES,
+    *CYCLES_AND_AGE,
     UNLOGGED,
     "kind",
     "frozen_share",
@@ -155,7 +155,7 @@ class _Chosen:
         other = self.copy_of(scaled)
         if other is not None:
             self.refuse(name, f"carries the same information as {other} in these records")
-            if name in EXPOSURES:
+            if name in CYCLES_AND_AGE:
                 self.copies[name] = other
             return
         self.accept(Condition(name, unit), scaled)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import EXPOSURES, usable_trials
+from outcomes.analysis.finds.design import usable_trials
 from outcomes.analysis.results import LeftOut
 from outcomes.analysis.searches.design import Conditions, choose_conditions
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.counts import (
     NEGATIVE_BINOMIAL,
     POISSON,
@@ -20,28 +22,18 @@ from outcomes.models.counts import (
     overdispersion_p,
 )
 from outcomes.models.distributions import chi_square_quantile, exact_interval
-from outcomes.models.ratio import change, power, ratio_interval, shortfall, sized
+from outcomes.models.ratio import (
+    Estimate,
+    estimate_ratio,
+    shortfall,
+)
 from outcomes.settings import DecisionSettings
-from outcomes.text import DAYS_PER_YEAR, count
+from outcomes.text import count
 
 LEAST_ALERTS = 20
 LEAST_SOURCES = 8
 LEAST_DOGS = 3
 _SECONDS_PER_HOUR = 3600.0
-
-
-@dataclass(frozen=True, slots=True)
-class RateTerm:
-    """One term of a model of the rate of false alerts, per ``unit``."""
-
-    term: str
-    unit: str
-    rate_ratio: float
-    low: float
-    high: float
-    p: float
-    log_rate: float
-    std_error: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +92,10 @@ class FalseAlertFit:
         Terms and trials the model does without, and why.
     reason
         Why there are no terms; None where there are.
-    sentence
-        What can be said, in words; also when nothing can.
+    copies
+        Terms left out because another says the same: term → that other.
+    alpha
+        Intervals are at 1 - alpha.
     by_dog
         Rates of each dog, in order of id.
     """
@@ -124,12 +118,13 @@ class FalseAlertFit:
     model_alerts: int
     sources: int
     dogs: int
-    terms: tuple[RateTerm, ...]
+    terms: tuple[Estimate, ...]
     source_sd: float | None
-    clustered: tuple[RateTerm, ...]
+    clustered: tuple[Estimate, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    sentence: str
+    copies: Mapping[str, str]
+    alpha: float
     by_dog: tuple[DogAlerts, ...] = ()
 
 
@@ -205,9 +200,8 @@ def fit_false_alerts(trials: pd.DataFrame, settings: DecisionSettings) -> FalseA
         clustered=model.clustered,
         left_out=model.left_out,
         reason=model.reason,
-        sentence=_sentence(
-            rate, rate_reason, (blank_alerts, len(blanks)), share, model, settings.alpha
-        ),
+        copies=model.copies,
+        alpha=settings.alpha,
         by_dog=_by_dog(counted.assign(dog=trials["dog_id"]), settings.alpha),
     )
 
@@ -336,9 +330,9 @@ class _Model:
     alerts: int
     sources: int
     dogs: int
-    terms: tuple[RateTerm, ...]
+    terms: tuple[Estimate, ...]
     source_sd: float | None
-    clustered: tuple[RateTerm, ...]
+    clustered: tuple[Estimate, ...]
     left_out: tuple[LeftOut, ...]
     copies: dict[str, str]
     reason: str | None
@@ -399,7 +393,7 @@ def _too_few(own: _Model) -> str | None:
 
 
 def _no_exposure(chosen: Conditions) -> str | None:
-    if any(column.term in EXPOSURES for column in chosen.columns):
+    if any(column.term in CYCLES_AND_AGE for column in chosen.columns):
         return None
     return "neither cycles nor age varies enough between the trials of a dog"
 
@@ -439,85 +433,10 @@ def _fitted(own: _Model, chosen: Conditions, alpha: float) -> _Model:
 
 def _terms(
     chosen: Conditions, fit: RateFit, std_errors: np.ndarray, alpha: float, freedom: int
-) -> tuple[RateTerm, ...]:
-    rows = []
-    for j, column in enumerate(chosen.columns):
-        estimate, error = float(fit.beta[j]), float(std_errors[j])
-        found = ratio_interval(estimate, error, alpha, freedom)
-        rows.append(
-            RateTerm(
-                term=column.term,
-                unit=column.unit,
-                rate_ratio=found.ratio,
-                low=found.low,
-                high=found.high,
-                p=found.p,
-                log_rate=estimate,
-                std_error=error,
-            )
+) -> tuple[Estimate, ...]:
+    return tuple(
+        estimate_ratio(
+            column.term, column.unit, float(fit.beta[j]), float(std_errors[j]), alpha, freedom
         )
-    return tuple(rows)
-
-
-def _sentence(
-    rate: _Interval,
-    rate_reason: str | None,
-    blanks: tuple[int, int],
-    share: _Interval,
-    model: _Model,
-    alpha: float,
-) -> str:
-    interval = f"{100 * (1 - alpha):g} % interval"
-    if rate[0] is None or rate[1] is None or rate[2] is None:
-        said = [f"False alerts cannot be told by the hour: {rate_reason}."]
-    else:
-        said = [
-            f"{rate[0]:.2f} false alerts an hour of searching ({interval} {rate[1]:.2f} to "
-            f"{rate[2]:.2f})."
-        ]
-    alerted, areas = blanks
-    if share[0] is None or share[1] is None or share[2] is None:
-        said.append(
-            "No blank area was searched, so the records cannot say how often one is called."
-        )
-    else:
-        said.append(
-            f"{alerted} of {count(areas, 'blank area')} drew a false alert "
-            f"({100 * share[0]:.1f} %, {interval} {100 * share[1]:.1f} to {100 * share[2]:.1f} %)."
-        )
-    if model.reason is not None:
-        said.append(f"Against cycles and age they say nothing: {model.reason}.")
-        return " ".join(said)
-    steps = {
-        "cycles": (10.0, "each 10 cycles", "cycles"),
-        "age_days": (DAYS_PER_YEAR / 30.0, "each year of age", "age"),
-    }
-    parts = []
-    for term in model.terms:
-        if term.term not in steps:
-            continue
-        times, name, word = steps[term.term]
-        middle, low, high = (
-            change(power(float(np.log(v)), times), "more", "fewer", "as many")
-            for v in (term.rate_ratio, term.low, term.high)
-        )
-        if not sized(term.low, term.high, times):
-            if term.low <= 1.0 <= term.high:
-                parts.append(f"these records cannot tell how much they change with {word}")
-            else:
-                way = "more" if term.low > 1.0 else "fewer"
-                parts.append(f"{way} went with {word}, by how much these records cannot tell")
-        elif term.low <= 1.0 <= term.high:
-            parts.append(
-                f"no change with {word} shows (for {name}, anything from {low} to {high} fits "
-                f"these records, {interval})"
-            )
-        else:
-            parts.append(f"{name} went with {middle} ({interval}: {low} to {high})")
-    said.append(
-        f"On hides, {'; '.join(parts)}, from {count(model.alerts, 'false alert')} on "
-        f"{count(model.sources, 'source')} by {count(model.dogs, 'dog')}."
+        for j, column in enumerate(chosen.columns)
     )
-    if model.copies:
-        said.append("Cycles and age move together in these records: either may be behind it.")
-    return " ".join(said)

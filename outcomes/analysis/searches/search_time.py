@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import EXPOSURES, usable_trials
+from outcomes.analysis.finds.design import usable_trials
 from outcomes.analysis.results import LeftOut
 from outcomes.analysis.searches.design import Condition, Conditions, choose_conditions
 from outcomes.analysis.searches.search_time_curve import SearchTimeCurve, search_time_curve
 from outcomes.errors import FitError
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.aft import FAMILIES, AcceleratedFit, fit_accelerated
 from outcomes.models.cox import CoxFit, fit_cox
-from outcomes.models.ratio import change, power, ratio_interval, shortfall, sized
+from outcomes.models.ratio import (
+    Estimate,
+    estimate_ratio,
+    ratio_interval,
+    shortfall,
+)
 from outcomes.settings import DecisionSettings
-from outcomes.text import DAYS_PER_YEAR, count
 
 LEAST_FINDS = 30
 LEAST_SOURCES = 8
@@ -24,36 +30,14 @@ LEAST_DOGS = 3
 
 
 @dataclass(frozen=True, slots=True)
-class HazardTerm:
+class HazardEstimate(Estimate):
     """One term of a Cox model, per ``unit``: above 1, finds come sooner.
 
     ``proportional_p`` is the p-value of a hazard ratio that changes during the
     search, by the model without an effect of the source, trials independent.
     """
 
-    term: str
-    unit: str
-    hazard_ratio: float
-    low: float
-    high: float
-    p: float
-    log_hazard: float
-    std_error: float
     proportional_p: float
-
-
-@dataclass(frozen=True, slots=True)
-class TimeTerm:
-    """How many times as long a search takes, per ``unit`` of one exposure."""
-
-    term: str
-    unit: str
-    time_ratio: float
-    low: float
-    high: float
-    p: float
-    log_time: float
-    std_error: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,15 +59,17 @@ class SearchTimeFit:
         p-value of hazard ratios, of any of the terms, that change during the search.
     time_ratio
         Accelerated failure-time model with dog terms and a normal effect of the
-        source: its ratios for cycles and age.
+        source: how many times as long a search takes, for cycles and age.
     time_model, aic
         The distribution it has, by Akaike's criterion, and that criterion of each.
     left_out
         Terms and trials the models do without, and why.
     reason
         Why there are no terms; None where there are.
-    sentence
-        What can be said, in words; also when nothing can.
+    copies
+        Terms left out because another says the same: term → that other.
+    alpha
+        Intervals are at 1 - alpha.
     curve
         Median search time of a typical dog by cycles (or by age), from the
         accelerated failure-time model; None without terms.
@@ -93,16 +79,17 @@ class SearchTimeFit:
     events: int
     sources: int
     dogs: int
-    terms: tuple[HazardTerm, ...]
+    terms: tuple[HazardEstimate, ...]
     source_sd: float | None
-    clustered: tuple[HazardTerm, ...]
+    clustered: tuple[HazardEstimate, ...]
     proportional_p: float | None
-    time_ratio: tuple[TimeTerm, ...]
+    time_ratio: tuple[Estimate, ...]
     time_model: str | None
     aic: dict[str, float]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    sentence: str
+    copies: Mapping[str, str]
+    alpha: float
     curve: SearchTimeCurve | None = None
 
 
@@ -179,7 +166,8 @@ def fit_search_time(trials: pd.DataFrame, settings: DecisionSettings) -> SearchT
         aic={},
         left_out=left_out,
         reason=reason,
-        sentence=f"Search times say nothing about cycles or age here: {reason}.",
+        copies=chosen.copies,
+        alpha=settings.alpha,
     )
 
 
@@ -221,7 +209,7 @@ def _too_few(counts: _Counts) -> str | None:
 
 
 def _no_exposure(chosen: Conditions) -> str | None:
-    if any(column.term in EXPOSURES for column in chosen.columns):
+    if any(column.term in CYCLES_AND_AGE for column in chosen.columns):
         return None
     return "neither cycles nor age varies enough between the trials of a dog"
 
@@ -261,7 +249,8 @@ def _fitted(
         aic=aic,
         left_out=left_out,
         reason=None,
-        sentence=_sentence(counts, time_ratio, chosen.copies, alpha),
+        copies=chosen.copies,
+        alpha=alpha,
         curve=search_time_curve(chosen, timed, counts.dogs, alpha, freedom),
     )
 
@@ -295,22 +284,21 @@ def _hazard_terms(
     tested: CoxFit,
     alpha: float,
     freedom: int,
-) -> tuple[HazardTerm, ...]:
+) -> tuple[HazardEstimate, ...]:
     rows = []
     assert tested.proportional_p is not None  # it has no cluster effects
     for j, column in enumerate(columns):
         estimate, error = float(fit.beta[j]), float(std_errors[j])
         found = ratio_interval(estimate, error, alpha, freedom)
         rows.append(
-            HazardTerm(
+            HazardEstimate(
                 term=column.term,
                 unit=column.unit,
-                hazard_ratio=found.ratio,
+                log_ratio=estimate,
+                std_error=error,
                 low=found.low,
                 high=found.high,
                 p=found.p,
-                log_hazard=estimate,
-                std_error=error,
                 proportional_p=float(tested.proportional_p[j]),
             )
         )
@@ -319,66 +307,12 @@ def _hazard_terms(
 
 def _time_terms(
     columns: tuple[Condition, ...], fit: AcceleratedFit, alpha: float, freedom: int
-) -> tuple[TimeTerm, ...]:
+) -> tuple[Estimate, ...]:
     errors = np.sqrt(np.diag(fit.cov))
-    rows = []
-    for j, column in enumerate(columns):
-        if column.term not in EXPOSURES:
-            continue
-        estimate, error = float(fit.beta[j]), float(errors[j])
-        found = ratio_interval(estimate, error, alpha, freedom)
-        rows.append(
-            TimeTerm(
-                term=column.term,
-                unit=column.unit,
-                time_ratio=found.ratio,
-                low=found.low,
-                high=found.high,
-                p=found.p,
-                log_time=estimate,
-                std_error=error,
-            )
+    return tuple(
+        estimate_ratio(
+            column.term, column.unit, float(fit.beta[j]), float(errors[j]), alpha, freedom
         )
-    return tuple(rows)
-
-
-def _sentence(
-    counts: _Counts, time_ratio: tuple[TimeTerm, ...], copies: dict[str, str], alpha: float
-) -> str:
-    steps = {
-        "cycles": (10.0, "Each 10 cycles", "cycles"),
-        "age_days": (DAYS_PER_YEAR / 30.0, "Each year of age", "age"),
-    }
-    parts = []
-    for term in time_ratio:
-        times, name, word = steps[term.term]
-        low, middle, high = (
-            change(power(float(np.log(ratio)), times), "longer", "shorter", "as long")
-            for ratio in (term.low, term.time_ratio, term.high)
-        )
-        interval = f"{100 * (1 - alpha):g} % interval"
-        if not sized(term.low, term.high, times):
-            if term.low <= 1.0 <= term.high:
-                parts.append(f"These records cannot tell how much search time changes with {word}")
-            else:
-                way = "longer" if term.low > 1.0 else "shorter"
-                parts.append(
-                    f"Searches got {way} with {word}, by how much these records cannot tell"
-                )
-        elif term.low <= 1.0 <= term.high:
-            each = name[0].lower() + name[1:]
-            parts.append(
-                f"No change in search time with {word} shows (for {each}, anything from {low} to "
-                f"{high} fits these records, {interval})"
-            )
-        else:
-            parts.append(f"{name} went with searches {middle} ({interval}: {low} to {high})")
-    text = "; ".join([parts[0], *(part[0].lower() + part[1:] for part in parts[1:])])
-    text += (
-        f", in {count(counts.n, 'search', 'searches')} of "
-        f"{count(counts.sources, 'source')} by {count(counts.dogs, 'dog')}, "
-        f"{counts.n - counts.events:,} of them without a find."
+        for j, column in enumerate(columns)
+        if column.term in CYCLES_AND_AGE
     )
-    if copies:
-        text += " Cycles and age move together in these records: either may be behind it."
-    return text

@@ -10,16 +10,15 @@ import pandas as pd
 
 from outcomes.analysis.finds.design import UNLOGGED, unlogged_days
 from outcomes.analysis.searches.design import Conditions
+from outcomes.exposure.cycles_and_age import CYCLES, CYCLES_AND_AGE, ExposureName
 from outcomes.models.aft import AcceleratedFit
 from outcomes.models.distributions import normal_quantile, student_quantile
-from outcomes.models.product_limit import product_limit
+from outcomes.models.survival import product_limit
 
 POINTS = 41
 MOST_BINS = 6
 LEAST_IN_BIN = 40
 THIN_SOURCES = 3
-_STEPS = {"cycles": 1.0, "age_days": 30.0}
-_NAMES = {"cycles": "cycles", "age_days": "days of age"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,16 +70,13 @@ class SearchTimeCurve:
         Medians of trials grouped along the exposure, whatever else was theirs.
     held
         What was held fixed while the exposure varied.
-    sentence
-        The ends of the curve in words.
     """
 
-    exposure: str
+    exposure: ExposureName
     points: tuple[SearchTimePoint, ...]
     confidence: float
     observed: tuple[ObservedMedian, ...]
     held: str
-    sentence: str
 
 
 def search_time_curve(
@@ -108,17 +104,18 @@ def search_time_curve(
         Along cycles, or age where cycles are not among the terms; None without
         either.
     """
-    place = next((j for j, c in enumerate(chosen.columns) if c.term in _STEPS), None)
-    if place is None:
+    terms = [column.term for column in chosen.columns]
+    exposure = next((e for e in CYCLES_AND_AGE if e in terms), None)
+    if exposure is None:
         return None
-    exposure = chosen.columns[place].term
+    place = terms.index(exposure)
     values = chosen.trials[exposure].to_numpy(dtype=float)
-    at = _grid(values, whole=exposure == "cycles")
+    at = _grid(values, whole=exposure == CYCLES.name)
     p = len(chosen.columns)
     scale = float(np.exp(fit.log_scale))
     middle = float(np.log(np.log(2.0))) if fit.family == "Weibull" else 0.0
     gradient = np.zeros((len(at), p + dogs + 1))
-    gradient[:, place] = (at - values.mean()) / _STEPS[exposure]
+    gradient[:, place] = (at - values.mean()) / CYCLES_AND_AGE[exposure].divisor
     held = "the average dog, a source of no effect of its own, other terms at their means"
     unlogged = next((j for j, c in enumerate(chosen.columns) if c.term == UNLOGGED), None)
     if unlogged is not None:
@@ -142,7 +139,6 @@ def search_time_curve(
         confidence=1.0 - alpha,
         observed=observed_medians(chosen.trials, exposure, alpha),
         held=held,
-        sentence=_sentence(exposure, at, (median, low, high), thin, alpha),
     )
 
 
@@ -226,28 +222,3 @@ def _grid(values: np.ndarray, *, whole: bool) -> np.ndarray:
     if whole and high - low < POINTS:
         return np.arange(np.floor(low), np.floor(high) + 1.0)
     return np.linspace(low, high, POINTS)
-
-
-def _sentence(
-    exposure: str,
-    at: np.ndarray,
-    curves: tuple[np.ndarray, np.ndarray, np.ndarray],
-    thin: np.ndarray,
-    alpha: float,
-) -> str:
-    # Where fewer than three sources reach, the curve is drawn but not said.
-    solid = np.flatnonzero(~thin)
-    last = int(solid[-1]) if len(solid) else 0
-    parts = []
-    for place in dict.fromkeys((0, last)):
-        median, low, high = (_minutes(float(curve[place])) for curve in curves)
-        parts.append(f"{median} minutes at {at[place]:.0f} {_NAMES[exposure]} ({low} to {high})")
-    return (
-        f"A typical dog finds half of the hides within {' and within '.join(parts)}; "
-        f"{100 * (1 - alpha):g} % intervals."
-    )
-
-
-def _minutes(seconds: float) -> str:
-    minutes = seconds / 60.0
-    return f"{minutes:.1f}" if minutes < 100 else f"{minutes:,.0f}"

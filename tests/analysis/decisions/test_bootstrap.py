@@ -25,7 +25,7 @@ def falling(made_trials):
 
 
 @pytest.mark.parametrize("resampled", ["source", "dog"])
-def test_whole_clusters_are_drawn_and_one_drawn_twice_is_two(falling, resampled):
+def test_whole_clusters_are_drawn_with_repeats(falling, resampled):
     design = falling[0].design
     size = Counter(design.groups[resampled].astype(str))
     drawn = module._resample(design, resampled, "cycles", np.random.default_rng(4))
@@ -51,7 +51,7 @@ def test_a_hide_goes_with_the_source_it_held(falling):
         assert hide.rpartition("/")[2] == source.rpartition("/")[2]
 
 
-def test_a_kind_without_misses_in_the_resample_is_not_asked_about():
+def test_kind_without_misses_is_not_asked_about():
     y = np.array([1.0, 0.0, 1.0, 1.0, 0.0, 1.0])
     cycles = np.arange(6.0)
     always_found = np.array([0.0, 0.0, 1.0, 1.0, 0.0, 0.0])
@@ -64,7 +64,7 @@ def test_a_kind_without_misses_in_the_resample_is_not_asked_about():
     assert module._telling(x, y, 5) == [0, 1, 5]
 
 
-def test_the_threshold_read_off_is_where_the_average_is_the_floor(falling):
+def test_threshold_is_where_the_average_is_the_floor(falling):
     fit, threshold = falling
     design, mixed = fit.design, fit.mixed
     found = module._threshold(design, mixed, "cycles", 0.85, (0.0, 20.0))
@@ -79,7 +79,7 @@ def test_the_threshold_read_off_is_where_the_average_is_the_floor(falling):
     assert found == pytest.approx(threshold.estimate, abs=0.7)
 
 
-def test_below_from_the_start_and_never_crossed_are_thresholds_at_either_end(falling):
+def test_no_crossing_is_a_threshold_at_either_end(falling):
     fit, _ = falling
     for floor, wanted in ((0.999, -np.inf), (0.01, np.inf)):
         assert module._threshold(fit.design, fit.mixed, "cycles", floor, (0.0, 20.0)) == wanted
@@ -88,7 +88,7 @@ def test_below_from_the_start_and_never_crossed_are_thresholds_at_either_end(fal
 
 
 @pytest.mark.slow
-def test_the_interval_holds_the_estimate_and_the_planted_threshold(falling):
+def test_interval_holds_estimate_and_truth(falling):
     fit, threshold = falling
     found = bootstrap_threshold(fit, threshold, refits=60)
     assert found.reason is None
@@ -108,7 +108,7 @@ def test_the_same_seed_gives_the_same_interval(falling):
     assert bootstrap_threshold(other, threshold, refits=8) != one
 
 
-def test_resamples_that_cannot_be_fitted_are_counted_and_too_many_end_it(falling, monkeypatch):
+def test_failed_resamples_are_counted_and_limited(falling, monkeypatch):
     fit, threshold = falling
 
     def sometimes(every):
@@ -144,7 +144,7 @@ def test_few_dogs_are_not_resampled(made_trials):
     assert found.low is None
 
 
-def test_a_curve_of_its_own_is_resampled_without_the_other_exposure(made_trials):
+def test_own_curve_is_resampled_without_the_other(made_trials):
     fit = fit_finds(made_trials(2, n=900, cycle=-0.15, baseline=3.0, tied=True), DecisionSettings())
     by_cycles, by_age = (
         bootstrap_threshold(fit, find_threshold(fit, e, alone=True), alone=True, refits=6)

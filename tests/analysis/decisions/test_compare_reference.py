@@ -8,12 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from hypothesis import given
-from hypothesis import strategies as st
 from scipy import stats
 
 from outcomes.analysis.decisions import compare as module
-from outcomes.analysis.decisions.compare import compare_storage, e_value
+from outcomes.analysis.decisions.compare import compare_storage
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.models.mixed import fit_mixed
 from outcomes.settings import DecisionSettings
@@ -32,7 +30,7 @@ def kept_both_ways(made_trials):
     return trials
 
 
-def test_without_groupings_it_is_the_averaged_difference_of_statsmodels(kept_both_ways):
+def test_without_groupings_it_is_statsmodels(kept_both_ways):
     fit = fit_finds(kept_both_ways, DecisionSettings())
     plain = replace(fit, design=replace(fit.design, groups={}))
     found = compare_storage(plain)
@@ -69,7 +67,7 @@ def test_without_groupings_it_is_the_averaged_difference_of_statsmodels(kept_bot
     assert found.p == pytest.approx(2 * stats.norm.sf(abs(found.risk_difference) / error), rel=1e-3)
 
 
-def test_with_sources_the_limits_allow_for_how_few_they_are(kept_both_ways, monkeypatch):
+def test_limits_allow_for_few_sources(kept_both_ways, monkeypatch):
     fit = fit_finds(kept_both_ways, DecisionSettings())
     found = compare_storage(fit)
     assert found.sources == {"refrigerated": 6, "frozen": 6}
@@ -86,17 +84,13 @@ def test_with_sources_the_limits_allow_for_how_few_they_are(kept_both_ways, monk
     assert ratio == pytest.approx(np.sqrt(12 / 9), rel=1e-9)
 
 
-@pytest.mark.parametrize("alpha", [0.5, 0.2, 0.05, 0.01, 1e-4, 1e-7])
-def test_the_p_value_is_below_the_level_exactly_where_the_limits_exclude_zero(
-    kept_both_ways, alpha
-):
+@pytest.mark.parametrize("alpha", [0.4, 0.2, 0.05, 0.01, 1e-4, 1e-7])
+def test_p_and_limits_agree_at_every_level(kept_both_ways, alpha):
     found = compare_storage(fit_finds(kept_both_ways, DecisionSettings(alpha=alpha)))
     assert (found.p < alpha) == (not found.low <= 0.0 <= found.high)
-    assert (found.e_value_limit == 1.0) == (found.low <= 0.0 <= found.high)
-    assert found.e_value_limit <= found.e_value
 
 
-def test_naming_the_other_way_round_turns_the_difference_round(kept_both_ways):
+def test_swapping_ways_turns_the_difference(kept_both_ways):
     swap = {"frozen": "refrigerated", "refrigerated": "frozen"}
     turned = kept_both_ways.assign(regime=kept_both_ways["regime"].map(swap))
     one, two = (compare_storage(fit_finds(t, DecisionSettings())) for t in (kept_both_ways, turned))
@@ -107,7 +101,7 @@ def test_naming_the_other_way_round_turns_the_difference_round(kept_both_ways):
     )
 
 
-def test_sources_of_a_kind_kept_one_way_only_are_left_out_by_name(kept_both_ways):
+def test_kinds_kept_one_way_are_left_out_by_name(kept_both_ways):
     number = kept_both_ways["source_id"].str[1:].astype(int)
     trials = kept_both_ways.assign(kind=kept_both_ways["kind"].mask(number == 2, "ash"))
     found = compare_storage(fit_finds(trials, DecisionSettings()))
@@ -155,14 +149,8 @@ def _with_a_few_trials(trials):
         (_with_a_few_trials, "too few trials to fit a model that could be trusted"),
     ],
 )
-def test_where_nothing_can_be_compared_the_reason_is_given(kept_both_ways, change, reason):
+def test_without_a_comparison_the_reason_is_given(kept_both_ways, change, reason):
     found = compare_storage(fit_finds(change(kept_both_ways), DecisionSettings()))
     assert found.reason == reason
-    numbers = (found.risk_difference, found.low, found.high, found.p, found.e_value)
-    assert numbers == (None,) * 5
-
-
-@given(st.floats(1e-6, 1e6))
-def test_an_e_value_is_at_least_one_and_the_same_for_harm_and_benefit(ratio):
-    assert e_value(ratio) >= 1.0
-    assert e_value(ratio) == pytest.approx(e_value(1.0 / ratio), rel=1e-6)
+    numbers = (found.risk_difference, found.low, found.high, found.p)
+    assert numbers == (None,) * 4

@@ -36,7 +36,7 @@ def grouped(made_trials):
 
 
 @pytest.mark.parametrize("exposure", ["cycles", "age_days"])
-def test_the_limits_are_the_delta_method_of_statsmodels_average_prediction(made_trials, exposure):
+def test_limits_are_statsmodels_delta_method(made_trials, exposure):
     # statsmodels: get_prediction(average=True) gives the mean prediction and its delta-method
     # error; ours is put on the log-odds scale with Student's t on sources minus two.
     design = replace(plan_design(made_trials(2, cycle=-0.1, age=-0.03)), groups={})
@@ -57,7 +57,7 @@ def test_the_limits_are_the_delta_method_of_statsmodels_average_prediction(made_
 
 
 @pytest.mark.slow
-def test_each_trial_keeps_its_own_dog_and_source_and_only_the_exposure_is_set(grouped):
+def test_only_the_exposure_is_set_in_each_trial(grouped):
     # Trial by trial with adaptive quadrature over what its dog, source and session leave open.
     design, mixed = grouped.design, grouped.mixed
     column = design.column_of("cycles")
@@ -83,7 +83,7 @@ def test_each_trial_keeps_its_own_dog_and_source_and_only_the_exposure_is_set(gr
     assert probability[0] == pytest.approx(total / len(design.y), abs=1e-6)
 
 
-def test_limits_count_that_the_dogs_and_sources_effects_are_estimates_too(made_trials):
+def test_limits_count_dog_and_source_estimates(made_trials):
     # The delta method again, by central differences over every effect of the joint covariance.
     trials = made_trials(1, n=500, cycle=-0.08, baseline=2.0, source_sd=0.7)
     rng = np.random.default_rng(5)
@@ -126,7 +126,7 @@ def test_limits_count_that_the_dogs_and_sources_effects_are_estimates_too(made_t
     assert np.ravel(found) == pytest.approx(expected, abs=1e-5)
 
 
-def test_groups_of_alike_trials_stand_for_a_large_unit(grouped, monkeypatch):
+def test_like_trials_stand_for_a_large_unit(grouped, monkeypatch):
     curve = find_curve(grouped, "cycles", 0.9, alone=False)
     monkeypatch.setattr(module, "_ROWS", 100)
     coarse = find_curve(grouped, "cycles", 0.9, alone=False)
@@ -138,7 +138,7 @@ def test_groups_of_alike_trials_stand_for_a_large_unit(grouped, monkeypatch):
 
 @given(st.floats(0.5, 0.98), st.floats(0.002, 0.015))
 @settings(deadline=None, max_examples=10)
-def test_a_band_is_wider_at_higher_confidence_and_always_holds_the_curve(grouped, base, more):
+def test_band_widens_with_confidence(grouped, base, more):
     at = np.linspace(0.0, 20.0, 5)
     design, mixed = grouped.design, grouped.mixed
     p, low, high = standardised(design, mixed, "cycles", at, base)
@@ -150,7 +150,7 @@ def test_a_band_is_wider_at_higher_confidence_and_always_holds_the_curve(grouped
     assert (high < higher).all()
 
 
-def test_the_curve_goes_one_way_and_spans_what_was_observed(grouped):
+def test_curve_spans_what_was_observed(grouped):
     for exposure in ("cycles", "age_days"):
         curve = find_curve(grouped, exposure, 0.9, alone=False)
         steps = np.diff(curve.probability)
@@ -159,7 +159,7 @@ def test_the_curve_goes_one_way_and_spans_what_was_observed(grouped):
         assert (curve.at[0], curve.at[-1]) == (values.min(), values.max())
 
 
-def test_alone_is_the_model_without_the_other_exposure_with_the_same_care_for_few_sources(grouped):
+def test_alone_is_the_model_without_the_other(grouped):
     curve = find_curve(grouped, "cycles", 0.9, alone=True)
     only = plan_design(grouped.design.trials, exposures=("cycles",))
     expected = standardised(only, refit(only, slopes=False), "cycles", curve.at, 0.9)
@@ -181,14 +181,14 @@ def test_a_copy_is_drawn_on_its_own_scale(made_trials):
     assert len(find_curve(fit, "age_days", 0.9, alone=False).at) == 0
 
 
-def test_without_a_model_the_observed_proportions_are_still_there(made_trials):
+def test_without_a_model_the_proportions_remain(made_trials):
     fit = fit_finds(made_trials(4, n=100, dogs=2), DecisionSettings())
     curve = find_curve(fit, "cycles", 0.9, alone=False)
     assert len(curve.at) == len(curve.probability) == 0
     assert sum(b.n for b in curve.bins) == 100
 
 
-def test_where_fewer_than_three_sources_were_is_thin():
+def test_fewer_than_three_sources_is_thin():
     curve = find_curve(_staggered(), "cycles", 0.9, alone=False)
     # Sources reach 10, 11, ... 19 cycles: at least three reach 17, two reach 18.
     assert not curve.thin[(curve.at >= 2.0) & (curve.at <= 17.0)].any()
@@ -218,7 +218,7 @@ def _staggered():
 
 
 @given(st.floats(0.0, 1.0), st.floats(0.0, 10.0), st.floats(0.1, 20.0))
-def test_limits_hold_the_probability_at_every_extreme(mean, variance, reach):
+def test_limits_hold_the_probability_at_extremes(mean, variance, reach):
     low, high = log_odds_limits(mean, variance, reach)
     assert 0.0 <= low <= high <= 1.0
     # A probability nearer to 0 or 1 than 1e-9 counts as that near.
@@ -228,7 +228,7 @@ def test_limits_hold_the_probability_at_every_extreme(mean, variance, reach):
 
 @given(st.lists(st.integers(0, 40), min_size=1, max_size=400), st.integers(0, 9))
 @settings(deadline=None, max_examples=40)
-def test_bins_hold_every_trial_once_whatever_the_exposures(values, seed):
+def test_bins_hold_every_trial_once(values, seed):
     rng = np.random.default_rng(seed)
     trials = pd.DataFrame(
         {
@@ -263,7 +263,7 @@ def test_bins_hold_every_trial_once_whatever_the_exposures(values, seed):
         ([30, 35, 29], [30, 64]),
     ],
 )
-def test_a_bin_is_closed_where_the_next_value_would_take_it_further_from_its_size(at_each, wanted):
+def test_bin_closes_before_it_grows_too_far(at_each, wanted):
     cycles = np.repeat(np.arange(float(len(at_each))), at_each)
     trials = pd.DataFrame({"cycles": cycles, "source_id": "S1", "result": "find"})
     assert [b.n for b in observed_bins(trials, "cycles", 0.95)] == wanted
@@ -280,7 +280,7 @@ def test_the_true_curve_lies_within_its_limits(seed):
         assert np.interp(at, curve.at, curve.low) < true < np.interp(at, curve.at, curve.high)
 
 
-def test_a_limit_by_cycles_is_about_the_sources_that_thaw():
+def test_cycle_limit_is_about_thawing_sources():
     truth = replace(SCENARIOS["cycles only"], refrigerated_log_odds=1.5, refrigerated_share=0.5)
     unit = simulate_unit(truth, 3001)
     records = unit_records(unit)

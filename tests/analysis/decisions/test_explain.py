@@ -27,7 +27,7 @@ def told(made_trials):
     return trials, fit, explain_source(fit, trials, "S03")
 
 
-def test_every_hide_trial_of_the_source_stands_once_in_order_of_time(told):
+def test_every_hide_trial_stands_once_by_time(told):
     trials, _, found = told
     own = trials[trials["source_id"] == "S03"].sort_values("started_at")
     assert [t.trial_id for t in found.trials] == list(own["trial_id"])
@@ -49,7 +49,7 @@ def test_a_trial_the_model_does_without_says_why(told):
         assert (t.running is None) == (t.expected is None) == (t.why_not is not None)
 
 
-def test_what_was_expected_is_the_model_s_prediction_of_that_trial(told):
+def test_expected_is_the_models_prediction(told):
     _, fit, found = told
     mixed, design = fit.each_source, fit.design
     first = found.trials[0]
@@ -62,7 +62,7 @@ def test_what_was_expected_is_the_model_s_prediction_of_that_trial(told):
     assert first.expected == pytest.approx(by_hand, abs=1e-6)
 
 
-def test_a_find_lifts_the_running_level_and_a_miss_lowers_it():
+def test_find_lifts_and_miss_lowers_the_level():
     y = np.array([1.0, 1.0, 0.0, 1.0, 0.0, 0.0])
     offset = np.linspace(1.0, -0.5, 6)
     levels = [source_level(y[:k], offset[:k], 0.8)[0] for k in range(7)]
@@ -70,7 +70,7 @@ def test_a_find_lifts_the_running_level_and_a_miss_lowers_it():
         assert (levels[k + 1] > levels[k]) == (result == 1.0)
 
 
-def test_the_level_is_the_mode_of_prior_and_trials():
+def test_level_is_the_mode_of_prior_and_trials():
     rng = np.random.default_rng(2)
     offset = rng.normal(1.0, 1.0, 12)
     y = (rng.random(12) < special.expit(offset - 1.0)).astype(float)
@@ -83,7 +83,7 @@ def test_the_level_is_the_mode_of_prior_and_trials():
     assert error == pytest.approx(1 / np.sqrt(-second), rel=1e-3)
 
 
-def test_the_last_running_estimate_is_near_the_model_s_own_of_that_source(told):
+def test_last_estimate_is_near_the_models_own(told):
     # All its trials are in by then: the fitted effect of the source, up to what dogs leave open.
     _, fit, found = told
     own = fit.design.groups["source"] == "S03"
@@ -100,13 +100,13 @@ def test_the_last_running_estimate_is_near_the_model_s_own_of_that_source(told):
     assert last.low < last.running < last.high
 
 
-def test_the_more_trials_the_narrower_what_they_leave_open(told):
+def test_more_trials_leave_less_open(told):
     _, _, found = told
     width = [t.high - t.low for t in found.trials if t.running is not None]
     assert width[-1] < width[0]
 
 
-def test_limits_of_the_estimate_are_at_the_confidence_of_the_settings(told):
+def test_estimate_limits_are_at_the_confidence(told):
     trials, fit, found = told
     # A single standard error to either side, which is what 68.27 % of a normal are within.
     narrow = replace(fit, settings=replace(fit.settings, confidence=0.6827))
@@ -137,6 +137,6 @@ def test_without_a_model_there_are_the_trials_alone(made_trials):
     assert all(t.expected is None and t.running is None for t in found.trials)
 
 
-def test_a_source_never_tried_has_nothing_to_explain(told):
+def test_untried_source_has_nothing_to_explain(told):
     trials, fit, _ = told
     assert explain_source(fit, pd.DataFrame(trials), "S99").trials == ()

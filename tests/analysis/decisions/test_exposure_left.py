@@ -41,7 +41,7 @@ def reviewed():
     return unit, fit, shelf, exposure_left(fit, shelf, "cycles", use)
 
 
-def test_the_crossing_of_a_straight_line_is_where_algebra_puts_it():
+def test_straight_line_crosses_where_algebra_says():
     at = np.linspace(4.0, 20.0, 200)
     values = 0.95 - 0.01 * (at - 4.0)
     assert _to_go(at, values, 0.85) == pytest.approx(10.0, abs=1e-9)
@@ -49,7 +49,7 @@ def test_the_crossing_of_a_straight_line_is_where_algebra_puts_it():
     assert _to_go(at, values, 0.5) is None
 
 
-def test_a_curve_is_moved_to_what_the_shelf_tells_and_keeps_its_steps_in_log_odds():
+def test_curve_is_moved_to_the_shelf_in_log_odds():
     values = np.array([0.9, 0.8, 0.6, 0.3])
     moved = _from_today(values, 0.95)
     assert moved[0] == pytest.approx(0.95)
@@ -57,7 +57,7 @@ def test_a_curve_is_moved_to_what_the_shelf_tells_and_keeps_its_steps_in_log_odd
     assert _from_today(values, None) is values
 
 
-def test_days_are_years_by_the_calendar_and_cycles_by_the_source_s_own_pace():
+def test_days_by_calendar_and_cycles_by_pace():
     assert _years(730.5, "age_days", None) == pytest.approx(2.0)
     assert _years(730.5, "age_days", 9.0) == pytest.approx(2.0)
     assert _years(12.0, "cycles", 8.0) == pytest.approx(1.5)
@@ -65,7 +65,7 @@ def test_days_are_years_by_the_calendar_and_cycles_by_the_source_s_own_pace():
     assert _years(None, "age_days", 8.0) is None
 
 
-def test_every_source_held_stands_once_with_a_number_or_a_reason(reviewed):
+def test_every_source_has_a_number_or_a_reason(reviewed):
     _, _, shelf, left = reviewed
     assert [x.source_id for x in left] == [s.source_id for s in shelf]
     for x in left:
@@ -80,7 +80,7 @@ def test_every_source_held_stands_once_with_a_number_or_a_reason(reviewed):
             assert x.years_low == pytest.approx(least / 8.0)
 
 
-def test_nothing_is_left_just_where_the_shelf_has_the_source_below_the_floor(reviewed):
+def test_nothing_is_left_below_the_floor(reviewed):
     _, _, shelf, left = reviewed
     compared = 0
     for s, x in zip(shelf, left, strict=True):
@@ -140,7 +140,7 @@ def test_each_source_goes_along_its_own_curve(reviewed):
 
 
 @pytest.mark.slow
-def test_the_planted_cycles_left_lie_within_the_limits(reviewed):
+def test_planted_cycles_left_lie_within_limits(reviewed):
     unit, fit, shelf, _ = reviewed
     # 99.9 %: none of so few sources should be outside.
     sure = replace(fit, settings=replace(fit.settings, confidence=0.999))
@@ -174,7 +174,7 @@ def test_the_planted_cycles_left_lie_within_the_limits(reviewed):
     assert checked > 5
 
 
-def test_limits_are_where_a_twentieth_of_the_draws_on_either_side_reaches_the_floor(reviewed):
+def test_limits_are_a_twentieth_of_the_draws(reviewed):
     _, fit, shelf, left = reviewed
     drawn = draw_sources(fit, DRAWS)
     ends = [(x, s, x.low, 0.05, s.low) for s, x in zip(shelf, left, strict=True) if x.low]
@@ -190,7 +190,7 @@ def test_limits_are_where_a_twentieth_of_the_draws_on_either_side_reaches_the_fl
         assert end - begin + special.logit(told) == pytest.approx(special.logit(0.85), abs=0.03)
 
 
-def test_a_source_without_an_answer_has_the_reason_that_is_its_own(reviewed, made_trials):
+def test_source_without_an_answer_has_its_reason(reviewed, made_trials):
     _, fit, shelf, _ = reviewed
     beyond = "it is beyond what three sources, or its own trials, have shown"
     first = next(s for s in shelf if s.find_probability is not None)
@@ -233,7 +233,7 @@ def _source(name, advice, probability, **more):
     )
 
 
-def test_what_to_do_first_is_what_is_surest_or_soonest():
+def test_first_is_what_is_surest_or_soonest():
     shelf = [
         _source("K1", "keep", 0.95),
         _source("K2", "keep", 0.93),
@@ -258,7 +258,7 @@ def test_what_to_do_first_is_what_is_surest_or_soonest():
 
 
 @pytest.mark.slow
-def test_among_those_to_keep_the_one_that_may_run_out_soonest_leads(reviewed):
+def test_soonest_to_run_out_leads_those_to_keep(reviewed):
     _, fit, shelf, _ = reviewed
     # At a low floor some stay above it as far as the records go.
     fit = replace(fit, settings=replace(fit.settings, floor=0.1))
@@ -290,7 +290,7 @@ def test_without_a_model_each_has_the_reason(reviewed, made_trials):
 
 
 @pytest.mark.slow
-def test_where_cycles_and_age_are_tied_one_goes_on_for_both():
+def test_tied_cycles_and_age_go_on_together():
     unit = simulate_unit(SCENARIOS["tied together"], 20_003, trials=600, sources=14, dogs=4)
     records = unit_records(unit)
     joined = join(records)

@@ -24,7 +24,7 @@ from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, mean_find_probability, simulate_unit
-from outcomes.wording import answers as words
+from outcomes.wording.shelf import describe_cycles_so_far, describe_late_logs, describe_past_limit
 
 Late = tuple[Records, Joined, FindFit]
 
@@ -41,7 +41,7 @@ def late() -> Late:
     return records, joined, fit_finds(joined.trials, DecisionSettings())
 
 
-def test_a_curve_is_that_of_sources_logged_from_the_start(late: Late) -> None:
+def test_curve_is_of_sources_logged_from_the_start(late: Late) -> None:
     fit = late[2]
     design, mixed = fit.design, fit.reduced
     column, cycles = design.column_of(UNLOGGED), design.column_of("cycles")
@@ -62,7 +62,7 @@ def test_a_curve_is_that_of_sources_logged_from_the_start(late: Late) -> None:
     assert curve.probability[60] - as_logged > 0.01
 
 
-def test_a_resampled_limit_is_that_of_sources_logged_from_the_start(late: Late) -> None:
+def test_resampled_limit_is_of_fully_logged_sources(late: Late) -> None:
     fit = late[2]
     assert fit.mixed is not None
     found = _threshold(fit.design, fit.mixed, "cycles", 0.85, (0.0, 60.0))
@@ -76,7 +76,7 @@ def test_a_resampled_limit_is_that_of_sources_logged_from_the_start(late: Late) 
 
 
 @pytest.mark.slow
-def test_the_true_curve_is_found_though_a_third_of_the_logs_begin_late() -> None:
+def test_true_curve_is_found_with_a_third_late() -> None:
     # Mean over units of the error on the log-odds scale: without the term it is far below zero.
     with_term, without = [], []
     for seed in range(31, 39):
@@ -101,7 +101,7 @@ def test_the_true_curve_is_found_though_a_third_of_the_logs_begin_late() -> None
     assert np.mean(without) < np.mean(with_term) - 0.15
 
 
-def test_a_source_on_the_shelf_keeps_its_own_time_unlogged(late: Late) -> None:
+def test_source_on_the_shelf_keeps_its_gap(late: Late) -> None:
     records, joined, fit = late
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
     column = fit.design.column_of(UNLOGGED)
@@ -132,7 +132,7 @@ def _name(source: object) -> str:
     return str(source.source_id)  # type: ignore[attr-defined]
 
 
-def test_thaws_not_on_record_stay_out_of_refrigerated_against_frozen(late: Late) -> None:
+def test_unrecorded_thaws_stay_out_of_storage(late: Late) -> None:
     fit = late[2]
     trials = fit.design.trials
     sides = trials[trials["regime"].isin(["frozen", "refrigerated"])]
@@ -141,7 +141,7 @@ def test_thaws_not_on_record_stay_out_of_refrigerated_against_frozen(late: Late)
     assert not {UNLOGGED, "cycles", "frozen_share"} & terms
 
 
-def test_nothing_is_priced_where_many_cycles_are_not_on_record(late: Late) -> None:
+def test_nothing_is_priced_with_cycles_missing(late: Late) -> None:
     from outcomes.analysis.decisions.rate_of_use import rate_of_use
 
     records, joined, fit = late
@@ -155,7 +155,7 @@ def test_nothing_is_priced_where_many_cycles_are_not_on_record(late: Late) -> No
     assert trade_off(fit, few, use).reason is None
 
 
-def test_the_term_is_there_only_where_a_log_begins_late(late: Late) -> None:
+def test_term_is_there_only_where_a_log_is_late(late: Late) -> None:
     trials = late[2].design.trials
     find = trials["result"] == "find"
     for days, there in ((30.0, False), (31.0, True)):
@@ -171,7 +171,7 @@ def test_the_term_is_there_only_where_a_log_begins_late(late: Late) -> None:
             assert set(design.x[:, design.column_of(UNLOGGED)]) == {0.0, 31.0 / 30.0}
 
 
-def test_cycles_of_a_log_that_begins_late_are_told_as_the_least_there_can_be(late: Late) -> None:
+def test_cycles_of_a_late_log_are_told_as_the_least(late: Late) -> None:
     records, joined, fit = late
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
     shelf = review_shelf(fit, records.sources, joined.history, as_of)
@@ -182,7 +182,7 @@ def test_cycles_of_a_log_that_begins_late_are_told_as_the_least_there_can_be(lat
     assert len(set(told.values())) == 2
     for source in shelf:
         if source.cycles is not None:
-            assert (words.cycles_so_far(source) or "").startswith("at least ") is told[
+            assert (describe_cycles_so_far(source) or "").startswith("at least ") is told[
                 source.source_id
             ]
     verdict = replace(which_predicts(fit, refits=0), thaws_missing=0.09)
@@ -190,32 +190,30 @@ def test_cycles_of_a_log_that_begins_late_are_told_as_the_least_there_can_be(lat
     assert retirement.thresholds[0].retire_after is not None
     some = [s for s in shelf if s.advice == "test"][:1]
     within = [replace(s, cycles=1.0, log_begins_late=True) for s in some]
-    said = words.past_limit_sentence(within, retirement)
+    said = describe_past_limit(within, retirement)
     assert said == (
         f"{some[0].source_id} may be past the limit by cycles too: its log begins late, so it may "
         "have more cycles than are on record."
     )
-    assert (
-        words.past_limit_sentence([replace(within[0], log_begins_late=False)], retirement) is None
-    )
-    assert words.past_limit_sentence(within, replace(retirement, thresholds=())) is None
+    assert describe_past_limit([replace(within[0], log_begins_late=False)], retirement) is None
+    assert describe_past_limit(within, replace(retirement, thresholds=())) is None
 
 
-def test_the_slide_says_that_cycles_are_counted_too_low(late: Late) -> None:
+def test_slide_says_cycles_are_counted_too_low(late: Late) -> None:
     fit = late[2]
     verdict = which_predicts(fit, refits=0)
     n = fit.design.trials.loc[fit.design.trials[UNLOGGED] > 30.0, "source_id"].nunique()
     said = (
         f"Cycles may be counted too low for {n} of {fit.sources} sources, whose storage logs begin"
     )
-    assert words.counted_too_low(fit, verdict) == f"{said} late: no retirement limit."
-    some = words.counted_too_low(fit, replace(verdict, thaws_missing=0.06))
+    assert describe_late_logs(fit, verdict) == f"{said} late: no retirement limit."
+    some = describe_late_logs(fit, replace(verdict, thaws_missing=0.06))
     assert some == f"{said} late."
-    assert words.counted_too_low(fit, replace(verdict, thaws_missing=0.04)) == ""
+    assert describe_late_logs(fit, replace(verdict, thaws_missing=0.04)) == ""
 
 
 @pytest.mark.slow
-def test_one_late_log_does_not_cost_the_whole_answer() -> None:
+def test_one_late_log_does_not_cost_the_answer() -> None:
     # Five trials after a late start, all found: as a term they would part finds from misses.
     trials = join(unit_records(simulate_unit(SCENARIOS["cycles only"], 6))).trials
     find = trials["result"] == "find"
@@ -249,7 +247,7 @@ def test_early_warning_learns_nothing_of_late_logs(late: Late) -> None:
     )
 
 
-def test_hazards_by_cycles_leave_out_sources_whose_cycles_are_not_known(late: Late) -> None:
+def test_hazards_leave_out_sources_without_cycles(late: Late) -> None:
     from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
     from outcomes.answers.lifetimes import ask_lasting
 
@@ -268,7 +266,7 @@ def test_hazards_by_cycles_leave_out_sources_whose_cycles_are_not_known(late: La
     assert 0 < alone.next_cycles.sources == found.next_cycles.sources < len(lifetime.followed)
 
 
-def test_the_search_time_curve_is_of_sources_logged_from_the_start(
+def test_search_curve_is_of_fully_logged_sources(
     late: Late, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from outcomes.analysis.searches import search_time
@@ -300,7 +298,7 @@ def test_the_search_time_curve_is_of_sources_logged_from_the_start(
     assert apart == pytest.approx([fit.beta[place] * steps] * len(apart))
 
 
-def test_sources_that_would_tell_are_of_those_logged_from_the_start(late: Late) -> None:
+def test_telling_sources_are_fully_logged(late: Late) -> None:
     from outcomes.analysis.finds.cycles_or_age import _would_separate
 
     design = late[2].design

@@ -36,7 +36,7 @@ BERKELEY = np.array(
 )
 
 
-def test_the_common_odds_ratio_of_tables_is_that_of_r_s_exact_test(outside):
+def test_common_odds_ratio_is_rs_exact_test(outside):
     check = outside(
         "Common odds ratio of tables, exact (Berkeley admissions)",
         "R's mantelhaen.test on UCBAdmissions (Bickel, Hammel and O'Connell 1975).",
@@ -52,7 +52,7 @@ def test_the_common_odds_ratio_of_tables_is_that_of_r_s_exact_test(outside):
     check("one-sided p", "0.1159936690", p / 2, 5e-9)
 
 
-def test_pairs_of_breslow_and_day_are_their_closed_form(outside):
+def test_breslow_and_day_pairs_are_closed_form(outside):
     check = outside(
         "Common odds ratio of pairs, exact (endometrial cancer)",
         "Breslow & Day 1980, Statistical Methods in Cancer Research, vol. 1: 13 and 5 discordant "
@@ -68,7 +68,7 @@ def test_pairs_of_breslow_and_day_are_their_closed_form(outside):
     check("p", "0.096252441", p, 1e-9)
 
 
-def test_it_is_the_maximum_of_the_conditional_likelihood():
+def test_it_maximises_the_conditional_likelihood():
     rng = np.random.default_rng(3)
     n1, n2 = rng.integers(1, 9, 12), rng.integers(1, 9, 12)
     a, b = rng.binomial(n1, 0.6), rng.binomial(n2, 0.75)
@@ -90,7 +90,7 @@ def test_it_is_the_maximum_of_the_conditional_likelihood():
     )
 )
 @settings(deadline=None, max_examples=80)
-def test_the_other_way_round_is_one_over_it_and_limits_agree_with_p(tables):
+def test_turned_round_it_is_its_inverse(tables):
     n1, n2 = (np.array([t[i] for t in tables]) for i in (0, 1))
     a = np.minimum([t[2] for t in tables], n1)
     b = np.minimum([t[3] for t in tables], n2)
@@ -106,7 +106,7 @@ def test_the_other_way_round_is_one_over_it_and_limits_agree_with_p(tables):
         assert (p < 0.1) == outside
 
 
-def test_parents_are_summed_dog_by_dog_with_the_weights_of_mantel_and_haenszel():
+def test_parents_are_summed_by_mantel_and_haenszel():
     # By hand: 4 × 6 / 10 × (3/4 - 3/6) + 2 × 2 / 4 × (0 - 1/2) = 0.1, and 1 × 3 / 4 × 1 = 0.75.
     both = pd.DataFrame(
         {
@@ -196,7 +196,7 @@ def _compare(*args: object, **options: object) -> MatchedPortions:
     return compare_portions(trials, sources, history, DecisionSettings())  # type: ignore[arg-type]
 
 
-def test_a_planted_difference_is_found_that_the_plain_comparison_gets_wrong():
+def test_portions_find_what_plain_comparison_misses():
     trials, sources, history = _joined(_unit(14, -1.2, 5))
     found = compare_portions(trials, sources, history, DecisionSettings())
     assert found.reason is None
@@ -219,7 +219,7 @@ def test_a_planted_difference_is_found_that_the_plain_comparison_gets_wrong():
 
 
 @pytest.mark.parametrize("effect", [40.0, -40.0])
-def test_where_one_way_never_misses_or_never_finds_the_limit_is_the_whole_of_it(effect):
+def test_one_way_without_misses_has_open_limits(effect):
     trials, sources, history = _joined(_unit(8, effect, 3))
     found = compare_portions(trials, sources, history, DecisionSettings())
     share = (trials["result"] == "find").groupby(trials["source_id"].str[-2:]).mean()
@@ -236,7 +236,7 @@ def test_where_one_way_never_misses_or_never_finds_the_limit_is_the_whole_of_it(
 
 
 @pytest.mark.slow
-def test_a_planted_difference_lies_within_the_limits_as_often_as_promised():
+def test_planted_difference_is_covered_as_promised():
     held, shown, wrong_way = 0, 0, 0
     for seed in range(300, 360):
         made = _joined(_unit(10, -1.2, seed))
@@ -253,20 +253,20 @@ def test_a_planted_difference_lies_within_the_limits_as_often_as_promised():
 
 
 @pytest.mark.slow
-def test_no_difference_planted_is_called_one_as_often_as_promised():
+def test_no_difference_is_called_as_promised():
     false = sum(_compare(10, 0.0, seed).p < 0.05 for seed in range(100, 160))
     # An exact test errs at most 5 %; more than 8 of 60 comes up once in 250 (binomial).
     assert false <= 8
 
 
 @pytest.mark.slow
-def test_where_portions_differ_of_themselves_whole_parents_keep_the_promise():
+def test_whole_parents_keep_the_promise():
     # Portions of one source that differ by 1.0: the trials alone mislead, the parents do not.
     found = [_compare(10, 0.0, seed, portion_sd=1.0) for seed in range(200, 260)]
     assert sum(f.p_by_parent < 0.05 for f in found) <= 8
 
 
-def test_the_way_kept_is_counted_from_the_cut_and_not_before():
+def test_way_kept_counts_from_the_cut():
     trials, sources, history = _joined(_unit(6, -1.0, 3))
     found = compare_portions(trials, sources, history, DecisionSettings())
     # By its whole history a refrigerated portion is frozen or mixed for its first months.
@@ -295,7 +295,7 @@ def test_the_way_kept_is_counted_from_the_cut_and_not_before():
         ),
     ],
 )
-def test_where_portions_cannot_be_compared_the_reason_is_given(options, reason):
+def test_uncomparable_portions_have_their_reason(options, reason):
     given_ = {"effect": -1.0, "seed": 3} | options
     found = _compare(**given_)
     assert found.reason == reason
@@ -303,7 +303,7 @@ def test_where_portions_cannot_be_compared_the_reason_is_given(options, reason):
     assert found.comparisons == 0
 
 
-def test_without_a_column_for_parents_nothing_is_compared(made_trials):
+def test_without_parents_nothing_is_compared(made_trials):
     sources = pd.DataFrame({"source_id": ["S00"], "acquired_on": [pd.Timestamp("2024-01-01")]})
     empty = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
     history = storage_history(

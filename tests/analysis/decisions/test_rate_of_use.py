@@ -51,7 +51,7 @@ def small() -> RateOfUse:
     return rate_of_use(sources, storage, history, FIRST, LAST)
 
 
-def test_time_held_thaws_and_discards_are_those_of_the_log(small: RateOfUse) -> None:
+def test_use_is_that_of_the_log(small: RateOfUse) -> None:
     assert small.source_ids == ("A", "B", "C")
     assert small.undocumented == 1
     year = 365.25
@@ -65,14 +65,14 @@ def test_time_held_thaws_and_discards_are_those_of_the_log(small: RateOfUse) -> 
     assert gone.age_days == pytest.approx(192.0, abs=0.001)
 
 
-def test_a_limit_by_cycles_uses_up_all_cycles_a_year_over_the_limit(small: RateOfUse) -> None:
+def test_cycle_limit_uses_up_cycles_over_the_limit(small: RateOfUse) -> None:
     # 14 cycles in 365 days over the three of them: 14 / 7 sources in that time.
     found = retired_by_place(small, cycles=7.0)
     assert found.sum() == pytest.approx(2.0 / (365 / 365.25))
     assert found[2] == 0.0
 
 
-def test_a_limit_by_age_gives_each_place_the_time_left_from_the_ages_taken_in(
+def test_age_limit_gives_places_the_time_left(
     small: RateOfUse,
 ) -> None:
     # Limit 200 days: 200, 100 and 190 days left on arrival, 490 / 3 on average.
@@ -84,7 +84,7 @@ def test_a_limit_by_age_gives_each_place_the_time_left_from_the_ages_taken_in(
     assert retired_by_place(small, cycles=5.0, age_days=0.0) is None
 
 
-def test_cycles_that_a_source_came_with_are_not_there_to_be_used() -> None:
+def test_cycles_before_are_not_there_to_use() -> None:
     # Thawed 12 times a year, limit 20; one came new, one with 5 cycles: 20 and 15 left, 17.5 on
     # average, so each place uses up 12 / 17.5 sources a year.
     two = np.ones(2)
@@ -95,9 +95,7 @@ def test_cycles_that_a_source_came_with_are_not_there_to_be_used() -> None:
 
 
 @pytest.mark.parametrize(("day", "counted"), [("2026-01-01", ["A"]), ("2026-01-02", [])])
-def test_a_source_discarded_by_the_last_trial_counts_and_one_after_it_does_not(
-    day: str, counted: list[str]
-) -> None:
+def test_discard_counts_up_to_the_last_trial(day: str, counted: list[str]) -> None:
     sources = pd.DataFrame(
         {
             "source_id": ["A"],
@@ -112,7 +110,7 @@ def test_a_source_discarded_by_the_last_trial_counts_and_one_after_it_does_not(
     assert [gone.source_id for gone in found.discards] == counted
 
 
-def test_the_long_run_is_that_of_a_simulated_store() -> None:
+def test_long_run_is_that_of_a_simulated_store() -> None:
     # Renewal theory by simulation: each place refilled with one of the ages the unit takes in.
     rng = np.random.default_rng(3)
     n = 6
@@ -141,7 +139,7 @@ def test_the_long_run_is_that_of_a_simulated_store() -> None:
     st.floats(30, 1500),
     st.floats(1.0, 2.0),
 )
-def test_a_later_limit_never_costs_more_and_two_limits_never_less(
+def test_later_limits_never_cost_more(
     places: list[tuple[float, float]], cycles: float, age: float, later: float
 ) -> None:
     n = len(places)

@@ -55,7 +55,7 @@ def test_advice_follows_the_limits_and_the_floor(reviewed: Reviewed) -> None:
         assert advice_at(0.85, told, 40, 0.9, reach) == ("test", "unsure", s.trials_to_settle)
 
 
-def test_every_source_held_stands_once_and_none_discarded(reviewed: Reviewed) -> None:
+def test_every_held_source_once_and_none_discarded(reviewed: Reviewed) -> None:
     records, _, _, shelf = reviewed
     gone = set(records.storage.loc[records.storage["moved_to"] == "discarded", "source_id"])
     assert sorted(s.source_id for s in shelf) == sorted(set(records.sources["source_id"]) - gone)
@@ -75,7 +75,7 @@ def test_counts_are_those_of_the_usable_trials(reviewed: Reviewed) -> None:
         assert (s.trials, s.finds) == (len(own), int((own["result"] == "find").sum()))
 
 
-def test_the_latest_trials_told_are_those_the_rule_goes_by(reviewed: Reviewed) -> None:
+def test_latest_trials_told_are_the_rules(reviewed: Reviewed) -> None:
     _, _, fit, shelf = reviewed
     used = fit.design.trials.sort_values("started_at", kind="stable")
     for s in shelf:
@@ -105,7 +105,7 @@ def test_a_source_never_tried_is_to_be_tested(reviewed: Reviewed) -> None:
     assert (advice.advice, advice.ground, advice.trials) == ("test", "no trials", 0)
 
 
-def test_a_source_found_at_the_floor_of_late_is_never_retired(reviewed: Reviewed) -> None:
+def test_source_found_at_the_floor_is_never_retired(reviewed: Reviewed) -> None:
     _, joined, fit, shelf = reviewed
     retired = next(s.source_id for s in shelf if s.advice == "retire")
     # The same fit, asked as if every late trial of that source had been a find.
@@ -121,7 +121,7 @@ def test_a_source_found_at_the_floor_of_late_is_never_retired(reviewed: Reviewed
     assert (now.advice, now.ground) == ("test", "own trials disagree")
 
 
-def test_without_a_model_everything_is_to_be_tested(reviewed: Reviewed) -> None:
+def test_without_a_model_everything_is_to_test(reviewed: Reviewed) -> None:
     records, joined, _, _ = reviewed
     few = fit_finds(joined.trials.head(60), DecisionSettings())
     assert few.mixed is None
@@ -131,7 +131,7 @@ def test_without_a_model_everything_is_to_be_tested(reviewed: Reviewed) -> None:
     assert all(s.find_probability is None for s in shelf)
 
 
-def test_misses_the_model_does_without_still_stand_in_a_source_s_count(
+def test_misses_the_model_leaves_out_still_count(
     reviewed: Reviewed,
 ) -> None:
     # The dogs' record: every unassisted hide trial, whatever conditions are missing in it.
@@ -154,7 +154,7 @@ def test_misses_the_model_does_without_still_stand_in_a_source_s_count(
     ("prediction", "recent", "advice"),
     [((0.95, 0.90, 0.98), 1.0, "keep"), ((0.70, 0.60, 0.80), 0.5, "retire")],
 )
-def test_a_source_with_fewer_than_five_trials_of_its_own_is_tested(
+def test_fewer_than_five_trials_means_test(
     prediction: tuple[float, float, float], recent: float, advice: str
 ) -> None:
     assert advice_at(0.85, prediction, 4, recent, 1.7)[:2] == ("test", "few trials")
@@ -162,7 +162,7 @@ def test_a_source_with_fewer_than_five_trials_of_its_own_is_tested(
 
 
 @pytest.mark.slow
-def test_nothing_but_a_test_is_advised_of_a_source_with_four_finds(reviewed: Reviewed) -> None:
+def test_four_finds_earn_nothing_but_a_test(reviewed: Reviewed) -> None:
     records, joined, _, shelf = reviewed
     kept = next(s for s in shelf if s.advice == "keep")
     own = joined.trials.index[joined.trials["source_id"] == kept.source_id]
@@ -179,7 +179,7 @@ def test_nothing_but_a_test_is_advised_of_a_source_with_four_finds(reviewed: Rev
 
 
 @pytest.mark.slow
-def test_where_cycles_and_age_are_tied_advice_stands_by_either_alone():
+def test_tied_advice_stands_by_either_alone():
     unit = simulate_unit(SCENARIOS["tied together"], 20_142)
     records = unit_records(unit)
     joined = join(records)
@@ -208,7 +208,7 @@ def test_where_cycles_and_age_are_tied_advice_stands_by_either_alone():
     assert [s for s in told if s.advice == "keep"] == []
 
 
-def test_the_limits_reach_as_far_as_every_spread_the_records_allow(
+def test_limits_reach_over_every_spread(
     reviewed: tuple[Records, Joined, FindFit, tuple[ShelfSource, ...]],
 ) -> None:
     records, joined, fit, shelf = reviewed

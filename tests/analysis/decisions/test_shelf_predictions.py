@@ -46,7 +46,7 @@ def _shelf(unit, fit=None, *, days: float = 1.0, records=None, history=None):
     }
 
 
-def test_a_prediction_is_the_mean_over_the_units_trials_with_its_own_exposure(unit):
+def test_prediction_is_the_mean_over_the_units_trials(unit):
     # Drawn instead of computed: effects from their conditional normal, 400 to a trial.
     _, _, fit = unit
     design, mixed = fit.design, fit.each_source
@@ -82,7 +82,7 @@ def test_a_prediction_is_the_mean_over_the_units_trials_with_its_own_exposure(un
     assert source.low < source.find_probability < source.high
 
 
-def test_a_rare_kind_is_predicted_as_the_pool_it_was_counted_in(unit):
+def test_rare_kind_is_predicted_as_its_pool(unit):
     records, joined, _ = unit
     trials = joined.trials.copy()
     usable = trials["result"].isin(["find", "miss"]) & ~trials["assisted"].fillna(False)
@@ -107,7 +107,7 @@ def test_a_rare_kind_is_predicted_as_the_pool_it_was_counted_in(unit):
     assert np.mean(others) > 0.8
 
 
-def test_the_order_of_the_trials_changes_no_prediction(unit):
+def test_trial_order_changes_no_prediction(unit):
     joined = unit[1]
     shuffled = fit_finds(joined.trials.sample(frac=1.0, random_state=4), DecisionSettings())
     here, there = _shelf(unit), _shelf(unit, shuffled)
@@ -117,7 +117,7 @@ def test_the_order_of_the_trials_changes_no_prediction(unit):
             assert there[name].find_probability == pytest.approx(source.find_probability, abs=1e-3)
 
 
-def test_the_latest_trials_are_those_of_the_latest_dates_in_whatever_order_they_stand(unit):
+def test_latest_trials_are_by_date(unit):
     _, joined, _ = unit
     shuffled = fit_finds(joined.trials.sample(frac=1.0, random_state=4), DecisionSettings())
     trials = shuffled.design.trials
@@ -133,7 +133,7 @@ def test_the_latest_trials_are_those_of_the_latest_dates_in_whatever_order_they_
     assert told > 3, "sources with more trials than are counted"
 
 
-def test_trials_after_the_day_asked_about_do_not_count(unit):
+def test_trials_after_the_day_do_not_count(unit):
     _, joined, fit = unit
     days = -300.0
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=days)
@@ -151,7 +151,7 @@ def test_trials_after_the_day_asked_about_do_not_count(unit):
 
 
 @pytest.mark.parametrize(("beyond", "ground"), [(1.05, False), (1.15, True)])
-def test_a_tenth_beyond_what_was_observed_is_no_new_country_and_more_is(unit, beyond, ground):
+def test_a_tenth_beyond_the_observed_is_allowed(unit, beyond, ground):
     _, joined, fit = unit
     trials = fit.design.trials
     assert fit.design.column_of("age_days") is not None
@@ -175,7 +175,7 @@ def test_a_tenth_beyond_what_was_observed_is_no_new_country_and_more_is(unit, be
     pytest.fail("no source to ask about")
 
 
-def test_in_a_large_unit_five_hundred_evenly_chosen_trials_stand_for_all(unit, monkeypatch):
+def test_500_even_trials_stand_for_a_large_unit(unit, monkeypatch):
     from outcomes.analysis.decisions import shelf as module
 
     full = _shelf(unit)
@@ -187,7 +187,7 @@ def test_in_a_large_unit_five_hundred_evenly_chosen_trials_stand_for_all(unit, m
 
 
 @pytest.mark.parametrize("floor", [0.05, 0.5, 0.7, 0.85, 0.95, 0.999])
-def test_advice_is_what_limits_and_floor_say_unless_a_ground_holds_it_back(unit, floor):
+def test_advice_is_what_limits_and_grounds_say(unit, floor):
     _, _, fit = unit
     for s in _shelf(unit, replace(fit, settings=replace(fit.settings, floor=floor))).values():
         if s.find_probability is None:
@@ -212,7 +212,7 @@ def test_advice_is_what_limits_and_floor_say_unless_a_ground_holds_it_back(unit,
         assert s.trials_to_settle is None or (s.ground == "unsure" and s.trials_to_settle >= 1)
 
 
-def test_a_floor_that_rises_never_turns_advice_towards_keeping(unit):
+def test_rising_floor_never_turns_to_keeping(unit):
     _, _, fit = unit
     rank = {"keep": 0, "test": 1, "retire": 2}
     shelves = [
@@ -226,7 +226,7 @@ def test_a_floor_that_rises_never_turns_advice_towards_keeping(unit):
 
 
 @pytest.mark.parametrize("floor", [1e-6, 1.0 - 1e-6])
-def test_far_beyond_what_was_observed_nothing_is_kept_or_retired(unit, floor):
+def test_far_beyond_nothing_is_kept_or_retired(unit, floor):
     # At these floors every source would be kept, or retired, on the model's word.
     _, _, fit = unit
     asked = replace(fit, settings=replace(fit.settings, floor=floor))
@@ -237,7 +237,7 @@ def test_far_beyond_what_was_observed_nothing_is_kept_or_retired(unit, floor):
     assert {now[name].advice for name in tried} - {"test"}
 
 
-def test_a_source_whose_storage_is_not_on_record_is_only_to_be_tested(unit):
+def test_source_of_unknown_storage_is_to_test(unit):
     records, joined, _ = unit
     name = joined.trials["source_id"].value_counts().index[0]
     storage = records.storage[records.storage["source_id"] != name]
@@ -256,7 +256,7 @@ def test_limits_are_wider_at_higher_confidence(unit):
 
 
 @pytest.mark.parametrize(("probability", "error"), [(0.90, 0.5), (0.70, 0.6), (0.95, 0.9)])
-def test_the_trials_said_to_settle_it_are_just_enough(probability, error):
+def test_trials_to_settle_are_just_enough(probability, error):
     floor, reach = 0.85, 1.7
     centre = special.logit(probability)
     low, high = special.expit(centre + reach * error * np.array([-1.0, 1.0]))
@@ -278,7 +278,7 @@ def test_the_trials_said_to_settle_it_are_just_enough(probability, error):
 @pytest.mark.parametrize(
     ("probability", "low", "high"), [(0.85, 0.7, 0.9), (0.8501, 0.7, 0.9), (1.0, 0.8, 1.0)]
 )
-def test_at_the_floor_itself_or_at_certainty_no_number_is_made_up(probability, low, high):
+def test_no_number_is_made_up_at_the_floor(probability, low, high):
     more = _trials_to_settle(probability, low, high, 0.85, 1.7)
     assert more is None or more >= 1
     if probability < 0.9:
@@ -295,14 +295,14 @@ def test_at_the_floor_itself_or_at_certainty_no_number_is_made_up(probability, l
         (None, None, ()),
     ],
 )
-def test_only_a_wide_interval_may_lie_far_from_the_floor(low, high, sides) -> None:
+def test_only_wide_intervals_lie_far_from_it(low, high, sides) -> None:
     source = ShelfSource(
         "S1", "muscle", "frozen", 12.0, 400.0, 30, 24, 0.8, low, high, "test", "unsure", None
     )
     assert source.could_be_far(0.85) == sides
 
 
-def test_35_trials_at_the_floor_leave_about_as_much_open_as_counts_for_wide() -> None:
+def test_35_trials_leave_as_much_open_as_wide() -> None:
     # Wald's interval of a share: 2 x 1.645 standard errors.
     assert pytest.approx(2 * 1.645 * np.sqrt(0.85 * 0.15 / 35), abs=0.005) == _WIDE
 

@@ -16,7 +16,7 @@ def fit(made_trials):
     return fit_finds(made_trials(1, n=500, cycle=-0.1, source_sd=0.6), DecisionSettings())
 
 
-def test_every_spread_the_records_allow_has_its_part_in_the_draws(fit):
+def test_every_spread_has_its_part_in_the_draws(fit):
     spreads = at_each_spread(fit)
     weights = np.array([weight for weight, _ in spreads])
     at = np.array([model.sd["source"] for _, model in spreads])
@@ -46,7 +46,7 @@ def test_pairs_are_dealt_out_in_proportion(total, weight):
 def test_no_two_answers_stand_on_different_slopes(fit):
     for exposure in ("cycles", "age_days"):
         column = fit.design.column_of(exposure)
-        told = fit.term(exposure).log_odds
+        told = fit.term(exposure).log_ratio
         assert fit.mixed.beta[column] != told
         design, alone = model_of(fit, exposure, alone=True)
         sources = model_of(fit, exposure, alone=True, each_source=True)[1]
@@ -56,7 +56,7 @@ def test_no_two_answers_stand_on_different_slopes(fit):
             assert model.beta[column] == pytest.approx(told, rel=1e-12)
 
 
-def test_held_there_they_foretell_as_many_finds_as_there_were(fit):
+def test_draws_foretell_the_finds_there_were(fit):
     drawn = source_draws.draw_over_spreads(fit, 1_000)
     rows = np.arange(len(fit.design.y))
     foretold = drawn.averaged(rows, slice(0, 1_000)).mean()

@@ -51,7 +51,7 @@ def test_every_shape_of_curve_has_its_outcome(curve: FindCurve, outcome: str) ->
     assert (threshold.estimate is not None) == (outcome in ("crosses", "never sure"))
 
 
-def test_where_the_best_estimate_alone_stays_above_it_says_from_where_that_is_not_sure() -> None:
+def test_only_the_estimate_above_says_from_where() -> None:
     # 3 - x/24 ends at 1.75 and its lower limit, 0.3 below, reaches logit(0.85) = 1.734601 at
     # 24 * (3 - 0.3 - 1.734601).
     threshold = read_threshold(_curve(3.0, 1.75), 0.85, 30.0)
@@ -63,7 +63,7 @@ def test_where_the_best_estimate_alone_stays_above_it_says_from_where_that_is_no
     assert read_threshold(_curve(2.0, 1.9), 0.85, 30.0).low == 0.0
 
 
-def test_the_crossing_of_a_straight_line_is_where_algebra_puts_it() -> None:
+def test_straight_line_crosses_where_algebra_says() -> None:
     # logit(0.85) = 1.734601; the line 3 - x/12 reaches it at 12 * (3 - 1.734601), the lower
     # limit (0.3 below) 3.6 earlier and the upper 3.6 later.
     threshold = read_threshold(_curve(3.0, 0.5), 0.85, 30.0)
@@ -75,7 +75,7 @@ def test_the_crossing_of_a_straight_line_is_where_algebra_puts_it() -> None:
     assert threshold.retire_after == int(exact - 3.6)
 
 
-def test_a_curve_that_falls_below_within_one_cycle_leaves_a_limit_of_none() -> None:
+def test_fall_within_one_cycle_leaves_none() -> None:
     # 2.5 - 0.7 x, its lower limit 0.3 below, reaches 1.734601 at 0.66 cycles.
     threshold = read_threshold(_curve(2.5, 2.5 - 21.0), 0.85, 30.0)
     assert threshold.retire_after == 0
@@ -84,7 +84,7 @@ def test_a_curve_that_falls_below_within_one_cycle_leaves_a_limit_of_none() -> N
 
 
 @pytest.mark.parametrize(("exposure", "third"), [("cycles", 18.0), ("age_days", 500.0)])
-def test_without_a_model_it_says_so_and_how_far_the_exposure_was_seen(
+def test_without_a_model_it_says_how_far_was_seen(
     made_trials: Made, exposure: str, third: float
 ) -> None:
     trials = made_trials(5, n=24, sources=6)
@@ -135,7 +135,7 @@ def test_nothing_is_read_beyond_what_was_observed() -> None:
     st.floats(1.0, 30.0),
 )
 @settings(deadline=None, max_examples=200)
-def test_a_limit_is_always_observed_and_always_shown_at_or_above_the_floor(
+def test_limit_is_observed_and_above_the_floor(
     start: float, end: float, half: float, floor: float, limit: float
 ) -> None:
     curve = _curve(start, end, half)
@@ -155,7 +155,7 @@ def test_a_higher_floor_is_crossed_earlier(floor: float, more: float) -> None:
     assert high.estimate < low.estimate
 
 
-def test_the_curve_is_an_average_of_predictions_where_nothing_is_random(made_trials: Made) -> None:
+def test_without_random_effects_it_averages(made_trials: Made) -> None:
     # Standardisation by hand: set the exposure, predict every trial, average (statsmodels Logit).
     import statsmodels.api as sm
 
@@ -181,7 +181,7 @@ def test_the_curve_is_an_average_of_predictions_where_nothing_is_random(made_tri
     assert (curve.probability < curve.high).all()
 
 
-def test_the_bins_hold_every_trial_once_and_never_part_equal_exposures(made_trials: Made) -> None:
+def test_bins_never_part_equal_exposures(made_trials: Made) -> None:
     trials = made_trials(3)
     bins = observed_bins(trials, "cycles", 0.9)
     assert sum(b.n for b in bins) == len(trials)
@@ -191,7 +191,7 @@ def test_the_bins_hold_every_trial_once_and_never_part_equal_exposures(made_tria
     assert all(b.proportion_low <= b.proportion <= b.proportion_high for b in bins)
 
 
-def test_each_bin_stands_at_the_mean_exposure_of_its_trials(made_trials: Made) -> None:
+def test_bin_stands_at_its_mean_exposure(made_trials: Made) -> None:
     trials = made_trials(3)
     for one in observed_bins(trials, "cycles", 0.9):
         own = trials[trials["cycles"].between(one.low, one.high)]
@@ -208,7 +208,7 @@ def test_one_very_common_exposure_takes_one_bin(made_trials: Made) -> None:
     assert len(bins) >= 4
 
 
-def test_observed_to_counts_sources_and_not_trials() -> None:
+def test_observed_to_counts_sources_not_trials() -> None:
     trials = pd.DataFrame(
         {"source_id": ["a", "a", "a", "b", "c", "d"], "cycles": [50.0, 49.0, 48.0, 9.0, 7.0, 3.0]}
     )
@@ -218,7 +218,7 @@ def test_observed_to_counts_sources_and_not_trials() -> None:
     assert observed_to(trials.head(0), "cycles") == 0.0
 
 
-def test_the_planted_threshold_lies_in_its_interval() -> None:
+def test_planted_threshold_lies_in_its_interval() -> None:
     unit = simulate_unit(SCENARIOS["cycles only"], 11)
     fit = fit_finds(join(unit_records(unit)).trials, DecisionSettings())
     threshold = find_threshold(fit, "cycles", alone=False)
@@ -229,14 +229,14 @@ def test_the_planted_threshold_lies_in_its_interval() -> None:
     assert threshold.retire_after <= true
 
 
-def test_no_verdict_gives_no_threshold_but_still_a_curve(made_trials: Made) -> None:
+def test_no_verdict_still_has_a_curve(made_trials: Made) -> None:
     fit = fit_finds(made_trials(4), DecisionSettings())
     retirement = set_threshold(fit, which_predicts(fit, refits=0))
     assert retirement.thresholds == ()
     assert [c.exposure for c in retirement.curves] == ["cycles"]
 
 
-def test_without_verdict_a_unit_that_never_froze_is_shown_by_age(made_trials: Made) -> None:
+def test_never_frozen_unit_is_shown_by_age(made_trials: Made) -> None:
     fit = fit_finds(made_trials(3).assign(cycles=0.0), DecisionSettings())
     retirement = set_threshold(fit, which_predicts(fit, refits=0))
     assert retirement.thresholds == ()
@@ -244,7 +244,7 @@ def test_without_verdict_a_unit_that_never_froze_is_shown_by_age(made_trials: Ma
 
 
 @pytest.mark.parametrize(("correlation", "along"), [(0.97, True), (-0.97, True), (0.6, False)])
-def test_a_curve_without_verdict_lets_age_move_along_where_each_hides_the_other(
+def test_without_verdict_age_moves_along(
     made_trials: Made, correlation: float, along: bool
 ) -> None:
     fit = fit_finds(made_trials(4), DecisionSettings())
@@ -254,7 +254,7 @@ def test_a_curve_without_verdict_lets_age_move_along_where_each_hides_the_other(
     assert ("moves along" in curve.held) == along
 
 
-def test_exposures_that_cannot_be_told_apart_get_two_views_of_one_fall(made_trials: Made) -> None:
+def test_inseparable_exposures_are_two_views(made_trials: Made) -> None:
     fit = fit_finds(made_trials(2, n=900, cycle=-0.15, baseline=3.0, tied=True), DecisionSettings())
     retirement = set_threshold(fit, which_predicts(fit, refits=0))
     by_cycles, by_age = retirement.thresholds

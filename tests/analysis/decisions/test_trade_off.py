@@ -38,7 +38,7 @@ def falling(made_trials):
     return fit, trade_off(fit, _verdict(fit, "cycles"), _use(), combined=[(10.0, 200.0)])
 
 
-def test_the_find_probability_is_the_average_over_sources_dogs_and_conditions(falling):
+def test_find_probability_averages_over_everything(falling):
     # By hand: every trial within the limit, in the place of every standing trial, with adaptive
     # quadrature over what dogs and sources leave open, at every spread between sources in
     # proportion to its weight; each source with its share of the trials.
@@ -94,7 +94,7 @@ def test_reading_off_a_grid_is_averaging_in_full():
             assert found[d, i] == pytest.approx(full, abs=1e-3)
 
 
-def test_draws_have_the_joint_covariance_of_effects_dogs_and_sources(falling):
+def test_draws_have_the_joint_covariance(falling):
     fit, _ = falling
     mixed = fit.each_source
     beta, effects = source_draws.draw_effects(
@@ -115,7 +115,7 @@ def test_draws_have_the_joint_covariance_of_effects_dogs_and_sources(falling):
     assert beta.mean(axis=0) == pytest.approx(mixed.beta)
 
 
-def test_a_tighter_limit_by_what_finds_fall_with_buys_more_and_costs_more(falling):
+def test_tighter_limit_buys_and_costs_more(falling):
     _, found = falling
     rules = found.by_cycles
     assert [p.cycles for p in rules] == list(range(1, 20))
@@ -127,7 +127,7 @@ def test_a_tighter_limit_by_what_finds_fall_with_buys_more_and_costs_more(fallin
     assert rules[-1].find_probability >= found.present.find_probability
 
 
-def test_every_limit_holds_its_estimate_and_shares_are_shares(falling):
+def test_every_limit_holds_its_estimate(falling):
     _, found = falling
     for p in (*found.by_cycles, *found.by_age, *found.combined, found.present):
         assert 0.0 <= p.low <= p.find_probability <= p.high <= 1.0
@@ -135,7 +135,7 @@ def test_every_limit_holds_its_estimate_and_shares_are_shares(falling):
         assert 0.0 <= p.sources_low <= p.sources_per_year <= p.sources_high
 
 
-def test_whichever_comes_first_is_stricter_than_either_alone(falling):
+def test_whichever_first_is_stricter_than_either(falling):
     fit, found = falling
     (both,) = found.combined
     alone = next(p for p in found.by_cycles if p.cycles == 10.0)
@@ -145,7 +145,7 @@ def test_whichever_comes_first_is_stricter_than_either_alone(falling):
     assert both.trials == within.sum()
 
 
-def test_for_as_many_sources_the_rule_by_what_matters_buys_more(falling):
+def test_rule_by_what_matters_buys_more(falling):
     _, found = falling
     # Planted: cycles alone. Both rules at one price, cycles the better.
     assert found.advantage.sources_per_year == found.present.sources_per_year == 20.0
@@ -160,7 +160,7 @@ def test_for_as_many_sources_the_rule_by_what_matters_buys_more(falling):
 
 
 @pytest.mark.parametrize("seed", [3, 4, 5, 6])
-def test_the_true_find_probability_under_a_limit_lies_within_its_limits(seed):
+def test_true_find_probability_lies_in_its_limits(seed):
     unit = simulate_unit(SCENARIOS["cycles only"], seed, trials=900)
     records = unit_records(unit)
     joined = join(records)
@@ -181,7 +181,7 @@ def test_the_true_find_probability_under_a_limit_lies_within_its_limits(seed):
     assert found.present.low < true.mean() < found.present.high
 
 
-def test_the_same_seed_gives_the_same_and_the_order_of_trials_nothing_else(falling, made_trials):
+def test_same_seed_same_price_whatever_the_order(falling, made_trials):
     fit, found = falling
     again = trade_off(fit, _verdict(fit, "cycles"), _use(), combined=[(10.0, 200.0)])
     assert again == found
@@ -204,14 +204,14 @@ def test_the_same_seed_gives_the_same_and_the_order_of_trials_nothing_else(falli
         ("age", "finds do not fall"),
     ],
 )
-def test_where_nothing_is_to_be_had_nothing_is_priced(made_trials, word, says):
+def test_nothing_to_be_had_is_not_priced(made_trials, word, says):
     fit = fit_finds(made_trials(7, n=900, cycle=-0.1, age=0.05), DecisionSettings())
     found = trade_off(fit, _verdict(fit, word), _use())
     assert says in found.reason
     assert (found.by_cycles, found.by_age, found.present) == ((), (), None)
 
 
-def test_of_two_that_rise_together_each_is_asked_alone_whether_finds_fall(made_trials):
+def test_tied_exposures_are_asked_alone(made_trials):
     # Finds rise with both, which are nearly one: in the model of both, one of them falls.
     trials = made_trials(12, n=900, cycle=0.15, tied=True)
     trials["age_days"] += np.random.default_rng(2).normal(0.0, 3.0, len(trials))
@@ -223,7 +223,7 @@ def test_of_two_that_rise_together_each_is_asked_alone_whether_finds_fall(made_t
     assert "finds do not fall" in found.reason
 
 
-def test_without_storage_on_record_no_price_is_made_up(falling):
+def test_without_storage_no_price_is_made_up(falling):
     fit, _ = falling
     empty = np.zeros(0)
     use = RateOfUse(1.0, (), empty, empty, empty, empty, (), 5)
@@ -232,7 +232,7 @@ def test_without_storage_on_record_no_price_is_made_up(falling):
     assert found.undocumented == 5
 
 
-def test_in_a_huge_unit_evenly_spaced_trials_stand_for_all(falling, monkeypatch):
+def test_even_trials_stand_for_a_huge_unit(falling, monkeypatch):
     fit, found = falling
     monkeypatch.setattr(module, "_MOST_TRIALS", 250)
     half = trade_off(fit, _verdict(fit, "cycles"), _use())
@@ -240,7 +240,7 @@ def test_in_a_huge_unit_evenly_spaced_trials_stand_for_all(falling, monkeypatch)
     assert half.present.find_probability == pytest.approx(found.present.find_probability, abs=0.01)
 
 
-def test_discards_so_far_are_counted_with_exact_limits():
+def test_discards_are_counted_with_exact_limits():
     # Garwood: 10 events, 95 %: 4.80 to 18.39 (R poisson.test(10)).
     assert module._rate(10, 2.0, 0.95) == pytest.approx((5.0, 2.3977, 9.1952), abs=1e-4)
     assert module._rate(0, 1.0, 0.95)[:2] == (0.0, 0.0)
@@ -248,12 +248,12 @@ def test_discards_so_far_are_counted_with_exact_limits():
     assert module._rate(0, 1.0, 0.95)[2] == pytest.approx(-np.log(0.025))
 
 
-def test_a_rule_that_leaves_too_few_trials_is_not_priced(falling):
+def test_rule_leaving_too_few_is_not_priced(falling):
     fit, _ = falling
     assert trade_off(fit, _verdict(fit, "cycles"), _use(), combined=[(1.0, 5.0)]).combined == ()
 
 
-def test_the_limits_of_a_share_are_the_narrowest_that_hold_as_many_draws():
+def test_share_limits_are_the_narrowest():
     # An exponential: the narrowest 90 % begin at 0 and end at -ln 0.1 (closed form); equal tails
     # would leave out what lies nearest to none.
     draws = stats.expon.ppf((np.arange(1_000) + 0.5) / 1_000) / 20.0

@@ -13,6 +13,7 @@ from outcomes.analysis.finds.dog_and_source_effects import DogReview, review_dog
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.models.mixed import fit_mixed
 from outcomes.settings import DecisionSettings
+from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DOG_EFFECTS = {"Ash": -1.0, "Bo": -0.4, "Cy": 0.0, "Dot": 0.1, "Elm": 0.4, "Fly": 0.9}
@@ -78,7 +79,7 @@ def test_slopes_by_level_are_those_of_lme4() -> None:
     assert "slope" not in fit.effects["dog"]
 
 
-def test_each_dogs_planted_effect_lies_within_its_interval(review: DogReview) -> None:
+def test_planted_dog_effects_lie_in_their_intervals(review: DogReview) -> None:
     # Less the average of the six, as the result is. Six intervals at 95 %: 2.6 errors for all.
     mean = np.mean(list(DOG_EFFECTS.values()))
     for dog in review.dogs:
@@ -91,9 +92,7 @@ def test_each_dogs_planted_effect_lies_within_its_interval(review: DogReview) ->
     assert review.dogs_differ_p < 1e-6
 
 
-def test_the_find_probability_is_that_of_every_trial_run_by_this_dog(
-    fit: FindFit, review: DogReview
-) -> None:
+def test_find_probability_is_of_all_trials_by_a_dog(fit: FindFit, review: DogReview) -> None:
     # The truth: every trial's log-odds with the planted dog in place of its own.
     rng = np.random.default_rng(3)
     n = 2400
@@ -107,7 +106,7 @@ def test_the_find_probability_is_that_of_every_trial_run_by_this_dog(
         assert dog.high - dog.low < 0.2
 
 
-def test_a_dog_that_meets_worn_sources_is_not_blamed_for_them() -> None:
+def test_dog_is_not_blamed_for_worn_sources() -> None:
     review = review_dogs(fit_finds(_trials(5, worn_for="Cy"), DecisionSettings()))
     worn = review.dog("Cy")
     others = [d for d in review.dogs if d.name != "Cy"]
@@ -117,31 +116,31 @@ def test_a_dog_that_meets_worn_sources_is_not_blamed_for_them() -> None:
     assert review.dogs_differ_p > 0.05
 
 
-def test_average_dogs_would_have_found_what_the_unit_found(review: DogReview) -> None:
+def test_average_dogs_find_what_the_unit_found(review: DogReview) -> None:
     # What the average leaves over adds up to nearly nothing: 2 % of the trials.
     for entries in (review.dogs, review.sources):
         expected = sum(x.expected_finds for x in entries)
         assert expected == pytest.approx(sum(x.finds for x in entries), abs=0.02 * 2400)
 
 
-def test_counts_add_up_and_names_are_in_order_not_merit(fit: FindFit, review: DogReview) -> None:
+def test_counts_add_up_in_order_of_names(fit: FindFit, review: DogReview) -> None:
     for entries in (review.dogs, review.sources):
         assert [x.name for x in entries] == sorted(x.name for x in entries)
         assert sum(x.trials for x in entries) == fit.n
         assert sum(x.misses for x in entries) == fit.misses
         for entry in entries:
             assert entry.low <= entry.find_probability <= entry.high
-            assert entry.name in entry.sentence
+            assert entry.name in describe_own_effect(entry)
 
 
-def test_without_differences_the_model_calls_no_dog_different() -> None:
+def test_without_differences_no_dog_is_different() -> None:
     review = review_dogs(fit_finds(_trials(8), DecisionSettings()))
     assert all(d.differs is None for d in review.dogs)
     assert review.dogs_differ_p > 0.05
-    assert review.sentences[0].startswith("Differences between dogs, beyond what")
+    assert describe_dogs(review)[0].startswith("Differences between dogs, beyond what")
 
 
-def test_where_no_spread_is_found_the_plain_counts_are_given_with_exact_limits() -> None:
+def test_without_spread_plain_counts_are_given() -> None:
     # Without any planted spread, some of these seeds end at a standard deviation of zero.
     for seed in range(8, 30):
         fit = fit_finds(_trials(seed, n=900, source_sd=0.0), DecisionSettings())
@@ -151,10 +150,10 @@ def test_where_no_spread_is_found_the_plain_counts_are_given_with_exact_limits()
     assert entry.observed_only
     assert entry.differs is None
     assert entry.find_probability == entry.finds / entry.trials
-    assert "found in" in entry.sentence
+    assert "found in" in describe_own_effect(entry)
 
 
-def test_dogs_that_differ_in_how_they_change_with_cycles_are_told() -> None:
+def test_dogs_differing_along_cycles_are_told() -> None:
     planted = {"Ash": -0.12, "Bo": 0.12, "Cy": 0.1, "Dot": -0.1, "Elm": 0.0, "Fly": 0.0}
     review = review_dogs(fit_finds(_trials(11, cycle_slopes=planted), DecisionSettings()))
     response = review.response("cycles")
@@ -162,41 +161,41 @@ def test_dogs_that_differ_in_how_they_change_with_cycles_are_told() -> None:
     assert response.slopes["Ash"] < response.slopes["Elm"] < response.slopes["Bo"]
     for dog, apart in planted.items():
         assert response.slopes[dog] == pytest.approx(-0.15 + apart, abs=0.08)
-    assert any("do not read one dog's change as the sources'" in s for s in review.sentences)
+    assert any("do not read one dog's change as the sources'" in s for s in describe_dogs(review))
 
 
-def test_dogs_alike_in_their_change_are_not_told_apart(review: DogReview) -> None:
+def test_dogs_alike_along_cycles_are_not_parted(review: DogReview) -> None:
     assert review.response("cycles").p > 0.01
     assert review.response("experience").p > 0.01
 
 
-def test_experience_curves_run_over_each_dogs_own_trials(fit: FindFit, review: DogReview) -> None:
+def test_experience_runs_over_each_dogs_trials(fit: FindFit, review: DogReview) -> None:
     assert [c.dog for c in review.experience] == list(DOG_EFFECTS)
     for curve in review.experience:
         own = fit.design.trials.loc[fit.design.trials["dog_id"] == curve.dog, "experience"]
         assert curve.at[0] == own.min()
         assert curve.at[-1] == own.max()
         rising = np.diff(curve.probability)
-        slope = fit.term("experience").log_odds
+        slope = fit.term("experience").log_ratio
         assert (np.sign(rising) == np.sign(slope)).all()
 
 
-def test_a_dog_with_nine_trials_is_said_to_say_little() -> None:
+def test_nine_trials_are_said_to_say_little() -> None:
     trials = _trials(3, dog_effects=DOG_EFFECTS)
     mine = trials.index[trials["dog_id"] == "Ash"]
     review = review_dogs(fit_finds(trials.drop(index=mine[9:]), DecisionSettings()))
     few = review.dog("Ash")
     assert few.trials == 9
-    assert few.sentence.endswith("Only 9 trials: says little.")
-    assert review.sentences[-1] == "Fewer than 20 trials, so little can be said: Ash."
+    assert describe_own_effect(few).endswith("Only 9 trials: says little.")
+    assert describe_dogs(review)[-1] == "Fewer than 20 trials, so little can be said: Ash."
     assert few.std_error > 2.0 * review.dog("Bo").std_error
 
 
-def test_without_a_model_there_is_a_reason_and_no_dog() -> None:
+def test_without_a_model_a_reason_and_no_dog() -> None:
     review = review_dogs(fit_finds(_trials(3, n=40), DecisionSettings()))
     assert review.dogs == ()
     assert review.reason.startswith("too few trials")
 
 
 def test_the_caution_is_always_there(review: DogReview) -> None:
-    assert "not an assessment or a certification of any dog" in review.caution
+    assert "not an assessment or a certification of any dog" in DOG_CAUTION

@@ -49,17 +49,17 @@ def plain(made_trials):
 # Against statsmodels ---------------------------------------------------------------------
 
 
-def test_without_groupings_sizes_errors_and_intervals_are_those_of_statsmodels(plain):
+def test_without_groupings_it_is_statsmodels(plain):
     _, terms, reference = plain
     # 1e-5: both maximise the same likelihood, each to its own tolerance.
     for j, term in enumerate(terms, start=1):
-        assert term.log_odds == pytest.approx(reference.params[j], abs=1e-5)
+        assert term.log_ratio == pytest.approx(reference.params[j], abs=1e-5)
         assert term.std_error == pytest.approx(reference.bse[j], rel=1e-5)
         assert term.p == pytest.approx(reference.pvalues[j], rel=1e-3)
         assert np.log([term.low, term.high]) == pytest.approx(reference.conf_int()[j], abs=1e-4)
 
 
-def test_points_are_the_average_marginal_effects_of_statsmodels(plain):
+def test_points_are_average_marginal_effects(plain):
     design, terms, reference = plain
     effects = reference.get_margeff(at="overall", dummy=True).margeff
     for j, term in enumerate(terms):
@@ -73,7 +73,7 @@ def test_points_are_the_average_marginal_effects_of_statsmodels(plain):
 
 @pytest.mark.parametrize("eta", [-6.0, -0.5, 0.0, 2.0, 5.0])
 @pytest.mark.parametrize("spread", [0.0, 0.3, 1.0, 2.0])
-def test_averaging_over_a_normal_spread_is_the_integral(eta, spread):
+def test_averaging_over_a_spread_is_the_integral(eta, spread):
     # 25 Gauss-Hermite nodes against adaptive quadrature; 1e-5 is the worst at SD 2.
     found = averaged_probability(np.array([eta]), spread)
     for value, integrand in zip(found, (expit, lambda v: expit(v) * (1.0 - expit(v))), strict=True):
@@ -84,7 +84,7 @@ def test_averaging_over_a_normal_spread_is_the_integral(eta, spread):
 
 
 @given(st.floats(-1e4, 1e4), st.floats(0.0, 50.0))
-def test_averages_stay_probabilities_however_extreme_the_log_odds(eta, spread):
+def test_averages_stay_probabilities(eta, spread):
     probability, slope = averaged_probability(np.array([eta]), spread)
     assert 0.0 <= probability[0] <= 1.0 + 1e-12
     assert 0.0 <= slope[0] <= 0.25 + 1e-12
@@ -93,7 +93,7 @@ def test_averages_stay_probabilities_however_extreme_the_log_odds(eta, spread):
 # Few sources, differing slopes ---------------------------------------------------------------
 
 
-def test_exposures_and_terms_of_sources_are_judged_on_sources_and_others_on_trials(made_trials):
+def test_terms_are_judged_on_sources_or_trials(made_trials):
     trials = made_trials(2, baseline=1.0)
     rng = np.random.default_rng(2)
     trials["kind"] = np.where(trials["source_id"] < "S05", "blood", "muscle")
@@ -113,7 +113,7 @@ def test_exposures_and_terms_of_sources_are_judged_on_sources_and_others_on_tria
     np.testing.assert_allclose(widening, [np.sqrt(12 / 9)] * 4 + [1.0])
 
 
-def test_an_interval_is_student_s_with_the_widened_error(made_trials):
+def test_interval_is_students_with_widened_error(made_trials):
     fit = fit_finds(made_trials(3, baseline=1.0, source_sd=0.5), SETTINGS)
     assert fit.slopes == ()
     term = fit.term("cycles")
@@ -121,7 +121,7 @@ def test_an_interval_is_student_s_with_the_widened_error(made_trials):
     error = np.sqrt(less_biased(fit.design, raw).cov[1, 1] * 12 / 9)
     assert term.std_error == pytest.approx(error, rel=1e-9)
     reach = stats.t(9).ppf(0.975) * error
-    assert np.log(term.high) == pytest.approx(term.log_odds + reach, rel=1e-9)
+    assert np.log(term.high) == pytest.approx(term.log_ratio + reach, rel=1e-9)
 
 
 @pytest.fixture(scope="module")
@@ -131,7 +131,7 @@ def sloped(made_trials):
     return fit_finds(made_trials(4, n=1500, cycle_slopes=slopes, baseline=1.0), SETTINGS)
 
 
-def test_sources_that_change_at_different_speeds_are_found_with_the_size_of_it(sloped):
+def test_differing_slopes_are_found_with_their_size(sloped):
     by_source = next(s for s in sloped.slopes if s.grouping == "source" and s.exposure == "cycles")
     # Planted SD 0.245; the error of an SD from 12 sources is about SD / sqrt(2 * 11).
     assert by_source.sd == pytest.approx(0.245, abs=3 * 0.245 / np.sqrt(22))
@@ -141,7 +141,7 @@ def test_sources_that_change_at_different_speeds_are_found_with_the_size_of_it(s
     assert by_source.std_error > 2.0 * by_source.common_error
 
 
-def test_the_term_of_differing_slopes_carries_their_error_and_degrees_of_freedom(sloped):
+def test_differing_slopes_carry_error_and_freedom(sloped):
     term, column = sloped.term("cycles"), sloped.design.column_of("cycles")
     slope = max((s for s in sloped.slopes if s.exposure == "cycles"), key=lambda s: s.std_error)
     # Slopes' errors are those of maximum likelihood; the bias takes a part of any error with it.
@@ -156,7 +156,7 @@ def test_the_term_of_differing_slopes_carries_their_error_and_degrees_of_freedom
     assert term.low < 1.0 < term.high
 
 
-def test_differing_slopes_turn_the_line_about_the_usual_exposure(sloped):
+def test_differing_slopes_turn_at_the_usual_exposure(sloped):
     # At the mean exposure the level is known whatever the slope: no error is added there.
     mixed, design = sloped.mixed, sloped.design
     unsloped = refit(design, slopes=False, reduced=False)
@@ -170,7 +170,7 @@ def test_differing_slopes_turn_the_line_about_the_usual_exposure(sloped):
         assert gained == pytest.approx(64.0 * (mixed.cov[1, 1] - unsloped.cov[1, 1]), rel=1e-6)
 
 
-def test_widened_covariances_are_still_covariances(sloped):
+def test_widened_covariances_stay_covariances(sloped):
     for cov in (sloped.mixed.cov, sloped.mixed.joint_cov):
         np.testing.assert_allclose(cov, cov.T, atol=1e-12)
         values = np.linalg.eigvalsh(cov)
@@ -188,7 +188,7 @@ def test_a_slope_never_makes_an_error_smaller(made_trials):
 # Refusals ----------------------------------------------------------------------------------
 
 
-def test_what_is_short_is_named_with_how_much_there_is_and_should_be(made_trials):
+def test_shortage_is_named_with_how_much(made_trials):
     trials = made_trials(8, n=100, dogs=2, sources=5)
     trials["result"] = np.where(np.arange(100) < 80, "find", "miss")
     fit = fit_finds(trials, SETTINGS)
@@ -199,7 +199,7 @@ def test_what_is_short_is_named_with_how_much_there_is_and_should_be(made_trials
     assert only_misses.too_few["finds"] == (0, 30)
 
 
-def test_finds_and_misses_that_do_not_overlap_get_no_model_and_the_reason(made_trials):
+def test_separated_finds_get_no_model_but_a_reason(made_trials):
     trials = made_trials(9)
     trials["result"] = np.where(trials["cycles"] <= 10, "find", "miss")
     fit = fit_finds(trials, SETTINGS)
@@ -210,7 +210,7 @@ def test_finds_and_misses_that_do_not_overlap_get_no_model_and_the_reason(made_t
 # Invariants and recovery ---------------------------------------------------------------------
 
 
-def test_names_of_dogs_and_sources_and_the_order_of_rows_change_nothing(made_trials):
+def test_names_and_order_change_nothing(made_trials):
     trials = made_trials(10, source_sd=0.5, cycle=-0.05, baseline=1.5)
     fit = fit_finds(trials, SETTINGS)
     renamed = trials.assign(
@@ -222,20 +222,20 @@ def test_names_of_dogs_and_sources_and_the_order_of_rows_change_nothing(made_tri
         # The optimiser stops within 1e-5 of a log-likelihood unit, 0.005 errors away.
         assert other.log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-5)
         for a, b in zip(fit.terms, other.terms, strict=True):
-            assert b.log_odds == pytest.approx(a.log_odds, abs=0.005 * a.std_error)
+            assert b.log_ratio == pytest.approx(a.log_ratio, abs=0.005 * a.std_error)
             assert b.std_error == pytest.approx(a.std_error, rel=1e-3)
 
 
-def test_swapping_finds_and_misses_turns_every_size_round(made_trials):
+def test_swapping_finds_and_misses_turns_sizes(made_trials):
     trials = made_trials(11, baseline=0.5, cycle=-0.05)
     fit = fit_finds(trials, SETTINGS)
     turned = trials.assign(result=trials["result"].map({"find": "miss", "miss": "find"}))
     for a, b in zip(fit.terms, fit_finds(turned, SETTINGS).terms, strict=True):
-        assert b.log_odds == pytest.approx(-a.log_odds, abs=0.005 * a.std_error)
+        assert b.log_ratio == pytest.approx(-a.log_ratio, abs=0.005 * a.std_error)
         assert b.points == pytest.approx(-a.points, abs=0.01)
 
 
-def test_an_interval_is_wider_at_higher_confidence(made_trials):
+def test_interval_widens_with_confidence(made_trials):
     trials = made_trials(12)
     at_95, at_99 = (fit_finds(trials, replace(SETTINGS, alpha=a)) for a in (0.05, 0.01))
     for a, b in zip(at_95.terms, at_99.terms, strict=True):
@@ -254,10 +254,10 @@ def recovered():
 
 
 @pytest.mark.parametrize("term", ["cycles", "age_days"])
-def test_planted_effects_are_recovered_by_the_model(recovered, term):
+def test_planted_effects_are_recovered(recovered, term):
     truth, fits = recovered
     planted = truth.cycle_log_odds if term == "cycles" else truth.age_log_odds
-    sizes = np.array([fit.term(term).log_odds for fit in fits])
+    sizes = np.array([fit.term(term).log_ratio for fit in fits])
     errors = np.array([fit.term(term).std_error for fit in fits])
     # The mean of six within three of its standard errors, and each within four of its own.
     assert abs(sizes.mean() - planted) < 3.0 * np.sqrt((errors**2).sum()) / len(fits)
@@ -266,7 +266,7 @@ def test_planted_effects_are_recovered_by_the_model(recovered, term):
     assert sizes.mean() / (np.sqrt((errors**2).sum()) / len(fits)) < -2.0
 
 
-def test_the_log_odds_of_each_trial_carry_its_own_dog_and_source(recovered):
+def test_log_odds_carry_the_trials_dog_and_source(recovered):
     _, fits = recovered
     fit = fits[0]
     eta, spread = linear_predictor(fit.design, fit.mixed)
@@ -282,7 +282,7 @@ def test_the_log_odds_of_each_trial_carry_its_own_dog_and_source(recovered):
     assert mean == pytest.approx(fit.finds / fit.n, abs=0.01)
 
 
-def test_every_trial_set_aside_by_the_model_is_counted(recovered):
+def test_every_trial_set_aside_is_counted(recovered):
     _, fits = recovered
     for fit in fits:
         assert fit.finds + fit.misses == fit.n == len(fit.design.trials)
@@ -290,7 +290,7 @@ def test_every_trial_set_aside_by_the_model_is_counted(recovered):
         assert fit.sources == fit.design.trials["source_id"].nunique()
 
 
-def test_strong_sources_that_are_used_more_hide_less_of_what_cycles_do():
+def test_strong_sources_hide_less_of_cycles():
     """Trap: strong sources reach more cycles, and make the fall with cycles look smaller."""
     truth = SCENARIOS["strong sources used more"]
     moved = []
@@ -309,7 +309,7 @@ def test_strong_sources_that_are_used_more_hide_less_of_what_cycles_do():
     assert np.mean(moved) < -2.0 * np.std(moved, ddof=1) / np.sqrt(len(moved))
 
 
-def test_hides_whose_spread_runs_away_are_left_out_and_that_is_said():
+def test_runaway_hides_are_left_out_and_told():
     # 376 trials, 31 misses, about two trials in each hide: likeliest with a standard deviation of
     # 17 between hides, where a hide is found for certain or missed for certain.
     records = unit_records(simulate_unit(SCENARIOS["cycles only"], 81_012, trials=450))
@@ -326,7 +326,7 @@ def test_hides_whose_spread_runs_away_are_left_out_and_that_is_said():
     assert foretold == pytest.approx(fit.finds / fit.n, abs=0.01)
 
 
-def test_dogs_farther_apart_than_any_could_be_are_no_model(made_trials):
+def test_dogs_impossibly_far_apart_are_no_model(made_trials):
     trials = made_trials(4, n=400, cycle=0.0, source_sd=0.3)
     dogs = sorted(trials["dog_id"].unique())
     never = trials["dog_id"].isin(dogs[::2])

@@ -60,7 +60,7 @@ def test_an_offset_is_a_fixed_coefficient() -> None:
             )
 
 
-def test_without_groupings_the_limits_are_where_a_plain_logistic_likelihood_puts_them() -> None:
+def test_without_groupings_limits_are_plain_profile() -> None:
     rng = np.random.default_rng(11)
     dose = rng.uniform(0.0, 4.0, 80)
     y = (rng.random(80) < 1.0 / (1.0 + np.exp(1.0 - dose))).astype(float)
@@ -84,22 +84,20 @@ def test_without_groupings_the_limits_are_where_a_plain_logistic_likelihood_puts
 
 
 @pytest.mark.parametrize("exposure", ["cycles", "age_days"])
-def test_an_interval_holds_its_estimate_and_grows_with_confidence(
-    fit: FindFit, exposure: str
-) -> None:
+def test_interval_holds_estimate_and_grows(fit: FindFit, exposure: str) -> None:
     inner = profile_interval(fit, exposure, 0.8)
     outer = profile_interval(fit, exposure, 0.95)
     assert outer.low < inner.low < inner.estimate < inner.high < outer.high
     assert outer.refits <= 16
 
 
-def test_an_interval_allows_for_few_sources_as_the_fit_does(fit: FindFit) -> None:
+def test_interval_allows_for_few_sources(fit: FindFit) -> None:
     plain = profile_interval(fit, "cycles", few_sources=False)
     allowed = profile_interval(fit, "cycles")
     term = fit.term("cycles")
     # About the likeliest effect; the term is told less its bias.
     column = fit.design.column_of("cycles")
-    assert allowed.estimate == fit.mixed.beta[column] != term.log_odds
+    assert allowed.estimate == fit.mixed.beta[column] != term.log_ratio
     reach = stats.t(fit.freedom[column]).ppf(0.975) * np.sqrt(fit.mixed.cov[column, column])
     assert (allowed.wald_low, allowed.wald_high) == pytest.approx(
         (allowed.estimate - reach, allowed.estimate + reach)
@@ -111,7 +109,7 @@ def test_an_interval_allows_for_few_sources_as_the_fit_does(fit: FindFit) -> Non
     )
 
 
-def test_an_exposure_that_is_no_term_is_refused_with_the_reason() -> None:
+def test_absent_exposure_is_refused_with_reason() -> None:
     unit = simulate_unit(SCENARIOS["cycles only"], 5, trials=60)
     small = fit_finds(join(unit_records(unit)).trials, DecisionSettings())
     with pytest.raises(FitError, match="cycles has no effect to put an interval on: too few"):

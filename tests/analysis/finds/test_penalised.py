@@ -14,11 +14,12 @@ import pytest
 from outcomes.analysis.finds.firth import _firth, fit_penalised
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.settings import DecisionSettings
+from outcomes.wording.penalised import describe_penalised
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 
 
-def test_published_coefficients_under_separation_are_reached(outside) -> None:
+def test_published_separated_coefficients_are_reached(outside) -> None:
     check = outside(
         "Penalised likelihood where finds and misses part (endometrial cancer)",
         "Heinze & Schemper (2002), Statistics in Medicine 21, 2409-2419; R's brglm2.",
@@ -27,7 +28,8 @@ def test_published_coefficients_under_separation_are_reached(outside) -> None:
     data = pd.read_csv(REFERENCE / "penalised_trials.csv")
     theirs = pd.read_csv(REFERENCE / "penalised_fits.csv").set_index("term")["estimate"]
     x = data[["NV", "PI", "EH"]].to_numpy(dtype=float)
-    ours, limits = _firth(x, data["HG"].to_numpy(), 1, 0.05)
+    found = _firth(x, data["HG"].to_numpy(), 1, 0.05)
+    ours, limits = found.beta, found.limits
     # Both stop at 1e-8 of a step or finer.
     assert ours == pytest.approx(theirs[["NV", "PI", "EH"]].to_numpy(), abs=1e-6)
     check.each(("NV", "PI", "EH"), "2.929 -0.035 -2.604", ours)
@@ -35,11 +37,11 @@ def test_published_coefficients_under_separation_are_reached(outside) -> None:
     check("NV, lower limit of the profile", "0.6097", limits[0, 0], 5e-4)
 
 
-def test_in_a_two_by_two_table_half_a_trial_is_added_to_each_cell() -> None:
+def test_two_by_two_adds_half_a_trial_a_cell() -> None:
     # Firth (1993), section 3.2: for a saturated table the penalty is Haldane's correction.
     y = np.r_[np.ones(12), np.zeros(5), np.ones(9)]  # 12 of 17 against 9 of 9
     x = np.r_[np.zeros(17), np.ones(9)][:, None]
-    ours, _ = _firth(x, y, 1, 0.05)
+    ours = _firth(x, y, 1, 0.05).beta
     assert ours[0] == pytest.approx(math.log((9.5 / 0.5) / (12.5 / 5.5)), abs=1e-6)
 
 
@@ -48,7 +50,7 @@ def _parted(made_trials: Callable[..., pd.DataFrame], **options: Any) -> pd.Data
     return trials.assign(result=np.where(trials["cycles"] < 12, "find", "miss"))
 
 
-def test_the_direction_is_told_and_no_limit_is_made_up(
+def test_direction_is_told_and_no_limit_made_up(
     made_trials: Callable[..., pd.DataFrame],
 ) -> None:
     fit = fit_finds(_parted(made_trials), DecisionSettings())
@@ -56,11 +58,11 @@ def test_the_direction_is_told_and_no_limit_is_made_up(
     found = fit_penalised(fit)
     assert found is not None
     cycles = next(t for t in found.terms if t.term == "cycles")
-    assert math.isfinite(cycles.log_odds)
-    assert cycles.log_odds < 0.0
-    assert cycles.high is None or cycles.high > cycles.log_odds
-    assert "fewer finds with more cycles" in found.sentence
-    assert "not a size to act on" in found.sentence
+    assert math.isfinite(cycles.log_ratio)
+    assert cycles.log_ratio < 0.0
+    assert cycles.high > cycles.ratio
+    assert "fewer finds with more cycles" in describe_penalised(found)
+    assert "not a size to act on" in describe_penalised(found)
 
 
 def test_turning_finds_into_misses_turns_the_sign(
@@ -73,7 +75,7 @@ def test_turning_finds_into_misses_turns_the_sign(
     assert other is not None
     # The penalised likelihood is the same function with every sign turned.
     for a, b in zip(one.terms, other.terms, strict=True):
-        assert a.log_odds == pytest.approx(-b.log_odds, abs=1e-5)
+        assert a.log_ratio == pytest.approx(-b.log_ratio, abs=1e-5)
 
 
 def test_where_they_overlap_nothing_is_penalised(

@@ -18,7 +18,6 @@ from outcomes.analysis.finds.model import averaged_probability, fit_finds
 from outcomes.analysis.finds.sensitivity import restrict
 from outcomes.analysis.finds.validation import (
     Drift,
-    _drift_sentence,
     area_under_curve,
     beside_predictions,
     brier_score,
@@ -28,6 +27,7 @@ from outcomes.analysis.finds.validation import (
 )
 from outcomes.models.mixed import fit_mixed
 from outcomes.settings import DecisionSettings
+from outcomes.wording.quality import describe_drift, describe_quality, describe_residuals
 
 SETTINGS = DecisionSettings()
 
@@ -56,7 +56,7 @@ def rated():
     return np.repeat([0, 1], [58, 51]), score
 
 
-def test_area_and_error_are_those_of_hanley_and_mcneils_images(outside):
+def test_area_is_that_of_hanley_and_mcneil(outside):
     area = area_under_curve(*rated())
     images = "Hanley & McNeil 1982, Radiology 143:29-36, table 1."
     outside("Area under the curve", images, "memory")("area", "0.893", area.value)
@@ -66,7 +66,7 @@ def test_area_and_error_are_those_of_hanley_and_mcneils_images(outside):
     assert area.low < area.value < area.high
 
 
-def test_area_and_brier_score_are_those_of_scikit_learns_manual(outside):
+def test_area_and_brier_are_scikit_learns(outside):
     check = outside(
         "Area and Brier score, four cases",
         "scikit-learn documentation, roc_auc_score and brier_score_loss.",
@@ -93,7 +93,7 @@ def birthwt():
     return y, np.asarray(sm.GLM(y, x, family=sm.families.Binomial()).fit().fittedvalues)
 
 
-def test_calibration_in_sample_is_the_identity_and_a_distorted_one_its_inverse(outside):
+def test_calibration_in_sample_is_the_identity(outside):
     algebra = outside(
         "Calibration of distorted predictions (MASS's birthwt)", "Algebra: 1 / 1.4, -0.5 / 1.4.",
         "closed",
@@ -122,7 +122,7 @@ def test_calibration_in_sample_is_the_identity_and_a_distorted_one_its_inverse(o
         check(f"Brier score, {which} predictions", brier, brier_score(y, given_p))
 
 
-def test_copies_of_every_trial_in_its_cluster_leave_the_clustered_error_alone():
+def test_copies_in_a_cluster_leave_its_error():
     y, score = rated()
     once = area_under_curve(y, score)
     twice = area_under_curve(np.repeat(y, 2), np.repeat(score, 2), np.repeat(np.arange(len(y)), 2))
@@ -133,7 +133,7 @@ def test_copies_of_every_trial_in_its_cluster_leave_the_clustered_error_alone():
 
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 100_000))
-def test_area_depends_on_order_alone_and_turns_with_the_outcome(seed):
+def test_area_depends_on_order_alone(seed):
     rng = np.random.default_rng(seed)
     y = np.concatenate([[0, 1], rng.integers(0, 2, 40)])
     score = np.round(rng.normal(size=42) + 0.5 * y, 1)
@@ -151,7 +151,7 @@ def test_area_depends_on_order_alone_and_turns_with_the_outcome(seed):
         assert turned.std_error == pytest.approx(area.std_error)
 
 
-def test_the_error_of_the_area_is_right_on_clustered_trials():
+def test_area_error_is_right_on_clusters():
     # 300 simulated units of 20 sources: the spread of their areas against the mean of the errors.
     rng = np.random.default_rng(12)
     values, errors = [], []
@@ -170,7 +170,7 @@ def test_the_error_of_the_area_is_right_on_clustered_trials():
 # Predictions on unseen sources -------------------------------------------------------------
 
 
-def test_a_source_is_predicted_by_a_model_that_never_saw_it(fit):
+def test_sources_are_predicted_unseen(fit):
     predicted, average, folds = predict_unseen(fit)
     assert folds == 10
     assert np.isfinite(predicted).all()
@@ -187,7 +187,7 @@ def test_a_source_is_predicted_by_a_model_that_never_saw_it(fit):
     assert not np.allclose(again[~own], predicted[~own], atol=1e-4)
 
 
-def test_a_prediction_is_the_logistic_function_averaged_over_what_is_not_known(fit):
+def test_prediction_averages_over_the_unknown(fit):
     predicted, _, _ = predict_unseen(fit)
     design = fit.design
     # The group that holds the first trial: those predicted from the same average.
@@ -203,7 +203,7 @@ def test_a_prediction_is_the_logistic_function_averaged_over_what_is_not_known(f
     assert predicted[0] == pytest.approx(drawn, abs=1e-3)
 
 
-def test_groups_are_of_like_size_and_keep_sources_whole(fit):
+def test_folds_are_alike_and_keep_sources_whole(fit):
     _, average, folds = predict_unseen(fit)
     frame = pd.DataFrame({"fold": average, "source": fit.design.trials["source_id"].to_numpy()})
     assert len(frame.drop_duplicates()) == frame["source"].nunique()
@@ -211,7 +211,7 @@ def test_groups_are_of_like_size_and_keep_sources_whole(fit):
     assert sizes.max() <= 2 * fit.n / folds
 
 
-def test_a_real_change_is_predicted_and_none_is_not(quality, made_trials):
+def test_real_change_is_predicted_and_none_is_not(quality, made_trials):
     assert quality.area.low > 0.5
     assert quality.brier < quality.brier_of_average
     none = check_quality(fit_finds(made_trials(9, n=800, sources=16), SETTINGS))
@@ -219,7 +219,7 @@ def test_a_real_change_is_predicted_and_none_is_not(quality, made_trials):
     assert none.brier > 0.97 * none.brier_of_average
 
 
-def test_predictions_of_a_true_model_are_calibrated(made_trials):
+def test_true_model_is_calibrated(made_trials):
     found = check_quality(
         fit_finds(made_trials(13, n=3000, sources=30, cycle=-0.15, source_sd=0.3), SETTINGS)
     )
@@ -232,7 +232,7 @@ def test_predictions_of_a_true_model_are_calibrated(made_trials):
     assert np.mean(inside) >= 0.7
 
 
-def test_the_curve_holds_every_trial_once_in_order(quality):
+def test_curve_holds_every_trial_once_in_order(quality):
     curve = quality.calibration.curve
     assert sum(p.n for p in curve) == quality.n
     predicted = [p.predicted for p in curve]
@@ -243,7 +243,7 @@ def test_the_curve_holds_every_trial_once_in_order(quality):
 # What is left over -------------------------------------------------------------------------
 
 
-def test_residuals_add_up_to_the_whole_whatever_they_are_grouped_by(quality):
+def test_residuals_add_up_however_grouped(quality):
     left = quality.predictions["found"].sum() - quality.predictions["predicted"].sum()
     for rows in quality.by.values():
         assert sum(r.n for r in rows) == quality.n
@@ -253,7 +253,7 @@ def test_residuals_add_up_to_the_whole_whatever_they_are_grouped_by(quality):
             assert r.outside is (r.low > 0.0 or r.high < 0.0)
 
 
-def test_a_source_that_is_missed_far_more_than_others_is_named(made_trials):
+def test_source_missed_far_more_is_named(made_trials):
     trials = made_trials(3, n=800, sources=16, cycle=-0.03)
     poor = trials["source_id"] == "S04"
     rng = np.random.default_rng(3)
@@ -261,13 +261,11 @@ def test_a_source_that_is_missed_far_more_than_others_is_named(made_trials):
     found = check_quality(fit_finds(trials, SETTINGS))
     outside = {r.group: r.points for r in found.by["source"] if r.outside}
     assert outside["S04"] < -20.0
-    assert "S04 −" in found.sentences[1]
+    assert "S04 −" in describe_residuals(found)
 
 
 @pytest.mark.parametrize(("source_sd", "more_than_promised"), [(0.0, False), (0.5, True)])
-def test_more_than_5_in_100_lie_outside_by_chance_only_where_sources_differ(
-    source_sd, more_than_promised
-):
+def test_more_than_5_outside_only_if_sources_differ(source_sd, more_than_promised):
     # 2,000 sources of 60 trials, each predicted with the right spread: three binomial errors.
     rng = np.random.default_rng(11)
     labels = np.repeat(np.arange(2000), 60)
@@ -280,8 +278,8 @@ def test_more_than_5_in_100_lie_outside_by_chance_only_where_sources_differ(
 
 
 def test_no_share_is_promised_of_those_outside(quality):
-    assert "By chance alone about" not in quality.sentences[1]
-    assert quality.sentences[1].endswith("more than 5 in 100 lie outside by chance.")
+    assert "By chance alone about" not in describe_residuals(quality)
+    assert describe_residuals(quality).endswith("more than 5 in 100 lie outside by chance.")
 
 
 # Drift -------------------------------------------------------------------------------------
@@ -297,21 +295,21 @@ def drifting(made_trials, per_month):
     return check_quality(fit_finds(trials, SETTINGS)).drift
 
 
-def test_a_drift_that_neither_cycles_nor_age_explain_is_found_with_its_size(made_trials):
+def test_unexplained_drift_is_found_with_its_size(made_trials):
     drift = drifting(made_trials, -0.08)
     assert drift.p < 0.001
     assert drift.low < -0.08 < drift.high
     assert drift.high < 0.0
-    assert "changed over calendar time" in drift.sentence
-    assert not drift.sentence.startswith("No sign")
+    assert "changed over calendar time" in describe_drift(drift, SETTINGS.alpha)
+    assert not describe_drift(drift, SETTINGS.alpha).startswith("No sign")
 
 
-def test_without_drift_none_is_claimed_and_what_it_could_be_is_said(made_trials):
+def test_without_drift_none_is_claimed(made_trials):
     drift = drifting(made_trials, 0.0)
     assert drift.p > 0.05
     assert drift.low < 0.0 < drift.high
-    assert drift.sentence.startswith("No sign")
-    assert "may still have changed by a factor between" in drift.sentence
+    assert describe_drift(drift, SETTINGS.alpha).startswith("No sign")
+    assert "may still have changed by a factor between" in describe_drift(drift, SETTINGS.alpha)
 
 
 def test_the_drift_test_is_the_likelihood_ratio(fit, quality):
@@ -327,7 +325,7 @@ def test_the_drift_test_is_the_likelihood_ratio(fit, quality):
     assert quality.drift.log_odds == pytest.approx(larger.beta[-1], abs=1e-4)
 
 
-def test_age_that_is_the_calendar_leaves_nothing_to_ask(made_trials):
+def test_age_that_is_the_calendar_leaves_no_question(made_trials):
     trials = made_trials(2, n=600)
     trials["age_days"] = (trials["started_at"] - trials["started_at"].min()) / pd.Timedelta(days=1)
     drift = check_quality(fit_finds(trials, SETTINGS)).drift
@@ -339,7 +337,7 @@ def test_age_that_is_the_calendar_leaves_nothing_to_ask(made_trials):
 # What cannot be checked, and what must not change ------------------------------------------
 
 
-def test_without_a_model_nothing_is_checked_and_said_why(made_trials):
+def test_without_a_model_nothing_is_checked(made_trials):
     fit = fit_finds(made_trials(1, n=40), SETTINGS)
     found = check_quality(fit)
     assert (found.n, found.brier, found.area) == (0, None, None)
@@ -354,7 +352,7 @@ def test_equal_predictions_have_no_calibration():
 def test_the_same_fit_gives_the_same_check(fit, quality):
     again = check_quality(fit)
     pd.testing.assert_frame_equal(again.predictions, quality.predictions)
-    assert again.sentences == quality.sentences
+    assert describe_quality(again) == describe_quality(quality)
     assert again.by == quality.by
 
 
@@ -366,10 +364,8 @@ def test_the_same_fit_gives_the_same_check(fit, quality):
         (0.95, 0.001, "; calendar time is so closely tied to the other terms"),
     ],
 )
-def test_where_calendar_time_goes_along_with_the_rest_no_sign_is_not_said(
-    explained: float, p: float, said: str
-) -> None:
-    drift = Drift(0.01, 0.5, -1.0, 0.4, p, p, explained, 0.2, "", None)
-    sentence = _drift_sentence(drift, 0.05)
+def test_no_sign_is_not_said_with_a_tied_calendar(explained: float, p: float, said: str) -> None:
+    drift = Drift(0.01, 0.5, -1.0, 0.4, p, p, explained, 0.2, None)
+    sentence = describe_drift(drift, 0.05)
     assert said in sentence
     assert ("No sign" in sentence) is (explained < 0.9)

@@ -27,10 +27,10 @@ from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, hist
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_bias import reduce_bias
-from outcomes.models.splines import natural_spline, spline_knots
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, Truth, demo_unit, simulate_unit
+from outcomes.wording.sensitivity import agreement_title
 
 SETTINGS = DecisionSettings()
 
@@ -59,17 +59,17 @@ def hand_made(made_trials):
 # What each way gives -----------------------------------------------------------------------
 
 
-def test_the_first_row_is_the_main_model_as_reported(demo):
+def test_first_row_is_the_main_model(demo):
     _, fit, found = demo
     for term in ("cycles", "age_days"):
         first, reported = found.of(term)[0], fit.term(term)
         assert (first.name, first.n, first.sources) == (MAIN, fit.n, fit.sources)
-        assert first.log_odds == reported.log_odds
+        assert first.log_odds == reported.log_ratio
         assert first.std_error == reported.std_error
         assert np.exp([first.low, first.high]) == pytest.approx([reported.low, reported.high])
 
 
-def test_dog_terms_and_clustered_errors_are_those_of_statsmodels(hand_made):
+def test_dog_terms_and_errors_are_statsmodels(hand_made):
     trials, _, found = hand_made
     design = plan_design(trials)
     x = np.column_stack([design.x, pd.get_dummies(trials["dog_id"], dtype=float).to_numpy()[:, 1:]])
@@ -83,7 +83,7 @@ def test_dog_terms_and_clustered_errors_are_those_of_statsmodels(hand_made):
     assert made.sources == 12
 
 
-def test_each_source_against_itself_is_conditional_logistic_regression(hand_made):
+def test_source_against_itself_is_conditional_logit(hand_made):
     trials, _, found = hand_made
     design = plan_design(trials)
     varying = [j for j, c in enumerate(design.columns, start=1) if c.term != "kind"]
@@ -99,7 +99,7 @@ def test_each_source_against_itself_is_conditional_logistic_regression(hand_made
     assert made.std_error == pytest.approx(reference.bse[0] / x[:, 0].std(), rel=1e-3)
 
 
-def test_splitting_within_and_between_gives_the_fixed_effects_in_a_linear_model(outside):
+def test_within_and_between_give_fixed_effects(outside):
     check = outside(
         "Own change of each group, split from differences between groups (Mundlak)",
         "Mundlak Y (1978), Econometrica 46, 69-85: the identity; Grunfeld's ten firms, within "
@@ -113,7 +113,7 @@ def test_splitting_within_and_between_gives_the_fixed_effects_in_a_linear_model(
     check.each(("value", "capital"), "0.1101238 0.3100653", fit.params[1:3])
 
 
-def test_the_change_within_sources_is_near_the_conditional_estimate():
+def test_within_is_near_the_conditional_estimate():
     # Stronger sources used more: comparing sources misleads, the same source does not.
     rng = np.random.default_rng(2)
     strength = rng.normal(0.0, 1.0, 30)
@@ -141,7 +141,7 @@ def test_the_change_within_sources_is_near_the_conditional_estimate():
     assert averages.log_odds > within.high
 
 
-def test_without_use_ratio_is_the_main_model_less_that_column(demo):
+def test_without_use_ratio_is_that_column_less(demo):
     _, fit, found = demo
     design = fit.design
     column = design.column_of("use_ratio")
@@ -154,10 +154,10 @@ def test_without_use_ratio_is_the_main_model_less_that_column(demo):
     made = row(found, "without how readily sources are taken")
     assert made.n == fit.n
     assert made.log_odds == pytest.approx(other.beta[names.index("cycles")], abs=1e-6)
-    assert made.log_odds != pytest.approx(fit.term("cycles").log_odds, abs=1e-6)
+    assert made.log_odds != pytest.approx(fit.term("cycles").log_ratio, abs=1e-6)
 
 
-def test_thaws_not_inferred_leave_out_the_trials_the_strict_policy_sets_aside(demo):
+def test_not_inferring_leaves_out_the_strict_trials(demo):
     records, fit, found = demo
     strict = replace(records, settings=replace(records.settings, unlogged_thaws="strict"))
     trials = join(strict).trials
@@ -167,7 +167,7 @@ def test_thaws_not_inferred_leave_out_the_trials_the_strict_policy_sets_aside(de
     made = row(found, "thaws that the log lacks not inferred")
     assert made.n == other.n < fit.n
     # The dogs' experience and the terms are the same; so is the model.
-    assert made.log_odds == pytest.approx(other.term("cycles").log_odds, abs=1e-5)
+    assert made.log_odds == pytest.approx(other.term("cycles").log_ratio, abs=1e-5)
 
 
 @pytest.mark.parametrize(
@@ -181,7 +181,7 @@ def test_thaws_not_inferred_leave_out_the_trials_the_strict_policy_sets_aside(de
         ),
     ],
 )
-def test_some_of_the_trials_give_what_the_main_model_gives_on_them(demo, name, chosen):
+def test_part_of_the_trials_gives_the_model_on_them(demo, name, chosen):
     _, fit, found = demo
     trials = fit.design.trials
     design = plan_design(trials[chosen(trials)])
@@ -193,7 +193,7 @@ def test_some_of_the_trials_give_what_the_main_model_gives_on_them(demo, name, c
     assert made.log_odds == pytest.approx(other.beta[design.column_of("cycles")], abs=1e-5)
 
 
-def test_leaving_out_a_source_is_a_fit_of_the_others(demo):
+def test_leaving_a_source_out_fits_the_others(demo):
     _, fit, found = demo
     name = most_influential(found.of("cycles"), "source").name
     source = name.removeprefix("without source ")
@@ -208,16 +208,16 @@ def test_leaving_out_a_source_is_a_fit_of_the_others(demo):
     assert made.n == len(design.y)
 
 
-def test_the_most_influential_source_moves_the_estimate_most(demo):
+def test_weightiest_source_moves_the_estimate_most(demo):
     _, fit, found = demo
     rows = [r for r in found.of("cycles") if r.family == "source"]
     assert len(rows) == fit.sources
-    moved = {r.name: abs(r.log_odds - fit.term("cycles").log_odds) for r in rows}
+    moved = {r.name: abs(r.log_odds - fit.term("cycles").log_ratio) for r in rows}
     assert most_influential(found.of("cycles"), "source").name == max(moved, key=moved.get)
 
 
 @pytest.mark.slow
-def test_a_curve_is_asked_for_where_there_is_one_and_only_there():
+def test_curve_is_asked_for_only_where_there_is_one():
     rng = np.random.default_rng(8)
     n = 2000
     cycles = rng.integers(0, 31, n).astype(float)
@@ -240,28 +240,10 @@ def test_a_curve_is_asked_for_where_there_is_one_and_only_there():
         assert (test.at[0], test.at[-1]) == (0.0, 30.0)
 
 
-def test_a_natural_spline_is_straight_beyond_its_knots_and_smooth_at_them():
-    values = np.linspace(-2.0, 12.0, 1401)
-    knots = (1.0, 3.0, 5.0, 8.0)
-    basis = natural_spline(values, knots)
-    second = np.diff(basis, n=2, axis=0)
-    # Of a cubic's second differences nothing may be left outside; 1e-12 is rounding.
-    outside = (values[1:-1] < 1.0) | (values[1:-1] > 8.01)
-    assert np.abs(second[outside]).max() < 1e-12
-    assert np.abs(np.diff(second, axis=0)).max() < 1e-5
-    assert basis.shape == (1401, 2)
-
-
-def test_knots_are_fewer_where_values_are():
-    assert len(spline_knots(np.arange(100.0))) == 4
-    assert len(spline_knots(np.repeat([0.0, 1.0, 2.0], 25))) == 3
-    assert spline_knots(np.repeat([0.0, 1.0], 50)) == ()
-
-
 # Thaws that went unlogged ------------------------------------------------------------------
 
 
-def test_added_thaws_count_once_each_and_never_lower_anyones_cycles(demo):
+def test_added_thaws_count_once_and_lower_nothing(demo):
     records, _, _ = demo
     history = history_of(records, records.storage, records.settings)
     trials = join(records).trials
@@ -296,7 +278,7 @@ def test_a_log_without_freezers_gets_no_thaws(demo):
 
 
 @pytest.mark.slow
-def test_a_clear_fall_holds_whatever_way_it_is_asked():
+def test_clear_fall_holds_whatever_way_is_asked():
     unit = simulate_unit(Truth(cycle_log_odds=-0.2), seed=11, trials=1500, dogs=6, sources=40)
     records = unit_records(unit)
     found = try_specifications(fit_finds(join(records).trials, SETTINGS), records)
@@ -304,24 +286,24 @@ def test_a_clear_fall_holds_whatever_way_it_is_asked():
     assert agreed.clear
     assert not agreed.rising
     assert agreed.same_sign == agreed.ways
-    assert "falls with every cycle" in agreed.title
+    assert "falls with every cycle" in agreement_title(found, "cycles")
     asked = [r for r in found.of("cycles") if r.log_odds is not None and r.family != "source"]
     # Intervals of a way need not hold the truth each; of most they must.
     assert np.mean([r.low <= -0.2 <= r.high for r in asked]) > 0.6
 
 
 @pytest.mark.slow
-def test_without_any_effect_no_direction_is_claimed():
+def test_without_effect_no_direction_is_claimed():
     unit = simulate_unit(SCENARIOS["no effect"], seed=21, trials=900)
     records = unit_records(unit)
     found = try_specifications(fit_finds(join(records).trials, SETTINGS), records)
-    for agreed in found.agreement.values():
+    for term, agreed in found.agreement.items():
         assert not agreed.clear
-        assert agreed.title.startswith("No clear change")
+        assert agreement_title(found, term).startswith("No clear change")
         assert agreed.clear_too <= agreed.ways / 4
 
 
-def test_the_counts_of_the_sentence_are_those_of_the_rows(demo):
+def test_sentence_counts_are_those_of_the_rows(demo):
     _, _, found = demo
     for term, agreed in found.agreement.items():
         rows = [r for r in found.of(term)[1:] if r.log_odds is not None]
@@ -335,10 +317,10 @@ def test_the_counts_of_the_sentence_are_those_of_the_rows(demo):
         named = {r.name: r for r in rows}
         for name in set(agreed.unsure) & set(named):
             assert named[name].low <= 0.0 <= named[name].high
-        assert f"{held} of {len(ways)}" in agreed.title
+        assert f"{held} of {len(ways)}" in agreement_title(found, term)
 
 
-def test_rows_shown_rise_and_name_one_source_and_one_dog(demo):
+def test_rows_shown_name_one_source_and_one_dog(demo):
     _, _, found = demo
     shown = found.shown("cycles")
     asked = [r.log_odds for r in shown if r.log_odds is not None]
@@ -361,7 +343,7 @@ def test_every_row_has_numbers_or_a_reason(demo, hand_made):
 
 
 @pytest.mark.slow
-def test_the_same_records_and_seed_give_the_same_rows_and_another_seed_other_thaws():
+def test_same_seed_gives_the_same_rows():
     records = unit_records(simulate_unit(Truth(cycle_log_odds=-0.1), 4, trials=500, sources=10))
     fit = fit_finds(join(records).trials, DecisionSettings())
     rows = try_specifications(fit, records).rows
@@ -389,7 +371,7 @@ def test_the_order_of_trials_changes_nothing(made_trials, seed):
 # What cannot be asked ----------------------------------------------------------------------
 
 
-def test_what_the_records_do_not_say_is_listed_with_that_reason(hand_made):
+def test_what_is_not_recorded_is_listed(hand_made):
     _, _, found = hand_made
     assert "when the dogs qualified" in row(found, "qualified dogs only").reason
     assert row(found, "thaws that the log lacks not inferred").reason == "needs the records"
@@ -397,7 +379,7 @@ def test_what_the_records_do_not_say_is_listed_with_that_reason(hand_made):
     assert row(found, "blind trials only").reason is None
 
 
-def test_sources_whose_log_begins_late_are_left_out_once(made_trials):
+def test_late_sources_are_left_out_once(made_trials):
     trials = made_trials(3, n=400, cycle=-0.05)
     late = trials["source_id"].isin(sorted(trials["source_id"].unique())[:3])
     trials["undocumented_days"] = np.where(late, 31.0, 30.0)
@@ -416,7 +398,7 @@ def test_sources_whose_log_begins_late_are_left_out_once(made_trials):
     assert "sources logged from the start only" not in names
 
 
-def test_too_few_misses_left_are_counted_in_the_reason(made_trials):
+def test_too_few_misses_are_counted_in_the_reason(made_trials):
     trials = made_trials(3, n=400, cycle=-0.05)
     late = trials.index >= 40
     trials["blinding"] = np.where(late, "open", "single")
@@ -427,14 +409,14 @@ def test_too_few_misses_left_are_counted_in_the_reason(made_trials):
     assert reason == f"only {misses} misses left, 10 needed"
 
 
-def test_without_a_main_model_nothing_is_asked_and_said_why(made_trials):
+def test_without_a_main_model_nothing_is_asked(made_trials):
     fit = fit_finds(made_trials(1, n=40), SETTINGS)
     found = try_specifications(fit)
     assert found.rows == ()
     assert found.reason == fit.reason
 
 
-def test_a_large_unit_leaves_out_only_the_sources_that_weigh_most(hand_made, monkeypatch):
+def test_large_unit_leaves_out_only_the_weightiest(hand_made, monkeypatch):
     _, fit, everything = hand_made
     monkeypatch.setattr(way, "_TRIALS_REFITTED", 4 * fit.n)
     found = try_specifications(fit)

@@ -12,6 +12,7 @@ from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
+from outcomes.wording.suspects import describe_suspects
 
 SETTINGS = DecisionSettings()
 
@@ -70,7 +71,7 @@ def test_the_planted_suspect_is_the_one_named(trials: pd.DataFrame, guilty: str)
 def test_without_a_culprit_none_is_named(trials: pd.DataFrame) -> None:
     compared = compare_suspects(_searched(trials, None), SETTINGS)
     assert compared.joint_p > 0.05
-    assert compared.sentence.endswith("none was found to go with finds in these records.")
+    assert describe_suspects(compared).endswith("none was found to go with finds in these records.")
     assert compared.models[0].weight < 0.7
 
 
@@ -84,40 +85,40 @@ def _check_shares(compared: Suspects) -> None:
         assert suspect.variance_inflation >= 1.0
         for effect in (suspect.alone, suspect.given_others):
             assert effect.points_low <= effect.points <= effect.points_high
-            assert effect.low <= effect.odds_ratio <= effect.high
+            assert effect.low <= effect.ratio <= effect.high
 
 
-def test_shares_add_up_and_the_order_of_the_trials_does_not_matter(trials: pd.DataFrame) -> None:
+def test_shares_add_up_in_any_order(trials: pd.DataFrame) -> None:
     searched = _searched(trials, "cycles")
     compared = compare_suspects(searched, SETTINGS)
     _check_shares(compared)
     turned = compare_suspects(searched.sample(frac=1.0, random_state=3), SETTINGS)
-    assert turned.sentence == compared.sentence
+    assert describe_suspects(turned) == describe_suspects(compared)
     for a, b in zip(compared.suspects, turned.suspects, strict=True):
         # 1e-3: the optimizer's tolerance on a log-likelihood of some hundreds.
         assert a.importance == pytest.approx(b.importance, abs=1e-3)
 
 
-def test_one_suspect_alone_is_the_effect_that_the_fit_of_finds_gives(trials: pd.DataFrame) -> None:
+def test_lone_suspect_is_the_fits_own_effect(trials: pd.DataFrame) -> None:
     searched = _searched(trials, "cycles")
     compared = compare_suspects(searched, SETTINGS)
     fit = fit_finds(searched, SETTINGS, exposures=("cycles",))
     # Suspects are held against each other by their likelihoods, each at its likeliest effect.
     likeliest = fit.mixed.beta[fit.design.column_of("cycles")]
-    assert compared.suspect("cycles").alone.log_odds == pytest.approx(likeliest, abs=1e-4)
+    assert compared.suspect("cycles").alone.log_ratio == pytest.approx(likeliest, abs=1e-4)
 
 
-def test_nearly_copied_suspects_are_said_to_be_too_closely_tied(trials: pd.DataFrame) -> None:
+def test_nearly_copied_suspects_are_too_tied(trials: pd.DataFrame) -> None:
     rng = np.random.default_rng(2)
     tied = trials.assign(age_days=30.0 * trials["cycles"] + rng.uniform(0, 10, len(trials)) + 5)
     compared = compare_suspects(_searched(tied, "cycles"), SETTINGS)
-    assert "Freeze/thaw cycles and age are too closely tied" in compared.sentence
+    assert "Freeze/thaw cycles and age are too closely tied" in describe_suspects(compared)
     assert compared.suspect("age_days").variance_inflation > 100.0
     assert compared.suspect("age_days").most_like[0] == "cycles"
-    assert "cannot tell which" in compared.sentence
+    assert "cannot tell which" in describe_suspects(compared)
 
 
-def test_an_exact_copy_is_left_out_with_what_it_copies(trials: pd.DataFrame) -> None:
+def test_exact_copy_is_left_out_by_name(trials: pd.DataFrame) -> None:
     tied = trials.assign(age_days=30.0 * trials["cycles"])
     compared = compare_suspects(_searched(tied, "cycles"), SETTINGS)
     reason = next(x.reason for x in compared.left_out if x.term == "age_days")
@@ -126,7 +127,7 @@ def test_an_exact_copy_is_left_out_with_what_it_copies(trials: pd.DataFrame) -> 
     _check_shares(compared)
 
 
-def test_without_packaging_drying_is_left_out_and_the_others_compared(
+def test_without_packaging_drying_is_left_out(
     trials: pd.DataFrame,
 ) -> None:
     searched = _searched(trials.assign(open_frozen_days=np.nan), "cycles")
@@ -135,7 +136,7 @@ def test_without_packaging_drying_is_left_out_and_the_others_compared(
     assert any(x.term == "open_frozen_days" and "packaging" in x.reason for x in compared.left_out)
 
 
-def test_few_trials_are_too_few_and_what_is_short_is_said(trials: pd.DataFrame) -> None:
+def test_few_trials_say_what_is_short(trials: pd.DataFrame) -> None:
     compared = compare_suspects(_searched(trials, "cycles").head(40), SETTINGS)
     assert compared.suspects == ()
     assert compared.reason.startswith("too few to compare: ")
@@ -149,9 +150,11 @@ def test_nothing_handed_in_is_changed(trials: pd.DataFrame) -> None:
     pd.testing.assert_frame_equal(searched, before)
 
 
-def test_a_simulated_unit_with_an_effect_of_cycles_alone_is_told_from_the_others() -> None:
+def test_effect_of_cycles_alone_is_told_apart() -> None:
     unit = simulate_unit(SCENARIOS["cycles only"], 3)
     compared = compare_suspects(join(unit_records(unit)).trials, SETTINGS)
     best = max(compared.suspects, key=lambda s: s.importance)
     assert best.exposure == "cycles"
-    assert "finds go only with freeze/thaw cycles (more than 99 in 100)" in compared.sentence
+    assert "finds go only with freeze/thaw cycles (more than 99 in 100)" in describe_suspects(
+        compared
+    )

@@ -19,7 +19,7 @@ def _reason(design, term: str) -> str:
 # Separation ------------------------------------------------------------------------------
 
 
-def test_the_textbook_sets_of_complete_and_quasi_complete_separation_are_recognised():
+def test_textbook_separations_are_recognised():
     # The two small sets of the UCLA Statistical Consulting note "What is complete or
     # quasi-complete separation in logistic regression" (from memory).
     complete = np.column_stack(
@@ -37,7 +37,7 @@ def test_the_textbook_sets_of_complete_and_quasi_complete_separation_are_recogni
     assert not is_separated(y_overlapping, quasi)
 
 
-def test_separation_seen_only_by_combining_two_terms_is_recognised():
+def test_separation_by_two_terms_is_recognised():
     x = np.array([[1, 0, 1], [1, 1, 2], [1, 2, 3], [1, 1, 0], [1, 2, 1], [1, 3, 2]], dtype=float)
     y = np.array([1, 1, 1, 0, 0, 0.0])
     assert is_separated(y, x)
@@ -50,7 +50,7 @@ def test_separation_seen_only_by_combining_two_terms_is_recognised():
     st.floats(1e-3, 1e3),
 )
 @settings(deadline=None, max_examples=60)
-def test_one_covariate_separates_exactly_when_finds_and_misses_do_not_overlap(rows, scale):
+def test_one_covariate_separates_without_overlap(rows, scale):
     # Albert & Anderson 1984: with one covariate, the ranges share at most an end point.
     v = np.array([r[0] for r in rows], dtype=float) * scale
     y = np.array([r[1] for r in rows], dtype=float)
@@ -64,7 +64,7 @@ def test_one_covariate_separates_exactly_when_finds_and_misses_do_not_overlap(ro
     assert is_separated(y, np.column_stack([np.ones(len(v)), v])) == expected
 
 
-def test_two_thousand_trials_that_nearly_part_are_not_taken_for_separated():
+def test_nearly_parted_trials_are_not_separated():
     # A single overlap: the solver's own tolerance, added up, must not count as a margin.
     v = np.linspace(-1.0, 1.0, 2000)
     y = (v > 0).astype(float)
@@ -75,7 +75,7 @@ def test_two_thousand_trials_that_nearly_part_are_not_taken_for_separated():
 # Trials ----------------------------------------------------------------------------------
 
 
-def test_every_hide_trial_is_used_or_left_out_with_its_reason(made_trials):
+def test_every_hide_trial_is_used_or_left_out(made_trials):
     trials = made_trials(1, n=200)
     trials["assisted"] = pd.array([i < 7 for i in range(200)], dtype="boolean")
     trials.loc[5:14, "documented"] = False  # five of them assisted or not: 7..14 count here
@@ -96,7 +96,7 @@ def test_the_trials_handed_over_stay_as_they_were(made_trials):
 # Terms -----------------------------------------------------------------------------------
 
 
-def test_a_constant_column_is_left_out_and_changes_nothing_else(made_trials):
+def test_constant_column_is_left_out_alone(made_trials):
     trials = made_trials(3)
     plain = plan_design(trials)
     more = plan_design(trials.assign(temperature_c=12.0, setting="field"))
@@ -105,7 +105,7 @@ def test_a_constant_column_is_left_out_and_changes_nothing_else(made_trials):
     assert _reason(more, "setting") == "the same in every trial used"
 
 
-def test_numbers_are_centred_at_the_stated_reference_and_scaled_to_the_stated_unit(made_trials):
+def test_numbers_are_centred_and_scaled_as_stated(made_trials):
     trials = made_trials(4)
     trials["temperature_c"] = np.linspace(-5.0, 25.0, len(trials))
     trials["set_min"] = 2.0 ** (np.arange(len(trials)) % 7)
@@ -121,14 +121,14 @@ def test_numbers_are_centred_at_the_stated_reference_and_scaled_to_the_stated_un
     assert references["set_min"] == (3.0, 1.0, "doubling")
 
 
-def test_an_exposure_that_copies_the_other_is_named_as_its_copy(made_trials):
+def test_copying_exposure_is_named_as_copy(made_trials):
     design = plan_design(made_trials(5, tied=True))
     assert design.copies == {"age_days": "cycles"}
     assert design.column_of("age_days") is None
     assert "carries the same information as cycles" in _reason(design, "age_days")
 
 
-def test_a_term_missing_in_over_a_tenth_is_left_out_and_in_less_costs_those_trials(made_trials):
+def test_often_missing_term_is_left_out(made_trials):
     trials = made_trials(6, n=500)
     rng = np.random.default_rng(6)
     trials["temperature_c"] = np.where(np.arange(500) < 51, np.nan, rng.normal(15, 5, 500))
@@ -140,7 +140,7 @@ def test_a_term_missing_in_over_a_tenth_is_left_out_and_in_less_costs_those_tria
     assert _reason(design, "trials") == "50 trials: a condition in use is missing"
 
 
-def test_a_term_left_constant_by_trials_that_a_later_term_costs_is_dropped(made_trials):
+def test_term_made_constant_later_is_dropped(made_trials):
     trials = made_trials(7, n=500)
     trials["setting"] = np.where(np.arange(500) < 40, "rubble", "field")
     trials.loc[:11, "result"] = "miss"
@@ -153,7 +153,7 @@ def test_a_term_left_constant_by_trials_that_a_later_term_costs_is_dropped(made_
 
 @given(misses=st.integers(5, 60), seed=st.integers(0, 50))
 @settings(deadline=None, max_examples=25)
-def test_there_are_five_finds_and_five_misses_for_every_parameter(made_trials, misses, seed):
+def test_five_finds_and_misses_per_parameter(made_trials, misses, seed):
     trials = made_trials(seed, n=300)
     rng = np.random.default_rng(seed)
     trials["result"] = "find"
@@ -171,7 +171,7 @@ def test_there_are_five_finds_and_five_misses_for_every_parameter(made_trials, m
     assert offered | {"experience", "setting"} <= told
 
 
-def test_use_ratio_is_learnt_from_15_sources_or_more_and_only_where_it_differs(made_trials):
+def test_use_ratio_needs_15_sources(made_trials):
     trials = made_trials(9, n=600)
     for sources, reason in ((14, "fewer than 15 sources to learn it from"), (15, None)):
         trials["source_id"] = [f"S{i % sources:02}" for i in range(600)]
@@ -189,7 +189,7 @@ def test_use_ratio_is_learnt_from_15_sources_or_more_and_only_where_it_differs(m
     assert _reason(plan_design(trials), "use_ratio") == "hardly varies between the trials used"
 
 
-def test_terms_that_tell_sources_apart_leave_four_sources_beyond_them(made_trials):
+def test_source_terms_leave_four_sources(made_trials):
     trials = made_trials(9, n=800, baseline=1.0)
     for sources, taken in ((10, True), (9, False)):
         trials["source_id"] = [f"S{i % sources:02}" for i in range(800)]
@@ -207,7 +207,7 @@ def test_terms_that_tell_sources_apart_leave_four_sources_beyond_them(made_trial
         )
 
 
-def test_rare_kinds_are_pooled_or_counted_with_the_commonest_and_named(made_trials):
+def test_rare_kinds_are_pooled_and_named(made_trials):
     trials = made_trials(8, n=600, baseline=1.0)
     kinds = np.repeat(["muscle", "blood", "tooth", "ash"], [360, 200, 20, 20])
     results = np.where(np.arange(600) % 5 == 0, "miss", "find")
@@ -228,7 +228,7 @@ def test_rare_kinds_are_pooled_or_counted_with_the_commonest_and_named(made_tria
 # Groupings -------------------------------------------------------------------------------
 
 
-def test_sessions_enter_where_trials_share_them_and_hides_come_first(made_trials):
+def test_sessions_enter_after_hides(made_trials):
     trials = made_trials(9, n=300)
     alone = trials.assign(session_id=trials["trial_id"])
     assert list(plan_design(alone).groups) == ["dog", "source"]
@@ -240,14 +240,14 @@ def test_sessions_enter_where_trials_share_them_and_hides_come_first(made_trials
     assert list(plan_design(as_sources).groups) == ["dog", "source"]
 
 
-def test_a_single_dog_is_no_grouping_and_that_is_said(made_trials):
+def test_single_dog_is_no_grouping(made_trials):
     design = plan_design(made_trials(10, dogs=1))
     assert list(design.groups) == ["source"]
     assert _reason(design, "differences between dogs") == "only one dog in the trials used"
 
 
 @pytest.mark.parametrize("rows", [0, 1])
-def test_no_trial_or_one_makes_an_empty_design_and_no_error(made_trials, rows):
+def test_no_trial_makes_an_empty_design(made_trials, rows):
     design = plan_design(made_trials(11).head(rows))
     assert len(design.y) == rows
     assert design.columns == ()

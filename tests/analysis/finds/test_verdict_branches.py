@@ -29,7 +29,7 @@ def uneven(made_trials):
     return fit_finds(trials, SETTINGS)
 
 
-def test_sources_that_go_different_ways_establish_no_common_course(uneven):
+def test_sources_apart_establish_no_common_course(uneven):
     answer = which_predicts(uneven, refits=0)
     # Taken for a common slope the fall is beyond doubt, 5 in 100 at the least.
     assert answer.joint.p < 0.01
@@ -38,7 +38,7 @@ def test_sources_that_go_different_ways_establish_no_common_course(uneven):
     assert any("no common course is established" in note for note in answer.notes)
 
 
-def test_the_test_and_the_interval_agree_where_slopes_differ(uneven):
+def test_test_and_interval_agree_with_slopes_apart(uneven):
     answer, term = which_predicts(uneven, refits=0), uneven.term("cycles")
     assert answer.cycles_given_age.p == pytest.approx(term.p, rel=1e-6)
     assert (answer.cycles_given_age.p < 0.05) == (not term.low <= 1.0 <= term.high)
@@ -46,12 +46,12 @@ def test_the_test_and_the_interval_agree_where_slopes_differ(uneven):
     half = np.log(term.high / term.low) / 2.0
     quantile = stats.t.ppf(0.975, uneven.freedom[uneven.design.column_of("cycles")])
     p = 2.0 * stats.t.sf(
-        abs(term.log_odds) / half * quantile, uneven.freedom[uneven.design.column_of("cycles")]
+        abs(term.log_ratio) / half * quantile, uneven.freedom[uneven.design.column_of("cycles")]
     )
     assert p == pytest.approx(term.p, rel=1e-6)
 
 
-def test_what_differing_slopes_add_shrinks_with_the_bias_as_the_rest_does(uneven):
+def test_added_slope_error_shrinks_with_the_bias(uneven):
     column = uneven.design.column_of("cycles")
     plain = fit_mixed(uneven.design.y, uneven.design.x, uneven.design.names, uneven.design.groups)
     kept = less_biased(uneven.design, plain).cov[column, column] / plain.cov[column, column]
@@ -72,7 +72,7 @@ def test_copies_need_a_common_course_too(made_trials):
     assert answer.slopes_differ == ("cycles",)
 
 
-def test_age_alone_with_differing_speeds_says_why_nothing_is_detected(made_trials):
+def test_differing_speeds_say_why_age_is_not_found(made_trials):
     trials = made_trials(31, n=1500, baseline=1.0, cycle_slopes=SPEEDS, tied=True)
     answer = which_predicts(fit_finds(trials.assign(cycles=0.0), SETTINGS), refits=0)
     assert (answer.verdict, answer.asked) == ("no change detected", ("age_days",))
@@ -80,7 +80,7 @@ def test_age_alone_with_differing_speeds_says_why_nothing_is_detected(made_trial
     assert any("no common course" in note for note in answer.notes)
 
 
-def test_an_exposure_whose_interval_still_holds_no_change_is_not_named(made_trials):
+def test_interval_with_no_change_names_nothing(made_trials):
     # Only cycles are planted. By chance age passes its uncorrected test at 0.026, while its
     # interval, which allows for 12 sources, still holds 1.
     fit = fit_finds(made_trials(32, n=900, cycle=-0.15, baseline=3.0), SETTINGS)
@@ -93,7 +93,7 @@ def test_an_exposure_whose_interval_still_holds_no_change_is_not_named(made_tria
     assert len(held_back) == 1
 
 
-def test_without_groupings_simulation_finds_nothing_to_correct(made_trials):
+def test_without_groupings_nothing_is_corrected(made_trials):
     # Wilks: with 800 trials and no sources the mean statistic of one parameter is 1.
     # The mean of 60 chi-square values has the standard error sqrt(2 / 60) = 0.18.
     trials = made_trials(33, n=800, baseline=1.0)
@@ -108,7 +108,7 @@ def test_without_groupings_simulation_finds_nothing_to_correct(made_trials):
     assert found.mean() == pytest.approx(1.0, abs=3 * np.sqrt(2 / 60))
 
 
-def test_far_beyond_the_level_fewer_refits_do_and_the_verdict_stays(made_trials):
+def test_far_beyond_the_level_few_refits_do(made_trials):
     fit = fit_finds(made_trials(34, n=500, cycle=-0.2, baseline=3.0, source_sd=0.5), SETTINGS)
     answer = which_predicts(fit, refits=40)
     assert answer.verdict == "cycles"
@@ -119,7 +119,7 @@ def test_far_beyond_the_level_fewer_refits_do_and_the_verdict_stays(made_trials)
         assert test.p < test.p_most < 0.05
 
 
-def test_p_is_told_no_more_exactly_than_the_simulated_statistics_bear():
+def test_p_is_as_exact_as_the_simulation_bears():
     # By hand: mean 2, standard deviation 1, so three errors of 16 are 0.75: a statistic of 8 is
     # 8 / 1.25 or 8 / 2.75 against chi-square with one degree of freedom.
     found = 2.0 + np.tile([-1.0, 1.0], 8) * np.sqrt(15 / 16)
@@ -133,9 +133,7 @@ def test_p_is_told_no_more_exactly_than_the_simulated_statistics_bear():
 @pytest.mark.parametrize(
     ("tied", "verdict"), [(False, "no change detected"), (True, "cannot be told apart")]
 )
-def test_one_that_passed_its_test_but_not_its_interval_is_not_confused_with_the_other(
-    made_trials, monkeypatch, tied, verdict
-):
+def test_passing_the_test_is_not_the_interval(made_trials, monkeypatch, tied, verdict):
     fit = fit_finds(made_trials(32, n=900, cycle=-0.15, baseline=3.0), SETTINGS)
     # Both pass their tests here; let neither interval be sure, and the two be tied or not.
     unsure = module.RatioTest(3.0, 1, 0.08, 1.0, 0, 0.08)
@@ -153,7 +151,7 @@ def many_sources(made_trials):
     return fit_finds(trials, SETTINGS)
 
 
-def test_where_nothing_can_be_simulated_p_values_follow_the_rule_of_the_intervals(many_sources):
+def test_without_simulation_p_follows_the_interval(many_sources):
     answer = which_predicts(many_sources)
     test = answer.cycles_given_age
     # 110 sources; the intercept and two exposures are asked about, and nothing else stands
@@ -167,7 +165,7 @@ def test_where_nothing_can_be_simulated_p_values_follow_the_rule_of_the_interval
     assert any("by the rule of the intervals" in note for note in answer.notes)
 
 
-def test_more_trials_than_can_be_refitted_still_allow_for_few_sources(made_trials, monkeypatch):
+def test_too_many_to_refit_still_allows_for_few(made_trials, monkeypatch):
     fit = fit_finds(made_trials(34, n=500, cycle=-0.2, baseline=3.0, source_sd=0.5), SETTINGS)
     monkeypatch.setattr(module, "_MOST_TRIALS_TO_REFIT", 499)
     test = which_predicts(fit).cycles_given_age
@@ -177,13 +175,13 @@ def test_more_trials_than_can_be_refitted_still_allow_for_few_sources(made_trial
     assert test.p == pytest.approx(stats.f.sf(test.statistic * 9 / 12, 1, 9))
 
 
-def test_chi_square_alone_is_used_only_where_it_was_asked_for(many_sources):
+def test_chi_square_only_where_asked_for(many_sources):
     answer = which_predicts(many_sources, refits=0)
     assert answer.joint.p == answer.joint.p_chi_square
     assert not any("by the rule of the intervals" in note for note in answer.notes)
 
 
-def test_slopes_that_may_differ_are_allowed_for_but_not_said_to_differ(uneven):
+def test_slopes_that_may_differ_are_allowed_for(uneven):
     doubtful = tuple(replace(s, statistic=3.0) for s in uneven.slopes)
     answer = which_predicts(replace(uneven, slopes=doubtful), refits=0)
     assert answer.verdict == "no change detected"
@@ -192,7 +190,7 @@ def test_slopes_that_may_differ_are_allowed_for_but_not_said_to_differ(uneven):
     assert which_predicts(uneven, refits=0).slopes_differ == ("cycles",)
 
 
-def test_sources_that_plainly_differ_are_named_where_no_common_change_shows(made_trials):
+def test_sources_that_plainly_differ_are_named(made_trials):
     # As many fall as rise.
     slopes = np.tile([-0.1, 0.1], 6)
     fit = fit_finds(made_trials(5, n=900, baseline=0.0, cycle_slopes=slopes), SETTINGS)
@@ -205,7 +203,7 @@ def test_sources_that_plainly_differ_are_named_where_no_common_change_shows(made
     assert (again.verdict, again.slopes_differ) == ("no change detected", ())
 
 
-def test_one_of_four_tests_calls_common_slopes_plainly_different_in_5_units_of_100(uneven):
+def test_four_tests_err_in_5_units_of_100(uneven):
     # Where slopes are common the statistic is the square of one normal variate, and half the
     # time that of another with it (Self and Liang 1987, case 6); 400,000 draws.
     one, other = np.random.default_rng(3).normal(size=(2, 400_000))
@@ -227,9 +225,7 @@ def test_the_seed_alone_decides_what_is_simulated(made_trials):
     assert one.joint.inflation != other.joint.inflation or one.joint.inflation == 1.0
 
 
-def test_where_the_smaller_model_cannot_be_fitted_the_larger_one_answers_alone(
-    made_trials, monkeypatch
-):
+def test_larger_model_answers_where_smaller_fails(made_trials, monkeypatch):
     fit = fit_finds(made_trials(37, n=900, cycle=-0.15, baseline=3.0), SETTINGS)
     by_ratio = which_predicts(fit, refits=0)
 
@@ -249,7 +245,7 @@ def test_where_the_smaller_model_cannot_be_fitted_the_larger_one_answers_alone(
 @example(finds=3, misses=19)  # 27 finds at 3 in 22 are exactly 198 trials
 @given(finds=st.integers(1, 29), misses=st.integers(1, 29))
 @hypothesis_settings(deadline=None, max_examples=20)
-def test_more_trials_are_enough_for_finds_and_for_misses(made_trials, finds, misses):
+def test_more_trials_suffice_for_finds_and_misses(made_trials, finds, misses):
     n = finds + misses
     trials = made_trials(38, n=n).assign(result=["find"] * finds + ["miss"] * misses)
     answer = which_predicts(fit_finds(trials, SETTINGS))
@@ -259,12 +255,12 @@ def test_more_trials_are_enough_for_finds_and_for_misses(made_trials, finds, mis
     assert min(finds, misses) * (total - 1) / n < 30
 
 
-def test_no_miss_at_all_cannot_say_how_many_more_trials(made_trials):
+def test_no_miss_cannot_say_how_many_more(made_trials):
     answer = which_predicts(fit_finds(made_trials(39).assign(result="find"), SETTINGS))
     assert (answer.verdict, answer.more_trials) == ("too few trials", None)
 
 
-def test_the_largest_fall_is_never_more_than_there_is_to_lose(made_trials):
+def test_largest_fall_is_within_what_there_is(made_trials):
     trials = made_trials(40, n=120, baseline=0.5, sources=8)
     fit = fit_finds(trials, SETTINGS)
     answer = which_predicts(fit, refits=0)
@@ -272,7 +268,7 @@ def test_the_largest_fall_is_never_more_than_there_is_to_lose(made_trials):
         assert 0.0 <= fall <= 100.0 * fit.finds / fit.n + 1.0
 
 
-def test_names_and_order_do_not_change_the_verdict(made_trials):
+def test_names_and_order_leave_the_verdict(made_trials):
     trials = made_trials(41, n=700, cycle=-0.12, baseline=3.0)
     renamed = trials.assign(source_id=trials["source_id"].map(lambda s: f"{s[::-1]}q"))
     answers = [

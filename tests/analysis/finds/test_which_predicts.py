@@ -37,7 +37,7 @@ def test_each_planted_cause_gets_its_verdict(made_trials: Made) -> None:
     assert set(VERDICTS) >= {"cycles", "age", "both", "no change detected"}
 
 
-def test_cycles_and_age_that_are_one_cannot_be_told_apart(made_trials: Made) -> None:
+def test_identical_cycles_and_age_are_not_parted(made_trials: Made) -> None:
     answer = _ask(made_trials(2, n=900, cycle=-0.15, baseline=3.0, tied=True))
     assert answer.verdict == "cannot be told apart"
     assert answer.correlation == pytest.approx(1.0)
@@ -45,7 +45,7 @@ def test_cycles_and_age_that_are_one_cannot_be_told_apart(made_trials: Made) -> 
     assert answer.would_separate == ()
 
 
-def test_nearly_tied_exposures_name_the_sources_that_would_part_them(made_trials: Made) -> None:
+def test_nearly_tied_names_the_parting_sources(made_trials: Made) -> None:
     trials = made_trials(2, n=900, cycle=-0.12, baseline=3.0, tied=True)
     rng = np.random.default_rng(1)
     trials["age_days"] += rng.normal(0.0, 8.0, len(trials))
@@ -56,7 +56,7 @@ def test_nearly_tied_exposures_name_the_sources_that_would_part_them(made_trials
     assert set(answer.would_separate) <= set(trials["source_id"])
 
 
-def test_too_few_misses_say_how_many_more_trials_would_do(made_trials: Made) -> None:
+def test_too_few_misses_say_how_many_more(made_trials: Made) -> None:
     trials = made_trials(1, n=200, baseline=3.0)
     answer = _ask(trials)
     misses = int((trials["result"] == "miss").sum())
@@ -65,14 +65,14 @@ def test_too_few_misses_say_how_many_more_trials_would_do(made_trials: Made) -> 
     assert answer.more_trials == int(np.ceil((30 - misses) / (misses / 200)))
 
 
-def test_an_effect_of_the_other_sign_is_found_as_well(made_trials: Made) -> None:
+def test_effect_of_the_other_sign_is_found(made_trials: Made) -> None:
     trials = made_trials(2, n=900, cycle=0.15, baseline=0.5)
     fit = fit_finds(trials, DecisionSettings())
     assert which_predicts(fit, refits=0).verdict == "cycles"
     assert fit.term("cycles").points > 0
 
 
-def test_the_ratio_statistic_is_that_of_statsmodels_where_nothing_is_random(
+def test_ratio_statistic_is_statsmodels(
     made_trials: Made,
 ) -> None:
     # statsmodels Logit: twice the difference in log-likelihood of nested models.
@@ -87,7 +87,7 @@ def test_the_ratio_statistic_is_that_of_statsmodels_where_nothing_is_random(
 
 
 @pytest.mark.slow
-def test_calibration_never_makes_a_test_more_certain_and_is_the_same_twice(
+def test_calibration_never_makes_surer(
     made_trials: Made,
 ) -> None:
     trials = made_trials(6, n=400, cycle=-0.07, source_sd=0.8)
@@ -101,7 +101,7 @@ def test_calibration_never_makes_a_test_more_certain_and_is_the_same_twice(
 
 
 @pytest.mark.slow
-def test_a_statistic_on_few_sources_is_divided_by_its_mean_without_the_effect() -> None:
+def test_few_sources_divide_the_statistic() -> None:
     # Rocke 1989: the mean of the statistic over data simulated from the model without the effect.
     unit = simulate_unit(SCENARIOS["no effect"], 555, trials=450, sources=8, dogs=4)
     fit = fit_finds(join(unit_records(unit)).trials, DecisionSettings())
@@ -139,7 +139,7 @@ def test_a_statistic_on_few_sources_is_divided_by_its_mean_without_the_effect() 
     assert test.p == pytest.approx(stats.chi2.sf(test.statistic / test.inflation, 2))
 
 
-def test_no_change_states_the_largest_fall_that_still_fits(made_trials: Made) -> None:
+def test_no_change_states_the_largest_fall(made_trials: Made) -> None:
     # By hand: every trial moved 10 cycles on at the interval's steepest fall (no random spread).
     fit = fit_finds(made_trials(7), DecisionSettings())
     assert max(fit.sd.values()) < 1e-3
@@ -151,7 +151,7 @@ def test_no_change_states_the_largest_fall_that_still_fits(made_trials: Made) ->
     assert answer.largest_fall["cycles"] == pytest.approx(fall, abs=0.01)
 
 
-def test_sources_never_frozen_are_asked_about_age_alone(made_trials: Made) -> None:
+def test_never_frozen_is_asked_about_age_alone(made_trials: Made) -> None:
     trials = made_trials(2, n=900, age=-0.12, baseline=3.0).assign(cycles=0.0)
     answer = _ask(trials)
     assert answer.asked == ("age_days",)
@@ -159,7 +159,7 @@ def test_sources_never_frozen_are_asked_about_age_alone(made_trials: Made) -> No
     assert answer.correlation is None
 
 
-def test_finds_parted_from_misses_without_overlap_get_no_made_up_size(made_trials: Made) -> None:
+def test_parted_finds_get_no_made_up_size(made_trials: Made) -> None:
     trials = made_trials(1, n=400)
     trials["result"] = np.where(trials["cycles"] < 10, "find", "miss")
     fit = fit_finds(trials, DecisionSettings())
@@ -168,7 +168,7 @@ def test_finds_parted_from_misses_without_overlap_get_no_made_up_size(made_trial
     assert which_predicts(fit).verdict == "too few trials"
 
 
-def test_the_answer_is_the_same_from_any_number_of_processes(
+def test_any_number_of_processes_answers_alike(
     made_trials: Made, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from outcomes.analysis.finds import cycles_or_age as module
@@ -187,9 +187,7 @@ def test_the_answer_is_the_same_from_any_number_of_processes(
 
 
 @pytest.mark.slow
-def test_refits_go_on_until_more_could_not_change_the_answer(
-    made_trials: Made, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_refits_go_on_until_settled(made_trials: Made, monkeypatch: pytest.MonkeyPatch) -> None:
     from outcomes.analysis.finds import cycles_or_age as module
 
     fit = fit_finds(made_trials(6, n=400, cycle=-0.07, source_sd=0.8), DecisionSettings())
@@ -214,13 +212,13 @@ def _without_early_moves(seed: int):
 
 
 @pytest.mark.slow
-def test_thaws_that_are_not_on_record_are_not_called_age():
+def test_unrecorded_thaws_are_not_called_age():
     # Age does nothing in these units; without a term for what went unlogged it stands in for it.
     named = {True: 0, False: 0}
     for seed in range(1, 5):
         fit = _without_early_moves(seed)
         assert (unlogged := fit.term("undocumented_days")) is not None
-        assert unlogged.log_odds < 0.0
+        assert unlogged.log_ratio < 0.0
         found = which_predicts(fit, refits=0)
         assert found.thaws_missing > 0.5
         assert found.no_limit
@@ -233,9 +231,7 @@ def test_thaws_that_are_not_on_record_are_not_called_age():
 
 
 @pytest.mark.parametrize(("late_in_100", "withheld"), [(4, False), (6, True)])
-def test_age_is_withheld_where_the_model_cannot_allow_for_late_logs(
-    late_in_100: int, withheld: bool
-):
+def test_age_is_withheld_without_late_log_term(late_in_100: int, withheld: bool):
     unit = simulate_unit(SCENARIOS["age only"], 3)
     trials = join(unit_records(unit)).trials
     late = np.arange(len(trials)) % 100 < late_in_100
@@ -254,7 +250,7 @@ def test_age_is_withheld_where_the_model_cannot_allow_for_late_logs(
 
 
 @pytest.mark.parametrize(("late_in_100", "none"), [(8, False), (12, True)])
-def test_no_limit_where_many_cycles_are_not_on_record(late_in_100: int, none: bool):
+def test_no_limit_with_many_cycles_missing(late_in_100: int, none: bool):
     trials = join(unit_records(simulate_unit(SCENARIOS["cycles only"], 3))).trials
     late = np.arange(len(trials)) % 100 < late_in_100
     fit = fit_finds(trials.assign(undocumented_days=np.where(late, 31.0, 30.0)), DecisionSettings())
@@ -262,7 +258,7 @@ def test_no_limit_where_many_cycles_are_not_on_record(late_in_100: int, none: bo
     assert (found.verdict, found.no_limit) == ("cycles", none)
 
 
-def test_age_is_named_on_late_logs_where_cycles_could_not_be_asked_about(made_trials: Made):
+def test_late_logs_name_age_where_cycles_cannot(made_trials: Made):
     trials = made_trials(11, n=900, age=-0.12).assign(cycles=0.0, undocumented_days=400.0)
     found = which_predicts(fit_finds(trials, DecisionSettings()), refits=0)
     assert found.asked == ("age_days",)

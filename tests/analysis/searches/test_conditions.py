@@ -47,7 +47,7 @@ def test_terms_have_the_units_of_the_model_of_finds():
                 np.testing.assert_allclose(chosen.x[:, position], expected, atol=1e-9)
 
 
-def test_a_term_missing_too_often_stays_out_and_one_missing_seldom_costs_its_trials():
+def test_often_missing_term_stays_out():
     trials = made()
     trials.loc[trials.index[:300], "wind_m_s"] = np.nan
     trials.loc[trials.index[:50], "humidity_pct"] = np.nan
@@ -58,7 +58,7 @@ def test_a_term_missing_too_often_stays_out_and_one_missing_seldom_costs_its_tri
 
 
 @pytest.mark.parametrize("name", ["temperature_c", "kind"])
-def test_a_term_that_varies_between_dogs_only_is_left_to_the_dogs(name):
+def test_term_between_dogs_is_left_to_them(name):
     trials = made()
     number = trials["dog_id"].str[1:].astype(int)
     trials[name] = number.astype(float) if name != "kind" else np.where(number > 1, "fat", "skin")
@@ -67,7 +67,7 @@ def test_a_term_that_varies_between_dogs_only_is_left_to_the_dogs(name):
     assert any(n.term.startswith(name) and "the dog" in n.reason for n in chosen.left_out)
 
 
-def test_a_rare_word_is_counted_with_the_commonest_and_said():
+def test_rare_word_joins_the_commonest():
     trials = made()
     trials.loc[trials.index[:3], "kind"] = "tooth"
     chosen = choose_conditions(trials, pd.Series(True, index=trials.index))
@@ -75,7 +75,7 @@ def test_a_rare_word_is_counted_with_the_commonest_and_said():
     assert [c.unit for c in chosen.columns if c.term == "kind"] == ["blood against muscle"]
 
 
-def test_ten_results_are_asked_for_every_term_and_exposures_come_first():
+def test_ten_results_for_every_term():
     trials = made()
     informative = pd.Series(np.arange(len(trials)) < 29, index=trials.index)
     chosen = choose_conditions(trials, informative)

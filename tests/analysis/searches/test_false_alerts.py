@@ -17,6 +17,7 @@ from outcomes.models import counts as rates
 from outcomes.models.counts import clustered_rate_errors, fit_rates, overdispersion_p
 from outcomes.models.newton import maximise
 from outcomes.settings import DecisionSettings
+from outcomes.wording.false_alerts import describe_false_alerts
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DEFAULT = DecisionSettings()
@@ -99,7 +100,7 @@ def blanks(results: list[str], seconds: float = 360.0) -> pd.DataFrame:
         (1, 29, "0.0009 0.1776"),
     ],
 )
-def test_the_share_has_the_exact_interval_of_newcombes_table(outside, count, n, limits):
+def test_share_has_newcombes_exact_interval(outside, count, n, limits):
     check = outside(
         "Exact interval of a share of blank areas with a false alert (Clopper and Pearson)",
         "Newcombe 1998, Statistics in Medicine 17:857-872, Table I, method 5.",
@@ -110,7 +111,7 @@ def test_the_share_has_the_exact_interval_of_newcombes_table(outside, count, n, 
     check.each((f"{count} of {n}, 95%, lower", f"{count} of {n}, 95%, upper"), limits, (low, high))
 
 
-def test_the_share_at_90_per_cent_has_the_exact_interval_of_nists_example(outside):
+def test_share_at_90_has_nists_exact_interval(outside):
     check = outside(
         "Exact interval of a share of blank areas with a false alert (Clopper and Pearson)",
         "NIST/SEMATECH e-Handbook, section 7.2.4.1.",
@@ -132,7 +133,7 @@ def test_the_share_at_90_per_cent_has_the_exact_interval_of_nists_example(outsid
         (0.99, 0.99, "459"),
     ],
 )
-def test_so_many_successes_in_a_row_show_a_reliability(outside, reliability, confidence, published):
+def test_successes_in_a_row_show_a_reliability(outside, reliability, confidence, published):
     check = outside(
         "Successes in a row that show a reliability with a confidence",
         "ln(1 − confidence) / ln(reliability), rounded up: the success run.",
@@ -144,7 +145,7 @@ def test_so_many_successes_in_a_row_show_a_reliability(outside, reliability, con
     check(f"reliability {reliability:.0%}, confidence {confidence:.0%}", published, found, 0.0)
 
 
-def test_no_false_alert_on_30_blank_areas_still_allows_nearly_one_in_ten():
+def test_none_on_30_blanks_allows_one_in_ten():
     # Closed form for none of n: 1 - (alpha / 2)^(1 / n).
     low, high = share_interval(0, 30, 0.05)[1:]
     assert (low, high) == (0.0, pytest.approx(1 - 0.025 ** (1 / 30), rel=1e-12))
@@ -158,7 +159,7 @@ def test_rates_have_the_exact_interval_of_r():
         assert (low, high) == pytest.approx((row.low, row.high), rel=1e-10)
 
 
-def test_the_ship_damage_data_give_their_published_rates(outside):
+def test_ship_damage_gives_its_published_rates(outside):
     check = outside(
         "Poisson model of rates (damage to ships)",
         "McCullagh and Nelder (1983), Generalized Linear Models, section 6.3.2; R and statsmodels.",
@@ -189,7 +190,7 @@ def test_the_ship_damage_data_give_their_published_rates(outside):
 
 
 @pytest.mark.parametrize("family", ["Poisson", "negative binomial"])
-def test_models_of_counts_give_rs_estimates_and_clustered_errors(family):
+def test_counts_give_rs_estimates_and_errors(family):
     # R stores 12 digits; glm.nb alternates between rates and dispersion until 1e-9 or so.
     count, offset, x, sources = r_arrays()
     fit = fit_rates(count, offset, x, family)
@@ -205,7 +206,7 @@ def test_models_of_counts_give_rs_estimates_and_clustered_errors(family):
         assert fit.dispersion == pytest.approx(expected.loc["dispersion", "estimate"], rel=1e-7)
 
 
-def test_the_source_effect_of_counts_is_the_penalised_maximum_of_lme4(monkeypatch):
+def test_source_effect_of_counts_is_lme4s_penalised(monkeypatch):
     # glmer with nAGQ = 0 maximises the penalised likelihood at the variance it found.
     count, offset, x, sources = r_arrays()
     expected = r_fits("Poisson source effect")
@@ -223,7 +224,7 @@ def test_the_source_effect_of_counts_is_the_penalised_maximum_of_lme4(monkeypatc
     )
 
 
-def test_restricted_likelihood_puts_the_sources_a_little_further_apart_than_lme4():
+def test_reml_puts_sources_further_apart_than_lme4():
     # Maximum likelihood takes the fixed effects as known; 16 sources, two terms between
     # them: variances apart by a factor of 16 / 14 or so, never the other way round.
     count, offset, x, sources = r_arrays()
@@ -232,13 +233,15 @@ def test_restricted_likelihood_puts_the_sources_a_little_further_apart_than_lme4
     assert by_lme4 < found < 1.3 * by_lme4
 
 
-def test_the_question_put_to_trials_gives_what_the_models_give():
+def test_asked_of_trials_it_is_the_models_answer():
     fit = fit_false_alerts(r_trials(), DEFAULT)
     assert fit.model == "negative binomial"
     assert fit.overdispersion_p < 1e-6
     assert [(t.term, t.unit) for t in fit.terms] == [("cycles", "cycle"), ("age_days", "30 days")]
     expected = r_fits("negative binomial clustered").loc[["cycles", "age_30"]]
-    np.testing.assert_allclose([t.log_rate for t in fit.clustered], expected["estimate"], rtol=1e-6)
+    np.testing.assert_allclose(
+        [t.log_ratio for t in fit.clustered], expected["estimate"], rtol=1e-6
+    )
     np.testing.assert_allclose(
         [t.std_error for t in fit.clustered], expected["std_error"], rtol=1e-6
     )
@@ -249,7 +252,7 @@ def test_the_question_put_to_trials_gives_what_the_models_give():
 # What is counted ------------------------------------------------------------------------------
 
 
-def test_blank_areas_give_a_share_and_searches_give_a_rate():
+def test_blanks_give_a_share_and_searches_a_rate():
     hides = made(1, n=300)
     both = pd.concat([hides, blanks(["clear"] * 27 + ["false alert"] * 3)], ignore_index=True)
     fit = fit_false_alerts(both, DEFAULT)
@@ -260,11 +263,11 @@ def test_blank_areas_give_a_share_and_searches_give_a_rate():
     assert fit.rate_per_hour == pytest.approx(fit.alerts / fit.hours)
     assert fit.rate_low < fit.rate_per_hour < fit.rate_high
     assert "3 of 30 blank areas drew a false alert (10.0 %, 95 % interval 2.1 to 26.5 %)." in (
-        fit.sentence
+        describe_false_alerts(fit)
     )
 
 
-def test_a_count_is_taken_from_the_result_only_on_a_blank_area():
+def test_count_is_from_the_result_on_blanks_only():
     counted = pd.concat([made(2, n=2), blanks(["clear", "false alert"])], ignore_index=True)
     counted["false_alerts"] = np.nan
     fit = fit_false_alerts(counted, DEFAULT)
@@ -272,7 +275,7 @@ def test_a_count_is_taken_from_the_result_only_on_a_blank_area():
     assert any("no count of false alerts" in note.reason for note in fit.left_out)
 
 
-def test_a_search_without_a_find_and_without_a_time_lasted_its_limit():
+def test_search_without_time_lasted_its_limit():
     trials = made(3, n=300)
     missed = trials["result"] == "miss"
     trials.loc[missed, "search_s"] = 1200.0
@@ -282,7 +285,7 @@ def test_a_search_without_a_find_and_without_a_time_lasted_its_limit():
     assert fit_false_alerts(found, DEFAULT).n == missed.sum()
 
 
-def test_a_dog_without_a_false_alert_is_left_out_and_said():
+def test_dog_without_an_alert_is_left_out():
     trials = made(4, n=900, dogs=5)
     quiet = trials["dog_id"] == "D3"
     trials.loc[quiet, "false_alerts"] = 0.0
@@ -303,16 +306,18 @@ def test_a_dog_without_a_false_alert_is_left_out_and_said():
         ({"dogs": 1}, "1 dog where 3 are needed"),
     ],
 )
-def test_too_few_false_alerts_are_said_to_be_too_few(few, reason):
+def test_too_few_alerts_are_said_to_be(few, reason):
     fit = fit_false_alerts(made(5, **few), DEFAULT)
     assert fit.terms == fit.clustered == ()
     assert fit.model is None
     assert reason in fit.reason
-    assert fit.sentence.endswith(f"Against cycles and age they say nothing: {fit.reason}.")
+    assert describe_false_alerts(fit).endswith(
+        f"Against cycles and age they say nothing: {fit.reason}."
+    )
     assert fit.rate_per_hour is not None
 
 
-def test_records_without_counts_times_or_trials_are_answered_in_words():
+def test_records_without_counts_get_words():
     trials = made(6, n=100)
     without = fit_false_alerts(trials.drop(columns="false_alerts"), DEFAULT)
     assert (without.rate_per_hour, without.rate_reason) == (
@@ -322,16 +327,16 @@ def test_records_without_counts_times_or_trials_are_answered_in_words():
     timeless = fit_false_alerts(trials.drop(columns=["search_s", "limit_s"]), DEFAULT)
     assert timeless.rate_reason == "no trial has a searching time"
     assert timeless.per_blank is None
-    assert "No blank area was searched" in timeless.sentence
+    assert "No blank area was searched" in describe_false_alerts(timeless)
     assert fit_false_alerts(trials.iloc[:0], DEFAULT).n == 0
 
 
-def test_cycles_and_age_that_move_together_are_not_fitted_through():
+def test_tied_cycles_and_age_are_not_fitted():
     trials = made(7)
     trials["age_days"] = 30.0 * trials["cycles"]
     fit = fit_false_alerts(trials, DEFAULT)
     assert [t.term for t in fit.terms] == ["cycles"]
-    assert fit.sentence.endswith(
+    assert describe_false_alerts(fit).endswith(
         "Cycles and age move together in these records: either may be behind it."
     )
 
@@ -343,13 +348,13 @@ def test_a_planted_change_per_cycle_is_recovered():
     # Within 3.5 standard errors of the truth: 1 in 2,000 would miss.
     fit = fit_false_alerts(made(8, n=2500, rate=1.5, cycle=0.05, source_sd=0.4), DEFAULT)
     cycles, age = fit.terms
-    assert abs(cycles.log_rate - 0.05) < 3.5 * cycles.std_error
-    assert abs(age.log_rate) < 3.5 * age.std_error
+    assert abs(cycles.log_ratio - 0.05) < 3.5 * cycles.std_error
+    assert abs(age.log_ratio) < 3.5 * age.std_error
     assert cycles.std_error < 0.012
     assert 0.2 < fit.source_sd < 0.8
 
 
-def test_counts_at_a_poisson_rate_are_not_called_overdispersed_more_often_than_promised():
+def test_poisson_counts_are_seldom_overdispersed():
     # One-sided at 5 %: of 400 samples more than 33 come with probability 0.002 (binomial);
     # the test is a large-sample one, and 300 counts of mean 1 are enough for it.
     rng = np.random.default_rng(9)
@@ -364,22 +369,22 @@ def test_the_order_of_the_trials_changes_nothing(seed):
     trials = pd.concat([made(10, n=400, source_sd=0.4), blanks(["clear"] * 9)], ignore_index=True)
     fit = fit_false_alerts(trials, DEFAULT)
     other = fit_false_alerts(trials.sample(frac=1, random_state=seed), DEFAULT)
-    assert fit.sentence == other.sentence
+    assert describe_false_alerts(fit) == describe_false_alerts(other)
     for a, b in zip((*fit.terms, *fit.clustered), (*other.terms, *other.clustered), strict=True):
         # The order of additions, and where the search for the variance stops.
-        assert a.log_rate == pytest.approx(b.log_rate, rel=1e-6, abs=1e-9)
+        assert a.log_ratio == pytest.approx(b.log_ratio, rel=1e-6, abs=1e-9)
         assert a.std_error == pytest.approx(b.std_error, rel=1e-6)
 
 
 @given(count=st.integers(0, 200), n=st.integers(1, 200), alpha=st.floats(0.001, 0.5))
-def test_an_exact_interval_holds_its_estimate_and_stays_possible(count, n, alpha):
+def test_exact_interval_holds_its_estimate(count, n, alpha):
     rate, low, high = rate_interval(count, float(n), alpha)
     assert 0.0 <= low <= rate < high
     share, low, high = share_interval(min(count, n), n, alpha)
     assert 0.0 <= low <= share <= high <= 1.0
 
 
-def test_no_number_that_json_cannot_hold_leaves_the_fit():
+def test_alert_fit_holds_only_finite_numbers():
     fit = fit_false_alerts(made(11, source_sd=0.4), DEFAULT)
     numbers = [
         value

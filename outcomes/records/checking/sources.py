@@ -1,0 +1,210 @@
+"""Sources: portions and what they were cut from, histories, and every row that names a source."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.records.checking.findings import Array, Log, Sheet, date_text, missing_name, quoted
+from outcomes.records.checking.rules import LATE_LOG_DAYS
+from outcomes.records.reading.words import means_nothing
+
+# A name in so many trials is more likely missing from its list than misspelt; our choice.
+SEVERAL_TRIALS = 3
+
+
+def used_often(trials: Sheet, storage: Sheet) -> frozenset[str]:
+    """Names of sources that stand in several trials or in the storage log."""
+    names = in_several(trials, "source_id")
+    if storage.has("source_id"):
+        names |= set(storage.frame["source_id"].dropna().unique())
+    return frozenset(name for name in names if not means_nothing(name))
+
+
+def in_several(trials: Sheet, column: str) -> set[str]:
+    """What stands in a column of several trials."""
+    if not trials.has(column):
+        return set()
+    counts = trials.frame[column].value_counts()
+    return set(counts.index[counts >= SEVERAL_TRIALS])
+
+
+def check_portions(sources: Sheet, often: frozenset[str], log: Log) -> None:
+    """Portions of themselves, of nothing, of later sources, of each other, of set-aside ones."""
+    if not sources.has("source_id", "parent_id"):
+        return
+    ids = sources.values("source_id")
+    parents = sources.values("parent_id")
+    given = ~sources.missing("parent_id")
+    known = {i for i in ids if i is not None}
+    names = sorted(known)
+    itself = given & (ids == parents)
+    log.flag("portion of itself", sources, itself, "parent_id")
+    unknown = given & ~np.array([p in known for p in parents], dtype=bool)
+    log.flag(
+        "unknown parent",
+        sources,
+        unknown,
+        "parent_id",
+        lambda i: {
+            "likely": missing_name(
+                parents[i], names, "add it to the sources", often=parents[i] in often
+            )
+            + " Leave it empty, if it was not cut from another source."
+        },
+    )
+    told = itself | unknown | _check_rings(sources, ids, parents, log)
+    if sources.has("acquired_on"):
+        acquired = sources.frame["acquired_on"].dt.normalize()
+        of_parent = _lookup(sources, log.usable(sources), acquired)
+        begun = sources.frame["parent_id"].map(of_parent)
+        later = (begun > acquired).to_numpy()
+        log.flag(
+            "parent acquired later",
+            sources,
+            later,
+            "parent_id",
+            lambda i: {"parent": parents[i], "parent_date": date_text(begun.to_numpy()[i])},
+        )
+    while True:
+        used = set(ids[log.usable(sources)])
+        orphaned = given & ~told & np.array([p not in used for p in parents], dtype=bool)
+        if not orphaned.any():
+            return
+        told |= orphaned
+        row_of = _first_rows(sources)
+        log.flag(
+            "parent set aside",
+            sources,
+            orphaned,
+            "parent_id",
+            lambda i, row_of=row_of: {  # type: ignore[misc]
+                "where": f"{sources.file}, row {row_of[parents[i]]}",
+                "cause": row_of[parents[i]],
+            },
+        )
+
+
+def _check_rings(sources: Sheet, ids: Array, parents: Array, log: Log) -> Array:
+    """Flag rings of portions, and tell which rows are in one."""
+    usable = log.usable(sources)
+    parent_of = {i: p for i, p in zip(ids[usable], parents[usable], strict=True) if p is not None}
+    ring_of: dict[str, str] = {}
+    done: set[str] = set()
+    for start in parent_of:
+        path: list[str] = []
+        seen: set[str] = set()
+        here = start
+        while here in parent_of and here not in done and here not in seen:
+            seen.add(here)
+            path.append(here)
+            here = parent_of[here]
+        if here in seen:
+            ring = path[path.index(here) :]
+            ring_of |= dict.fromkeys(ring, ", ".join(ring))
+        done |= seen
+    in_ring: Array = usable & np.array([i in ring_of for i in ids], dtype=bool)
+    log.flag("ring of portions", sources, in_ring, "parent_id", lambda i: {"ring": ring_of[ids[i]]})
+    return in_ring
+
+
+def _lookup(sources: Sheet, usable: Array, values: pd.Series[Any]) -> pd.Series[Any]:
+    """Values by source id, of usable sources (whose ids are unique)."""
+    kept = values[usable]
+    return pd.Series(kept.to_numpy(), index=pd.Index(sources.values("source_id")[usable]))
+
+
+def _first_rows(sheet: Sheet) -> dict[Any, int]:
+    rows: dict[Any, int] = {}
+    for label, row in zip(sheet.values("source_id"), sheet.rows.tolist(), strict=True):
+        rows.setdefault(label, row)
+    return rows
+
+
+def check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log: Log) -> Array:
+    """Flag rows of unknown or set-aside sources, and tell which name an unknown one.
+
+    ``often`` are the names that are more likely missing from the sources than misspelt.
+    """
+    if not (sheet.has("source_id") and sources.has("source_id") and len(sources.frame)):
+        # Without any source the work stops anyway.
+        return np.zeros(len(sheet.frame), dtype=bool)
+    ids = sheet.frame["source_id"]
+    handed = pd.Index(sources.frame["source_id"].dropna().unique())
+    used = pd.Index(sources.values("source_id")[log.usable(sources)])
+    codes, labels = pd.factorize(ids.to_numpy(dtype=object))
+    # A blank area (code -1) has no source to look for.
+    is_handed = np.append(pd.Index(labels).isin(handed), True)[codes]
+    is_used = np.append(pd.Index(labels).isin(used), True)[codes]
+    names = sorted(handed)
+    blank = " Leave it empty for a blank area." if sheet.table.name == "trials" else ""
+    guesses: dict[str, str] = {}
+
+    def facts(position: int) -> Mapping[str, Any]:
+        label = str(ids.to_numpy()[position])
+        if label not in guesses:
+            to_add = "add the source to the sources"
+            guesses[label] = (
+                reads_as_none(label)
+                if blank and means_nothing(label)
+                else missing_name(label, names, to_add, often=label in often) + blank
+            )
+        return {"likely": guesses[label]}
+
+    log.flag("unknown source", sheet, ~is_handed, "source_id", facts)
+    row_of = _first_rows(sources)
+    log.flag(
+        "source set aside",
+        sheet,
+        is_handed & ~is_used,
+        "source_id",
+        lambda i: {
+            "where": f"{sources.file}, row {row_of[ids.to_numpy()[i]]}",
+            "cause": row_of[ids.to_numpy()[i]],
+        },
+    )
+    time = {"storage": "moved_at", "trials": "started_at", "readings": "read_at"}[sheet.table.name]
+    if sheet.has(time) and sources.has("acquired_on"):
+        acquired = ids.map(
+            _lookup(sources, log.usable(sources), sources.frame["acquired_on"].dt.normalize())
+        )
+        early = (sheet.frame[time] < acquired).to_numpy()
+        log.flag(
+            "before the source existed",
+            sheet,
+            early,
+            time,
+            lambda i: {"date": date_text(acquired.to_numpy()[i]), "source": ids.to_numpy()[i]},
+        )
+    unknown: Array = ~is_handed
+    return unknown
+
+
+def reads_as_none(text: str) -> str:
+    """How to have a word read as no source."""
+    return (
+        "If it means that there was no source, say so in unit.toml, beside the records, under "
+        f'[words.source_id]: {quoted(text)} = ""'
+    )
+
+
+def check_histories(sources: Sheet, storage: Sheet, moves: pd.DataFrame, log: Log) -> None:
+    """Sources that the storage log does not know, or knows only long after they were taken in."""
+    if not (sources.has("source_id") and storage.has("source_id", "moved_at", "moved_to")):
+        return
+    bare = ~sources.frame["source_id"].isin(moves["source_id"].unique()).to_numpy()
+    log.flag("source without storage history", sources, log.usable(sources) & bare, "source_id")
+    if not sources.has("acquired_on"):
+        return
+    first = moves.groupby("source_id")["moved_at"].min()
+    first = sources.frame["source_id"].map(first)
+    late = (first.dt.normalize() - sources.frame["acquired_on"].dt.normalize()).dt.days
+
+    def facts(position: int) -> Mapping[str, Any]:
+        return {"days": f"{late.iloc[position]:,.0f}", "date": date_text(first.iloc[position])}
+
+    where = log.usable(sources) & (late > LATE_LOG_DAYS).to_numpy()
+    log.flag("storage log begins late", sources, where, "acquired_on", facts)

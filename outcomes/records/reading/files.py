@@ -1,0 +1,212 @@
+"""Where each table is: a file of a folder, or a sheet of a workbook."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from outcomes.errors import UsageError
+from outcomes.records.columns import TABLES
+from outcomes.records.reading.cells import CannotReadError, Cells, Place
+from outcomes.records.reading.csv_file import csv_header, load_csv
+from outcomes.records.reading.mapping import likely_tables, tables_by_columns
+from outcomes.records.reading.parquet_file import load_parquet, parquet_header
+from outcomes.records.reading.xlsx_file import load_sheet, sheet_header, sheet_parts
+from outcomes.records.tables import shortened
+
+MOST_OPENED = 20  # files or sheets of other names that are looked into for their columns
+MOST_NAMED = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Every place found for the tables.
+
+    Attributes
+    ----------
+    found
+        Table → its places.
+    label
+        The folder or workbook, as people know it.
+    likely
+        Table without a place → the place of another name that is most like it.
+    others
+        Names of the files or sheets that are no table by name.
+    """
+
+    found: Mapping[str, tuple[Place, ...]]
+    label: str
+    likely: Mapping[str, Place]
+    others: tuple[str, ...] = ()
+
+
+def find_tables(path: Path, names: Mapping[str, str] | None = None) -> Places:
+    """Find the tables in a folder or a workbook.
+
+    Parameters
+    ----------
+    path
+        Folder of ``.csv`` and ``.parquet`` files, or one ``.xlsx`` workbook.
+    names
+        Table → the unit's own name for its file or sheet, where it has one.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing of that kind at ``path``.
+    CannotReadError
+        If the workbook cannot be opened.
+    """
+    mode = mode_of(path)
+    if stat.S_ISDIR(mode):
+        return _find_files(path, names or {})
+    if not stat.S_ISREG(mode):
+        raise UsageError(f"{path}: neither a folder nor a file. Give a folder or a workbook.")
+    if path.suffix.lower() in (".csv", ".parquet"):
+        raise UsageError(f"{path}: this is one table. Give the folder that holds it: {path.parent}")
+    if path.suffix.lower() != ".xlsx":
+        raise UsageError(
+            f"{path}: not a folder and not an .xlsx workbook. "
+            "Save the records as .xlsx, or as .csv files in one folder."
+        )
+    sheets = [
+        (sheet, Place("", f"{path.name}, sheet {sheet}", path, sheet))
+        for sheet in sheet_parts(path)
+    ]
+    places = _sort_places(sheets, names or {}, path.name)
+    if places is None:
+        raise UsageError(
+            f"{path}: no sheet is called sources, storage, trials, dogs or readings; there "
+            f"{'is' if len(sheets) == 1 else 'are'} {named([name for name, _ in sheets])}. Rename "
+            "the sheets, or say in unit.toml, beside the workbook, what yours are called, under "
+            '[tables]: trials = "your sheet". '
+            "`outcomes template FILE.xlsx` makes a workbook that has them."
+        )
+    return places
+
+
+def mode_of(path: Path) -> int:
+    """What stands at the path of the records.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing, or it cannot be looked at.
+    """
+    try:
+        return path.stat().st_mode
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "not a usable path"
+        raise UsageError(
+            f"{path}: {reason.lower()}. Give the folder or the .xlsx workbook of the records."
+        ) from error
+
+
+def _sort_places(
+    entries: Sequence[tuple[str, Place]], names: Mapping[str, str], label: str
+) -> Places | None:
+    """Places by table, by our names and the unit's own; None where none is like a table."""
+    found: dict[str, tuple[Place, ...]] = {}
+    for table in TABLES:
+        own = names.get(table, table).casefold()
+        places = [p for n, p in entries if own in (n.strip().casefold(), p.file.casefold())]
+        if table in names and places:
+            places += [p for n, p in entries if n.strip().casefold() == table and p not in places]
+        found[table] = tuple(replace(place, name=table) for place in places)
+    taken = {place.file for places in found.values() for place in places}
+    free = {name: place for name, place in entries if place.file not in taken}
+    wanted = [table for table, places in found.items() if not places]
+    opened = [*free][:MOST_OPENED] if any(TABLES[table].needed for table in wanted) else []
+    by_columns = {name: tables_by_columns(_header(free[name])) for name in opened}
+    likely = {
+        table: replace(free[name], name=table)
+        for table, name in likely_tables(wanted, list(free), by_columns).items()
+    }
+    if not taken and not likely:
+        return None
+    return Places(found, label, likely, tuple(free))
+
+
+def named(names: Sequence[str]) -> str:
+    """Names in a sentence; of many, the first few and how many more."""
+    shown = [repr(shortened(name)) for name in names[:MOST_NAMED]]
+    if len(names) > MOST_NAMED:
+        shown.append(f"{len(names) - MOST_NAMED} more")
+    return " and ".join([", ".join(shown[:-1]), *shown[-1:]]) if len(shown) > 1 else "".join(shown)
+
+
+def _header(place: Place) -> tuple[str, ...]:
+    """The column names of a file or sheet, without the rest; empty where they cannot be read."""
+    try:
+        if place.sheet is not None:
+            return sheet_header(place)
+        if place.path.suffix.lower() == ".parquet":
+            return parquet_header(place)
+        return csv_header(place)
+    except (CannotReadError, OSError, ValueError):
+        # What is wrong with it is told where the table is read.
+        return ()
+
+
+def _find_files(folder: Path, names: Mapping[str, str]) -> Places:
+    try:
+        entries = sorted(e for e in folder.iterdir() if not e.name.startswith((".", "~$")))
+    except OSError as error:
+        raise UsageError(
+            f"{folder}: the folder cannot be read ({(error.strerror or '').lower()}). "
+            "Give a folder you may read."
+        ) from error
+    files = [
+        (entry.stem, Place("", entry.name, entry))
+        for entry in entries
+        if entry.suffix.lower() in (".csv", ".parquet")
+    ]
+    places = _sort_places(files, names, folder.name or str(folder))
+    if places is None:
+        raise UsageError(f"{folder}: no tables of records in this folder.{_hint(folder, entries)}")
+    return places
+
+
+def _hint(folder: Path, entries: Sequence[Path]) -> str:
+    """What to do with a folder that holds no table."""
+    workbooks = [entry.name for entry in entries if entry.suffix.lower() == ".xlsx"]
+    apart = likely_tables(list(TABLES), [Path(name).stem for name in workbooks])
+    if len(apart) > 1:
+        return (
+            " It holds several workbooks: put their sheets into one, called sources, storage and "
+            "trials, or save each as .csv."
+        )
+    if workbooks:
+        return f" Perhaps you mean the workbook {folder / workbooks[0]}"
+    older = [e.name for e in entries if e.suffix.lower() in (".xls", ".ods", ".numbers")]
+    if older:
+        return f" Save {older[0]} as .xlsx, and name that file."
+    return " It should hold sources.csv, storage.csv and trials.csv."
+
+
+def load_table(place: Place) -> Cells:
+    """The cells of one table.
+
+    Raises
+    ------
+    CannotReadError
+        If the file or sheet cannot be read as a table.
+    """
+    try:
+        if not place.path.is_file():
+            raise CannotReadError(
+                "unreadable file", "it is not an ordinary file", "Put the table itself there."
+            )
+        if place.sheet is not None:
+            return load_sheet(place)
+        if place.path.suffix.lower() == ".parquet":
+            return load_parquet(place)
+        return load_csv(place)
+    except OSError as error:
+        raise CannotReadError(
+            "unreadable file",
+            (error.strerror or "unknown reason").lower(),
+            "Make the file readable, and close it in other programs.",
+        ) from error

@@ -1,0 +1,160 @@
+"""Dates and times, in the forms that can be read in one way."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.records.reading.cells import Array
+from outcomes.records.reading.problems import Problems, matches
+
+_CLOCK = r"(\d{1,2}:\d{2}(:\d{2})?( ?[AaPp][Mm])?)"
+ISO = r"^\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?)?$"
+_ZONED = r"^\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}(:\d{2}(\.\d+)?)? ?(Z|z|UTC|GMT|[+-]\d{2}(:?\d{2})?)$"
+YEAR_FIRST = rf"^\d{{4}}[/.]\d{{1,2}}[/.]\d{{1,2}}([ T]{_CLOCK})?$"
+YEAR_LAST = rf"^\d{{1,2}}[/.\-]\d{{1,2}}[/.\-](\d{{4}}|\d{{2}})(,? {_CLOCK})?$"
+# Of such a date: that its first number is no month, and that its second is none.
+_CERTAIN = {
+    "day first": r"^(1[3-9]|[23]\d)[/.\-]\d",
+    "month first": r"^\d{1,2}[/.\-](1[3-9]|[23]\d)[/.\-]",
+}
+_OTHER_ORDER = {"day first": "month first", "month first": "day first"}
+_MONTH = "(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
+DAY_AND_MONTH = rf"(?i)^(\d{{1,2}}[- .]{_MONTH}|{_MONTH}[- .]\d{{1,4}})([- .]\d{{2,4}})?$"
+_NAMED = (
+    rf"(?i)^(?P<day>\d{{1,2}})[-/. ](?P<month>{_MONTH})\.?[-/., ] ?(?P<year>\d{{4}}|\d{{2}})"
+    rf"(,? (?P<clock>{_CLOCK}))?$",
+    rf"(?i)^(?P<month>{_MONTH})\.?[- ](?P<day>\d{{1,2}}),?[- ](?P<year>\d{{4}})"
+    rf"(,? (?P<clock>{_CLOCK}))?$",
+)
+_MONTH_NAMES = (
+    *("january", "february", "march", "april", "may", "june"),
+    *("july", "august", "september", "october", "november", "december"),
+)
+_MONTHS = {"sept": 9}
+_MONTHS |= {name: at for at, full in enumerate(_MONTH_NAMES, 1) for name in (full, full[:3])}
+_SERIAL = r"^[1-9]\d{4}(\.\d+)?$"
+
+
+def read_times(
+    texts: Sequence[str], filled: Array, order: str | None, problems: Problems
+) -> pd.Series[Any]:
+    """Times of the distinct texts, missing where a text is none or breaks a rule."""
+    read = np.full(len(texts), np.datetime64("NaT", "ns"))
+    iso = matches(texts, ISO)
+    read[iso] = _to_times([texts[at] for at in np.flatnonzero(iso).tolist()], "ISO8601")
+    rest = filled & ~iso
+    if rest.any():
+        problems.add("time with a zone", rest & matches(texts, _ZONED))
+        problems.add("spreadsheet date number", rest & matches(texts, _SERIAL))
+        year_first = rest & matches(texts, YEAR_FIRST)
+        read[year_first] = _split_times(texts, np.flatnonzero(year_first), (0, 1, 2))
+        year_last = rest & matches(texts, YEAR_LAST)
+        _read_year_last(texts, np.flatnonzero(year_last), order, read, problems)
+        for pattern in _NAMED:
+            named = np.flatnonzero(rest & matches(texts, pattern))
+            read[named] = _named_times(texts, named, pattern)
+    problems.add("date unreadable", filled & np.isnat(read))
+    read[problems.code != 0] = np.datetime64("NaT", "ns")
+    return pd.Series(read)
+
+
+def _read_year_last(
+    texts: Sequence[str], at: Array, order: str | None, read: Array, problems: Problems
+) -> None:
+    """Dates like 03/04/2026 in the order the unit states, or where only one order is possible.
+
+    A stated order decides nothing that the column itself speaks against.
+    """
+    if not len(at):
+        return
+    if order is not None and not matches(texts, _CERTAIN[_OTHER_ORDER[order]]).any():
+        # Nothing speaks against the order: the dates are read once.
+        read[at] = _split_times(texts, at, (2, 1, 0) if order == "day first" else (2, 0, 1))
+        return
+    day_first = _split_times(texts, at, (2, 1, 0))
+    month_first = _split_times(texts, at, (2, 0, 1))
+    day, month = ~np.isnat(day_first), ~np.isnat(month_first)
+    certain = {"day first": day & ~month, "month first": month & ~day}
+    doubtful = day & month & (day_first != month_first)
+    rule = "date ambiguous"
+    if order is None:
+        read[at] = np.where(day, day_first, month_first)
+        # Without an order the year of 25/04/26 could stand first.
+        short_year = np.array([len(_date_parts(texts[i])[2]) == 2 for i in at], dtype=bool)
+        doubtful |= short_year & (day | month)
+    else:
+        read[at] = day_first if order == "day first" else month_first
+        against = certain[_OTHER_ORDER[order]]
+        if not against.any():
+            return
+        problems.add("date against the order", _spread_over(len(texts), at, against))
+        rule = "date order in doubt"
+    if all(found.any() for found in certain.values()):
+        rule = "dates of both orders"
+    if rule != "date ambiguous":
+        problems.certain = {name: at[found] for name, found in certain.items() if found.any()}
+    problems.add(rule, _spread_over(len(texts), at, doubtful))
+
+
+def _spread_over(n: int, at: Array, marked: Array) -> Array:
+    """Of n texts those marked, by their positions."""
+    spread = np.zeros(n, dtype=bool)
+    spread[at] = marked
+    return spread
+
+
+def _named_times(texts: Sequence[str], at: Array, pattern: str) -> Array:
+    """Times whose month is a word; what is no English month gives none."""
+    written = []
+    for text in (texts[i] for i in at):
+        found = re.match(pattern, text)
+        assert found is not None
+        year = found["year"] if len(found["year"]) == 4 else f"20{found['year']}"
+        month = _MONTHS.get(found["month"].lower(), 0)
+        written.append(f"{year}-{month:02d}-{found['day'].zfill(2)} {_clock(found['clock'] or '')}")
+    return _to_times(written, "%Y-%m-%d %H:%M:%S")
+
+
+def _date_parts(text: str) -> list[str]:
+    date = text.replace("T", " ").replace(",", " ").split(" ", 1)[0]
+    return date.replace("/", "-").replace(".", "-").split("-")
+
+
+def _split_times(texts: Sequence[str], at: Array, order: tuple[int, int, int]) -> Array:
+    """Times whose date has year, month and day at the positions of ``order``."""
+    written = []
+    for text in (texts[i] for i in at):
+        parts = _date_parts(text)
+        year, month, day = (parts[position] for position in order)
+        year = f"20{year}" if len(year) == 2 else year
+        clock = text.replace("T", " ").replace(",", " ").split(" ", 1)[1:]
+        date = f"{year}-{month.zfill(2)}-{day.zfill(2)}"
+        written.append(f"{date} {_clock(clock[0] if clock else '')}")
+    return _to_times(written, "%Y-%m-%d %H:%M:%S")
+
+
+def _clock(text: str) -> str:
+    """``9:30 PM`` → ``21:30:00``; an impossible hour stays impossible."""
+    text = text.strip().lower()
+    if not text:
+        return "00:00:00"
+    half = text[-2:] if text[-1] == "m" else ""
+    hour, *rest = text.removesuffix(half).strip().split(":")
+    if half:
+        if not 1 <= int(hour) <= 12:
+            return "99:99:99"
+        hour = str(int(hour) % 12 + (12 if half == "pm" else 0))
+    return ":".join([hour.zfill(2), *rest, *(["00"] if len(rest) == 1 else [])])
+
+
+def _to_times(texts: Sequence[str], form: str) -> Array:
+    if not len(texts):
+        return np.array([], dtype="datetime64[ns]")
+    times = pd.to_datetime(pd.Series(texts, dtype=object), format=form, errors="coerce")
+    read: Array = times.to_numpy().astype("datetime64[ns]")
+    return read

@@ -1,0 +1,75 @@
+"""How the answer was worked out, and how to read an interval."""
+
+from __future__ import annotations
+
+from outcomes.analysis.finds.cycles_or_age import RatioTest, WhichPredicts
+from outcomes.analysis.finds.model import FindFit
+from outcomes.text import count, p_number, p_value
+from outcomes.wording.numbers import joined
+
+INTERVAL_NOTE = (
+    "An interval is the range of sizes that fits the records: the wider, the less is known. One "
+    "that holds both fewer and more finds shows neither a fall nor a rise."
+)
+
+
+def describe_method(fit: FindFit, verdict: WhichPredicts) -> str:
+    """How the answer was worked out; every technical word with its meaning beside it."""
+    if fit.mixed is None:
+        return f"No model was fitted: {fit.reason}. Any circles are plain counts."
+    groups = joined([*fit.design.groups])
+    text = (
+        f"A logistic mixed model of find or miss in {count(fit.n, 'unassisted hide trial')}: the "
+        "odds of a find (finds for each miss) along cycles, age and the conditions on record, with "
+        f"a level of its own for every {groups} (random intercepts), so that many trials of one "
+        "are not taken for as many independent ones. Four models, with neither, cycles, age or "
+        "both, are compared by likelihood-ratio tests: does the fuller one fit better than chance "
+        f"would make it? {_test_results(verdict)}"
+    )
+    return (
+        text + "The line of the figure is the average over the unit's own trials with the exposure "
+        "set to each value in turn (standardisation); a limit is where that line, or its interval, "
+        "crosses the floor."
+    )
+
+
+def _test_results(verdict: WhichPredicts) -> str:
+    tests = {
+        "for the two together": verdict.joint,
+        "for cycles beyond age": verdict.cycles_given_age,
+        "for age beyond cycles": verdict.age_given_cycles,
+    }
+    # With one exposure alone, both tests are the same one.
+    done: dict[str, RatioTest] = {}
+    for name, test in tests.items():
+        if test is not None and test not in done.values():
+            done[name] = test
+    if not done:
+        return ""
+    if len(verdict.asked) == 1:
+        done = {"": next(iter(done.values()))}
+    told = joined([f"{_p_told(test)} {name}".strip() for name, test in done.items()])
+    refits = max(test.refits for test in done.values())
+    calibrated = (
+        f"; the small ones are calibrated on up to {count(refits, 'data set')} simulated without "
+        "the effect, which bear no more exact a number"
+        if refits
+        else ""
+    )
+    return (
+        f"The answer: {told} (p: how often records without the effect would look as strong as "
+        f"these{calibrated}). "
+    )
+
+
+_NOT_SMALL = 0.1
+
+
+def _p_told(test: RatioTest) -> str:
+    """A p-value no more exactly than the simulated data sets behind it bear."""
+    if test.p_most is None:
+        return p_value(test.p)
+    if test.p_most > _NOT_SMALL:
+        return f"p about {p_number(test.p)}"
+    number = p_number(test.p_most)
+    return f"p {number}" if number.startswith("<") else f"p at most {number}"

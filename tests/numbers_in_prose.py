@@ -1,0 +1,129 @@
+"""Write the numbers that stand in running text anew, from where the program has them.
+
+On a page such a number stands between two comments, which readers do not see; the first tells
+where it comes from, with the format of an f-string. After a change to the program:
+
+    python tests/numbers_in_prose.py
+
+What a study, a benchmark or another program found stands on pages that are made whole.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.analysis.lifetimes.rule import rule_false_call
+from outcomes.models.distributions import exact_interval
+from outcomes.report.out_folder import FILES
+from outcomes.settings import Settings
+from outcomes.simulate.truth import DEMO_SEED
+from outcomes.text import DAYS_PER_MONTH
+
+ROOT = Path(__file__).parents[1]
+PAGES = (
+    "docs/methods.md",
+    "docs/reading-the-briefing.md",
+    "docs/first-hour.md",
+    "docs/preparing-records.md",
+    "docs/worked-example.md",
+    "synthetic_data/README.md",
+)
+WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+NTH = ("", "first", "second", "third", "fourth")
+# The name a module of the package has on the pages.
+MODULES = {
+    "bootstrap": "analysis.decisions.bootstrap",
+    "by_kind": "analysis.decisions.compare_by_kind",
+    "charts": "analysis.monitoring.charts",
+    "compare": "analysis.decisions.compare",
+    "curve": "analysis.decisions.curve",
+    "cycles_or_age": "analysis.finds.cycles_or_age",
+    "design": "analysis.finds.design",
+    "draws": "analysis.decisions.source_draws",
+    "false_alerts": "analysis.searches.false_alerts",
+    "finds": "analysis.finds.model",
+    "floor_grid": "answers.floor_grid",
+    "kaplan_meier": "analysis.lifetimes.kaplan_meier",
+    "lifetimes": "analysis.lifetimes.regression",
+    "portions": "analysis.decisions.matched_portions",
+    "search_time": "analysis.searches.search_time",
+    "searches": "analysis.searches.design",
+    "sensitivity": "analysis.finds.sensitivity",
+    "shape": "analysis.finds.shape",
+    "shelf": "analysis.decisions.shelf",
+    "thaws": "exposure.thaws",
+    "use_ratio": "exposure.use_ratio",
+    "validation": "analysis.finds.validation",
+}
+_NUMBER = re.compile(r"<!--=(?P<source>.*?)-->.*?<!---->", re.DOTALL)
+
+
+class Names(dict[str, Any]):
+    """What a number may come from; modules are imported where a page names them."""
+
+    def __missing__(self, name: str) -> Any:
+        return import_module(f"outcomes.{MODULES[name]}")
+
+
+def example() -> dict[str, Any]:
+    """What the synthetic unit and its stored results give."""
+    results = json.loads((ROOT / "reports/results.json").read_text(encoding="utf-8"))
+    unit = ROOT / "synthetic_data"
+    trials = pd.read_csv(unit / "trials.csv", dtype={"source_id": str})
+    moves = pd.read_csv(unit / "storage.csv", dtype=str)
+    days = pd.to_datetime(trials["started_at"])
+    hides = trials[trials["result"].isin(["find", "miss"])]
+    truth = tomllib.loads((unit / "truth.toml").read_text(encoding="utf-8"))
+    return {
+        "results": results,
+        "otto": next(d for d in results["dogs"]["dogs"] if d["name"] == "Otto"),
+        "cycles": next(t for t in results["find"]["terms"] if t["term"] == "cycles"),
+        "threshold": truth["threshold"],
+        "planted": truth["planted"],
+        "hides": len(hides),
+        "misses": int((hides["result"] == "miss").sum()),
+        "first": days.min(),
+        "last": days.max(),
+        "months": round((days.max() - days.min()).days / DAYS_PER_MONTH),
+        "discarded": int((moves["moved_to"] == "discarded").sum()),
+        "most_dogs": int(hides.groupby("hide_id")["dog_id"].nunique().max()),
+    }
+
+
+def write_numbers(page: str) -> str:
+    """The page with every number as the program has it now."""
+    settings = Settings()
+    rule = settings.decisions.rule
+    names = Names(
+        settings=settings,
+        lowest=lambda n: exact_interval(n, n, settings.decisions.confidence)[0],
+        times=lambda ratio: {2.0: "twice", 3.0: "three times"}[ratio],
+        exp=np.exp,
+        called_within=lambda trials: rule_false_call(rule.misses, rule.window, 0.9, trials),
+        WORDS=WORDS,
+        NTH=NTH,
+        FILES=FILES,
+        DEMO_SEED=DEMO_SEED,
+        **(example() if "<!--=" in page else {}),
+    )
+
+    def write(found: re.Match[str]) -> str:
+        number = str(eval(f"f{'{' + found['source'] + '}'!r}", {}, names))
+        return f"<!--={found['source']}-->{number.replace('-', '−')}<!---->"
+
+    return _NUMBER.sub(write, page)
+
+
+if __name__ == "__main__":
+    for name in PAGES:
+        place = ROOT / name
+        text = place.read_text(encoding="utf-8")
+        place.write_text(write_numbers(text), encoding="utf-8", newline="\n")
