@@ -14,11 +14,12 @@ from hypothesis import strategies as st
 
 from outcomes import text as telling
 from outcomes.analysis.decisions import trade_off
-from outcomes.analysis.lifetimes import regression as lifetime_model
+from outcomes.analysis.lifetimes.regression import CycleHazard, NextCycles
 from outcomes.analysis.monitoring import charts as watch
 from outcomes.draw import theme
 from outcomes.models.ratio import Estimate
 from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.lifetime_regression import describe_next_cycles
 from outcomes.wording.records import describe_records_in_short
 from outcomes.wording.search_time import describe_search_time
 from outcomes.wording.sensitivity import _way_line, describe_agreement_in_short
@@ -57,8 +58,8 @@ def _searches(n: int, *terms: Estimate) -> str:
 
 
 def _next(n: int) -> str:
-    row: Any = SimpleNamespace(after=n, within=5, probability=0.2, low=0.1, high=0.4)
-    return lifetime_model._next_sentence((row,), n, n, 0.05)
+    row = NextCycles(n, 5, 0.2, 0.1, 0.4, n)
+    return describe_next_cycles(CycleHazard(n, n, n, (), (row,), (), None, 0.05))
 
 
 def _charted(n: int, past: int) -> str:

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
-from outcomes.analysis.lifetimes.regression import CycleHazard, NextCycles, row_to_tell
+from outcomes.analysis.lifetimes.regression import CycleHazard, NextCycles
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -24,7 +24,11 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
-from outcomes.text import count
+from outcomes.wording.lifetime_regression import (
+    describe_course_of_hazard,
+    describe_next_cycles,
+    describe_next_cycles_in_short,
+)
 
 NOTHING = "What the next cycles cost cannot be drawn yet"
 _SCALE_IN = 0.75
@@ -62,9 +66,11 @@ def draw_cycle_hazard_figure(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if not rows:
-            write_reason(figure, NOTHING, found.sentence, footer)
+            write_reason(figure, NOTHING, describe_next_cycles(found), footer)
             return figure
-        top = write_header(figure, _title(rows), _subtitle(found))
+        top = write_header(
+            figure, describe_next_cycles_in_short(rows), describe_course_of_hazard(found)
+        )
         bottom = write_footer(figure, footer)
         heading = f"Of 100 sources, so many become unreliable in the next {rows[0].within} cycles"
         top -= write(figure, MARGIN_IN, top, [heading], HEADING_PT, gid="heading", weight="bold")
@@ -82,32 +88,6 @@ def draw_cycle_hazard_figure(
         _write_followed(figure, ax, data, rows)
         _write_names(figure, ax, data, rows, confidence)
     return figure
-
-
-def _title(rows: Sequence[NextCycles]) -> str:
-    row = row_to_tell(rows)
-    after = count(row.after, "cycle")
-    start = "not yet cycled" if row.after == 0 else f"still reliable after {after}"
-    share = _share(row)
-    return f"Of 100 sources {start}, {share} become unreliable in the next {row.within}"
-
-
-def _share(row: NextCycles) -> str:
-    number = f"{100 * row.probability:.0f}"
-    return "fewer than 1" if number == "0" else f"about {number}"
-
-
-def _subtitle(found: CycleHazard) -> str:
-    term = found.terms[0]
-    course = "Whether the share rises or falls with the cycles does not show."
-    if term.low > 1.0:
-        course = "The share rises with the cycles."
-    elif term.high < 1.0:
-        course = "The share falls with the cycles."
-    return (
-        f"{found.events} of {count(found.sources, 'source')} that went through "
-        f"freeze/thaw cycles met the rule for unreliable. {course}"
-    )
 
 
 def _draw_row(ax: Axes, row: NextCycles) -> None:

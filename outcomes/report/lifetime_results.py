@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from outcomes.analysis.lifetimes.regression import LifetimeTerm
 from outcomes.analysis.monitoring.charts import Watch
 from outcomes.answers.lifetimes import Lasting
+from outcomes.models.ratio import Estimate
 from outcomes.report.further_results import fields
+from outcomes.wording.lifetime_regression import (
+    describe_cycles_at_age,
+    describe_next_cycles,
+    describe_storage_lifetimes,
+)
 from outcomes.wording.watch import describe_watch
 
 
@@ -23,12 +28,14 @@ def lifetime_additions(lasting: Lasting) -> dict[str, Any]:
         "weibull": {
             **fields(weibull, "sources events shape"),
             "left_out": [fields(x, "term reason") for x in weibull.left_out],
-            **fields(weibull, "reason sentence"),
+            "reason": weibull.reason,
+            "sentence": describe_storage_lifetimes(weibull),
         },
         "cycles_at_age": {
             **fields(at_age, "sources events"),
             "left_out": [fields(x, "term reason") for x in at_age.left_out],
-            **fields(at_age, "reason sentence"),
+            "reason": at_age.reason,
+            "sentence": describe_cycles_at_age(at_age),
         },
         "cycle_by_cycle": {
             **fields(per_cycle, "sources events cycles"),
@@ -38,12 +45,13 @@ def lifetime_additions(lasting: Lasting) -> dict[str, Any]:
                 for n in per_cycle.next_cycles
             ],
             "left_out": [fields(x, "term reason") for x in per_cycle.left_out],
-            **fields(per_cycle, "reason sentence"),
+            "reason": per_cycle.reason,
+            "sentence": describe_next_cycles(per_cycle),
         },
     }
 
 
-def _term(term: LifetimeTerm, name: str) -> dict[str, Any]:
+def _term(term: Estimate, name: str) -> dict[str, Any]:
     return {**fields(term, "term unit"), name: term.ratio, **fields(term, "low high p")}
 
 

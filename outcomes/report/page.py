@@ -55,7 +55,11 @@ from outcomes.wording.figure import (
     describe_rule_on_figure,
 )
 from outcomes.wording.first_lines import describe_first_lines
-from outcomes.wording.lifetime import RULE_TRIALS, describe_rule_errors
+from outcomes.wording.lifetime import (
+    RULE_TRIALS,
+    describe_rule_errors,
+)
+from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
 from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.method import INTERVAL_NOTE, describe_method
@@ -69,7 +73,6 @@ from outcomes.wording.sensitivity import (
     describe_checks,
     describe_dogs_in_short,
     describe_firmness,
-    describe_lifetimes_compared,
     describe_not_parted,
 )
 from outcomes.wording.shelf import (
@@ -305,7 +308,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "lifetime": facts.lifetime.sentence,
         "next_cycles": None
         if facts.lasting.next_cycles.reason is not None
-        else facts.lasting.next_cycles.sentence,
+        else describe_next_cycles(facts.lasting.next_cycles),
         "watch": None
         if facts.lasting.watched.reason is not None
         else describe_watch_of_held(
@@ -316,7 +319,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         else describe_portions(facts.portions, settings.alpha),
         "lasting_compared": None
         if facts.lasting.weibull.reason is not None
-        else describe_lifetimes_compared(
+        else describe_storage_lifetimes(
             facts.lasting.weibull, chosen=facts.comparison.reason is not None
         ),
         "rule": describe_rule_errors(

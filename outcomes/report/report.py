@@ -16,7 +16,15 @@ from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 from outcomes.wording.exposure_left import describe_exposure_left, left_is_told
 from outcomes.wording.false_alerts import describe_false_alerts
-from outcomes.wording.lifetime import RULE_TRIALS, describe_rule_errors
+from outcomes.wording.lifetime import (
+    RULE_TRIALS,
+    describe_rule_errors,
+)
+from outcomes.wording.lifetime_regression import (
+    describe_cycles_at_age,
+    describe_next_cycles,
+    describe_storage_lifetimes,
+)
 from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.numbers import floor_in_100, joined, percent
@@ -25,7 +33,6 @@ from outcomes.wording.quality import describe_quality
 from outcomes.wording.rows import describe_set_aside
 from outcomes.wording.search_time import describe_search_time
 from outcomes.wording.sensitivity import (
-    describe_lifetimes_compared,
     describe_not_parted,
     dog_lines,
     named_exposures,
@@ -91,11 +98,11 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     lasting = facts.lasting
     yield facts.lifetime.sentence
     yield from tables.lifetime_lines(facts.lifetime)
-    yield lasting.weibull.sentence
+    yield describe_storage_lifetimes(lasting.weibull)
     yield from tables.weibull_lines(lasting.weibull)
-    yield lasting.cycles_at_age.sentence
+    yield describe_cycles_at_age(lasting.cycles_at_age)
     yield from tables.cycles_at_age_lines(lasting.cycles_at_age)
-    yield lasting.next_cycles.sentence
+    yield describe_next_cycles(lasting.next_cycles)
     yield from tables.next_cycle_lines(lasting.next_cycles)
     yield describe_rule_errors(
         facts.settings.rule, facts.lifetime, lasting.rule_false_call.get(RULE_TRIALS)
@@ -171,7 +178,7 @@ def compare_lines(facts: Facts) -> Iterator[str]:
     few = describe_few_sources(c, facts.few_sources)
     if few is not None:
         yield few
-    yield describe_lifetimes_compared(facts.lasting.weibull, chosen=c.reason is not None)
+    yield describe_storage_lifetimes(facts.lasting.weibull, chosen=c.reason is not None)
     if facts.portions.reason is not None:
         yield describe_portions(facts.portions, facts.settings.alpha)
     if c.kinds_left_out:

@@ -1,4 +1,4 @@
-"""How often the rule for "unreliable" errs."""
+"""The rule for "unreliable", and how often it errs."""
 
 from __future__ import annotations
 

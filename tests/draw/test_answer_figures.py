@@ -9,7 +9,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from outcomes.analysis.lifetimes.regression import CycleHazard, LifetimeTerm, NextCycles
+from outcomes.analysis.lifetimes.regression import CycleHazard, NextCycles
 from outcomes.analysis.searches.false_alerts import DogAlerts, FalseAlertFit
 from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.search_time_curve import (
@@ -24,6 +24,7 @@ from outcomes.draw.search_time_figure import draw_search_time_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import drawable, theme
 from outcomes.models.ratio import Estimate
+from outcomes.wording.lifetime_regression import describe_next_cycles
 
 from .looks import ax_of, lines, words
 
@@ -75,23 +76,19 @@ def false_alerts(dogs: int = 6, *, blanks: int = 20, name: str = "Dog") -> False
 def per_cycle(
     shares: dict[int, float],
     *,
-    ratio: tuple[float, float, float] = (1.1, 1.02, 1.2),
+    limits: tuple[float, float] = (1.02, 1.2),
     wide: float = 1.8,
 ) -> CycleHazard:
     rows = tuple(
         NextCycles(after, 5, p, p / wide, min(p * wide, 1.0), 30 - after // 5)
         for after, p in shares.items()
     )
-    term = LifetimeTerm("cycles", "cycle", *ratio, 0.02, 0.1, 0.04)
-    return CycleHazard(17, 8, 207, (term,), rows, (), None, "Of 100 sources.")
+    term = Estimate("cycles", "cycle", 0.1, 0.04, *limits, 0.02)
+    return CycleHazard(17, 8, 207, (term,), rows, (), None, 0.05)
 
 
 def no_hazard() -> CycleHazard:
-    sentence = (
-        "How many sources each further cycle costs cannot be said yet: 3 sources met the rule, and "
-        "5 are needed."
-    )
-    return CycleHazard(17, 3, 207, (), (), (), "3 sources met the rule", sentence)
+    return CycleHazard(17, 3, 207, (), (), (), "3 sources met the rule, and 5 are needed", 0.05)
 
 
 def drawn(found: CycleHazard) -> Figure:
@@ -223,22 +220,22 @@ def test_next_cycles_are_drawn_where_sources_are() -> None:
 
 
 @pytest.mark.parametrize(
-    ("ratio", "said"),
+    ("limits", "said"),
     [
-        ((1.1, 1.02, 1.2), "The share rises with the cycles."),
-        ((0.9, 0.8, 0.95), "The share falls with the cycles."),
-        ((1.1, 0.9, 1.4), "Whether the share rises or falls with the cycles does not show."),
+        ((1.02, 1.2), "The share rises with the cycles."),
+        ((0.8, 0.95), "The share falls with the cycles."),
+        ((0.9, 1.4), "Whether the share rises or falls with the cycles does not show."),
     ],
 )
-def test_rise_is_said_only_where_the_interval_does(ratio, said) -> None:
-    figure = drawn(per_cycle({0: 0.1, 5: 0.12}, ratio=ratio))
+def test_rise_is_said_only_where_the_interval_does(limits, said) -> None:
+    figure = drawn(per_cycle({0: 0.1, 5: 0.12}, limits=limits))
     assert said in " ".join(words(figure, "subtitle"))
 
 
 def test_under_five_events_a_sentence_stands_there() -> None:
     figure = FIGURES["no next cycles"]()
     assert figure.axes == []
-    assert " ".join(words(figure, "reason")) == no_hazard().sentence
+    assert " ".join(words(figure, "reason")) == describe_next_cycles(no_hazard())
 
 
 def test_share_rounding_to_none_is_under_one() -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import log
 
 import pytest
 
 from outcomes.answers.facts import Facts
+from outcomes.models.ratio import Estimate
 from outcomes.report import report
 from outcomes.report.page import PageFigure, render_page
 from outcomes.wording.quality import describe_predictions
@@ -29,18 +31,19 @@ def test_kinds_together_are_said_to_be(demo_facts: Facts, lines: list[str]) -> N
     assert told not in list(report.compare_lines(some))
 
 
-@pytest.mark.parametrize("lasted", [None, f"Refrigerated sources lasted longer. {CHOSEN}."])
-def test_storage_was_chosen_is_said_once(demo_facts: Facts, lasted: str | None) -> None:
+@pytest.mark.parametrize("compared", [False, True])
+def test_storage_was_chosen_is_said_once(demo_facts: Facts, compared: bool) -> None:
     facts = demo_facts
-    if lasted is not None:
-        weibull = replace(facts.lasting.weibull, reason=None, sentence=lasted)
+    if compared:
+        twice = Estimate("regime", "refrigerated against frozen", log(2.0), 0.1, 1.6, 2.5, 0.001)
+        weibull = replace(facts.lasting.weibull, reason=None, terms=(twice,))
         facts = facts.with_answers(lasting=replace(facts.lasting, weibull=weibull))
     assert sum(line.count(CHOSEN) for line in report.compare_lines(facts)) == 1
     page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     part = page.replace("\u00a0", " ").partition("<h2>Refrigerated against frozen</h2>")[2]
     part = part.partition("</section>")[0]
     assert part.count(CHOSEN) == 1
-    assert ("lasted longer" in part) is (lasted is not None)
+    assert ("stayed reliable 2 times as long" in part) is compared
 
 
 def test_calibration_slope_has_its_meaning(demo_facts: Facts) -> None:

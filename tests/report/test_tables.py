@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.analysis.lifetimes.regression import LifetimeTerm, WeibullLifetime
+from outcomes.analysis.lifetimes.regression import WeibullLifetime
 from outcomes.analysis.results import LeftOut
 from outcomes.answers.facts import Facts
 from outcomes.report import tables
@@ -75,10 +75,10 @@ def test_the_next_cycles_are_a_row_each(demo_facts: Facts) -> None:
 
 def test_lifetime_terms_have_their_lines(demo_facts: Facts) -> None:
     terms = (
-        LifetimeTerm("regime", "refrigerated against frozen", 0.5, 0.301, 0.82, 0.01, -0.69, 0.2),
-        LifetimeTerm("kind", "wet bone against blood", 1.2, 0.64, 2.25, 0.5, 0.18, 0.3),
+        Estimate("regime", "refrigerated against frozen", -0.69, 0.2, 0.301, 0.82, 0.01),
+        Estimate("kind", "wet bone against blood", 0.18, 0.3, 0.64, 2.25, 0.5),
     )
-    weibull = WeibullLifetime(27, 18, 1.31, terms, (), None, "Refrigerated ones.")
+    weibull = WeibullLifetime(27, 18, 1.31, terms, (), None, 0.05)
     at_age = demo_facts.lasting.cycles_at_age
     lasting = replace(demo_facts.lasting, weibull=weibull)
     cases = (

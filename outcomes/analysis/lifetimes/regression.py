@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,7 @@ from outcomes.analysis.results import LeftOut, Lifetime
 from outcomes.errors import FitError
 from outcomes.models.distributions import student_quantile
 from outcomes.models.period_hazard import fit_periods
-from outcomes.models.ratio import ratio_interval, sized
+from outcomes.models.ratio import Estimate, estimate_ratio
 from outcomes.models.survival import (
     HazardFit,
     Intervals,
@@ -30,21 +30,6 @@ LEAST_EVENTS = 5
 PER_TERM = 5
 LEAST_SOURCES = 3
 NEXT = 5
-STORAGE_CHOSEN = " Storage was chosen, not assigned."
-
-
-@dataclass(frozen=True, slots=True)
-class LifetimeTerm:
-    """One term: ``ratio`` per ``unit``, of times (above 1: later) or hazards (above 1: sooner)."""
-
-    term: str
-    unit: str
-    ratio: float
-    low: float
-    high: float
-    p: float
-    log_ratio: float
-    std_error: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,17 +49,17 @@ class WeibullLifetime:
         What the model does without, and why.
     reason
         Why there is no model; None where there is one.
-    sentence
-        What can be said, in words; also when nothing can.
+    alpha
+        Intervals are at 1 - alpha.
     """
 
     sources: int
     events: int
     shape: float | None
-    terms: tuple[LifetimeTerm, ...]
+    terms: tuple[Estimate, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    sentence: str
+    alpha: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,16 +77,16 @@ class CyclesAtAge:
         What the model does without, and why.
     reason
         Why there is no model; None where there is one.
-    sentence
-        What can be said, in words; also when nothing can.
+    alpha
+        Intervals are at 1 - alpha.
     """
 
     sources: int
     events: int
-    terms: tuple[LifetimeTerm, ...]
+    terms: tuple[Estimate, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    sentence: str
+    alpha: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,18 +119,18 @@ class CycleHazard:
         Sources it does without, and why.
     reason
         Why there is no model; None where there is one.
-    sentence
-        What can be said, in words; also when nothing can.
+    alpha
+        Intervals are at 1 - alpha.
     """
 
     sources: int
     events: int
     cycles: int
-    terms: tuple[LifetimeTerm, ...]
+    terms: tuple[Estimate, ...]
     next_cycles: tuple[NextCycles, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    sentence: str
+    alpha: float
 
 
 def fit_weibull_lifetime(lifetime: Lifetime, settings: DecisionSettings) -> WeibullLifetime:
@@ -194,10 +179,7 @@ def fit_weibull_lifetime(lifetime: Lifetime, settings: DecisionSettings) -> Weib
         terms=(),
         left_out=tuple(left_out),
         reason=reason,
-        sentence=(
-            "How much longer refrigerated than frozen sources last cannot be put in one number "
-            f"yet: {reason}."
-        ),
+        alpha=settings.alpha,
     )
 
 
@@ -249,10 +231,7 @@ def fit_cycles_at_age(trials: pd.DataFrame, settings: DecisionSettings) -> Cycle
         terms=(),
         left_out=left_out,
         reason=reason,
-        sentence=(
-            "Whether more cycles at the same age make a source unreliable sooner cannot be said "
-            f"yet: {reason}."
-        ),
+        alpha=settings.alpha,
     )
 
 
@@ -318,7 +297,7 @@ def fit_cycle_hazard(
         next_cycles=(),
         left_out=tuple(left_out),
         reason=reason,
-        sentence=f"How many sources each further cycle costs cannot be said yet: {reason}.",
+        alpha=settings.alpha,
     )
 
 
@@ -347,13 +326,6 @@ def _one_regime(followed: pd.DataFrame) -> str | None:
         if not own["event"].any():
             return f"none of {len(own)} {regime} source{'' if len(own) == 1 else 's'} met the rule"
     return None
-
-
-def _term(
-    name: str, unit: str, estimate: float, error: float, alpha: float, freedom: int
-) -> LifetimeTerm:
-    found = ratio_interval(estimate, error, alpha, freedom)
-    return LifetimeTerm(name, unit, found.ratio, found.low, found.high, found.p, estimate, error)
 
 
 def _weibull(
@@ -386,7 +358,7 @@ def _weibull(
     freedom = max(len(followed) - len(fit.beta), 1)
     errors = np.sqrt(np.diag(fit.cov))
     terms = tuple(
-        _term(name, unit, float(fit.beta[j]), float(errors[j]), alpha, freedom)
+        estimate_ratio(name, unit, float(fit.beta[j]), float(errors[j]), alpha, freedom)
         for j, (name, unit) in enumerate(names, start=1)
     )
     return WeibullLifetime(
@@ -396,50 +368,8 @@ def _weibull(
         terms=terms,
         left_out=left_out,
         reason=None,
-        sentence=(
-            f"{regime_words(terms[0], alpha)}, {events} of {count(len(followed), 'source')} "
-            f"having met the rule.{STORAGE_CHOSEN}"
-        ),
+        alpha=alpha,
     )
-
-
-def regime_words(term: LifetimeTerm, alpha: float) -> str:
-    """Say a ratio of times: a direction where its interval has one, a size where it tells one.
-
-    Parameters
-    ----------
-    term
-        Refrigerated against frozen.
-    alpha
-        Its interval is at 1 - alpha.
-    """
-    low, high = _times(term.low), _times(term.high)
-    interval = f"{100 * (1 - alpha):g} % interval"
-    open_ = term.low <= 1.0 <= term.high
-    if not sized(term.low, term.high):
-        if open_:
-            return (
-                "How long refrigerated sources stay reliable beside frozen ones these records "
-                "cannot tell"
-            )
-        way = "longer" if term.low > 1.0 else "less long"
-        return (
-            f"Refrigerated sources stayed reliable {way} than frozen ones, by how much these "
-            "records cannot tell"
-        )
-    if open_:
-        return (
-            "No difference shows in how long refrigerated and frozen sources stay reliable: "
-            f"anything from {low} to {high} times as long fits these records ({interval})"
-        )
-    return (
-        f"Refrigerated sources stayed reliable {_times(term.ratio)} times as long as frozen ones "
-        f"({interval}: {low} to {high})"
-    )
-
-
-def _times(ratio: float) -> str:
-    return f"{ratio:.2g}" if ratio < 10 else f"{ratio:,.0f}"
 
 
 def _between_trials(
@@ -503,14 +433,8 @@ def _at_age(
     fit = fit_time_varying(start, stop, event, x[:, : len(names)])
     errors = np.sqrt(np.diag(fit.cov))
     terms = tuple(
-        _term(name, unit, float(fit.beta[j]), float(errors[j]), alpha, sources - 1)
+        estimate_ratio(name, unit, float(fit.beta[j]), float(errors[j]), alpha, sources - 1)
         for j, (name, unit) in enumerate(names)
-    )
-    tail = (
-        ""
-        if any(term.term == "trials_per_30_days" for term in terms)
-        else " A source tried more often has more cycles and more chances to be called, and "
-        "these records cannot part the two."
     )
     return CyclesAtAge(
         sources=sources,
@@ -518,37 +442,7 @@ def _at_age(
         terms=terms,
         left_out=left_out,
         reason=None,
-        sentence=(
-            f"Among sources of the same age, {cycle_words(terms[0], alpha)}, from {events} of "
-            f"{count(sources, 'source')} that met the rule.{tail}"
-        ),
-    )
-
-
-def cycle_words(term: LifetimeTerm, alpha: float) -> str:
-    """Say a hazard ratio per cycle, as :func:`regime_words` does a ratio of times."""
-    interval = f"{100 * (1 - alpha):g} % interval"
-    open_ = term.low <= 1.0 <= term.high
-    if not sized(term.low, term.high):
-        if open_:
-            return (
-                "these records cannot tell how the hazard of becoming unreliable changes with "
-                "cycles"
-            )
-        way = "higher" if term.low > 1.0 else "lower"
-        return (
-            f"more cycles went with a {way} hazard of becoming unreliable, by how much these "
-            "records cannot tell"
-        )
-    if open_:
-        return (
-            "no change in the hazard of becoming unreliable shows with cycles: for each further "
-            f"cycle, anything from {term.low:.2f} to {term.high:.2f} times as high fits these "
-            f"records ({interval})"
-        )
-    return (
-        "each further cycle went with a hazard of becoming unreliable "
-        f"{term.ratio:.2f} times as high ({interval}: {term.low:.2f} to {term.high:.2f})"
+        alpha=alpha,
     )
 
 
@@ -592,7 +486,7 @@ def _by_cycle(
         if int(through.min()) >= LEAST_SOURCES:
             found.append(_next(fit, after, int(through.max()), alpha, freedom))
     error = float(np.sqrt(fit.cov[1, 1]))
-    term = _term("cycles", "cycle", float(fit.beta[1]), error, alpha, freedom)
+    term = estimate_ratio("cycles", "cycle", float(fit.beta[1]), error, alpha, freedom)
     return CycleHazard(
         sources=len(followed),
         events=events,
@@ -601,7 +495,7 @@ def _by_cycle(
         next_cycles=tuple(found),
         left_out=left_out,
         reason=None,
-        sentence=_next_sentence(tuple(found), events, len(followed), alpha),
+        alpha=alpha,
     )
 
 
@@ -617,31 +511,3 @@ def _next(fit: HazardFit, after: int, at_risk: int, alpha: float, freedom: int) 
         float(-np.expm1(-total * np.exp(w))) for w in (-width, 0.0, min(width, 50.0))
     )
     return NextCycles(after, NEXT, middle, low, high, at_risk)
-
-
-def row_to_tell(found: Sequence[NextCycles]) -> NextCycles:
-    """The row that is told first: after 20 cycles, else the last.
-
-    Parameters
-    ----------
-    found
-        At least one row.
-    """
-    return next((row for row in found if row.after == 20), found[-1])
-
-
-def _next_sentence(found: tuple[NextCycles, ...], events: int, sources: int, alpha: float) -> str:
-    if not found:
-        return (
-            f"Fewer than {LEAST_SOURCES} sources were followed through {NEXT} cycles, so what the "
-            f"next {NEXT} cost cannot be said."
-        )
-    row = row_to_tell(found)
-    after = count(row.after, "cycle")
-    start = "not yet cycled" if row.after == 0 else f"still reliable after {after}"
-    return (
-        f"Of 100 sources {start}, about {100 * row.probability:.0f} become unreliable in the next "
-        f"{row.within} cycles ({100 * (1 - alpha):g} % interval: {100 * row.low:.0f} to "
-        f"{100 * row.high:.0f}); it rests on {count(events, 'source')} that met the rule, of "
-        f"{sources} followed."
-    )

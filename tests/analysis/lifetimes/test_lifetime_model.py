@@ -1,7 +1,6 @@
 """Regime, cycles at a given age, and cycle by cycle: what makes sources unreliable sooner."""
 
 import dataclasses
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -9,15 +8,17 @@ import pytest
 
 from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
 from outcomes.analysis.lifetimes.regression import (
-    LifetimeTerm,
-    cycle_words,
     fit_cycle_hazard,
     fit_cycles_at_age,
     fit_weibull_lifetime,
-    regime_words,
 )
 from outcomes.analysis.results import Lifetime
 from outcomes.settings import DecisionSettings, ReliabilityRule
+from outcomes.wording.lifetime_regression import (
+    describe_cycles_at_age,
+    describe_next_cycles,
+    describe_storage_lifetimes,
+)
 
 NOTHING = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
 NO_TRIALS = pd.DataFrame(
@@ -111,7 +112,9 @@ def test_share_lost_next_covers_as_promised():
 def test_next_cycles_are_said_where_they_reach():
     found = fit_cycle_hazard(lifetime(cycled(np.random.default_rng(6), 60)), DecisionSettings())
     assert found.reason is None
-    assert found.sentence.startswith("Of 100 sources still reliable after 20 cycles, about ")
+    assert describe_next_cycles(found).startswith(
+        "Of 100 sources still reliable after 20 cycles, about "
+    )
     assert all(row.at_risk >= 3 for row in found.next_cycles)
     assert all(row.low <= row.probability <= row.high for row in found.next_cycles)
 
@@ -122,7 +125,9 @@ def test_late_records_tell_only_cycles_they_saw():
     found = fit_cycle_hazard(lifetime(late), DecisionSettings())
     assert found.reason is None
     assert found.next_cycles[0].after == 15
-    assert found.sentence.startswith("Of 100 sources still reliable after 20 cycles, about ")
+    assert describe_next_cycles(found).startswith(
+        "Of 100 sources still reliable after 20 cycles, about "
+    )
 
 
 def test_never_frozen_stay_out_of_cycle_hazard():
@@ -175,28 +180,16 @@ def test_longer_life_only_with_a_direction(seed, sources, ratio, words):
     term = found.terms[0]
     assert (term.low > 1.0 or term.high < 1.0) is words.startswith("Refrigerated")
     # Limits more than 400-fold apart are not told: they would be read as sizes.
-    assert ("interval" in found.sentence) is (term.high / term.low <= 400.0)
-    assert found.sentence.startswith(words)
-
-
-def test_direction_without_size_is_told_as_that():
-    wide = LifetimeTerm("regime", "refrigerated against frozen", 40.0, 1.5, 2000.0, 0.03, 3.7, 1.8)
-    assert regime_words(wide, 0.05) == (
-        "Refrigerated sources stayed reliable longer than frozen ones, by how much these records "
-        "cannot tell"
-    )
-    assert "less long than" in regime_words(replace(wide, low=0.0001, high=0.9), 0.05)
-    assert "went with a higher hazard" in cycle_words(wide, 0.05)
-    open_ = cycle_words(replace(wide, low=0.01, high=90.0), 0.05)
-    assert open_.startswith("these records cannot tell how")
+    assert ("interval" in describe_storage_lifetimes(found)) is (term.high / term.low <= 400.0)
+    assert describe_storage_lifetimes(found).startswith(words)
 
 
 @pytest.mark.parametrize(("per_cycle", "directed"), [(0.0, False), (0.15, True)])
 def test_cycle_hazard_only_where_it_is_clear(per_cycle, directed):
     found = fit_cycles_at_age(tried(np.random.default_rng(0), 60, per_cycle), FIRST_MISS)
     assert (found.terms[0].low > 1.0) is directed
-    assert ("each further cycle went with a hazard" in found.sentence) is directed
-    assert ("no change in the hazard" in found.sentence) is not directed
+    assert ("each further cycle went with a hazard" in describe_cycles_at_age(found)) is directed
+    assert ("no change in the hazard" in describe_cycles_at_age(found)) is not directed
 
 
 def test_trying_more_is_said_only_without_its_term():
@@ -210,7 +203,9 @@ def test_trying_more_is_said_only_without_its_term():
         found = fit_cycles_at_age(trials, FIRST_MISS)
         assert found.events >= 10
         has_term = len(found.terms) == 2
-        assert ("these records cannot part the two" in found.sentence) is not has_term
+        assert (
+            "these records cannot part the two" in describe_cycles_at_age(found)
+        ) is not has_term
         parted.append(has_term)
     assert parted == [False, True]
 
@@ -218,9 +213,8 @@ def test_trying_more_is_said_only_without_its_term():
 def test_few_events_or_one_regime_are_said():
     few = followed([1.0] * 6, [20.0] * 6, [30.0] * 6, [True] * 3 + [False] * 3)
     few = few.assign(entry_cycles=1.0, low_cycles=2.0, exit_cycles=3.0)
-    assert (
-        "3 sources met the rule, and 5 are needed"
-        in fit_cycle_hazard(lifetime(few), DecisionSettings()).sentence
+    assert "3 sources met the rule, and 5 are needed" in describe_next_cycles(
+        fit_cycle_hazard(lifetime(few), DecisionSettings())
     )
     assert fit_weibull_lifetime(lifetime(few), DecisionSettings()).reason.startswith(
         "3 sources met"
