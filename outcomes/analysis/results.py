@@ -16,6 +16,7 @@ import pandas as pd
 
 from outcomes.exposure.cycles_and_age import ExposureName as ExposureName
 from outcomes.models.ratio import Estimate
+from outcomes.settings import ReliabilityRule
 
 Verdict = Literal[
     "cycles",
@@ -142,7 +143,7 @@ class Lifetime:
     Attributes
     ----------
     rule
-        The rule in words, with how often it errs.
+        When a source counts as unreliable.
     rule_false_call
         Number of trials → how often a source found at ``baseline`` would be
         called unreliable within that many trials (exact).
@@ -159,8 +160,8 @@ class Lifetime:
         Group → days, ``None`` where the curve does not fall to one half.
     not_drawn
         Group → why it has no curve.
-    sentence
-        What can be said, in one sentence; also when nothing can.
+    alpha
+        Intervals are at 1 - alpha.
     mean_trials_to_call
         Trials until a source found at ``baseline`` is called unreliable, on
         average; None without a baseline or where it is never called.
@@ -185,7 +186,7 @@ class Lifetime:
         Sources without a single trial that counts.
     """
 
-    rule: str
+    rule: ReliabilityRule
     rule_false_call: Mapping[int, float]
     baseline: float | None
     sources: int
@@ -194,7 +195,7 @@ class Lifetime:
     curve: tuple[CurvePoint, ...]
     median: Mapping[str, float | None]
     not_drawn: Mapping[str, str]
-    sentence: str
+    alpha: float
     mean_trials_to_call: float | None = None
     median_low: Mapping[str, float | None] = field(default_factory=dict)
     median_high: Mapping[str, float | None] = field(default_factory=dict)

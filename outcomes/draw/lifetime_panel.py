@@ -29,6 +29,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
+from outcomes.wording.lifetime import describe_lifetime, describe_rule_in_short
 
 HEADING = "Sources still reliable, in 100"
 NO_CURVE = "Time to unreliable: no curve"
@@ -170,14 +171,14 @@ def _notes(lifetime: Lifetime, curves: Curves, *, with_rule: bool) -> list[str]:
     notes = [f"Not drawn – {group}: {reason}." for group, reason in lifetime.not_drawn.items()]
     if any(points[0].time > 0 for points in curves.values()):
         notes.append(LATE_START)
-    if lifetime.rule and with_rule:
-        notes.append(f"Unreliable: {lifetime.rule}.")
+    if with_rule:
+        notes.append(f"Unreliable: {describe_rule_in_short(lifetime)}.")
     return [f"{note.rstrip('.')}." for note in notes]
 
 
 def _reasons(lifetime: Lifetime) -> list[str]:
     reasons = [f"{group}: {reason}" for group, reason in lifetime.not_drawn.items()]
-    return [lifetime.sentence, *reasons]
+    return [describe_lifetime(lifetime), *reasons]
 
 
 def _write_reasons(figure: Figure, box: Box, top: float, lifetime: Lifetime) -> None:

@@ -55,10 +55,7 @@ from outcomes.wording.figure import (
     describe_rule_on_figure,
 )
 from outcomes.wording.first_lines import describe_first_lines
-from outcomes.wording.lifetime import (
-    RULE_TRIALS,
-    describe_rule_errors,
-)
+from outcomes.wording.lifetime import RULE_TRIALS, describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
 from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
@@ -305,7 +302,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "dogs_watched": [c for c in facts.lasting.watched.past if c.of == "dog"],
         "search_time": describe_search_time(facts.search_time),
         "false_alerts": describe_false_alerts(facts.false_alerts),
-        "lifetime": facts.lifetime.sentence,
+        "lifetime": describe_lifetime(facts.lifetime),
         "next_cycles": None
         if facts.lasting.next_cycles.reason is not None
         else describe_next_cycles(facts.lasting.next_cycles),

@@ -18,7 +18,9 @@ from outcomes.wording.exposure_left import describe_exposure_left, left_is_told
 from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.lifetime import (
     RULE_TRIALS,
+    describe_lifetime,
     describe_rule_errors,
+    describe_rule_in_short,
 )
 from outcomes.wording.lifetime_regression import (
     describe_cycles_at_age,
@@ -96,7 +98,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield from tables.false_alert_lines(facts.false_alerts)
     yield _strong("When sources become unreliable")
     lasting = facts.lasting
-    yield facts.lifetime.sentence
+    yield describe_lifetime(facts.lifetime)
     yield from tables.lifetime_lines(facts.lifetime)
     yield describe_storage_lifetimes(lasting.weibull)
     yield from tables.weibull_lines(lasting.weibull)
@@ -107,7 +109,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield describe_rule_errors(
         facts.settings.rule, facts.lifetime, lasting.rule_false_call.get(RULE_TRIALS)
     )
-    yield f"The rule: {facts.lifetime.rule}."
+    yield f"The rule: {describe_rule_in_short(facts.lifetime)}."
     yield from _caution()
 
 

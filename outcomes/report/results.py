@@ -28,6 +28,7 @@ from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts
 from outcomes.wording.cautions import CAUTIONS
 from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.lifetime import describe_lifetime, describe_rule_in_short
 from outcomes.wording.limit import describe_retirement, describe_threshold
 from outcomes.wording.price import describe_price
 from outcomes.wording.records import records_noted
@@ -302,7 +303,7 @@ def _false_alerts(fit: FalseAlertFit) -> dict[str, Any]:
 def _lifetime(facts: Facts) -> dict[str, Any]:
     lifetime = facts.lifetime
     return {
-        "rule": lifetime.rule,
+        "rule": describe_rule_in_short(lifetime),
         "rule_false_call": {str(k): v for k, v in lifetime.rule_false_call.items()},
         "baseline": lifetime.baseline,
         "sources": lifetime.sources,
@@ -314,7 +315,7 @@ def _lifetime(facts: Facts) -> dict[str, Any]:
         "curve": [fields(c, "group time probability low high at_risk") for c in lifetime.curve],
         "median": dict(lifetime.median),
         "not_drawn": dict(lifetime.not_drawn),
-        "sentence": lifetime.sentence,
+        "sentence": describe_lifetime(lifetime),
         **lifetime_additions(facts.lasting),
     }
 

@@ -13,16 +13,13 @@ import pytest
 
 from outcomes.analysis.results import Bin, CurvePoint, FindCurve, Lifetime
 from outcomes.draw.main_figure import ThresholdMark
+from outcomes.settings import ReliabilityRule
 
 FOOTER = (
     "Synthetic unit, 2024-01-03 to 2026-06-28: 1,187 hide trials, 24 sources, 7 dogs; 61 rows set "
     "aside with reasons. Association in one unit's records, not proof of cause."
 )
-RULE = (
-    "the second miss within three consecutive unassisted hide trials of a source by qualified "
-    "dogs; a source found 90.2 times in 100 would still be called unreliable within 20 trials in "
-    "25.6 of 100"
-)
+RULE = ReliabilityRule()
 SUBTITLE = (
     "1,187 unassisted hide trials of 24 sources by 7 dogs; dogs, kinds and conditions held alike"
 )
@@ -123,7 +120,7 @@ def made_lifetime(groups: tuple[str, ...] = ("frozen", "mixed", "refrigerated"))
         tuple(points),
         {g: None for g in groups},
         {"mixed": "only 2 sources"} if "mixed" not in groups else {},
-        "Refrigerated sources became unreliable sooner than frozen ones.",
+        0.05,
     )
 
 
@@ -177,7 +174,7 @@ NO_LIFETIME = Lifetime(
     (),
     {},
     {"frozen": "no source met the rule", "refrigerated": "only 2 sources followed"},
-    "No source met the rule for unreliable, so there is no time to unreliable to draw.",
+    0.05,
 )
 MARK = ThresholdMark(13.9, 10.8, 18.2, 10.0)
 AGE_MARK = ThresholdMark(None, None, None, None)

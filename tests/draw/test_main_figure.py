@@ -35,6 +35,7 @@ from outcomes.draw.main_figure import (
     draw_stacked_figure,
 )
 from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, LANE, Sheet, theme
+from outcomes.wording.lifetime import describe_lifetime, describe_rule_in_short
 from outcomes.wording.limit import describe_retire_after
 from outcomes.wording.threshold_on_figure import describe_threshold_on_figure, exposure_scale
 
@@ -717,7 +718,7 @@ def test_group_without_a_curve_has_its_reason(made: SimpleNamespace) -> None:
     notes = " ".join(words_of(figure, "lifetime-note"))
     assert "Not drawn – mixed: 3 met the rule; a curve needs 5." in notes
     assert "Each curve is about the sources still reliable where it begins." in notes
-    assert made.late_lifetime().rule in notes
+    assert describe_rule_in_short(made.late_lifetime()) in notes
 
 
 def test_without_curves_the_reason_stands_there(
@@ -726,7 +727,7 @@ def test_without_curves_the_reason_stands_there(
     figure = draw_main_figure(**made.variants["no_lifetime"])
     assert not [ax for ax in figure.axes if ax.get_gid() == "lifetime"]
     said = " ".join(words_of(figure, "lifetime-reason"))
-    assert made.no_lifetime.sentence in said
+    assert describe_lifetime(made.no_lifetime) in said
     assert "refrigerated: only 2 sources followed" in said
 
 

@@ -29,7 +29,7 @@ def _lifetime(baseline: float | None, rule: ReliabilityRule) -> Lifetime:
         if baseline is None
         else {n: rule_false_call(rule.misses, rule.window, baseline, n) for n in (10, 20, 50)}
     )
-    return Lifetime("", called, baseline, 9, 3, {}, (), {}, {}, "")
+    return Lifetime(rule, called, baseline, 9, 3, {}, (), {}, {}, 0.05)
 
 
 def test_the_rule_is_told_with_how_often_it_errs() -> None:

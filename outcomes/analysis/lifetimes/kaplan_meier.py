@@ -10,7 +10,6 @@ import pandas as pd
 
 from outcomes.analysis.lifetimes.rule import (
     check_rule,
-    describe_rule,
     first_called,
     mean_trials_to_call,
     rule_false_call,
@@ -19,18 +18,12 @@ from outcomes.analysis.results import CurvePoint, Lifetime
 from outcomes.models.distributions import normal_quantile
 from outcomes.models.survival import ProductLimit, product_limit
 from outcomes.settings import DecisionSettings, ReliabilityRule
-from outcomes.text import months, of_100, still_reliable_at
 
 ALL_SOURCES = "all sources"
 NOT_KNOWN = "not known"
 FEWEST_EVENTS = 5
 FEWEST_AT_RISK = 3
 FALSE_CALL_TRIALS = (10, 20, 50)
-NO_TRIAL_COUNTS = (
-    "no source has a trial that counts for the rule (unassisted, with a hide, and by a dog "
-    "qualified by then, if the rule asks for that)"
-)
-
 _FOLLOWED = (
     "source_id",
     "regime",
@@ -48,13 +41,6 @@ _FOLLOWED = (
     "low_age_days",
     "exit_age_days",
 )
-_NAMES = {
-    "frozen": "frozen sources",
-    "refrigerated": "refrigerated sources",
-    "mixed": "sources of mixed storage",
-    NOT_KNOWN: "sources whose storage is not known",
-    ALL_SOURCES: "sources",
-}
 
 
 def fit_lifetime(
@@ -143,7 +129,7 @@ def fit_lifetime(
         if baseline is not None and baseline < 1.0  # without a miss nothing is known of misses
     }
     return Lifetime(
-        rule=_rule_sentence(rule, baseline, false_call),
+        rule=rule,
         rule_false_call=false_call,
         baseline=baseline,
         sources=len(followed),
@@ -152,7 +138,7 @@ def fit_lifetime(
         curve=tuple(point for curve in curves.values() for point in curve.points),
         median={group: curve.median for group, curve in curves.items()},
         not_drawn=not_drawn,
-        sentence=_sentence(followed, curves, settings.alpha),
+        alpha=settings.alpha,
         mean_trials_to_call=(
             None if baseline is None else mean_trials_to_call(rule.misses, rule.window, baseline)
         ),
@@ -417,62 +403,5 @@ def _within(followed: pd.DataFrame, curves: Mapping[str, _Curve]) -> pd.Series:
     )
 
 
-def _rule_sentence(
-    rule: ReliabilityRule, baseline: float | None, false_call: Mapping[int, float]
-) -> str:
-    text = describe_rule(rule)
-    if not false_call:
-        lacking = "such trials" if baseline is None else "a miss in such trials"
-        return f"{text}; without {lacking}, how often it errs is not known"
-    return (
-        f"{text}; a source found {of_100(baseline or 0.0)} times in 100 would still be called "
-        f"unreliable within 20 trials in {of_100(false_call[20])} of 100"
-    )
-
-
-def _times(probability: float) -> str:
-    """Write a probability as a count in 100, with one decimal where it needs one."""
-    return f"{100 * probability:.1f}".removesuffix(".0")
-
-
 def _met(events: int) -> str:
     return "none of its sources met the rule" if events == 0 else f"{events} met the rule"
-
-
-def _sentence(followed: pd.DataFrame, curves: Mapping[str, _Curve], alpha: float) -> str:
-    sources, events = len(followed), int(followed["event"].sum())
-    if sources == 0:
-        return (
-            f"{NO_TRIAL_COUNTS[0].upper()}{NO_TRIAL_COUNTS[1:]}, so nothing can be said about when "
-            "sources become unreliable."
-        )
-    if sources == 1:
-        met = "met" if events else "did not meet"
-        return f"The one source followed {met} the rule; one source makes no curve."
-    if events == 0:
-        return f"None of the {sources} sources followed met the rule."
-    head = f"Of {sources} sources followed, {events} met the rule"
-    if not curves:
-        few = (
-            f"with fewer than {FEWEST_EVENTS} no curve is drawn"
-            if events < FEWEST_EVENTS
-            else "too few of them in one group, or at the same time, to draw a curve"
-        )
-        return f"{head}; {few}."
-    return "; ".join([head, *(_group_sentence(g, c, alpha) for g, c in curves.items())]) + "."
-
-
-def _group_sentence(group: str, curve: _Curve, alpha: float) -> str:
-    name = _NAMES.get(group, f"{group} sources")
-    still = still_reliable_at(curve.points[0].time)
-    if curve.median is None:
-        return (
-            f"more than half of the {name}{still} had not met it by "
-            f"{months(curve.points[-1].time)} after they were taken in, where their curve ends"
-        )
-    low = "not reached" if curve.median_low is None else months(curve.median_low)
-    high = "not reached" if curve.median_high is None else months(curve.median_high)
-    return (
-        f"half of the {name}{still} had met it by {months(curve.median)} after they were "
-        f"taken in ({_times(1 - alpha)} % interval {low} to {high})"
-    )

@@ -12,23 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from outcomes.errors import SettingsError
-from outcomes.settings import ReliabilityRule
 
 _MOST_STATES = 20_000
-
-_ORDINALS = (
-    "first",
-    "second",
-    "third",
-    "fourth",
-    "fifth",
-    "sixth",
-    "seventh",
-    "eighth",
-    "ninth",
-    "tenth",
-)
-_NUMBERS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
 def check_rule(misses: int, window: int) -> None:
@@ -228,35 +213,6 @@ def mean_trials_to_call(misses: int, window: int, find_probability: float) -> fl
     return float(mean[0])
 
 
-def describe_rule(rule: ReliabilityRule) -> str:
-    """Say the rule in words.
-
-    Examples
-    --------
-    >>> describe_rule(ReliabilityRule())  # doctest: +NORMALIZE_WHITESPACE
-    'the second miss within three consecutive unassisted hide trials of a source
-    by qualified dogs'
-    """
-    who = " by qualified dogs" if rule.qualified_only else ""
-    if rule.misses == 1:
-        return f"the first miss in an unassisted hide trial of a source{who}"
-    return (
-        f"the {_ordinal(rule.misses)} miss within {_number(rule.window)} consecutive unassisted "
-        f"hide trials of a source{who}"
-    )
-
-
 def _check_probability(find_probability: float) -> None:
     if not 0.0 <= find_probability <= 1.0:
         raise ValueError(f"find_probability is {find_probability}; it must be between 0 and 1")
-
-
-def _ordinal(n: int) -> str:
-    if n <= len(_ORDINALS):
-        return _ORDINALS[n - 1]
-    ending = "th" if 11 <= n % 100 <= 13 else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
-    return f"{n}{ending}"
-
-
-def _number(n: int) -> str:
-    return _NUMBERS[n - 1] if n <= len(_NUMBERS) else str(n)

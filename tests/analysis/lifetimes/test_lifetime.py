@@ -15,6 +15,7 @@ from lifelines import KaplanMeierFitter
 
 from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
 from outcomes.settings import DecisionSettings, ReliabilityRule
+from outcomes.wording.lifetime import describe_lifetime, describe_rule_in_short
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 FIRST_DAY = pd.Timestamp("2024-01-01")
@@ -206,7 +207,7 @@ def test_one_early_failure_cannot_end_the_curve():
     assert min(p.probability for p in life.curve) > 0
     assert min(p.at_risk for p in life.curve) >= 3
     assert not life.followed["in_curve"].iloc[0]
-    assert "sources still reliable at 0.7 months had met it by" in life.sentence
+    assert "sources still reliable at 0.7 months had met it by" in describe_lifetime(life)
 
 
 def test_never_followed_together_has_no_curve():
@@ -216,7 +217,7 @@ def test_never_followed_together_has_no_curve():
     assert life.not_drawn == {
         "frozen": "fewer than 3 of its sources were followed at the same time"
     }
-    assert life.sentence == (
+    assert describe_lifetime(life) == (
         "Of 10 sources followed, 10 met the rule; too few of them in one group, or at the same "
         "time, to draw a curve."
     )
@@ -234,13 +235,15 @@ def test_failing_on_one_day_leaves_limits():
 
 def test_without_trials_the_sentence_says_so():
     life = fit(searched({}), sources=pd.DataFrame({"source_id": ["A", "B"]}))
-    assert life.sentence == (
+    assert describe_lifetime(life) == (
         "No source has a trial that counts for the rule (unassisted, with a hide, and by a dog "
         "qualified by then, if the rule asks for that), so nothing can be said about when sources "
         "become unreliable."
     )
     assert (life.sources, life.events, life.not_followed, life.baseline) == (0, 0, 2, None)
-    assert life.rule.endswith("without such trials, how often it errs is not known")
+    assert describe_rule_in_short(life).endswith(
+        "without such trials, how often it errs is not known"
+    )
     assert life.rule_false_call == {}
 
 
@@ -261,7 +264,7 @@ def test_without_trials_the_sentence_says_so():
 )
 def test_sentence_is_true_for_one_none_and_few(results, sentence):
     life = fit(searched(results))
-    assert life.sentence == sentence
+    assert describe_lifetime(life) == sentence
     assert life.curve == ()
     assert set(life.not_drawn) == {"frozen"}
 
@@ -273,7 +276,7 @@ def test_sentence_gives_the_median_or_not_reached():
     few["source_id"] = "R" + few["source_id"]
     few["trial_id"] = "R" + few["trial_id"]
     life = fit(pd.concat([reached, few]), FIRST_MISS)
-    assert life.sentence == (
+    assert describe_lifetime(life) == (
         "Of 61 sources followed, 14 met the rule; half of the frozen sources had met it by "
         "0.8 months after they were taken in (95 % interval 0.4 months to not reached); more than "
         "half of the refrigerated sources had not met it by 7 months after they were taken in, "
@@ -307,7 +310,7 @@ def test_rule_carries_how_often_it_errs():
     expected = float((0.1**counts * 0.9 ** (20 - counts)).sum())
     assert life.rule_false_call[20] == pytest.approx(expected, abs=1e-12)
     assert list(life.rule_false_call) == [10, 20, 50]
-    assert life.rule == (
+    assert describe_rule_in_short(life) == (
         "the second miss within three consecutive unassisted hide trials of a source by "
         "qualified dogs; a source found 90 times in 100 would still be called unreliable within "
         f"20 trials in {100 * expected:.0f} of 100"

@@ -8,13 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from outcomes.analysis.lifetimes.rule import (
-    describe_rule,
     first_called,
     mean_trials_to_call,
     rule_false_call,
 )
 from outcomes.errors import SettingsError
-from outcomes.settings import ReliabilityRule
 
 probabilities = st.floats(0.0, 1.0)
 rules = st.integers(1, 6).flatmap(lambda window: st.tuples(st.integers(1, window), st.just(window)))
@@ -121,21 +119,3 @@ def test_too_wide_rule_is_refused_in_words():
 def test_values_out_of_range_are_refused(find_probability, trials):
     with pytest.raises(ValueError, match=r"must be between|cannot be negative"):
         rule_false_call(2, 3, find_probability, trials)
-
-
-@pytest.mark.parametrize(
-    ("rule", "words"),
-    [
-        (
-            ReliabilityRule(1, 1, qualified_only=False),
-            "the first miss in an unassisted hide trial of a source",
-        ),
-        (
-            ReliabilityRule(12, 21),
-            "the 12th miss within 21 consecutive unassisted hide trials of a source by qualified "
-            "dogs",
-        ),
-    ],
-)
-def test_the_rule_is_said_in_words(rule, words):
-    assert describe_rule(rule) == words
