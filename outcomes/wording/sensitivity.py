@@ -9,7 +9,6 @@ from outcomes.analysis.finds.confounders import SUSPECT_WORDS, Suspects
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.dog_and_source_effects import DogReview
 from outcomes.analysis.finds.sensitivity import Specification, Specifications, most_influential
-from outcomes.analysis.lifetimes.regression import STORAGE_CHOSEN, WeibullLifetime
 from outcomes.analysis.results import ExposureName, FindEstimate
 from outcomes.answers.sensitivity import Further
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
@@ -263,19 +262,6 @@ def describe_dogs_in_short(review: DogReview) -> list[str]:
         return []
     own = [describe_own_effect(d) for d in review.dogs if d.differs is not None and not d.few]
     return [*describe_dogs(review)[:_MOST_DOG_SENTENCES], *own]
-
-
-def describe_lifetimes_compared(weibull: WeibullLifetime, *, chosen: bool) -> str:
-    """How long refrigerated and frozen sources last.
-
-    Parameters
-    ----------
-    weibull
-        The model of it; without one, its reason is told.
-    chosen
-        Whether to say that storage was chosen; not where that stands beside it.
-    """
-    return weibull.sentence if chosen else weibull.sentence.removesuffix(STORAGE_CHOSEN)
 
 
 def suspect_lines(suspects: Suspects) -> Iterator[str]:

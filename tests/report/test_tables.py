@@ -9,6 +9,7 @@ import pytest
 from outcomes.analysis.lifetimes.regression import WeibullLifetime
 from outcomes.analysis.results import LeftOut
 from outcomes.answers.facts import Facts
+from outcomes.models.ratio import Estimate
 from outcomes.report import tables
 from outcomes.report.report import fit_lines
 
