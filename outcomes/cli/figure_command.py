@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -17,9 +16,6 @@ from outcomes.cli.options import (
     unit_options,
 )
 from outcomes.exposure.cycles_and_age import NAME_OF
-
-if TYPE_CHECKING:
-    pass
 
 _KINDS = ("png", "svg", "pdf")
 
