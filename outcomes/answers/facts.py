@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from outcomes.analysis.decisions.trade_off import TradeOff
     from outcomes.analysis.finds.cycles_or_age import WhichPredicts
     from outcomes.analysis.finds.design import Counted, Design
-    from outcomes.analysis.finds.sensitivity import Specifications
+    from outcomes.analysis.finds.specifications import Specifications
     from outcomes.analysis.finds.validation import Quality
     from outcomes.analysis.results import Lifetime
     from outcomes.analysis.searches.false_alerts import FalseAlertFit

@@ -16,8 +16,9 @@ from outcomes.analysis.finds.dog_and_source_effects import DogReview, review_dog
 from outcomes.analysis.finds.firth import Penalised, fit_penalised
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.finds.profile import ProfileInterval, profile_interval
-from outcomes.analysis.finds.sensitivity import Specifications, try_specifications
+from outcomes.analysis.finds.sensitivity import try_specifications
 from outcomes.analysis.finds.shape import Shapes, compare_shapes
+from outcomes.analysis.finds.specifications import Specifications
 from outcomes.analysis.finds.validation import Quality, check_quality
 from outcomes.analysis.results import ExposureName
 from outcomes.answers.background import Questions

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
-from outcomes.analysis.finds.validation import Calibration, Quality, Residual
+from outcomes.analysis.finds.validation import Quality, Residual
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -28,6 +28,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
+from outcomes.models.prediction import Calibration
 from outcomes.text import count
 from outcomes.wording.quality import describe_predictions, describe_quality_in_short
 

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
-from outcomes.analysis.finds.sensitivity import Specification, Specifications
+from outcomes.analysis.finds.specifications import Specification, Specifications
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
 from outcomes.draw.theme import (
     FITTED,

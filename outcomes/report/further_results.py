@@ -10,12 +10,13 @@ from outcomes.analysis.finds.confounders import Suspect, Suspects
 from outcomes.analysis.finds.dog_and_source_effects import DogReview, OwnEffect
 from outcomes.analysis.finds.firth import Penalised
 from outcomes.analysis.finds.profile import ProfileInterval
-from outcomes.analysis.finds.sensitivity import SmoothTest, Specifications
 from outcomes.analysis.finds.shape import Shapes
-from outcomes.analysis.finds.validation import Calibration, Drift, Quality, Residual
+from outcomes.analysis.finds.specifications import SmoothTest, Specifications
+from outcomes.analysis.finds.validation import Drift, Quality, Residual
 from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.answers.sensitivity import Further
 from outcomes.exposure.cycles_and_age import ExposureName
+from outcomes.models.prediction import Calibration
 from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
 from outcomes.wording.penalised import PENALISED_METHOD, describe_penalised
 from outcomes.wording.quality import describe_drift, describe_quality

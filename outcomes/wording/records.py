@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING
 from outcomes.analysis.finds.design import UNLOGGED, on_late_logs, unassisted_hides
-from outcomes.analysis.finds.sensitivity import LOGGED_FROM_THE_START
+from outcomes.analysis.finds.other_trials import LOGGED_FROM_THE_START
 from outcomes.answers.facts import Facts
 from outcomes.exposure.cycles_and_age import CYCLES, CYCLES_AND_AGE, NAME_OF
 from outcomes.exposure.stays import History

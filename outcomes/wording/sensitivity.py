@@ -8,7 +8,7 @@ from math import expm1
 from outcomes.analysis.finds.confounders import SUSPECT_WORDS, Suspects
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.dog_and_source_effects import DogReview
-from outcomes.analysis.finds.sensitivity import Specification, Specifications, most_influential
+from outcomes.analysis.finds.specifications import Specification, Specifications, most_influential
 from outcomes.analysis.results import ExposureName, FindEstimate
 from outcomes.answers.sensitivity import Further
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by

@@ -9,16 +9,11 @@ import pandas as pd
 import pytest
 from matplotlib.text import Text
 
-from outcomes.analysis.finds.validation import (
-    Area,
-    Calibration,
-    CalibrationPoint,
-    Quality,
-    Residual,
-)
+from outcomes.analysis.finds.validation import Quality, Residual
 from outcomes.draw.calibration_figure import NOTHING, draw_calibration_figure
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
+from outcomes.models.prediction import Area, Calibration, CalibrationPoint
 
 from .looks import assert_words_beside, ax_of, lines, words
 

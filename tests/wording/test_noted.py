@@ -285,7 +285,7 @@ def test_answer_without_late_logs_is_told(
     high: float | None,
     said: str,
 ) -> None:
-    from outcomes.analysis.finds.sensitivity import LOGGED_FROM_THE_START
+    from outcomes.analysis.finds.other_trials import LOGGED_FROM_THE_START
     from outcomes.wording.records import _without_those
 
     term = demo_facts.fit.term("cycles")

@@ -15,17 +15,15 @@ from scipy.special import expit, logit
 from scipy.stats import mannwhitneyu, norm
 
 from outcomes.analysis.finds.model import averaged_probability, fit_finds
-from outcomes.analysis.finds.sensitivity import restrict
+from outcomes.analysis.finds.specifications import restrict
 from outcomes.analysis.finds.validation import (
     Drift,
-    area_under_curve,
     beside_predictions,
-    brier_score,
-    calibrate,
     check_quality,
     predict_unseen,
 )
 from outcomes.models.mixed import fit_mixed
+from outcomes.models.prediction import area_under_curve, brier_score, calibrate
 from outcomes.settings import DecisionSettings
 from outcomes.wording.quality import describe_drift, describe_quality, describe_residuals
 
