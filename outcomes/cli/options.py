@@ -387,7 +387,7 @@ def meter(done: int, of: int) -> None:
         click.echo(f"\r{text}{'' if done < of else chr(10)}", nl=False, err=True)
 
 
-def show_json(value: Any) -> None:
+def show_json(value: object) -> None:
     """One JSON object on standard output."""
     from outcomes.report.write import results_text
 

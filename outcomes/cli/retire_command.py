@@ -66,8 +66,8 @@ def command(
     from outcomes.answers.limits_asked import asked_for
     from outcomes.answers.request import Asked
     from outcomes.report import report
-    from outcomes.report.decision_parts import explanation_part
     from outcomes.report.results import results
+    from outcomes.report.results.retire import make_explained
     from outcomes.wording.explanation import describe_explanation
     from outcomes.wording.limit import describe_limits_asked
 
@@ -89,7 +89,8 @@ def command(
         part = results(facts, ("retire", "shelf", "cautions"))
         part |= _parts(asked, facts)
         if explain is not None:
-            part["explain"] = explanation_part(*_explained(facts, explain))
+            confidence = facts.settings.confidence
+            part["explain"] = make_explained(*_explained(facts, explain), confidence)
         show_json(part)
         return
     if explain is not None:
@@ -114,15 +115,15 @@ class _Asked:
 
 def _parts(asked: _Asked, facts: Facts) -> dict[str, Any]:
     """Answers for programs."""
-    from outcomes.report.decision_parts import bootstrap_part, either_part
+    from outcomes.report.results.retire import LimitsAsked, make_either, make_resampled
 
     part: dict[str, Any] = {}
     if asked.exposures:
-        part["asked"] = {"by": asked.exposures, "note": asked.note}
+        part["asked"] = LimitsAsked(by=tuple(asked.exposures), note=asked.note)
     if asked.either:
-        part["either"] = either_part(facts)
+        part["either"] = make_either(facts)
     if asked.resampled:
-        part["bootstrap"] = [bootstrap_part(found) for found in asked.resampled]
+        part["bootstrap"] = [make_resampled(found) for found in asked.resampled]
     return part
 
 

@@ -79,7 +79,9 @@ def command(
         say("Drawing")
         _draw(found, gone, trials, read.settings.unit, figure_file)
     if as_json:
-        show_json(_results(found, gone, read.settings.unit))
+        from outcomes.report.results.watch_document import make_watch_document
+
+        show_json(make_watch_document(found, gone, read.settings.unit))
         return
     tried = int((joined.trials["source_id"].notna()).sum())
     for line in _lines(found, gone, tried):
@@ -177,75 +179,3 @@ def _trial(trial: WatchedTrial, of: str) -> str:
         f"trial {trial.trial_id} of {trial.started_at:%Y-%m-%d}, a miss {other} where "
         f"{100 * trial.expected:.0f} finds in 100 were expected"
     )
-
-
-def _results(found: Watch, gone: frozenset[str], unit: str) -> dict[str, Any]:
-    from outcomes import __version__
-    from outcomes.wording.watch import describe_watch
-
-    def number(value: float | None) -> float | None:
-        return None if value is None else float(f"{value:.10g}")
-
-    def time(at: pd.Timestamp | None) -> str | None:
-        return None if at is None else str(at.isoformat())
-
-    def trial(t: WatchedTrial) -> dict[str, Any]:
-        return {
-            "trial_id": t.trial_id,
-            "started_at": time(t.started_at),
-            "source_id": t.source_id,
-            "dog_id": t.dog_id,
-            "result": "find" if t.found else "miss",
-            "expected": number(t.expected),
-            "score": number(t.score),
-            "value": number(t.value),
-            "in_baseline": t.in_baseline,
-        }
-
-    def chart(c: Chart) -> dict[str, Any]:
-        return {
-            "of": c.of,
-            "name": c.name,
-            "limit": number(c.limit),
-            "value": number(c.value),
-            "misses": c.misses,
-            "expected_misses": number(c.expected_misses),
-            "past_since": None if c.past_since is None else time(c.past_since.started_at),
-            "ever_past": c.ever_past,
-            "moved_by": [t.trial_id for t in c.moved_by],
-            "trials": [trial(t) for t in c.trials],
-        }
-
-    return {
-        "format": 1,
-        "unit": unit,
-        "made_by": {"name": "outcomes", "version": __version__},
-        "watch": {
-            "sentence": describe_watch(found),
-            "reason": found.reason,
-            "odds_ratio": number(found.odds_ratio),
-            "false_call": number(found.false_call),
-            "within": found.within,
-            "source_limit": number(found.source_limit),
-            "dog_limit": number(found.dog_limit),
-            "baseline": {
-                "trials": found.baseline_trials,
-                "misses": found.baseline_misses,
-                "from": time(found.baseline_from),
-                "to": time(found.baseline_to),
-                "terms": list(found.learnt),
-            },
-            "left_out": [{"term": x.term, "reason": x.reason} for x in found.left_out],
-            "past": [
-                {
-                    "of": c.of,
-                    "name": c.name,
-                    "held": c.name not in gone if c.of == "source" else None,
-                }
-                for c in found.past
-            ],
-            "no_longer_held": sorted(gone),
-            "sources": [chart(c) for c in found.sources],
-            "dogs": [chart(c) for c in found.dogs],
-        },
-    }

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+
+import msgspec
 
 from outcomes.answers.facts import Facts
 from outcomes.exposure.set_aside import set_aside_frame
@@ -14,11 +13,12 @@ from outcomes.records.csv_text import csv_bytes
 from outcomes.records.tables import Records
 from outcomes.report.page import render_figures, render_page, render_page_figure
 from outcomes.report.results import results
+from outcomes.report.results.values import plain
 
 
-def results_text(results_: Mapping[str, Any]) -> str:
-    """``results.json`` as text with stable bytes."""
-    return json.dumps(results_, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+def results_text(told: object) -> str:
+    """``results.json``, or what ``--json`` prints, as text with stable bytes."""
+    return msgspec.json.format(msgspec.json.encode(plain(told)), indent=1).decode() + "\n"
 
 
 def briefing_files(facts: Facts, png: bytes | None = None) -> dict[str, bytes]:

@@ -14,8 +14,9 @@ def test_results_hold_terms_by_their_ratio(demo_facts: Facts) -> None:
     lifetime, lasting = found["lifetime"], demo_facts.lasting
     assert len(lifetime["terms"]) == len(lasting.weibull.terms) + len(lasting.cycles_at_age.terms)
     cycles = next(t for t in lifetime["terms"] if t["term"] == "cycles")
+    assert cycles["ratio_of"] == "hazard"
     own = next(t for t in lasting.cycles_at_age.terms if t.term == "cycles")
-    assert cycles["hazard_ratio"] == pytest.approx(own.ratio, rel=1e-9)
+    assert cycles["ratio"] == pytest.approx(own.ratio, rel=1e-9)
     shares = {str(n): share for n, share in lasting.rule_false_call.items()}
     assert lifetime["rule_false_call_as_searched"] == pytest.approx(shares)
 

@@ -42,6 +42,7 @@ SECTIONS = {
         "shelf",
         "compare",
         "cautions",
+        *("stock", "sources_needed_per_year", "inspections", "plan", "pool"),
     ],
 }
 
@@ -82,7 +83,7 @@ def test_json_is_one_object_and_nothing_else(
     assert list(found)[: len(HEAD)] == HEAD
     named = [key for key in list(found)[len(HEAD) :] if not key.endswith("_reason")]
     assert sorted(named) == sorted(SECTIONS[command])
-    assert found["format"] == 1
+    assert found["format"] == 2
     # The briefing tells its answer to people meanwhile: verdict, size and limit.
     assert len(answer.complaints) == (3 if command == "brief" else 0)
     assert not any(line.startswith("outcomes: ") for line in answer.complaints)

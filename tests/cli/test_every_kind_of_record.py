@@ -6,7 +6,11 @@ import re
 from collections.abc import Callable, Iterator
 from typing import Any
 
+import msgspec
 import pytest
+
+from outcomes.report.results.document import Results
+from outcomes.report.write import results_text
 
 VERDICTS = {
     "no effect": "no change detected",
@@ -106,11 +110,17 @@ def test_no_probability_leaves_its_range(name: str, briefing_of: Callable[..., A
 def test_limits_stand_on_both_sides(name: str, briefing_of: Callable[..., Any]) -> None:
     results = briefing_of(name).results
     for term in results["find"]["terms"]:
-        assert term["low"] <= term["odds_ratio"] <= term["high"]
+        assert term["low"] <= term["ratio"] <= term["high"]
         assert term["points_low"] <= term["points"] <= term["points_high"]
     for source in results["shelf"]:
         if source["find_probability"] is not None:
             assert source["low"] <= source["find_probability"] <= source["high"]
+
+
+@NAMES
+def test_results_keep_their_schema(name: str, briefing_of: Callable[..., Any]) -> None:
+    told = (briefing_of(name).folder / "results.json").read_text(encoding="utf-8")
+    assert results_text(msgspec.json.decode(told, type=Results)) == told
 
 
 @NAMES

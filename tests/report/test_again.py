@@ -22,8 +22,8 @@ from outcomes.answers.request import Asked
 from outcomes.cli.options import moment
 from outcomes.exposure.accumulate import EXPOSURES, define_exposures
 from outcomes.records.read import read_records
-from outcomes.report.inputs import settings_of
 from outcomes.report.results import results
+from outcomes.report.results.inputs import settings_of
 from outcomes.report.write import results_text
 from outcomes.settings import (
     DecisionSettings,

@@ -121,7 +121,7 @@ def test_price_names_the_limit_it_is_of(both: Facts, demo_facts: Facts) -> None:
 def test_its_numbers_are_those_of_results_json(both: Facts) -> None:
     told = json.loads(results_text(results(both)))["retire"]["either"]
     (point,) = both.price.combined
-    assert told["from"] == "the two limits"
+    assert told["set_by"] == "the two limits"
     assert told["sources_per_year"] == pytest.approx(point.sources_per_year, rel=1e-9)
     assert told["cycles_alone"]["cycles"] == told["cycles"]
     assert told["age_alone"]["age_days"] == told["age_days"]

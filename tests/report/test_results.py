@@ -6,8 +6,13 @@ import json
 import math
 import re
 from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
+import msgspec
+import numpy as np
+import pandas as pd
 import pytest
 
 from outcomes.analysis.finds.model import change_along
@@ -15,32 +20,49 @@ from outcomes.analysis.results import VERDICTS
 from outcomes.answers.facts import Facts
 from outcomes.report.page import PageFigure, page_fields, render_page
 from outcomes.report.results import results
+from outcomes.report.results.document import MadeBy, Results
+from outcomes.report.results.schema import results_schema
+from outcomes.report.results.values import filled
 from outcomes.report.write import results_text
 from outcomes.text import DAYS_PER_MONTH, p_number, p_value
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 
+SCHEMA = Path(__file__).parents[2] / "docs/results.schema.json"
 # The published contract, section 4: what other people's scripts rely on.
 KEYS = {
+    "settings": "floor confidence alpha seed rule as_of",
     "records": (
         "sources storage_moves trials hide_trials blank_trials dogs first last used set_aside"
     ),
-    "which_predicts": "verdict joint_p cycles_given_age_p age_given_cycles_p correlation sentence",
+    "which_predicts": (
+        "verdict title sentence shape contradicted side_tests_p joint_p cycles_given_age_p "
+        "age_given_cycles_p correlation kinds_differ_p kinds_falling met_before asked_again"
+    ),
     "find": "n dogs sources log_likelihood terms sd left_out specifications",
     "suspects": "n suspects models joint_p sentence meaning left_out",
     "quality": "n brier area calibration by drift sentences",
     "dogs": "dogs sources dogs_differ_p responses experience sentences caution",
-    "search_time": "n events terms time_ratio",
-    "false_alerts": "n hours rate_per_hour terms by_dog",
+    "search_time": "n finds among_finds found_by sentence",
+    "false_alerts": "n hours rate_per_hour terms by_dog sentence",
     "lifetime": (
-        "rule rule_false_call sources events curve median terms "
+        "rule rule_false_call chance_alone sources events curve median terms sentence "
         "rule_false_call_as_searched weibull cycles_at_age cycle_by_cycle"
     ),
-    "watch": "sentence reason past odds_ratio false_call within source_limit dog_limit",
-    "retire": "by floor confidence estimate low high retire_after observed_to sentence trade_off",
-    "compare": ("at_age_days risk_difference low high sentence portions"),
+    "watch": (
+        "sources_past dogs_past past sentence reason odds_ratio false_call within "
+        "source_limit dog_limit"
+    ),
+    "retire": (
+        "by floor confidence estimate low high retire_after observed_to by_kind sentence trade_off"
+    ),
+    "compare": "estimand risk_difference low high refrigerated frozen by_kind sentence portions",
 }
-TERM_KEYS = "term unit log_odds std_error odds_ratio low high p points"
-SHELF_KEYS = "source_id kind regime cycles age_days trials find_probability low high advice reason"
+ESTIMATE_KEYS = "term unit ratio_of ratio log_odds std_error low high confidence p"
+NOT_BUILT = "stock sources_needed_per_year inspections plan pool"
+SHELF_KEYS = (
+    "source_id kind regime cycles age_days trials find_probability low high advice reason "
+    "recent replace_by"
+)
 
 
 @pytest.fixture(scope="module")
@@ -58,8 +80,8 @@ def test_every_key_of_the_contract_is_there(found: dict[str, Any]) -> None:
     assert set(found["made_by"]) == {"name", "version"}
     for section, keys in KEYS.items():
         assert set(keys.split()) <= set(found[section]), section
-    for term in found["find"]["terms"]:
-        assert set(TERM_KEYS.split()) <= set(term)
+    for name in NOT_BUILT.split():
+        assert found[name] is None
     for source in found["shelf"]:
         assert set(SHELF_KEYS.split()) <= set(source)
     assert found["cautions"] == list(CAUTIONS)
@@ -84,8 +106,74 @@ def test_every_number_is_a_plain_finite_number(found: dict[str, Any]) -> None:
             assert math.isfinite(value)
 
     walk(found)
-    with pytest.raises(ValueError, match="not JSON compliant"):
-        results_text({"p": float("nan")})
+    odd = {"a": float("inf"), "b": np.array([1 / 3, np.nan]), "c": np.int64(2), "d": pd.NaT}
+    assert json.loads(results_text(odd)) == {
+        "a": None,
+        "b": [0.3333333333, None],
+        "c": 2,
+        "d": None,
+    }
+
+
+def _objects(value: Any) -> Iterator[dict[str, Any]]:
+    if isinstance(value, dict):
+        yield value
+    for inner in value.values() if isinstance(value, dict) else value:
+        if isinstance(inner, dict | list):
+            yield from _objects(inner)
+
+
+def test_an_estimate_is_one_thing_everywhere(found: dict[str, Any]) -> None:
+    told = [one for one in _objects(found) if "ratio_of" in one]
+    assert {one["ratio_of"] for one in told} >= {"odds", "hazard", "rate", "time"}
+    for one in told:
+        assert set(ESTIMATE_KEYS.split()) <= set(one)
+        centre = one["log_odds"] if one["ratio"] is None else one["ratio"]
+        if centre is not None:
+            assert one["low"] <= centre <= one["high"]
+            assert one["ratio_of"] == "odds" or one["log_odds"] is None
+        if None not in (one["ratio"], one["log_odds"]):
+            assert math.log(one["ratio"]) == pytest.approx(one["log_odds"], abs=1e-8)
+
+
+def _limits_without_level(value: Any, level: bool = False) -> Iterator[dict[str, Any]]:
+    """Objects with limits that have no confidence, nor anything around them."""
+    if isinstance(value, list):
+        for inner in value:
+            yield from _limits_without_level(inner, level)
+    if isinstance(value, dict):
+        level = level or "confidence" in value
+        if not level and any(name == "low" or name.endswith("_low") for name in value):
+            yield value
+        for inner in value.values():
+            yield from _limits_without_level(inner, level)
+
+
+def test_each_interval_states_its_level(found: dict[str, Any]) -> None:
+    assert list(_limits_without_level(found)) == []
+    assert list(_limits_without_level({"low": 1.0})) == [{"low": 1.0}]
+
+
+def test_a_field_that_is_not_there_is_refused() -> None:
+    with pytest.raises(TypeError, match="MadeBy has no maker"):
+        filled(MadeBy, name="outcomes", version="1", maker="us")
+
+
+def test_schema_is_current() -> None:
+    again = "write it again: python tests/results_schema.py"
+    assert SCHEMA.read_text(encoding="utf-8") == results_text(results_schema()), again
+
+
+def test_the_example_keeps_the_schema() -> None:
+    told = (SCHEMA.parents[1] / "reports/results.json").read_text(encoding="utf-8")
+    assert results_text(msgspec.json.decode(told, type=Results)) == told
+    # The schema refuses what the contract does not have: another verdict, text for a number.
+    for odd in (
+        told.replace('"verdict": "cycles"', '"verdict": "perhaps"'),
+        told.replace('"floor": 0.85', '"floor": "high"'),
+    ):
+        with pytest.raises(msgspec.ValidationError):
+            msgspec.json.decode(odd, type=Results)
 
 
 def test_rows_handed_over_are_used_or_set_aside(found: dict[str, Any]) -> None:
@@ -123,7 +211,7 @@ def test_page_tells_the_results_numbers(facts: Facts, found: dict[str, Any]) -> 
     for row, term in zip(fields["terms"], found["find"]["terms"], strict=True):
         low, high = row["interval"].split(" to ")
         # Shown with three digits.
-        for text, key in ((row["odds_ratio"], "odds_ratio"), (low, "low"), (high, "high")):
+        for text, key in ((row["odds_ratio"], "ratio"), (low, "low"), (high, "high")):
             assert float(text) == pytest.approx(term[key], rel=5e-3)
         assert abs(float(row["points"].replace("−", "-")) - term["points"]) <= 0.05 + 1e-9
         assert row["p"] == p_number(term["p"])

@@ -13,7 +13,6 @@ from outcomes.analysis.decisions.compare_by_kind import BoundChoice
 from outcomes.analysis.decisions.explain import explain_source
 from outcomes.analysis.decisions.exposure_left import ExposureLeft
 from outcomes.analysis.decisions.matched_portions import MatchedPortions
-from outcomes.report.decision_parts import tidy
 from outcomes.report.page import _shelf_rows
 from outcomes.report.report import retire_lines
 from outcomes.wording.explanation import describe_advice_at_length, describe_explanation
@@ -222,11 +221,3 @@ def test_just_below_is_told_alike_everywhere(demo_facts):
     trial = replace(explanation.trials[-1], running=0.9, low=floor - 0.0046, high=0.98)
     told = list(describe_explanation(replace(explanation, trials=(trial,)), demo_facts, near))
     assert any(line.endswith("90 (84.5 to 98)") for line in told)
-
-
-def test_numbers_for_programs_are_finite():
-    assert tidy({"a": float("inf"), "b": [1 / 3], "c": None}) == {
-        "a": None,
-        "b": [0.3333333333],
-        "c": None,
-    }

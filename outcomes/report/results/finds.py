@@ -1,0 +1,366 @@
+"""``which_predicts`` and ``find``: the verdict, the model of finds, other ways of asking."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from outcomes.analysis.finds.cycles_or_age import RatioTest, WhichPredicts
+from outcomes.analysis.finds.firth import Penalised
+from outcomes.analysis.finds.profile import ProfileInterval
+from outcomes.analysis.finds.specifications import SmoothTest, Specification, Specifications
+from outcomes.analysis.results import LeftOut, Verdict
+from outcomes.answers.facts import Facts
+from outcomes.answers.sensitivity import Further
+from outcomes.exposure.cycles_and_age import ExposureName
+from outcomes.models.ratio import Estimate as FittedEstimate
+from outcomes.report.results.values import (
+    ByExposure,
+    Estimate,
+    FindEffect,
+    Number,
+    filled,
+    told_as_finds,
+)
+from outcomes.wording.penalised import PENALISED_METHOD, describe_penalised
+from outcomes.wording.sensitivity import (
+    agreement_title,
+    describe_agreement,
+    describe_smooth_curve,
+    describe_way,
+)
+from outcomes.wording.verdict import describe_verdict, describe_verdict_in_short
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestsBehind:
+    """The likelihood-ratio tests behind the verdict; null where one was not possible."""
+
+    joint: RatioTest | None
+    cycles_given_age: RatioTest | None
+    age_given_cycles: RatioTest | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MetBefore:
+    """Change in log-odds of a find per doubling of earlier meetings of dog and source."""
+
+    log_odds: Number
+    low: Number
+    high: Number
+    confidence: float
+    p: Number
+    cycles_with_it: Estimate | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskedAgain:
+    """The effect asked again in other ways: the range of its log-odds, and whether it stands."""
+
+    log_odds_low: Number
+    log_odds_high: Number
+    stands: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WhichPredictsSection:
+    """Whether cycles or age predicts finds.
+
+    Attributes
+    ----------
+    verdict, title, sentence
+        In a word, as a title, and in full.
+    joint_p, cycles_given_age_p, age_given_cycles_p
+        p-values of the tests in ``tests``.
+    correlation
+        Of cycles and age over the trials used; null where one of them does not vary.
+    shape, contradicted, side_tests_p, kinds_differ_p, kinds_falling, met_before, asked_again
+        Not asked yet: null.
+    largest_fall_points
+        ``per_10_cycles`` and ``per_year`` → the largest fall in find probability that the
+        interval still allows, percentage points.
+    more_trials
+        Further hide trials until there is the least amount of evidence.
+    slopes_differ
+        Exposures for which sources or dogs differ in how fast they change.
+    would_separate
+        Sources whose trials would part cycles from age.
+    thaws_missing
+        Share of trials on sources whose storage log begins late.
+    age_withheld
+        That it is why the verdict does not name age.
+    notes
+        What else must be known to read the verdict.
+    """
+
+    verdict: Verdict
+    title: str
+    sentence: str
+    shape: Literal["line", "log", "spline", "step"] | None = None
+    contradicted: bool | None = None
+    side_tests_p: Number = None
+    joint_p: Number
+    cycles_given_age_p: Number
+    age_given_cycles_p: Number
+    correlation: Number
+    kinds_differ_p: Number = None
+    kinds_falling: tuple[str, ...] | None = None
+    met_before: MetBefore | None = None
+    asked_again: AskedAgain | None = None
+    tests: TestsBehind
+    largest_fall_points: dict[str, Number]
+    more_trials: int | None
+    slopes_differ: tuple[str, ...]
+    would_separate: tuple[str, ...]
+    thaws_missing: float
+    age_withheld: bool
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpecificationTold(Estimate):
+    """One way of asking, all on the scale of log-odds.
+
+    Attributes
+    ----------
+    name, family
+        The way in words, and its kind: the main model, another model, other records, or
+        one kind, source or dog left out.
+    n, sources
+        Trials and sources used; 0 where that was not settled.
+    note, reason
+        What must be known to read it, and why it could not be asked.
+    shift
+        Where one is left out: change of the estimate in standard errors of the main one.
+    """
+
+    name: str
+    family: str
+    n: int
+    sources: int
+    note: str
+    reason: str | None
+    shift: Number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgreementTold:
+    """How far the ways of asking agree on one exposure.
+
+    Attributes
+    ----------
+    rising, clear
+        Whether the main estimate is positive, and its interval leaves out no change.
+    ways, same_sign, clear_too
+        Other ways, those with the sign of the main one, and those as clear.
+    unsure, against
+        Names of those whose interval includes no change, and of those with the other sign.
+    """
+
+    rising: bool
+    clear: bool
+    ways: int
+    same_sign: int
+    clear_too: int
+    unsure: tuple[str, ...]
+    against: tuple[str, ...]
+    title: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SmoothCurve:
+    """Whether a smooth curve tells more than a straight line, and the curve (0 at its start)."""
+
+    statistic: Number
+    df: int
+    p: Number
+    knots: tuple[float, ...]
+    sentence: str
+    at: tuple[float, ...]
+    log_odds: tuple[Number, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProfileTold:
+    """Limits of one effect from the profile likelihood, log-odds, beside those of its error.
+
+    Attributes
+    ----------
+    about
+        What the estimate is: not that of the terms, which is told less its bias.
+    critical
+        Standard errors to ``wald_low`` and ``wald_high``.
+    """
+
+    about: str
+    unit: str
+    confidence: float
+    estimate: Number
+    low: Number
+    high: Number
+    wald_low: Number
+    wald_high: Number
+    critical: Number
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PenalisedTold:
+    """A penalised answer where finds and misses part: on the scale of log-odds."""
+
+    method: str
+    n: int
+    sources: int
+    dogs: int
+    terms: tuple[Estimate, ...]
+    left_out: tuple[LeftOut, ...]
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindSection:
+    """The model of finds.
+
+    Attributes
+    ----------
+    n, finds, misses, dogs, sources
+        Hide trials used, and what is in them.
+    terms
+        Odds ratios of a find.
+    sd
+        Grouping (``dog``, ``source``, ``session``, ``hide``) → standard deviation of its
+        effects, log-odds.
+    left_out
+        Terms and trials the model does without, and why.
+    specifications
+        The question asked in other ways; empty where it was not.
+    smooth, profile, agreement
+        By exposure; without one that is not in the model.
+    penalised
+        Null but where finds and misses part.
+    reason
+        Why there is no model; null where there is one.
+    """
+
+    n: int
+    finds: int
+    misses: int
+    dogs: int
+    sources: int
+    log_likelihood: Number
+    reason: str | None
+    terms: tuple[FindEffect, ...]
+    sd: dict[str, Number]
+    left_out: tuple[LeftOut, ...]
+    specifications: tuple[SpecificationTold, ...] = ()
+    specifications_reason: str | None = None
+    specifications_notes: tuple[str, ...] = ()
+    agreement: ByExposure[AgreementTold] | None = None
+    smooth: ByExposure[SmoothCurve] | None = None
+    profile: ByExposure[ProfileTold] | None = None
+    penalised: PenalisedTold | None = None
+
+
+def make_which_predicts(facts: Facts) -> WhichPredictsSection:
+    """``which_predicts``."""
+    verdict = facts.verdict
+    return filled(
+        WhichPredictsSection,
+        verdict,
+        title=describe_verdict_in_short(facts.fit, verdict, facts.retirement),
+        sentence=describe_verdict(facts.fit, verdict, facts.retirement),
+        joint_p=_p(verdict.joint),
+        cycles_given_age_p=_p(verdict.cycles_given_age),
+        age_given_cycles_p=_p(verdict.age_given_cycles),
+        tests=filled(TestsBehind, verdict),
+        largest_fall_points=_largest_fall(verdict),
+    )
+
+
+def _p(test: RatioTest | None) -> float | None:
+    return None if test is None else test.p
+
+
+def _largest_fall(verdict: WhichPredicts) -> dict[str, float]:
+    named: dict[ExposureName, str] = {"cycles": "per_10_cycles", "age_days": "per_year"}
+    return {named[exposure]: fall for exposure, fall in verdict.largest_fall.items()}
+
+
+def make_find(facts: Facts) -> FindSection:
+    """``find``, with the other ways of asking where they were asked."""
+    fit, further = facts.fit, facts.further
+    confidence = 1.0 - facts.settings.alpha
+    terms = [told_as_finds(term, confidence) for term in fit.terms]
+    if further is None:
+        return filled(FindSection, fit, terms=terms)
+    ways = further.ways
+    return filled(
+        FindSection,
+        fit,
+        terms=terms,
+        specifications=[_specification(row, ways.alpha) for row in ways.rows],
+        specifications_reason=ways.reason,
+        specifications_notes=ways.notes,
+        agreement={e: _agreement(ways, e) for e in ways.agreement},
+        smooth={e: _smooth(test, ways.alpha) for e, test in ways.smooth.items()},
+        profile={e: _profile(found) for e, found in further.profiles.items()},
+        penalised=_penalised(further, confidence),
+    )
+
+
+def _specification(row: Specification, alpha: float) -> SpecificationTold:
+    return filled(
+        SpecificationTold,
+        row,
+        ratio_of="odds",
+        ratio=None,
+        confidence=1.0 - alpha,
+        p=None,
+        note=describe_way(row, alpha),
+    )
+
+
+def _agreement(ways: Specifications, exposure: ExposureName) -> AgreementTold:
+    return filled(
+        AgreementTold,
+        ways.agreement[exposure],
+        title=agreement_title(ways, exposure),
+        sentence=describe_agreement(ways, exposure),
+    )
+
+
+def _smooth(test: SmoothTest, alpha: float) -> SmoothCurve:
+    return filled(SmoothCurve, test, sentence=describe_smooth_curve(test.term, test.p, alpha))
+
+
+def _profile(profile: ProfileInterval) -> ProfileTold:
+    return filled(ProfileTold, profile, about="the effect by maximum likelihood")
+
+
+def _penalised(further: Further, confidence: float) -> PenalisedTold | None:
+    found: Penalised | None = further.penalised
+    if found is None:
+        return None
+    return filled(
+        PenalisedTold,
+        found,
+        method=PENALISED_METHOD,
+        terms=[_penalised_term(term, confidence) for term in found.terms],
+        sentence=describe_penalised(found),
+    )
+
+
+def _penalised_term(term: FittedEstimate, confidence: float) -> Estimate:
+    """One limit may be infinite: told as null."""
+    return filled(
+        Estimate,
+        term,
+        ratio_of="odds",
+        ratio=None,
+        log_odds=term.log_ratio,
+        low=math.log(term.low) if term.low > 0.0 else None,
+        high=math.log(term.high),
+        confidence=confidence,
+    )

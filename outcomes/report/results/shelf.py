@@ -1,0 +1,121 @@
+"""``shelf``: every source held, and what each has left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from outcomes.analysis.decisions.exposure_left import ExposureLeft
+from outcomes.analysis.decisions.shelf import recent_finds
+from outcomes.analysis.results import Advice, Ground
+from outcomes.answers.facts import Facts
+from outcomes.exposure.accumulate import Regime
+from outcomes.exposure.cycles_and_age import ExposureName
+from outcomes.records.columns import Result
+from outcomes.report.results.values import Number, filled
+from outcomes.wording.exposure_left import describe_exposure_left
+from outcomes.wording.shelf import describe_advice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Left:
+    """What one held source has left, by one exposure.
+
+    Attributes
+    ----------
+    left, low, high
+        Still to go until its find probability, and the limits of it, fall to the floor.
+    observed_to
+        Nothing is said beyond this exposure.
+    years_left, years_low
+        The same at this source's own rate of use, years.
+    below
+        How sure it is, from 0 to 1, that the source is below the floor today.
+    reason
+        Why nothing can be said.
+    """
+
+    source_id: str
+    by: ExposureName
+    now: Number
+    left: Number
+    low: Number
+    high: Number
+    confidence: float
+    observed_to: Number
+    years_left: Number
+    years_low: Number
+    below: Number
+    reason: str | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceHeld:
+    """One source held, with its advice; the most urgent stands first.
+
+    Attributes
+    ----------
+    cycles, age_days, regime
+        At the moment asked about; null where they cannot be derived.
+    trials, finds, trials_used
+        Unassisted hide trials up to then, finds among them, and those the model could use.
+    find_probability, low, high
+        Predicted today, over the unit's dogs and conditions.
+    ground
+        Why the advice is given, in a word; ``reason`` says it.
+    recent, replace_by
+        Not told yet: null.
+    trials_to_settle
+        About how many further trials would settle it.
+    log_begins_late
+        ``cycles`` is then the least it can have been through.
+    recent_finds
+        Share of finds in its latest 20 trials at most.
+    left
+        Null where nothing names an exposure to count it in.
+    """
+
+    source_id: str
+    kind: str | None
+    regime: Regime | None
+    cycles: Number
+    age_days: Number
+    trials: int
+    finds: int
+    find_probability: Number
+    low: Number
+    high: Number
+    confidence: float
+    advice: Advice
+    ground: Ground
+    reason: str
+    recent: tuple[Result, ...] | None = None
+    replace_by: str | None = None
+    trials_to_settle: int | None
+    trials_used: int | None
+    log_begins_late: bool
+    recent_finds: Number
+    left: Left | None
+
+
+def make_shelf(facts: Facts) -> tuple[SourceHeld, ...]:
+    """``shelf``."""
+    recent = recent_finds(facts.fit, facts.as_of)
+    confidence = facts.settings.confidence
+    left = {one.source_id: _left(one, confidence) for one in facts.left}
+    return tuple(
+        filled(
+            SourceHeld,
+            source,
+            confidence=confidence,
+            reason=describe_advice(source, facts.settings.floor),
+            recent_finds=recent.get(source.source_id),
+            left=left.get(source.source_id),
+        )
+        for source in facts.shelf
+    )
+
+
+def _left(left: ExposureLeft, confidence: float) -> Left:
+    told = describe_exposure_left(left, confidence)
+    return filled(Left, left, confidence=confidence, sentence=told)
