@@ -1,7 +1,5 @@
 """The figure of all ways of asking, by the data it draws and the room its words take."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import pairwise
 
@@ -58,16 +56,7 @@ def made(kinds=4, far=0.3, name="S05"):
             for k in range(4)
         ],
     ]
-    agreement = Agreement(
-        "cycles",
-        False,
-        True,
-        9,
-        8,
-        5,
-        (),
-        ("blind trials only",),
-    )
+    agreement = Agreement("cycles", False, True, 9, 8, 5, (), ("blind trials only",))
     return Specifications(tuple(rows), {"cycles": agreement}, {}, 0.05, (), None)
 
 
