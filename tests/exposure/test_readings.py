@@ -97,6 +97,10 @@ def test_between_thresholds_a_state_goes_on() -> None:
     assert exposure(IN_FREEZER, lingering, "2026-03-06 00:00")["cycles"] == 1
     never = [(f"2026-03-05 {h:02}:00", t) for h, t in enumerate([-18, -0.5, 0, -0.5, -18])]
     assert exposure(IN_FREEZER, never, "2026-03-06 00:00")["cycles"] == 0
+    # From its first reading on: two hours and a little more above −1 °C.
+    at_first = [(f"2026-03-05 {h:02}:00", t) for h, t in enumerate([2, -0.5, -0.5, -18])]
+    rules = replace(STRICT, thaw_after_h=1.9)
+    assert exposure(IN_FREEZER, at_first, "2026-03-06 00:00", rules=rules)["cycles"] == 1
 
 
 def test_a_power_cut_moves_nothing() -> None:

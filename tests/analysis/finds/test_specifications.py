@@ -203,6 +203,15 @@ def test_leaving_a_source_out_fits_the_others(demo):
     assert made.n == len(design.y)
 
 
+def test_bent_curve_falls_as_the_straight_line(hand_made):
+    _, fit, found = hand_made
+    (bent,) = [r for r in found.of("cycles") if r.name.endswith("(average slope)")]
+    # Planted straight: averaged over the trials the curve falls as the line does.
+    straight = fit.term("cycles").log_ratio
+    assert bent.log_odds == pytest.approx(straight, abs=2.0 * bent.std_error)
+    assert bent.std_error < 2.0 * fit.term("cycles").std_error
+
+
 def test_weightiest_source_moves_estimate_most(demo):
     _, fit, found = demo
     rows = [r for r in found.of("cycles") if r.family == "source"]
