@@ -71,5 +71,13 @@ def test_turning_finds_into_misses_turns_the_sign(made_trials) -> None:
         assert a.log_ratio == pytest.approx(-b.log_ratio, abs=1e-5)
 
 
+def test_unit_of_an_exposure_changes_no_effect(made_trials) -> None:
+    trials = _parted(made_trials)
+    doubled = trials.assign(cycles=2.0 * trials["cycles"])
+    one, two = (fit_penalised(fit_finds(t, DecisionSettings())) for t in (trials, doubled))
+    # Jeffreys' prior does not hang on the scale of a column (Firth 1993, section 3).
+    assert two.terms[0].log_ratio == pytest.approx(one.terms[0].log_ratio / 2.0, abs=1e-6)
+
+
 def test_where_they_overlap_nothing_is_penalised(made_trials) -> None:
     assert fit_penalised(fit_finds(made_trials(3), DecisionSettings())) is None

@@ -246,6 +246,13 @@ def test_curve_is_needed_only_where_there_is_one():
 
 def test_added_thaws_count_once_and_lower_nothing(demo):
     records, _, _ = demo
+    # Where only long stays count, what is added is longer still.
+    for thaw_after_h in (records.settings.thaw_after_h, 4.0):
+        settings = replace(records.settings, thaw_after_h=thaw_after_h)
+        _check_added_thaws(replace(records, settings=settings))
+
+
+def _check_added_thaws(records):
     history = history_of(records, records.storage, records.settings)
     trials = join(records).trials
     hides = trials[trials["source_id"].notna()]
