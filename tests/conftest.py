@@ -215,9 +215,6 @@ def write_records(unit: Unit, folder: Path, tables: Sequence[str] = TABLES) -> P
     return folder
 
 
-# --- small units ----------------------------------------------------------------------------
-
-
 def _small(truth: Truth | None = None, **sizes: Any) -> Unit:
     given = {"trials": 260, "dogs": 4, "sources": 12, "months": 18} | sizes
     return simulate_unit(truth or Truth(baseline_log_odds=1.2), 7, **given)
@@ -279,8 +276,7 @@ def _odd_names() -> Unit:
 
 def _first_hide_trials(number: int, **columns: str) -> Unit:
     return _with_trials(
-        _small(),
-        lambda trials: trials[trials["source_id"].notna()].head(number).assign(**columns),
+        _small(), lambda trials: trials[trials["source_id"].notna()].head(number).assign(**columns)
     )
 
 
@@ -376,9 +372,6 @@ def demo_facts() -> Facts:
 
     records = read_records(Path(__file__).parents[1] / "synthetic_data")
     return gather_facts(records, DecisionSettings())
-
-
-# --- joined trials made by hand ---------------------------------------------------------------
 
 
 def _made_trials(

@@ -8,8 +8,6 @@ where it comes from, with the format of an f-string. After a change to the progr
 What a study, a benchmark or another program found stands on pages that are made whole.
 """
 
-from __future__ import annotations
-
 import json
 import re
 import tomllib
@@ -40,30 +38,20 @@ WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight",
 NTH = ("", "first", "second", "third", "fourth")
 # The name a module of the package has on the pages.
 MODULES = {
-    "bootstrap": "analysis.decisions.bootstrap",
-    "by_kind": "analysis.decisions.compare_by_kind",
-    "charts": "analysis.monitoring.charts",
-    "compare": "analysis.decisions.compare",
-    "curve": "analysis.decisions.curve",
-    "cycles_or_age": "analysis.finds.cycles_or_age",
-    "design": "analysis.finds.design",
-    "draws": "analysis.decisions.source_draws",
-    "false_alerts": "analysis.searches.false_alerts",
-    "finds": "analysis.finds.model",
-    "floor_grid": "answers.floor_grid",
-    "kaplan_meier": "analysis.lifetimes.kaplan_meier",
+    "bootstrap": "analysis.decisions.bootstrap", "by_kind": "analysis.decisions.compare_by_kind",
+    "charts": "analysis.monitoring.charts", "compare": "analysis.decisions.compare",
+    "curve": "analysis.decisions.curve", "cycles_or_age": "analysis.finds.cycles_or_age",
+    "design": "analysis.finds.design", "draws": "analysis.decisions.source_draws",
+    "false_alerts": "analysis.searches.false_alerts", "finds": "analysis.finds.model",
+    "floor_grid": "answers.floor_grid", "kaplan_meier": "analysis.lifetimes.kaplan_meier",
     "lifetimes": "analysis.lifetimes.regression",
     "portions": "analysis.decisions.matched_portions",
-    "search_time": "analysis.searches.search_time",
-    "searches": "analysis.searches.design",
+    "search_time": "analysis.searches.search_time", "searches": "analysis.searches.design",
     "other_trials": "analysis.finds.other_trials",
-    "specifications": "analysis.finds.specifications",
-    "shape": "analysis.finds.shape",
-    "shelf": "analysis.decisions.shelf",
-    "thaws": "exposure.thaws",
-    "use_ratio": "exposure.use_ratio",
-    "validation": "analysis.finds.validation",
-}
+    "specifications": "analysis.finds.specifications", "shape": "analysis.finds.shape",
+    "shelf": "analysis.decisions.shelf", "thaws": "exposure.thaws",
+    "use_ratio": "exposure.use_ratio", "validation": "analysis.finds.validation",
+}  # fmt: skip
 _NUMBER = re.compile(r"<!--=(?P<source>.*?)-->.*?<!---->", re.DOTALL)
 
 

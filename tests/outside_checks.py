@@ -7,8 +7,6 @@ page cannot say what no test holds. To write the page again::
     python -m pytest -n 0 --write-outside-checks tests
 """
 
-from __future__ import annotations
-
 import csv
 import json
 from collections.abc import Iterable, Mapping, Sequence

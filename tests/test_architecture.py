@@ -1,7 +1,5 @@
 """The package keeps to its own plan: who imports whom, who touches files, who prints."""
 
-from __future__ import annotations
-
 import ast
 import subprocess
 import sys
@@ -16,17 +14,8 @@ import outcomes
 PACKAGE = Path(outcomes.__file__).parent
 TOUCH_FILES = ("records", "report", "cli")
 COMMANDS = (
-    "template",
-    "check",
-    "join",
-    "fit",
-    "retire",
-    "compare",
-    "watch",
-    "brief",
-    "figure",
-    "demo",
-)
+    "template", "check", "join", "fit", "retire", "compare", "watch", "brief", "figure", "demo",
+)  # fmt: skip
 
 FILE_MODULES = {"glob", "io.open", "os", "pathlib", "shutil", "tempfile"}
 FILE_MODULES |= {"http", "requests", "socket", "subprocess", "urllib"}

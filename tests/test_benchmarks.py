@@ -1,7 +1,5 @@
 """The benchmarks' command: what it measures once it keeps, and the page is made of what it kept."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 

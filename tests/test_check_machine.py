@@ -1,7 +1,5 @@
 """Where the README's commands cannot work, one line says what to do."""
 
-from __future__ import annotations
-
 import ast
 import importlib.util
 import os
@@ -46,21 +44,16 @@ def _pip(*arguments: str, **environment: str) -> str:
     return done.stderr
 
 
-# --- before anything is installed -----------------------------------------------------------
-
-
 def test_an_old_python_can_read_the_script() -> None:
     ast.parse(SCRIPT.read_text(encoding="utf-8"), feature_version=(3, 4))
 
 
-def test_this_machine_is_in_order(empty: Path) -> None:
+def test_this_machine_is_in_order(empty) -> None:
     assert check_machine.check(HERE) is None
 
 
 @pytest.mark.parametrize("version", [(2, 7, 18), (3, 6, 15), (3, 10, 99)])
-def test_an_old_python_is_told_which_to_use(
-    version: tuple[int, ...], empty: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_old_python_is_told_which_to_use(version, empty, monkeypatch) -> None:
     monkeypatch.setenv("PATH", str(empty))
     told = check_machine.check(version)
     assert told.startswith(
@@ -70,9 +63,7 @@ def test_an_old_python_is_told_which_to_use(
 
 
 @pytest.mark.skipif(os.name == "nt", reason="NOT TESTED: no shell scripts on Windows")
-def test_a_newer_python_on_this_machine_is_named(
-    empty: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_newer_python_on_this_machine_is_named(empty, monkeypatch) -> None:
     for name, line in (("python3.14", "exit 1"), ("python3.12", "echo 3 12")):
         (empty / name).write_text(f"#!/bin/sh\n{line}\n", encoding="utf-8")
         (empty / name).chmod(0o755)
@@ -82,23 +73,21 @@ def test_a_newer_python_on_this_machine_is_named(
 
 
 @pytest.mark.parametrize("absent", ["ensurepip", "venv"])
-def test_a_python_without_venv_names_the_package(
-    absent: str, empty: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_python_without_venv_names_the_package(absent, empty, monkeypatch) -> None:
     monkeypatch.setitem(sys.modules, absent, None)
     told = check_machine.check((3, 12, 3, "final", 0))
     assert "sudo apt install python3.12-venv" in told
     assert "\n" not in told
 
 
-def test_a_32_bit_python_is_told(empty: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_32_bit_python_is_told(empty, monkeypatch) -> None:
     monkeypatch.setattr(sys, "maxsize", 2**31 - 1)
     assert "32-bit" in check_machine.check(HERE)
 
 
 @pytest.mark.parametrize("made", ["nothing in it", "a link that leads nowhere", "an old Python"])
 @pytest.mark.skipif(os.name == "nt", reason="NOT TESTED: no shell scripts on Windows")
-def test_old_library_folder_is_to_be_deleted(made: str, empty: Path) -> None:
+def test_old_library_folder_is_to_be_deleted(made, empty) -> None:
     python = empty / ".venv" / "bin" / "python"
     python.parent.mkdir(parents=True)
     if made.startswith("a link"):
@@ -109,23 +98,20 @@ def test_old_library_folder_is_to_be_deleted(made: str, empty: Path) -> None:
     assert "Delete it, then paste the line again." in check_machine.check(HERE)
 
 
-def test_a_folder_nobody_may_write_in_is_told(empty: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_folder_nobody_may_write_in_is_told(empty, monkeypatch) -> None:
     monkeypatch.setattr(os, "access", lambda path, mode: False)
     assert "Nothing can be written in this folder" in check_machine.check(HERE)
 
 
-# --- why pip did not install ----------------------------------------------------------------
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize("what", ["editable project", "library"])
-def test_without_a_network_it_is_the_network(what: str) -> None:
+def test_without_a_network_it_is_the_network(what) -> None:
     asked = ["--editable", "."] if what == "editable project" else ["a-library==1.0"]
     text = _pip(*asked, PIP_INDEX_URL="http://127.0.0.1:9/simple", PIP_RETRIES="1")
     assert check_machine.why(text).startswith("No network: pip could not fetch the libraries.")
 
 
-def test_without_a_wheel_it_is_the_machine(tmp_path: Path) -> None:
+def test_without_a_wheel_it_is_the_machine(tmp_path) -> None:
     (tmp_path / "numbers-1.0-cp27-cp27m-plan9_pdp11.whl").write_bytes(b"")
     found = ["--no-index", "--find-links", str(tmp_path)]
     told = check_machine.why(_pip(*found, "numbers==1.0"))
@@ -172,13 +158,10 @@ ERROR: Could not build wheels for contourpy, which is required to install it
         ("", "pip could not install the libraries. It said: nothing"),
     ],
 )
-def test_what_pip_says_becomes_one_line(text: str, told: str) -> None:
+def test_what_pip_says_becomes_one_line(text, told) -> None:
     said = check_machine.why(text)
     assert said.startswith(told)
     assert "\n" not in said
-
-
-# --- the README's lines ---------------------------------------------------------------------
 
 
 def _readme_lines() -> list[str]:
@@ -229,7 +212,7 @@ def _paste(line: str, folder: Path, pip: int, end: int, said: str) -> tuple[int,
 
 @pytest.mark.skipif(os.name == "nt", reason="NOT TESTED: no sh on Windows")
 @pytest.mark.parametrize("number", [0, 1])
-def test_line_ends_with_its_last_status(number: int, pasted: Path) -> None:
+def test_line_ends_with_its_last_status(number, pasted) -> None:
     line = _readme_lines()[number]
     assert _paste(line, pasted, pip=0, end=0, said="WARNING: of no account") == (0, "")
     assert _paste(line, pasted, pip=0, end=3, said="No space left on device") == (3, "")
@@ -242,7 +225,7 @@ def test_line_ends_with_its_last_status(number: int, pasted: Path) -> None:
 
 @pytest.mark.skipif(os.name == "nt", reason="NOT TESTED: no sh on Windows")
 @pytest.mark.parametrize("number", [0, 1])
-def test_line_stops_at_an_unfit_machine(number: int, pasted: Path) -> None:
+def test_line_stops_at_an_unfit_machine(number, pasted) -> None:
     (pasted / ".venv").mkdir()
     status, told = _paste(_readme_lines()[number], pasted, pip=0, end=0, said="")
     assert status == 1

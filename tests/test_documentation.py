@@ -1,7 +1,5 @@
 """Pages lead somewhere, and the commands on them do what the pages say."""
 
-from __future__ import annotations
-
 import json
 import re
 import shutil

@@ -1,7 +1,5 @@
 """What is handed out installs, and says the same everywhere it says it."""
 
-from __future__ import annotations
-
 import ast
 import re
 import sys
@@ -46,9 +44,6 @@ def _demo_and_test() -> tuple[str, str]:
     return demo, test
 
 
-# --- the two commands -----------------------------------------------------------------------
-
-
 def test_readme_opens_with_two_commands() -> None:
     demo, test = _demo_and_test()
     assert demo.endswith(" && .venv/bin/outcomes demo --out briefing")
@@ -88,9 +83,6 @@ def test_the_windows_commands_do_the_same_steps() -> None:
         for command in _demo_and_test()
     ]
     assert windows == as_there
-
-
-# --- dependencies ---------------------------------------------------------------------------
 
 
 def _imported_packages() -> set[str]:
@@ -137,9 +129,6 @@ def test_everything_installed_is_pinned() -> None:
     needed = {canonicalize_name(name) for name, _ in seen}
     assert needed - pins.keys() == set()
     assert pins.keys() - needed == set(), "pinned, but nothing asks for it"
-
-
-# --- versions, files, licence ---------------------------------------------------------------
 
 
 def test_the_version_is_the_same_everywhere() -> None:

@@ -1,7 +1,5 @@
 """Places of storage: one line in their table is all that another one needs."""
 
-from __future__ import annotations
-
 import math
 import subprocess
 import sys

@@ -10,7 +10,7 @@ from outcomes.random_streams import Stream, random_stream
 APART = sorted(set(get_args(Stream)) - {"early warning", "lifetime intervals"})
 
 
-def test_a_stream_is_numpys_of_the_seed_and_its_number() -> None:
+def test_stream_is_numpys_of_seed_and_number() -> None:
     # The numbers behind committed reports/; NumPy seeds a generator by a sequence of numbers.
     assert random_stream(7, "bootstrap", 2).random() == np.random.default_rng([7, 63, 2]).random()
     assert random_stream(7, "verdict").random() == np.random.default_rng([7, 20]).random()

@@ -1,7 +1,5 @@
 """The committed example is what the committed records give, on this machine too."""
 
-from __future__ import annotations
-
 import os
 import subprocess
 import sys

@@ -1,7 +1,5 @@
 """The comparison of two briefings tells what differs, and lets last digits pass."""
 
-from __future__ import annotations
-
 import base64
 import io
 import json

@@ -79,7 +79,7 @@ def test_python_is_held_to_the_same_bounds(of: type, given: dict[str, object], w
     assert isinstance(caught.value, SettingsError)
 
 
-def test_numbers_of_numpy_and_whole_numbers_will_do() -> None:
+def test_numpys_and_whole_numbers_will_do() -> None:
     settings = DecisionSettings(floor=np.float64(0.9), seed=np.int64(3))  # type: ignore[arg-type]
     assert (type(settings.floor), type(settings.seed)) == (float, int)
     assert isinstance(RecordsSettings(freezer_c=-20).freezer_c, float)

@@ -1,7 +1,5 @@
 """Synthetic units: what was planted is in the records, and only there where it should be."""
 
-from __future__ import annotations
-
 import time
 import tomllib
 from dataclasses import fields, replace
@@ -110,7 +108,7 @@ class TestWhatIsPlantedIsThere:
         ],
         ids=["both", "benched", "strong"],
     )
-    def test_logistic_regression_recovers_every_effect(self, truth: Truth) -> None:
+    def test_logistic_regression_recovers_effects(self, truth) -> None:
         """Three standard errors each, and all together within the 99.9 % ellipsoid.
 
         With the random effects given as an offset the trials are independent
@@ -160,7 +158,7 @@ class TestWhatIsPlantedIsThere:
             assert abs(values.std() - sd) < 4 * sd / np.sqrt(2 * len(values))
             assert abs(values.mean()) < 4 * sd / np.sqrt(len(values))
 
-    def test_time_to_a_find_is_log_normal_to_the_limit(self) -> None:
+    def test_time_to_a_find_is_log_normal_to_limit(self) -> None:
         """Probability transform of every find is uniform (Kolmogorov-Smirnov, level 0.001).
 
         Whole seconds shift it by less than 0.002, far below the critical 0.05.
@@ -175,9 +173,7 @@ class TestWhatIsPlantedIsThere:
         wrong = unshifted.cdf(finds["search_s"]) / unshifted.cdf(finds["limit_s"])
         assert stats.kstest(wrong, "uniform").pvalue < 0.001
 
-    def test_log_logistic_model_recovers_the_time_ratio(
-        self,
-    ) -> None:
+    def test_log_logistic_model_recovers_time_ratio(self) -> None:
         """Three standard errors of an independent program, lifelines' log-logistic AFT."""
         from lifelines import LogLogisticAFTFitter
 
@@ -227,7 +223,7 @@ class TestTheStorageLog:
     """The simulator's own count of thaws and the one from its log are two programs."""
 
     @pytest.mark.parametrize("name", SCENARIOS)
-    def test_cycles_and_age_equal_those_of_the_log(self, name: str) -> None:
+    def test_cycles_and_age_equal_those_of_the_log(self, name) -> None:
         unit = unit_of(name)
         worked_out = join(unit_records(unit)).trials.set_index("trial_id")
         worked_out = worked_out.loc[unit.true_trials["trial_id"]]
@@ -289,7 +285,7 @@ class TestTraps:
         )
 
     @pytest.mark.parametrize("name", ["cycles only", "age only", "both"])
-    def test_elsewhere_cycles_and_age_can_be_parted(self, name: str) -> None:
+    def test_elsewhere_cycles_and_age_can_be_parted(self, name) -> None:
         found = [
             unit.true_trials["cycles"].corr(unit.true_trials["age_days"])
             for unit in (simulate_unit(SCENARIOS[name], seed) for seed in range(20))
@@ -297,7 +293,7 @@ class TestTraps:
         assert 0.3 < np.mean(found) < 0.6
         assert max(found) < 0.9
 
-    def test_strong_sources_are_used_more_only_if_asked(self) -> None:
+    def test_strong_sources_are_used_more_if_asked(self) -> None:
         """400 sources: the standard error of a correlation near zero is 0.05."""
 
         def correlation(strength: float) -> float:
@@ -415,12 +411,12 @@ class TestTraps:
             {"kind_decides_storage": -0.1},
         ],
     )
-    def test_contradicting_switches_are_refused(self, changes: dict) -> None:
+    def test_contradicting_switches_are_refused(self, changes) -> None:
         with pytest.raises(ValueError, match=next(iter(changes)).split("_")[0]):
             simulate_unit(replace(Truth(), **changes), 1)
 
     @pytest.mark.parametrize("size", ["trials", "dogs", "sources", "months"])
-    def test_a_size_below_one_is_refused(self, size: str) -> None:
+    def test_a_size_below_one_is_refused(self, size) -> None:
         with pytest.raises(ValueError, match=f"{size} must be at least 1, not 0"):
             simulate_unit(Truth(), 1, **{size: 0})
 
@@ -462,7 +458,7 @@ class TestTheRecordsFollowTheContract:
     """What is handed over is what a unit may hand over."""
 
     @pytest.mark.parametrize("table", TABLES)
-    def test_columns_words_ranges_are_the_contracts(self, table: str) -> None:
+    def test_columns_words_ranges_are_the_contracts(self, table) -> None:
         frame = getattr(demo_unit(), table)
         contract = CONTRACT[table]
         assert list(frame) == [name for name in contract.names if name in frame]
@@ -493,7 +489,7 @@ class TestTheRecordsFollowTheContract:
     @pytest.mark.parametrize(
         "truth", [DEMO, replace(Truth(), tied="exactly")], ids=["demo", "tied"]
     )
-    def test_written_records_are_read_the_same(self, truth: Truth, tmp_path: Path) -> None:
+    def test_written_records_are_read_the_same(self, truth, tmp_path) -> None:
         unit = simulate_unit(truth, 5, trials=300)
         write_unit(unit, tmp_path / "records")
         read, made = read_records(tmp_path / "records"), unit_records(unit)
@@ -507,7 +503,7 @@ class TestTheRecordsFollowTheContract:
                 if expected[name].dtype.kind in "Mf":
                     assert got[name].dtype == expected[name].dtype
 
-    def test_settings_and_truth_can_be_read_back(self, tmp_path: Path) -> None:
+    def test_settings_and_truth_can_be_read_back(self, tmp_path) -> None:
         unit = demo_unit()
         write_unit(unit, tmp_path)
         stated = tomllib.loads((tmp_path / "unit.toml").read_text("utf-8"))
@@ -517,7 +513,7 @@ class TestTheRecordsFollowTheContract:
         assert Truth(**truth["planted"]) == unit.truth
         assert truth["source_effects"] == unit.source_effects["effect"].round(6).to_dict()
 
-    def test_unmakeable_folder_is_one_line(self, tmp_path: Path) -> None:
+    def test_unmakeable_folder_is_one_line(self, tmp_path) -> None:
         (tmp_path / "taken").write_text("a file")
         with pytest.raises(OutputError, match="taken") as caught:
             write_unit(demo_unit(), tmp_path / "taken")
@@ -545,14 +541,9 @@ class TestTheRecordsFollowTheContract:
             cycle_slope_sd=0.1,
         )
         unit = simulate_unit(
-            truth,
-            seed,
-            trials=trials,
-            dogs=dogs,
-            sources=sources,
-            months=months,
+            truth, seed, trials=trials, dogs=dogs, sources=sources, months=months,
             blank_share=blank_share,
-        )
+        )  # fmt: skip
         assert len(unit.trials) == trials
         assert unit.trials["source_id"].isna().sum() == round(trials * blank_share)
         assert unit.trials["trial_id"].is_unique
@@ -578,7 +569,7 @@ class TestTheRecordsFollowTheContract:
 class TestTheSameSeed:
     """Nothing random is left outside the seed."""
 
-    def test_same_seed_same_bytes_and_else_not(self, tmp_path: Path) -> None:
+    def test_same_seed_same_bytes_and_else_not(self, tmp_path) -> None:
         for folder, seed in (("a", 1), ("b", np.random.default_rng(1)), ("c", 2)):
             write_unit(simulate_unit(DEMO, seed, trials=300), tmp_path / folder)
         names = sorted(path.name for path in (tmp_path / "a").iterdir())
@@ -591,7 +582,7 @@ class TestTheSameSeed:
             assert first == (tmp_path / "b" / name).read_bytes()
             assert name == "unit.toml" or first != (tmp_path / "c" / name).read_bytes()
 
-    def test_the_committed_records_are_the_demo_unit(self, tmp_path: Path) -> None:
+    def test_the_committed_records_are_the_demo_unit(self, tmp_path) -> None:
         for path in write_unit(demo_unit(), tmp_path):
             assert path.read_bytes() == (REPOSITORY / "synthetic_data" / path.name).read_bytes()
 

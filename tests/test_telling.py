@@ -1,7 +1,5 @@
 """One of a thing is told as one, every p-value alike, and no size is told that cannot be known."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 from types import SimpleNamespace
@@ -31,10 +29,6 @@ NOUNS = (
 )
 # "10 of 1 sources", "1 trials", but not "in 21 trials", "0.1 trials" or "1,201 trials".
 ONE_OF_MANY = re.compile(rf"(?<![\d.,])1 ({NOUNS})\b")
-
-
-def _time(low: float, high: float) -> Estimate:
-    return Estimate("cycles", "cycle", 0.01, 0.1, low, high, 0.5)
 
 
 def _rate(low: float, high: float) -> Estimate:
@@ -98,7 +92,7 @@ SENTENCES = {
     "other ways": _way,
     "agreement": lambda n: _agreement(n, clear=True),
     "agreement, unclear": lambda n: _agreement(n, clear=False),
-    "search time": lambda n: _searches(n, _time(0.98, 1.04)),
+    "search time": lambda n: _searches(n, _rate(0.98, 1.04)),
     "false alerts": lambda n: _alerts(n, _rate(0.98, 1.04)),
     "next cycles": _next,
     "charts": lambda n: _charted(n, 0),
@@ -161,7 +155,7 @@ ABSURD = re.compile(r"100 % (shorter|fewer)|over 1,000 times")
     ],
 )
 def test_unknowable_search_time_has_no_size(low: float, high: float, said: str) -> None:
-    text = _searches(400, _time(low, high), _time(0.99, 1.01))
+    text = _searches(400, _rate(low, high), _rate(0.99, 1.01))
     assert said in text
     assert not ABSURD.search(text)
     assert "in 400 searches" in text

@@ -1,7 +1,5 @@
 """Another floor on the page says what the commands would say with that floor."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -19,32 +17,23 @@ from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import FLOORS, FloorPoint, floor_grid
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
 from outcomes.draw.main_figure import IN_PAGE, draw_stacked_figure
-from outcomes.draw.theme import ALONE, Sheet
+from outcomes.draw.theme import ALONE
 from outcomes.exposure.trials import join
 from outcomes.records.read import read_records
 from outcomes.report import page
 from outcomes.report.answer_figure import draw_sheet, threshold_marks
 from outcomes.report.floor_control import floor_control
 from outcomes.settings import DecisionSettings
-from outcomes.simulate import Truth, Unit, simulate_unit
+from outcomes.simulate import Truth, simulate_unit
 from outcomes.wording.limit import describe_threshold
 from outcomes.wording.numbers import in_100
+from tests.conftest import write_records
 
 SOME = (0.5, 0.7, 0.8, 0.85, 0.9, 0.95)
 UNITS = {
     "no effect": Truth(baseline_log_odds=1.2),
     "effect falling": Truth(cycle_log_odds=-0.30, baseline_log_odds=3.0),
 }
-
-
-def _as_read(unit: Unit, folder: Path) -> Path:
-    folder.mkdir()
-    for table in ("sources", "storage", "trials", "dogs"):
-        frame = getattr(unit, table)
-        if "assisted" in frame:
-            frame = frame.assign(assisted=frame["assisted"].map({True: "yes", False: "no"}))
-        frame.to_csv(folder / f"{table}.csv", index=False, date_format="%Y-%m-%d %H:%M")
-    return folder
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +51,7 @@ def facts_of(
             unit = simulate_unit(UNITS[name], 7, trials=420, dogs=4, sources=12, months=18)
             folder = home / name
             if not folder.exists():
-                _as_read(unit, folder)
+                write_records(unit, folder)
         records = read_records(folder)
         joined = join(records)
         fit = fit_finds(joined.trials, DecisionSettings())
@@ -81,7 +70,7 @@ def _point(facts: Facts, floor: float) -> FloorPoint:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["demo", "too few", *UNITS])
-def test_advice_at_another_floor_is_the_shelfs(name: str, facts_of: Callable[[str], Facts]) -> None:
+def test_advice_at_another_floor_is_the_shelfs(name, facts_of) -> None:
     facts = facts_of(name)
     for floor in SOME:
         fit = replace(facts.fit, settings=facts.settings.with_options(floor=floor))
@@ -95,7 +84,7 @@ def test_advice_at_another_floor_is_the_shelfs(name: str, facts_of: Callable[[st
 
 
 @pytest.mark.parametrize("word", ["cycles", "both", "cannot be told apart"])
-def test_thresholds_at_another_floor_are_set_alike(word: str, demo_facts: Facts) -> None:
+def test_thresholds_at_other_floors_are_set_alike(word, demo_facts) -> None:
     verdict = replace(demo_facts.verdict, verdict=word)
     facts = demo_facts.with_answers(
         verdict=verdict, retirement=set_threshold(demo_facts.fit, verdict)
@@ -114,7 +103,7 @@ def test_the_grid_goes_from_50_to_95_by_1():
     assert np.diff(FLOORS) == pytest.approx(0.01)
 
 
-def test_units_own_floor_is_on_the_grid(demo_facts: Facts) -> None:
+def test_units_own_floor_is_on_the_grid(demo_facts) -> None:
     settings = demo_facts.settings.with_options(floor=0.875)
     facts = demo_facts.with_answers(settings=settings)
     grid = floor_grid(facts)
@@ -124,7 +113,7 @@ def test_units_own_floor_is_on_the_grid(demo_facts: Facts) -> None:
 
 
 @pytest.mark.slow
-def test_own_floor_says_what_the_page_says(demo_facts: Facts) -> None:
+def test_own_floor_says_what_the_page_says(demo_facts) -> None:
     figure = page.render_page_figure(demo_facts)
     fields = page.page_fields(demo_facts, figure)
     data, own = fields["floor"]["data"], fields["floor"]["own"]
@@ -147,19 +136,17 @@ def test_own_floor_says_what_the_page_says(demo_facts: Facts) -> None:
     assert {len(value) for value in lists} == {len(floor_grid(demo_facts))}
 
 
-def test_moved_page_says_so_elsewhere(demo_facts: Facts) -> None:
+def test_moved_page_says_so_elsewhere(demo_facts) -> None:
     control = floor_control(demo_facts, "", ("a", "b"))
-    assert control is not None
     for k, text in enumerate(control["data"]["moved"]):
         assert (text == "") == (k == control["own"])
         if text:
             assert "The unit's own floor is 85 in 100" in text
 
 
-def test_beside_the_control_is_what_it_moves(demo_facts: Facts) -> None:
+def test_beside_the_control_is_what_it_moves(demo_facts) -> None:
     def note(facts: Facts, *layers: str) -> str:
         control = floor_control(facts, "", layers)
-        assert control is not None
         return str(control["note"])
 
     assert note(demo_facts, "a", "b").endswith("for the limit, the figure and the shelf.")
@@ -171,9 +158,7 @@ def test_beside_the_control_is_what_it_moves(demo_facts: Facts) -> None:
     assert note(without, "a", "b").endswith("for the figure and the shelf.")
 
 
-def test_no_control_where_nothing_moves(
-    facts_of: Callable[[str], Facts], briefing_of: Callable[..., Any]
-) -> None:
+def test_no_control_where_nothing_moves(facts_of, briefing_of) -> None:
     few = facts_of("too few")
     few = few.with_answers(
         retirement=replace(few.retirement, thresholds=()),
@@ -188,7 +173,7 @@ def test_no_control_where_nothing_moves(
 
 
 @pytest.mark.parametrize("sheet", [ALONE, IN_PAGE], ids=["slide", "page"])
-def test_layer_lies_where_the_figure_has_it(sheet: Sheet, demo_facts: Facts) -> None:
+def test_layer_lies_where_the_figure_has_it(sheet, demo_facts) -> None:
     curves = list(demo_facts.retirement.curves)
     marks = threshold_marks(demo_facts.retirement)
     figure = draw_sheet(demo_facts, "", "", sheet=sheet)
@@ -225,26 +210,20 @@ def test_layer_lies_where_the_figure_has_it(sheet: Sheet, demo_facts: Facts) -> 
 
 
 @pytest.mark.slow
-def test_layer_is_as_large_as_its_figure(demo_facts: Facts) -> None:
+def test_layer_is_as_large_as_its_figure(demo_facts) -> None:
     made = page.render_page_figure(demo_facts)
-    assert made is not None
     own = re.search(rb'viewBox="0 0 ([\d.]+) ([\d.]+)"', made.svg)
-    assert own is not None
     assert tuple(float(v) for v in own.groups()) == pytest.approx(made.view_box)
     laid = re.findall(r'<svg viewBox="([^"]+)"', page.render_page(demo_facts, made))
     narrow = made.narrow
-    assert narrow is not None
     own = re.search(rb'viewBox="0 0 ([\d.]+) ([\d.]+)"', narrow.svg)
-    assert own is not None
     assert tuple(float(v) for v in own.groups()) == pytest.approx(narrow.view_box, abs=0.01)
     sizes = [[float(v) for v in box.split()] for box in laid]
     assert sizes[0] == [0.0, 0.0, *made.view_box]
     assert sizes[1] == pytest.approx([0.0, 0.0, *narrow.view_box], abs=0.01)
 
 
-def test_page_figure_loses_only_the_floor(
-    demo_facts: Facts,
-) -> None:
+def test_page_figure_loses_only_the_floor(demo_facts) -> None:
     figure = draw_sheet(demo_facts, "", "")
     shown = {a.get_gid() for a in figure.findobj() if a.get_visible() and a.get_gid()}
     hide_floor(figure)
@@ -253,7 +232,7 @@ def test_page_figure_loses_only_the_floor(
     assert not any(re.fullmatch("floor.*|drop|threshold.*|retire.*", g) for g in left)
 
 
-def test_every_floor_has_room_on_the_page(demo_facts: Facts) -> None:
+def test_every_floor_has_room_on_the_page(demo_facts) -> None:
     floors = [(p.floor, threshold_marks(p.retirement)) for p in floor_grid(demo_facts)]
     figure = draw_sheet(demo_facts, "", "", floors, sheet=IN_PAGE)
     lane = next(a for a in figure.axes if a.get_gid() == "lane-cycles")
@@ -264,7 +243,7 @@ def test_every_floor_has_room_on_the_page(demo_facts: Facts) -> None:
         assert max(lines) <= bottom
 
 
-def test_every_floor_has_room_on_a_narrow_screen(demo_facts: Facts) -> None:
+def test_every_floor_has_room_on_a_narrow_screen(demo_facts) -> None:
     curves = demo_facts.retirement.curves
     floors = [(p.floor, threshold_marks(p.retirement)) for p in floor_grid(demo_facts)]
     figure = draw_stacked_figure(curves, *floors[0], demo_facts.lifetime, other_floors=floors)

@@ -1,19 +1,16 @@
 """What stands behind the answer: told where it is known, and the same from another process."""
 
-from __future__ import annotations
-
 import json
 import multiprocessing
-from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from outcomes.analysis.finds.sensitivity import MAIN
+from outcomes.analysis.finds.specifications import MAIN
 from outcomes.answers.background import Questions
-from outcomes.answers.facts import Facts, gather_facts
+from outcomes.answers.facts import gather_facts
 from outcomes.records.read import read_records
 from outcomes.report import report
 from outcomes.report.results import results
@@ -31,7 +28,7 @@ from outcomes.wording.suspects import describe_suspects
 
 
 @pytest.mark.slow
-def test_another_process_answers_the_same(briefing_of: Callable[..., Any]) -> None:
+def test_another_process_answers_the_same(briefing_of) -> None:
     briefing = briefing_of("effect falling")
     records = read_records(briefing.folder.parent / "records")
     here = results_text(results(gather_facts(records, DecisionSettings())))
@@ -52,7 +49,7 @@ def test_a_question_nobody_began_is_answered_here() -> None:
     assert questions.answer("sum") == 3
 
 
-def test_other_process_gets_one_question_at_a_time() -> None:
+def test_other_process_gets_one_question_a_time() -> None:
     handed: list[Future[Any]] = []
 
     class Slow(Executor):
@@ -89,9 +86,7 @@ def test_closed_process_leaves_the_rest_unasked() -> None:
 
 
 @pytest.mark.slow
-def test_only_what_is_asked_for_is_worked_out(
-    briefing_of: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_only_what_is_asked_for_is_worked_out(briefing_of, monkeypatch) -> None:
     briefing = briefing_of("effect falling")  # made before anything is out of reach
 
     def never(*_: Any, **__: Any) -> None:
@@ -112,8 +107,7 @@ def test_only_what_is_asked_for_is_worked_out(
         results(facts, ("search_time",))
 
 
-def test_main_model_is_one_of_the_ways(demo_facts: Facts) -> None:
-    assert demo_facts.further is not None
+def test_main_model_is_one_of_the_ways(demo_facts) -> None:
     rows = demo_facts.further.ways.of("cycles")
     term = demo_facts.fit.term("cycles")
     assert term is not None
@@ -121,10 +115,7 @@ def test_main_model_is_one_of_the_ways(demo_facts: Facts) -> None:
     assert rows[0].log_odds == pytest.approx(term.log_ratio, rel=1e-12)
 
 
-def test_sentences_drop_names_of_methods(
-    demo_facts: Facts,
-) -> None:
-    assert demo_facts.further is not None
+def test_sentences_drop_names_of_methods(demo_facts) -> None:
     ways = demo_facts.further.ways
     # What the ways are called where they are made, so that no new bracket slips through.
     bracketed = {row.name for row in ways.of("cycles") if row.name.endswith(")")}
@@ -142,7 +133,7 @@ def test_sentences_drop_names_of_methods(
     assert all(name in table for name in named)
 
 
-def test_only_the_verdicts_exposure_is_questioned(demo_facts: Facts) -> None:
+def test_only_the_verdicts_exposure_is_questioned(demo_facts) -> None:
     assert demo_facts.further is not None
     assert demo_facts.verdict.verdict == "cycles"
     lines = describe_firmness(demo_facts.further, demo_facts.verdict)
@@ -152,9 +143,8 @@ def test_only_the_verdicts_exposure_is_questioned(demo_facts: Facts) -> None:
     assert describe_suspects(demo_facts.further.suspects) in lines
 
 
-def test_four_suspects_do_not_unsay_the_verdict(demo_facts: Facts) -> None:
+def test_four_suspects_do_not_unsay_the_verdict(demo_facts) -> None:
     further, verdict = demo_facts.further, demo_facts.verdict
-    assert further is not None
     silent = replace(further, suspects=replace(further.suspects, joint_p=0.4))
     text = describe_suspects_beside_verdict(silent, verdict)
     assert text.startswith("Asked about four suspects at once")
@@ -165,9 +155,7 @@ def test_four_suspects_do_not_unsay_the_verdict(demo_facts: Facts) -> None:
         assert said == describe_suspects(other.suspects)
 
 
-def test_what_goes_with_cycles_is_left_open(
-    demo_facts: Facts,
-) -> None:
+def test_what_goes_with_cycles_is_left_open(demo_facts) -> None:
     further, verdict = demo_facts.further, demo_facts.verdict
     assert further is not None
     assert describe_not_parted(further, verdict) == [
@@ -175,7 +163,6 @@ def test_what_goes_with_cycles_is_left_open(
         "warmth so far (bacterial growth)."
     ]
     cycles = further.suspects.suspect("cycles")
-    assert cycles is not None
     assert cycles.given_others is not None
     clear = replace(cycles, given_others=replace(cycles.given_others, p=0.001))
     alone = tuple(clear if s.exposure == "cycles" else s for s in further.suspects.suspects)
@@ -186,7 +173,7 @@ def test_what_goes_with_cycles_is_left_open(
 
 
 @pytest.mark.slow
-def test_dog_is_never_told_without_the_caution(briefing_of: Callable[..., Any]) -> None:
+def test_dog_is_never_told_without_the_caution(briefing_of) -> None:
     told = 0
     for name in ("effect falling", "no effect", "one dog", "too few trials"):
         briefing = briefing_of(name)
@@ -198,9 +185,7 @@ def test_dog_is_never_told_without_the_caution(briefing_of: Callable[..., Any]) 
     assert told > 0
 
 
-def test_without_a_model_no_suspects_or_dogs(
-    briefing_of: Callable[..., Any],
-) -> None:
+def test_without_a_model_no_suspects_or_dogs(briefing_of) -> None:
     briefing = briefing_of("too few trials")
     found = briefing.results
     assert found["dogs"]["reason"] is not None
@@ -210,21 +195,17 @@ def test_without_a_model_no_suspects_or_dogs(
     assert "How firm the answer is" not in briefing.page.text
 
 
-def test_penalised_direction_is_named_as_one(
-    briefing_of: Callable[..., Any],
-) -> None:
+def test_penalised_direction_is_named_as_one(briefing_of) -> None:
     briefing = briefing_of("finds and misses apart")
     penalised = briefing.results["find"]["penalised"]
-    assert penalised is not None
     cycles = next(t for t in penalised["terms"] if t["term"] == "cycles")
     assert cycles["log_odds"] < 0.0
     assert penalised["sentence"] in briefing.page.text
 
 
-def test_every_table_line_carries_its_numbers(demo_facts: Facts) -> None:
+def test_every_table_line_carries_its_numbers(demo_facts) -> None:
     lines = list(report.fit_lines(demo_facts))
     further = demo_facts.further
-    assert further is not None
     for dog in further.dogs.dogs:
         line = next(one for one in lines if one.startswith(f"{dog.name} "))
         assert f"{dog.finds:,} of {dog.trials:,}" in line
@@ -246,9 +227,8 @@ def test_every_table_line_carries_its_numbers(demo_facts: Facts) -> None:
     ],
 )
 def test_weightiest_source_shows_no_false_fall(
-    demo_facts: Facts, main: float, without: float, half: float, clear: bool, said: str
+    demo_facts, main, without, half, clear, said
 ) -> None:
-    assert demo_facts.further is not None
     rows = demo_facts.further.ways.of("cycles")
     row = replace(
         rows[0],
@@ -269,8 +249,7 @@ def test_weightiest_source_shows_no_false_fall(
         (16, "in 4 the whole interval says so. In 16 no change would fit too. The source"),
     ],
 )
-def test_ways_that_could_be_no_change_are_told(demo_facts: Facts, unsure: int, said: str) -> None:
-    assert demo_facts.further is not None
+def test_ways_that_could_be_no_change_are_told(demo_facts, unsure, said) -> None:
     ways = demo_facts.further.ways
     found = replace(
         ways.agreement["cycles"],
@@ -284,9 +263,7 @@ def test_ways_that_could_be_no_change_are_told(demo_facts: Facts, unsure: int, s
 
 
 @pytest.mark.parametrize(("of_average", "told"), [(0.05, True), (0.5, False)])
-def test_poor_foretelling_is_told_beside_the_answer(
-    demo_facts: Facts, of_average: float, told: bool
-) -> None:
+def test_poor_foretelling_is_told_with_the_answer(demo_facts, of_average, told) -> None:
     further = demo_facts.further
     assert further is not None
     assert demo_facts.verdict.verdict == "cycles"

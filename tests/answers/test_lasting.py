@@ -1,7 +1,5 @@
 """How long sources stay reliable, in words and in results."""
 
-from __future__ import annotations
-
 import pytest
 
 from outcomes.answers.facts import Facts

@@ -1,21 +1,13 @@
 """The answer comes before the rest, and no folder is left with half of two runs."""
 
-from __future__ import annotations
-
-import os
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from outcomes.errors import OutputError
 from outcomes.records.placing import place_first, write_files
 from outcomes.report.out_folder import FILES
-
-Call = Callable[..., Any]
 
 STOPS = {
     "Ctrl-C": (KeyboardInterrupt(), 130, "stopped; nothing was overwritten."),
@@ -54,11 +46,7 @@ def _earlier_briefing(folder: Path) -> dict[str, bytes]:
 @pytest.mark.slow
 @pytest.mark.parametrize("command", ["brief", "demo"])
 def test_the_answer_and_its_figure_come_first(
-    command: str,
-    call: Call,
-    few_records: Path,
-    tmp_path: Path,
-    stopped_after_the_answer: Callable[[BaseException], None],
+    command, call, few_records, tmp_path, stopped_after_the_answer
 ) -> None:
     stopped_after_the_answer(OutputError("no room is left."))
     records = [few_records] if command == "brief" else []
@@ -76,10 +64,7 @@ def test_the_answer_and_its_figure_come_first(
 
 @pytest.mark.slow
 def test_first_figure_is_the_one_that_stays(
-    call: Call,
-    few_records: Path,
-    tmp_path: Path,
-    stopped_after_the_answer: Callable[[BaseException], None],
+    call, few_records, tmp_path, stopped_after_the_answer
 ) -> None:
     assert call("brief", few_records, "--out", tmp_path / "whole").status == 0
     stopped_after_the_answer(OutputError("no room is left."))
@@ -89,12 +74,8 @@ def test_first_figure_is_the_one_that_stays(
 
 
 @pytest.mark.parametrize("stop", STOPS)
-def test_a_new_folder_keeps_the_figure_and_says_so(
-    stop: str,
-    call: Call,
-    few_records: Path,
-    tmp_path: Path,
-    stopped_after_the_answer: Callable[[BaseException], None],
+def test_a_new_folder_keeps_figure_and_says_so(
+    stop, call, few_records, tmp_path, stopped_after_the_answer
 ) -> None:
     error, status, said = STOPS[stop]
     stopped_after_the_answer(error)
@@ -112,12 +93,7 @@ def test_a_new_folder_keeps_the_figure_and_says_so(
 @pytest.mark.parametrize("without", [None, "figure.png"])
 @pytest.mark.parametrize("stop", STOPS)
 def test_earlier_briefing_stays_whole(
-    stop: str,
-    without: str | None,
-    call: Call,
-    few_records: Path,
-    tmp_path: Path,
-    stopped_after_the_answer: Callable[[BaseException], None],
+    stop, without, call, few_records, tmp_path, stopped_after_the_answer
 ) -> None:
     error, status, said = STOPS[stop]
     stopped_after_the_answer(error)
@@ -137,7 +113,7 @@ def test_earlier_briefing_stays_whole(
 
 
 @pytest.mark.slow
-def test_finished_briefing_leaves_nothing_by(call: Call, few_records: Path, tmp_path: Path) -> None:
+def test_finished_briefing_leaves_nothing_by(call, few_records, tmp_path) -> None:
     out = tmp_path / "out"
     before = _earlier_briefing(out)
     assert call("brief", few_records, "--out", out).status == 0
@@ -147,9 +123,7 @@ def test_finished_briefing_leaves_nothing_by(call: Call, few_records: Path, tmp_
 
 
 @pytest.mark.parametrize("name", ["figure.png", "figure.svg", "figure.pdf"])
-def test_file_that_is_no_figure_stops_first(
-    name: str, call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_file_that_is_no_figure_stops_first(name, call, few_records, tmp_path) -> None:
     (tmp_path / name).write_bytes(b"two years of work")
     answer = call("brief", few_records, "--out", tmp_path)
     assert answer.status == 1
@@ -161,16 +135,14 @@ def test_file_that_is_no_figure_stops_first(
 
 
 @pytest.mark.slow
-def test_json_moves_the_answer_to_standard_error(
-    call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_json_moves_the_answer_to_standard_error(call, few_records, tmp_path) -> None:
     text = call("brief", few_records, "--out", tmp_path / "a")
     answer = call("brief", few_records, "--json", "--out", tmp_path / "b")
     assert answer.out == (tmp_path / "b" / "results.json").read_text(encoding="utf-8")
     assert answer.complaints == text.out.splitlines()[:3]
 
 
-def test_doubt_comes_first_and_once(call: Call, own_records: Path, tmp_path: Path) -> None:
+def test_doubt_comes_first_and_once(call, own_records, tmp_path) -> None:
     trials = own_records / "trials.csv"
     head, *rows = trials.read_text(encoding="utf-8").splitlines()
     where = head.split(",").index("result")
@@ -189,31 +161,7 @@ def test_doubt_comes_first_and_once(call: Call, own_records: Path, tmp_path: Pat
     assert answer.out.splitlines().index(doubts[0]) == 0
 
 
-@pytest.mark.slow
-def test_early_leaver_still_gets_the_files(few_records: Path, tmp_path: Path) -> None:
-    reads, writes = os.pipe()
-    with subprocess.Popen(
-        [
-            *(sys.executable, "-c", "from outcomes.cli import main; main()"),
-            *("brief", str(few_records), "--out", str(tmp_path / "out")),
-        ],
-        stdout=writes,
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
-    ) as run:
-        os.close(writes)
-        os.close(reads)
-        _, err = run.communicate()
-    assert run.returncode == 0
-    assert [line for line in err.splitlines() if line and not line.endswith("…")] == []
-    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == sorted(FILES)
-
-
-# --- one file before the others --------------------------------------------------------------
-
-
-def test_overwritten_file_is_not_taken_back(tmp_path: Path) -> None:
+def test_overwritten_file_is_not_taken_back(tmp_path) -> None:
     write_files(tmp_path, {"a": b"old a", "b": b"old b"})
     placed = place_first(tmp_path, "a", b"new a", ("a", "b"))
     write_files(tmp_path, {"a": b"newest a", "b": b"newest b"})
@@ -221,7 +169,7 @@ def test_overwritten_file_is_not_taken_back(tmp_path: Path) -> None:
     assert _bytes_in(tmp_path) == {"a": b"newest a", "b": b"newest b"}
 
 
-def test_a_full_disk_places_nothing_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_full_disk_places_nothing_first(tmp_path, monkeypatch) -> None:
     write_files(tmp_path, {"a": b"old a"})
 
     def full(self: Path, data: bytes) -> int:
@@ -241,7 +189,7 @@ def test_hint_names_the_command_to_paste() -> None:
     assert hint.endswith("check 'our records.xlsx'.")
 
 
-def test_stopped_demo_says_records_are_left(tmp_path: Path) -> None:
+def test_stopped_demo_says_records_are_left(tmp_path) -> None:
     from outcomes.cli.demo_command import _said_to_be_left
 
     with pytest.raises(KeyboardInterrupt) as stopped, _said_to_be_left(tmp_path):

@@ -1,7 +1,5 @@
 """What ``check`` says in sum: usable trials by question, and the mend that wins back most."""
 
-from __future__ import annotations
-
 import json
 import re
 from collections.abc import Callable
@@ -105,7 +103,7 @@ def test_stopped_work_has_nothing_usable(call: Call, own_records: Path) -> None:
     assert "Trials that can be used" not in call("check", own_records).out
 
 
-def test_records_without_usable_trials_are_checked(call: Call, own_records: Path) -> None:
+def test_records_without_trials_are_checked(call: Call, own_records: Path) -> None:
     file = own_records / "trials.csv"
     lines = file.read_text().splitlines()
     at = lines[0].split(",").index("result")

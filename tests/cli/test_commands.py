@@ -1,31 +1,17 @@
 """Every command: exit status, what stands on standard output, and what on standard error."""
 
-from __future__ import annotations
-
 import json
 import os
 import re
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-Call = Callable[..., Any]
 COMMANDS = (
-    "template",
-    "check",
-    "join",
-    "fit",
-    "retire",
-    "compare",
-    "watch",
-    "brief",
-    "figure",
-    "demo",
-)
+    "template", "check", "join", "fit", "retire", "compare", "watch", "brief", "figure", "demo",
+)  # fmt: skip
 HEAD = ["format", "unit", "made_by", "settings", "inputs", "records"]
 ASKED_OF_FINDS = ["which_predicts", "find", "suspects", "shape", "quality", "dogs"]
 SECTIONS = {
@@ -52,21 +38,21 @@ def _options(command: str, tmp_path: Path) -> list[object]:
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_every_command_tells_how_it_is_used(command: str, call: Call) -> None:
+def test_every_command_tells_how_it_is_used(command, call) -> None:
     answer = call(command, "--help")
     assert answer.status == 0
     assert re.match(rf"Usage: .*\b{command} ", answer.out)
     assert answer.err == ""
 
 
-def test_help_lists_every_command_of_the_contract(call: Call) -> None:
+def test_help_lists_every_command_of_the_contract(call) -> None:
     answer = call("--help")
     listed = [line.split()[0] for line in answer.out.split("Commands:")[1].splitlines() if line]
     assert tuple(listed) == COMMANDS
     assert answer.status == 0
 
 
-def test_the_version_is_told(call: Call) -> None:
+def test_the_version_is_told(call) -> None:
     from outcomes import __version__
 
     assert call("--version").out == f"outcomes, version {__version__}\n"
@@ -74,9 +60,7 @@ def test_the_version_is_told(call: Call) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("command", SECTIONS)
-def test_json_is_one_object_and_nothing_else(
-    command: str, call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_json_is_one_object_and_nothing_else(command, call, few_records, tmp_path) -> None:
     answer = call(command, few_records, "--json", *_options(command, tmp_path))
     assert answer.status == 0
     found = json.loads(answer.out)
@@ -90,22 +74,14 @@ def test_json_is_one_object_and_nothing_else(
 
 
 @pytest.mark.slow
-def test_json_is_the_file_the_briefing_wrote(call: Call, few_records: Path, tmp_path: Path) -> None:
-    answer = call("brief", few_records, "--json", "--out", tmp_path / "briefing")
-    assert answer.out == (tmp_path / "briefing" / "results.json").read_text(encoding="utf-8")
-
-
-@pytest.mark.slow
 @pytest.mark.parametrize("command", ["fit", "retire", "compare"])
-def test_json_is_part_of_what_the_briefing_writes(
-    command: str, call: Call, few_records: Path
-) -> None:
+def test_json_is_part_of_what_the_briefing_writes(command, call, few_records) -> None:
     whole = call("brief", few_records, "--json", "--out", few_records.parent / "briefing")
     part = json.loads(call(command, few_records, "--json").out)
     assert part.items() <= json.loads(whole.out).items()
 
 
-def test_check_tells_findings_as_json(call: Call, few_records: Path) -> None:
+def test_check_tells_findings_as_json(call, few_records) -> None:
     answer = call("check", few_records, "--json")
     found = json.loads(answer.out)
     assert answer.status == 0
@@ -118,9 +94,7 @@ def test_check_tells_findings_as_json(call: Call, few_records: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("command", SECTIONS)
-def test_answer_comes_first_and_caution_last(
-    command: str, call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_answer_comes_first_and_caution_last(command, call, few_records, tmp_path) -> None:
     answer = call(command, few_records, *_options(command, tmp_path))
     first = {
         "fit": "These records cannot say yet whether storage changes what the dogs find.",
@@ -135,16 +109,6 @@ def test_answer_comes_first_and_caution_last(
         in answer.out.splitlines()[-2 if command != "brief" else -1]
     )
     assert answer.complaints == []
-
-
-def test_check_counts_every_row(call: Call, few_records: Path) -> None:
-    lines = call("check", few_records).out.splitlines()
-    rows = {
-        t: len((few_records / f"{t}.csv").read_text().splitlines()) - 1
-        for t in ("sources", "trials")
-    }
-    for table, number in rows.items():
-        assert f"{table}: {number} rows in = {number} usable + 0 set aside" in lines
 
 
 @pytest.mark.parametrize(
@@ -163,21 +127,23 @@ def test_check_counts_every_row(call: Call, few_records: Path) -> None:
         (("join", "RECORDS"), "Missing option '--out'"),
         (("fit", "RECORDS", "more"), "unexpected extra argument"),
         (("fit", "RECORDS", "--no-such-option"), "No such option"),
-        (("no-such-command",), "No such command"),
+        (("chek",), "No such command 'chek'. Do you mean 'check'?"),
+        (("retier", "x"), "Do you mean 'retire'?"),
+        (("frobnicate",), "There are template, check, join, fit,"),
+        (("fit", "x", "--floor", "90"), "90 is not a share of one: write 0.90."),
+        (("fit", "x", "--floor", "85%"), "85% is not a share of one: write 0.85."),
+        (("fit", "x", "--confidence", "95"), "write 0.95."),
+        (("fit", "x", "--floor", "1.0"), "Give a number strictly between 0 and 1."),
         (("join", "RECORDS", "--out", "joined.txt"), "name a file that ends in .csv or .parquet"),
         (("template", "blank.csv"), "Give a name that ends in .xlsx"),
         (("fit", "RECORDS", "--settings", "nowhere.toml"), "no such settings file"),
         (("retire", "RECORDS", "--as-of", "03/04/2026"), "Write it as 2026-03-14"),
+        (("retire", "RECORDS", "--by", "weight"), "'weight' is not one of 'cycles', 'age'"),
         (("brief", "RECORDS", "--as-of", "soon", "--out", "x"), "Write it as 2026-03-14"),
     ],
 )
 def test_wrong_usage_is_status_2_and_said(
-    arguments: tuple[str, ...],
-    said: str,
-    call: Call,
-    few_records: Path,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
+    arguments, said, call, few_records, tmp_path, monkeypatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
     answer = call(*[few_records if a == "RECORDS" else a for a in arguments])
@@ -195,9 +161,7 @@ def test_wrong_usage_is_status_2_and_said(
         (("fit", "nowhere"), "nowhere: no such file or directory"),
     ],
 )
-def test_the_installed_command_answers_alike(
-    arguments: tuple[str, ...], said: str, tmp_path: Path
-) -> None:
+def test_the_installed_command_answers_alike(arguments, said, tmp_path) -> None:
     run = subprocess.run(
         [sys.executable, "-c", "from outcomes.cli import main; main()", *arguments],
         capture_output=True,
@@ -211,9 +175,7 @@ def test_the_installed_command_answers_alike(
     assert "Traceback" not in run.stderr
 
 
-def test_our_defect_is_one_line(
-    call: Call, few_records: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_our_defect_is_one_line(call, few_records, monkeypatch) -> None:
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("first line\nsecond line")
 
@@ -227,9 +189,7 @@ def test_our_defect_is_one_line(
     ]
 
 
-def test_stopping_by_hand_is_status_130(
-    call: Call, few_records: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_stopping_by_hand_is_status_130(call, few_records, monkeypatch) -> None:
     def stopped(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
@@ -239,7 +199,7 @@ def test_stopping_by_hand_is_status_130(
     assert answer.complaints == ["outcomes: stopped; nothing was overwritten."]
 
 
-def test_options_win_over_settings(call: Call, few_records: Path, tmp_path: Path) -> None:
+def test_options_win_over_settings(call, few_records, tmp_path) -> None:
     settings = tmp_path / "own.toml"
     settings.write_text(
         'unit = "North Ridge"\n[decision]\nfloor = 0.8\nconfidence = 0.8\nseed = 3\n'
@@ -253,7 +213,7 @@ def test_options_win_over_settings(call: Call, few_records: Path, tmp_path: Path
     assert chosen == {"floor": 0.75, "confidence": 0.8, "seed": 5}
 
 
-def test_the_shelf_is_judged_on_the_day_asked_for(call: Call, few_records: Path) -> None:
+def test_the_shelf_is_judged_on_the_day_asked_for(call, few_records) -> None:
     today = json.loads(call("retire", few_records, "--json").out)["shelf"]
     later = json.loads(call("retire", few_records, "--as-of", "2026-12-31", "--json").out)["shelf"]
     age = {s["source_id"]: s["age_days"] for s in today}
@@ -262,19 +222,7 @@ def test_the_shelf_is_judged_on_the_day_asked_for(call: Call, few_records: Path)
     assert all(s["age_days"] > age[s["source_id"]] for s in later)
 
 
-def test_template_can_be_filled_and_checked(call: Call, tmp_path: Path) -> None:
-    blank = tmp_path / "blank.xlsx"
-    answer = call("template", blank)
-    assert answer.status == 0
-    assert str(blank) in answer.out
-    checked = call("check", blank)
-    assert checked.status == 1
-    assert "sheet trials: there are no rows under the header" in checked.out
-
-
-def test_joined_trials_come_with_their_exposures(
-    call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_joined_trials_come_with_their_exposures(call, few_records, tmp_path) -> None:
     import pandas as pd
 
     for ending in ("csv", "parquet"):
@@ -290,9 +238,7 @@ def test_joined_trials_come_with_their_exposures(
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
-def test_one_figure_is_drawn_for_a_slide(
-    kind: str, call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_one_figure_is_drawn_for_a_slide(kind, call, few_records, tmp_path) -> None:
     out = tmp_path / "slides" / f"finds.{kind}"
     answer = call("figure", "main", few_records, "--out", out)
     assert answer.status == 0
@@ -301,9 +247,7 @@ def test_one_figure_is_drawn_for_a_slide(
 
 
 @pytest.mark.parametrize("name", ["ways", "calibration"])
-def test_undrawable_figure_says_why(
-    name: str, call: Call, few_records: Path, tmp_path: Path
-) -> None:
+def test_undrawable_figure_says_why(name, call, few_records, tmp_path) -> None:
     out = tmp_path / "slide.svg"
     assert call("figure", name, few_records, "--out", out).status == 0
     assert "too few" in re.sub(r"\s+", " ", out.read_text(encoding="utf-8")).lower()
@@ -317,9 +261,7 @@ def test_undrawable_figure_says_why(
         (("main", "RECORDS", "--out", "RECORDS"), "must end in .png, .svg or .pdf"),
     ],
 )
-def test_a_wrong_figure_is_told_in_one_line(
-    arguments: tuple[str, ...], said: str, call: Call, few_records: Path
-) -> None:
+def test_a_wrong_figure_is_told_in_one_line(arguments, said, call, few_records) -> None:
     answer = call("figure", *(few_records if a == "RECORDS" else a for a in arguments))
     assert answer.status == 2
     assert said in answer.err

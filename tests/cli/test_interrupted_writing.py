@@ -1,24 +1,20 @@
 """Ctrl-C and a full disk while results are written: the old ones stay whole."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from outcomes.errors import OutputError
 from outcomes.records.placing import write_files
 from outcomes.records.workbook import write_template
-
-Call = Callable[..., Any]
+from outcomes.report.out_folder import FILES
 
 ROOT = Path(__file__).parents[2]
 COMMAND_LINE = (sys.executable, "-c", "from outcomes.cli import main; main()")
@@ -76,9 +72,7 @@ STEPS = [("write_bytes", 1), ("write_bytes", 2), *(("replace", number) for numbe
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("step", "number"), STEPS)
-def test_ctrl_c_while_writing_keeps_old_results(
-    step: str, number: int, own_records: Path, tmp_path: Path, call: Call
-) -> None:
+def test_ctrl_c_while_writing_keeps_old_results(step, number, own_records, tmp_path, call) -> None:
     out = tmp_path / "results"
     assert call("join", own_records, "--out", out / "joined.csv").status == 0
     before = _bytes_in(out)
@@ -95,9 +89,7 @@ def test_ctrl_c_while_writing_keeps_old_results(
 @pytest.mark.slow
 @pytest.mark.parametrize("times", [1, 3])
 @pytest.mark.parametrize("step", ["Asking whether", "Drawing", "Search time"])
-def test_ctrl_c_reaches_both_processes_once(
-    step: str, times: int, few_records: Path, tmp_path: Path
-) -> None:
+def test_ctrl_c_reaches_both_processes_once(step, times, few_records, tmp_path) -> None:
     said, seen = [], False
     with subprocess.Popen(
         [*COMMAND_LINE, "brief", str(few_records), "--out", str(tmp_path / "out")],
@@ -131,11 +123,12 @@ def test_ctrl_c_reaches_both_processes_once(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("command", ["check", "fit"])
-def test_a_reader_that_has_had_enough_is_no_error(command: str, few_records: Path) -> None:
+@pytest.mark.parametrize("command", ["check", "fit", "brief"])
+def test_early_leaving_reader_is_no_error(command, few_records, tmp_path) -> None:
     reads, writes = os.pipe()
+    out = ["--out", str(tmp_path / "out")] if command == "brief" else []
     with subprocess.Popen(
-        [*COMMAND_LINE, command, str(few_records)],
+        [*COMMAND_LINE, command, str(few_records), *out],
         stdout=writes,
         stderr=subprocess.PIPE,
         text=True,
@@ -146,12 +139,11 @@ def test_a_reader_that_has_had_enough_is_no_error(command: str, few_records: Pat
         _, err = run.communicate()
     assert run.returncode == 0
     assert [line for line in err.splitlines() if line and not line.endswith("…")] == []
+    assert sorted(p.name for p in tmp_path.glob("out/*")) == (sorted(FILES) if out else [])
 
 
 @pytest.mark.slow
-def test_what_was_interrupted_can_be_done_again(
-    own_records: Path, tmp_path: Path, call: Call
-) -> None:
+def test_what_was_interrupted_can_be_done_again(own_records, tmp_path, call) -> None:
     out = tmp_path / "results"
     status, _ = _interrupted("replace", 2, "join", own_records, "--out", out / "joined.csv")
     assert status == 130
@@ -161,9 +153,7 @@ def test_what_was_interrupted_can_be_done_again(
 
 
 @pytest.mark.parametrize("number", [1, 2, 3, 4, 5])
-def test_error_at_any_rename_leaves_old_files(
-    number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_error_at_any_rename_leaves_old_files(number, tmp_path, monkeypatch) -> None:
     old = {"a": b"old a", "c": b"old c"}
     write_files(tmp_path, old)
     replace, done = Path.replace, 0
@@ -180,9 +170,6 @@ def test_error_at_any_rename_leaves_old_files(
     with pytest.raises(OutputError, match="Input/output error"):
         write_files(tmp_path, {"a": b"new a", "b": b"new b", "c": b"new c"})
     assert _bytes_in(tmp_path) == old
-
-
-# --- a disk that is really full -------------------------------------------------------------
 
 
 @pytest.fixture
@@ -206,9 +193,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", str(disk)], check=True)
 
 
-def test_a_full_disk_leaves_the_old_results_whole(
-    small_disk: Path, own_records: Path, call: Call
-) -> None:
+def test_a_full_disk_leaves_the_old_results_whole(small_disk, own_records, call) -> None:
     out = small_disk / "joined.csv"
     assert call("join", own_records, "--out", out).status == 0
     before = _bytes_in(small_disk)
@@ -225,7 +210,7 @@ def test_a_full_disk_leaves_the_old_results_whole(
     assert sorted(p.name for p in small_disk.iterdir()) == sorted(before)
 
 
-def test_full_disk_leaves_no_half_template(small_disk: Path) -> None:
+def test_full_disk_leaves_no_half_template(small_disk) -> None:
     room = os.statvfs(small_disk)
     (small_disk / "filler").write_bytes(b"x" * (room.f_bavail * room.f_frsize - 4096))
     with pytest.raises(OutputError, match="no space left on device"):
@@ -233,9 +218,7 @@ def test_full_disk_leaves_no_half_template(small_disk: Path) -> None:
     assert [p.name for p in small_disk.iterdir()] == ["filler"]
 
 
-def test_full_disk_leaves_demo_records_whole(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_full_disk_leaves_demo_records_whole(tmp_path, monkeypatch) -> None:
     from outcomes.records.write import write_unit
     from outcomes.simulate import Truth, simulate_unit
 

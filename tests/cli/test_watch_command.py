@@ -1,7 +1,5 @@
 """``outcomes watch``: what it says, as words, as JSON and as a figure."""
 
-from __future__ import annotations
-
 import csv
 import json
 from collections.abc import Callable

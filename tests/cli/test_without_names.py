@@ -1,7 +1,5 @@
 """A briefing without names holds none of them, in any file, and the key lies elsewhere."""
 
-from __future__ import annotations
-
 import base64
 import re
 import zlib
@@ -92,7 +90,7 @@ def briefing(
     return home / "briefing"
 
 
-def test_no_name_is_left_in_any_byte(briefing: Path) -> None:
+def test_no_name_is_left_in_any_byte(briefing) -> None:
     assert {f.name for f in briefing.iterdir()} == {
         "briefing.html", "figure.png", "figure.svg", "figure.pdf", "results.json", "trials.csv",
         "set_aside.csv",
@@ -100,9 +98,7 @@ def test_no_name_is_left_in_any_byte(briefing: Path) -> None:
     assert _hidden_in(briefing) == set()
 
 
-def test_the_search_finds_names_where_they_are(
-    named_records: Path, call: Callable[..., Any], tmp_path: Path
-) -> None:
+def test_the_search_finds_names_where_they_are(named_records, call, tmp_path) -> None:
     call("join", named_records, "--out", tmp_path / "joined.csv")
     assert {name for _, name in _hidden_in(tmp_path)} >= {"Zorgon", "Kvasir", "Plumbago"}
     packed = base64.b64encode(b"<svg>Zorgon</svg>")
@@ -112,14 +108,14 @@ def test_the_search_finds_names_where_they_are(
     )
 
 
-def test_rows_are_told_with_place_and_reason(briefing: Path) -> None:
+def test_rows_are_told_with_place_and_reason(briefing) -> None:
     aside = _read(briefing, "set_aside")
     assert set(aside["file"]) <= {"trials", "storage", "sources", "dogs"}
     assert {"5", "6"} <= set(aside["row"])
     assert all(aside["reason"])
 
 
-def test_key_lies_beside_and_turns_codes_back(briefing: Path, named_records: Path) -> None:
+def test_key_lies_beside_and_turns_codes_back(briefing, named_records) -> None:
     key = _read(briefing.parent, "briefing-key")
     assert set(key["what"]) <= set(NAMES)
     assert key["code"].is_unique
@@ -131,9 +127,7 @@ def test_key_lies_beside_and_turns_codes_back(briefing: Path, named_records: Pat
     assert [back[c] for c in coded.sources["source_id"]] == list(plain.sources["source_id"])
 
 
-def test_key_is_never_overwritten_or_handed_on(
-    named_records: Path, call: Callable[..., Any], tmp_path: Path
-) -> None:
+def test_key_is_never_overwritten_or_handed_on(named_records, call, tmp_path) -> None:
     key, out = tmp_path / "key.csv", tmp_path / "slide.png"
     key.write_text("somebody else's", encoding="utf-8")
     drawn = ("figure", "records", named_records, "--out", out, "--without-names", "--key")
@@ -154,9 +148,7 @@ def test_key_is_never_overwritten_or_handed_on(
 
 
 @pytest.mark.slow
-def test_figure_without_names_has_none(
-    named_records: Path, call: Callable[..., Any], tmp_path: Path
-) -> None:
+def test_figure_without_names_has_none(named_records, call, tmp_path) -> None:
     folder, key = tmp_path / "slides", tmp_path / "key.csv"
     for kind in ("svg", "pdf"):
         answer = call(

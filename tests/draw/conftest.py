@@ -1,7 +1,5 @@
 """Made-up but realistic results to draw: no records, no model behind them."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import pairwise
 from types import SimpleNamespace
@@ -226,7 +224,7 @@ def variants() -> dict[str, dict[str, Any]]:
             "curves": [
                 made_curve(edges=eight, n=123456),
                 made_age(edges=np.array(eight) * 28.0, n=98765),
-            ],
+            ]
         },
         "no_curves": one
         | {

@@ -1,13 +1,9 @@
 """Search time, false alerts and lifetimes drawn: by the data drawn and the room of the words."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 from outcomes.analysis.lifetimes.regression import CycleHazard, NextCycles
 from outcomes.analysis.searches.false_alerts import DogAlerts, FalseAlertFit
@@ -22,11 +18,11 @@ from outcomes.draw.false_alerts_figure import MOST_DOGS, draw_false_alerts_figur
 from outcomes.draw.save import render_figure
 from outcomes.draw.search_time_figure import draw_search_time_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.draw.theme import drawable, theme
+from outcomes.draw.theme import drawable
 from outcomes.models.ratio import Estimate
 from outcomes.wording.lifetime_regression import describe_next_cycles
 
-from .looks import ax_of, lines, words
+from .looks import assert_words_beside, ax_of, lines, words
 
 FOOTER = "Synthetic unit, 1,200 trials."
 
@@ -114,24 +110,7 @@ FIGURES = {
 
 @pytest.mark.parametrize("name", FIGURES)
 def test_words_do_not_touch_or_leave_the_sheet(name: str) -> None:
-    figure = FIGURES[name]()
-    with theme():
-        canvas = FigureCanvasAgg(figure)
-        canvas.draw()
-        renderer = canvas.get_renderer()
-        boxes = [
-            (t.get_text(), t.get_window_extent(renderer))
-            for t in figure.findobj(Text)
-            if t.get_gid() and t.get_text()
-        ]
-    sheet = figure.bbox
-    for i, (text, box) in enumerate(boxes):
-        assert sheet.x0 <= box.x0, text
-        assert box.x1 <= sheet.x1, text
-        for other_text, other in boxes[i + 1 :]:
-            # Lines of one block stand as close as the theme lets them.
-            apart = box.shrunk(1.0, 0.8).overlaps(other.shrunk(1.0, 0.8))
-            assert not apart, (text, other_text)
+    assert_words_beside(FIGURES[name]())
 
 
 @pytest.mark.parametrize("name", FIGURES)
@@ -194,7 +173,7 @@ def test_dogs_with_most_alerts_are_drawn() -> None:
     assert f"The {MOST_DOGS} dogs with most of 30." in " ".join(words(figure, "subtitle"))
 
 
-def test_letters_the_font_lacks_are_question_marks() -> None:
+def test_letters_lacking_are_question_marks() -> None:
     assert drawable("骨 a") == "? a"
 
 
@@ -227,12 +206,12 @@ def test_next_cycles_are_drawn_where_sources_are() -> None:
         ((0.9, 1.4), "Whether the share rises or falls with the cycles does not show."),
     ],
 )
-def test_rise_is_said_only_where_the_interval_does(limits, said) -> None:
+def test_rise_is_said_only_where_interval_does(limits, said) -> None:
     figure = drawn(per_cycle({0: 0.1, 5: 0.12}, limits=limits))
     assert said in " ".join(words(figure, "subtitle"))
 
 
-def test_under_five_events_a_sentence_stands_there() -> None:
+def test_under_five_events_a_sentence_stands() -> None:
     figure = FIGURES["no next cycles"]()
     assert figure.axes == []
     assert " ".join(words(figure, "reason")) == describe_next_cycles(no_hazard())

@@ -1,7 +1,5 @@
 """The figure of calibration and residuals, by the data it draws and the room its words take."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

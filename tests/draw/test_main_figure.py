@@ -1,8 +1,7 @@
 """The briefing's figure, by the data it draws and the room its words take."""
 
-from __future__ import annotations
-
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from itertools import combinations, pairwise
@@ -17,7 +16,6 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.cbook import pts_to_poststep
 from matplotlib.collections import LineCollection, PathCollection, PolyCollection
-from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
@@ -34,12 +32,12 @@ from outcomes.draw.main_figure import (
     draw_main_figure,
     draw_stacked_figure,
 )
-from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, LANE, Sheet, theme
+from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, LANE, theme
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_in_short
 from outcomes.wording.limit import describe_retire_after
 from outcomes.wording.threshold_on_figure import describe_threshold_on_figure, exposure_scale
 
-from .looks import ax_of
+from .looks import ax_of, contrast
 
 
 def lines_of(ax: Axes, start: str) -> list[Line2D]:
@@ -54,14 +52,30 @@ def words_of(figure: Figure, start: str) -> list[str]:
     ]
 
 
-DRAWN: dict[int, Figure] = {}
+DRAWN: dict[tuple[str, int], Figure] = {}
+
+
+def once(way: str, variant: dict[str, Any], draw: Callable[[], Figure]) -> Figure:
+    """The variant's figure, drawn once for all tests that only look at it."""
+    if (way, id(variant)) not in DRAWN:
+        DRAWN[way, id(variant)] = draw()
+    return DRAWN[way, id(variant)]
 
 
 def drawn(variant: dict[str, Any]) -> Figure:
-    """The variant's figure, drawn once for all tests that only look at it."""
-    if id(variant) not in DRAWN:
-        DRAWN[id(variant)] = draw_main_figure(**variant)
-    return DRAWN[id(variant)]
+    return once("alone", variant, lambda: draw_main_figure(**variant))
+
+
+def drawn_in_page(variant: dict[str, Any]) -> Figure:
+    """The variant as a page has it: heading and answer stand beside the figure."""
+    without = variant | {"title": "", "subtitle": ""}
+    return once("page", variant, lambda: draw_main_figure(**without, sheet=IN_PAGE))
+
+
+def drawn_stacked(variant: dict[str, Any]) -> Figure:
+    """The variant as a narrow screen has it: the panels one above the other."""
+    names = ("curves", "floor", "thresholds", "lifetime")
+    return once("stacked", variant, lambda: draw_stacked_figure(*(variant[n] for n in names)))
 
 
 @cache
@@ -78,6 +92,23 @@ def extents(figure: Figure) -> list[tuple[Text, Bbox]]:
         ]
 
 
+def assert_whole_and_apart(figure: Figure, margin_in: float = 0.0) -> None:
+    """Every word lies within the sheet, and on no other."""
+    placed, sheet = extents(figure), figure.bbox
+    assert placed
+    for text, box in placed:
+        assert sheet.x0 + margin_in * figure.dpi <= box.x0 < box.x1, text.get_text()
+        assert box.x1 <= sheet.x1 - margin_in * figure.dpi, text.get_text()
+        assert sheet.y0 + margin_in * figure.dpi <= box.y0 < box.y1, text.get_text()
+        assert box.y1 <= sheet.y1 - margin_in * figure.dpi, text.get_text()
+    for (text, box), (other_text, other) in combinations(placed, 2):
+        assert not overlap(box, other), (text.get_text(), other_text.get_text())
+
+
+def panels(figure: Figure) -> list[Axes]:
+    return [ax for ax in figure.axes if not (ax.get_gid() or "").startswith("lane-")]
+
+
 def overlap(one: Bbox, other: Bbox) -> bool:
     # Boxes that share half a pixel do not touch in ink.
     return bool(
@@ -88,53 +119,21 @@ def overlap(one: Bbox, other: Bbox) -> bool:
     )
 
 
-# --- room -----------------------------------------------------------------------------
-
-
-def test_no_words_overlap_and_none_are_cut_off(variant: dict[str, Any]) -> None:
+def test_no_words_overlap_and_none_are_cut_off(variant) -> None:
     figure = drawn(variant)
-    placed = extents(figure)
-    assert placed
-    sheet = figure.bbox
-    for text, box in placed:
-        assert box.x0 >= 0.15 * figure.dpi, text.get_text()
-        assert box.x1 <= sheet.x1 - 0.15 * figure.dpi, text.get_text()
-        assert box.y0 >= 0.15 * figure.dpi, text.get_text()
-        assert box.y1 <= sheet.y1 - 0.15 * figure.dpi, text.get_text()
-    for (text, box), (other_text, other) in combinations(placed, 2):
-        assert not overlap(box, other), (text.get_text(), other_text.get_text())
+    assert_whole_and_apart(figure, 0.15)
+    assert all(ax.bbox.height >= 1.4 * figure.dpi for ax in panels(figure))
 
 
-IN_PAGE_DRAWN: dict[int, Figure] = {}
-
-
-def drawn_in_page(variant: dict[str, Any]) -> Figure:
-    """The variant as a page has it: heading and answer stand beside the figure."""
-    if id(variant) not in IN_PAGE_DRAWN:
-        without = variant | {"title": "", "subtitle": ""}
-        IN_PAGE_DRAWN[id(variant)] = draw_main_figure(**without, sheet=IN_PAGE)
-    return IN_PAGE_DRAWN[id(variant)]
-
-
-def test_page_words_are_apart_and_whole(variant: dict[str, Any]) -> None:
+def test_page_words_are_apart_and_whole(variant) -> None:
     figure = drawn_in_page(variant)
     assert figure.get_size_inches().tolist() == [IN_PAGE.width_in, IN_PAGE.height_in]
-    placed = extents(figure)
-    assert placed
-    for text, box in placed:
-        assert figure.bbox.x0 <= box.x0 < box.x1 <= figure.bbox.x1, text.get_text()
-        assert figure.bbox.y0 <= box.y0 < box.y1 <= figure.bbox.y1, text.get_text()
-    for (text, box), (other_text, other) in combinations(placed, 2):
-        assert not overlap(box, other), (text.get_text(), other_text.get_text())
-    for ax in figure.axes:
-        if not (ax.get_gid() or "").startswith("lane-"):
-            assert ax.bbox.height >= 2.0 * figure.dpi
-        if (ax.get_gid() or "").startswith("finds-"):
-            for text, box in placed:
-                assert not overlap(box, ax.bbox), text.get_text()
+    assert_whole_and_apart(figure)
+    assert all(ax.bbox.height >= 2.0 * figure.dpi for ax in panels(figure))
+    assert_finds_are_clear(figure)
 
 
-def test_page_letters_are_as_large_as_said(variant: dict[str, Any]) -> None:
+def test_page_letters_are_as_large_as_said(variant) -> None:
     for text, _ in extents(drawn_in_page(variant)):
         gid = text.get_gid() or ""
         small = gid.startswith(("lifetime-note", "count-"))
@@ -143,36 +142,17 @@ def test_page_letters_are_as_large_as_said(variant: dict[str, Any]) -> None:
         assert text.get_fontsize() >= least, (gid, text.get_text())
 
 
-STACKED: dict[int, Figure] = {}
-
-
-def drawn_stacked(variant: dict[str, Any]) -> Figure:
-    """The variant as a narrow screen has it: the panels one above the other."""
-    if id(variant) not in STACKED:
-        names = ("curves", "floor", "thresholds", "lifetime")
-        STACKED[id(variant)] = draw_stacked_figure(*(variant[name] for name in names))
-    return STACKED[id(variant)]
-
-
-def test_stacked_words_are_apart_whole_and_large(variant: dict[str, Any]) -> None:
+def test_stacked_words_are_apart_whole_and_large(variant) -> None:
     figure = drawn_stacked(variant)
     assert figure.get_figwidth() == IN_COLUMN.width_in
-    placed = extents(figure)
-    assert placed
-    for text, box in placed:
-        assert figure.bbox.x0 <= box.x0 < box.x1 <= figure.bbox.x1, text.get_text()
-        assert figure.bbox.y0 <= box.y0 < box.y1 <= figure.bbox.y1, text.get_text()
-        assert text.get_fontsize() >= IN_COLUMN.small_pt - 0.3 or len(variant["curves"]) == 0 or (
-            (text.get_gid() or "").startswith("count-")
-        )  # fmt: skip
-    for (text, box), (other_text, other) in combinations(placed, 2):
-        assert not overlap(box, other), (text.get_text(), other_text.get_text())
-    for ax in figure.axes:
-        if not (ax.get_gid() or "").startswith("lane-"):
-            assert ax.bbox.height >= 1.9 * figure.dpi
+    assert_whole_and_apart(figure)
+    assert all(ax.bbox.height >= 1.9 * figure.dpi for ax in panels(figure))
+    for text, _ in extents(figure) if variant["curves"] else []:
+        counts = (text.get_gid() or "").startswith("count-")
+        assert counts or text.get_fontsize() >= IN_COLUMN.small_pt - 0.3
 
 
-def test_stacked_panels_are_those_of_the_wide_figure(variant: dict[str, Any]) -> None:
+def test_stacked_panels_are_those_of_wide_figure(variant) -> None:
     wide, stacked = drawn_in_page(variant), drawn_stacked(variant)
     for ax in wide.axes:
         same = ax_of(stacked, ax.get_gid() or "")
@@ -185,9 +165,7 @@ def test_stacked_panels_are_those_of_the_wide_figure(variant: dict[str, Any]) ->
         assert sorted(words_of(stacked, gid)) == sorted(words_of(wide, gid)), gid
 
 
-def test_long_exposure_names_take_more_lines(
-    made: SimpleNamespace,
-) -> None:
+def test_long_exposure_names_take_more_lines(made) -> None:
     variant = made.variants["two"]
     curves = [replace(c, without=10) if c.exposure == "cycles" else c for c in variant["curves"]]
     for figure in (
@@ -201,7 +179,7 @@ def test_long_exposure_names_take_more_lines(
             assert not overlap(box, other)
 
 
-def test_page_figure_leaves_out_what_stands_beside_it(made: SimpleNamespace) -> None:
+def test_page_figure_omits_what_stands_beside_it(made) -> None:
     figure = drawn_in_page(made.variants["late_groups"])
     assert words_of(figure, "footer") == []
     told = " ".join(words_of(figure, "lifetime-note"))
@@ -222,15 +200,7 @@ def test_page_figure_leaves_out_what_stands_beside_it(made: SimpleNamespace) -> 
     title_words=st.integers(3, 50),
 )
 def test_words_stay_apart_whatever_is_drawn(
-    made: SimpleNamespace,
-    floor: float,
-    last: float,
-    days: float,
-    slope: float,
-    trials: int,
-    edges: list[float],
-    mark: tuple[float | None, ...],
-    title_words: int,
+    made, floor, last, days, slope, trials, edges, mark, title_words
 ) -> None:
     shares = np.array([0.0, *sorted(edges), 1.0])
     curves = [
@@ -250,42 +220,35 @@ def test_words_stay_apart_whatever_is_drawn(
             "title": " ".join(["thawed"] * title_words),
         }
     )
-    for (text, box), (other_text, other) in combinations(extents(figure), 2):
-        assert not overlap(box, other), (text.get_text(), other_text.get_text())
-    for text, box in extents(figure):
-        assert figure.bbox.x0 <= box.x0 < box.x1 <= figure.bbox.x1, text.get_text()
-        assert figure.bbox.y0 <= box.y0 < box.y1 <= figure.bbox.y1, text.get_text()
+    assert_whole_and_apart(figure)
 
 
 @pytest.mark.parametrize("last", [0.0, 1.0, 2.0, 32.0, 400.0])
-def test_ticks_of_cycles_are_whole_and_differ(made: SimpleNamespace, last: float) -> None:
+def test_ticks_of_cycles_are_whole_and_differ(made, last) -> None:
     bins = [replace(b, mean=3.0 + last * k) for k, b in enumerate(made.curve().bins[:2])]
     empty = np.array([])
     curve = replace(
-        made.curve(),
-        at=empty,
-        probability=empty,
-        low=empty,
-        high=empty,
-        thin=empty.astype(bool),
+        made.curve(), at=empty, probability=empty, low=empty, high=empty, thin=empty.astype(bool),
         bins=tuple(bins),
-    )
+    )  # fmt: skip
     figure = draw_main_figure(**made.variants["observed_only"] | {"curves": [curve]})
     ticks = ax_of(figure, "finds-cycles").xaxis.get_ticklocs()
     assert ticks.tolist() == sorted({round(t) for t in ticks})
     assert 1 <= len(ticks) <= 8
 
 
-def test_no_words_lie_on_the_finds(variant: dict[str, Any]) -> None:
-    figure = drawn(variant)
-    placed = extents(figure)
+def assert_finds_are_clear(figure: Figure) -> None:
     for ax in figure.axes:
         if (ax.get_gid() or "").startswith("finds-"):
-            for text, box in placed:
+            for text, box in extents(figure):
                 assert not overlap(box, ax.bbox), text.get_text()
 
 
-def test_no_words_lie_on_a_curve_of_reliability(variant: dict[str, Any]) -> None:
+def test_no_words_lie_on_the_finds(variant) -> None:
+    assert_finds_are_clear(drawn(variant))
+
+
+def test_no_words_lie_on_a_curve_of_reliability(variant) -> None:
     figure = drawn(variant)
     placed = extents(figure)
     for ax in figure.axes:
@@ -298,14 +261,7 @@ def test_no_words_lie_on_a_curve_of_reliability(variant: dict[str, Any]) -> None
                     assert not overlap(box, step.padded(1.0)), text.get_text()
 
 
-def test_every_panel_keeps_a_readable_height(variant: dict[str, Any]) -> None:
-    figure = drawn(variant)
-    for ax in figure.axes:
-        if not (ax.get_gid() or "").startswith("lane-"):
-            assert ax.bbox.height >= 1.4 * figure.dpi
-
-
-def test_words_can_be_read_from_the_back(variant: dict[str, Any]) -> None:
+def test_words_can_be_read_from_the_back(variant) -> None:
     for text, _ in extents(drawn(variant)):
         gid = text.get_gid() or ""
         small = gid.startswith(("footer", "lifetime-note"))
@@ -314,17 +270,7 @@ def test_words_can_be_read_from_the_back(variant: dict[str, Any]) -> None:
         assert text.get_fontsize() >= least, (gid, text.get_text())
 
 
-def contrast(color: str, ground: str) -> float:
-    def luminance(name: str) -> float:
-        parts = np.array(to_rgb(name))
-        linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
-        return float(linear @ [0.2126, 0.7152, 0.0722])
-
-    light, dark = sorted((luminance(color), luminance(ground)), reverse=True)
-    return (light + 0.05) / (dark + 0.05)
-
-
-def test_words_stand_out_from_the_paper(made: SimpleNamespace) -> None:
+def test_words_stand_out_from_the_paper(made) -> None:
     """At least 4.5 : 1, level AA of the Web Content Accessibility Guidelines 2.1, 1.4.3."""
     for text, _ in extents(draw_main_figure(**made.variants["four_groups"])):
         assert contrast(text.get_color(), "white") >= 4.5, text.get_text()
@@ -332,10 +278,7 @@ def test_words_stand_out_from_the_paper(made: SimpleNamespace) -> None:
             assert contrast(text.get_color(), LANE) >= 4.5, text.get_text()
 
 
-# --- what is drawn ------------------------------------------------------------------------
-
-
-def test_the_line_and_band_are_the_curve(variant: dict[str, Any]) -> None:
+def test_the_line_and_band_are_the_curve(variant) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
         ax = ax_of(figure, f"finds-{curve.exposure}")
@@ -351,7 +294,7 @@ def test_the_line_and_band_are_the_curve(variant: dict[str, Any]) -> None:
             assert set(zip(curve.at.tolist(), limit.tolist(), strict=True)) <= corners
 
 
-def test_the_thin_part_alone_is_dashed(variant: dict[str, Any]) -> None:
+def test_the_thin_part_alone_is_dashed(variant) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
         ax = ax_of(figure, f"finds-{curve.exposure}")
@@ -365,7 +308,7 @@ def test_the_thin_part_alone_is_dashed(variant: dict[str, Any]) -> None:
         assert bool(words_of(figure, "thin-words")) or not thin_at
 
 
-def test_solid_line_ends_where_sources_become_few(made: SimpleNamespace) -> None:
+def test_solid_line_ends_where_sources_become_few(made) -> None:
     curve = made.curve(thin_from=20.0)
     figure = draw_main_figure(**made.variants["one"] | {"curves": [curve]})
     (solid,) = [
@@ -375,12 +318,12 @@ def test_solid_line_ends_where_sources_become_few(made: SimpleNamespace) -> None
     assert words_of(figure, "thin-words") == ["few sources out here"]
 
 
-def test_few_sources_are_not_said_where_enough(made: SimpleNamespace) -> None:
+def test_few_sources_are_not_said_where_enough(made) -> None:
     figure = draw_main_figure(**made.variants["one"] | {"curves": [made.curve(thin_from=None)]})
     assert words_of(figure, "thin-words") == []
 
 
-def test_no_line_goes_beyond_what_was_observed(variant: dict[str, Any]) -> None:
+def test_no_line_goes_beyond_what_was_observed(variant) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
         for line in lines_of(ax_of(figure, f"finds-{curve.exposure}"), "fitted"):
@@ -392,7 +335,7 @@ def test_no_line_goes_beyond_what_was_observed(variant: dict[str, Any]) -> None:
         assert (line.get_xdata().min(), line.get_xdata().max()) == (min(times), max(times))
 
 
-def test_every_bin_has_its_interval_and_counts(variant: dict[str, Any]) -> None:
+def test_every_bin_has_its_interval_and_counts(variant) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
         ax = ax_of(figure, f"finds-{curve.exposure}")
@@ -414,12 +357,12 @@ def test_every_bin_has_its_interval_and_counts(variant: dict[str, Any]) -> None:
         assert words_of(figure, "count-trials") == [f"{b.n:,}" for b in bins]
 
 
-def test_large_counts_are_written_in_thousands(made: SimpleNamespace) -> None:
+def test_large_counts_are_written_in_thousands(made) -> None:
     counts = words_of(draw_main_figure(**made.variants["big_n"]), "count-trials")
     assert counts[:2] == ["123k", "99k"]
 
 
-def test_everything_drawn_lies_within_the_scale(variant: dict[str, Any]) -> None:
+def test_everything_drawn_lies_within_the_scale(variant) -> None:
     figure = drawn(variant)
     for curve in variant["curves"]:
         ax = ax_of(figure, f"finds-{curve.exposure}")
@@ -434,12 +377,12 @@ def test_everything_drawn_lies_within_the_scale(variant: dict[str, Any]) -> None
 
 
 @pytest.mark.parametrize(("floor", "written"), [(0.85, "85"), (0.5, "50"), (0.875, "87.5")])
-def test_the_floor_is_labelled(made: SimpleNamespace, floor: float, written: str) -> None:
+def test_the_floor_is_labelled(made, floor, written) -> None:
     figure = draw_main_figure(**made.variants["one"] | {"floor": floor})
     assert words_of(figure, "floor-label") == ["floor", written]
 
 
-def test_scale_not_from_zero_says_so(made: SimpleNamespace) -> None:
+def test_scale_not_from_zero_says_so(made) -> None:
     zoomed = draw_main_figure(**made.variants["one"])
     low = ax_of(zoomed, "finds-cycles").get_ylim()[0]
     assert words_of(zoomed, "finds-heading") == [
@@ -450,15 +393,13 @@ def test_scale_not_from_zero_says_so(made: SimpleNamespace) -> None:
     assert words_of(whole, "finds-heading") == ["Finds in 100 trials"]
 
 
-def test_two_curves_share_one_scale_of_finds(made: SimpleNamespace) -> None:
+def test_two_curves_share_one_scale_of_finds(made) -> None:
     figure = draw_main_figure(**made.variants["two"])
     limits = {ax_of(figure, f"finds-{e}").get_ylim() for e in ("cycles", "age_days")}
     assert len(limits) == 1
 
 
-def test_both_panels_of_finds_stand_at_one_height(
-    made: SimpleNamespace,
-) -> None:
+def test_both_panels_of_finds_stand_at_one_height(made) -> None:
     """The scale at the left is read across both."""
     variant = made.variants["two"]
     curves = [replace(c, without=10) if c.exposure == "cycles" else c for c in variant["curves"]]
@@ -474,10 +415,7 @@ def test_both_panels_of_finds_stand_at_one_height(
         assert cycles == age
 
 
-# --- the threshold --------------------------------------------------------------------------
-
-
-def test_threshold_and_interval_are_at_their_place(made: SimpleNamespace) -> None:
+def test_threshold_and_interval_are_at_place(made) -> None:
     mark = ThresholdMark(13.9, 10.8, 18.2, 10.0)
     figure = draw_main_figure(**made.variants["one"] | {"thresholds": {"cycles": mark}})
     lane = ax_of(figure, "lane-cycles")
@@ -515,9 +453,7 @@ def said(curve: Any, mark: ThresholdMark | None, floor: float = 0.85) -> tuple[s
         ),
     ],
 )
-def test_the_threshold_is_said_in_words(
-    made: SimpleNamespace, mark: tuple[float | None, ...], words: str
-) -> None:
+def test_the_threshold_is_said_in_words(made, mark, words) -> None:
     assert said(made.curve(), ThresholdMark(*mark, None)) == (words, "")
 
 
@@ -531,23 +467,19 @@ def test_the_threshold_is_said_in_words(
         (-0.062, 0.85, "no threshold at 85 in 100 in these records"),
     ],
 )
-def test_without_threshold_words_say_the_course(
-    made: SimpleNamespace, slope: float, floor: float, words: str
-) -> None:
+def test_without_threshold_words_say_the_course(made, slope, floor, words) -> None:
     curve = made.curve(slope=slope)
     assert said(curve, ThresholdMark(None, None, None, None), floor) == (words, "")
 
 
-def test_nothing_is_said_of_an_unsought_threshold(made: SimpleNamespace) -> None:
+def test_nothing_is_said_of_an_unsought_threshold(made) -> None:
     assert said(made.curve(), None) == ("", "")
     for thresholds in ({}, {"cycles": None}):
         figure = draw_main_figure(**made.variants["one"] | {"thresholds": thresholds})
         assert words_of(figure, "threshold-words") == []
 
 
-def test_long_ages_are_in_months_rounded_down(
-    made: SimpleNamespace,
-) -> None:
+def test_long_ages_are_in_months_rounded_down(made) -> None:
     mark = ThresholdMark(701.0, 480.0, None, 426.9)
     assert said(made.age(), mark) == (
         "◆ falls to 85 in 100 at about 23 months (90 % interval 16 or more)",
@@ -563,16 +495,14 @@ def test_long_ages_are_in_months_rounded_down(
 
 @pytest.mark.parametrize("days", [12, 60, 61, 290, 437, 456, 700])
 @pytest.mark.parametrize("last", [390.0, 900.0])
-def test_figure_and_page_tell_the_same_age_limit(
-    made: SimpleNamespace, days: int, last: float
-) -> None:
+def test_figure_and_page_tell_the_same_age_limit(made, days, last) -> None:
     curve = made.age(last=last, edges=(0, 90, last))
     told = said(curve, ThresholdMark(None, None, None, float(days)))[1]
     page = describe_retire_after(SimpleNamespace(by="age_days", retire_after=days))
     assert page.removeprefix("Retire at an age of ") in told
 
 
-def test_ticks_of_months_stand_at_their_days(made: SimpleNamespace) -> None:
+def test_ticks_of_months_stand_at_their_days(made) -> None:
     figure = draw_main_figure(**made.variants["two"])
     axis = ax_of(figure, "lane-age_days").xaxis
     labels = [label.get_text() for label in axis.get_ticklabels()]
@@ -582,7 +512,7 @@ def test_ticks_of_months_stand_at_their_days(made: SimpleNamespace) -> None:
     assert exposure_scale(made.age()).axis_name == "age of the source, months"
 
 
-def test_marks_outside_the_observed_are_left_out(made: SimpleNamespace) -> None:
+def test_marks_outside_the_observed_are_left_out(made) -> None:
     mark = ThresholdMark(30.0, -4.0, 41.0, 55.0)
     assert within_observed(mark, made.curve()) == ThresholdMark(30.0, None, None, None)
     figure = draw_main_figure(**made.variants["one"] | {"thresholds": {"cycles": mark}})
@@ -596,7 +526,7 @@ def test_marks_outside_the_observed_are_left_out(made: SimpleNamespace) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("floor", [0.75, 0.85, 0.92])
 @pytest.mark.parametrize("sheet", [ALONE, IN_PAGE])
-def test_no_line_to_a_mark_crosses_words(made: SimpleNamespace, floor: float, sheet: Sheet) -> None:
+def test_no_line_to_a_mark_crosses_words(made, floor, sheet) -> None:
     variant = made.variants["thin_at_both_ends"]
     # In the middle of the panel, where the words on few sources stand.
     marks = {
@@ -633,7 +563,7 @@ def test_no_line_to_a_mark_crosses_words(made: SimpleNamespace, floor: float, sh
             assert not overlap(box, Bbox([line.min, line.max])), text.get_text()
 
 
-def test_sample_of_the_broken_line_is_clear_of_words(variant: dict[str, Any]) -> None:
+def test_sample_of_broken_line_is_clear_of_words(variant) -> None:
     figure = drawn(variant)
     for ax in figure.axes:
         for line in lines_of(ax, "thin-extent"):
@@ -642,10 +572,7 @@ def test_sample_of_the_broken_line_is_clear_of_words(variant: dict[str, Any]) ->
                 assert not overlap(box, shown.padded(2.0)), text.get_text()
 
 
-# --- time to unreliable ---------------------------------------------------------------------
-
-
-def test_each_group_is_in_steps_and_named_once(variant: dict[str, Any]) -> None:
+def test_each_group_is_in_steps_and_named_once(variant) -> None:
     figure = drawn(variant)
     groups = list(dict.fromkeys(p.group for p in variant["lifetime"].curve))
     assert sorted(words_of(figure, "group-")) == sorted(groups)
@@ -663,23 +590,18 @@ def test_groups_differ_by_more_than_colour() -> None:
     assert len({look.color for look in looks.values()}) == len(looks)
 
 
-def test_numbers_followed_are_counted_from_sources(made: SimpleNamespace) -> None:
+def test_followed_are_counted_from_sources(made) -> None:
     lifetime = made.late_lifetime()
     # By hand from entry and exit: of the five frozen sources one adds to no curve.
     assert [followed_at(lifetime, "frozen", day) for day in (0, 40, 180, 365, 700, 900)] == [
-        1,
-        4,
-        4,
-        3,
-        2,
-        1,
-    ]
+        1, 4, 4, 3, 2, 1,
+    ]  # fmt: skip
     assert followed_at(lifetime, "refrigerated", 365.0) == 3
     assert followed_at(lifetime, "all sources", 40.0) == 6
 
 
 @pytest.mark.parametrize("last", [4.0, 20.0, 60.0, 91.0, 93.0, 700.0, 9000.0])
-def test_time_held_is_told_in_months(made: SimpleNamespace, last: float) -> None:
+def test_time_held_is_told_in_months(made, last) -> None:
     life = made.variants["two"]["lifetime"]
     longest = max(p.time for p in life.curve)
     points = tuple(replace(p, time=p.time * last / longest) for p in life.curve)
@@ -696,7 +618,7 @@ def test_time_held_is_told_in_months(made: SimpleNamespace, last: float) -> None
     )
 
 
-def test_nobody_followed_is_a_dash_and_no_zero(made: SimpleNamespace) -> None:
+def test_nobody_followed_is_a_dash_and_no_zero(made) -> None:
     variant = made.variants["late_groups"]
     # Of the refrigerated sources the first is followed from day 20.
     assert followed_at(variant["lifetime"], "refrigerated", 0.0) == 0
@@ -705,7 +627,7 @@ def test_nobody_followed_is_a_dash_and_no_zero(made: SimpleNamespace) -> None:
     assert "0" not in told
 
 
-def test_steps_give_numbers_followed_without_sources(made: SimpleNamespace) -> None:
+def test_steps_tell_how_many_are_followed(made) -> None:
     lifetime = made.lifetime(("frozen",))
     first, *_, last = lifetime.curve
     assert followed_at(lifetime, "frozen", first.time) == first.at_risk
@@ -713,7 +635,7 @@ def test_steps_give_numbers_followed_without_sources(made: SimpleNamespace) -> N
     assert followed_at(lifetime, "frozen", last.time + 1) == 0
 
 
-def test_group_without_a_curve_has_its_reason(made: SimpleNamespace) -> None:
+def test_group_without_a_curve_has_its_reason(made) -> None:
     figure = draw_main_figure(**made.variants["late_groups"])
     notes = " ".join(words_of(figure, "lifetime-note"))
     assert "Not drawn – mixed: 3 met the rule; a curve needs 5." in notes
@@ -721,9 +643,7 @@ def test_group_without_a_curve_has_its_reason(made: SimpleNamespace) -> None:
     assert describe_rule_in_short(made.late_lifetime()) in notes
 
 
-def test_without_curves_the_reason_stands_there(
-    made: SimpleNamespace,
-) -> None:
+def test_without_curves_the_reason_stands_there(made) -> None:
     figure = draw_main_figure(**made.variants["no_lifetime"])
     assert not [ax for ax in figure.axes if ax.get_gid() == "lifetime"]
     said = " ".join(words_of(figure, "lifetime-reason"))
@@ -731,36 +651,30 @@ def test_without_curves_the_reason_stands_there(
     assert "refrigerated: only 2 sources followed" in said
 
 
-# --- the sheet --------------------------------------------------------------------------------
-
-
-def test_title_and_footer_are_written_whole(variant: dict[str, Any]) -> None:
+def test_title_and_footer_are_written_whole(variant) -> None:
     figure = drawn(variant)
     assert " ".join(words_of(figure, "title")) == variant["title"]
     assert " ".join(words_of(figure, "footer")) == variant["footer"]
 
 
-def test_caution_is_added_where_the_footer_lacks_it(made: SimpleNamespace) -> None:
+def test_caution_is_added_where_footer_lacks_it(made) -> None:
     figure = draw_main_figure(**made.variants["one"] | {"footer": "Made-up records."})
     assert words_of(figure, "footer") == [f"Made-up records. {CAUTION}"]
 
 
-def test_circle_note_stands_before_the_footer(
-    made: SimpleNamespace,
-) -> None:
+def test_circle_note_stands_before_the_footer(made) -> None:
     note = "The circle at 12 cycles lies below the floor: it is what was counted."
     one = made.variants["one"]
     figure = draw_main_figure(**one, note=note)
     assert " ".join(words_of(figure, "footer")) == f"{note} {one['footer']}"
-    for (text, box), (other_text, other) in combinations(extents(figure), 2):
-        assert not overlap(box, other), (text.get_text(), other_text.get_text())
+    assert_whole_and_apart(figure)
     crowded = one | {"footer": " ".join([one["footer"]] * 3)}
     assert note not in " ".join(words_of(draw_main_figure(**crowded, note=note), "footer"))
     assert words_of(draw_main_figure(**one, note=note, sheet=IN_PAGE), "footer") == []
 
 
 @pytest.mark.parametrize("confidence", [0.9, 0.95, 0.975])
-def test_every_interval_bears_its_confidence(made: SimpleNamespace, confidence: float) -> None:
+def test_every_interval_bears_its_confidence(made, confidence) -> None:
     curve = replace(made.curve(), confidence=confidence)
     figure = draw_main_figure(**made.variants["one"] | {"curves": [curve]})
     shown = f"{100 * confidence:g} %"
@@ -774,7 +688,7 @@ def test_every_interval_bears_its_confidence(made: SimpleNamespace, confidence: 
     assert said == "◆ falls to 85 in 100 at about 14 cycles (90 %: 11–18)"
 
 
-def test_without_a_curve_the_reason_takes_its_place(made: SimpleNamespace) -> None:
+def test_without_a_curve_reason_takes_its_place(made) -> None:
     given = made.variants["no_curves"]
     figure = draw_main_figure(**given)
     assert " ".join(words_of(figure, "finds-reason")) == given["subtitle"]
@@ -782,25 +696,25 @@ def test_without_a_curve_the_reason_takes_its_place(made: SimpleNamespace) -> No
     assert not [ax for ax in figure.axes if (ax.get_gid() or "").startswith("finds-")]
 
 
-def test_bins_without_a_model_have_no_line(made: SimpleNamespace) -> None:
+def test_bins_without_a_model_have_no_line(made) -> None:
     figure = draw_main_figure(**made.variants["observed_only"])
     assert lines_of(ax_of(figure, "finds-cycles"), "fitted") == []
     assert words_of(figure, "key-fitted") == []
     assert words_of(figure, "key-observed") == ["observed, with its 90 % interval"]
 
 
-def test_a_dollar_sign_is_a_dollar_sign(made: SimpleNamespace) -> None:
+def test_a_dollar_sign_is_a_dollar_sign(made) -> None:
     figure = draw_main_figure(**made.variants["one"] | {"title": "Costs $4 or $5 a thaw"})
     (title,) = [t for t, _ in extents(figure) if (t.get_gid() or "").startswith("title")]
     assert not title.get_parse_math()
 
 
-def test_three_curves_are_refused(made: SimpleNamespace) -> None:
+def test_three_curves_are_refused(made) -> None:
     with pytest.raises(ValueError, match="at most two"):
         draw_main_figure(**made.variants["one"] | {"curves": [made.curve()] * 3})
 
 
-def test_drawing_changes_neither_results_nor_pyplot(made: SimpleNamespace) -> None:
+def test_drawing_changes_no_results_nor_pyplot(made) -> None:
     import matplotlib.pyplot as plt
 
     curve = made.curve()
@@ -812,7 +726,7 @@ def test_drawing_changes_neither_results_nor_pyplot(made: SimpleNamespace) -> No
         np.testing.assert_array_equal(getattr(curve, name), before)
 
 
-def test_scale_opens_to_zero_to_keep_intervals(made: SimpleNamespace) -> None:
+def test_scale_opens_to_zero_to_keep_intervals(made) -> None:
     curve = made.curve()
     low = replace(curve.bins[0], proportion_low=0.13)
     assert lowest_shown([replace(curve, bins=(low,))], 0.85) == 0.0

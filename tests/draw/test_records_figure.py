@@ -1,18 +1,12 @@
 """The records at a glance: every stay and every trial where it belongs."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import matplotlib.dates as mdates
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
-from matplotlib.text import Text
 
-from outcomes.answers.facts import Facts
 from outcomes.draw.records_figure import (
     IN_PAGE,
     LOOKS,
@@ -21,9 +15,12 @@ from outcomes.draw.records_figure import (
     shown_stays,
 )
 from outcomes.draw.sheet import CAUTION
-from outcomes.draw.theme import ALONE, Sheet
+from outcomes.draw.theme import ALONE
 from outcomes.exposure.stays import History, storage_history
 from outcomes.settings import RecordsSettings
+
+from .looks import assert_words_beside
+from .looks import words as texts
 
 
 def made(sources: int = 3, name: str = "S") -> tuple[History, pd.DataFrame]:
@@ -48,14 +45,6 @@ def made(sources: int = 3, name: str = "S") -> tuple[History, pd.DataFrame]:
         columns=["trial_id", "source_id", "started_at", "result"],
     ).assign(dog_id="Dog")
     return storage_history(table, storage, trials.iloc[:0], RecordsSettings()), trials
-
-
-def texts(figure: Figure, gid: str) -> list[str]:
-    return [
-        t.get_text()
-        for t in figure.findobj(Text)
-        if isinstance(t, Text) and (t.get_gid() or "").rpartition("-")[0] == gid
-    ]
 
 
 def test_stays_run_from_taking_in_to_discard() -> None:
@@ -91,9 +80,7 @@ def test_every_stay_and_trial_is_in_its_row() -> None:
     assert texts(figure, "count") == ["1 of 3", "1 of 3", "1 of 2"]
 
 
-def test_marks_on_one_another_are_drawn_once(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_marks_on_one_another_are_drawn_once(monkeypatch) -> None:
     history, trials = made(3)
     second = pd.Timedelta(seconds=1)
     again = trials.assign(
@@ -138,25 +125,12 @@ def test_sources_with_most_trials_are_drawn() -> None:
 @pytest.mark.parametrize(
     ("sources", "name"), [(1, "S"), (60, "S"), (60, "A long name of a source ")]
 )
-def test_no_words_leave_the_sheet_or_touch(sources: int, name: str, sheet: Sheet) -> None:
+def test_no_words_leave_the_sheet_or_touch(sources, name, sheet) -> None:
     history, trials = made(sources, name)
     figure = draw_records_figure(history, trials, "Unit.", sheet=sheet)
     assert figure.get_size_inches().tolist() == [sheet.width_in, sheet.height_in]
-    canvas = FigureCanvasAgg(figure)
-    figure.draw_without_rendering()
-    boxes = [
-        t.get_window_extent(canvas.get_renderer())
-        for t in figure.findobj(Text)
-        if isinstance(t, Text) and t.get_text().strip() and t.get_visible()
-    ]
-    for k, box in enumerate(boxes):
-        assert box.x0 >= 0
-        assert box.x1 <= figure.bbox.width
-        for other in boxes[k + 1 :]:
-            wide = min(box.x1, other.x1) - max(box.x0, other.x0)
-            high = min(box.y1, other.y1) - max(box.y0, other.y0)
-            # Room below letters without tails is counted to their boxes.
-            assert wide <= 1.0 or high <= 5.0
+    # Room below letters without tails is counted to their boxes.
+    assert_words_beside(figure, pixels=5.0)
 
 
 def test_grey_print_tells_places_by_height() -> None:
@@ -165,7 +139,7 @@ def test_grey_print_tells_places_by_height() -> None:
     assert LOOKS[None].hatch
 
 
-def test_records_figure_says_it_is_no_proof(demo_facts: Facts) -> None:
+def test_records_figure_says_it_is_no_proof(demo_facts) -> None:
     figure = draw_records_figure(
         demo_facts.joined.history, demo_facts.joined.trials, "Synthetic unit."
     )
@@ -174,7 +148,7 @@ def test_records_figure_says_it_is_no_proof(demo_facts: Facts) -> None:
     assert len(drawn.get_offsets()) > 50
 
 
-def test_records_without_trials_make_a_sheet(demo_facts: Facts) -> None:
+def test_records_without_trials_make_a_sheet(demo_facts) -> None:
     joined = demo_facts.joined
     blank = replace(joined, trials=joined.trials[joined.trials["source_id"].isna()])
     figure = draw_records_figure(blank.history, blank.trials, "Unit.")

@@ -1,7 +1,5 @@
 """The figure of all ways of asking, by the data it draws and the room its words take."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import pairwise
 
@@ -12,8 +10,7 @@ from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
-from outcomes.analysis.finds.sensitivity import MAIN
-from outcomes.analysis.finds.specifications import Agreement, Specification, Specifications
+from outcomes.analysis.finds.specifications import MAIN, Agreement, Specification, Specifications
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.specification_figure import (
@@ -59,16 +56,7 @@ def made(kinds=4, far=0.3, name="S05"):
             for k in range(4)
         ],
     ]
-    agreement = Agreement(
-        "cycles",
-        False,
-        True,
-        9,
-        8,
-        5,
-        (),
-        ("blind trials only",),
-    )
+    agreement = Agreement("cycles", False, True, 9, 8, 5, (), ("blind trials only",))
     return Specifications(tuple(rows), {"cycles": agreement}, {}, 0.05, (), None)
 
 

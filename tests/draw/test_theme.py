@@ -1,7 +1,5 @@
 """Room for words: wrapping and moving labels apart."""
 
-from __future__ import annotations
-
 import matplotlib
 import numpy as np
 import pytest
@@ -15,7 +13,7 @@ WORDS = st.lists(st.text("abcdefgiMW.,4", min_size=1, max_size=14), min_size=1, 
 
 @settings(max_examples=40, deadline=None)
 @given(words=WORDS, width=st.floats(0.6, 8.0), even=st.booleans())
-def test_wrapping_keeps_every_letter(words: list[str], width: float, even: bool) -> None:
+def test_wrapping_keeps_every_letter(words, width, even) -> None:
     lines = wrap_to_width(" ".join(words), width, 14, even=even)
     assert "".join("".join(lines).split()) == "".join(words)
     assert all(text_width_in(line, 14) <= width for line in lines)
@@ -23,7 +21,7 @@ def test_wrapping_keeps_every_letter(words: list[str], width: float, even: bool)
 
 @settings(max_examples=40, deadline=None)
 @given(words=WORDS, width=st.floats(0.6, 8.0))
-def test_even_lines_are_no_more_lines(words: list[str], width: float) -> None:
+def test_even_lines_are_no_more_lines(words, width) -> None:
     text = " ".join(words)
     assert len(wrap_to_width(text, width, 14, even=True)) == len(wrap_to_width(text, width, 14))
 
@@ -41,9 +39,7 @@ LABELS = st.lists(st.tuples(st.floats(0, 10), st.floats(0.1, 0.9)), min_size=1, 
 
 
 @given(labels=LABELS)
-def test_moved_labels_stay_apart_and_inside(
-    labels: list[tuple[float, float]],
-) -> None:
+def test_moved_labels_stay_apart_and_inside(labels) -> None:
     wanted = np.sort([at for at, _ in labels])
     sizes = np.array([size for _, size in labels])
     centres = spread_apart(wanted, sizes, 0.0, 10.0)

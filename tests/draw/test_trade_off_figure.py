@@ -1,7 +1,5 @@
 """The figure of what limits buy and cost, by the data it draws and the room its words take."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
@@ -17,11 +15,7 @@ from outcomes.analysis.decisions.trade_off import (
 )
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.draw.trade_off_figure import (
-    NOTHING,
-    dearest_drawn,
-    draw_trade_off_figure,
-)
+from outcomes.draw.trade_off_figure import NOTHING, dearest_drawn, draw_trade_off_figure
 from outcomes.wording.price import describe_limits_of_rule
 
 from .looks import assert_words_beside, words

@@ -1,23 +1,19 @@
 """The figure of early warning, by the data it draws and the room its words take."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from outcomes.analysis.monitoring.charts import Chart, Watch, WatchedTrial
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
-from outcomes.draw.theme import theme
 from outcomes.draw.watch_chart import NOTHING, draw_watch_chart
 
-from .looks import ax_of, words
+from .looks import assert_words_beside, ax_of, words
 
 FIRST = pd.Timestamp("2024-01-03 09:00")
 
@@ -55,7 +51,7 @@ def figure() -> Figure:
     return draw_watch_chart(made(), "Synthetic unit.")
 
 
-def test_every_chart_is_drawn_as_it_is(figure: Figure) -> None:
+def test_every_chart_is_drawn_as_it_is(figure) -> None:
     found = made()
     for of, charts in (("source", found.sources), ("dog", found.dogs)):
         ax = ax_of(figure, f"charts-{of}")
@@ -66,15 +62,13 @@ def test_every_chart_is_drawn_as_it_is(figure: Figure) -> None:
         assert set(limit.get_ydata()) == {charts[0].limit}
 
 
-def test_both_sides_share_one_scale(figure: Figure) -> None:
+def test_both_sides_share_one_scale(figure) -> None:
     left, right = (ax_of(figure, f"charts-{of}") for of in ("source", "dog"))
     assert left.get_ylim() == right.get_ylim()
     assert left.get_ylim()[1] > 7.5
 
 
-def test_only_charts_past_limit_are_named(
-    figure: Figure,
-) -> None:
+def test_only_charts_past_limit_are_named(figure) -> None:
     past = [c.name for c in made().sources if c.past_since is not None]
     assert 1 < len(past) < 5
     assert sorted(words(figure, "name-source")) == sorted(past)
@@ -85,7 +79,7 @@ def test_only_charts_past_limit_are_named(
         assert len(strong) == len(looks) == drawn
 
 
-def test_headings_count_what_is_past(figure: Figure) -> None:
+def test_headings_count_what_is_past(figure) -> None:
     past = sum(c.past_since is not None for c in made().sources)
     assert words(figure, "heading-source") == [f"Sources: {past} of 5 past the limit"]
     assert words(figure, "heading-dog") == ["Dogs: none of 3 past the limit"]
@@ -96,29 +90,16 @@ def test_headings_count_what_is_past(figure: Figure) -> None:
     assert "never below 0" in told
 
 
-def test_title_names_what_is_past(figure: Figure) -> None:
+def test_title_names_what_is_past(figure) -> None:
     title = " ".join(words(figure, "title"))
     assert title == "Missed more often than expected: source BLD-01, source BLD-02"
     assert CAUTION in " ".join(words(figure, "footer"))
 
 
 @pytest.mark.parametrize("name", ["BLD-02", "N" * 80, "骨 №7", "$x_1$"])
-def test_words_do_not_touch_or_leave_the_sheet(name: str) -> None:
+def test_words_do_not_touch_or_leave_the_sheet(name) -> None:
     figure = draw_watch_chart(made(("BLD-01", name, "MUS-07", "FAT-03")), "Synthetic unit.")
-    with theme():
-        canvas = FigureCanvasAgg(figure)
-        canvas.draw()
-        renderer = canvas.get_renderer()
-        sheet = figure.bbox
-        boxes = [
-            t.get_window_extent(renderer)
-            for t in figure.findobj(Text)
-            if t.get_gid() and t.get_text() and not t.get_gid().startswith("title")
-        ]
-    for i, box in enumerate(boxes):
-        assert sheet.x0 <= box.x0
-        assert box.x1 <= sheet.x1
-        assert not any(box.overlaps(other) for other in boxes[i + 1 :])
+    assert_words_beside(figure)
 
 
 def test_without_charts_the_reason_is_written() -> None:

@@ -1,7 +1,5 @@
 """Trials joined to what their source had been through."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 
@@ -108,16 +106,9 @@ def test_strict_sets_aside_what_infer_counts() -> None:
 
 def test_finding_quotes_the_units_own_words() -> None:
     note = Finding(
-        "trial while in the freezer",
-        "note",
-        "trials",
-        "trials.csv",
-        4,
-        "Start",
-        "4 Jan 26, 10am",
-        "p",
-        "m",
-    )
+        "trial while in the freezer", "note", "trials", "trials.csv", 4, "Start",
+        "4 Jan 26, 10am", "p", "m",
+    )  # fmt: skip
     settings = RecordsSettings(unlogged_thaws="strict", columns={"trials": {"started_at": "Start"}})
     joined = join(records(settings=settings, findings=(note,)))
     assert [f.column for f in joined.set_aside] == ["Start"] * 3
@@ -185,7 +176,7 @@ def test_dog_qualifies_from_its_day_on() -> None:
     assert without.trials["qualified"].isna().all()
 
 
-def test_discarded_source_did_not_stay_on_the_shelf() -> None:
+def test_discarded_source_did_not_stay_on_shelf() -> None:
     told = records()
     days = [f"2026-01-{day:02d} 10:00" for day in range(3, 23)]
     rows = [("B", when) for when in days[:3]] + [("A", when) for when in days]

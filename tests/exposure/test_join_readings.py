@@ -1,7 +1,5 @@
 """Readings handed over in any form bear on the exposure of the trials."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -1,37 +1,21 @@
 """Joining against a synthetic unit whose true cycles and ages are known."""
 
-from __future__ import annotations
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from outcomes.exposure.trials import join
-from outcomes.records.tables import Records
+from outcomes.records.write import unit_records
 from outcomes.settings import RecordsSettings
-from outcomes.simulate.truth import Truth
-from outcomes.simulate.unit import Unit, simulate_unit
-
-
-def as_records(unit: Unit) -> Records:
-    def numbered(table: pd.DataFrame, file: str) -> pd.DataFrame:
-        return table.assign(file=file, row=np.arange(len(table)) + 2)
-
-    return Records(
-        sources=numbered(unit.sources, "sources.csv"),
-        storage=numbered(unit.storage, "storage.csv"),
-        trials=numbered(unit.trials, "trials.csv"),
-        dogs=numbered(unit.dogs, "dogs.csv"),
-        findings=(),
-        rows_in={"trials": len(unit.trials)},
-        settings=RecordsSettings(),
-    )
+from outcomes.simulate import DEMO, Truth, simulate_unit
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_complete_log_gives_true_cycles_and_ages(seed: int) -> None:
     unit = simulate_unit(Truth(), seed, trials=1500)
-    joined = join(as_records(unit))
+    joined = join(unit_records(unit))
     assert not joined.set_aside
     trials = joined.trials.merge(unit.true_trials, on="trial_id", suffixes=("", "_true"))
     assert len(trials) == len(unit.true_trials)
@@ -43,8 +27,9 @@ def test_complete_log_gives_true_cycles_and_ages(seed: int) -> None:
 
 def test_missing_thaws_are_mostly_found() -> None:
     unit = simulate_unit(Truth(unlogged_thaw_share=0.3), 4, trials=1500)
-    inferred = join(as_records(unit)).trials
-    as_logged = replace_policy(unit)
+    records = unit_records(unit)
+    inferred = join(records).trials
+    as_logged = join(replace(records, settings=RecordsSettings(unlogged_thaws="strict"))).trials
     true = unit.true_trials.set_index("trial_id")["cycles"]
 
     def error(trials: pd.DataFrame) -> float:
@@ -56,14 +41,13 @@ def test_missing_thaws_are_mostly_found() -> None:
     assert error(inferred) < 0.1 * error(as_logged)
 
 
-def replace_policy(unit: Unit) -> pd.DataFrame:
-    """The trials with cycles as logged alone."""
-    records = as_records(unit)
-    strict = Records(
-        **{
-            name: getattr(records, name)
-            for name in ("sources", "storage", "trials", "dogs", "findings", "rows_in")
-        },
-        settings=RecordsSettings(unlogged_thaws="strict"),
-    )
-    return join(strict).trials
+def test_hide_trials_carry_their_sources_kind() -> None:
+    records = unit_records(simulate_unit(DEMO, 3, trials=200))
+    trials = join(records).trials
+    kinds = records.sources.set_index("source_id")["kind"]
+    hides = trials["source_id"].notna()
+    assert hides.any()
+    assert not hides.all()
+    expected = trials.loc[hides, "source_id"].map(kinds)
+    pd.testing.assert_series_equal(trials.loc[hides, "kind"], expected, check_names=False)
+    assert trials.loc[~hides, "kind"].isna().all()

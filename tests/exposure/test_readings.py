@@ -1,7 +1,5 @@
 """What a temperature logger reads, worked out by hand; and the area under its line."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
@@ -20,6 +18,17 @@ IN_FREEZER = [("2026-03-01 00:00", "freezer")]
 Readings = list[tuple[str, float]]
 
 
+SOURCES = pd.DataFrame({"source_id": ["S"], "acquired_on": pd.to_datetime(["2026-03-01"])})
+FROZEN = pd.DataFrame(
+    {"source_id": ["S"], "moved_at": pd.to_datetime(["2026-03-01"]), "moved_to": ["freezer"]}
+)
+STRICT = RecordsSettings(unlogged_thaws="strict")
+
+
+def tried(at: str) -> pd.DataFrame:
+    return pd.DataFrame({"source_id": ["S"], "started_at": pd.to_datetime([at])})
+
+
 def exposure(
     moves: list[tuple[str, str]],
     readings: Readings,
@@ -29,7 +38,6 @@ def exposure(
     **columns: Any,
 ) -> dict[str, Any]:
     """Exposure of one source at a moment; a logger ``of`` a place, or of source ``S``."""
-    sources = pd.DataFrame({"source_id": ["S"], "acquired_on": pd.to_datetime(["2026-03-01"])})
     storage = pd.DataFrame(
         {
             "source_id": "S",
@@ -38,7 +46,7 @@ def exposure(
             **columns,
         }
     )
-    trials = pd.DataFrame({"source_id": ["S"], "started_at": pd.to_datetime([at])})
+    trials = tried(at)
     read = pd.DataFrame(
         {
             "place_id" if of != "S" else "source_id": of,
@@ -46,8 +54,7 @@ def exposure(
             "temperature_c": [number for _, number in readings],
         }
     )
-    rules = rules or RecordsSettings(unlogged_thaws="strict")
-    history = storage_history(sources, storage, trials, rules, read)
+    history = storage_history(SOURCES, storage, trials, rules or STRICT, read)
     return exposure_at(history, trials["source_id"], trials["started_at"]).iloc[0].to_dict()
 
 
@@ -79,7 +86,7 @@ def test_degree_hours_are_the_area_above_the_base() -> None:
 
 
 @pytest.mark.parametrize(("thaw_after_h", "cycles"), [(1.85, 1), (1.86, 0)])
-def test_thaw_lasts_to_the_lower_threshold(thaw_after_h: float, cycles: int) -> None:
+def test_thaw_lasts_to_the_lower_threshold(thaw_after_h, cycles) -> None:
     # 09:54 to 11:45 is 1.85 h.
     rules = RecordsSettings(unlogged_thaws="strict", thaw_after_h=thaw_after_h)
     assert exposure(IN_FREEZER, CUT, "2026-03-06 00:00", rules=rules)["cycles"] == cycles
@@ -90,6 +97,10 @@ def test_between_thresholds_a_state_goes_on() -> None:
     assert exposure(IN_FREEZER, lingering, "2026-03-06 00:00")["cycles"] == 1
     never = [(f"2026-03-05 {h:02}:00", t) for h, t in enumerate([-18, -0.5, 0, -0.5, -18])]
     assert exposure(IN_FREEZER, never, "2026-03-06 00:00")["cycles"] == 0
+    # From its first reading on: two hours and a little more above −1 °C.
+    at_first = [(f"2026-03-05 {h:02}:00", t) for h, t in enumerate([2, -0.5, -0.5, -18])]
+    rules = replace(STRICT, thaw_after_h=1.9)
+    assert exposure(IN_FREEZER, at_first, "2026-03-06 00:00", rules=rules)["cycles"] == 1
 
 
 def test_a_power_cut_moves_nothing() -> None:
@@ -176,21 +187,16 @@ def test_only_moves_to_the_place_read_are_read() -> None:
 
 
 @pytest.mark.parametrize(("later", "thaws"), [("warm", 1), ("cold", 0)])
-def test_later_row_of_one_minute_counts(later: str, thaws: int) -> None:
+def test_later_row_of_one_minute_counts(later, thaws) -> None:
     minute = pd.to_datetime(["2026-03-05 08:00", *["2026-03-05 09:00"] * 2, "2026-03-05 11:00"])
     degrees = [-18.0, 15.0, -18.0, -18.0]
     rows = [2, 4, 3, 5] if later == "warm" else [2, 3, 4, 5]
     read = pd.DataFrame(
         {"place_id": "freezer", "read_at": minute, "temperature_c": degrees, "row": rows}
     )
-    sources = pd.DataFrame({"source_id": ["S"], "acquired_on": pd.to_datetime(["2026-03-01"])})
-    storage = pd.DataFrame(
-        {"source_id": ["S"], "moved_at": pd.to_datetime(["2026-03-01"]), "moved_to": ["freezer"]}
-    )
-    trials = pd.DataFrame({"source_id": ["S"], "started_at": pd.to_datetime(["2026-03-06"])})
+    trials = tried("2026-03-06")
     for order in ([0, 1, 2, 3], [3, 2, 1, 0]):
-        strict = RecordsSettings(unlogged_thaws="strict")
-        told = storage_history(sources, storage, trials, strict, read.iloc[order])
+        told = storage_history(SOURCES, FROZEN, trials, STRICT, read.iloc[order])
         found = exposure_at(told, trials["source_id"], trials["started_at"])
         assert found["cycles"].tolist() == [thaws]
 
@@ -200,14 +206,8 @@ def test_without_readings_nothing_is_added() -> None:
 
 
 def exposure_without() -> dict[str, Any]:
-    sources = pd.DataFrame({"source_id": ["S"], "acquired_on": pd.to_datetime(["2026-03-01"])})
-    storage = pd.DataFrame(
-        {"source_id": ["S"], "moved_at": pd.to_datetime(["2026-03-01"]), "moved_to": ["freezer"]}
-    )
-    trials = pd.DataFrame({"source_id": ["S"], "started_at": pd.to_datetime(["2026-03-02"])})
-    history = storage_history(
-        sources, storage, trials, RecordsSettings(unlogged_thaws="strict"), None
-    )
+    trials = tried("2026-03-02")
+    history = storage_history(SOURCES, FROZEN, trials, STRICT, None)
     return exposure_at(history, trials["source_id"], trials["started_at"]).iloc[0].to_dict()
 
 
@@ -226,9 +226,7 @@ def test_readings_of_no_place_change_nothing() -> None:
     st.sampled_from([0, 4, -5]),
     st.integers(0, 3600),
 )
-def test_degree_hours_are_exact_for_any_readings(
-    steps: list[tuple[int, int]], base: int, early: int
-) -> None:
+def test_degree_hours_are_exact_for_any_readings(steps, base, early) -> None:
     begin = pd.Timestamp("2026-03-05")
     ats = np.cumsum([step for step, _ in steps]).tolist()
     degrees = [Fraction(tenths, 10) for _, tenths in steps]
@@ -265,13 +263,7 @@ def test_portion_inherits_its_parents_readings() -> None:
             "parent_id": [None, "S"],
         }
     )
-    storage = pd.DataFrame(
-        {
-            "source_id": ["S"],
-            "moved_at": pd.to_datetime(["2026-03-01"]),
-            "moved_to": ["refrigerator"],
-        }
-    )
+    storage = FROZEN.assign(moved_to="refrigerator")
     hours = pd.date_range("2026-03-04 20:00", "2026-03-05 06:00", freq="h")
     read = pd.DataFrame({"source_id": "S", "read_at": hours, "temperature_c": 10.0})
     trials = pd.DataFrame(

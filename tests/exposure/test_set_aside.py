@@ -1,7 +1,5 @@
 """What joining sets aside, added to what the checks found."""
 
-from __future__ import annotations
-
 from outcomes.exposure.set_aside import with_set_aside
 from outcomes.records.tables import Examination, Finding
 

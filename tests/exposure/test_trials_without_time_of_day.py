@@ -1,7 +1,5 @@
 """Trials with a date and no time of day, joined to a log with and without times."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -17,10 +15,7 @@ DAYS = ("2025-02-01", "2025-02-15", "2025-03-01")
 
 
 def unit(
-    folder: Path,
-    moves: Iterable[Move],
-    starts: Iterable[str],
-    policy: str = "infer",
+    folder: Path, moves: Iterable[Move], starts: Iterable[str], policy: str = "infer"
 ) -> tuple[pd.DataFrame, list[str]]:
     """Joined trials of one source, in the freezer at first, and what was found in the records."""
     first = ("2025-01-05 12:00", "freezer")
@@ -46,9 +41,7 @@ def outings(days: Iterable[str], timed: bool) -> list[Move]:
 
 @pytest.mark.parametrize("moves_timed", [True, False])
 @pytest.mark.parametrize("trials_timed", [True, False])
-def test_cycles_are_the_outings_timed_or_dated(
-    tmp_path: Path, moves_timed: bool, trials_timed: bool
-) -> None:
+def test_cycles_are_the_outings_timed_or_dated(tmp_path, moves_timed, trials_timed) -> None:
     starts = [day + (" 09:30" if trials_timed else "") for day in DAYS]
     trials, _ = unit(tmp_path, outings(DAYS, moves_timed), starts)
     assert trials["cycles"].tolist() == [1, 2, 3]
@@ -56,9 +49,7 @@ def test_cycles_are_the_outings_timed_or_dated(
     assert trials["inferred_thaws"].tolist() == ([0, 0, 0] if moves_timed else [1, 2, 3])
 
 
-def test_trial_without_a_time_is_at_the_stays_start(
-    tmp_path: Path,
-) -> None:
+def test_untimed_trial_is_at_the_stays_start(tmp_path) -> None:
     moves = outings(DAYS, timed=True)
     dated, lines = unit(tmp_path, moves, DAYS)
     timed, _ = unit(tmp_path, moves, [f"{day} 07:00" for day in DAYS])
@@ -68,14 +59,14 @@ def test_trial_without_a_time_is_at_the_stays_start(
     assert not any("freezer" in line for line in lines)
 
 
-def test_trials_of_one_outing_share_its_thaw(tmp_path: Path) -> None:
+def test_trials_of_one_outing_share_its_thaw(tmp_path) -> None:
     starts = [DAYS[0], f"{DAYS[0]} 09:10", DAYS[0], f"{DAYS[0]} 15:00"]
     trials, _ = unit(tmp_path, outings(DAYS, timed=True), starts)
     assert trials["cycles"].tolist() == [1, 1, 1, 1]
     assert not trials["inferred_thaws"].any()
 
 
-def test_dated_trial_is_of_the_first_outing(tmp_path: Path) -> None:
+def test_dated_trial_is_of_the_first_outing(tmp_path) -> None:
     moves = [
         (f"{DAYS[0]} 07:00", "ambient"),
         (f"{DAYS[0]} 10:00", "freezer"),
@@ -88,7 +79,7 @@ def test_dated_trial_is_of_the_first_outing(tmp_path: Path) -> None:
     assert not trials["inferred_thaws"].any()
 
 
-def test_stay_over_midnight_is_one_thaw(tmp_path: Path) -> None:
+def test_stay_over_midnight_is_one_thaw(tmp_path) -> None:
     moves = [("2025-02-01 22:00", "ambient"), ("2025-02-02 02:00", "freezer")]
     trials, _ = unit(tmp_path, moves, ["2025-02-01", "2025-02-02", "2025-02-03"])
     assert trials["cycles"].tolist() == [1, 1, 2]
@@ -96,16 +87,14 @@ def test_stay_over_midnight_is_one_thaw(tmp_path: Path) -> None:
     assert trials["hours_since_thaw"].tolist()[:2] == [0, 2]
 
 
-def test_too_short_outing_is_the_trials_own(tmp_path: Path) -> None:
+def test_too_short_outing_is_the_trials_own(tmp_path) -> None:
     moves = [(f"{DAYS[0]} 09:00", "ambient"), (f"{DAYS[0]} 09:20", "freezer")]
     trials, _ = unit(tmp_path, moves, DAYS[:1])
     assert trials["cycles"].tolist() == trials["inferred_thaws"].tolist() == [0]
     assert trials["place"].tolist() == ["ambient"]
 
 
-def test_thaw_in_the_refrigerator_counts(
-    tmp_path: Path,
-) -> None:
+def test_thaw_in_the_refrigerator_counts(tmp_path) -> None:
     moves = [
         (f"{DAYS[0]} 05:00", "refrigerator"),
         (f"{DAYS[0]} 09:00", "ambient"),
@@ -119,13 +108,13 @@ def test_thaw_in_the_refrigerator_counts(
     assert trials["place"].tolist() == ["ambient", "refrigerator"]
 
 
-def test_source_used_on_its_first_day_is_there(tmp_path: Path) -> None:
+def test_source_used_on_its_first_day_is_there(tmp_path) -> None:
     trials, _ = unit(tmp_path, [("2025-01-05 14:00", "ambient")], ["2025-01-05"])
     assert trials["documented"].tolist() == [True]
     assert trials["cycles"].tolist() == [1]
 
 
-def test_only_a_whole_day_frozen_proves_a_thaw(tmp_path: Path) -> None:
+def test_only_a_whole_day_frozen_proves_a_thaw(tmp_path) -> None:
     moves = outings(DAYS[:1], timed=True)
     trials, lines = unit(tmp_path, moves, DAYS[:2])
     assert trials["cycles"].tolist() == [1, 2]
@@ -135,15 +124,13 @@ def test_only_a_whole_day_frozen_proves_a_thaw(tmp_path: Path) -> None:
     assert "all of that day (the trial has no time of day) ('2025-02-15')" in note
 
 
-def test_strict_needs_a_whole_day_frozen(
-    tmp_path: Path,
-) -> None:
+def test_strict_needs_a_whole_day_frozen(tmp_path) -> None:
     trials, lines = unit(tmp_path, outings(DAYS[:1], timed=True), DAYS[:2], policy="strict")
     assert trials["trial_id"].tolist() == ["0"]
     assert sum("all of that day (the trial has no time of day)" in line for line in lines) == 2
 
 
-def test_trial_held_at_midnight_keeps_its_time(tmp_path: Path) -> None:
+def test_trial_held_at_midnight_keeps_its_time(tmp_path) -> None:
     starts = [f"{DAYS[0]} 00:00", f"{DAYS[1]} 09:30"]
     trials, lines = unit(tmp_path, outings(DAYS, timed=True), starts)
     # The source was in the freezer at that time, and went out in the morning again.
@@ -153,7 +140,7 @@ def test_trial_held_at_midnight_keeps_its_time(tmp_path: Path) -> None:
     assert any("in the freezer at this time" in line for line in lines)
 
 
-def test_all_at_midnight_is_a_column_of_dates(tmp_path: Path) -> None:
+def test_all_at_midnight_is_a_column_of_dates(tmp_path) -> None:
     starts = [f"{day} 00:00" for day in DAYS]
     trials, _ = unit(tmp_path, outings(DAYS, timed=True), starts)
     assert trials["cycles"].tolist() == [1, 2, 3]

@@ -60,9 +60,7 @@ def exact_bias(intercept: float, sd: float, trials: int, sources: int) -> float:
     ("intercept", "sd", "trials", "sources", "apart"),
     [(2.0, 0.3, 20, 100, 0.01), (1.5, 0.5, 40, 200, 0.04), (1.5, 1.0, 40, 200, 0.10)],
 )
-def test_random_sources_give_the_marginal_bias(
-    intercept: float, sd: float, trials: int, sources: int, apart: float
-) -> None:
+def test_random_sources_give_the_marginal_bias(intercept, sd, trials, sources, apart) -> None:
     drawn_at = sd * stats.norm.ppf((np.arange(sources) + 0.5) / sources)
     code = np.repeat(np.arange(sources), trials)
     levels = tuple(f"S{k:03d}" for k in range(sources))
@@ -130,17 +128,13 @@ def test_overstated_effect_is_no_longer_so() -> None:
     assert np.median(ratio) == pytest.approx(drawn_together, abs=0.03)
 
 
-def test_the_rest_follows_as_the_likelihood_has_it() -> None:
+def test_rest_follows_as_the_likelihood_has_it() -> None:
     y, x, groups, fit = fitted(7)
     reduced = reduce_bias(x, groups, fit, [1])
     assert abs(reduced.beta[1]) < abs(fit.beta[1])
     # Fitted anew with the effect held there: the same but for second order.
     held = fit_mixed(
-        y,
-        np.delete(x, 1, axis=1),
-        NAMES[:1] + NAMES[2:],
-        groups,
-        offset=x[:, 1] * reduced.beta[1],
+        y, np.delete(x, 1, axis=1), NAMES[:1] + NAMES[2:], groups, offset=x[:, 1] * reduced.beta[1]
     )
     moved = np.delete(reduced.beta - fit.beta, 1)
     assert np.abs(moved).max() > 0.005
@@ -174,7 +168,7 @@ def test_only_the_effects_own_error_is_smaller() -> None:
 
 
 @pytest.mark.parametrize(("trials", "finds"), [(60, 0.85), (100, 0.5), (200, 0.93)])
-def test_errors_shrink_as_estimates_draw_together(trials: int, finds: float) -> None:
+def test_errors_shrink_as_estimates_draw_together(trials, finds) -> None:
     """A proportion's log-odds, whose every outcome can be counted out."""
 
     def both(found: int) -> tuple[MixedFit, MixedFit]:
@@ -197,7 +191,7 @@ def test_errors_shrink_as_estimates_draw_together(trials: int, finds: float) -> 
     assert ratio == pytest.approx(reduced / raw, abs=0.35 * (1.0 - ratio) + 0.002)
 
 
-def test_nothing_moves_where_first_order_is_silent() -> None:
+def test_nothing_moves_beyond_first_order() -> None:
     _, x, groups, fit = fitted(3)
     assert reduce_bias(x, groups, fit, []) is fit
     assert abs(first_order_bias(x, groups, fit)[1]) > 0.0

@@ -1,7 +1,5 @@
 """Errors that allow for clusters, against published values and R."""
 
-from __future__ import annotations
-
 import warnings
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Tails and quantiles beside those of scipy.stats; survival curves beside those of lifelines."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 
@@ -37,22 +35,20 @@ PAIRS: dict[str, Both] = {
 
 
 @pytest.mark.parametrize("name", PAIRS)
-def test_a_distribution_is_scipys(name: str) -> None:
+def test_a_distribution_is_scipys(name) -> None:
     ours, theirs, arguments = PAIRS[name]
     # Both call the same routines; a few units in the last place for a different order of steps.
     np.testing.assert_allclose(ours(*arguments), theirs(*arguments), rtol=1e-13)
 
 
 @pytest.mark.parametrize("name", PAIRS)
-def test_a_missing_number_stays_missing(name: str) -> None:
+def test_a_missing_number_stays_missing(name) -> None:
     ours, _, arguments = PAIRS[name]
     assert np.isnan(ours(np.nan, *(float(a[0]) for a in arguments[1:])))
 
 
 @given(st.integers(1, 3000), st.data(), st.sampled_from([0.5, 0.8, 0.9, 0.95, 0.99]))
-def test_limits_of_a_proportion_are_the_usual_ones(
-    n: int, data: st.DataObject, confidence: float
-) -> None:
+def test_proportion_limits_are_the_usual_ones(n, data, confidence) -> None:
     count = data.draw(st.integers(0, n))
     for ours, method in (
         (distributions.exact_interval, "beta"),

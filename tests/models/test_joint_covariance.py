@@ -1,7 +1,5 @@
 """The joint covariance against the inverse of the whole information, many levels or few."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 
@@ -20,7 +18,7 @@ def _blocks(rng: np.random.Generator, n: int, wide: int) -> list[Block]:
 
 @pytest.mark.parametrize("wide", [20, 160])
 @pytest.mark.parametrize("kept", [(), ("many",)])
-def test_it_is_the_inverse_of_the_whole_information(wide: int, kept: tuple[str, ...]) -> None:
+def test_it_is_inverse_of_the_whole_information(wide: int, kept: tuple[str, ...]) -> None:
     rng = np.random.default_rng(wide)
     n = 600
     blocks = _blocks(rng, n, wide)

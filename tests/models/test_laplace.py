@@ -1,7 +1,5 @@
 """The Laplace likelihood against its definition, dense and without shortcuts."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np
@@ -32,10 +30,7 @@ def _model(
 
 
 def _dense(
-    y: np.ndarray,
-    x: np.ndarray,
-    groupings: list[Grouping],
-    theta: np.ndarray,
+    y: np.ndarray, x: np.ndarray, groupings: list[Grouping], theta: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Random design in units of the spreads, and the number of each row's trials."""
     entries = iter(theta)
@@ -71,7 +66,7 @@ def _by_definition(
 
 
 @pytest.mark.parametrize("slope", [False, True])
-def test_likelihood_is_that_of_the_definition(slope: bool) -> None:
+def test_likelihood_is_that_of_the_definition(slope) -> None:
     y, x, groupings = _model(1, slope=slope)
     beta = np.array([0.8, 0.3, -0.2])
     theta = np.array([0.4, 0.6, 0.2, 0.3, 0.7] if slope else [0.4, 0.6, 0.7])
@@ -85,9 +80,7 @@ def test_likelihood_is_that_of_the_definition(slope: bool) -> None:
     slope=st.booleans(),
     spreads=st.lists(st.sampled_from([0.0, 1e-3, 0.3, 1.0, 2.5]), min_size=5, max_size=5),
 )
-def test_gradient_is_the_slope_of_the_likelihood(
-    seed: int, slope: bool, spreads: list[float]
-) -> None:
+def test_gradient_is_the_slope_of_the_likelihood(seed, slope, spreads) -> None:
     y, x, groupings = _model(seed, slope=slope, n=90, wide=20)
     likelihood = LaplaceLikelihood(y, x, groupings)
     beta, theta = np.array([0.5, 0.2, -0.1]), np.array(spreads[: likelihood.t])
@@ -103,7 +96,7 @@ def test_gradient_is_the_slope_of_the_likelihood(
         assert gradient[k] == pytest.approx((ends[0] - ends[1]) / 2e-4, abs=2e-5)
 
 
-def test_likelihood_of_one_level_is_near_its_integral() -> None:
+def test_one_level_is_near_its_integral() -> None:
     # With 400 trials a level the approximation is good to 0.001 of a log unit for each of four.
     rng = np.random.default_rng(3)
     codes = np.repeat(np.arange(4), 400)
@@ -138,16 +131,6 @@ def test_weighted_rows_are_as_many_single_rows() -> None:
     choose = np.log(special.comb(size, ones)).sum()
     assert one.log_likelihood == pytest.approx(many.log_likelihood + choose, abs=1e-9)
     np.testing.assert_allclose(one.gradient, many.gradient, atol=1e-9)
-
-
-def test_an_offset_is_a_known_part_of_the_log_odds() -> None:
-    y, x, groupings = _model(5, slope=False)
-    moved = LaplaceLikelihood(y, x, groupings, offset=0.3 * x[:, 1])
-    plain = LaplaceLikelihood(y, x, groupings)
-    theta = np.array([0.4, 0.5, 0.6])
-    one = moved.at(np.array([0.5, 0.1, 0.2]), theta)
-    other = plain.at(np.array([0.5, 0.4, 0.2]), theta)
-    assert one.log_likelihood == pytest.approx(other.log_likelihood, abs=1e-10)
 
 
 def test_near_mode_changes_only_the_way() -> None:

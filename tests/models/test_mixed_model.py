@@ -1,7 +1,5 @@
 """Maxima of the logistic mixed model: closed forms, invariants, and what is refused."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -141,7 +139,7 @@ def test_separated_outcomes_are_refused(grouped: bool) -> None:
         fit_mixed_model((value > 0.1).astype(float), x, groupings)
 
 
-def test_two_columns_that_say_the_same_are_refused() -> None:
+def test_columns_that_say_the_same_are_refused() -> None:
     y, x, groupings = _drawn(6)
     with pytest.raises(FitError, match="the same information"):
         fit_mixed_model(y, np.column_stack([x, 2.0 * x[:, 1] + 1.0]), groupings)

@@ -4,8 +4,6 @@
 holds those of cattle herds and of verbal aggression.
 """
 
-from __future__ import annotations
-
 import math
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Effects at the mean of what is open: held against exact integrals and the finds observed."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 import pytest

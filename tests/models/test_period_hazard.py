@@ -35,7 +35,7 @@ def test_the_hazard_by_periods_is_that_of_r_for_the_textbook_example(outside):
     check("deviance", "634.5013", -2 * fit.log_likelihood, 5e-4)
 
 
-def test_periods_that_may_hold_the_event_together_are_one_interval():
+def test_periods_with_one_event_are_one_interval():
     # Without covariates the hazard h of ten sources lost in two periods and thirty that
     # lasted both solves 10 lost with 1 - (1 - h)^2 of 40: h = 1 - sqrt(30 / 40).
     source = np.repeat(np.arange(40), 2)

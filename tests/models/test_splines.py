@@ -1,7 +1,5 @@
 """The natural spline is scipy's, and knots are where values can carry them."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from hypothesis import given, settings

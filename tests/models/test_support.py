@@ -1,7 +1,5 @@
 """Weights of models and measures of entanglement against published values."""
 
-from __future__ import annotations
-
 from itertools import combinations
 
 import numpy as np
@@ -90,10 +88,7 @@ def test_as_many_parameters_as_rows_no_support() -> None:
     assert information_criterion(0.0, 9, 10) == np.inf
 
 
-@given(
-    st.lists(st.floats(-500.0, 500.0), min_size=1, max_size=20),
-    st.floats(-1000.0, 1000.0),
-)
+@given(st.lists(st.floats(-500.0, 500.0), min_size=1, max_size=20), st.floats(-1000.0, 1000.0))
 def test_weights_add_up_whatever_the_zero(criteria: list[float], shift: float) -> None:
     weights = support_weights(criteria)
     assert weights.sum() == pytest.approx(1.0)

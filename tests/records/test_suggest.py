@@ -6,10 +6,7 @@ import pytest
 
 from outcomes.errors import RecordsError, UsageError
 from outcomes.records.read import examine_records, read_records
-from outcomes.records.reading.mapping import (
-    likely_tables,
-    tables_by_columns,
-)
+from outcomes.records.reading.mapping import likely_tables, tables_by_columns
 from outcomes.records.suggest import suggest_settings
 
 
@@ -51,7 +48,7 @@ def test_suggested_file_says_what_can_be_said(folder) -> None:
 
 
 @pytest.mark.parametrize("word", ["No alert", "negative"])
-def test_no_alert_is_a_miss_or_clear_by_the_source(folder, word) -> None:
+def test_no_alert_is_a_miss_or_clear_by_source(folder, word) -> None:
     head = "Trial,Start time,Dog,Source,Outcome\n1,2025-04-13,Ash,A1,Hit\n"
     on_hide, on_blank = f"2,2025-04-13,Ash,A1,{word}\n", f"3,2025-04-13,Ash,none,{word}\n"
     for lines, guess in ((on_hide, "miss"), (on_blank, "clear"), (on_hide + on_blank, None)):
@@ -141,10 +138,7 @@ def test_names_apart_in_case_alone_are_one(clean, write) -> None:
     clean["trials"][1]["dog_id"] = "Nobody"
     folder = write(clean)
     said = tomllib.loads(suggest_settings(folder))["words"]
-    assert said == {
-        "source_id": {listed.lower(): listed},
-        "dog_id": {dog.upper(): dog},
-    }
+    assert said == {"source_id": {listed.lower(): listed}, "dog_id": {dog.upper(): dog}}
     (folder / "unit.toml").write_text(suggest_settings(folder))
     assert {f.rule for f in examine_records(folder).set_aside} == {"unknown dog"}
     assert suggest_settings(folder) == ""
@@ -173,7 +167,7 @@ def test_number_is_asked_in_its_columns_unit(clean, write, unit, said) -> None:
     assert line.startswith(f"Write the number alone, in {said};")
 
 
-def test_decimal_comma_and_nothing_words_suggested(clean, write) -> None:
+def test_decimal_comma_and_nothing_are_suggested(clean, write) -> None:
     for row in clean["trials"]:
         row.update(temperature_c="12,5", humidity_pct="n/a")
         row["source_id"] = row["source_id"] or "Blank"
@@ -186,7 +180,7 @@ def test_decimal_comma_and_nothing_words_suggested(clean, write) -> None:
     assert read_records(folder).findings == ()
 
 
-def test_fahrenheit_is_suggested_where_it_alone_fits(clean, write) -> None:
+def test_fahrenheit_is_suggested_if_it_alone_fits(clean, write) -> None:
     for row in clean["trials"]:
         row["temperature_c"] = "68"
     assert tomllib.loads(suggest_settings(write(clean))) == {

@@ -1,7 +1,5 @@
 """The blank workbook in a spreadsheet program: opened, saved in its own form and back, and read."""
 
-from __future__ import annotations
-
 import datetime as dt
 import shutil
 import subprocess
@@ -59,55 +57,26 @@ def _quietly(path: Path) -> openpyxl.Workbook:
 
 def _fill(path: Path) -> None:
     book = openpyxl.load_workbook(path)
+    day = dt.datetime(2025, 2, 1)
+    first = {"source_id": "007", "kind": "muscle", "acquired_on": dt.date(2025, 1, 1)}
+    portion = {"source_id": "P1", "kind": "bone", "acquired_on": dt.date(2025, 1, 20)}
+    trial = {"trial_id": 1, "started_at": day.replace(hour=9, minute=30), "dog_id": "Zoë"}
+    hide = {"source_id": "007", "result": "find", "false_alerts": 0, "search_s": 45}
+    read = {"place_id": "freezer", "temperature_c": -18.5}
+    out = {"source_id": "007", "moved_at": day.replace(hour=8, minute=5), "moved_to": "ambient"}
     rows = {
-        "sources": [
-            {"source_id": "007", "kind": "muscle", "acquired_on": dt.date(2025, 1, 1)},
-            {
-                "source_id": "P1",
-                "kind": "bone",
-                "acquired_on": dt.date(2025, 1, 20),
-                "parent_id": "007",
-                "packaging": "sealed",
-                "mass_g": 12.5,
-            },
-        ],
+        "sources": [first, portion | {"parent_id": "007", "packaging": "sealed", "mass_g": 12.5}],
         "storage": [
             {"source_id": "007", "moved_at": dt.datetime(2025, 1, 1), "moved_to": "freezer"},
-            {
-                "source_id": "007",
-                "moved_at": dt.datetime(2025, 2, 1, 8, 5),
-                "moved_to": "ambient",
-                "temperature_c": 17.5,
-            },
+            out | {"temperature_c": 17.5},
         ],
         "trials": [
-            {
-                "trial_id": 1,
-                "started_at": dt.datetime(2025, 2, 1, 9, 30),
-                "dog_id": "Zoë",
-                "source_id": "007",
-                "result": "find",
-                "false_alerts": 0,
-                "search_s": 45,
-                "limit_s": 300,
-                "assisted": "no",
-            },
-            {
-                "trial_id": 2,
-                "started_at": dt.datetime(2025, 2, 1, 10, 30),
-                "dog_id": "Zoë",
-                "result": "clear",
-                "wind_m_s": 1.25,
-            },
+            trial | hide | {"limit_s": 300, "assisted": "no"},
+            trial | {"trial_id": 2, "result": "clear", "wind_m_s": 1.25},
         ],
         "dogs": [{"dog_id": "Zoë", "born_on": dt.date(2019, 2, 28)}],
         "readings": [
-            {
-                "place_id": "freezer",
-                "read_at": dt.datetime(2025, 1, 3, 0, minute),
-                "temperature_c": -18.5,
-            }
-            for minute in (0, 20, 40)
+            read | {"read_at": dt.datetime(2025, 1, 3, 0, minute)} for minute in (0, 20, 40)
         ],
     }
     for name, lines in rows.items():

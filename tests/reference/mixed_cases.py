@@ -5,8 +5,6 @@ them is one of method, not of coding. The two synthetic units are kept as CSV;
 ``python tests/reference/run_r.py --remake-trials`` makes them again from the seed.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,14 +14,7 @@ import pandas as pd
 
 HERE = Path(__file__).parent
 SEED = 20240611
-CASES = (
-    "cbpp",
-    "verbagg",
-    "small_unit",
-    "small_unit_like_dogs",
-    "large_unit",
-    "large_unit_slope",
-)
+CASES = ("cbpp", "verbagg", "small_unit", "small_unit_like_dogs", "large_unit", "large_unit_slope")
 
 
 @dataclass(frozen=True, slots=True)

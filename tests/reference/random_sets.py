@@ -9,8 +9,6 @@ and another random stream is told before anything is compared with them. After a
     python tests/reference/random_sets_glmm.py                 glmm 0.6.2, see its top
 """
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -26,9 +24,6 @@ HERE = Path(__file__).parent
 MADE = HERE / "random_sets_made.csv"
 SEED = 20250315
 COLUMNS = ("cycles", "age", "wind", "frozen")
-
-
-# --- what the kinds have in common ------------------------------------------------------------
 
 
 def _covariates(rng: np.random.Generator, source: np.ndarray, number: int) -> dict[str, np.ndarray]:
@@ -80,9 +75,6 @@ def _draw(rng: np.random.Generator, log_odds: np.ndarray) -> np.ndarray:
 
 def _each_at_least_once(rng: np.random.Generator, levels: int, n: int) -> np.ndarray:
     return rng.permutation(np.concatenate([np.arange(levels), rng.integers(0, levels, n - levels)]))
-
-
-# --- the kinds --------------------------------------------------------------------------------
 
 
 def _separated(rng: np.random.Generator, number: int) -> Case:
@@ -214,14 +206,9 @@ def _effect(rng: np.random.Generator, columns: Mapping[str, np.ndarray], size: f
 
 
 KINDS: dict[str, tuple[Callable[[np.random.Generator, int], Case], int]] = {
-    "separated": (_separated, 43),
-    "tiny": (_tiny, 43),
-    "flat": (_flat, 43),
-    "zero": (_zero, 43),
-    "slope": (_slope, 43),
-    "wide": (_wide, 42),
-    "unbalanced": (_unbalanced, 43),
-}
+    "separated": (_separated, 43), "tiny": (_tiny, 43), "flat": (_flat, 43), "zero": (_zero, 43),
+    "slope": (_slope, 43), "wide": (_wide, 42), "unbalanced": (_unbalanced, 43),
+}  # fmt: skip
 
 
 def names(kind: str | None = None) -> list[str]:
@@ -234,9 +221,6 @@ def make_set(name: str) -> Case:
     kind, _, number = name.rpartition("_")
     rng = np.random.default_rng([SEED, list(KINDS).index(kind), int(number)])
     return KINDS[kind][0](rng, int(number))
-
-
-# --- what is known of a set -------------------------------------------------------------------
 
 
 def checksum(case: Case) -> str:
@@ -323,9 +307,6 @@ def laplace_of_terms(case: Case, beta: np.ndarray, spreads: Mapping[str, float])
     slope_sd = spreads.get(f"slope sd {sloped}", 0.0)
     correlation = float(np.nan_to_num(spreads.get(f"correlation {sloped}", 0.0)))
     return laplace(case, beta, sd, slope_sd, correlation)
-
-
-# --- what is written for R --------------------------------------------------------------------
 
 
 def write_for_r(folder: Path) -> None:

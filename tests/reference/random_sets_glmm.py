@@ -94,14 +94,9 @@ def _attempt(
         warnings.simplefilter("ignore")
         try:
             fit = glmm.fit(
-                frame,
-                formula,
-                "binomial",
-                offset=case.offset,
-                warm_start=start,
-                wald_se="hessian",
-                anova_test="Wald",
-            )
+                frame, formula, "binomial", offset=case.offset, warm_start=start,
+                wald_se="hessian", anova_test="Wald",
+            )  # fmt: skip
         except (ValueError, RuntimeError) as error:
             return str(error).splitlines()[0][:100]
     if not fit.diagnostics["converged"]:

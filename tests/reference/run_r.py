@@ -15,8 +15,6 @@ number moved by more than 1e-6 and 1e-5 of itself (what glmer searched for: than
 of its standard error).
 """
 
-from __future__ import annotations
-
 import argparse
 import csv
 import json
@@ -190,22 +188,15 @@ SCRIPTS = {
 }
 # Tests that hold ours to what is stored.
 TESTS = (
-    "tests/reference",
-    "tests/test_outside_checks.py",
-    "tests/models/test_bias.py",
-    "tests/analysis/finds/test_dogs.py",
-    "tests/analysis/searches/test_false_alerts.py",
-    "tests/analysis/finds/test_intervals.py",
-    "tests/analysis/lifetimes/test_lifetime.py",
+    "tests/reference", "tests/test_outside_checks.py", "tests/models/test_bias.py",
+    "tests/analysis/finds/test_dogs.py", "tests/analysis/searches/test_false_alerts.py",
+    "tests/analysis/finds/test_intervals.py", "tests/analysis/lifetimes/test_lifetime.py",
     "tests/analysis/lifetimes/test_lifetime_reference.py",
-    "tests/models/test_mixed_outside_values.py",
-    "tests/models/test_mixed_random_sets.py",
-    "tests/models/test_mixed_reference.py",
-    "tests/analysis/finds/test_penalised.py",
-    "tests/analysis/searches/test_search_time.py",
-    "tests/models/test_source_spread.py",
+    "tests/models/test_mixed_outside_values.py", "tests/models/test_mixed_random_sets.py",
+    "tests/models/test_mixed_reference.py", "tests/analysis/finds/test_penalised.py",
+    "tests/analysis/searches/test_search_time.py", "tests/models/test_source_spread.py",
     "tests/analysis/decisions/test_shelf_predictions.py",
-)
+)  # fmt: skip
 
 
 def run_script(name: str, *, write: bool) -> list[str]:
@@ -283,15 +274,8 @@ def slack_of_modes(stored: list[list[Any]]) -> list[list[float] | None]:
 # last search ran off, the likelihood has no end to speak of, and where a search stops is chance.
 OF_SETS_ERROR, OF_SETS_LIKELIHOOD, NO_END = 0.01, 1e-4, 30.0
 HOW_IT_ENDED = (
-    "by_glmer",
-    "optimizer",
-    "ended",
-    "apart",
-    "beyond",
-    "singular",
-    "gradient",
-    "errors",
-)
+    "by_glmer", "optimizer", "ended", "apart", "beyond", "singular", "gradient", "errors",
+)  # fmt: skip
 
 
 def _compared(table: list[list[Any]]) -> list[list[Any]]:

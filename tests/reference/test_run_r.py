@@ -1,7 +1,5 @@
 """What ``run_r.py`` tells of R's output beside the stored one; R itself is not run here."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 
@@ -129,19 +127,12 @@ def test_every_stored_table_has_its_script():
     written = [t for name in run_r.SCRIPTS for t in run_r.written_by(name, tables)]
     assert len(written) == len(set(written))
     assert set(tables) - set(written) == {
-        "bias_trials.csv",
-        "large_unit.csv",
-        "random_sets_glmm.csv",
-        "random_sets_glmm_terms.csv",
-        "random_sets_made.csv",
-        "salamander_matings.csv",
-        "small_unit.csv",
-    }
+        "bias_trials.csv", "large_unit.csv", "random_sets_glmm.csv", "random_sets_glmm_terms.csv",
+        "random_sets_made.csv", "salamander_matings.csv", "small_unit.csv",
+    }  # fmt: skip
 
 
-def test_value_r_no_longer_gives_is_told(
-    monkeypatch: pytest.MonkeyPatch,
-):
+def test_value_r_no_longer_gives_is_told(monkeypatch):
     stored = (HERE / "outside_values.csv").read_text("utf-8")
 
     def moving(*_: object, cwd: Path, **__: object) -> object:
@@ -161,7 +152,7 @@ def test_value_r_no_longer_gives_is_told(
         "Error in library(pROC) : there is no package called 'pROC'\nExecution halted\n",
     ],
 )
-def test_a_package_that_r_lacks_is_named(said: str, monkeypatch: pytest.MonkeyPatch):
+def test_a_package_that_r_lacks_is_named(said, monkeypatch):
     def lacking(*_: object, **__: object) -> object:
         return type("Done", (), {"returncode": 1, "stdout": "", "stderr": said})()
 
@@ -171,7 +162,7 @@ def test_a_package_that_r_lacks_is_named(said: str, monkeypatch: pytest.MonkeyPa
     assert "pROC" in told
 
 
-def test_table_no_longer_written_is_told(monkeypatch: pytest.MonkeyPatch):
+def test_table_no_longer_written_is_told(monkeypatch):
     def silent(*_: object, **__: object) -> object:
         return type("Done", (), {"returncode": 0, "stdout": "", "stderr": ""})()
 

@@ -5,8 +5,6 @@ both policies, the conditions, the model of finds, search time, false alerts, th
 sources lasted. ``python tests/reference/run_r.py`` runs it again.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

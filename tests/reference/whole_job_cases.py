@@ -1,7 +1,5 @@
 """The whole job of the toolkit on ``synthetic_data/``, as ``whole_job.R`` does it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from pathlib import Path
 

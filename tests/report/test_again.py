@@ -1,11 +1,8 @@
 """The decisions can be made again from results.json and the records alone."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -66,7 +63,7 @@ def found(demo_facts: Facts) -> dict[str, Any]:
 
 
 @pytest.mark.slow
-def test_decisions_follow_from_the_results(found: dict[str, Any], tmp_path: Path) -> None:
+def test_decisions_follow_from_the_results(found, tmp_path) -> None:
     for table in ("sources", "storage", "trials", "dogs"):
         shutil.copy(SYNTHETIC / f"{table}.csv", tmp_path)
     again = _again(found, tmp_path)
@@ -74,9 +71,7 @@ def test_decisions_follow_from_the_results(found: dict[str, Any], tmp_path: Path
 
 
 @pytest.mark.slow
-def test_what_was_asked_is_in_the_results(
-    call: Callable[..., Any], briefing_of: Callable[..., Any], tmp_path: Path
-) -> None:
+def test_what_was_asked_is_in_the_results(call, briefing_of, tmp_path) -> None:
     own = tmp_path / "own"
     shutil.copytree(briefing_of("effect falling").folder.parent / "records", own)
     trials = pd.read_csv(own / "trials.csv", dtype=str, keep_default_na=False)
@@ -106,7 +101,7 @@ def test_what_was_asked_is_in_the_results(
     assert found["either"] == again["retire"]["either"]
 
 
-def test_every_setting_comes_back(demo_facts: Facts) -> None:
+def test_every_setting_comes_back(demo_facts) -> None:
     from dataclasses import fields, replace
 
     reading = RecordsSettings(
@@ -142,7 +137,7 @@ def test_every_setting_comes_back(demo_facts: Facts) -> None:
     assert settings_of(_as_written(facts)) == Settings(reading, deciding)
 
 
-def test_the_files_are_named_by_digest(found: dict[str, Any]) -> None:
+def test_the_files_are_named_by_digest(found) -> None:
     files = found["inputs"]["files"]
     assert [f["tables"] for f in files] == [["sources"], ["storage"], ["trials"], ["dogs"]]
     for told in files:
@@ -151,7 +146,7 @@ def test_the_files_are_named_by_digest(found: dict[str, Any]) -> None:
         assert told["sha256"] == hashlib.sha256(content).hexdigest()
 
 
-def test_a_workbook_is_one_file_for_its_tables(call: Callable[..., Any], tmp_path: Path) -> None:
+def test_a_workbook_is_one_file_for_its_tables(call, tmp_path) -> None:
     import openpyxl
 
     book = openpyxl.Workbook()
@@ -164,7 +159,7 @@ def test_a_workbook_is_one_file_for_its_tables(call: Callable[..., Any], tmp_pat
     assert (file.file, file.tables) == ("unit.xlsx", ("sources", "storage", "trials", "dogs"))
 
 
-def test_costs_follow_from_the_rate_of_use(found: dict[str, Any]) -> None:
+def test_costs_follow_from_the_rate_of_use(found) -> None:
     rate = found["retire"]["rate_of_use"]
     by_source = pd.DataFrame(rate["by_source"])
     use = RateOfUse(
@@ -189,7 +184,7 @@ def test_costs_follow_from_the_rate_of_use(found: dict[str, Any]) -> None:
     assert limits["cycles"] == [p["cycles"] for p in found["retire"]["trade_off_by_cycles"]]
 
 
-def test_advice_follows_from_its_numbers(found: dict[str, Any], demo_facts: Facts) -> None:
+def test_advice_follows_from_its_numbers(found, demo_facts) -> None:
     options = found["inputs"]["options"]
     reach = reach_of(demo_facts.fit.design, options["confidence"])
     decided = [s for s in found["shelf"] if s["ground"] not in ("beyond records", "no trials")]

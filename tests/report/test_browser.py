@@ -1,7 +1,5 @@
 """The demo's page in a real browser: from disk, on a phone, and on paper."""
 
-from __future__ import annotations
-
 import html
 import json
 import os
@@ -27,6 +25,7 @@ from outcomes.report.results import results
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import Truth, simulate_unit
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
+from tests.conftest import write_records
 
 BROWSER = next(
     (b for b in ("chromium", "chromium-browser", "google-chrome") if shutil.which(b)), None
@@ -74,14 +73,8 @@ def large_facts(tmp_path_factory: pytest.TempPathFactory) -> Facts:
     """All results on a unit with a long shelf, gathered once."""
     truth = Truth(baseline_log_odds=2.5, cycle_log_odds=-0.15)
     unit = simulate_unit(truth, 7, trials=700, dogs=6, sources=60, months=18)
-    folder = tmp_path_factory.mktemp("large") / "records"
-    folder.mkdir()
-    for table in ("sources", "storage", "trials", "dogs"):
-        frame = getattr(unit, table)
-        if "assisted" in frame:
-            frame = frame.assign(assisted=frame["assisted"].map({True: "yes", False: "no"}))
-        frame.to_csv(folder / f"{table}.csv", index=False, date_format="%Y-%m-%d %H:%M")
-    return gather_facts(read_records(folder), DecisionSettings())
+    records = write_records(unit, tmp_path_factory.mktemp("large") / "records")
+    return gather_facts(read_records(records), DecisionSettings())
 
 
 @pytest.fixture(scope="session")
@@ -145,10 +138,12 @@ def _seen(dom: str) -> dict[str, float]:
     return {k: float(v) for k, v in re.findall(r"probe (\w+)=([-\d.]+);", dom)}
 
 
-def _probed(page: str, folder: Path, browse: Callable[..., str], width: int) -> dict[str, float]:
+def _probed(
+    page: str, folder: Path, browse: Callable[..., str], width: int, probe: str = PROBE
+) -> dict[str, float]:
     """What the probe saw in a frame: chromium makes no window as narrow as a phone."""
     inner, outer = folder / "inner.html", folder / "outer.html"
-    inner.write_text(page.replace("<head>", f"<head>{PROBE}", 1), encoding="utf-8")
+    inner.write_text(page.replace("<head>", f"<head>{probe}", 1), encoding="utf-8")
     outer.write_text(
         f'<!doctype html><iframe src="inner.html" width="{width}" height="900"></iframe>'
         "<script>addEventListener('load', () => { const inner = document.querySelector('iframe');"
@@ -166,7 +161,7 @@ def _probed(page: str, folder: Path, browse: Callable[..., str], width: int) -> 
     )
 
 
-def test_page_names_no_address(page: str) -> None:
+def test_page_names_no_address(page) -> None:
     assert re.findall(r"https?://[^\s\"<]*", page) == []
     assert re.findall(r"<script[^>]*>", page) == [
         '<script type="application/json" id="floor-data">',
@@ -176,24 +171,15 @@ def test_page_names_no_address(page: str) -> None:
 
 
 @pytest.mark.parametrize("width", [390, 1280])
-def test_page_opens_without_fault(
-    width: int, page: str, tmp_path: Path, browse: Callable[..., str]
-) -> None:
+def test_page_opens_without_fault(width, page, tmp_path, browse) -> None:
     seen = _probed(page, tmp_path, browse, width)
     assert seen.pop("smallest") >= 14.0
     assert seen == {
-        "errors": 0,
-        "requests": 0,
-        "figure": 1,
-        "scripts": 2,
-        "sideways": 0,
-        "wrapped": 0,
-    }
+        "errors": 0, "requests": 0, "figure": 1, "scripts": 2, "sideways": 0, "wrapped": 0,
+    }  # fmt: skip
 
 
-def test_the_probe_sees_what_is_wrong_with_a_page(
-    page: str, tmp_path: Path, browse: Callable[..., str]
-) -> None:
+def test_the_probe_sees_what_is_wrong_with_a_page(page, tmp_path, browse) -> None:
     spoiled = page.replace(
         "</main>",
         '<img src="http://unit.invalid/picture.png" alt=""><script>nothing.there()</script>'
@@ -206,8 +192,6 @@ def test_the_probe_sees_what_is_wrong_with_a_page(
     assert seen["sideways"] > 0
     assert seen["smallest"] == 9.0
 
-
-# --- the floor, and what a screen reader meets --------------------------------------------------
 
 AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 FIVE = ("demo", "large", "no effect", "too few trials", "cycles and age identical")
@@ -261,6 +245,20 @@ window.addEventListener("load", async () => {
 """
 
 
+def _told(dom: str, probe: str) -> dict[str, Any]:
+    """What a probe wrote into the page."""
+    told = re.search(rf'<pre id="{probe}">(.*?)</pre>', dom, re.DOTALL)
+    found: dict[str, Any] = json.loads(html.unescape(told[1]).replace("\u00a0", " "))
+    return found
+
+
+def _moved(page: str, file: Path, browse: Callable[..., str], *options: str) -> dict[str, Any]:
+    probe = f"<head><script>{AXE}</script>{MOVE}"
+    file.write_text(page.replace("<head>", probe, 1), encoding="utf-8")
+    dom = browse(file, *options, "--virtual-time-budget=60000", "--dump-dom")
+    return _told(dom, "probe-moved")
+
+
 @pytest.fixture(scope="session")
 def moved(
     page_of: Callable[[str], str],
@@ -273,12 +271,7 @@ def moved(
     def move(unit: str, *options: str) -> dict[str, Any]:
         if (unit, *options) not in seen:
             file = tmp_path_factory.mktemp("moved") / "page.html"
-            probe = f"<head><script>{AXE}</script>{MOVE}"
-            file.write_text(page_of(unit).replace("<head>", probe, 1), encoding="utf-8")
-            dom = browse(file, *options, "--virtual-time-budget=60000", "--dump-dom")
-            told = re.search(r'<pre id="probe-moved">(.*?)</pre>', dom, re.DOTALL)
-            assert told is not None
-            seen[unit, *options] = json.loads(html.unescape(told[1]).replace("\u00a0", " "))
+            seen[unit, *options] = _moved(page_of(unit), file, browse, *options)
         return seen[unit, *options]
 
     return move
@@ -298,18 +291,14 @@ def results_of(
 
 @pytest.mark.slow
 @pytest.mark.parametrize("unit", FIVE)
-def test_page_moves_without_fault(unit: str, moved: Callable[..., dict[str, Any]]) -> None:
+def test_page_moves_without_fault(unit, moved) -> None:
     seen = moved(unit)
     assert seen["complaints"] == []
     assert seen["requests"] == []
 
 
 @pytest.mark.parametrize("unit", FIVE)
-def test_at_rest_it_says_what_results_say(
-    unit: str,
-    moved: Callable[..., dict[str, Any]],
-    results_of: Callable[[str], dict[str, Any]],
-) -> None:
+def test_at_rest_it_says_what_results_say(unit, moved, results_of) -> None:
     seen, told = moved(unit), results_of(unit)
     for shown in (seen["first"], seen.get("back", seen["first"])):
         assert shown["retire"] == told["retire"]["sentence"]
@@ -324,11 +313,7 @@ def test_at_rest_it_says_what_results_say(
 
 
 @pytest.mark.parametrize("unit", FIVE)
-def test_moved_floor_moves_all_as_in_results(
-    unit: str,
-    moved: Callable[..., dict[str, Any]],
-    results_of: Callable[[str], dict[str, Any]],
-) -> None:
+def test_moved_floor_moves_all_as_in_results(unit, moved, results_of) -> None:
     seen, told = moved(unit), results_of(unit)
     by = told["retire"]["by"]
     curve = next((c for c in told["retire"]["curves"] if c["exposure"] == by), None)
@@ -371,9 +356,7 @@ def test_moved_floor_moves_all_as_in_results(
             assert not shown["retire"].startswith("Retire after")
 
 
-def test_price_by_both_moves_with_the_floor(
-    moved: Callable[..., dict[str, Any]],
-) -> None:
+def test_price_by_both_moves_with_the_floor(moved) -> None:
     seen = moved("cycles and age identical")
     shown = {k: at for k, at in seen["at"].items() if at["table"]}
     assert shown
@@ -390,34 +373,21 @@ def test_price_by_both_moves_with_the_floor(
 
 @pytest.mark.parametrize("unit", FIVE)
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-def test_axe_finds_nothing_to_mend(
-    unit: str, dark: bool, moved: Callable[..., dict[str, Any]]
-) -> None:
+def test_axe_finds_nothing_to_mend(unit, dark, moved) -> None:
     seen = moved(unit, *(["--blink-settings=preferredColorScheme=0"] if dark else []))
     assert seen["violations"] == {}
     assert seen["passes"] > 20
 
 
-def test_axe_sees_what_is_wrong_with_a_page(
-    page: str, browse: Callable[..., str], tmp_path: Path
-) -> None:
+def test_axe_sees_what_is_wrong_with_a_page(page, browse, tmp_path) -> None:
     spoiled = page.replace(
         "</main>", '<img src="data:,"><p style="color: #aaa">pale words</p></main>'
     ).replace('<label for="floor">', "<label>")
-    file = tmp_path / "page.html"
-    probe = f"<head><script>{AXE}</script>{MOVE}"
-    file.write_text(spoiled.replace("<head>", probe, 1), encoding="utf-8")
-    dom = browse(file, "--virtual-time-budget=60000", "--dump-dom")
-    told = re.search(r'<pre id="probe-moved">(.*?)</pre>', dom, re.DOTALL)
-    assert told is not None
-    assert {"image-alt", "color-contrast", "label"} <= set(
-        json.loads(html.unescape(told[1]))["violations"]
-    )
+    seen = _moved(spoiled, tmp_path / "page.html", browse)
+    assert {"image-alt", "color-contrast", "label"} <= set(seen["violations"])
 
 
-def test_without_scripts_the_own_floor_shows(
-    page: str, browse: Callable[..., str], tmp_path: Path
-) -> None:
+def test_without_scripts_the_own_floor_shows(page, browse, tmp_path) -> None:
     # The probe itself is a script: the page's own are taken out instead.
     still = re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL)
     file = tmp_path / "page.html"
@@ -430,11 +400,9 @@ def test_without_scripts_the_own_floor_shows(
     assert seen["layer"] > 3
 
 
-def test_the_page_stays_small(page_of: Callable[[str], str]) -> None:
+def test_the_page_stays_small(page_of) -> None:
     assert all(len(page_of(unit).encode()) < 1_500_000 for unit in ("demo", "large"))
 
-
-# --- on paper ---------------------------------------------------------------------------------
 
 # Millimetres, as the printer's own paper; the page itself asks for none.
 PAPERS = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -459,9 +427,7 @@ def _sheets(pdf: bytes) -> list[list[float]]:
 @pytest.mark.parametrize(
     "unit", ["demo", "large", "no effect", "odd names", "one source", "cycles and age identical"]
 )
-def test_it_prints_on_two_sheets_of_either_paper(
-    unit: str, paper: str, page_of: Callable[[str], str], tmp_path: Path, browse: Callable[..., str]
-) -> None:
+def test_it_prints_on_two_sheets_of_either_paper(unit, paper, page_of, tmp_path, browse) -> None:
     # Other browsers lay out a little longer: two lines are kept in hand.
     in_hand = "main::after { content: ''; display: block; height: 7mm; }</style>"
     page = page_of(unit).replace("</style>", in_hand, 1)
@@ -506,22 +472,14 @@ def only(tmp_path: Path) -> Callable[[str], Path]:
 @pytest.mark.parametrize("fonts", FONTS)
 @pytest.mark.parametrize("unit", ["demo", "large"])
 def test_it_prints_on_two_sheets_with_any_fonts(
-    unit: str,
-    fonts: str,
-    paper: str,
-    page_of: Callable[[str], str],
-    tmp_path: Path,
-    browse: Callable[..., str],
-    only: Callable[[str], Path],
+    unit, fonts, paper, page_of, tmp_path, browse, only
 ) -> None:
     made = _print(page_of(unit), paper, tmp_path, browse, only(fonts))
     assert len(_sheets(made)) == 2
     assert b"Serif" not in made  # none of the machine's own
 
 
-def test_machines_fonts_tell_without_the_face(
-    page: str, tmp_path: Path, browse: Callable[..., str], only: Callable[[str], Path]
-) -> None:
+def test_machines_fonts_tell_without_the_face(page, tmp_path, browse, only) -> None:
     without = re.sub(r"@font-face [^\n]*\n", "", page)
     assert len(without) < len(page)
     made = _print(without, "letter", tmp_path, browse, only("DejaVu"))
@@ -529,7 +487,7 @@ def test_machines_fonts_tell_without_the_face(
     assert len(_sheets(made)) > 2
 
 
-def test_the_page_asks_for_no_size_of_paper(page: str) -> None:
+def test_the_page_asks_for_no_size_of_paper(page) -> None:
     rules = re.findall(r"@page[^{]*\{([^}]*)\}", page)
     assert len(rules) == 1
     assert "size" not in rules[0]
@@ -557,17 +515,11 @@ def _on_paper(page: str, folder: Path, browse: Callable[..., str]) -> dict[str, 
     file = folder / "paper.html"
     page = page.replace("@media print", "@media all").replace("<head>", f"<head>{PRINTED}", 1)
     file.write_text(page, encoding="utf-8")
-    dom = browse(file, "--virtual-time-budget=5000", "--dump-dom")
-    told = re.search(r'<pre id="probe-printed">(.*?)</pre>', dom, re.DOTALL)
-    assert told is not None
-    found: dict[str, Any] = json.loads(html.unescape(told[1]).replace("\u00a0", " "))
-    return found
+    return _told(browse(file, "--virtual-time-budget=5000", "--dump-dom"), "probe-printed")
 
 
 @pytest.mark.parametrize("unit", ["demo", "large"])
-def test_what_to_act_on_is_on_the_sheets(
-    unit: str, page_of: Callable[[str], str], tmp_path: Path, browse: Callable[..., str]
-) -> None:
+def test_what_to_act_on_is_on_the_sheets(unit, page_of, tmp_path, browse) -> None:
     page = page_of(unit)
     found = _on_paper(page, tmp_path, browse)
     said = found["said"]
@@ -609,9 +561,7 @@ window.addEventListener("load", () => {
 """
 
 
-def test_paper_figure_is_lettered_like_print(
-    page: str, tmp_path: Path, browse: Callable[..., str]
-) -> None:
+def test_paper_figure_is_lettered_like_print(page, tmp_path, browse) -> None:
     file = tmp_path / "paper.html"
     # The rules of paper in a window, and none of a screen's.
     page = page.replace("@media screen and", "@media print and")
@@ -627,19 +577,8 @@ def test_paper_figure_is_lettered_like_print(
 
 
 @pytest.mark.parametrize("width", [390, 760, 887, 889, 1280])
-def test_figure_letters_are_eleven_pixels(
-    width: int, page: str, tmp_path: Path, browse: Callable[..., str]
-) -> None:
-    inner, outer = tmp_path / "inner.html", tmp_path / "outer.html"
-    inner.write_text(page.replace("<head>", f"<head>{WIDTHS}", 1), encoding="utf-8")
-    outer.write_text(
-        f'<!doctype html><iframe src="inner.html" width="{width}" height="900"></iframe>'
-        "<script>addEventListener('load', () => { const inner = document.querySelector('iframe');"
-        "document.body.append(inner.contentDocument.body.lastChild.cloneNode(true)); });</script>",
-        encoding="utf-8",
-    )
-    options = ("--allow-file-access-from-files", "--window-size=1400,1000")
-    seen = _seen(browse(outer, *options, "--virtual-time-budget=5000", "--dump-dom"))
+def test_figure_letters_are_eleven_pixels(width, page, tmp_path, browse) -> None:
+    seen = _probed(page, tmp_path, browse, width, WIDTHS)
     shown, hidden, sheet = ("wide", "narrow", IN_PAGE) if width > 888 else (
         "narrow", "wide", IN_COLUMN)  # fmt: skip
     assert seen[hidden] == 0
@@ -649,13 +588,10 @@ def test_figure_letters_are_eleven_pixels(
     assert "plain" not in seen
 
 
-def test_long_shelf_prints_first_what_to_do(
-    page_of: Callable[[str], str], tmp_path: Path, browse: Callable[..., str], large_facts: Facts
-) -> None:
+def test_long_shelf_prints_first_what_to_do(page_of, tmp_path, browse, large_facts) -> None:
     said = _on_paper(page_of("large"), tmp_path, browse)["said"]
     (rest,) = [line for line in said if "to act on first" in line]
     told = re.search(r"The (\d+) sources to act on first .* The other (\d+) sources? ", rest)
-    assert told is not None
     printed, others = int(told[1]), int(told[2])
     assert printed + others == len(large_facts.shelf)
     names = [s.source_id for s in large_facts.shelf]
@@ -664,9 +600,7 @@ def test_long_shelf_prints_first_what_to_do(
     assert printed >= 15
 
 
-def test_the_whole_shelf_of_the_demo_is_printed(
-    page: str, tmp_path: Path, browse: Callable[..., str], demo_facts: Facts
-) -> None:
+def test_the_whole_shelf_of_the_demo_is_printed(page, tmp_path, browse, demo_facts) -> None:
     said = _on_paper(page, tmp_path, browse)["said"]
     names = {s.source_id for s in demo_facts.shelf}
     assert {line.split()[0] for line in said} >= names

@@ -1,7 +1,5 @@
 """Without a browser the page's tests skip aloud, and fail where one is asked for."""
 
-from __future__ import annotations
-
 import os
 import subprocess
 import sys

@@ -1,7 +1,5 @@
 """What ``check`` lists: a line for each thing to do, and no row lost to brevity."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Refrigerated against frozen, in words: kinds, and the floor as set."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from math import log
 

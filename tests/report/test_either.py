@@ -1,7 +1,5 @@
 """The rule by both, whichever comes first, is on the page beside each of its limits alone."""
 
-from __future__ import annotations
-
 import json
 import re
 from collections.abc import Callable
@@ -78,7 +76,6 @@ def test_no_rule_without_both_limits(days: int | None, demo_facts: Facts) -> Non
 def test_rule_costs_at_least_the_dearer(both: Facts) -> None:
     (point,) = both.price.combined
     by_cycles, by_age = alone(both.price, point)
-    assert by_cycles is not None
     assert by_age is not None
     assert (by_cycles.cycles, by_cycles.age_days) == (point.cycles, None)
     assert (by_age.cycles, by_age.age_days) == (None, point.age_days)
@@ -111,10 +108,8 @@ def test_page_has_a_row_for_it_and_each_alone(both: Facts) -> None:
 def test_price_names_the_limit_it_is_of(both: Facts, demo_facts: Facts) -> None:
     limit = both.retirement.thresholds[0].retire_after
     told = describe_price(both.price, both.retirement)
-    assert told is not None
     assert told.startswith(f"What the limit of {limit} cycles buys and costs, ")
     single = describe_price(demo_facts.price, demo_facts.retirement)
-    assert single is not None
     assert single.startswith("What that limit buys and costs, ")
 
 
@@ -134,13 +129,11 @@ def test_its_numbers_are_those_of_results_json(both: Facts) -> None:
 def test_asked_rule_replaces_the_units(both: Facts) -> None:
     facts = _priced(both.with_answers(asked=Asked(either=(1.0, 40.0))))
     said = describe_rule_by_both_on_page(facts)
-    assert said is not None
     assert said.startswith("Retire after 1 cycle or 40 months, whichever comes first: ")
     assert "1 cycles" not in said
     # A limit between whole cycles is not priced alone, and nothing is said of it.
     facts = _priced(both.with_answers(asked=Asked(either=(9.5, 40.0))))
     said = describe_rule_by_both_on_page(facts)
-    assert said is not None
     assert "After 9.5 cycles alone" not in said
     assert "After 40 months alone" in said
 
@@ -148,7 +141,6 @@ def test_asked_rule_replaces_the_units(both: Facts) -> None:
 def test_asked_rule_without_price_says_so(both: Facts) -> None:
     facts = _priced(both.with_answers(asked=Asked(either=(1.0, 1.0))))
     said = describe_rule_by_both_on_page(facts)
-    assert said is not None
     assert "has no price: too few trials" in said
     assert either_rows(facts) == []
 
@@ -162,9 +154,6 @@ def test_the_briefing_takes_it_as_an_option(briefing_of: Callable[..., Any]) -> 
     sentence = told["retire"]["either"]["sentence"]
     assert sentence.startswith("Retire after 6 cycles or 18 months, whichever comes first: about ")
     assert sentence in made.page.text.replace("\u00a0", " ")
-
-
-# --- when the floor is moved --------------------------------------------------------------------
 
 
 def _numbers(priced: Any) -> list[float]:
@@ -231,6 +220,5 @@ def test_asked_months_are_named_as_priced(demo_facts: Facts) -> None:
     facts = facts.with_answers(price=replace(demo_facts.price, combined=(priced,)))
     assert priced.age_days == pytest.approx(18.7 * DAYS_PER_MONTH)
     sentence = describe_rule_by_both_on_page(facts)
-    assert sentence is not None
     assert sentence.startswith("Retire after 20 cycles or 18.7 months, whichever comes first: ")
     assert either_rows(facts)[0].rule == "20 cycles or 18.7 months, whichever comes first"

@@ -1,7 +1,5 @@
 """A figure for a slide has worked out what it shows, and nothing else."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from typing import Any
@@ -13,16 +11,10 @@ from outcomes.report.figures import FIGURES, draw_named_figure
 
 # Beside the trials themselves, which every footer counts.
 ASKED = {
-    "main": {"retirement", "lifetime"},
-    "price": {"retirement", "use", "drawn", "price"},
-    "watch": {"lifetime"},
-    "search-time": {"search_time"},
-    "false-alerts": {"false_alerts"},
-    "next-cycles": {"lifetime"},
-    "records": set(),
-    "ways": {"ways"},
-    "calibration": {"quality"},
-}
+    "main": {"retirement", "lifetime"}, "price": {"retirement", "use", "drawn", "price"},
+    "watch": {"lifetime"}, "search-time": {"search_time"}, "false-alerts": {"false_alerts"},
+    "next-cycles": {"lifetime"}, "records": set(), "ways": {"ways"}, "calibration": {"quality"},
+}  # fmt: skip
 NEED_THE_MODEL = {"main", "price", "ways", "calibration"}
 
 

@@ -1,7 +1,5 @@
 """The page as a reader, a screen reader and a printer meet it."""
 
-from __future__ import annotations
-
 import html.parser
 import re
 from collections.abc import Callable
@@ -10,17 +8,12 @@ from typing import Any
 
 import pytest
 
+from tests.draw.looks import contrast
+
 UNITS = (
-    "no effect",
-    "too few trials",
-    "cycles and age identical",
-    "effect rising",
-    "effect falling",
-    "finds and misses apart",
-    "odd names",
-    "one trial",
-    "only blank areas",
-)
+    "no effect", "too few trials", "cycles and age identical", "effect rising", "effect falling",
+    "finds and misses apart", "odd names", "one trial", "only blank areas",
+)  # fmt: skip
 NAMES = pytest.mark.parametrize("name", UNITS)
 WITHOUT_FIGURES = ("one trial", "only blank areas")
 TEMPLATE = Path(__file__).parents[2] / "outcomes" / "report" / "templates" / "briefing.html"
@@ -74,7 +67,7 @@ def elements_of(briefing_of: Callable[..., Any]) -> Callable[[str], list[Element
 
 @pytest.mark.slow
 @NAMES
-def test_every_tag_is_closed(name: str, elements_of: Callable[[str], list[Element]]) -> None:
+def test_every_tag_is_closed(name, elements_of) -> None:
     elements = elements_of(name)
     assert elements[0].tag == "html"
     assert elements[0].attributes["lang"] == "en"
@@ -83,9 +76,7 @@ def test_every_tag_is_closed(name: str, elements_of: Callable[[str], list[Elemen
 
 
 @NAMES
-def test_one_heading_then_parts_in_order(
-    name: str, elements_of: Callable[[str], list[Element]]
-) -> None:
+def test_one_heading_then_parts_in_order(name, elements_of) -> None:
     headings = [e for e in elements_of(name) if re.fullmatch(r"h[1-6]", e.tag)]
     # Only the figures for a reader who checks, in the last part, have headings of their own.
     parts = [h for h in headings if h.tag != "h3"]
@@ -94,22 +85,14 @@ def test_one_heading_then_parts_in_order(
     there = [h.text for h in parts[1:]]
     asked_further = [part for part in ("How firm the answer is", "The dogs") if part in there]
     assert there == [
-        "How much, and how sure",
-        "What to do",
-        "Refrigerated against frozen",
-        *asked_further,
-        "Search time and false alerts",
-        "When sources become unreliable",
-        "What these records cannot say",
-        "Cautions",
-        "How it was worked out",
-    ]
+        "How much, and how sure", "What to do", "Refrigerated against frozen", *asked_further,
+        "Search time and false alerts", "When sources become unreliable",
+        "What these records cannot say", "Cautions", "How it was worked out",
+    ]  # fmt: skip
 
 
 @NAMES
-def test_tables_are_named_to_screen_readers(
-    name: str, elements_of: Callable[[str], list[Element]]
-) -> None:
+def test_tables_are_named_to_screen_readers(name, elements_of) -> None:
     elements = elements_of(name)
     tables = [e for e in elements if e.tag == "table"]
     assert sum(e.tag == "caption" for e in elements) == len(tables)
@@ -123,9 +106,7 @@ def test_tables_are_named_to_screen_readers(
 
 
 @NAMES
-def test_what_scrolls_has_keyboard_and_name(
-    name: str, elements_of: Callable[[str], list[Element]]
-) -> None:
+def test_what_scrolls_has_keyboard_and_name(name, elements_of) -> None:
     for element in elements_of(name):
         if element.attributes.get("class") == "scroll":
             assert element.attributes["tabindex"] == "0"
@@ -134,9 +115,7 @@ def test_what_scrolls_has_keyboard_and_name(
 
 
 @NAMES
-def test_figure_tells_its_finding_in_words(
-    name: str, elements_of: Callable[[str], list[Element]], briefing_of: Callable[..., Any]
-) -> None:
+def test_figure_tells_its_finding_in_words(name, elements_of, briefing_of) -> None:
     elements = elements_of(name)
     headline = next(e.text for e in elements if e.tag == "h1").strip()
     images = [e for e in elements if e.tag == "img"]
@@ -157,11 +136,7 @@ def test_figure_tells_its_finding_in_words(
 @pytest.mark.parametrize(
     ("name", "figures"), [("one trial", 0), ("only blank areas", 0), ("too few trials", 3)]
 )
-def test_empty_figure_is_left_out_with_reason(
-    name: str,
-    figures: int,
-    elements_of: Callable[[str], list[Element]],
-) -> None:
+def test_empty_figure_is_left_out_with_reason(name, figures, elements_of) -> None:
     elements = elements_of(name)
     assert sum(e.tag == "img" for e in elements) == figures
     said = any("There is no figure:" in e.text for e in elements if e.tag == "p")
@@ -169,9 +144,7 @@ def test_empty_figure_is_left_out_with_reason(
 
 
 @NAMES
-def test_first_lines_tell_limit_shelf_and_doubt(
-    name: str, elements_of: Callable[[str], list[Element]], briefing_of: Callable[..., Any]
-) -> None:
+def test_first_lines_tell_limit_shelf_and_doubt(name, elements_of, briefing_of) -> None:
     elements = elements_of(name)
     at = next(i for i, e in enumerate(elements) if e.attributes.get("class") == "lead")
     assert at < next(i for i, e in enumerate(elements) if e.tag in ("figure", "h2"))
@@ -183,16 +156,14 @@ def test_first_lines_tell_limit_shelf_and_doubt(
 
 
 @NAMES
-def test_no_line_is_told_twice(name: str, elements_of: Callable[[str], list[Element]]) -> None:
+def test_no_line_is_told_twice(name, elements_of) -> None:
     lines = [e.text.strip() for e in elements_of(name) if e.tag in ("h1", "p", "li", "figcaption")]
     # Where there is no limit, the short answer is the whole answer.
     long = [line for line in lines if len(line) > 90]
     assert len(long) == len(set(long))
 
 
-def test_long_names_may_break(
-    elements_of: Callable[[str], list[Element]],
-) -> None:
+def test_long_names_may_break(elements_of) -> None:
     rows = [
         e
         for name in ("odd names", "no effect")
@@ -204,23 +175,6 @@ def test_long_names_may_break(
     css = TEMPLATE.read_text(encoding="utf-8")
     assert "tbody th { white-space: nowrap; }" in css
     assert re.search(r"tbody th\.long \{[^}]*overflow-wrap: anywhere", css)
-
-
-# --- contrast ---------------------------------------------------------------------------------
-
-
-def _luminance(colour: str) -> float:
-    """Relative luminance of WCAG 2.2 (W3C Recommendation, 2023), definitions."""
-    if len(colour) == 4:
-        colour = "#" + "".join(2 * c for c in colour[1:])
-    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-
-def _contrast(one: str, other: str) -> float:
-    low, high = sorted((_luminance(one), _luminance(other)))
-    return (high + 0.05) / (low + 0.05)
 
 
 def _palettes() -> dict[str, dict[str, str]]:
@@ -237,13 +191,13 @@ def _palettes() -> dict[str, dict[str, str]]:
 
 def test_contrast_is_computed_as_published() -> None:
     # WCAG 2.2: black on white 21 to 1; #767676 is the lightest grey on white that passes AA.
-    assert _contrast("#000", "#ffffff") == pytest.approx(21.0)
-    assert _contrast("#767676", "#ffffff") >= 4.5 > _contrast("#777777", "#ffffff")
+    assert contrast("#000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#767676", "#ffffff") >= 4.5 > contrast("#777777", "#ffffff")
 
 
 @pytest.mark.parametrize("medium", ["light", "dark", "print"])
 @pytest.mark.parametrize("ink", ["ink", "soft", "retire", "test", "keep"])
 @pytest.mark.parametrize("ground", ["paper", "tint"])
-def test_every_colour_of_words_passes_aa(medium: str, ink: str, ground: str) -> None:
+def test_every_colour_of_words_passes_aa(medium, ink, ground) -> None:
     colours = _palettes()[medium]
-    assert _contrast(colours[ink], colours[ground]) >= 4.5
+    assert contrast(colours[ink], colours[ground]) >= 4.5

@@ -1,16 +1,10 @@
 """The face of the sheets: in the page, with the letters it needs and its licence."""
 
-from __future__ import annotations
-
 import base64
 import io
 import re
-from collections.abc import Callable
-from pathlib import Path
-from typing import Any
 
 import matplotlib
-import pytest
 from fontTools.ttLib import TTFont
 
 from outcomes.report import paper_face
@@ -45,16 +39,14 @@ def test_face_keeps_licence_not_name() -> None:
         assert "Open Font License" in licence
 
 
-def test_a_page_without_the_face_is_still_made(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_page_without_the_face_is_still_made(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(matplotlib, "get_data_path", lambda: str(tmp_path))
     paper_face._cut_down.cache_clear()
     assert paper_faces("a") == ()
     paper_face._cut_down.cache_clear()
 
 
-def test_page_carries_both_weights(briefing_of: Callable[..., Any]) -> None:
+def test_page_carries_both_weights(briefing_of) -> None:
     page = (briefing_of("one source").folder / "briefing.html").read_text(encoding="utf-8")
     found = re.findall(
         r'@font-face { font-family: "On paper"; font-weight: (\d+); '

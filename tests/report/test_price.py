@@ -1,7 +1,5 @@
 """What a retirement limit buys and costs, in words and in results."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -20,7 +18,6 @@ def test_the_price_told_is_that_of_the_limit_told(demo_facts: Facts) -> None:
     found = results(demo_facts)["retire"]
     row = next(r for r in found["trade_off"] if r["retire_after"] == found["retire_after"])
     sentence = describe_price(demo_facts.price, demo_facts.retirement)
-    assert sentence is not None
     assert f"about {in_100(row['find_probability'])} finds" in sentence
     assert f"about {row['sources_per_year']:.0f} sources a year" in sentence
     present = found["present_practice"]
@@ -33,7 +30,6 @@ def test_one_source_a_year_is_told_as_one(demo_facts: Facts) -> None:
         replace(p, sources_per_year=1.2, sources_low=0.6, sources_high=2.4) for p in price.by_cycles
     ]
     sentence = describe_price(replace(price, by_cycles=tuple(one)), demo_facts.retirement)
-    assert sentence is not None
     assert "about 1 source a year to replace (1 to 2)" in sentence
 
 
@@ -42,7 +38,6 @@ def test_one_discard_a_year_is_told_as_one(demo_facts: Facts) -> None:
     assert price.present is not None
     once = replace(price, present=replace(price.present, sources_per_year=1.02))
     sentence = describe_price(once, demo_facts.retirement)
-    assert sentence is not None
     assert sentence.endswith("over these records 1 source a year was discarded.")
     (point,) = price.by_cycles[:1]
     once = replace(once, combined=(replace(point, age_days=600.0, sources_per_year=0.98),))
@@ -56,7 +51,6 @@ def test_no_discards_is_said(demo_facts: Facts) -> None:
     assert price.present is not None
     none = replace(price, present=replace(price.present, discards=(), sources_per_year=0.0))
     sentence = describe_price(none, demo_facts.retirement)
-    assert sentence is not None
     assert sentence.endswith("no source was discarded.")
 
 

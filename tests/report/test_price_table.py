@@ -1,7 +1,5 @@
 """The table of limits: what stands in it, on the terminal and on the page."""
 
-from __future__ import annotations
-
 import html
 from collections.abc import Callable
 from dataclasses import replace
@@ -48,7 +46,6 @@ def test_rows_are_priced_limits_with_intervals(demo_facts: Facts) -> None:
             else f"{point.sources_per_year:.0f}"
         )
     assert rows[-1].limit == "as now"
-    assert price.present is not None
     assert rows[-1].finds.startswith(f"{100 * price.present.find_probability:.0f} (")
 
 

@@ -1,20 +1,17 @@
 """Tables of search time, false alerts, and lifetimes, in lines for a terminal."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest
 
 from outcomes.analysis.lifetimes.regression import WeibullLifetime
 from outcomes.analysis.results import LeftOut
-from outcomes.answers.facts import Facts
 from outcomes.models.ratio import Estimate
 from outcomes.report import tables
 from outcomes.report.report import fit_lines
 
 
-def test_every_term_and_dog_has_its_line(demo_facts: Facts) -> None:
+def test_every_term_and_dog_has_its_line(demo_facts) -> None:
     fit = demo_facts.search_time
     lines = list(tables.search_time_lines(fit))
     assert sum(line.startswith("finds: ") for line in lines) == len(fit.terms) + 1
@@ -30,9 +27,7 @@ def test_every_term_and_dog_has_its_line(demo_facts: Facts) -> None:
     assert "0 (0 to 16)" in "".join(alerts)  # Clopper and Pearson: none of 21
 
 
-def test_unknown_is_said_and_lines_fit(
-    demo_facts: Facts,
-) -> None:
+def test_unknown_is_said_and_lines_fit(demo_facts) -> None:
     alerts = demo_facts.false_alerts
     first = replace(alerts.by_dog[0], rate_per_hour=None, blanks=0, per_blank=None, dog="D" * 60)
     (_, line, *_) = tables.false_alert_lines(replace(alerts, by_dog=(first,), terms=()))
@@ -43,14 +38,14 @@ def test_unknown_is_said_and_lines_fit(
     assert "nan" not in printed
 
 
-def test_without_an_answer_there_is_no_table(demo_facts: Facts) -> None:
+def test_without_an_answer_there_is_no_table(demo_facts) -> None:
     assert list(tables.search_time_lines(replace(demo_facts.search_time, terms=()))) == []
     assert list(tables.false_alert_lines(replace(demo_facts.false_alerts, by_dog=()))) == []
     hazard = replace(demo_facts.lasting.next_cycles, next_cycles=())
     assert list(tables.next_cycle_lines(hazard)) == []
 
 
-def test_each_curve_has_its_median_and_the_sources_followed(demo_facts: Facts) -> None:
+def test_curve_has_its_median_and_who_is_followed(demo_facts) -> None:
     lifetime = demo_facts.lifetime
     (group,) = lifetime.median
     lines = list(tables.lifetime_lines(lifetime))
@@ -64,7 +59,7 @@ def test_each_curve_has_its_median_and_the_sources_followed(demo_facts: Facts) -
     assert sum(line.startswith("no curve: ") for line in lines) == len(lifetime.not_drawn)
 
 
-def test_the_next_cycles_are_a_row_each(demo_facts: Facts) -> None:
+def test_the_next_cycles_are_a_row_each(demo_facts) -> None:
     hazard = demo_facts.lasting.next_cycles
     lines = list(tables.next_cycle_lines(hazard))[1:]
     assert [int(line.split()[0]) for line in lines] == [row.after for row in hazard.next_cycles]
@@ -74,7 +69,7 @@ def test_the_next_cycles_are_a_row_each(demo_facts: Facts) -> None:
     )
 
 
-def test_lifetime_terms_have_their_lines(demo_facts: Facts) -> None:
+def test_lifetime_terms_have_their_lines(demo_facts) -> None:
     terms = (
         Estimate("regime", "refrigerated against frozen", -0.69, 0.2, 0.301, 0.82, 0.01),
         Estimate("kind", "wet bone against blood", 0.18, 0.3, 0.64, 2.25, 0.5),

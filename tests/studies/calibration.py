@@ -13,8 +13,6 @@ After a change to all but the verdict, ``--again OLD_FOLDER`` takes the verdicts
 finished there, and asks the rest anew. The reduced run is ``tests/studies/test_calibration.py``.
 """
 
-from __future__ import annotations
-
 import argparse
 import os
 import re
@@ -240,12 +238,7 @@ def _true_probability(unit, ids: pd.Series, exposure: pd.DataFrame) -> np.ndarra
 
 
 def run_study(
-    scenario: str,
-    units: int,
-    refits: int,
-    folder: Path,
-    again: Path | None = None,
-    **place: Any,
+    scenario: str, units: int, refits: int, folder: Path, again: Path | None = None, **place: Any
 ) -> pd.DataFrame:
     """Study units that are not yet in the scenario's file, and return all of them.
 

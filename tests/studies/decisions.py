@@ -13,8 +13,6 @@ the models or the decisions those are out of date: give another ``--folder``, or
 ``tests/studies/test_decisions.py``.
 """
 
-from __future__ import annotations
-
 import argparse
 import sys
 from collections.abc import Callable

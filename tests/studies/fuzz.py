@@ -12,8 +12,6 @@ starts elsewhere. A short run is part of the tests (``test_fuzz.py``). Each run 
 line of ``tests/studies/fuzz_units/runs.csv``, of which ``docs/fuzz.md`` is made.
 """
 
-from __future__ import annotations
-
 import argparse
 import datetime as dt
 import io

@@ -10,8 +10,6 @@ date: give another ``--folder``, or remove them. The reduced run is
 ``tests/studies/test_interval_coverage.py``.
 """
 
-from __future__ import annotations
-
 import argparse
 from dataclasses import dataclass
 from pathlib import Path
@@ -62,10 +60,7 @@ def study_unit(scenario: str, seed: int) -> dict[str, object]:
     truth = SCENARIOS[scenario]
     fit = fit_finds(join(unit_records(simulate_unit(truth, seed))).trials, DecisionSettings())
     row: dict[str, object] = {"seed": seed}
-    for exposure, planted in (
-        ("cycles", truth.cycle_log_odds),
-        ("age_days", truth.age_log_odds),
-    ):
+    for exposure, planted in (("cycles", truth.cycle_log_odds), ("age_days", truth.age_log_odds)):
         try:
             found = _limits(fit, exposure)
         except FitError:

@@ -12,8 +12,6 @@ the true time, share and effect are known exactly; they pass through the same
 functions as a unit's records.
 """
 
-from __future__ import annotations
-
 import argparse
 import math
 from collections.abc import Callable, Iterator

@@ -15,8 +15,6 @@ module takes many hours; a sample is drawn at random, without replacement, by th
 operating system with ``fork``.
 """
 
-from __future__ import annotations
-
 import argparse
 import csv
 import datetime as dt

@@ -1,7 +1,5 @@
 """What a study found, beside what is promised, as one figure."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -7,8 +7,6 @@ the workers of a Dask cluster: each needs this project installed with ``constrai
 one by one as they come, whatever the back end.
 """
 
-from __future__ import annotations
-
 import argparse
 import csv
 import datetime as dt

@@ -6,8 +6,6 @@ and errors a fifth too small pass nearly always. Wrong errors and a moved thresh
 ``test_recovery.py``, false calls of 10 or 15 % for the full study (``calibration.py``).
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Mapping
 from pathlib import Path

@@ -5,8 +5,6 @@ once in 800; what a source has left is judged over about 100 sources of the same
 A threshold moved by half passes here: ``test_recovery.py`` is for that.
 """
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """The fuzz of the readers (``fuzz.py``) in a reduced size, and that it would tell a defect."""
 
-from __future__ import annotations
-
 import time
 from dataclasses import replace
 

@@ -5,8 +5,6 @@ miss it 9 times of 48 less than once in a thousand; ones that miss it 25 % of
 the time do so more often than not. The full study is ``intervals.py``.
 """
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 

@@ -4,8 +4,6 @@ The bounds are three standard errors of the run at hand, so that more units ask
 more closely.
 """
 
-from __future__ import annotations
-
 import os
 import re
 from pathlib import Path
@@ -26,7 +24,7 @@ def asked(name: str) -> dict[str, object]:
 
 
 @pytest.mark.study
-def test_the_interval_of_the_time_ratio_holds_the_truth() -> None:
+def test_time_ratio_interval_holds_the_truth() -> None:
     held = asked("ratio")["time_ratio_held"]
     assert held.units > UNITS / 2
     assert held.value >= 0.93 - 3 * np.sqrt(0.95 * 0.05 / held.units)
@@ -85,8 +83,7 @@ def test_lifetime_study_goes_on(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("count", "kept"),
-    [(0, "no: too seldom"), (95, "yes"), (100, "not shown broken")],
+    ("count", "kept"), [(0, "no: too seldom"), (95, "yes"), (100, "not shown broken")]
 )
 def test_promise_breaks_only_outside_limits(count, kept) -> None:
     assert study.Line(study.Measure("", "", True, 0.93, 0.97), 32, 0.96, 0.03, 0.84, 1.0).kept == (

@@ -1,7 +1,5 @@
 """How the study of planted faults draws its sample and adds up; the faults are not planted here."""
 
-from __future__ import annotations
-
 import json
 import random
 import re

@@ -1,7 +1,5 @@
 """A study's figure: each dot where its value is, on the range promised of it."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import pytest
@@ -96,7 +94,7 @@ def test_unseen_is_told_by_the_exact_test() -> None:
 
 
 @pytest.mark.parametrize("name", ["lifetimes", "intervals", "decisions", "calibration"])
-def test_figure_crosses_what_the_page_calls_broken(name: str) -> None:
+def test_figure_crosses_what_is_called_broken(name: str) -> None:
     docs = Path(__file__).parents[2] / "docs"
     page = (docs / f"{name}.md").read_text(encoding="utf-8")
     figure = (docs / f"{name}.svg").read_text(encoding="utf-8")

@@ -25,8 +25,6 @@ limits can tell; ``tests/models/test_bias.py`` holds it. Fewer units would tell 
 ``OUTCOMES_STUDY_SIZE`` makes them more, not less.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Units of a study side by side: all of them, whatever does the work."""
 
-from __future__ import annotations
-
 import argparse
 import operator
 from pathlib import Path

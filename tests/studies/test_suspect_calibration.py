@@ -4,8 +4,6 @@ With 12 units and a true rate of 5 %, more than 4 are called less than once in
 5,000. ``OUTCOMES_STUDY_SIZE=60`` and more asks more closely.
 """
 
-from __future__ import annotations
-
 import os
 
 import pytest

@@ -1,7 +1,5 @@
 """Units of made-up trials and what was found in them, for the tests of sentences."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from dataclasses import replace

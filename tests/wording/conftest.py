@@ -1,7 +1,5 @@
 """Units that the tests of sentences share, each fitted when it is first asked for."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import pandas as pd

@@ -1,7 +1,5 @@
 """The shelf on another day than that of the last trial: what counts, and what is said of it."""
 
-from __future__ import annotations
-
 import pandas as pd
 import pytest
 
@@ -26,19 +24,6 @@ def _at(facts: Facts, day: str) -> Facts:
 @pytest.fixture(scope="module")
 def earlier(demo_facts: Facts) -> Facts:
     return _at(demo_facts, "2024-06-01")
-
-
-def test_found_so_far_is_up_to_that_day(earlier: Facts) -> None:
-    trials = earlier.joined.trials
-    hides = trials[trials["result"].isin(["find", "miss"])]
-    hides = hides[~hides["assisted"].fillna(False).astype(bool)]
-    before = hides[hides["started_at"] < pd.Timestamp("2024-06-02")]
-    assert earlier.shelf
-    for s in earlier.shelf:
-        own = before[before["source_id"] == s.source_id]
-        assert (s.trials, s.finds) == (len(own), int((own["result"] == "find").sum()))
-        assert s.latest_trials == min(20, s.trials_used or 0)
-    assert len(before) < len(hides)
 
 
 def test_recent_finds_are_recent_on_that_day(earlier: Facts) -> None:
@@ -90,12 +75,6 @@ def test_beyond_the_records_there_is_no_number(demo_facts: Facts) -> None:
     for s in beyond:
         assert (s.find_probability, s.low, s.high) == (None, None, None)
         assert describe_expected_finds(s, 0.85) is None
-
-
-def test_left_beyond_the_records_is_not_told(demo_facts: Facts) -> None:
-    later = _at(demo_facts, "2035-01-01")
-    reasons = {left.reason for left in later.left}
-    assert reasons == {"it is beyond what three sources, or its own trials, have shown"}
 
 
 def test_advice_rests_on_trials_up_to_that_day(earlier: Facts) -> None:

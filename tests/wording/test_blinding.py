@@ -1,7 +1,5 @@
 """How many trials were blind stands on the page, hides and blank areas apart."""
 
-from __future__ import annotations
-
 import pandas as pd
 import pytest
 

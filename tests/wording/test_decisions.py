@@ -1,7 +1,5 @@
 """Sentences of decisions asked for one by one: true for an effect down, up, absent or unclear."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 
@@ -39,19 +37,9 @@ PORTIONS = MatchedPortions(
     reason=None,
 )
 RESAMPLED = BootstrapThreshold(
-    by="cycles",
-    resampled="source",
-    levels=24,
-    confidence=0.9,
-    refits=200,
-    failed=3,
-    estimate=14.2,
-    low=11.4,
-    high=18.9,
-    never=0.0,
-    from_start=0.0,
-    reason=None,
-)
+    by="cycles", resampled="source", levels=24, confidence=0.9, refits=200, failed=3,
+    estimate=14.2, low=11.4, high=18.9, never=0.0, from_start=0.0, reason=None,
+)  # fmt: skip
 
 
 @pytest.mark.parametrize(

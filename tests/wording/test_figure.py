@@ -1,14 +1,10 @@
 """What is told under the main figure."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest
 
-from outcomes.analysis.decisions.threshold import (
-    Retirement,
-)
+from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.lifetimes.rule import rule_false_call
 from outcomes.analysis.results import Bin, CurvePoint, Lifetime
 from outcomes.settings import ReliabilityRule
@@ -19,8 +15,6 @@ from outcomes.wording.figure import (
     describe_rule_on_figure,
 )
 from outcomes.wording.lifetime import describe_rule_errors
-
-from .cases import Case
 
 
 def _lifetime(baseline: float | None, rule: ReliabilityRule) -> Lifetime:
@@ -49,9 +43,8 @@ def test_the_rule_is_told_with_how_often_it_errs() -> None:
     assert "Without a miss in such trials" in describe_rule_errors(rule, never)
 
 
-def test_lone_low_circle_is_explained(cases: dict[str, Case]) -> None:
+def test_lone_low_circle_is_explained(cases) -> None:
     said = describe_circles(cases["down"][2])
-    assert said is not None
     assert "one on few sources may lie off because of those sources alone" in said
     assert describe_circles(Retirement((), ())) is None
 
@@ -64,9 +57,7 @@ def test_lone_low_circle_is_explained(cases: dict[str, Case]) -> None:
         (0.60, 0.70, "even its interval lies below: look at those sources first"),
     ],
 )
-def test_circle_below_the_floor_is_explained(
-    cases: dict[str, Case], found: float, high: float, said: str | None
-) -> None:
+def test_circle_below_the_floor_is_explained(cases, found, high, said) -> None:
     retirement = cases["down"][2]
     threshold = next(t for t in retirement.thresholds if t.retire_after is not None)
     curve = next(c for c in retirement.curves if c.exposure == threshold.by)
@@ -86,9 +77,7 @@ def test_circle_below_the_floor_is_explained(
     assert len(short) < 160
 
 
-def test_figure_says_how_often_the_rule_errs(
-    cases: dict[str, Case],
-) -> None:
+def test_figure_says_how_often_the_rule_errs(cases) -> None:
     rule, nothing = ReliabilityRule(), Retirement((), ())
     lasting = replace(_lifetime(0.9, rule), curve=(CurvePoint("frozen", 10.0, 0.5, 0.3, 0.7, 9),))
     errs = 100 * rule_false_call(2, 3, 0.9, 20)
@@ -111,7 +100,7 @@ def test_figure_says_how_often_the_rule_errs(
     assert "left end" not in describe_rule_on_figure(low, rule, replace(falling, thresholds=()))
 
 
-def test_a_page_without_a_figure_says_why(cases: dict[str, Case]) -> None:
+def test_a_page_without_a_figure_says_why(cases) -> None:
     bare = Retirement((), ())
     assert "too few usable hide trials" in describe_nothing_drawn(
         bare, _lifetime(None, ReliabilityRule())

@@ -1,7 +1,5 @@
 """The limit is told with its interval, never later than was shown, or why there is none."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 
@@ -9,9 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.analysis.decisions.threshold import (
-    Retirement,
-)
+from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.text import DAYS_PER_MONTH
 from outcomes.wording.first_lines import describe_evidence
 from outcomes.wording.limit import (
@@ -20,14 +16,12 @@ from outcomes.wording.limit import (
     describe_retirement_in_short,
     describe_threshold,
 )
-from outcomes.wording.verdict import (
-    describe_cannot_be_told_apart,
-)
+from outcomes.wording.verdict import describe_cannot_be_told_apart
 
-from .cases import NEVER, Case, made_threshold
+from .cases import NEVER, made_threshold
 
 
-def test_missing_thaws_are_why_age_is_not_named(cases: dict[str, Case]) -> None:
+def test_missing_thaws_are_why_age_is_not_named(cases) -> None:
     _, verdict, retirement = cases["tied"]
     withheld = replace(verdict, thaws_missing=0.574, age_withheld=True)
     text = describe_cannot_be_told_apart(withheld, retirement)
@@ -53,21 +47,21 @@ def test_needless_limit_is_said_only_where_sure() -> None:
     assert sure.startswith("No limit by cycles is called for")
 
 
-def test_interval_past_the_observed_names_few_sources() -> None:
+def test_interval_past_observed_names_few_sources() -> None:
     text = describe_threshold(made_threshold(high=None))
     said = "10 cycles to beyond 30 cycles, past which fewer than 3 sources carry the line)."
     assert said in text
     assert "records end" not in text
 
 
-def test_limit_in_months_is_never_longer_than_shown() -> None:
+def test_limit_in_months_is_as_short_as_shown() -> None:
     for days, said in ((200, "an age of 6 months:"), (45, "of 45 days:"), (1, "of 1 day:")):
         text = describe_threshold(made_threshold("age_days", retire_after=days))
         assert said in text
 
 
 @given(st.integers(0, 4000))
-def test_no_limit_by_age_is_rounded_up(days: int) -> None:
+def test_no_limit_by_age_is_rounded_up(days) -> None:
     text = describe_retire_after(made_threshold("age_days", retire_after=days))
     number, unit = re.search(r"([\d,]+) (day|month)s?$", text).groups()
     said = int(number.replace(",", "")) * (DAYS_PER_MONTH if unit == "month" else 1.0)
@@ -77,7 +71,7 @@ def test_no_limit_by_age_is_rounded_up(days: int) -> None:
 @pytest.mark.parametrize(
     "outcome", ["crosses", "never sure", "stays above", "below from the start", "rises", "no model"]
 )
-def test_every_threshold_outcome_has_a_sentence(outcome: str) -> None:
+def test_every_threshold_outcome_has_a_sentence(outcome) -> None:
     for by in ("cycles", "age_days"):
         text = describe_threshold(made_threshold(by, outcome=outcome))
         assert text.endswith(".")
@@ -102,9 +96,7 @@ def test_every_threshold_outcome_has_a_sentence(outcome: str) -> None:
         (("no model",), "no curve could be fitted"),
     ],
 )
-def test_lead_tells_every_limit_or_why_none(
-    outcomes: tuple[str, ...], said: str, cases: dict[str, Case]
-) -> None:
+def test_lead_tells_every_limit_or_why_none(outcomes, said, cases) -> None:
     by = ("cycles", "age_days")
     sure = {"outcome": "stays above", "low": None}
     thresholds = tuple(
@@ -116,7 +108,7 @@ def test_lead_tells_every_limit_or_why_none(
     assert not NEVER.search(text)
 
 
-def test_the_lead_says_what_it_rests_on(cases: dict[str, Case]) -> None:
+def test_the_lead_says_what_it_rests_on(cases) -> None:
     fit = replace(cases["down"][0], n=1200, misses=1, sources=1, dogs=1)
     text = describe_evidence(fit)
     assert "1,200 usable hide trials (1 miss) of 1 source by 1 dog" in text

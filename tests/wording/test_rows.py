@@ -1,12 +1,7 @@
 """Rows and trials are counted once each."""
 
-from __future__ import annotations
-
 from outcomes.text import count
-from outcomes.wording.rows import (
-    describe_records_used,
-    describe_rows,
-)
+from outcomes.wording.rows import describe_records_used, describe_rows
 
 from .cases import Case
 

@@ -1,7 +1,5 @@
 """The sources held: every advice has its reason, and every count says what it is of."""
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from dataclasses import fields, replace
@@ -11,13 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from outcomes.analysis.decisions.shelf import ShelfSource
-from outcomes.analysis.decisions.threshold import (
-    Retirement,
-)
-from outcomes.wording.limit import (
-    describe_retirement,
-    describe_retirement_in_short,
-)
+from outcomes.analysis.decisions.threshold import Retirement
+from outcomes.wording.limit import describe_retirement, describe_retirement_in_short
 from outcomes.wording.shelf import (
     describe_advice,
     describe_expected_finds,
@@ -27,7 +20,7 @@ from outcomes.wording.shelf import (
     describe_shelf_table,
 )
 
-from .cases import Case, made_threshold
+from .cases import made_threshold
 
 
 def _shelf(**changes: object) -> ShelfSource:
@@ -76,7 +69,7 @@ def _shelf(**changes: object) -> ShelfSource:
         ({"ground": "no model"}, "no answer for the unit yet, so none for one source"),
     ],
 )
-def test_every_advice_has_its_reason(changes: dict[str, object], said: str) -> None:
+def test_every_advice_has_its_reason(changes, said) -> None:
     assert said in describe_advice(_shelf(**changes), 0.85)
 
 
@@ -91,9 +84,7 @@ def test_the_shelf_is_counted() -> None:
     assert describe_shelf([_shelf()]) == "The one source held: test."
 
 
-def test_sources_to_test_stand_beside_the_limit(
-    cases: dict[str, Case],
-) -> None:
+def test_sources_to_test_stand_beside_the_limit(cases) -> None:
     retirement = cases["down"][2]
     limit = next(t.retire_after for t in retirement.thresholds if t.retire_after is not None)
     old, young = _shelf(cycles=limit + 1.0), _shelf(cycles=limit - 1.0)
@@ -140,7 +131,7 @@ def test_with_two_limits_past_either_counts() -> None:
     assert "2 of them past the limit" in describe_shelf(shelf, age_alone)
 
 
-def test_two_limits_of_one_change_are_not_one(cases: dict[str, Case]) -> None:
+def test_two_limits_of_one_change_are_not_one(cases) -> None:
     verdict = replace(cases["down"][1], verdict="cannot be told apart")
     both = describe_retirement(verdict, _two_limits())
     assert "not two limits" not in both
@@ -199,13 +190,12 @@ def test_just_below_the_floor_does_not_read_as_it() -> None:
 
 
 @given(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.integers(50, 95))
-def test_limits_never_read_across_a_whole_floor(one: float, other: float, hundredths: int) -> None:
+def test_limits_never_read_across_a_whole_floor(one, other, hundredths) -> None:
     low, high = sorted((one, other))
     floor = hundredths / 100
     told = describe_expected_finds(_shelved(low, high, "test"), floor)
     assert told is not None
     shown = re.search(r"\(([<>]?[\d.]+) to ([<>]?[\d.]+)\)", told)
-    assert shown is not None
     for value, text in zip((low, high), shown.groups(), strict=True):
         number = {">99": 99.6, "<1": 0.4}.get(text) or float(text)
         assert (number < 100 * floor - 1e-9) == (value < floor)

@@ -1,7 +1,5 @@
 """Refrigerated against frozen: which way, on what, and why not."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest
@@ -26,9 +24,7 @@ def _comparison(difference: float, low: float, high: float) -> Comparison:
         ((0.01, -0.04, 0.06), "No difference between refrigerated and frozen was detected"),
     ],
 )
-def test_comparison_says_which_way_and_on_what(
-    numbers: tuple[float, float, float], said: str
-) -> None:
+def test_comparison_says_which_way_and_on_what(numbers, said) -> None:
     text = describe_storage_compared(_comparison(*numbers), 0.05)
     assert said in text
     assert "1 refrigerated source against 9 frozen" in text
@@ -65,7 +61,7 @@ def test_a_refused_comparison_says_why() -> None:
         ),
     ],
 )
-def test_kinds_on_few_sources_are_named(few: list[FewSources], said: str | None) -> None:
+def test_kinds_on_few_sources_are_named(few, said) -> None:
     compared = replace(_comparison(0.1, 0.05, 0.15), kinds=("muscle", "fat"))
     assert describe_few_sources(compared, few) == said
     refused = replace(compared, reason="too few")

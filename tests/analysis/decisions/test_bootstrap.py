@@ -1,7 +1,5 @@
 """The threshold over resampled sources: what is drawn, what is read off, and what is refused."""
 
-from __future__ import annotations
-
 from collections import Counter
 from dataclasses import replace
 
@@ -64,7 +62,7 @@ def test_kind_without_misses_is_not_asked_about():
     assert module._telling(x, y, 5) == [0, 1, 5]
 
 
-def test_threshold_is_where_the_average_is_the_floor(falling):
+def test_threshold_is_where_average_is_the_floor(falling):
     fit, threshold = falling
     design, mixed = fit.design, fit.mixed
     found = module._threshold(design, mixed, "cycles", 0.85, (0.0, 20.0))

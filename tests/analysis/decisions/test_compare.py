@@ -1,14 +1,10 @@
 """Refrigerated against frozen: recovery and refusals."""
 
-from __future__ import annotations
+from dataclasses import replace
 
 import pytest
 
-from outcomes.analysis.decisions.compare import (
-    Comparison,
-    _storage_design,
-    compare_storage,
-)
+from outcomes.analysis.decisions.compare import Comparison, _storage_design, compare_storage
 from outcomes.analysis.finds.model import fit_finds, small_sample
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
@@ -17,14 +13,18 @@ from outcomes.simulate import SCENARIOS, Truth, simulate_unit
 from outcomes.wording.storage_compared import describe_storage_compared
 
 
+@pytest.fixture(scope="module")
+def worse_refrigerated():
+    unit = simulate_unit(_planted(-1.0), 2, trials=1600, sources=30)
+    return join(unit_records(unit)).trials
+
+
 def _compare(truth: Truth, seed: int = 2) -> Comparison:
     trials = join(unit_records(simulate_unit(truth, seed, trials=1600, sources=30))).trials
     return compare_storage(fit_finds(trials, DecisionSettings()))
 
 
 def _planted(effect: float) -> Truth:
-    from dataclasses import replace
-
     return replace(
         SCENARIOS["no effect"],
         refrigerated_log_odds=effect,
@@ -34,8 +34,8 @@ def _planted(effect: float) -> Truth:
 
 
 @pytest.mark.slow
-def test_planted_difference_is_found_with_its_sign() -> None:
-    comparison = _compare(_planted(-1.0))
+def test_planted_difference_is_found_with_sign(worse_refrigerated) -> None:
+    comparison = compare_storage(fit_finds(worse_refrigerated, DecisionSettings()))
     assert comparison.reason is None
     assert comparison.high < 0.0
     assert comparison.risk_difference == pytest.approx(comparison.refrigerated - comparison.frozen)
@@ -52,25 +52,22 @@ def test_no_difference_leaves_zero_inside() -> None:
     ("word", "missing"), [("frozen", "refrigerated"), ("refrigerated", "frozen")]
 )
 def test_unit_keeping_one_way_is_refused(word: str, missing: str) -> None:
-    from dataclasses import replace
-
     truth = replace(SCENARIOS["no effect"], **{f"all_{word}": True})
     comparison = _compare(truth)
     assert comparison.risk_difference is None
     assert comparison.reason == f"no {missing} source was tried"
 
 
-def test_kinds_kept_only_one_way_are_never_compared() -> None:
-    trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
-    trials = trials.copy()
+def test_kinds_kept_one_way_are_never_compared(worse_refrigerated) -> None:
+    trials = worse_refrigerated.copy()
     trials["kind"] = trials["regime"].map({"frozen": "bone", "refrigerated": "blood"})
     comparison = compare_storage(fit_finds(trials, DecisionSettings()))
     assert comparison.reason == "no kind of source was kept both ways"
     assert set(comparison.kinds_left_out) == {"bone", "blood"}
 
 
-def test_sources_of_both_sides_and_no_kind_are_told():
-    trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
+def test_both_sided_and_kindless_sources_are_told(worse_refrigerated):
+    trials = worse_refrigerated
     plain = compare_storage(fit_finds(trials, DecisionSettings()))
     assert (plain.both_ways, plain.without_kind) == (0, 0)
     frozen = trials[(trials["regime"] == "frozen") & trials["kind"].isin(plain.kinds)]
@@ -91,8 +88,8 @@ def test_sources_of_both_sides_and_no_kind_are_told():
     assert "both sides" not in describe_storage_compared(plain, 0.05)
 
 
-def test_storage_is_judged_on_its_few_sources() -> None:
-    trials = join(unit_records(simulate_unit(_planted(-1.0), 2, trials=1600, sources=30))).trials
+def test_storage_is_judged_on_its_few_sources(worse_refrigerated) -> None:
+    trials = worse_refrigerated
     design = fit_finds(trials, DecisionSettings()).design
     sides = trials[trials["regime"].isin(["refrigerated", "frozen"])]
     storage = _storage_design(design, design.trials.loc[design.trials.index.isin(sides.index)])

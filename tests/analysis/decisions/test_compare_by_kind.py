@@ -1,7 +1,5 @@
 """Refrigerated against frozen kind by kind, and what other definitions of the two give."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 
@@ -40,7 +38,7 @@ def fit(made_trials):
     return fit_finds(trials, DecisionSettings())
 
 
-def test_few_sources_are_told_where_ages_are_shared(fit):
+def test_few_sources_are_told_at_shared_ages(fit):
     # Muscle alone is tried both ways at one age: 2 refrigerated of S0, S2, S4; 3 frozen.
     trials = fit.design.trials
     muscle = trials[trials["kind"] == "muscle"].groupby("regime")["source_id"].nunique()
@@ -67,7 +65,7 @@ def test_kinds_with_most_shared_trials_come_first(made_trials):
     )
 
 
-def test_bounds_of_the_settings_give_the_comparison(fit):
+def test_bounds_of_settings_give_the_comparison(fit):
     plain = compare_storage(fit)
     found = {c.bound: c.comparison for c in compare_bounds(fit)}
     assert found[0.8] == plain
@@ -95,7 +93,7 @@ def test_like_definitions_are_fitted_once(fit, monkeypatch):
 
 
 @pytest.mark.parametrize("bound", [0.5, 0.2, 1.1])
-def test_bound_that_makes_a_source_both_is_refused(fit, bound):
+def test_bound_making_a_source_both_is_refused(fit, bound):
     with pytest.raises(ValueError, match="a bound must lie above"):
         compare_bounds(fit, (bound,))
 
@@ -139,7 +137,7 @@ def test_kind_with_ages_apart_is_refused_for_them(made_trials):
     assert found["muscle"].reason is None
 
 
-def test_difference_within_a_kind_is_of_its_trials(made_trials):
+def test_difference_within_kind_is_of_its_trials(made_trials):
     # The planted fall of refrigerated muscle shows in muscle and not in blood.
     trials = made_trials(5, n=2400, sources=24, baseline=1.5)
     number = trials["source_id"].str[1:].astype(int)

@@ -1,7 +1,5 @@
 """Refrigerated against frozen: the standardised difference, by other means."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The standardised curve: what it averages, its limits, and where it is thin."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import pairwise
 
@@ -250,6 +248,7 @@ def test_bins_hold_every_trial_once(values, seed):
         own = used[used["cycles"].between(one.low, one.high)]
         assert one.mean == pytest.approx(own["cycles"].mean())
         assert one.sources == own["source_id"].nunique()
+        assert one.proportion_low <= one.proportion <= one.proportion_high
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,5 @@
 """How one source's advice came about: every trial in order, and what each added."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
@@ -129,7 +127,7 @@ def test_estimate_limits_are_at_the_confidence(told):
     assert 0.75 * full < width <= full + 1e-9
 
 
-def test_without_a_model_there_are_the_trials_alone(made_trials):
+def test_without_a_model_trials_stand_alone(made_trials):
     trials = made_trials(5, n=60)
     found = explain_source(fit_finds(trials, DecisionSettings()), trials, "S03")
     assert found.source_sd is None

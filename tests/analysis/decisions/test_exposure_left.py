@@ -1,7 +1,5 @@
 """What each held source has left: by algebra, against the shelf, and in the planted truth."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -28,13 +26,8 @@ from outcomes.simulate import SCENARIOS, simulate_unit
 
 
 @pytest.fixture(scope="module")
-def reviewed():
-    unit = simulate_unit(SCENARIOS["cycles only"], 4, trials=1600)
-    records = unit_records(unit)
-    joined = join(records)
-    fit = fit_finds(joined.trials, DecisionSettings())
-    as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
-    shelf = review_shelf(fit, records.sources, joined.history, as_of)
+def reviewed(shelved):
+    unit, _, _, fit, shelf = shelved
     ids = tuple(s.source_id for s in shelf)
     n = len(ids)
     use = RateOfUse(1.0, ids, np.ones(n), np.full(n, 8.0), np.zeros(n), np.zeros(n), (), 0)
@@ -219,40 +212,20 @@ def test_a_higher_floor_leaves_less(reviewed):
 
 def _source(name, advice, probability, **more):
     fields = {f: None for f in ShelfSource.__slots__}
-    return ShelfSource(
-        **{
-            **fields,
-            "source_id": name,
-            "advice": advice,
-            "ground": "unsure",
-            "trials": 9,
-            "finds": 8,
-            "find_probability": probability,
-            **more,
-        }
-    )
+    fields |= {"source_id": name, "advice": advice, "ground": "unsure", "trials": 9, "finds": 8}
+    return ShelfSource(**fields | {"find_probability": probability} | more)
 
 
 def test_first_is_what_is_surest_or_soonest():
-    shelf = [
-        _source("K1", "keep", 0.95),
-        _source("K2", "keep", 0.93),
-        _source("T1", "test", 0.86),
-        _source("T2", "test", 0.80),
-        _source("T3", "test", None),
-        _source("R1", "retire", 0.60),
-        _source("R2", "retire", 0.55),
-    ]
-    told = {
-        "K1": {"years_low": 0.4, "below": 0.0},
-        "K2": {"years_low": 2.0, "below": 0.0},
-        "T1": {"years_low": 0.1, "below": 0.45},
-        "T2": {"years_low": 0.0, "below": 0.8},
-        "T3": {"years_low": None, "below": None},
-        "R1": {"years_low": 0.0, "below": 0.99},
-        "R2": {"years_low": 0.0, "below": 0.96},
-    }
-    left = [SimpleNamespace(source_id=name, **values) for name, values in told.items()]
+    # Name, advice, find probability today, least years left, chance of being below the floor.
+    rows = [
+        ("K1", "keep", 0.95, 0.4, 0.0), ("K2", "keep", 0.93, 2.0, 0.0),
+        ("T1", "test", 0.86, 0.1, 0.45), ("T2", "test", 0.80, 0.0, 0.8),
+        ("T3", "test", None, None, None),
+        ("R1", "retire", 0.60, 0.0, 0.99), ("R2", "retire", 0.55, 0.0, 0.96),
+    ]  # fmt: skip
+    shelf = [_source(*row[:3]) for row in rows]
+    left = [SimpleNamespace(source_id=r[0], years_low=r[3], below=r[4]) for r in rows]
     order = [s.source_id for s in first_things(shelf, left)]
     assert order == ["R1", "R2", "T2", "T1", "T3", "K1", "K2"]
 

@@ -1,7 +1,5 @@
 """Decisions where storage logs begin late: the model's term for what went unlogged."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
@@ -29,25 +27,27 @@ from outcomes.wording.shelf import describe_cycles_so_far, describe_late_logs, d
 Late = tuple[Records, Joined, FindFit]
 
 
-@pytest.fixture(scope="module")
-def late() -> Late:
+def _a_third_late(records: Records) -> Records:
     """A third of the sources have no log for the first 400 days."""
-    records = unit_records(simulate_unit(SCENARIOS["cycles only"], 6))
     moves = records.storage
     some = moves["source_id"].isin(sorted(moves["source_id"].unique())[::3])
     begun = moves["moved_at"].min() + pd.Timedelta(days=400)
-    records = replace(records, storage=moves[~(some & (moves["moved_at"] < begun))])
+    return replace(records, storage=moves[~(some & (moves["moved_at"] < begun))])
+
+
+@pytest.fixture(scope="module")
+def late() -> Late:
+    records = _a_third_late(unit_records(simulate_unit(SCENARIOS["cycles only"], 6)))
     joined = join(records)
     return records, joined, fit_finds(joined.trials, DecisionSettings())
 
 
-def test_curve_is_of_sources_logged_from_the_start(late: Late) -> None:
+def test_curve_is_of_sources_logged_from_start(late) -> None:
     fit = late[2]
     design, mixed = fit.design, fit.reduced
     column, cycles = design.column_of(UNLOGGED), design.column_of("cycles")
     assert column is not None
     assert cycles is not None
-    assert mixed is not None
     assert mixed.beta[column] < 0.0
     curve = find_curve(fit, "cycles", 0.9, alone=False)
     assert "as if every source had been logged from the start" in curve.held
@@ -62,7 +62,7 @@ def test_curve_is_of_sources_logged_from_the_start(late: Late) -> None:
     assert curve.probability[60] - as_logged > 0.01
 
 
-def test_resampled_limit_is_of_fully_logged_sources(late: Late) -> None:
+def test_resampled_limit_is_of_logged_sources(late) -> None:
     fit = late[2]
     assert fit.mixed is not None
     found = _threshold(fit.design, fit.mixed, "cycles", 0.85, (0.0, 60.0))
@@ -81,15 +81,8 @@ def test_true_curve_is_found_with_a_third_late() -> None:
     with_term, without = [], []
     for seed in range(31, 39):
         unit = simulate_unit(SCENARIOS["cycles only"], seed)
-        records = unit_records(unit)
-        moves = records.storage
-        some = moves["source_id"].isin(sorted(moves["source_id"].unique())[::3])
-        begun = moves["moved_at"].min() + pd.Timedelta(days=400)
-        trials = join(replace(records, storage=moves[~(some & (moves["moved_at"] < begun))])).trials
-        for errors, used in (
-            (with_term, trials),
-            (without, trials.drop(columns=UNLOGGED)),
-        ):
+        trials = join(_a_third_late(unit_records(unit))).trials
+        for errors, used in ((with_term, trials), (without, trials.drop(columns=UNLOGGED))):
             fit = fit_finds(used, DecisionSettings())
             curve = find_curve(fit, "cycles", 0.9, alone=False)
             told = np.interp(6.0, curve.at, curve.probability)
@@ -101,12 +94,11 @@ def test_true_curve_is_found_with_a_third_late() -> None:
     assert np.mean(without) < np.mean(with_term) - 0.15
 
 
-def test_source_on_the_shelf_keeps_its_gap(late: Late) -> None:
+def test_source_on_the_shelf_keeps_its_gap(late) -> None:
     records, joined, fit = late
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
     column = fit.design.column_of(UNLOGGED)
     assert column is not None
-    assert fit.each_source is not None
     beta = fit.each_source.beta.copy()
     beta[column] = 0.0
     blind = replace(fit, each_source=replace(fit.each_source, beta=beta))
@@ -132,7 +124,7 @@ def _name(source: object) -> str:
     return str(source.source_id)  # type: ignore[attr-defined]
 
 
-def test_unrecorded_thaws_stay_out_of_storage(late: Late) -> None:
+def test_unrecorded_thaws_stay_out_of_storage(late) -> None:
     fit = late[2]
     trials = fit.design.trials
     sides = trials[trials["regime"].isin(["frozen", "refrigerated"])]
@@ -141,7 +133,7 @@ def test_unrecorded_thaws_stay_out_of_storage(late: Late) -> None:
     assert not {UNLOGGED, "cycles", "frozen_share"} & terms
 
 
-def test_nothing_is_priced_with_cycles_missing(late: Late) -> None:
+def test_nothing_is_priced_with_cycles_missing(late) -> None:
     from outcomes.analysis.decisions.rate_of_use import rate_of_use
 
     records, joined, fit = late
@@ -155,7 +147,7 @@ def test_nothing_is_priced_with_cycles_missing(late: Late) -> None:
     assert trade_off(fit, few, use).reason is None
 
 
-def test_term_is_there_only_where_a_log_is_late(late: Late) -> None:
+def test_term_is_there_only_where_a_log_is_late(late) -> None:
     trials = late[2].design.trials
     find = trials["result"] == "find"
     for days, there in ((30.0, False), (31.0, True)):
@@ -171,7 +163,7 @@ def test_term_is_there_only_where_a_log_is_late(late: Late) -> None:
             assert set(design.x[:, design.column_of(UNLOGGED)]) == {0.0, 31.0 / 30.0}
 
 
-def test_cycles_of_a_late_log_are_told_as_the_least(late: Late) -> None:
+def test_late_logs_cycles_are_told_as_the_least(late) -> None:
     records, joined, fit = late
     as_of = joined.trials["started_at"].max() + pd.Timedelta(days=1)
     shelf = review_shelf(fit, records.sources, joined.history, as_of)
@@ -199,7 +191,7 @@ def test_cycles_of_a_late_log_are_told_as_the_least(late: Late) -> None:
     assert describe_past_limit(within, replace(retirement, thresholds=())) is None
 
 
-def test_slide_says_cycles_are_counted_too_low(late: Late) -> None:
+def test_slide_says_cycles_are_counted_too_low(late) -> None:
     fit = late[2]
     verdict = which_predicts(fit, refits=0)
     n = fit.design.trials.loc[fit.design.trials[UNLOGGED] > 30.0, "source_id"].nunique()
@@ -237,7 +229,7 @@ def test_one_late_log_does_not_cost_the_answer() -> None:
         assert (UNLOGGED in {c.term for c in chosen.columns}) is there
 
 
-def test_early_warning_learns_nothing_of_late_logs(late: Late) -> None:
+def test_early_warning_ignores_late_logs(late) -> None:
     from outcomes.analysis.monitoring.charts import watch
 
     joined = late[1]
@@ -247,7 +239,7 @@ def test_early_warning_learns_nothing_of_late_logs(late: Late) -> None:
     )
 
 
-def test_hazards_leave_out_sources_without_cycles(late: Late) -> None:
+def test_hazards_leave_out_sources_without_cycles(late) -> None:
     from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
     from outcomes.answers.lifetimes import ask_lasting
 
@@ -266,9 +258,7 @@ def test_hazards_leave_out_sources_without_cycles(late: Late) -> None:
     assert 0 < alone.next_cycles.sources == found.next_cycles.sources < len(lifetime.followed)
 
 
-def test_search_curve_is_of_fully_logged_sources(
-    late: Late, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_search_curve_is_of_fully_logged_sources(late, monkeypatch) -> None:
     from outcomes.analysis.searches import search_time
     from outcomes.analysis.searches import search_time_curve as search_curve
 
@@ -281,7 +271,6 @@ def test_search_curve_is_of_fully_logged_sources(
 
     monkeypatch.setattr(search_time, "search_time_curve", kept)
     found = search_time.fit_search_time(late[1].trials, DecisionSettings()).curve
-    assert found is not None
     assert found.held.endswith("logged from the start")
     monkeypatch.setattr(search_curve, "UNLOGGED", "none of the terms")
     chosen, fit = asked[0][:2]
@@ -298,7 +287,7 @@ def test_search_curve_is_of_fully_logged_sources(
     assert apart == pytest.approx([fit.beta[place] * steps] * len(apart))
 
 
-def test_telling_sources_are_fully_logged(late: Late) -> None:
+def test_telling_sources_are_fully_logged(late) -> None:
     from outcomes.analysis.finds.cycles_or_age import _would_separate
 
     design = late[2].design

@@ -1,7 +1,5 @@
 """How fast a unit uses up its sources: by hand, and what no rule may do."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -51,7 +49,7 @@ def small() -> RateOfUse:
     return rate_of_use(sources, storage, history, FIRST, LAST)
 
 
-def test_use_is_that_of_the_log(small: RateOfUse) -> None:
+def test_use_is_that_of_the_log(small) -> None:
     assert small.source_ids == ("A", "B", "C")
     assert small.undocumented == 1
     year = 365.25
@@ -65,16 +63,14 @@ def test_use_is_that_of_the_log(small: RateOfUse) -> None:
     assert gone.age_days == pytest.approx(192.0, abs=0.001)
 
 
-def test_cycle_limit_uses_up_cycles_over_the_limit(small: RateOfUse) -> None:
+def test_cycle_limit_uses_up_cycles_over_limit(small) -> None:
     # 14 cycles in 365 days over the three of them: 14 / 7 sources in that time.
     found = retired_by_place(small, cycles=7.0)
     assert found.sum() == pytest.approx(2.0 / (365 / 365.25))
     assert found[2] == 0.0
 
 
-def test_age_limit_gives_places_the_time_left(
-    small: RateOfUse,
-) -> None:
+def test_age_limit_gives_places_the_time_left(small) -> None:
     # Limit 200 days: 200, 100 and 190 days left on arrival, 490 / 3 on average.
     found = retired_by_place(small, age_days=200.0)
     assert found.sum() == pytest.approx((2 + 92 / 365) * 365.25 / (490 / 3))
@@ -95,7 +91,7 @@ def test_cycles_before_are_not_there_to_use() -> None:
 
 
 @pytest.mark.parametrize(("day", "counted"), [("2026-01-01", ["A"]), ("2026-01-02", [])])
-def test_discard_counts_up_to_the_last_trial(day: str, counted: list[str]) -> None:
+def test_discard_counts_up_to_the_last_trial(day, counted) -> None:
     sources = pd.DataFrame(
         {
             "source_id": ["A"],
@@ -139,9 +135,7 @@ def test_long_run_is_that_of_a_simulated_store() -> None:
     st.floats(30, 1500),
     st.floats(1.0, 2.0),
 )
-def test_later_limits_never_cost_more(
-    places: list[tuple[float, float]], cycles: float, age: float, later: float
-) -> None:
+def test_later_limits_never_cost_more(places, cycles, age, later) -> None:
     n = len(places)
     rates, _ages = (np.array(part) for part in zip(*places, strict=True))
     use = RateOfUse(1.0, ("",) * n, np.ones(n), rates, np.zeros(n), np.zeros(n), (), 0)

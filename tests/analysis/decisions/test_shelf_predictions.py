@@ -1,7 +1,5 @@
 """What the shelf predicts for each source, and every ground for its advice."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import pairwise
 
@@ -46,7 +44,7 @@ def _shelf(unit, fit=None, *, days: float = 1.0, records=None, history=None):
     }
 
 
-def test_prediction_is_the_mean_over_the_units_trials(unit):
+def test_prediction_is_the_mean_over_trials(unit):
     # Drawn instead of computed: effects from their conditional normal, 400 to a trial.
     _, _, fit = unit
     design, mixed = fit.design, fit.each_source

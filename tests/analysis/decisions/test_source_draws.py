@@ -1,7 +1,5 @@
 """Draws of what the model leaves open: held against exact integrals and plain counting."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,8 +1,5 @@
 """Retirement thresholds: every outcome, and what they may never claim."""
 
-from __future__ import annotations
-
-import itertools
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -44,7 +41,7 @@ def _curve(start: float, end: float, half: float = 0.3) -> FindCurve:
         (_curve(2.0, 0.5, half=0.6), "never sure"),
     ],
 )
-def test_every_shape_of_curve_has_its_outcome(curve: FindCurve, outcome: str) -> None:
+def test_every_shape_of_curve_has_its_outcome(curve, outcome) -> None:
     threshold = read_threshold(curve, 0.85, 30.0)
     assert threshold.outcome == outcome
     assert (threshold.retire_after is not None) == (outcome == "crosses")
@@ -84,9 +81,7 @@ def test_fall_within_one_cycle_leaves_none() -> None:
 
 
 @pytest.mark.parametrize(("exposure", "third"), [("cycles", 18.0), ("age_days", 500.0)])
-def test_without_a_model_it_says_how_far_was_seen(
-    made_trials: Made, exposure: str, third: float
-) -> None:
+def test_without_a_model_it_says_how_far_was_seen(made_trials, exposure, third) -> None:
     trials = made_trials(5, n=24, sources=6)
     # Furthest of six sources: 20, 19, 18, ... cycles and 700, 600, 500, ... days.
     number = trials["source_id"].str[1:].astype(int)
@@ -108,9 +103,7 @@ def test_without_a_model_it_says_how_far_was_seen(
         ("no change detected", []),
     ],
 )
-def test_limits_are_set_by_what_the_verdict_names(
-    made_trials: Made, word: str, by: list[str]
-) -> None:
+def test_limits_are_set_by_what_the_verdict_names(made_trials, word, by) -> None:
     fit = fit_finds(made_trials(7, n=900, cycle=-0.06, age=-0.02), DecisionSettings())
     verdict = replace(which_predicts(fit, refits=0), verdict=word)
     found = set_threshold(fit, verdict)
@@ -135,9 +128,7 @@ def test_nothing_is_read_beyond_what_was_observed() -> None:
     st.floats(1.0, 30.0),
 )
 @settings(deadline=None, max_examples=200)
-def test_limit_is_observed_and_above_the_floor(
-    start: float, end: float, half: float, floor: float, limit: float
-) -> None:
+def test_limit_is_observed_and_above_the_floor(start, end, half, floor, limit) -> None:
     curve = _curve(start, end, half)
     threshold = read_threshold(curve, floor, limit)
     if threshold.retire_after is not None:
@@ -150,12 +141,12 @@ def test_limit_is_observed_and_above_the_floor(
 
 @given(st.floats(0.55, 0.9), st.floats(0.01, 0.05))
 @settings(deadline=None, max_examples=50)
-def test_a_higher_floor_is_crossed_earlier(floor: float, more: float) -> None:
+def test_a_higher_floor_is_crossed_earlier(floor, more) -> None:
     low, high = (read_threshold(_curve(3.2, -0.5), f, 30.0) for f in (floor, floor + more))
     assert high.estimate < low.estimate
 
 
-def test_without_random_effects_it_averages(made_trials: Made) -> None:
+def test_without_random_effects_it_averages(made_trials) -> None:
     # Standardisation by hand: set the exposure, predict every trial, average (statsmodels Logit).
     import statsmodels.api as sm
 
@@ -181,26 +172,7 @@ def test_without_random_effects_it_averages(made_trials: Made) -> None:
     assert (curve.probability < curve.high).all()
 
 
-def test_bins_never_part_equal_exposures(made_trials: Made) -> None:
-    trials = made_trials(3)
-    bins = observed_bins(trials, "cycles", 0.9)
-    assert sum(b.n for b in bins) == len(trials)
-    assert sum(b.finds for b in bins) == (trials["result"] == "find").sum()
-    assert all(a.high < b.low for a, b in itertools.pairwise(bins))
-    assert all(b.n >= 30 for b in bins)
-    assert all(b.proportion_low <= b.proportion <= b.proportion_high for b in bins)
-
-
-def test_bin_stands_at_its_mean_exposure(made_trials: Made) -> None:
-    trials = made_trials(3)
-    for one in observed_bins(trials, "cycles", 0.9):
-        own = trials[trials["cycles"].between(one.low, one.high)]
-        assert len(own) == one.n
-        assert one.mean == pytest.approx(own["cycles"].mean())
-        assert one.sources == own["source_id"].nunique()
-
-
-def test_one_very_common_exposure_takes_one_bin(made_trials: Made) -> None:
+def test_one_very_common_exposure_takes_one_bin(made_trials) -> None:
     trials = made_trials(3)
     trials.loc[trials.index[:400], "cycles"] = 0.0
     bins = observed_bins(trials, "cycles", 0.9)
@@ -229,14 +201,7 @@ def test_planted_threshold_lies_in_its_interval() -> None:
     assert threshold.retire_after <= true
 
 
-def test_no_verdict_still_has_a_curve(made_trials: Made) -> None:
-    fit = fit_finds(made_trials(4), DecisionSettings())
-    retirement = set_threshold(fit, which_predicts(fit, refits=0))
-    assert retirement.thresholds == ()
-    assert [c.exposure for c in retirement.curves] == ["cycles"]
-
-
-def test_never_frozen_unit_is_shown_by_age(made_trials: Made) -> None:
+def test_never_frozen_unit_is_shown_by_age(made_trials) -> None:
     fit = fit_finds(made_trials(3).assign(cycles=0.0), DecisionSettings())
     retirement = set_threshold(fit, which_predicts(fit, refits=0))
     assert retirement.thresholds == ()
@@ -244,9 +209,7 @@ def test_never_frozen_unit_is_shown_by_age(made_trials: Made) -> None:
 
 
 @pytest.mark.parametrize(("correlation", "along"), [(0.97, True), (-0.97, True), (0.6, False)])
-def test_without_verdict_age_moves_along(
-    made_trials: Made, correlation: float, along: bool
-) -> None:
+def test_without_verdict_age_moves_along(made_trials, correlation, along) -> None:
     fit = fit_finds(made_trials(4), DecisionSettings())
     verdict = replace(which_predicts(fit, refits=0), correlation=correlation)
     assert verdict.verdict == "no change detected"
@@ -254,7 +217,7 @@ def test_without_verdict_age_moves_along(
     assert ("moves along" in curve.held) == along
 
 
-def test_inseparable_exposures_are_two_views(made_trials: Made) -> None:
+def test_inseparable_exposures_are_two_views(made_trials) -> None:
     fit = fit_finds(made_trials(2, n=900, cycle=-0.15, baseline=3.0, tied=True), DecisionSettings())
     retirement = set_threshold(fit, which_predicts(fit, refits=0))
     by_cycles, by_age = retirement.thresholds

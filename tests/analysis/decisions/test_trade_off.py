@@ -1,7 +1,5 @@
 """What each limit buys and costs: by other means, against a planted truth, and its refusals."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
@@ -38,7 +36,7 @@ def falling(made_trials):
     return fit, trade_off(fit, _verdict(fit, "cycles"), _use(), combined=[(10.0, 200.0)])
 
 
-def test_find_probability_averages_over_everything(falling):
+def test_find_probability_averages_over_all(falling):
     # By hand: every trial within the limit, in the place of every standing trial, with adaptive
     # quadrature over what dogs and sources leave open, at every spread between sources in
     # proportion to its weight; each source with its share of the trials.

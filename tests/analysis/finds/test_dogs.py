@@ -1,7 +1,5 @@
 """Each dog and each source beside its likes, with what it was up against."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import mixed_cases
@@ -13,7 +11,7 @@ from outcomes.analysis.finds.dog_and_source_effects import DogReview, review_dog
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.models.mixed import fit_mixed
 from outcomes.settings import DecisionSettings
-from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
+from outcomes.wording.dogs import describe_dogs, describe_own_effect
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DOG_EFFECTS = {"Ash": -1.0, "Bo": -0.4, "Cy": 0.0, "Dot": 0.1, "Elm": 0.4, "Fly": 0.9}
@@ -79,7 +77,7 @@ def test_slopes_by_level_are_those_of_lme4() -> None:
     assert "slope" not in fit.effects["dog"]
 
 
-def test_planted_dog_effects_lie_in_their_intervals(review: DogReview) -> None:
+def test_planted_dog_effects_lie_in_intervals(review: DogReview) -> None:
     # Less the average of the six, as the result is. Six intervals at 95 %: 2.6 errors for all.
     mean = np.mean(list(DOG_EFFECTS.values()))
     for dog in review.dogs:
@@ -92,7 +90,7 @@ def test_planted_dog_effects_lie_in_their_intervals(review: DogReview) -> None:
     assert review.dogs_differ_p < 1e-6
 
 
-def test_find_probability_is_of_all_trials_by_a_dog(fit: FindFit, review: DogReview) -> None:
+def test_find_probability_is_of_all_trials_by_dog(fit: FindFit, review: DogReview) -> None:
     # The truth: every trial's log-odds with the planted dog in place of its own.
     rng = np.random.default_rng(3)
     n = 2400
@@ -195,7 +193,3 @@ def test_without_a_model_a_reason_and_no_dog() -> None:
     review = review_dogs(fit_finds(_trials(3, n=40), DecisionSettings()))
     assert review.dogs == ()
     assert review.reason.startswith("too few trials")
-
-
-def test_the_caution_is_always_there(review: DogReview) -> None:
-    assert "not an assessment or a certification of any dog" in DOG_CAUTION

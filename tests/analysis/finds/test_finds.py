@@ -1,11 +1,8 @@
 """The model of finds: sizes, intervals, differing slopes, and what averages mean."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
 import statsmodels.api as sm
 from hypothesis import given
@@ -46,9 +43,6 @@ def plain(made_trials):
     return design, terms, sm.Logit(design.y, design.x).fit(disp=False)
 
 
-# Against statsmodels ---------------------------------------------------------------------
-
-
 def test_without_groupings_it_is_statsmodels(plain):
     _, terms, reference = plain
     # 1e-5: both maximise the same likelihood, each to its own tolerance.
@@ -68,9 +62,6 @@ def test_points_are_average_marginal_effects(plain):
     assert {c.term for c in design.columns} == {"cycles", "age_days", "temperature_c", "setting"}
 
 
-# Averages over what is not known -----------------------------------------------------------
-
-
 @pytest.mark.parametrize("eta", [-6.0, -0.5, 0.0, 2.0, 5.0])
 @pytest.mark.parametrize("spread", [0.0, 0.3, 1.0, 2.0])
 def test_averaging_over_a_spread_is_the_integral(eta, spread):
@@ -88,9 +79,6 @@ def test_averages_stay_probabilities(eta, spread):
     probability, slope = averaged_probability(np.array([eta]), spread)
     assert 0.0 <= probability[0] <= 1.0 + 1e-12
     assert 0.0 <= slope[0] <= 0.25 + 1e-12
-
-
-# Few sources, differing slopes ---------------------------------------------------------------
 
 
 def test_terms_are_judged_on_sources_or_trials(made_trials):
@@ -131,7 +119,7 @@ def sloped(made_trials):
     return fit_finds(made_trials(4, n=1500, cycle_slopes=slopes, baseline=1.0), SETTINGS)
 
 
-def test_differing_slopes_are_found_with_their_size(sloped):
+def test_differing_slopes_are_found_with_size(sloped):
     by_source = next(s for s in sloped.slopes if s.grouping == "source" and s.exposure == "cycles")
     # Planted SD 0.245; the error of an SD from 12 sources is about SD / sqrt(2 * 11).
     assert by_source.sd == pytest.approx(0.245, abs=3 * 0.245 / np.sqrt(22))
@@ -156,7 +144,7 @@ def test_differing_slopes_carry_error_and_freedom(sloped):
     assert term.low < 1.0 < term.high
 
 
-def test_differing_slopes_turn_at_the_usual_exposure(sloped):
+def test_differing_slopes_turn_at_usual_exposure(sloped):
     # At the mean exposure the level is known whatever the slope: no error is added there.
     mixed, design = sloped.mixed, sloped.design
     unsloped = refit(design, slopes=False, reduced=False)
@@ -185,9 +173,6 @@ def test_a_slope_never_makes_an_error_smaller(made_trials):
         assert fit.slopes == find_slopes(fit.design)
 
 
-# Refusals ----------------------------------------------------------------------------------
-
-
 def test_shortage_is_named_with_how_much(made_trials):
     trials = made_trials(8, n=100, dogs=2, sources=5)
     trials["result"] = np.where(np.arange(100) < 80, "find", "miss")
@@ -197,17 +182,6 @@ def test_shortage_is_named_with_how_much(made_trials):
     assert fit.reason == "too few trials to fit a model that could be trusted"
     only_misses = fit_finds(trials.assign(result="miss"), SETTINGS)
     assert only_misses.too_few["finds"] == (0, 30)
-
-
-def test_separated_finds_get_no_model_but_a_reason(made_trials):
-    trials = made_trials(9)
-    trials["result"] = np.where(trials["cycles"] <= 10, "find", "miss")
-    fit = fit_finds(trials, SETTINGS)
-    assert fit.mixed is None
-    assert "do not overlap" in fit.reason
-
-
-# Invariants and recovery ---------------------------------------------------------------------
 
 
 def test_names_and_order_change_nothing(made_trials):
@@ -280,14 +254,6 @@ def test_log_odds_carry_the_trials_dog_and_source(recovered):
     # Averaged over its own trials the model finds as often as the dogs did.
     mean = averaged_probability(eta, spread)[0].mean()
     assert mean == pytest.approx(fit.finds / fit.n, abs=0.01)
-
-
-def test_every_trial_set_aside_is_counted(recovered):
-    _, fits = recovered
-    for fit in fits:
-        assert fit.finds + fit.misses == fit.n == len(fit.design.trials)
-        assert isinstance(fit.design.trials, pd.DataFrame)
-        assert fit.sources == fit.design.trials["source_id"].nunique()
 
 
 def test_strong_sources_hide_less_of_cycles():

@@ -1,7 +1,5 @@
 """Profile-likelihood limits of cycles and age."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import mixed_cases
@@ -60,7 +58,7 @@ def test_an_offset_is_a_fixed_coefficient() -> None:
             )
 
 
-def test_without_groupings_limits_are_plain_profile() -> None:
+def test_ungrouped_limits_are_the_plain_profile() -> None:
     rng = np.random.default_rng(11)
     dose = rng.uniform(0.0, 4.0, 80)
     y = (rng.random(80) < 1.0 / (1.0 + np.exp(1.0 - dose))).astype(float)

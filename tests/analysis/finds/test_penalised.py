@@ -1,7 +1,5 @@
 """The penalised model, where finds and misses part without overlap."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -50,13 +48,10 @@ def _parted(made_trials: Callable[..., pd.DataFrame], **options: Any) -> pd.Data
     return trials.assign(result=np.where(trials["cycles"] < 12, "find", "miss"))
 
 
-def test_direction_is_told_and_no_limit_made_up(
-    made_trials: Callable[..., pd.DataFrame],
-) -> None:
+def test_direction_is_told_and_no_limit_made_up(made_trials) -> None:
     fit = fit_finds(_parted(made_trials), DecisionSettings())
     assert fit.mixed is None
     found = fit_penalised(fit)
-    assert found is not None
     cycles = next(t for t in found.terms if t.term == "cycles")
     assert math.isfinite(cycles.log_ratio)
     assert cycles.log_ratio < 0.0
@@ -65,9 +60,7 @@ def test_direction_is_told_and_no_limit_made_up(
     assert "not a size to act on" in describe_penalised(found)
 
 
-def test_turning_finds_into_misses_turns_the_sign(
-    made_trials: Callable[..., pd.DataFrame],
-) -> None:
+def test_turning_finds_into_misses_turns_the_sign(made_trials) -> None:
     trials = _parted(made_trials)
     turned = trials.assign(result=np.where(trials["result"] == "find", "miss", "find"))
     one, other = (fit_penalised(fit_finds(t, DecisionSettings())) for t in (trials, turned))
@@ -78,7 +71,13 @@ def test_turning_finds_into_misses_turns_the_sign(
         assert a.log_ratio == pytest.approx(-b.log_ratio, abs=1e-5)
 
 
-def test_where_they_overlap_nothing_is_penalised(
-    made_trials: Callable[..., pd.DataFrame],
-) -> None:
+def test_unit_of_an_exposure_changes_no_effect(made_trials) -> None:
+    trials = _parted(made_trials)
+    doubled = trials.assign(cycles=2.0 * trials["cycles"])
+    one, two = (fit_penalised(fit_finds(t, DecisionSettings())) for t in (trials, doubled))
+    # Jeffreys' prior does not hang on the scale of a column (Firth 1993, section 3).
+    assert two.terms[0].log_ratio == pytest.approx(one.terms[0].log_ratio / 2.0, abs=1e-6)
+
+
+def test_where_they_overlap_nothing_is_penalised(made_trials) -> None:
     assert fit_penalised(fit_finds(made_trials(3), DecisionSettings())) is None

@@ -1,7 +1,5 @@
 """How well the model predicts: published values, identities, and simulated truths."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
@@ -38,9 +36,6 @@ def fit(made_trials):
 @pytest.fixture(scope="module")
 def quality(fit):
     return check_quality(fit)
-
-
-# Published values and identities -----------------------------------------------------------
 
 
 def rated():
@@ -165,9 +160,6 @@ def test_area_error_is_right_on_clusters():
     assert np.sqrt(np.mean(np.square(errors))) == pytest.approx(np.std(values, ddof=1), rel=0.15)
 
 
-# Predictions on unseen sources -------------------------------------------------------------
-
-
 def test_sources_are_predicted_unseen(fit):
     predicted, average, folds = predict_unseen(fit)
     assert folds == 10
@@ -238,9 +230,6 @@ def test_curve_holds_every_trial_once_in_order(quality):
     assert sum(p.finds for p in curve) == int(quality.predictions["found"].sum())
 
 
-# What is left over -------------------------------------------------------------------------
-
-
 def test_residuals_add_up_however_grouped(quality):
     left = quality.predictions["found"].sum() - quality.predictions["predicted"].sum()
     for rows in quality.by.values():
@@ -263,7 +252,7 @@ def test_source_missed_far_more_is_named(made_trials):
 
 
 @pytest.mark.parametrize(("source_sd", "more_than_promised"), [(0.0, False), (0.5, True)])
-def test_more_than_5_outside_only_if_sources_differ(source_sd, more_than_promised):
+def test_over_5_outside_only_if_sources_differ(source_sd, more_than_promised):
     # 2,000 sources of 60 trials, each predicted with the right spread: three binomial errors.
     rng = np.random.default_rng(11)
     labels = np.repeat(np.arange(2000), 60)
@@ -278,9 +267,6 @@ def test_more_than_5_outside_only_if_sources_differ(source_sd, more_than_promise
 def test_no_share_is_promised_of_those_outside(quality):
     assert "By chance alone about" not in describe_residuals(quality)
     assert describe_residuals(quality).endswith("more than 5 in 100 lie outside by chance.")
-
-
-# Drift -------------------------------------------------------------------------------------
 
 
 def drifting(made_trials, per_month):
@@ -323,16 +309,13 @@ def test_the_drift_test_is_the_likelihood_ratio(fit, quality):
     assert quality.drift.log_odds == pytest.approx(larger.beta[-1], abs=1e-4)
 
 
-def test_age_that_is_the_calendar_leaves_no_question(made_trials):
+def test_age_that_is_the_calendar_is_not_asked(made_trials):
     trials = made_trials(2, n=600)
     trials["age_days"] = (trials["started_at"] - trials["started_at"].min()) / pd.Timedelta(days=1)
     drift = check_quality(fit_finds(trials, SETTINGS)).drift
     assert drift.p is None
     assert "same information" in drift.reason
     assert drift.tied_to_age == pytest.approx(1.0)
-
-
-# What cannot be checked, and what must not change ------------------------------------------
 
 
 def test_without_a_model_nothing_is_checked(made_trials):

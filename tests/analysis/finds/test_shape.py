@@ -1,12 +1,9 @@
 """The shape of a change along an exposure: the simplest that will do."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from outcomes.analysis.decisions.curve import find_curve
@@ -122,11 +119,3 @@ def test_without_a_model_no_shape_but_a_reason(made_trials) -> None:
     assert describe_shape(few).startswith(
         "The shape of the change with cycles cannot be told: too few"
     )
-
-
-def test_nothing_handed_in_is_changed(made_trials) -> None:
-    fit = _fit(made_trials, "straight", n=900)
-    x, trials = fit.design.x.copy(), fit.design.trials.copy(deep=True)
-    compare_shapes(fit, "cycles")
-    assert np.array_equal(x, fit.design.x)
-    pd.testing.assert_frame_equal(trials, fit.design.trials)

@@ -1,7 +1,5 @@
 """The same question in other ways: each way by what it must give, and how far they agree."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
@@ -17,8 +15,8 @@ from outcomes.analysis.finds import other_trials as way
 from outcomes.analysis.finds.design import plan_design
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.analysis.finds.other_models import split_within
-from outcomes.analysis.finds.sensitivity import MAIN, try_specifications
-from outcomes.analysis.finds.specifications import most_influential, restrict
+from outcomes.analysis.finds.sensitivity import try_specifications
+from outcomes.analysis.finds.specifications import MAIN, most_influential, restrict
 from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, history_of
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
@@ -52,9 +50,6 @@ def hand_made(made_trials):
     return trials, fit, try_specifications(fit)
 
 
-# What each way gives -----------------------------------------------------------------------
-
-
 def test_first_row_is_the_main_model(demo):
     _, fit, found = demo
     for term in ("cycles", "age_days"):
@@ -79,7 +74,7 @@ def test_dog_terms_and_errors_are_statsmodels(hand_made):
     assert made.sources == 12
 
 
-def test_source_against_itself_is_conditional_logit(hand_made):
+def test_source_with_itself_is_conditional_logit(hand_made):
     trials, _, found = hand_made
     design = plan_design(trials)
     varying = [j for j, c in enumerate(design.columns, start=1) if c.term != "kind"]
@@ -153,7 +148,7 @@ def test_without_use_ratio_is_that_column_less(demo):
     assert made.log_odds != pytest.approx(fit.term("cycles").log_ratio, abs=1e-6)
 
 
-def test_not_inferring_leaves_out_the_strict_trials(demo):
+def test_not_inferring_omits_the_strict_trials(demo):
     records, fit, found = demo
     strict = replace(records, settings=replace(records.settings, unlogged_thaws="strict"))
     trials = join(strict).trials
@@ -177,7 +172,7 @@ def test_not_inferring_leaves_out_the_strict_trials(demo):
         ),
     ],
 )
-def test_part_of_the_trials_gives_the_model_on_them(demo, name, chosen):
+def test_part_of_the_trials_has_its_own_model(demo, name, chosen):
     _, fit, found = demo
     trials = fit.design.trials
     design = plan_design(trials[chosen(trials)])
@@ -204,7 +199,16 @@ def test_leaving_a_source_out_fits_the_others(demo):
     assert made.n == len(design.y)
 
 
-def test_weightiest_source_moves_the_estimate_most(demo):
+def test_bent_curve_falls_as_the_straight_line(hand_made):
+    _, fit, found = hand_made
+    (bent,) = [r for r in found.of("cycles") if r.name.endswith("(average slope)")]
+    # Planted straight: averaged over the trials the curve falls as the line does.
+    straight = fit.term("cycles").log_ratio
+    assert bent.log_odds == pytest.approx(straight, abs=2.0 * bent.std_error)
+    assert bent.std_error < 2.0 * fit.term("cycles").std_error
+
+
+def test_weightiest_source_moves_estimate_most(demo):
     _, fit, found = demo
     rows = [r for r in found.of("cycles") if r.family == "source"]
     assert len(rows) == fit.sources
@@ -213,7 +217,7 @@ def test_weightiest_source_moves_the_estimate_most(demo):
 
 
 @pytest.mark.slow
-def test_curve_is_asked_for_only_where_there_is_one():
+def test_curve_is_needed_only_where_there_is_one():
     rng = np.random.default_rng(8)
     n = 2000
     cycles = rng.integers(0, 31, n).astype(float)
@@ -236,11 +240,15 @@ def test_curve_is_asked_for_only_where_there_is_one():
         assert (test.at[0], test.at[-1]) == (0.0, 30.0)
 
 
-# Thaws that went unlogged ------------------------------------------------------------------
-
-
 def test_added_thaws_count_once_and_lower_nothing(demo):
     records, _, _ = demo
+    # Where only long stays count, what is added is longer still.
+    for thaw_after_h in (records.settings.thaw_after_h, 4.0):
+        settings = replace(records.settings, thaw_after_h=thaw_after_h)
+        _check_added_thaws(replace(records, settings=settings))
+
+
+def _check_added_thaws(records):
     history = history_of(records, records.storage, records.settings)
     trials = join(records).trials
     hides = trials[trials["source_id"].notna()]
@@ -268,9 +276,6 @@ def test_a_log_without_freezers_gets_no_thaws(demo):
     # Trials themselves prove no thaw either where the log never says freezer.
     assert added == 0
     assert log is warm
-
-
-# Agreement ---------------------------------------------------------------------------------
 
 
 @pytest.mark.slow
@@ -364,9 +369,6 @@ def test_the_order_of_trials_changes_nothing(made_trials, seed):
             assert b.log_odds == pytest.approx(a.log_odds, abs=0.01 * a.std_error)
 
 
-# What cannot be asked ----------------------------------------------------------------------
-
-
 def test_what_is_not_recorded_is_listed(hand_made):
     _, _, found = hand_made
     assert "when the dogs qualified" in row(found, "qualified dogs only").reason
@@ -412,7 +414,7 @@ def test_without_a_main_model_nothing_is_asked(made_trials):
     assert found.reason == fit.reason
 
 
-def test_large_unit_leaves_out_only_the_weightiest(hand_made, monkeypatch):
+def test_large_unit_omits_only_the_weightiest(hand_made, monkeypatch):
     _, fit, everything = hand_made
     monkeypatch.setattr(way, "_TRIALS_REFITTED", 4 * fit.n)
     found = try_specifications(fit)

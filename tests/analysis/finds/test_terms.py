@@ -1,7 +1,5 @@
 """Which trials and terms enter a model of finds, and what stays out with its reason."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -14,9 +12,6 @@ from outcomes.models.separation import is_separated
 
 def _reason(design, term: str) -> str:
     return next(left.reason for left in design.left_out if left.term == term)
-
-
-# Separation ------------------------------------------------------------------------------
 
 
 def test_textbook_separations_are_recognised():
@@ -72,9 +67,6 @@ def test_nearly_parted_trials_are_not_separated():
     assert not is_separated(y, np.column_stack([np.ones(2000), v]))
 
 
-# Trials ----------------------------------------------------------------------------------
-
-
 def test_every_hide_trial_is_used_or_left_out(made_trials):
     trials = made_trials(1, n=200)
     trials["assisted"] = pd.array([i < 7 for i in range(200)], dtype="boolean")
@@ -91,9 +83,6 @@ def test_the_trials_handed_over_stay_as_they_were(made_trials):
     before = trials.copy(deep=True)
     plan_design(trials)
     pd.testing.assert_frame_equal(trials, before)
-
-
-# Terms -----------------------------------------------------------------------------------
 
 
 def test_constant_column_is_left_out_alone(made_trials):
@@ -223,9 +212,6 @@ def test_rare_kinds_are_pooled_and_named(made_trials):
     assert _reason(merged, "kind: tooth") == "fewer than 5 finds or 5 misses; not told apart"
     tooth = merged.trials["kind"] == "tooth"
     assert (merged.x[tooth.to_numpy(), -1] == 0.0).all()
-
-
-# Groupings -------------------------------------------------------------------------------
 
 
 def test_sessions_enter_after_hides(made_trials):

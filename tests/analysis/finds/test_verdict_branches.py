@@ -1,7 +1,5 @@
 """Verdicts where sources change at different speeds, and how tests are calibrated."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
@@ -38,7 +36,7 @@ def test_sources_apart_establish_no_common_course(uneven):
     assert any("no common course is established" in note for note in answer.notes)
 
 
-def test_test_and_interval_agree_with_slopes_apart(uneven):
+def test_test_agrees_with_interval_on_slopes(uneven):
     answer, term = which_predicts(uneven, refits=0), uneven.term("cycles")
     assert answer.cycles_given_age.p == pytest.approx(term.p, rel=1e-6)
     assert (answer.cycles_given_age.p < 0.05) == (not term.low <= 1.0 <= term.high)
@@ -72,7 +70,7 @@ def test_copies_need_a_common_course_too(made_trials):
     assert answer.slopes_differ == ("cycles",)
 
 
-def test_differing_speeds_say_why_age_is_not_found(made_trials):
+def test_differing_speeds_say_why_no_age(made_trials):
     trials = made_trials(31, n=1500, baseline=1.0, cycle_slopes=SPEEDS, tied=True)
     answer = which_predicts(fit_finds(trials.assign(cycles=0.0), SETTINGS), refits=0)
     assert (answer.verdict, answer.asked) == ("no change detected", ("age_days",))
@@ -151,7 +149,7 @@ def many_sources(made_trials):
     return fit_finds(trials, SETTINGS)
 
 
-def test_without_simulation_p_follows_the_interval(many_sources):
+def test_unsimulated_p_follows_the_interval(many_sources):
     answer = which_predicts(many_sources)
     test = answer.cycles_given_age
     # 110 sources; the intercept and two exposures are asked about, and nothing else stands

@@ -77,9 +77,6 @@ def gehan(treatment: str) -> pd.DataFrame:
     return data[data["treat"] == treatment]
 
 
-# Outside values ------------------------------------------------------------------------
-
-
 def test_curve_is_the_published_leukaemia_one(outside):
     check = outside(
         "Kaplan–Meier curve (6-MP, remission in leukaemia)",
@@ -133,7 +130,7 @@ def test_late_entry_gives_rs_curve_and_median():
     assert life.median_high["frozen"] == half["high"]
 
 
-def test_lifelines_draws_the_same_curve_and_limits():
+def test_lifelines_draws_same_curve_and_limits():
     arm = gehan("control")
     life = fit(found_until(np.zeros(len(arm)), arm["time"], arm["cens"]), FIRST_MISS)
     other = KaplanMeierFitter(alpha=0.05).fit(arm["time"], arm["cens"])
@@ -141,9 +138,6 @@ def test_lifelines_draws_the_same_curve_and_limits():
     for point in life.curve[1:]:
         assert point.probability == pytest.approx(other.predict(point.time), abs=1e-12)
         assert [point.low, point.high] == pytest.approx(limits.loc[point.time].to_list(), abs=1e-12)
-
-
-# The event and the interval it lies in ---------------------------------------------------
 
 
 def test_event_reaches_back_one_trial():
@@ -169,7 +163,7 @@ def test_source_has_its_last_regime():
     assert fit(trials).by_group == {"not known": (1, 1)}
 
 
-def test_assisted_blank_and_unqualified_do_not_count():
+def test_helped_blank_unqualified_do_not_count():
     trials = searched({"A": "mmmmmm"})
     trials["assisted"] = pd.array([True, None, False, False, False, False], dtype="boolean")
     trials["qualified"] = pd.array([None, None, False, True, None, None], dtype="boolean")
@@ -178,22 +172,9 @@ def test_assisted_blank_and_unqualified_do_not_count():
     life = fit(trials)
     assert life.followed["trials"].to_list() == [2]
     assert life.followed[["entry_days", "exit_days"]].to_numpy().tolist() == [[20.0, 40.0]]
-    assert life.left_out == {
-        "the dog was not yet qualified": 1,
-        "the days held are not known": 1,
-    }
+    assert life.left_out == {"the dog was not yet qualified": 1, "the days held are not known": 1}
     every_dog = DecisionSettings(rule=ReliabilityRule(qualified_only=False))
     assert fit(trials, every_dog).followed["trials"].to_list() == [3]
-
-
-def test_the_inputs_stay_as_they_were():
-    trials = searched({"A": "fmmf", "B": "fff"})
-    before = trials.copy(deep=True)
-    fit(trials)
-    pd.testing.assert_frame_equal(trials, before)
-
-
-# Small risk sets --------------------------------------------------------------------------
 
 
 def test_one_early_failure_cannot_end_the_curve():
@@ -228,9 +209,6 @@ def test_failing_on_one_day_leaves_limits():
     end = life.curve[-1]
     assert (end.probability, end.low, end.high, end.at_risk) == (0.0, 0.0, 1.0, 6)
     assert life.median_high == {"frozen": None}
-
-
-# What is said ------------------------------------------------------------------------------
 
 
 def test_without_trials_the_sentence_says_so():
@@ -315,9 +293,6 @@ def test_rule_carries_how_often_it_errs():
         "qualified dogs; a source found 90 times in 100 would still be called unreliable within "
         f"20 trials in {100 * expected:.0f} of 100"
     )
-
-
-# Recovery and invariants -----------------------------------------------------------------
 
 
 def test_constant_hazard_is_recovered_late():

@@ -192,7 +192,7 @@ def test_cycle_hazard_only_where_it_is_clear(per_cycle, directed):
     assert ("no change in the hazard" in describe_cycles_at_age(found)) is not directed
 
 
-def test_trying_more_is_said_only_without_its_term():
+def test_trying_more_is_said_without_its_term():
     # Tried on the same days, sources do not differ in how often; with a third of the trials
     # left out of half of them, they do. Both have more than 10 events.
     alike = tried(np.random.default_rng(0), 60, 0.15)

@@ -20,7 +20,7 @@ def unchanging_finds(healthy: Healthy) -> float:
     return float(expected.mean())
 
 
-def test_the_simulated_trials_are_found_as_often_as_quadrature_says():
+def test_simulated_trials_are_found_as_expected():
     healthy = learn_unchanging(searches(np.random.default_rng(2)), ANY_DOG)
     missed, _ = simulate_misses(healthy, 50, 4000, np.random.default_rng(3))
     # 200,000 trials of 4,000 sources that differ by less than 1.
@@ -28,7 +28,7 @@ def test_the_simulated_trials_are_found_as_often_as_quadrature_says():
 
 
 @pytest.mark.slow
-def test_what_is_learnt_of_sources_and_days_is_near_the_truth():
+def test_learnt_spreads_are_near_the_truth():
     # Days differ by 0.3 in these units (log-odds), sources by 0.5.
     rng = np.random.default_rng(12)
     found = [learn_unchanging(searches(rng, days=180), ANY_DOG) for _ in range(12)]
@@ -37,7 +37,7 @@ def test_what_is_learnt_of_sources_and_days_is_near_the_truth():
     assert (np.abs(np.mean(off, axis=0)) < 0.15).all()
 
 
-def test_sources_that_never_change_are_found_as_often_as_the_units_own_on_average():
+def test_unchanging_sources_are_found_as_the_unit():
     rng = np.random.default_rng(5)
     trials = searches(rng, days=300)
     spoilt = rng.random(len(trials)) < trials["cycles"] / 150  # two misses of three in the end
@@ -51,19 +51,19 @@ def test_sources_that_never_change_are_found_as_often_as_the_units_own_on_averag
     assert np.std(healthy.log_odds) < 0.75
 
 
-def test_nothing_is_learnt_of_sources_that_no_qualified_dog_has_searched():
+def test_without_qualified_dogs_nothing_is_learnt():
     trials = searches(np.random.default_rng(5)).assign(qualified=False)
     assert learn_unchanging(trials, DecisionSettings()) is None
     assert rule_false_call_as_searched(trials, DecisionSettings()) == {}
 
 
-def test_without_a_miss_the_rule_does_not_say_how_often_it_errs():
+def test_without_a_miss_no_error_of_the_rule():
     trials = searches(np.random.default_rng(5)).assign(result="find")
     assert rule_false_call_as_searched(trials, ANY_DOG) == {}
 
 
 @pytest.mark.parametrize(("misses", "window"), [(2, 3), (1, 1), (3, 12)])
-def test_independent_trials_are_called_as_the_exact_chain_says(monkeypatch, misses, window):
+def test_independent_trials_follow_exact_chain(monkeypatch, misses, window):
     log_odds = np.full(600, np.log(0.85 / 0.15))
     alike = Healthy(log_odds, np.full(600, 0.15), np.arange(600), chart_sd=0.0, block_sd=0.0)
     monkeypatch.setattr(

@@ -164,7 +164,7 @@ def test_fewer_false_calls_widen_the_limit():
         EarlyWarning(odds_ratio=1.0)
 
 
-def test_late_qualified_dogs_leave_nothing_to_chart():
+def test_late_qualified_dogs_leave_no_chart():
     trials = searches(np.random.default_rng(2)).assign(qualified=False)
     found = watch(trials, DecisionSettings())
     assert found.sources == found.dogs == ()

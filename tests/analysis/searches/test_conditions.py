@@ -33,7 +33,7 @@ def reasons(chosen) -> dict[str, str]:
     return {note.term: note.reason for note in chosen.left_out}
 
 
-def test_terms_have_the_units_of_the_model_of_finds():
+def test_terms_have_units_of_the_model_of_finds():
     trials = made()
     chosen = choose_conditions(trials, trials["result"] == "find")
     planned = {c.term: c for c in plan_design(trials).columns}

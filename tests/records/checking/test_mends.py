@@ -1,7 +1,5 @@
 """The single mend that would win back the most rows: what it says, and that it does."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable
 
@@ -62,10 +60,7 @@ CASES = {
         ("duplicate id", 2, "trial_id", "T1", 2),
     ),
     "the first of equals": (
-        lambda t: [
-            _set("trials", "dog_id", "", 1)(t),
-            _set("trials", "source_id", "", 0)(t),
-        ],
+        lambda t: [_set("trials", "dog_id", "", 1)(t), _set("trials", "source_id", "", 0)(t)],
         ("result contradicts blank area", 2, "result", "find", 1),
     ),
 }

@@ -1,7 +1,5 @@
 """The last gate: typed tables that do not follow their schema are handed to nobody."""
 
-from __future__ import annotations
-
 import datetime as dt
 import subprocess
 import sys
@@ -42,7 +40,7 @@ BREACHES = {
 
 
 @pytest.mark.parametrize("name", BREACHES)
-def test_a_breach_is_refused_with_its_file_and_row(clean, write, name: str) -> None:
+def test_breach_is_refused_with_its_file_and_row(clean, write, name: str) -> None:
     table, column, value = BREACHES[name]
     frame = getattr(read_records(write(clean), today=TODAY), table).copy()
     check_schema(frame, TABLES[table])

@@ -6,7 +6,16 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 
+from outcomes.records.reading.values import read_column
+from outcomes.settings import RecordsSettings
+
 TODAY = dt.date(2026, 3, 14)
+
+
+def read(column, texts, **settings):
+    """Cells of a column of trials, as they are read."""
+    cells = pd.Series(pd.Categorical(list(texts)))
+    return read_column(column, cells, RecordsSettings(**settings), "trials")
 
 
 def same(one: pd.DataFrame, other: pd.DataFrame) -> None:

@@ -95,19 +95,6 @@ def test_row_with_extra_cells_is_set_aside(clean, write) -> None:
     assert finding.severity == "set aside"
 
 
-def test_a_row_that_ends_early_is_noted(clean, write) -> None:
-    folder = write(clean)
-    lines = (folder / "trials.csv").read_text().splitlines()
-    lines[6] = ",".join(lines[6].split(",")[:7])
-    (folder / "trials.csv").write_text("\n".join(lines))
-    (finding,) = examine_records(folder, today=TODAY).findings
-    assert (finding.rule, finding.row, finding.severity) == (
-        "fewer cells than the header",
-        7,
-        "note",
-    )
-
-
 def test_open_quotation_mark_sets_its_row_aside(clean, write) -> None:
     for row in clean["trials"]:
         row["remarks"] = "dry"

@@ -3,9 +3,7 @@
 import pytest
 
 from outcomes.records.columns import TABLES, TRIALS
-from outcomes.records.reading.mapping import (
-    likely_columns,
-)
+from outcomes.records.reading.mapping import likely_columns
 
 
 def test_columns_are_suggested_once_strangers_not() -> None:

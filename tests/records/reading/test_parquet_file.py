@@ -29,7 +29,7 @@ def test_parquet_is_the_same_typed_or_as_text(clean, write) -> None:
             same(getattr(expected, table), getattr(found, table))
 
 
-def test_parquet_zones_and_nested_columns_are_told(clean, write) -> None:
+def test_parquet_zones_and_nesting_are_told(clean, write) -> None:
     folder = write(clean)
     (folder / "trials.csv").unlink()
     (folder / "dogs.csv").unlink()

@@ -6,13 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from outcomes.records.columns import TRIALS
-from outcomes.records.reading.values import read_column
-from outcomes.settings import RecordsSettings
 
-
-def read(column, texts, **settings):
-    cells = pd.Series(pd.Categorical(list(texts)))
-    return read_column(column, cells, RecordsSettings(**settings), "trials")
+from .forms import read
 
 
 def read_time(text: str, **settings):

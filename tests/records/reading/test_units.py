@@ -9,10 +9,7 @@ from outcomes.records.reading.units import unit_in_heading
 from outcomes.records.reading.values import read_column
 from outcomes.settings import RecordsSettings
 
-
-def read(column, texts, **settings):
-    cells = pd.Series(pd.Categorical(list(texts)))
-    return read_column(column, cells, RecordsSettings(**settings), "trials")
+from .forms import read
 
 
 # The inch, the mile and the pound are fixed by the international yard and pound agreement

@@ -5,13 +5,8 @@ import pandas as pd
 import pytest
 
 from outcomes.records.columns import TRIALS
-from outcomes.records.reading.values import read_column
-from outcomes.settings import RecordsSettings
 
-
-def read(column, texts, **settings):
-    cells = pd.Series(pd.Categorical(list(texts)))
-    return read_column(column, cells, RecordsSettings(**settings), "trials")
+from .forms import read
 
 
 @pytest.mark.parametrize(

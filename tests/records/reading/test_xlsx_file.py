@@ -34,13 +34,8 @@ def test_merged_side_cells_cost_their_values(clean, tmp_path) -> None:
     assert told == [(3, "note"), (4, "note"), (5, "note")]
     assert records.set_aside == ()
     assert records.trials["temperature_c"].isna().tolist() == [
-        False,
-        True,
-        True,
-        True,
-        False,
-        False,
-    ]
+        False, True, True, True, False, False,
+    ]  # fmt: skip
 
 
 def test_cell_made_a_date_is_no_number(clean, tmp_path) -> None:
@@ -112,7 +107,7 @@ def test_workbook_rows_are_counted_as_shown(clean, tmp_path) -> None:
     assert found.rows_in["trials"] == 6
 
 
-def test_merged_header_stops_and_merged_cells_cost(clean, tmp_path) -> None:
+def test_merged_header_stops_merged_cells_cost(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     book["trials"].merge_cells("C3:C4")
