@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from outcomes.analysis.finds.specifications import MAIN
+from outcomes.analysis.finds.sensitivity import MAIN
 from outcomes.answers.background import Questions
 from outcomes.answers.facts import gather_facts
 from outcomes.records.read import read_records

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
-from outcomes.analysis.finds.specifications import MAIN, Agreement, Specification, Specifications
+from outcomes.analysis.finds.sensitivity import MAIN
+from outcomes.analysis.finds.specifications import Agreement, Specification, Specifications
 from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.specification_figure import (

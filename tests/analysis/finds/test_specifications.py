@@ -15,8 +15,8 @@ from outcomes.analysis.finds import other_trials as way
 from outcomes.analysis.finds.design import plan_design
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.analysis.finds.other_models import split_within
-from outcomes.analysis.finds.sensitivity import try_specifications
-from outcomes.analysis.finds.specifications import MAIN, most_influential, restrict
+from outcomes.analysis.finds.sensitivity import MAIN, try_specifications
+from outcomes.analysis.finds.specifications import most_influential, restrict
 from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, history_of
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
