@@ -11,10 +11,13 @@ from matplotlib.text import Text
 from outcomes.draw.theme import theme
 
 
-def assert_words_beside(figure: Figure, pixels: float = 2.0) -> None:
+def assert_words_beside(
+    figure: Figure, pixels: float = 2.0, *, named: bool = False, without: str = ""
+) -> None:
     """Of all words and numbers drawn, none lie on others or off the sheet, small as they may be.
 
-    Letters of neighbouring rows may share so many ``pixels``.
+    Letters of neighbouring rows may share so many ``pixels``. With ``named`` only what bears a
+    name is looked at, which the numbers of an axis do not; never names that begin with ``without``.
     """
     with theme():
         canvas = FigureCanvasAgg(figure)
@@ -24,6 +27,8 @@ def assert_words_beside(figure: Figure, pixels: float = 2.0) -> None:
             (t.get_text(), t.get_window_extent(canvas.get_renderer()))
             for t in texts
             if t.get_text() and t.get_visible()
+            if t.get_gid() or not named
+            if not (without and str(t.get_gid()).startswith(without))
         ]
     for i, (text, box) in enumerate(boxes):
         assert box.x0 >= 0.0, text

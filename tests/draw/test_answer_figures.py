@@ -110,7 +110,7 @@ FIGURES = {
 
 @pytest.mark.parametrize("name", FIGURES)
 def test_words_do_not_touch_or_leave_the_sheet(name: str) -> None:
-    assert_words_beside(FIGURES[name]())
+    assert_words_beside(FIGURES[name](), named=True)
 
 
 @pytest.mark.parametrize("name", FIGURES)
