@@ -10,7 +10,7 @@ The way: ``truth`` → ``plan`` (days, searches, conditions) → ``stock`` (sour
 ``uses`` (thaws and results, day by day) → ``tables`` (records) → ``unit``.
 """
 
-from outcomes.simulate.truth import DEMO, SCENARIOS, Truth, time_ratio_per_cycle
+from outcomes.simulate.truth import DEMO, OTHER_WORLDS, SCENARIOS, Truth, time_ratio_per_cycle
 from outcomes.simulate.unit import (
     Unit,
     demo_unit,
@@ -21,6 +21,7 @@ from outcomes.simulate.unit import (
 
 __all__ = [
     "DEMO",
+    "OTHER_WORLDS",
     "SCENARIOS",
     "Truth",
     "Unit",

@@ -45,6 +45,7 @@ def stock_sources(
         source_id[rows] = [f"{prefix}-{number + 1:02d}" for number in range(len(rows))]
     effect = rng.normal(0.0, truth.source_sd, sources)
     slope = truth.cycle_log_odds + rng.normal(0.0, 1.0, sources) * truth.cycle_slope_sd
+    slope = slope + [truth.kind_cycle_log_odds.get(str(word), 0.0) for word in kind]
     strength = effect / truth.source_sd if truth.source_sd > 0 else np.zeros(sources)
     use_rate = np.exp(
         truth.use_log_sd * rng.normal(0.0, 1.0, sources) + truth.strong_used_more * strength

@@ -30,8 +30,14 @@ class Truth:
     ----------
     cycle_log_odds
         Change per completed freeze/thaw cycle, mean over sources.
+    cycle_step_log_odds, cycle_step_after
+        A step: added once a source has completed more cycles than the second.
+    kind_cycle_log_odds
+        Kind → change per cycle of sources of that kind, beside the mean over all.
     age_log_odds
         Change per 30 days of age.
+    memory_log_odds
+        Change per doubling of (earlier meetings of this dog with this source + 1).
     refrigerated_log_odds
         Added while the source's home is the refrigerator.
     baseline_log_odds
@@ -121,6 +127,10 @@ class Truth:
     """
 
     cycle_log_odds: float = 0.0
+    cycle_step_log_odds: float = 0.0
+    cycle_step_after: float = 10.0
+    kind_cycle_log_odds: Mapping[str, float] = field(default_factory=dict)
+    memory_log_odds: float = 0.0
     age_log_odds: float = 0.0
     refrigerated_log_odds: float = 0.0
     baseline_log_odds: float = 2.2
@@ -239,6 +249,15 @@ SCENARIOS: Mapping[str, Truth] = {
     "strong sources used more": Truth(
         cycle_log_odds=-0.10, baseline_log_odds=3.0, strong_used_more=0.5
     ),
+}
+# Worlds that are no straight line, or hold what no model of finds has a term for.
+OTHER_WORLDS: Mapping[str, Truth] = {
+    "step at 10 cycles": Truth(cycle_step_log_odds=-1.5, baseline_log_odds=2.6),
+    "two kinds fall": Truth(
+        kind_cycle_log_odds={"blood": -0.13, "fat": -0.13}, baseline_log_odds=2.8
+    ),
+    "memory": Truth(memory_log_odds=0.3, baseline_log_odds=1.6),
+    "70 found in 100": Truth(baseline_log_odds=1.4, dog_sd=1.0, session_sd=0.6),
 }
 DEMO = Truth(
     cycle_log_odds=-0.11,

@@ -223,6 +223,10 @@ def mean_find_probability(unit: Unit, at: float, by: str = "cycles") -> float:
     else:
         slope = np.full(len(joined), unit.truth.age_log_odds / 30)
     shift = slope * (at - joined[by].to_numpy(dtype=float))
+    if by == "cycles":
+        after = unit.truth.cycle_step_after
+        past = (joined["cycles"].to_numpy(dtype=float) > after).astype(float)
+        shift = shift + unit.truth.cycle_step_log_odds * (float(at > after) - past)
     return float(np.mean(expit(joined["log_odds"].to_numpy() + shift)))
 
 

@@ -104,6 +104,7 @@ def use_sources(
     log_odds = np.full(trials, np.nan)
     found = np.zeros(trials, dtype=bool)
     cycles = np.zeros(sources)
+    meetings = np.zeros((int(plan.dog.max(initial=0)) + 1) * sources, dtype=np.int64)
     misses_in_a_row = np.zeros(sources, dtype=np.int64)
     recent_misses = np.zeros(sources)
     gone = np.zeros(sources, dtype=bool)
@@ -157,9 +158,14 @@ def use_sources(
             + kind_effect[used]
             + stock.effect[used]
             + stock.slope[used] * cycles[used]
+            + truth.cycle_step_log_odds * (cycles[used] > truth.cycle_step_after)
             + truth.age_log_odds * age / 30
             + truth.refrigerated_log_odds * ~frozen[used]
         )
+        pair = plan.dog[rows] * sources + used
+        earlier = meetings[pair] + [int((pair[:k] == one).sum()) for k, one in enumerate(pair)]
+        eta = eta + truth.memory_log_odds * np.log2(earlier + 1.0)
+        np.add.at(meetings, pair, 1)
         result = chance[rows] < expit(eta)
         source[rows], cycles_then[rows] = used, cycles[used]
         log_odds[rows], found[rows] = eta, result

@@ -8,7 +8,8 @@ from scipy import optimize
 
 from outcomes.errors import FitError
 from outcomes.models.laplace import Grouping, LaplaceLikelihood
-from outcomes.models.mixed_model import SeparatedError, SpreadError, fit_mixed_model
+from outcomes.models.mixed_model import SeparatedError, fit_mixed_model
+from outcomes.models.mixed_search import SpreadError
 
 
 def _drawn(
@@ -213,3 +214,19 @@ def test_a_large_mean_is_no_separation() -> None:
     plain = fit_mixed_model(y, x, groupings)
     moved = fit_mixed_model(y, x + np.array([0.0, 20_000.0, 0.0]), groupings)
     assert moved.beta[1] == pytest.approx(plain.beta[1], rel=1e-6)
+
+
+def test_a_rough_fit_is_near_the_certified_one():
+    rng = np.random.default_rng(8)
+    herd = Grouping("herd", np.repeat(np.arange(20), 15), 20)
+    x = np.column_stack([np.ones(300), rng.normal(size=300)])
+    eta = 0.5 + 0.7 * x[:, 1] + rng.normal(0.0, 0.8, 20)[herd.codes]
+    y = (rng.random(300) < 1.0 / (1.0 + np.exp(-eta))).astype(float)
+    sure = fit_mixed_model(y, x, [herd])
+    start = [np.array([[0.3]])]
+    for near in (None, start):
+        rough = fit_mixed_model(y, x, [herd], near=near, roughly=True)
+        assert rough.certificate is None
+        assert 0.0 <= sure.log_likelihood - rough.log_likelihood < 0.005
+        again = fit_mixed_model(y, x, [herd], near=near)
+        assert again.log_likelihood == pytest.approx(sure.log_likelihood, abs=1e-9)

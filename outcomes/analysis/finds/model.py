@@ -19,9 +19,9 @@ from outcomes.models.distributions import chi_square_tail, student_quantile, stu
 from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_bias import held_at, reduce_bias
-from outcomes.models.mixed_model import SpreadError
 from outcomes.models.mixed_posterior_mean import at_the_mean
 from outcomes.models.mixed_result import MixedFit
+from outcomes.models.mixed_search import SpreadError
 from outcomes.models.mixed_variance import Posterior
 from outcomes.models.ratio import power
 from outcomes.settings import DecisionSettings
