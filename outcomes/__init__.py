@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from outcomes.analysis.finds.model import fit_finds
     from outcomes.analysis.finds.profile import profile_interval
     from outcomes.analysis.finds.sensitivity import try_specifications
-    from outcomes.analysis.finds.shape import compare_shapes
     from outcomes.analysis.finds.validation import check_quality
     from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
     from outcomes.exposure.trials import join
@@ -33,7 +32,6 @@ __all__ = [
     "Settings",
     "__version__",
     "check_quality",
-    "compare_shapes",
     "compare_suspects",
     "fit_finds",
     "fit_lifetime",
@@ -51,7 +49,6 @@ _HOMES = {
     "RecordsSettings": "outcomes.settings",
     "Settings": "outcomes.settings",
     "check_quality": "outcomes.analysis.finds.validation",
-    "compare_shapes": "outcomes.analysis.finds.shape",
     "compare_suspects": "outcomes.analysis.finds.confounders",
     "fit_finds": "outcomes.analysis.finds.model",
     "fit_lifetime": "outcomes.analysis.lifetimes.kaplan_meier",

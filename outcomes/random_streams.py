@@ -9,12 +9,15 @@ if TYPE_CHECKING:
 
 Stream = Literal[
     "bootstrap",
+    "chance alone",
     "cost of limits",
     "cross-validation",
     "early warning",
     "matched portions",
+    "share found",
     "source spread",
     "unlogged thaws",
+    "shapes",
     "verdict",
 ]
 
@@ -22,13 +25,16 @@ Stream = Literal[
 # longer give the same answer.
 _NUMBERS: dict[Stream, tuple[int, ...]] = {
     "bootstrap": (63,),
+    "chance alone": (65,),
     "cost of limits": (62,),
     "cross-validation": (40,),
     "early warning": (),
     "matched portions": (64,),
+    "share found": (66,),
     "source spread": (61,),
     "unlogged thaws": (30,),
     "verdict": (20,),
+    "shapes": (21,),
 }
 
 

@@ -22,7 +22,11 @@ from msgspec import Meta, inspect
 from outcomes.errors import SettingValueError
 from outcomes.places import PLACES
 
+JOINED_BY = " + "
+"""Between the names of columns that are read as one."""
+
 DateOrder = Literal["day first", "month first"]
+CyclesFrom = Literal["counted", "log"]
 UnloggedThaws = Literal["infer", "strict"]
 
 
@@ -34,24 +38,29 @@ class ReliabilityRule:
     ----------
     misses, window
         The event is the ``misses``-th miss within ``window`` consecutive
-        unassisted hide trials of one source.
+        unassisted hide trials of one source. Neither given: chosen from the unit's
+        own finds (:func:`outcomes.analysis.lifetimes.rule.choose_rule`).
     qualified_only
         Count only trials by dogs qualified on the day (where ``dogs`` says so).
 
     Raises
     ------
     SettingValueError
-        A value is out of bounds, or there are more misses than trials.
+        A value is out of bounds, one is given without the other, or there are more
+        misses than trials.
     """
 
-    misses: Annotated[int, Meta(ge=1)] = 2
-    window: Annotated[int, Meta(ge=1)] = 3
+    misses: Annotated[int, Meta(ge=1)] | None = None
+    window: Annotated[int, Meta(ge=1)] | None = None
     qualified_only: bool = True
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
         _check_fields(self)
-        if self.misses > self.window:
+        if (self.misses is None) != (self.window is None):
+            given, lacking = ("misses", "window") if self.window is None else ("window", "misses")
+            raise SettingValueError(given, f"is given without {lacking}. Give both or neither.")
+        if self.misses is not None and self.window is not None and self.misses > self.window:
             raise SettingValueError(
                 "misses",
                 f"({self.misses}) is more than window ({self.window}). "
@@ -95,9 +104,16 @@ class RecordsSettings:
     unit
         The unit's own name, as printed on the briefing; empty if not given.
     tables
-        Table → the unit's own file or sheet name, where it has one.
+        Table → the unit's own names of its files or sheets, where it has any.
     columns
-        For each table, this toolkit's column name → the unit's column name.
+        For each table, this toolkit's column name → the unit's column names: of a
+        time, its parts (date, time of day); else columns of which a row fills one.
+    header_row
+        Table → the row its column names stand in, where it is not found.
+    same_as_above
+        Table → the unit's columns in which an empty cell means what stands above it.
+    fold_labels
+        Columns of labels in which case, blanks, ``#`` and leading zeros tell nothing apart.
     words
         For each column, the unit's word → this toolkit's word.
     date_order
@@ -123,6 +139,8 @@ class RecordsSettings:
         straight line; what lies between others is a gap.
     frozen_at_least, refrigerated_at_most
         Bounds of ``frozen_share`` that make a regime.
+    cycles_from
+        ``"counted"`` (counts by hand, where there are any) or ``"log"``.
     unlogged_thaws
         ``"infer"`` or ``"strict"``: what to do with a trial while the log says freezer.
 
@@ -133,8 +151,11 @@ class RecordsSettings:
     """
 
     unit: str = ""
-    tables: Mapping[str, str] = field(default_factory=dict)
-    columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    tables: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    columns: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)
+    header_row: Mapping[str, int] = field(default_factory=dict)
+    same_as_above: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    fold_labels: tuple[str, ...] = ()
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     date_order: DateOrder | None = None
     decimal: Literal[".", ","] = "."
@@ -150,9 +171,16 @@ class RecordsSettings:
     frozen_at_least: Annotated[float, Meta(ge=0, le=1)] = 0.8
     refrigerated_at_most: Annotated[float, Meta(ge=0, le=1)] = 0.2
     unlogged_thaws: UnloggedThaws = "infer"
+    cycles_from: CyclesFrom = "counted"
 
     def __post_init__(self) -> None:
         """Refuse what cannot be, and take mappings so that nobody can change them."""
+        # One name may be given as it is, for the several that there can be.
+        for name in ("tables", "same_as_above"):
+            object.__setattr__(self, name, _several(getattr(self, name)))
+        if isinstance(self.columns, Mapping):
+            of_tables = {table: _several(names) for table, names in self.columns.items()}
+            object.__setattr__(self, "columns", of_tables)
         _check_fields(self)
         if self.refrigerated_at_most >= self.frozen_at_least:
             raise SettingValueError(
@@ -166,6 +194,10 @@ class RecordsSettings:
                 f"({self.frozen_below_c:g}) must not be more than thawed_above_c "
                 f"({self.thawed_above_c:g}).",
             )
+
+    def name_of(self, table: str, column: str) -> str:
+        """What the unit calls a column of ours: parts in a row, ours where it says nothing."""
+        return JOINED_BY.join(self.columns.get(table, {}).get(column, (column,)))
 
     def __reduce__(self) -> tuple[object, ...]:
         """Go to another process, where a read-only mapping cannot go by itself."""
@@ -343,6 +375,13 @@ def _read_only(value: Any) -> Any:
     if not isinstance(value, Mapping):
         return value
     return MappingProxyType({key: _read_only(inner) for key, inner in value.items()})
+
+
+def _several(names: Any) -> Any:
+    """Name → its names, where one was given as text."""
+    if not isinstance(names, Mapping):
+        return names
+    return {ours: (name,) if isinstance(name, str) else name for ours, name in names.items()}
 
 
 def _plain(value: Any) -> Any:

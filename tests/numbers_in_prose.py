@@ -18,7 +18,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.lifetimes.rule import rule_false_call
 from outcomes.models.distributions import exact_interval
 from outcomes.report.out_folder import FILES
 from outcomes.settings import Settings
@@ -38,17 +37,20 @@ WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight",
 NTH = ("", "first", "second", "third", "fourth")
 # The name a module of the package has on the pages.
 MODULES = {
-    "bootstrap": "analysis.decisions.bootstrap", "by_kind": "analysis.decisions.compare_by_kind",
-    "charts": "analysis.monitoring.charts", "compare": "analysis.decisions.compare",
-    "curve": "analysis.decisions.curve", "cycles_or_age": "analysis.finds.cycles_or_age",
-    "design": "analysis.finds.design", "draws": "analysis.decisions.source_draws",
+    "bootstrap": "analysis.decisions.bootstrap", "bounds": "analysis.decisions.storage_bounds",
+    "chance": "analysis.lifetimes.chance", "compare": "analysis.decisions.compare",
+    "curve": "analysis.decisions.curve", "cusum": "models.cusum",
+    "cycles_or_age": "analysis.finds.cycles_or_age", "design": "analysis.finds.design",
+    "draws": "analysis.decisions.source_draws",
     "false_alerts": "analysis.searches.false_alerts", "finds": "analysis.finds.model",
     "floor_grid": "answers.floor_grid", "kaplan_meier": "analysis.lifetimes.kaplan_meier",
-    "lifetimes": "analysis.lifetimes.regression",
+    "lifetimes": "analysis.lifetimes.regression", "rule": "analysis.lifetimes.rule",
     "portions": "analysis.decisions.matched_portions",
     "search_time": "analysis.searches.search_time", "searches": "analysis.searches.design",
+    "share_found": "analysis.searches.share_found",
     "other_trials": "analysis.finds.other_trials",
-    "specifications": "analysis.finds.specifications", "shape": "analysis.finds.shape",
+    "specifications": "analysis.finds.specifications", "any_shape": "analysis.finds.any_shape",
+    "line_tests": "analysis.finds.line_tests",
     "shelf": "analysis.decisions.shelf", "thaws": "exposure.thaws",
     "use_ratio": "exposure.use_ratio", "validation": "analysis.finds.validation",
 }  # fmt: skip
@@ -90,13 +92,11 @@ def example() -> dict[str, Any]:
 def write_numbers(page: str) -> str:
     """The page with every number as the program has it now."""
     settings = Settings()
-    rule = settings.decisions.rule
     names = Names(
         settings=settings,
         lowest=lambda n: exact_interval(n, n, settings.decisions.confidence)[0],
         times=lambda ratio: {2.0: "twice", 3.0: "three times"}[ratio],
         exp=np.exp,
-        called_within=lambda trials: rule_false_call(rule.misses, rule.window, 0.9, trials),
         WORDS=WORDS,
         NTH=NTH,
         FILES=FILES,

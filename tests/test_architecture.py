@@ -261,3 +261,16 @@ def test_answer_loads_only_what_it_needs() -> None:
         "import sys\nassert 'scipy.stats' not in sys.modules"
     )
     assert not _loaded_by(code) & {"jinja2", "lifelines", "openpyxl", "statsmodels"}
+
+
+def test_calibration_needs_no_statsmodels() -> None:
+    code = (
+        "import numpy as np, sys\n"
+        "from outcomes.analysis.finds import validation\n"
+        "from outcomes.draw import calibration_figure\n"
+        "from outcomes.models.prediction import calibrate\n"
+        "y, p = np.arange(60) % 3 > 0, np.linspace(0.4, 0.9, 60)\n"
+        "assert calibrate(y.astype(float), p, np.arange(60) % 5).slope_low is not None\n"
+        "assert 'scipy.stats' not in sys.modules"
+    )
+    assert not _loaded_by(code) & {"lifelines", "statsmodels"}

@@ -175,6 +175,7 @@ def _fill(workbook: Path) -> None:
     book.save(workbook)
 
 
+@pytest.mark.slow
 def test_readmes_way_to_a_briefing_works(tmp_path: Path) -> None:
     steps = [
         block.removeprefix(".venv/bin/outcomes ").split()

@@ -7,10 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from outcomes.answers.facts import gather_facts
-from outcomes.records.read import read_records
+from outcomes.answers.facts import Facts
 from outcomes.report.write import briefing_files
-from outcomes.settings import DecisionSettings
 
 from .same_answer import file_differences
 
@@ -20,8 +18,8 @@ STORED = ("briefing.html", "figure.png", "figure.svg", "figure.pdf", "results.js
 
 
 @pytest.fixture(scope="module")
-def made() -> dict[str, bytes]:
-    return briefing_files(gather_facts(read_records(ROOT / "synthetic_data"), DecisionSettings()))
+def made(demo_facts: Facts) -> dict[str, bytes]:
+    return briefing_files(demo_facts)
 
 
 @pytest.mark.parametrize("name", STORED)
@@ -33,6 +31,7 @@ def test_the_example_gives_the_same_answer_again(name: str, made: dict[str, byte
     assert file_differences((REPORTS / name).read_bytes(), made[name], name) == [], again
 
 
+@pytest.mark.slow
 def test_made_twice_it_has_the_same_bytes(made: dict[str, bytes], tmp_path: Path) -> None:
     # Another process, whose sets have another order, and the command's own number of cores.
     other = {k: v for k, v in os.environ.items() if k != "OUTCOMES_CORES"}

@@ -26,7 +26,7 @@ def test_the_defaults_are_those_of_the_contract() -> None:
     assert (reading.frozen_at_least, reading.refrigerated_at_most) == (0.8, 0.2)
     assert (deciding.floor, deciding.confidence, deciding.alpha) == (0.85, 0.90, 0.05)
     assert reading.unlogged_thaws == "infer"
-    assert (deciding.rule.misses, deciding.rule.window) == (2, 3)
+    assert (deciding.rule.misses, deciding.rule.window) == (None, None)
     assert tuple(PLACES) == ("freezer", "refrigerator", "ambient", "discarded")
 
 
@@ -65,7 +65,8 @@ def test_options_given_win_and_others_stay() -> None:
         (DecisionSettings, {"alpha": float("nan")}, "strictly between 0 and 0.5"),
         (DecisionSettings, {"seed": -1}, "a whole number of at least 0"),
         (DecisionSettings, {"rule": (2, 3)}, "Give a ReliabilityRule"),
-        (ReliabilityRule, {"misses": 4}, "misses (4) is more than window (3)"),
+        (ReliabilityRule, {"misses": 4, "window": 3}, "misses (4) is more than window (3)"),
+        (ReliabilityRule, {"misses": 4}, "misses is given without window. Give both or neither"),
         (EarlyWarning, {"within": 4}, "a whole number from 5 to 1000"),
         (RecordsSettings, {"unlogged_thaws": "guess"}, '"infer" or "strict"'),
         (RecordsSettings, {"date_order": "dmy"}, '"day first" or "month first"'),

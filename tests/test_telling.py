@@ -46,8 +46,9 @@ def _alerts(n: int, *terms: Estimate) -> str:
 
 def _searches(n: int, *terms: Estimate) -> str:
     fit: Any = SimpleNamespace(
-        n=n, events=n, sources=n, dogs=n, time_ratio=terms, copies={}, reason=None, alpha=0.05
-    )
+        n=n, finds=n, sources=n, dogs=n, terms=terms, copies={}, reason=None, alpha=0.05,
+        last_quarter=0.02, cut_off=False, curve=None,
+    )  # fmt: skip
     return describe_search_time(fit)
 
 
@@ -59,11 +60,12 @@ def _next(n: int) -> str:
 def _charted(n: int, past: int) -> str:
     trial = SimpleNamespace(started_at=pd.Timestamp("2025-03-01"))
     charts = tuple(
-        SimpleNamespace(of="source", name=f"S{k}", trials=range(60), past_since=trial)
+        SimpleNamespace(of="source", name=f"S{k}", past_since=trial, back_below=False,
+                        by_chance=0.05, seen=0.3)
         for k in range(n)
-    )
+    )  # fmt: skip
     choices: Any = SimpleNamespace(odds_ratio=2.0, false_call=0.05, within=50)
-    nothing = watch._nothing(choices, pd.DataFrame({"result": []}), "")
+    nothing = watch._nothing(choices, "")
     found: Any = replace(nothing, reason=None, sources=charts, past=charts[:past])  # type: ignore[arg-type]
     return describe_watch(found)
 
@@ -116,10 +118,10 @@ def test_the_pattern_sees_one_of_many() -> None:
 
 
 def test_one_chart_and_none_past_is_told_as_such() -> None:
-    assert _charted(1, 0).startswith("The one chart is not past its limit; about ")
-    assert _charted(1, 1).startswith("1 of 1 chart is past the limit: source S0 (since 2025-03-01)")
-    assert "of these 3 so far" in _charted(3, 0)
-    assert "of these" not in _charted(1, 0)
+    assert _charted(1, 0).startswith("The one chart did not pass its limit within the last 50 ")
+    assert "50 trials of each: source S0 (2025-03-01). Fewer than 1 would by" in _charted(1, 1)
+    assert _charted(3, 0).startswith("None of 3 charts passed its limit ")
+    assert ". About 3 would by chance, as about 5 in 100 " in _charted(60, 0)
 
 
 @given(st.floats(0.0, 1.0))
@@ -155,10 +157,11 @@ ABSURD = re.compile(r"100 % (shorter|fewer)|over 1,000 times")
     ],
 )
 def test_unknowable_search_time_has_no_size(low: float, high: float, said: str) -> None:
-    text = _searches(400, _rate(low, high), _rate(0.99, 1.01))
+    age = replace(_rate(0.99, 1.01), term="age_days")
+    text = _searches(400, _rate(low, high), age)
     assert said in text
     assert not ABSURD.search(text)
-    assert "in 400 searches" in text
+    assert "400 finds" in text
 
 
 def test_unknowable_alerts_have_no_size() -> None:

@@ -16,7 +16,6 @@ import pandas as pd
 
 from outcomes.exposure.cycles_and_age import ExposureName as ExposureName
 from outcomes.models.ratio import Estimate
-from outcomes.settings import ReliabilityRule
 
 Verdict = Literal[
     "cycles",
@@ -105,6 +104,8 @@ class FindCurve:
         What was held fixed while the exposure varied, in words.
     without
         Sources the curve and its bins leave out because they never met the exposure.
+    kinds
+        Kinds of source that it is of; empty where it is of all.
     """
 
     exposure: ExposureName
@@ -117,6 +118,7 @@ class FindCurve:
     bins: tuple[Bin, ...]
     held: str
     without: int = 0
+    kinds: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,34 +139,110 @@ class CurvePoint:
 
 
 @dataclass(frozen=True, slots=True)
+class RuleInUse:
+    """When a source counts as unreliable, and how often that errs and how soon it sees.
+
+    Attributes
+    ----------
+    misses, window
+        At the ``misses``-th miss within ``window`` consecutive trials that count.
+    qualified_only
+        Whether trials by dogs not yet qualified do not count.
+    chosen
+        Whether it was chosen from the unit's finds; else the unit set it.
+    trials
+        The trials that half of the sources have.
+    false_call
+        Share of sources found at the reference that it calls within so many; None
+        without a reference.
+    fall_to, seen, delay
+        Of sources whose finds fall from the reference to ``fall_to``, the share called within
+        20 trials, and the mean number of trials until they are.
+    """
+
+    misses: int
+    window: int
+    qualified_only: bool
+    chosen: bool = False
+    trials: int = 0
+    false_call: float | None = None
+    fall_to: float = 0.7
+    seen: float = 0.0
+    delay: float | None = None
+
+
+Told = Literal["more than chance", "no more than chance", "unclear"]
+
+
+@dataclass(frozen=True, slots=True)
+class ChancePoint:
+    """Share still reliable after ``time`` by chance alone: mean, and the middle 90 in 100."""
+
+    group: str
+    time: float
+    probability: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChanceAlone:
+    """Sources that would meet the rule though nothing about them changed, by simulation.
+
+    Attributes
+    ----------
+    sources, low, high
+        Mean, and 5 and 95 % points, of the number of sources.
+    p
+        Share of the worlds in which as many sources met the rule as did, or more.
+    worlds
+        Simulated.
+    told
+        ``"more than chance"`` where ``p`` is below the level, ``"unclear"`` where the verdict
+        shows no change all the same.
+    curve
+        For every drawn group, in order of group and time (days held).
+    """
+
+    sources: float
+    low: float
+    high: float
+    p: float
+    worlds: int
+    told: Told
+    curve: tuple[ChancePoint, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Lifetime:
     """Sources by regime until they count as unreliable (Kaplan-Meier).
 
     Attributes
     ----------
     rule
-        When a source counts as unreliable.
+        When a source counts as unreliable; None where every rule tried would call too many
+        that never change, or where no trial counts: then nothing is drawn.
     rule_false_call
         Number of trials → how often a source found at ``baseline`` would be
         called unreliable within that many trials (exact).
     baseline
-        The find probability used for it: the proportion of finds among the
-        trials that count for the rule. None where there are no such trials.
+        The find probability used for it, the reference: what the model of finds expects
+        with exposures as at each source's first trial; where finds show no change, or
+        without a model, the proportion of finds among the trials that count. None where
+        there are no such trials.
     sources, events
         Sources followed, and those that met the rule.
     by_group
         Group → (sources, events).
     curve
-        Steps of every drawn group, in order of group and time (days held).
+        Steps of every drawn group, in order of group and time (days held). A group of
+        which none met the rule is drawn flat, with the lower bound of that.
     median
         Group → days, ``None`` where the curve does not fall to one half.
     not_drawn
         Group → why it has no curve.
     alpha
         Intervals are at 1 - alpha.
-    mean_trials_to_call
-        Trials until a source found at ``baseline`` is called unreliable, on
-        average; None without a baseline or where it is never called.
     median_low, median_high
         Group → limits of the median at 1 - alpha, ``None`` where not reached.
     curve_from, curve_to
@@ -184,9 +262,11 @@ class Lifetime:
         Reason → number of unassisted hide trials left out for it.
     not_followed
         Sources without a single trial that counts.
+    chance
+        What chance alone would give; None where it was not asked.
     """
 
-    rule: ReliabilityRule
+    rule: RuleInUse | None
     rule_false_call: Mapping[int, float]
     baseline: float | None
     sources: int
@@ -196,7 +276,6 @@ class Lifetime:
     median: Mapping[str, float | None]
     not_drawn: Mapping[str, str]
     alpha: float
-    mean_trials_to_call: float | None = None
     median_low: Mapping[str, float | None] = field(default_factory=dict)
     median_high: Mapping[str, float | None] = field(default_factory=dict)
     curve_from: Mapping[str, float] = field(default_factory=dict)
@@ -204,3 +283,9 @@ class Lifetime:
     followed: pd.DataFrame = field(default_factory=pd.DataFrame)
     left_out: Mapping[str, int] = field(default_factory=dict)
     not_followed: int = 0
+    chance: ChanceAlone | None = None
+
+    @property
+    def beyond_chance(self) -> bool:
+        """Whether loss may be told of: more met the rule than chance gives, and finds fell."""
+        return self.chance is None or self.chance.told == "more than chance"

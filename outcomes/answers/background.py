@@ -38,6 +38,10 @@ class Questions:
                 self._waiting.append(name)
                 self._hand_next()
 
+    def only(self, name: str) -> Questions:
+        """What takes one question of those put to it, and hands it on to these."""
+        return _Only(self, name)
+
     def answer(self, name: str) -> Any:
         """The answer to a question that was put.
 
@@ -68,5 +72,14 @@ class Questions:
         future.add_done_callback(self._hand_next)
 
 
-def load_worker() -> None:
-    """Nothing: a worker that has called it has loaded what the questions need."""
+class _Only(Questions):
+    """Hands on one question of those put, and leaves the others."""
+
+    def __init__(self, questions: Questions, name: str) -> None:
+        super().__init__()
+        self._questions, self._name = questions, name
+
+    def put(self, name: str, ask: Callable[..., Any], *arguments: Any) -> None:
+        """Put a question, if it is the one."""
+        if name == self._name:
+            self._questions.put(name, ask, *arguments)

@@ -25,18 +25,20 @@ from outcomes.settings import DecisionSettings
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.compare import Comparison
-    from outcomes.analysis.decisions.compare_by_kind import BoundChoice, FewSources, KindComparison
     from outcomes.analysis.decisions.exposure_left import ExposureLeft
     from outcomes.analysis.decisions.matched_portions import MatchedPortions
     from outcomes.analysis.decisions.rate_of_use import RateOfUse
     from outcomes.analysis.decisions.shelf import ShelfSource
     from outcomes.analysis.decisions.source_draws import SourceDraws
+    from outcomes.analysis.decisions.storage_bounds import BoundChoice
     from outcomes.analysis.decisions.threshold import Retirement
     from outcomes.analysis.decisions.trade_off import TradeOff
     from outcomes.analysis.finds.cycles_or_age import WhichPredicts
     from outcomes.analysis.finds.design import Counted, Design
     from outcomes.analysis.finds.specifications import Specifications
     from outcomes.analysis.finds.validation import Quality
+    from outcomes.analysis.monitoring.asked_again import AskedAgain
+    from outcomes.analysis.monitoring.charts import Watch
     from outcomes.analysis.results import Lifetime
     from outcomes.analysis.searches.false_alerts import FalseAlertFit
     from outcomes.analysis.searches.search_time import SearchTimeFit
@@ -46,7 +48,7 @@ if TYPE_CHECKING:
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
 # The longest first, so that none is left over at the end.
-_SIDE_QUESTIONS = ("search_time", "lasting", "false_alerts")
+_SIDE_QUESTIONS = ("lasting", "false_alerts")
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,17 +132,26 @@ class Facts:
         return (*self.records.set_aside, *self.joined.set_aside)
 
     @cached_property
-    def fit(self) -> FindFit:
-        """What goes along with finds."""
+    def fit_by_lines(self) -> FindFit:
+        """What goes along with finds, along straight lines."""
         self.working.progress("Fitting finds")
         return fit_finds(self.joined.trials, self.settings)
+
+    @cached_property
+    def fit(self) -> FindFit:
+        """What goes along with finds, in the shapes that the verdict tells of."""
+        shapes, kinds = self.verdict.best_shapes, self.verdict.kinds_falling
+        if not shapes and not kinds:
+            return self.fit_by_lines
+        told = fit_finds(self.joined.trials, self.settings, shapes=shapes, cycles_in=kinds)
+        return self.fit_by_lines if told.mixed is None else told
 
     @cached_property
     def design(self) -> Design:
         """Trials and terms of the model of finds, fitted or not."""
         from outcomes.analysis.finds.design import plan_design
 
-        fit: FindFit | None = self.__dict__.get("fit")
+        fit: FindFit | None = self.__dict__.get("fit_by_lines")
         return plan_design(self.joined.trials) if fit is None else fit.design
 
     @property
@@ -155,7 +166,7 @@ class Facts:
         """Cycles, age, both, or none that can be told."""
         from outcomes.analysis.finds.cycles_or_age import which_predicts
 
-        fit = self.fit
+        fit = self.fit_by_lines
         self.working.progress("Asking whether cycles or age predicts finds")
         return which_predicts(fit, jobs=self.working.jobs, progress=self.working.meter)
 
@@ -245,25 +256,11 @@ class Facts:
         return compare_portions(joined.trials, self.records.sources, joined.history, self.settings)
 
     @cached_property
-    def few_sources(self) -> tuple[FewSources, ...]:
-        """Kinds compared on fewer than 3 sources of one way of storage."""
-        from outcomes.analysis.decisions.compare_by_kind import kinds_with_few_sources
-
-        return kinds_with_few_sources(self.design.trials)
-
-    @cached_property
     def bounds(self) -> tuple[BoundChoice, ...]:
         """The comparison with the bounds of frozen and refrigerated drawn elsewhere."""
-        from outcomes.analysis.decisions.compare_by_kind import compare_bounds
+        from outcomes.analysis.decisions.storage_bounds import compare_bounds
 
         return compare_bounds(self.fit)
-
-    @cached_property
-    def kinds(self) -> tuple[KindComparison, ...]:
-        """The comparison within each kind."""
-        from outcomes.analysis.decisions.compare_by_kind import compare_kinds
-
-        return compare_kinds(self.fit)
 
     @cached_property
     def lifetime(self) -> Lifetime:
@@ -274,7 +271,7 @@ class Facts:
 
     @cached_property
     def search_time(self) -> SearchTimeFit:
-        """What goes along with search time."""
+        """How soon finds come, and the share found by every minute."""
         found: SearchTimeFit = self._answer("search_time")
         return found
 
@@ -288,6 +285,22 @@ class Facts:
     def lasting(self) -> Lasting:
         """How long sources stay reliable, asked further."""
         found: Lasting = self._answer("lasting")
+        return found
+
+    @cached_property
+    def watched(self) -> Watch:
+        """Charts of every source and every dog."""
+        self._put_watched()
+        found: Watch = self._questions.answer("watched")
+        return found
+
+    @cached_property
+    def asked_again(self) -> AskedAgain | None:
+        """Whether the verdict would stand for a unit that asks every month."""
+        if not self.with_further:
+            return None
+        self._put_asked_again()
+        found: AskedAgain | None = self._questions.answer("asked_again")
         return found
 
     def part_of_lasting(self, name: str) -> Any:
@@ -338,14 +351,15 @@ class Facts:
         return Questions(self.working.pool)
 
     def _put_lifetime(self) -> None:
-        from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
+        from outcomes.analysis.lifetimes.chance import ask_lifetime, unchanged_finds
 
-        records, trials = self.records, self.joined.trials
-        arguments = (trials, records.sources, records.storage, self.settings)
-        self._questions.put("lifetime", fit_lifetime, *arguments)
+        records, trials, settings = self.records, self.joined.trials, self.settings
+        unchanged = unchanged_finds(self.fit, self.verdict.verdict, trials, settings)
+        arguments = (trials, records.sources, records.storage, settings, unchanged)
+        self._questions.put("lifetime", ask_lifetime, *arguments)
 
     def _put_side_questions(self) -> None:
-        """Search time, false alerts and lifetimes: they need no model of finds."""
+        """False alerts and lifetimes: they need no model of finds."""
         for name in _SIDE_QUESTIONS:
             self._put_side_question(name)
 
@@ -355,40 +369,65 @@ class Facts:
         trials, settings, put = self.joined.trials, self.settings, self._questions.put
         if name == "lasting":
             put(name, side_questions.ask_lasting, trials, self.lifetime, settings)
+        elif name == "search_time":
+            put(name, side_questions.ask_search_time, self.fit)
         else:
             put(name, getattr(side_questions, f"ask_{name}"), trials, settings)
 
-    def _put_further_questions(self) -> None:
+    def _put_watched(self) -> None:
+        from outcomes.analysis.monitoring.charts import watch
+
+        self._questions.put("watched", watch, self.fit)
+
+    def _put_asked_again(self) -> None:
+        from outcomes.analysis.monitoring.asked_again import ask_again
+
+        verdict, trials = self.verdict.verdict, self.joined.trials
+        self._questions.put("asked_again", ask_again, self.fit, verdict, trials)
+
+    def _put_further(self, name: str | None = None) -> None:
+        """Put one of the questions on finds; all of them where none is named."""
         from outcomes.answers.sensitivity import put_further
 
-        put_further(self._questions, self.records, self.joined.trials, self.fit)
+        questions = self._questions if name is None else self._questions.only(name)
+        put_further(questions, self.records, self.joined.trials, self.fit)
 
     def _answer(self, name: str) -> Any:
         self._put_side_question(name)
         return self._questions.answer(name)
 
     def _answer_further(self, name: str) -> Any:
-        self._put_further_questions()
+        self._put_further(None if self.with_further else name)
         return self._questions.answer(name)
 
     def answer_first(self) -> None:
         """Work out now the verdict and the limit, and nothing that can wait for them."""
+        _ = self.verdict
         if self.working.pool is not None:
             self._put_lifetime()
-        _ = (self.verdict, self.retirement)
+        _ = self.retirement
 
     def ask_meanwhile(self) -> None:
         """Put to the other process, if there is one, what needs no model of finds."""
         if self.working.pool is not None:
             self._put_side_questions()
 
+    def ask_ways_meanwhile(self) -> None:
+        """Put to the other process, if there is one, the question asked in other ways."""
+        if self.working.pool is not None:
+            self._put_further("ways")
+
     def answer_on_finds(self) -> None:
         """Work out now what the main figure and the decisions rest on, and put the rest."""
         self.ask_meanwhile()
-        if self.working.pool is not None and self.with_further:
-            self._put_further_questions()
+        if self.working.pool is not None:
+            if self.with_further:
+                self._put_further()
+                self._put_watched()
+                self._put_asked_again()
+            self._put_side_question("search_time")
         _ = (self.verdict, self.retirement, self.price, self.shelf, self.left)
-        _ = (self.comparison, self.portions, self.few_sources, self.bounds, self.kinds)
+        _ = (self.comparison, self.portions, self.bounds)
 
     def answer_all(self) -> None:
         """Work out everything now, in as many processes as there are."""
@@ -397,7 +436,7 @@ class Facts:
             self.working.progress("Asking in other ways, of other suspects, and of each dog")
             _ = self.further
         self.working.progress("Search time, false alerts, and when sources become unreliable")
-        _ = (self.false_alerts, self.lasting, self.search_time)
+        _ = (self.false_alerts, self.lasting, self.search_time, self.watched, self.asked_again)
 
 
 def gather_facts(

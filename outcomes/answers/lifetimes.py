@@ -1,4 +1,4 @@
-"""How long sources stay reliable, asked further: regimes, cycles, the rule's errors, charts."""
+"""How long sources stay reliable, asked further: regimes, and cycles."""
 
 from __future__ import annotations
 
@@ -17,8 +17,6 @@ from outcomes.analysis.lifetimes.regression import (
     fit_cycles_at_age,
     fit_weibull_lifetime,
 )
-from outcomes.analysis.lifetimes.rule_as_searched import rule_false_call_as_searched
-from outcomes.analysis.monitoring.charts import Watch, watch
 from outcomes.analysis.results import Lifetime
 from outcomes.settings import DecisionSettings
 
@@ -31,18 +29,11 @@ class Lasting:
     ----------
     weibull, cycles_at_age, next_cycles
         Regime, cycles at a given age, and cycle by cycle.
-    watched
-        Charts of every source and every dog.
-    rule_false_call
-        Number of trials → share of unchanging sources that the unit's rule calls
-        within so many, searched as here; empty where too little is known of that.
     """
 
     weibull: WeibullLifetime
     cycles_at_age: CyclesAtAge
     next_cycles: CycleHazard
-    watched: Watch
-    rule_false_call: Mapping[int, float]
 
 
 def _late_logs(trials: pd.DataFrame) -> set[str]:
@@ -52,12 +43,10 @@ def _late_logs(trials: pd.DataFrame) -> set[str]:
 # Each part by itself: what a figure shows of it is worked out without the rest.
 _PARTS: Mapping[str, Callable[[pd.DataFrame, Lifetime, DecisionSettings], Any]] = {
     "weibull": lambda _, lifetime, settings: fit_weibull_lifetime(lifetime, settings),
-    "cycles_at_age": lambda trials, _, settings: fit_cycles_at_age(trials, settings),
+    "cycles_at_age": fit_cycles_at_age,
     "next_cycles": lambda trials, lifetime, settings: fit_cycle_hazard(
         lifetime, settings, _late_logs(trials)
     ),
-    "watched": lambda trials, _, settings: watch(trials, settings),
-    "rule_false_call": lambda trials, _, settings: rule_false_call_as_searched(trials, settings),
 }
 
 

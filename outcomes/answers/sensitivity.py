@@ -17,7 +17,6 @@ from outcomes.analysis.finds.firth import Penalised, fit_penalised
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.finds.profile import ProfileInterval, profile_interval
 from outcomes.analysis.finds.sensitivity import try_specifications
-from outcomes.analysis.finds.shape import Shapes, compare_shapes
 from outcomes.analysis.finds.specifications import Specifications
 from outcomes.analysis.finds.validation import Quality, check_quality
 from outcomes.analysis.results import ExposureName
@@ -48,7 +47,6 @@ class Further:
     """
 
     suspects: Suspects
-    shapes: Mapping[str, Shapes]
     profiles: Mapping[str, ProfileInterval]
     ways: Specifications
     quality: Quality
@@ -57,7 +55,7 @@ class Further:
 
 
 # The longest first, so that none is left over at the end.
-FURTHER = ("ways", "suspects", "quality", "shapes", "dogs", "profiles", "penalised")
+FURTHER = ("ways", "suspects", "quality", "dogs", "profiles", "penalised")
 
 
 def put_further(questions: Questions, records: Records, trials: pd.DataFrame, fit: FindFit) -> None:
@@ -65,7 +63,6 @@ def put_further(questions: Questions, records: Records, trials: pd.DataFrame, fi
     questions.put("ways", try_specifications, fit, records)
     questions.put("suspects", compare_suspects, trials, fit.settings)
     questions.put("quality", check_quality, fit)
-    questions.put("shapes", _shapes, fit)
     questions.put("dogs", review_dogs, fit)
     questions.put("profiles", _profiles, fit)
     questions.put("penalised", fit_penalised, fit)
@@ -76,10 +73,6 @@ def _asked(fit: FindFit) -> list[ExposureName]:
     if fit.mixed is None:
         return []
     return [e for e in CYCLES_AND_AGE if fit.design.column_of(e) is not None]
-
-
-def _shapes(fit: FindFit) -> dict[str, Shapes]:
-    return {e: compare_shapes(fit, e) for e in _asked(fit)}
 
 
 def _profiles(fit: FindFit) -> dict[str, ProfileInterval]:

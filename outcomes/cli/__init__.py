@@ -5,15 +5,13 @@ from __future__ import annotations
 import atexit
 import gc
 import os
-import signal
 import sys
-import threading
 from importlib import import_module
 
 import click
 
 from outcomes import __version__
-from outcomes.cli.options import COLLECT_SELDOM, called_as
+from outcomes.cli.options import COLLECT_SELDOM, called_as, ignore_signals, stop_on_signals
 from outcomes.errors import OutcomesError
 
 _COMMANDS = {
@@ -56,7 +54,7 @@ class _Commands(click.Group):
         # click would end with the status of an error.
         try:
             answer: object = super().invoke(ctx)
-            _end_undisturbed()
+            ignore_signals()
             sys.stdout.flush()
         except BrokenPipeError:
             raise _NobodyReads from None
@@ -97,12 +95,14 @@ def main() -> None:
     gc.set_threshold(*COLLECT_SELDOM)
     # At the end all memory goes at once: looking through it first takes half a second.
     atexit.register(gc.freeze)
+    stop_on_signals()
     try:
         status = group.main(prog_name=called_as(), standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
     except (click.exceptions.Abort, KeyboardInterrupt) as stop:
-        _end_undisturbed()
-        _stop(_with_notes("stopped; nothing was overwritten.", stop), _INTERRUPTED)
+        ignore_signals()
+        told = _with_notes("stopped; nothing was overwritten.", stop)
+        _stop(told, getattr(stop.__cause__ or stop, "status", _INTERRUPTED))
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)
@@ -125,12 +125,6 @@ def main() -> None:
             "Set OUTCOMES_TRACEBACK=1 and run again to see where."
         )
         _stop(_with_notes(line, error), _DEFECT)
-
-
-def _end_undisturbed() -> None:
-    """From here on Ctrl-C does nothing: there is nothing left to stop."""
-    if threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _with_notes(line: str, error: BaseException) -> str:

@@ -19,6 +19,7 @@ from outcomes.cli.options import (
     say,
     second_process,
     show_json,
+    tell_leftovers,
     with_command,
 )
 
@@ -77,6 +78,7 @@ def command(
         say("Writing")
         names.write()
         write_files(out, files)
+    tell_leftovers(out)
     from outcomes.report import report
     from outcomes.report.check_report import not_used_line
     from outcomes.report.results import results

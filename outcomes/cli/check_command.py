@@ -21,13 +21,28 @@ _SHOWN = 200
 @settings_option
 @json_option
 @click.option("--all", "show_all", is_flag=True, help="Show every finding of every row.")
-def command(records: Path, settings_file: Path | None, as_json: bool, show_all: bool) -> int:
+@click.option(
+    "--draft",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write a whole unit.toml to read and correct; it must not exist yet.",
+)
+def command(
+    records: Path,
+    settings_file: Path | None,
+    as_json: bool,
+    show_all: bool,
+    draft: Path | None,
+) -> int:
     """Tell what is wrong with the records, row by row, and what would mend it.
 
-    Exit status 1 if something stops the work.
+    Exit status 1 if something stops the work, or no trial can be used.
     """
+    if draft is not None:
+        return _write_draft(records, draft)
     from outcomes.exposure.set_aside import with_set_aside
     from outcomes.exposure.trials import join
+    from outcomes.records.checking.mends import describe_no_trial_left
     from outcomes.records.read import examine_and_read
     from outcomes.records.unit_file import load_settings
     from outcomes.report.check_report import check_lines, check_results
@@ -38,18 +53,53 @@ def command(records: Path, settings_file: Path | None, as_json: bool, show_all: 
     usable = None
     if read is not None:
         joined = join(read)
-        examination = with_set_aside(examination, joined.set_aside)
+        examination = with_set_aside(examination, (*joined.set_aside, *joined.notes))
         usable = usable_rows(joined, settings.decisions.rule)
-    stops = bool(examination.stops)
+    none_left = read is not None and not len(joined.trials)
+    stops = bool(examination.stops) or none_left
     if as_json:
         show_json(check_results(examination, usable))
         return int(stops)
+    if none_left:
+        click.echo(f"{describe_no_trial_left(examination)}\n")
     most = None if show_all else _SHOWN
     for line in check_lines(examination, most, usable, grouped=not show_all):
         click.echo(line)
     for line in _suggestion(records, settings_file, settings.records):
         click.echo(line)
     return int(stops)
+
+
+def _write_draft(records: Path, draft: Path) -> int:
+    from outcomes.errors import OutputError
+    from outcomes.exposure.trials import join
+    from outcomes.records.placing import write_new
+    from outcomes.records.read import examine_and_read
+    from outcomes.records.suggest import draft_settings
+    from outcomes.report.out_folder import check_name
+    from outcomes.text import count
+
+    check_name(draft)
+    if draft.exists() or draft.is_symlink():
+        raise OutputError(f"{draft} is there already and is left as it is. Give another name.")
+
+    def usable(settings: RecordsSettings) -> tuple[int, int]:
+        examination, read = examine_and_read(records, settings)
+        totals = sum(f.rule == "total row" for f in examination.findings if f.table == "trials")
+        handed = examination.rows_in.get("trials", 0) - totals
+        return (0 if read is None else len(join(read).trials)), handed
+
+    made = draft_settings(records, usable)
+    if not made.text:
+        click.echo("Nothing needs to be said: the records read as they are. Nothing is written.")
+        return 0
+    write_new(draft, made.text.encode())
+    left = f"; {count(made.left_open, 'line')} left open" if made.left_open else ""
+    click.echo(
+        f"{draft} written: with it {made.usable or 0:,} of {count(made.trials or 0, 'trial')} can "
+        f"be used{left}. Every line is a guess: read and correct it."
+    )
+    return int(not made.usable)
 
 
 def _suggestion(

@@ -18,8 +18,9 @@ from outcomes.cli.options import UnitOptions, gather, say, second_process
 def command(out: Path) -> None:
     """Write a synthetic unit's records and its briefing, and set planted against found."""
     from outcomes.errors import UsageError
-    from outcomes.report.out_folder import check_out
+    from outcomes.report.out_folder import check_name, check_out
 
+    check_name(out)
     records = out / "records"
     if records.exists() and not (records / "truth.toml").is_file():
         raise UsageError(f"{records} is there and is not a synthetic unit's. Name another folder.")

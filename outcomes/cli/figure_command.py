@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
@@ -13,6 +14,7 @@ from outcomes.cli.options import (
     key_option,
     no_names_option,
     say,
+    second_process,
     unit_options,
 )
 from outcomes.exposure.cycles_and_age import NAME_OF
@@ -56,14 +58,14 @@ def command(
 ) -> None:
     """Draw one figure for a slide.
 
-    NAME is main, price (what limits cost), watch (early warning), search-time,
-    false-alerts, next-cycles (what 5 more cost), records (where every source was
-    when), ways (asked in other ways) or calibration.
-    """
-    from outcomes.draw.save import render_figure
+    \b
+    NAME is main, storage (refrigerated against frozen), price (what limits cost),
+    watch (early warning), search-time (found by every minute), false-alerts,
+    next-cycles (what 5 more cost), records (where every source was when), ways
+    (asked in other ways) or calibration.
+    """  # noqa: D301 (click keeps the lines)
     from outcomes.errors import UsageError
-    from outcomes.records.placing import write_files
-    from outcomes.report.figures import draw_named_figure
+    from outcomes.report.figures import FIGURES, draw_named_figure
     from outcomes.report.out_folder import REPLACED, check_out, check_replaced
 
     kind = out.suffix.lower().removeprefix(".")
@@ -72,8 +74,14 @@ def command(
     check_out(out.parent, unit.records, (out.name,))
     replaced = check_replaced(out)
     names = Names(without_names, key, out)
-    facts = gather(unit, change=names.change)
-    figure = draw_named_figure(facts, name, None if by is None else NAME_OF[by])
+    with ExitStack() as until_drawn:
+        loads = FIGURES[name].loads
+        pool = until_drawn.enter_context(second_process(*loads)) if loads else None
+        facts = gather(unit, change=names.change, pool=pool)
+        figure = draw_named_figure(facts, name, None if by is None else NAME_OF[by])
+    from outcomes.draw.save import render_figure
+    from outcomes.records.placing import write_files
+
     say("Drawing and writing")
     names.write()
     write_files(out.parent, {out.name: render_figure(figure, kind)})  # type: ignore[arg-type]

@@ -22,7 +22,7 @@ def command(
 
     if as_json:
         keys = (
-            *("which_predicts", "find", "suspects", "shape", "quality", "dogs"),
+            *("which_predicts", "find", "suspects", "quality", "dogs"),
             *("search_time", "false_alerts", "lifetime"),
         )
         show_json(results(facts, keys))

@@ -6,7 +6,14 @@ from pathlib import Path
 
 import click
 
-from outcomes.cli.options import UnitOptions, load, records_argument, say, settings_option
+from outcomes.cli.options import (
+    UnitOptions,
+    load,
+    records_argument,
+    say,
+    settings_option,
+    tell_leftovers,
+)
 
 
 @click.command("join")
@@ -44,6 +51,7 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
     say("Joining trials with storage")
     joined = join(read)
     write_files(out.parent, joined_files(read, joined, out))
+    tell_leftovers(out.parent)
     aside = {(f.table, f.file, f.row) for f in (*read.set_aside, *joined.set_aside)}
     listed = f", listed in {aside_file}" if aside else ""
     rows = "1 row" if len(aside) == 1 else f"{len(aside):,} rows"

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 from functools import wraps
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -206,7 +207,14 @@ def load(unit: UnitOptions) -> Loaded:
     from outcomes.records.read import read_records
 
     settings = unit.settings()
-    return Loaded(read_records(unit.records, settings.records), settings.decisions)
+    records = read_records(unit.records, settings.records)
+    if not len(records.trials):
+        from outcomes.errors import RecordsError
+
+        raise RecordsError(
+            f"{unit.records}: no trial can be used. `outcomes check {unit.records}` says why."
+        )
+    return Loaded(records, settings.decisions)
 
 
 def gather(
@@ -242,10 +250,11 @@ def gather(
 
 
 @contextmanager
-def second_process() -> Iterator[Executor | None]:
+def second_process(*loads: str) -> Iterator[Executor | None]:
     """A process beside this one, loading already; None where there is no second core for it.
 
-    Begin it before what takes long to load here, and ask nothing of the facts after it.
+    ``loads`` are modules that it will need beside those of every question. Begin it before
+    what takes long to load here, and ask nothing of the facts after it.
     """
     if cores() < 2:
         yield None
@@ -262,7 +271,8 @@ def second_process() -> Iterator[Executor | None]:
     try:
         # Ctrl-C reaches both processes. This one answers it, and ends the other.
         with uninterrupted():
-            pool.submit(_load_worker)
+            for module in ("outcomes.answers.background", *loads):
+                pool.submit(import_module, module)
         yield pool
     finally:
         with uninterrupted():
@@ -272,23 +282,59 @@ def second_process() -> Iterator[Executor | None]:
             pool.shutdown(wait=True, cancel_futures=True)
 
 
+class Stopped(KeyboardInterrupt):
+    """The command was told to end by another signal than that of Ctrl-C.
+
+    Attributes
+    ----------
+    status
+        Exit status, as shells have it.
+    """
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self.status = 128 + number
+
+
+def stop_on_signals() -> None:
+    """SIGTERM and SIGHUP (a closed terminal) end a command as Ctrl-C does, unless it is deaf."""
+
+    def stop(number: int, _: object) -> None:
+        raise Stopped(number)
+
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, stop)
+
+
+def ignore_signals() -> dict[int, Any]:
+    """From here on nothing stops the command; gives what was done about each signal before."""
+    if threading.current_thread() is not threading.main_thread():
+        return {}
+    before: dict[int, Any] = {}
+    for name in ("SIGINT", "SIGHUP", "SIGTERM"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            # What is ignored stays so in a process begun meanwhile, which SIGTERM is to end.
+            deaf: Any = _do_nothing if name == "SIGTERM" else signal.SIG_IGN
+            before[number] = signal.signal(number, deaf)
+    return before
+
+
+def _do_nothing(number: int, _: object) -> None:
+    pass
+
+
 @contextmanager
 def uninterrupted() -> Iterator[None]:
-    """Ctrl-C does nothing meanwhile, neither here nor in a process begun meanwhile."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    """Ctrl-C and the like do nothing meanwhile, neither here nor in a process begun meanwhile."""
+    before = ignore_signals()
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
-
-
-def _load_worker() -> None:
-    from outcomes.answers.background import load_worker
-
-    load_worker()
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def cores() -> int:
@@ -378,6 +424,17 @@ def with_command(sentence: str, records: Path) -> str:
 def say(words: str) -> None:
     """Progress, on standard error."""
     click.echo(f"{words} …", err=True)
+
+
+def tell_leftovers(folder: Path) -> None:
+    """Name what an earlier run that was ended outright left there; nothing of it is needed."""
+    from outcomes.records.placing import leftovers
+
+    for path in leftovers(folder):
+        click.echo(
+            f"{path} was left by an earlier run that could not end properly; it can be deleted.",
+            err=True,
+        )
 
 
 def meter(done: int, of: int) -> None:

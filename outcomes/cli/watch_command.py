@@ -48,10 +48,7 @@ def command(
     figure_file: Path | None,
     as_json: bool,
 ) -> None:
-    """Tell which sources and dogs are missed more often of late than expected.
-
-    Records appended later give the same history and new points.
-    """
+    """Tell which sources and dogs are missed more often of late than expected."""
     from outcomes.errors import UsageError
 
     if figure_file is not None:
@@ -66,14 +63,17 @@ def command(
     say("Reading the records")
     loaded = load(UnitOptions(records, settings_file, seed=seed))
     read = loaded.records
+    from outcomes.analysis.finds.model import fit_finds
     from outcomes.analysis.monitoring.charts import watch
     from outcomes.exposure.trials import join
 
     say("Joining trials with storage")
     joined = join(read)
     trials = joined.trials
+    say("Fitting finds")
+    fit = fit_finds(trials, loaded.decisions)
     say("Charting sources and dogs")
-    found = watch(trials, loaded.decisions)
+    found = watch(fit)
     gone = _gone(found, read, joined)
     if figure_file is not None:
         say("Drawing")
@@ -83,8 +83,7 @@ def command(
 
         show_json(make_watch_document(found, gone, read.settings.unit))
         return
-    tried = int((joined.trials["source_id"].notna()).sum())
-    for line in _lines(found, gone, tried):
+    for line in _lines(found, gone, fit.n):
         click.echo(line)
     if figure_file is not None:
         click.echo(f"Drawn: {figure_file}{over}")
@@ -117,9 +116,9 @@ def _draw(found: Watch, gone: frozenset[str], trials: pd.DataFrame, unit: str, p
     )
 
 
-def _lines(found: Watch, gone: frozenset[str], tried: int) -> list[str]:
+def _lines(found: Watch, gone: frozenset[str], used: int) -> list[str]:
     from outcomes.text import count
-    from outcomes.wording.watch import describe_watch
+    from outcomes.wording.watch import describe_seen, describe_watch
 
     def named(chart: Chart) -> str:
         out = chart.of == "source" and chart.name in gone
@@ -135,38 +134,30 @@ def _lines(found: Watch, gone: frozenset[str], tried: int) -> list[str]:
         lines += [f"  moved by {_trial(t, chart.of)}" for t in chart.moved_by[:_MOVED_BY]]
         more = len(chart.moved_by) - _MOVED_BY
         if more > 0:
-            lines.append(f"  and {more} more misses")
+            lines.append(f"  and {count(more, 'more miss', 'more misses')}")
     for heading, charts in (("Sources", found.sources), ("Dogs", found.dogs)):
-        lines += ["", f"{heading}, the highest chart first:"]
-        ordered = sorted(charts, key=lambda c: (-c.value / c.limit, c.name))
-        lines += [f"  {named(c)}: {_standing(c)}" for c in ordered]
-    charted = sum(len(c.trials) for c in found.sources)
-    of_dogs = sum(len(c.trials) for c in found.dogs)
-    assert found.baseline_from is not None
-    assert found.baseline_to is not None
+        lines += ["", f"{heading}, the last {found.within} trials of each:"]
+        lines += [f"  {named(c)}: {_standing(c)}" for c in charts]
     lines += [
         "",
-        f"Expected finds were learnt on the first {found.baseline_trials:,} trials, "
-        f"{found.baseline_from:%Y-%m-%d} to {found.baseline_to:%Y-%m-%d}. They are for a source "
-        "and a dog left as they were in those: what a source has gone through since is not in "
-        "them, so outcomes retire --explain, which counts it, may expect fewer of the same trial.",
-        f"On the charts are {charted:,} of {count(tried, 'hide trial')}: those not assisted, with "
-        "all that the expectation needs on record. So a source may have more trials elsewhere.",
-        f"On the dogs' charts are {of_dogs:,} of them: what a dog missed on a source that was past "
-        "its limit by then is not held against it, so it may have more misses elsewhere.",
+        f"What was expected comes from the model of finds ({count(used, 'trial')}): for a dog with "
+        "the sources it met as worn as they were, and for a source with its dogs and with what its "
+        "cycles and age usually cost. Its own level is learnt from the trials before those on its "
+        "chart.",
+        *(f"Left out: {left.reason}." for left in found.left_out),
         "A chart adds up misses beyond those expected and falls back with finds; past its limit, "
         "look at that source or dog.",
+        describe_seen(found),
     ]
     return lines
 
 
 def _standing(chart: Chart) -> str:
     word = "miss" if chart.misses == 1 else "misses"
-    since = (
-        ""
-        if chart.past_since is None
-        else f", past it since {chart.past_since.started_at:%Y-%m-%d}"
-    )
+    since = ""
+    if chart.past_since is not None:
+        since = f", passed on {chart.past_since.started_at:%Y-%m-%d}"
+        since += " and back below since" if chart.back_below else ""
     return (
         f"{chart.misses} {word} in {len(chart.trials):,} trials, {chart.expected_misses:.1f} "
         f"expected; chart at {chart.value:.1f}, limit {chart.limit:.1f}{since}"

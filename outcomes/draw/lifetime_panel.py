@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator
 from numpy.typing import NDArray
 
-from outcomes.analysis.results import CurvePoint, Lifetime
+from outcomes.analysis.results import ChanceAlone, CurvePoint, Lifetime
 from outcomes.draw.theme import (
     ALONE,
     DAYS_PER_MONTH,
@@ -29,10 +29,15 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.wording.lifetime import describe_lifetime, describe_rule_in_short
+from outcomes.wording.lifetime import (
+    describe_chance_in_short,
+    describe_lifetime,
+    describe_rule_in_short,
+)
 
 HEADING = "Sources still reliable, in 100"
 NO_CURVE = "Time to unreliable: no curve"
+CHANCE = "#8b959b"
 LATE_START = "Each curve is about the sources still reliable where it begins."
 ROW_IN = 0.27
 TICKS_IN = 0.36
@@ -104,6 +109,11 @@ def panel_height_in(lifetime: Lifetime, width_in: float, small_pt: float) -> flo
     return height + 0.18 + DATA_IN + table + lines_height_in(len(notes), small_pt)
 
 
+def _is_flat(points: Sequence[CurvePoint]) -> bool:
+    """Whether none of the group met the rule."""
+    return all(p.probability == 1.0 for p in points)
+
+
 def _by_group(lifetime: Lifetime) -> dict[str, list[CurvePoint]]:
     curves: dict[str, list[CurvePoint]] = {}
     for point in lifetime.curve:
@@ -160,6 +170,8 @@ def draw_lifetime_panel(
         top - 0.18 - below,
     )
     ax = figure.add_axes(data.on(figure), gid="lifetime")
+    falling = [group for group, points in curves.items() if not _is_flat(points)]
+    _draw_chance(ax, lifetime.chance, falling)
     _draw_curves(ax, curves)
     _write_names(figure, data, ax, curves)
     ticks = _draw_time_scale(figure, data, ax)
@@ -171,7 +183,12 @@ def _notes(lifetime: Lifetime, curves: Curves, *, with_rule: bool) -> list[str]:
     notes = [f"Not drawn – {group}: {reason}." for group, reason in lifetime.not_drawn.items()]
     if any(points[0].time > 0 for points in curves.values()):
         notes.append(LATE_START)
-    if with_rule:
+    if lifetime.chance is not None and not all(map(_is_flat, curves.values())):
+        notes.append(describe_chance_in_short(lifetime, lifetime.chance))
+    flat = [group for group, points in curves.items() if _is_flat(points)]
+    if flat:
+        notes.append(f"None of the {' or '.join(flat)} ones met the rule; dotted: the lower bound.")
+    if with_rule and lifetime.rule is not None:
         notes.append(f"Unreliable: {describe_rule_in_short(lifetime)}.")
     return [f"{note.rstrip('.')}." for note in notes]
 
@@ -189,21 +206,60 @@ def _write_reasons(figure: Figure, box: Box, top: float, lifetime: Lifetime) -> 
         top -= write(figure, box.left, top, lines, LABEL_PT, gid=gid, color=color) + 0.12
 
 
+def _draw_chance(ax: Axes, chance: ChanceAlone | None, groups: Sequence[str]) -> None:
+    """Behind each falling curve, in grey, what it would be by chance alone."""
+    looks = group_looks(groups)
+    if chance is None:
+        return
+    for group in groups:
+        points = [p for p in chance.curve if p.group == group]
+        time = [p.time for p in points]
+        ax.fill_between(
+            time,
+            [p.low for p in points],
+            [p.high for p in points],
+            color=CHANCE,
+            alpha=0.3,
+            linewidth=0,
+            gid=f"chance-band-{group}",
+        )
+        ax.plot(
+            time,
+            [p.probability for p in points],
+            color=CHANCE,
+            linestyle=looks[group].linestyle,
+            linewidth=2.0,
+            gid=f"chance-{group}",
+        )
+
+
 def _draw_curves(ax: Axes, curves: Curves) -> None:
     looks = group_looks(list(curves))
     for group, points in curves.items():
         time = np.array([p.time for p in points])
         look = looks[group]
-        ax.fill_between(
-            time,
-            [p.low for p in points],
-            [p.high for p in points],
-            step="post",
-            color=look.color,
-            alpha=0.12,
-            linewidth=0,
-            gid=f"band-{group}",
-        )
+        if _is_flat(points):
+            # A band from the bound up would lie over all else; one line says as much.
+            ax.plot(
+                time,
+                [p.low for p in points],
+                drawstyle="steps-post",
+                color=look.color,
+                linestyle=(0, (1, 2)),
+                linewidth=1.4,
+                gid=f"bound-{group}",
+            )
+        else:
+            ax.fill_between(
+                time,
+                [p.low for p in points],
+                [p.high for p in points],
+                step="post",
+                color=look.color,
+                alpha=0.12,
+                linewidth=0,
+                gid=f"band-{group}",
+            )
         ax.plot(
             time,
             [p.probability for p in points],

@@ -348,12 +348,27 @@ def spread_apart(
         return centres
     steps = np.concatenate([[0.0], (rooms[:-1] + rooms[1:]) / 2.0]).cumsum()
     shifted = centres - steps
-    if np.any(np.diff(shifted) < 0.0):
-        # Loading it takes longer than drawing most figures.
-        from scipy.optimize import isotonic_regression
-
-        shifted = np.asarray(isotonic_regression(shifted).x, dtype=float)
+    shifted = _never_falling(shifted)
     shifted = np.minimum(shifted, high - rooms[-1] / 2.0 - steps[-1])
     shifted = np.maximum(shifted, low + rooms[0] / 2.0)
     spread: NDArray[np.float64] = shifted + steps
     return spread
+
+
+def _never_falling(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The closest values (least squares) none of which is below the one before.
+
+    Isotonic regression by pooling adjacent violators; loading SciPy's takes longer than a
+    figure's drawing.
+    """
+    means: list[float] = []
+    sizes: list[int] = []
+    for value in values.tolist():
+        mean, size = value, 1
+        while means and means[-1] > mean:
+            before = sizes.pop()
+            mean = (mean * size + means.pop() * before) / (size + before)
+            size += before
+        means.append(mean)
+        sizes.append(size)
+    return np.repeat(means, sizes)

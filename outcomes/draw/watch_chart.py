@@ -23,7 +23,6 @@ from outcomes.draw.theme import (
     HEIGHT_IN,
     INK,
     LABEL_PT,
-    LANE,
     MUTED,
     WIDTH_IN,
     Box,
@@ -38,7 +37,7 @@ from outcomes.draw.theme import (
 from outcomes.wording.watch import describe_watch, describe_watch_in_short, describe_watch_score
 
 NOTHING = "No source or dog can be charted yet"
-AXIS_NAME = "warning score: how far misses run ahead of what was expected"
+AXIS_NAME = "warning score: how far misses run ahead of what was expected; 1 is the limit"
 MOST_NAMED = 4
 _BELOW = "#a9b3b9"
 _SCALE_IN = 0.6
@@ -58,7 +57,6 @@ class _Panel:
     of: str
     heading: str
     charts: tuple[Chart, ...]
-    limit: float
 
 
 def draw_watch_chart(
@@ -67,9 +65,10 @@ def draw_watch_chart(
     *,
     gone: Collection[str] = (),
 ) -> Figure:
-    """Draw every chart against time, sources left and dogs right; what is past its limit by name.
+    """Draw every chart against time, sources left and dogs right; what passed its limit by name.
 
-    A chart below its limit has no name: its height says nothing yet.
+    Each chart has a limit of its own, so all are drawn in parts of it. A chart that did not
+    pass has no name: its height says nothing.
 
     Parameters
     ----------
@@ -87,7 +86,7 @@ def draw_watch_chart(
     """
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
-        if found.source_limit is None or found.dog_limit is None:
+        if found.reason is not None:
             top = write_header(figure, NOTHING, "")
             lines = wrap_to_width(describe_watch(found), WIDTH_IN - 2 * MARGIN_IN, HEADING_PT)
             write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
@@ -101,12 +100,11 @@ def draw_watch_chart(
         bottom = write_footer(figure, footer)
         width = (WIDTH_IN - 2 * MARGIN_IN - _GAP_IN) / 2
         panels = (
-            _Panel("source", "Sources", found.sources, found.source_limit),
-            _Panel("dog", "Dogs", found.dogs, found.dog_limit),
+            _Panel("source", "Sources", found.sources),
+            _Panel("dog", "Dogs", found.dogs),
         )
         # One scale for both, so that a height means the same on either side.
-        values = [t.value for p in panels for c in p.charts for t in c.trials]
-        highest = 1.08 * max(*values, found.source_limit, found.dog_limit)
+        highest = 1.08 * max(1.0, *(max(_heights(c)) for c in found.charts))
         for number, panel in enumerate(panels):
             left = MARGIN_IN + number * (width + _GAP_IN)
             _draw_panel(figure, Box(left, bottom, width, top - bottom), panel, found, highest)
@@ -128,13 +126,13 @@ def _draw_panel(figure: Figure, box: Box, panel: _Panel, found: Watch, highest: 
         top - 0.1 - box.bottom - _AXIS_IN,
     )
     ax = figure.add_axes(data.of_figure, gid=f"charts-{panel.of}")
-    ordered = sorted(panel.charts, key=lambda c: (c.past_since is None, -c.value, c.name))
+    ordered = sorted(panel.charts, key=lambda c: (c.past_since is None, c.name))
     named = [c for c in ordered if c.past_since is not None][:MOST_NAMED]
     for chart in reversed(ordered):
         look = _LOOKS[named.index(chart)] if chart in named else (_BELOW, "solid")
         ax.plot(
             [_day(t.started_at) for t in chart.trials],
-            [t.value for t in chart.trials],
+            _heights(chart),
             drawstyle="steps-post",
             color=look[0],
             linestyle=look[1],
@@ -142,23 +140,23 @@ def _draw_panel(figure: Figure, box: Box, panel: _Panel, found: Watch, highest: 
             gid=f"chart-{chart.name}",
             zorder=3 if chart in named else 2,
         )
-    _scale(ax, found, panel, highest)
-    _write_limit(figure, data, panel.limit, highest)
-    _write_baseline(figure, ax, data, found)
+    _scale(ax, found, highest)
+    _write_limit(figure, data, highest)
     _write_names(figure, data, named, highest)
 
 
-def _scale(ax: Axes, found: Watch, panel: _Panel, highest: float) -> None:
-    days = [t.started_at for c in (*found.sources, *found.dogs) for t in c.trials]
+def _heights(chart: Chart) -> list[float]:
+    """The chart in parts of its limit, one a trial."""
+    return [t.value / chart.limit for t in chart.trials]
+
+
+def _scale(ax: Axes, found: Watch, highest: float) -> None:
+    days = [t.started_at for c in found.charts for t in c.trials]
     first, last = _day(min(days)), _day(max(days))
     room = max(0.02 * (last - first), 1.0)
     ax.set_xlim(first - room, last + room)
     ax.set_ylim(0.0, highest)
-    ax.axvspan(first - room, _day(found.baseline_to), color=LANE, linewidth=0.0,
-               gid="baseline", zorder=0.5)  # fmt: skip
-    ax.axhline(
-        panel.limit, color=FLOOR, linewidth=2.4, linestyle=(0, (5, 2)), gid="limit", zorder=4
-    )
+    ax.axhline(1.0, color=FLOOR, linewidth=2.4, linestyle=(0, (5, 2)), gid="limit", zorder=4)
     marks = _months(min(days), max(days))
     ax.xaxis.set_major_locator(FixedLocator([_day(mark) for mark in marks]))
     ax.xaxis.set_major_formatter(FixedFormatter([f"{mark:%Y-%m}" for mark in marks]))
@@ -168,9 +166,8 @@ def _scale(ax: Axes, found: Watch, panel: _Panel, highest: float) -> None:
         ax.spines[side].set_visible(False)
 
 
-def _day(at: pd.Timestamp | None) -> float:
+def _day(at: pd.Timestamp) -> float:
     """Days since a moment long ago."""
-    assert at is not None
     return float((at - pd.Timestamp("2000-01-01")) / pd.Timedelta(days=1))
 
 
@@ -183,27 +180,17 @@ def _months(first: pd.Timestamp, last: pd.Timestamp) -> list[pd.Timestamp]:
     return starts[::step]
 
 
-def _write_limit(figure: Figure, data: Box, limit: float, highest: float) -> None:
-    y = data.bottom + data.height * limit / highest
+def _write_limit(figure: Figure, data: Box, highest: float) -> None:
+    y = data.bottom + data.height / highest
     write(figure, data.left + 0.08, y + lines_height_in(1, LABEL_PT), ["limit"],
           LABEL_PT, gid="limit-name", color=FLOOR, weight="bold", halo=True)  # fmt: skip
-
-
-def _write_baseline(figure: Figure, ax: Axes, data: Box, found: Watch) -> None:
-    low, high = ax.get_xlim()
-    share = (_day(found.baseline_to) - low) / (high - low)
-    words = wrap_to_width(
-        "expectations learnt here", max(share * data.width - 0.12, 0.8), FOOTER_PT
-    )
-    write(figure, data.left + 0.08, data.top, words, FOOTER_PT, gid="baseline-name", color=MUTED,
-          halo=True)  # fmt: skip
 
 
 def _write_names(figure: Figure, data: Box, named: Sequence[Chart], highest: float) -> None:
     """Each highest chart's name beside its end, pushed apart where they would touch."""
     height = lines_height_in(1, LABEL_PT)
-    rising = sorted(named, key=lambda c: (c.value, c.name))
-    wanted = [data.bottom + data.height * c.value / highest for c in rising]
+    rising = sorted(named, key=lambda c: (c.value / c.limit, c.name))
+    wanted = [data.bottom + data.height * _heights(c)[-1] / highest for c in rising]
     centres = spread_apart(np.array(wanted), np.full(len(rising), height), data.bottom, data.top)
     for chart, middle in zip(rising, centres, strict=True):
         color, dashes = _LOOKS[list(named).index(chart)]
@@ -237,4 +224,4 @@ def _fitting(name: str, width: float) -> str:
 
 def _heading(panel: _Panel) -> str:
     past = sum(chart.past_since is not None for chart in panel.charts)
-    return f"{panel.heading}: {past or 'none'} of {len(panel.charts):,} past the limit"
+    return f"{panel.heading}: {past or 'none'} of {len(panel.charts):,} passed the limit"

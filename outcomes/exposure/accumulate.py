@@ -33,6 +33,9 @@ _UNLOGGED = {
 }
 
 
+_COUNTED = {"counted": "; a count by hand where there is one", "log": ""}
+
+
 def define_exposures(settings: RecordsSettings) -> dict[str, str]:
     """Exposure → its definition with the numbers of the settings in it.
 
@@ -58,7 +61,7 @@ def define_exposures(settings: RecordsSettings) -> dict[str, str]:
         "cycles": (
             "moves out of the freezer to a warmer place by the trial whose stay outside lasts at "
             f"least {settings.thaw_after_h:g} h, the one that brought the source to the trial "
-            "included"
+            f"included, and cycles_before{_COUNTED[settings.cycles_from]}"
         ),
         "frozen_days": "time in the freezer by the trial, days",
         "refrigerated_days": "time in the refrigerator by the trial, days",
@@ -226,6 +229,38 @@ def exposure_at(history: History, source_id: pd.Series[Any], at: pd.Series[Any])
     return pd.DataFrame(columns, index=source_id.index, copy=False)
 
 
+def freezer_temperature(
+    history: History, source_id: pd.Series[Any], at: pd.Series[Any]
+) -> pd.Series[float]:
+    """Temperature of the freezer that a source is in at a moment, or was last in by then.
+
+    Parameters
+    ----------
+    history, source_id, at
+        As for :func:`exposure_at`.
+
+    Returns
+    -------
+    Series
+        °C, as logged for the place or as the settings have it, on the index of ``source_id``;
+        missing before the first stay in the freezer, and where the source is unknown.
+    """
+    log, source = history.log, code_of(history.table.ids, source_id)
+    source[at.isna().to_numpy()] = -1
+    found = np.full(len(source), np.nan)
+    if len(log.start):
+        known = np.flatnonzero(source >= 0)
+        keys = history.clock.key(log.source, log.start)
+        row = np.searchsorted(
+            keys, history.clock.key(source[known], seconds(at)[known]), side="right"
+        )
+        frozen = np.where(log.place == FREEZER, np.arange(len(log.place)), -1)
+        latest = np.maximum.accumulate(np.append(-1, frozen))[row]
+        own = latest >= history.first[source[known]]
+        found[known[own]] = log.temperature[latest[own]]
+    return pd.Series(found, index=source_id.index)
+
+
 def _exposures(
     history: History, keys: Array, source: Array, at: Array
 ) -> tuple[dict[str, Array], Array]:
@@ -252,7 +287,8 @@ def _exposures(
     unknown = of(totals.unknown_s, 0) + elapsed * ((place == FREEZER) & (packaging == UNKNOWN))
     open_s = of(totals.open_s, 0) + elapsed * unsealed
     freeze = np.where(place == FREEZER, at - of(totals.froze, 0), 0)
-    cycles = of(totals.thaws, 0)
+    thaws = of(totals.thaws, 0)
+    cycles = np.maximum(thaws + table.cycles[source], 0.0)
     stored = frozen + refrigerated
     held = (at - table.acquired[source]) / DAY_S
     degree = elapsed * warmth
@@ -262,12 +298,12 @@ def _exposures(
     found = {
         "held_days": held,
         "age_days": held + table.age[source],
-        "cycles": cycles.astype(float),
+        "cycles": cycles,
         "frozen_days": frozen / DAY_S,
         "refrigerated_days": refrigerated / DAY_S,
         "ambient_hours": (of(totals.ambient_s, 0) + elapsed * (place == AMBIENT)) / HOUR_S,
         "degree_hours": (of(totals.degree_s, 0) + degree) / HOUR_S,
-        "hours_since_thaw": np.where(cycles > 0, (at - of(totals.thawed, 0)) / HOUR_S, np.nan),
+        "hours_since_thaw": np.where(thaws > 0, (at - of(totals.thawed, 0)) / HOUR_S, np.nan),
         "longest_freeze_days": np.maximum(of(totals.longest_s, 0), freeze) / DAY_S,
         "open_frozen_days": np.where(
             (unknown > 0) | (packaging == UNKNOWN), np.nan, open_s / DAY_S

@@ -29,6 +29,7 @@ SEALED = _PACKAGINGS.get_loc("sealed")
 UNKNOWN = -1
 DAY_S = 86_400
 HOUR_S = 3_600
+MINUTE_S = 60
 FOREVER = np.iinfo(np.int64).max
 _UNCHANGED = -2
 _PIECE = 1 << 19
@@ -76,6 +77,9 @@ class SourceTable:
         before the first row of its effective log, shape (n,).
     parent
         Code of the source it was cut from, -1 for none, shape (n,).
+    cycles
+        Cycles to be added to those of the log, shape (n,): ``cycles_before`` (a portion's
+        that of its parent where not given), and what a count by hand has beyond it.
     generations
         Codes of the whole sources, then of their portions, then of theirs, ...
     """
@@ -87,6 +91,7 @@ class SourceTable:
     packaging_before: Array
     parent: Array
     generations: tuple[Array, ...]
+    cycles: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,7 +271,14 @@ def read_sources(sources: pd.DataFrame) -> SourceTable:
         inherited = age[own] + (acquired[portions] - acquired[own]) / DAY_S
         age[portions] = np.where(np.isnan(age[portions]), inherited, age[portions])
         before[portions] = before[own]
-    return SourceTable(ids, acquired, age, packaging, before, parent, generations)
+    cycles = np.full(n, np.nan)
+    if "cycles_before" in sources:
+        cycles = sources["cycles_before"].to_numpy(dtype=float, copy=True)
+    cycles[whole] = np.nan_to_num(cycles[whole])
+    for portions in generations[1:]:
+        inherited = cycles[parent[portions]]
+        cycles[portions] = np.where(np.isnan(cycles[portions]), inherited, cycles[portions])
+    return SourceTable(ids, acquired, age, packaging, before, parent, generations, cycles)
 
 
 def _generations(ids: pd.Index[Any], parent: Array) -> tuple[Array, ...]:
@@ -297,8 +309,8 @@ def read_log(
     including its own ``acquired_on``, each with the packaging the parent had
     then; its own follow from ``acquired_on`` on, and its own ``packaging``,
     where given, holds from then. That the rest of the parent was
-    discarded is not inherited. Moves of one source at one time keep the order
-    of the file. Nothing after ``discarded`` is kept.
+    discarded is not inherited. Of moves of one source at one minute the last in the
+    file counts, with what those before it say of packaging. Nothing after ``discarded`` is kept.
 
     Where ``places`` are given, those that readings name, a move goes to the one
     its ``place_id`` names, or, without one, to the one called as ``moved_to``;
@@ -311,7 +323,7 @@ def read_log(
     """
     own = _own_moves(storage, table, settings, clock, places)
     if len(table.generations) == 1:
-        return _settle(own, table.packaging_before)
+        return _last_of_each_minute(_settle(own, table.packaging_before))
 
     early = (table.parent[own.source] >= 0) & (own.start < table.acquired[own.source])
     own = own.take(~early) if early.any() else own
@@ -335,7 +347,14 @@ def read_log(
         order = np.argsort(clock.key(rows.source, rows.start), kind="stable")
         logs.append(_settle(rows.take(order), table.packaging_before))
     rows = stack(logs)
-    return rows.take(np.argsort(rows.source, kind="stable"))
+    return _last_of_each_minute(rows.take(np.argsort(rows.source, kind="stable")))
+
+
+def _last_of_each_minute(rows: Log) -> Log:
+    """Of the rows of one source at one minute the last alone: a stay of no length is none."""
+    minute = rows.start // MINUTE_S
+    again = (minute[1:] == minute[:-1]) & (rows.source[1:] == rows.source[:-1])
+    return rows.take(np.append(~again, True)) if again.any() else rows
 
 
 def _own_moves(
@@ -347,7 +366,8 @@ def _own_moves(
 ) -> Log:
     """The moves as logged, sorted by source, time and order in the file."""
     if "row" in storage and not storage["row"].is_monotonic_increasing:
-        storage = storage.sort_values("row", kind="stable")
+        files = ["file"] if "file" in storage else []
+        storage = storage.sort_values([*files, "row"], kind="stable")
     source = code_of(table.ids, storage["source_id"])
     known = source >= 0
     moved_to = code_of(pd.Index(list(PLACES)), storage["moved_to"])

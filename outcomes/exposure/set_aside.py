@@ -48,7 +48,8 @@ def with_set_aside(examination: Examination, findings: Iterable[Finding]) -> Exa
         Notes that speak of those rows as used are left off.
     """
     new = tuple(findings)
-    rows = Counter(table for table, _ in {(f.table, f.row) for f in new})
+    aside = {(f.table, f.file, f.row) for f in new if f.severity == "set aside"}
+    rows = Counter(table for table, *_ in aside)
     used = {table: number - rows[table] for table, number in examination.used.items()}
     return replace(
         examination, findings=tuple(consistent((*examination.findings, *new))), used=used

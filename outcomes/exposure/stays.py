@@ -248,7 +248,7 @@ def storage_history(
     Parameters
     ----------
     sources, storage, trials
-        Tables of the records. Moves of one source at one time follow ``row``,
+        Tables of the records. Of moves of one source at one minute the last counts, by ``row``
         or the order of the frame where there is no such column; no other order
         matters. Moves and trials of sources that are not in ``sources`` have
         no part. A trial that starts at 00:00 has a date and no time of day,

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.exposure.accumulate import exposure_at
+from outcomes.exposure.accumulate import exposure_at, freezer_temperature
+from outcomes.exposure.counted import count_by_hand
 from outcomes.exposure.stays import History, storage_history
 from outcomes.exposure.use_ratio import use_ratio
 from outcomes.records.dates import ALL_DAY, AT_THIS_TIME, dated_only
@@ -26,7 +27,8 @@ class Joined:
     ----------
     trials
         Every used trial, in the order of the records: their columns, then
-        ``experience``, ``qualified``, the source's ``use_ratio`` and ``kind``, and the columns of
+        ``experience``, ``met_before``, ``qualified``, the source's ``use_ratio``, ``first_mass_g``,
+        ``freezer_c`` and ``kind``, and the columns of
         :func:`~outcomes.exposure.accumulate.exposure_at`. For blank areas the
         exposures are missing (``documented`` is pandas ``boolean``).
     set_aside
@@ -37,6 +39,8 @@ class Joined:
         The settings it was made with.
     history
         The history of every source, to be asked at other moments.
+    notes
+        Sources whose cycles as counted by hand and by the log differ.
     """
 
     trials: pd.DataFrame
@@ -44,6 +48,7 @@ class Joined:
     rows_in: Mapping[str, int]
     settings: RecordsSettings
     history: History
+    notes: tuple[Finding, ...] = ()
 
 
 def join(records: Records) -> Joined:
@@ -59,9 +64,12 @@ def join(records: Records) -> Joined:
 
     ``experience`` is the number of the dog's earlier trials, of hides and of
     blank areas, by ``started_at`` (at one time: by order in the file), those
-    set aside here included: the dog did search. ``qualified`` tells whether
-    the dog was qualified by the start of the trial; it is missing where
-    ``dogs`` does not say. ``use_ratio`` is how readily the source was taken
+    set aside here included: the dog did search. ``met_before`` is how many of them were on this
+    source, a portion counting its own. ``first_mass_g`` is what the source weighed when taken in,
+    ``freezer_c`` the temperature of the freezer it was last in by then, missing before the first.
+    Where the records have a column of one of these three names, it stays as it is. ``qualified``
+    tells whether the dog was qualified by the start of the trial; it is missing where ``dogs``
+    does not say. ``use_ratio`` is how readily the source was taken
     (see :func:`~outcomes.exposure.use_ratio.use_ratio`).
 
     Parameters
@@ -90,22 +98,35 @@ def join(records: Records) -> Joined:
             asked[name] = trials[name]
     # What asks nothing of the storage log is worked out beside it.
     with ThreadPoolExecutor(max_workers=1) as beside:
-        of_dogs = beside.submit(_dog_columns, trials, records.dogs)
+        of_dogs = beside.submit(_dog_columns, trials, records.dogs, source.cat.codes.to_numpy())
         used = beside.submit(_use_ratio, source, trials, records.storage)
         history = storage_history(
             records.sources, records.storage, asked, settings, records.readings
         )
-        exposure = exposure_at(history, source, history.moments_of(asked))
-    experience, qualified = of_dogs.result()
+        moment = history.moments_of(asked)
+        counted = count_by_hand(records, history, source, moment)
+        exposure = exposure_at(history, source, moment).assign(cycles=counted.cycles)
+    experience, met_before, qualified = of_dogs.result()
     unknown = _unknown(source, trials["source_id"])
     hide = source.notna() | unknown
     reasons = _reasons(exposure, unknown, settings)
     columns = {name: trials[name] for name in trials}
     columns |= {"experience": experience, "qualified": qualified}
     columns["use_ratio"] = used.result()
-    columns["kind"] = _kind(source, records.sources)
+    columns["kind"] = _of_source(source, records.sources["kind"], None)
+    conditions = {
+        "met_before": met_before,
+        "first_mass_g": _of_source(source, records.sources["mass_g"], np.nan)
+        if "mass_g" in records.sources
+        else pd.Series(np.nan, index=trials.index),
+        "freezer_c": freezer_temperature(history, source, moment),
+    }
+    for name, values in conditions.items():
+        columns[name] = pd.Series(values)
     columns |= {name: exposure[name] for name in exposure}
     columns["documented"] = exposure["documented"].astype("boolean").where(hide)
+    if counted.by_hand.notna().any() or counted.source.isin(("counted", "both")).any():
+        columns |= {"cycles_by_hand": counted.by_hand, "cycles_source": counted.source}
     trials = pd.DataFrame(columns, copy=False)
     findings: tuple[Finding, ...] = ()
     if reasons.any():
@@ -116,7 +137,8 @@ def join(records: Records) -> Joined:
         set_aside=findings,
         rows_in=records.rows_in,
         settings=settings,
-        history=history,
+        history=counted.history,
+        notes=counted.notes,
     )
 
 
@@ -156,10 +178,11 @@ _REASONS = {
 }
 
 
-def _kind(source: pd.Series[Any], sources: pd.DataFrame) -> pd.Series[Any]:
-    """Kind of each trial's source, as text; missing for a blank area."""
-    kinds = np.array([*sources["kind"], None], dtype=object)
-    return pd.Series(kinds[source.cat.codes.to_numpy()], index=source.index, dtype=object)
+def _of_source(source: pd.Series[Any], values: pd.Series[Any], nothing: float | None) -> Any:
+    """What each trial's source has in a column of the sources; ``nothing`` for a blank area."""
+    dtype = object if nothing is None else float
+    own = np.array([*values, nothing], dtype=dtype)
+    return pd.Series(own[source.cat.codes.to_numpy()], index=source.index, dtype=dtype)
 
 
 def _unknown(source: pd.Series[Any], named: pd.Series[Any]) -> np.ndarray:
@@ -188,10 +211,9 @@ def _reasons(
 def _findings(
     trials: pd.DataFrame, reasons: np.ndarray[tuple[int], np.dtype[np.int8]], records: Records
 ) -> tuple[Finding, ...]:
-    names = records.settings.columns.get("trials", {})
     # As the person wrote it, where a check quoted it already.
     quoted = {
-        (finding.rule, finding.row): finding.value
+        (finding.rule, finding.file, finding.row): finding.value
         for finding in records.findings
         if finding.table == "trials"
     }
@@ -214,8 +236,8 @@ def _findings(
             table="trials",
             file=str(file),
             row=int(row),
-            column=names.get(reason.column, reason.column),
-            value=quoted.get((reason.rule, int(row))) or str(found),
+            column=records.settings.name_of("trials", reason.column),
+            value=quoted.get((reason.rule, str(file), int(row))) or str(found),
             problem=reason.problem.format(source=source, when=ALL_DAY if dated else AT_THIS_TIME),
             mend=reason.mend,
         )
@@ -237,11 +259,12 @@ def _discarded_at(storage: pd.DataFrame) -> pd.Series[pd.Timestamp]:
 
 
 def _dog_columns(
-    trials: pd.DataFrame, dogs: pd.DataFrame
-) -> tuple[pd.Series[float], pd.Series[bool]]:
-    """Number of the dog's earlier trials, and whether it was qualified by the start.
+    trials: pd.DataFrame, dogs: pd.DataFrame, source: np.ndarray
+) -> tuple[pd.Series[float], pd.Series[float], pd.Series[bool]]:
+    """Number of the dog's earlier trials, of those on this source, and whether it was qualified.
 
-    Both are missing where the dog is; the second also where ``dogs`` does not say.
+    All are missing where the dog is; the second also where the source (code -1) is, the third
+    where ``dogs`` does not say.
     """
     dog, ids = pd.factorize(trials["dog_id"])
     started_at = trials["started_at"].to_numpy()
@@ -252,10 +275,18 @@ def _dog_columns(
     experience = np.empty(len(dog))
     experience[order] = pd.Series(dog[order]).groupby(dog[order], sort=False).cumcount()
     experience[dog < 0] = np.nan
+    pair = dog[order].astype(np.int64) * (int(source.max(initial=0)) + 1) + source[order]
+    met_before = np.empty(len(dog))
+    met_before[order] = pd.Series(pair).groupby(pair, sort=False).cumcount()
+    met_before[(dog < 0) | (source < 0)] = np.nan
 
     since = np.full(len(ids) + 1, np.datetime64("NaT"), dtype="datetime64[ns]")
     if "qualified_on" in dogs and len(dogs):
         since[:-1] = dogs.set_index("dog_id")["qualified_on"].reindex(ids).to_numpy()
     qualified_on = since[dog]
     qualified = pd.arrays.BooleanArray(started_at >= qualified_on, np.isnat(qualified_on))
-    return pd.Series(experience, index=trials.index), pd.Series(qualified, index=trials.index)
+    return (
+        pd.Series(experience, index=trials.index),
+        pd.Series(met_before, index=trials.index),
+        pd.Series(qualified, index=trials.index),
+    )

@@ -1,7 +1,8 @@
 """Logistic models without random effects, whose errors allow for clusters of trials.
 
-Thin ties to statsmodels: what the question needs is which errors, how many
-clusters they rest on, and a plain reason where a model cannot be fitted.
+What the question needs is which errors, how many clusters they rest on, and a plain
+reason where a model cannot be fitted. The averages over clusters (GEE) are a thin tie to
+statsmodels; logistic regression is not, for loading that takes longer than a figure may.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from scipy import special
 
 from outcomes.errors import FitError
 from outcomes.models.newton import maximise
+from outcomes.models.separation import start_without_effects
 
 _MOST_WORK = 1e9
 """Multiplications behind one value of a conditional likelihood: about two seconds."""
@@ -100,23 +102,34 @@ def fit_clustered(
     counts = [int(c.max()) + 1 for c in codes]
     if min(counts) < 2:
         raise FitError("a single cluster says nothing about the spread between clusters")
-    from statsmodels.genmod import families
-    from statsmodels.genmod.generalized_linear_model import GLM
-
-    family = families.Gaussian() if linear else families.Binomial()
-    groups = codes[0] if second is None else np.column_stack(codes)
-
-    def run() -> Any:
-        return GLM(y, x, family=family).fit(
-            cov_type="cluster", cov_kwds={"groups": groups, "use_correction": True}
-        )
-
-    found = _without_warnings(run)
+    beta = np.linalg.lstsq(x, y, rcond=None)[0] if linear else start_without_effects(y, x)
+    if beta is None:
+        raise FitError(_SEPARATED)
     if not linear:
-        _check_finite(found.params, x)
-    beta, cov = _usable(found.params, found.cov_params())
+        _check_finite(beta, x)
+    mean = x @ beta if linear else special.expit(x @ beta)
+    weight = 1.0 if linear else (mean * (1.0 - mean))[:, None]
+    try:
+        bread = np.linalg.inv(x.T @ (x * weight))
+    except np.linalg.LinAlgError:
+        raise FitError("a term carries the same information as others") from None
+    scores = x * (y - mean)[:, None]
+    spread = sum(_between(scores, c) for c in codes)
+    if second is not None:
+        spread = spread - _between(scores, codes[0] * counts[1] + codes[1])
+    beta, cov = _usable(beta, bread @ spread @ bread)
     ways = "clustered" if second is None else "clustered in two ways"
     return ClusteredFit(beta, cov, float(min(counts) - 1), len(y), counts[0], None, ways)
+
+
+def _between(scores: np.ndarray, labels: np.ndarray) -> np.ndarray:
+    """Spread of the summed scores of each cluster, with the factor for few clusters."""
+    n, p = scores.shape
+    levels, codes = np.unique(labels, return_inverse=True)
+    g = len(levels)
+    sums = np.zeros((g, p))
+    np.add.at(sums, codes, scores)
+    return np.asarray(sums.T @ sums * (g / (g - 1) * (n - 1) / (n - p)))
 
 
 def fit_gee(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit
 
-_CHARTS = 4000  # simulated, for the limit
+CHARTS = 600  # simulated, for the limit of one chart
 
 
 def miss_scores(expected: np.ndarray, missed: np.ndarray, odds_ratio: float) -> np.ndarray:
@@ -18,14 +18,14 @@ def miss_scores(expected: np.ndarray, missed: np.ndarray, odds_ratio: float) -> 
     expected
         Probability of a miss if nothing has changed, shape (n,).
     missed
-        True where the trial was a miss, shape (n,).
+        True where the trial was a miss, shape (..., n).
     odds_ratio
         The change looked for; above 1.
 
     Returns
     -------
     numpy.ndarray
-        Logarithm of the likelihood ratio, shape (n,): above 0 for a miss, the
+        Logarithm of the likelihood ratio, shape (..., n): above 0 for a miss, the
         more the less it was expected; below 0 for a find.
 
     References
@@ -66,117 +66,81 @@ def chart_values(scores: np.ndarray) -> np.ndarray:
     return np.asarray(total - lowest)
 
 
+ALIKE = 1e-9  # a chart passes a limit by more than what machines differ by in its sums
+
+
 @dataclass(frozen=True, slots=True)
-class Healthy:
-    """What trials are like while nothing changes, for finding the limit of a chart.
+class Charted:
+    """Trials of one chart, and what chance makes of them.
 
     Attributes
     ----------
     log_odds
-        Of a find, per trial of the baseline, in order, shape (n,).
+        Of a find, but for what is open about the one charted, in order of time, shape (n,).
     expected
         Probability of a miss by which the chart scores it, shape (n,).
     block
-        Code from 0 of trials that belong together (one source in one session,
-        say), shape (n,), rising without gaps.
-    chart_sd
-        Standard deviation, log-odds, of what one whole chart has in common
-        and the model does not.
+        Code from 0 of trials that belong together (one session, or one hide), shape (n,).
     block_sd
         Standard deviation, log-odds, of what a block has in common.
+    effects
+        Draws of what is open about the one charted, log-odds, shape (runs,).
     """
 
     log_odds: np.ndarray
     expected: np.ndarray
     block: np.ndarray
-    chart_sd: float
     block_sd: float
+    effects: np.ndarray
 
 
-def simulate_misses(
-    healthy: Healthy, trials: int, charts: int, rng: np.random.Generator
-) -> tuple[np.ndarray, np.ndarray]:
-    """Results of trials while nothing changes.
+def simulate_highest(
+    charted: Charted, odds_ratio: float, shift: float, rng: np.random.Generator
+) -> np.ndarray:
+    """Highest value that the chart reaches in runs by chance.
 
     Parameters
     ----------
-    healthy
-        What they are like: blocks are drawn from it, with replacement.
-    trials
-        Length of each chart.
-    charts
-        Number of charts.
+    charted
+        Its trials.
+    odds_ratio
+        As in :func:`miss_scores`.
+    shift
+        Added to the log-odds of a find throughout; 0 while nothing changes.
     rng
         Where chance comes from.
 
     Returns
     -------
-    missed, expected
-        Whether each trial is a miss, and the probability by which the chart
-        scores it; shape (charts, trials) each.
-    """
-    size = np.bincount(healthy.block)
-    begins = np.cumsum(size) - size
-    drawn = rng.integers(0, len(size), (charts, trials))
-    shared = rng.normal(0.0, healthy.block_sd, (charts, trials))
-    whole = rng.normal(0.0, healthy.chart_sd, (charts, 1))
-    ends = np.cumsum(size[drawn], axis=1)
-    place = np.arange(trials)
-    # Which of the drawn blocks each trial falls into: all charts laid end to end, far apart.
-    apart = np.arange(charts)[:, None] * (int(ends.max()) + trials + 1)
-    nth = np.searchsorted((ends + apart).ravel(), (place + apart).ravel(), side="right")
-    nth = nth.reshape(charts, trials) - np.arange(charts)[:, None] * trials
-    rows = np.arange(charts)[:, None]
-    within = place[None, :] - (ends - size[drawn])[rows, nth]
-    trial = begins[drawn[rows, nth]] + within
-    log_odds = healthy.log_odds[trial] + whole + shared[rows, nth]
-    missed = rng.random((charts, trials)) >= expit(log_odds)
-    return np.asarray(missed), np.asarray(healthy.expected[trial])
-
-
-def simulate_highest(
-    healthy: Healthy, odds_ratio: float, trials: int, charts: int, rng: np.random.Generator
-) -> np.ndarray:
-    """Highest value that charts reach while nothing changes.
-
-    Parameters
-    ----------
-    healthy, trials, charts, rng
-        As in :func:`simulate_misses`.
-    odds_ratio
-        As in :func:`miss_scores`.
-
-    Returns
-    -------
     numpy.ndarray
-        Shape (charts,).
+        Shape (runs,).
     """
-    missed, expected = simulate_misses(healthy, trials, charts, rng)
-    return np.asarray(chart_values(miss_scores(expected, missed, odds_ratio)).max(axis=1))
+    runs = len(charted.effects)
+    shared = rng.normal(0.0, 1.0, (runs, int(charted.block.max()) + 1)) * charted.block_sd
+    log_odds = charted.log_odds + charted.effects[:, None] + shared[:, charted.block] + shift
+    missed = rng.random(log_odds.shape) >= expit(log_odds)
+    scores = miss_scores(charted.expected, missed, odds_ratio)
+    return np.asarray(chart_values(scores).max(axis=1))
 
 
 def limit_for(
-    healthy: Healthy,
-    odds_ratio: float,
-    false_call: float,
-    trials: int,
-    rng: np.random.Generator,
-) -> float:
-    """Limit that a chart on which nothing changes passes as often as stated.
+    charted: Charted, odds_ratio: float, false_call: float, rng: np.random.Generator
+) -> tuple[float, float]:
+    """Limit that the chart passes as often as stated while nothing changes.
 
     Parameters
     ----------
-    healthy, odds_ratio, trials
+    charted, odds_ratio, rng
         As in :func:`simulate_highest`.
     false_call
-        Share of such charts that may pass it within ``trials``.
-    rng
-        Draws the charts.
+        Share of runs that may pass it.
 
     Returns
     -------
-    float
-        The lowest value that at most that share of the simulated charts goes beyond.
+    limit, passing
+        The lowest value that at most that share of the runs goes beyond, and their share.
     """
-    highest = simulate_highest(healthy, odds_ratio, trials, _CHARTS, rng)
-    return float(np.quantile(highest, 1.0 - false_call, method="higher"))
+    highest = simulate_highest(charted, odds_ratio, 0.0, rng)
+    limit = float(np.quantile(highest, 1.0 - false_call, method="higher"))
+    limit = max(limit, float(np.log(odds_ratio)))  # one miss alone, however rare, passes no limit
+    return limit, float((highest > limit + ALIKE).mean())

@@ -14,6 +14,8 @@ import numpy as np
 from scipy import sparse, special
 
 from outcomes.models.joint_covariance import Block, joint_covariance, scaled_design
+from outcomes.models.laplace import Grouping
+from outcomes.models.linear_mixed import fit_linear_mixed
 from outcomes.models.mixed import ASKED_ONE_BY_ONE
 from outcomes.models.mixed_result import MixedFit
 
@@ -158,9 +160,56 @@ def at_each_spread(
     return tuple(zip(posterior.weight.tolist(), fits, strict=True))
 
 
+def with_restricted_spreads(
+    y: np.ndarray, x: np.ndarray, groups: Mapping[str, np.ndarray], mixed: MixedFit
+) -> MixedFit:
+    """The fit with every spread by restricted in place of maximum likelihood.
+
+    Maximum likelihood takes the spread between few sources as too small, since the fixed effects
+    have taken part of it. Here the trials' working response at the fit is taken for an outcome on
+    a line, of the variance that finds and misses have there; fixed effects, effects by level and
+    their joint covariance are found anew at its spreads.
+
+    Parameters
+    ----------
+    y, x, groups, mixed
+        As for :func:`with_plausible_spread`.
+
+    Returns
+    -------
+    MixedFit
+
+    Raises
+    ------
+    FitError
+        The working response has no maximum.
+
+    References
+    ----------
+    Patterson HD, Thompson R (1971). Recovery of inter-block information when block sizes are
+    unequal. Biometrika 58, 545-554. Schall R (1991). Estimation in generalized linear models with
+    random effects. Biometrika 78, 719-727, for the working response.
+    """
+    penalised = Penalised(y, x, groups)
+    eta = penalised.x @ mixed.beta
+    groupings = []
+    for name, levels, codes in zip(penalised.names, penalised.levels, penalised.codes, strict=True):
+        eta = eta + mixed.effects[name]["effect"].reindex(levels).to_numpy()[codes]
+        groupings.append(Grouping(name, codes, len(levels)))
+    mu = special.expit(eta)
+    weight = mu * (1.0 - mu)
+    working = eta + (penalised.y - mu) / weight
+    found = fit_linear_mixed(working, penalised.x, groupings, weight, residual_sd=1.0)
+    return _at_spreads(penalised, mixed, dict(zip(penalised.names, found.sd.tolist(), strict=True)))
+
+
 def _at_spread(penalised: Penalised, mixed: MixedFit, grouping: str, spread: float) -> MixedFit:
     """The fit with one grouping's standard deviation as given, the others' as fitted."""
-    sd = dict(mixed.sd) | {grouping: spread}
+    return _at_spreads(penalised, mixed, dict(mixed.sd) | {grouping: spread})
+
+
+def _at_spreads(penalised: Penalised, mixed: MixedFit, sd: dict[str, float]) -> MixedFit:
+    """The fit with standard deviations as given."""
     mode = penalised.mode(sd, mixed.beta)
     blocks = penalised.blocks(sd, mode)
     mu = special.expit(penalised.log_odds(sd, mode))
@@ -178,7 +227,7 @@ def _at_spread(penalised: Penalised, mixed: MixedFit, grouping: str, spread: flo
         cov=joint.kept[:p, :p],
         sd=sd,
         effects=effects,
-        singular=tuple(name for name in mixed.singular if name != grouping),
+        singular=tuple(name for name in mixed.singular if sd[name] == 0.0),
         joint_names=joint.names,
         joint_cov=joint.kept,
         joint_wide=joint.wide,

@@ -15,6 +15,7 @@ from outcomes.models.distributions import (
     normal_quantile,
     student_quantile,
 )
+from outcomes.models.separation import start_without_effects
 
 _PER_GROUP = 10  # misses (or finds, if rarer) for each point of the calibration curve
 _GROUPS = (3, 10)
@@ -190,13 +191,10 @@ def calibrate(
     try:
         fit = fit_clustered(y, x, clusters)
     except FitError:
-        from statsmodels.genmod import families
-        from statsmodels.genmod.generalized_linear_model import GLM
-
-        try:
-            beta = np.asarray(GLM(y, x, family=families.Binomial()).fit().params)
-        except (ValueError, np.linalg.LinAlgError):
+        found = start_without_effects(y, x)
+        if found is None:
             return None
+        beta = found
         limits: list[float | None] = [None] * 4
     else:
         beta = fit.beta

@@ -41,7 +41,7 @@ class Estimate:
 
 
 def estimate_ratio(
-    term: str, unit: str, log_ratio: float, std_error: float, alpha: float, freedom: int
+    term: str, unit: str, log_ratio: float, std_error: float, alpha: float, freedom: float
 ) -> Estimate:
     """An estimate with the limits and the p-value of :func:`ratio_interval`."""
     found = ratio_interval(log_ratio, std_error, alpha, freedom)
@@ -58,7 +58,7 @@ class Ratio:
     p: float
 
 
-def ratio_interval(log_ratio: float, std_error: float, alpha: float, freedom: int) -> Ratio:
+def ratio_interval(log_ratio: float, std_error: float, alpha: float, freedom: float) -> Ratio:
     """Make a ratio of its logarithm, with limits of Student's t.
 
     Parameters

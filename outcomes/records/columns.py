@@ -32,6 +32,8 @@ RESULTS: Words = MappingProxyType(
         "false alert": ("false", "false positive", "false indication", "fa"),
     }
 )
+# What a dog did, where one word is written for hides and blank areas.
+ALERTED, NOT_ALERTED = "find or false alert", "miss or clear"
 BLINDINGS: Words = MappingProxyType(
     {
         "open": ("known", "not blind", "unblinded"),
@@ -41,6 +43,9 @@ BLINDINGS: Words = MappingProxyType(
 )
 YES_NO: Words = MappingProxyType({"yes": ("y", "1", "x", "helped"), "no": ("n", "0", "unassisted")})
 _MOVED_TO: Words = MappingProxyType({place.name: place.other_names for place in PLACES.values()})
+_KEPT_IN: Words = MappingProxyType(
+    {name: of for name, of in _MOVED_TO.items() if PLACES[name].counts_as != "discarded"}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +171,40 @@ SOURCES = Table(
         ),
         Column("mass_g", "number", "Amount.", unit="g", low=0, high=200_000, side=True),
         Column("parent_id", "id", "The source this portion was cut from."),
+        Column(
+            "kept_in",
+            "word",
+            "Where it is kept when not in use; stands for the first move where none is logged.",
+            of_words=_KEPT_IN,
+            side=True,
+            instead="where it is kept counts as not known",
+        ),
+        Column("discarded_on", "time", "Date it was thrown out; stands for that move."),
+        Column(
+            "cycles_before",
+            "count",
+            "Freeze/thaw cycles before the storage log begins for it.",
+            unit="count",
+            low=0,
+            high=10_000,
+        ),
+        Column(
+            "cycles_counted",
+            "count",
+            "Cycles as counted by hand, all in all, on the day of counted_on.",
+            unit="count",
+            low=0,
+            high=10_000,
+            side=True,
+            instead="the storage log is counted",
+        ),
+        Column(
+            "counted_on",
+            "time",
+            "The day cycles_counted was true; left empty, that of the last trial.",
+            side=True,
+            instead="the day of the last trial is taken",
+        ),
     ),
     key="source_id",
     told_by="kind",
@@ -203,6 +242,7 @@ STORAGE = Table(
         ),
     ),
     key=None,
+    needed=False,
     told_by="moved_to",
     other_names=("storage", "moves", "movements", "freezer log", "freezer", "store log"),
 )
@@ -213,8 +253,7 @@ TRIALS = Table(
         Column(
             "trial_id",
             "id",
-            "One dog's search of one hide or one blank area; each only once.",
-            needed=True,
+            "One dog's search of one hide or one blank area; each only once. Without it, the row.",
         ),
         Column(
             "session_id",
@@ -301,6 +340,16 @@ TRIALS = Table(
         ),
         Column("depth_cm", "number", "Depth of the hide.", unit="cm", low=0, high=1000, side=True),
         Column("assisted", "yes or no", "yes if the dog was helped.", of_words=YES_NO),
+        Column(
+            "cycles",
+            "count",
+            "The source's freeze/thaw cycles as counted by hand, this one included.",
+            unit="count",
+            low=0,
+            high=10_000,
+            side=True,
+            instead="the storage log is counted",
+        ),
     ),
     key="trial_id",
     told_by="result",
@@ -354,7 +403,22 @@ OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
         *("source number", "source no", "aid number", "aid no", "sample number", "sample no"),
         *("source used", "aid used", "sample used", "which source"),
     ),
-    "kind": ("type", "tissue", "material", "source type"),
+    "kind": ("type", "tissue", "material", "source type", "description", "what", "aid type"),
+    "kept_in": (
+        *("stored", "stored in", "kept", "where stored", "where kept", "storage", "stored where"),
+        "home",
+    ),
+    "discarded_on": ("discarded", "disposed of", "disposed", "date discarded", "destroyed"),
+    "cycles_before": ("prior thaws", "thaws before", "earlier thaws", "prior cycles"),
+    "cycles_counted": (
+        *("thaws to date", "total thaws", "thaw count", "thaws", "times thawed", "cycles to date"),
+        *("number of thaws", "freeze thaw cycles", "thaw tally"),
+    ),
+    "counted_on": ("counted", "tally date", "as of", "count date"),
+    "cycles": (
+        *("thaws", "thaw", "number of thaws", "thaw number", "thaw count", "times thawed"),
+        *("of thaws", "freeze thaw cycles", "cycle", "cycle number"),
+    ),
     "acquired_on": (
         *("acquired", "received", "date received", "collected", "date acquired"),
         *("recd", "rec d", "date recd", "date rec d", "date in"),
@@ -363,8 +427,12 @@ OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
     "packaging": ("container", "packing", "packed"),
     "mass_g": ("weight", "mass", "amount", "grams"),
     "parent_id": ("parent", "cut from", "portion of", "parent source"),
-    "moved_at": ("date", "moved", "date moved", "move date", "time", "when"),
-    "moved_to": ("to", "to where", "location", "place", "storage", "stored in", "where"),
+    "moved_at": ("date", "moved", "date moved", "move date", "time", "when", "timestamp"),
+    "moved_to": (
+        *("to", "to where", "location", "place", "storage", "stored in", "where"),
+        *("out in", "in out", "in or out", "out or in", "direction", "action", "taken put back"),
+        *("taken out put back", "moved where", "in or out of freezer"),
+    ),
     "temperature_c": (
         *("temperature", "temp", "air temperature", "air temp", "outside temperature"),
         *("outside temp", "ambient temperature", "temp outside"),
@@ -375,17 +443,29 @@ OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
         *("trial", "number", "no", "run", "search number", "trial number", "trial no", "id"),
     ),
     "session_id": ("session", "training session", "training day"),
-    "started_at": ("date", "start", "start time", "date time", "started", "time", "when"),
-    "dog_id": ("dog", "dog name", "k9", "k9 name", "canine", "canine name"),
+    "started_at": (
+        *("date", "start", "start time", "date time", "started", "time", "when"),
+        *("training date", "date training", "timestamp"),
+    ),
+    "dog_id": ("dog", "dog name", "k9", "k9 name", "canine", "canine name", "dogs name"),
     "handler_id": ("handler", "handler name"),
-    "result": ("outcome", "find or miss", "found", "response", "hit", "hit or miss", "hit miss"),
+    "result": (
+        *("outcome", "find or miss", "found", "response", "hit", "hit or miss", "hit miss"),
+        *("h m fa", "h m", "indication", "indicated", "alert", "alerted", "dog find", "dog found"),
+    ),
     "false_alerts": ("false alert count", "false positives", "falses"),
-    "search_s": ("search time", "time to find", "duration", "seconds", "time taken"),
+    "search_s": (
+        *("search time", "time to find", "duration", "seconds", "time taken", "time to alert"),
+        *("mins", "minutes", "min", "search min", "search minutes"),
+    ),
     "limit_s": ("time limit", "limit", "max time"),
-    "blinding": ("blind", "blinded", "single or double blind", "handler knew", "location known"),
-    "set_min": ("set time", "soak time", "soak", "minutes set"),
+    "blinding": (
+        *("blind", "blinded", "single or double blind", "handler knew", "location known"),
+        *("how blind", "blindness", "blind search"),
+    ),
+    "set_min": ("set time", "soak time", "soak", "minutes set", "set", "set minutes", "set for"),
     "hide_id": ("hide", "hide number", "placement number"),
-    "humidity_pct": ("humidity", "relative humidity", "rh"),
+    "humidity_pct": ("humidity", "relative humidity", "rh", "hum"),
     "wind_m_s": ("wind", "wind speed"),
     "setting": ("environment", "area", "terrain"),
     "placement": ("hide type", "position", "how placed"),
@@ -411,6 +491,7 @@ ADDED: Mapping[str, frozenset[str]] = MappingProxyType(
                 *("ambient_hours", "degree_hours", "hours_since_thaw", "longest_freeze_days"),
                 *("open_frozen_days", "frozen_share", "regime", "undocumented_days"),
                 *("inferred_thaws", "read_thaws", "read_hours", "reading_gap_hours"),
+                *("cycles_source", "cycles_by_hand", "met_before", "first_mass_g", "freezer_c"),
             )
         ),
     }

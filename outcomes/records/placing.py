@@ -1,4 +1,4 @@
-"""Files put in place all together, so that a failure leaves whatever was there before."""
+"""Files put in place all together: at every moment each name holds its old file or its new one."""
 
 from __future__ import annotations
 
@@ -10,6 +10,31 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from outcomes.errors import OutputError
+
+_ASIDE = ".outcomes-"
+
+
+def write_new(path: Path, content: bytes) -> None:
+    """Write a file that is not there yet, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        Something of that name is there, or it cannot be written.
+    """
+    begun = False
+    try:
+        with path.open("xb") as file:
+            begun = True
+            file.write(content)
+    except FileExistsError as error:
+        raise OutputError(
+            f"{path} is there already and is left as it is. Give another name."
+        ) from error
+    except OSError as error:
+        if begun:
+            path.unlink(missing_ok=True)
+        raise _cannot_write(path, error) from error
 
 
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
@@ -32,7 +57,7 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     aside: Path | None = None
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        aside = Path(tempfile.mkdtemp(prefix=".outcomes-", dir=folder))
+        aside = Path(tempfile.mkdtemp(prefix=_ASIDE, dir=folder))
         for name, content in files.items():
             (aside / name).write_bytes(content)
         _put_in_place(aside, folder, list(files))
@@ -116,9 +141,9 @@ def place_first(folder: Path, name: str, content: bytes, others: Iterable[str]) 
     placed = False
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        aside = Path(tempfile.mkdtemp(prefix=".outcomes-", dir=folder))
+        aside = Path(tempfile.mkdtemp(prefix=_ASIDE, dir=folder))
         if path.is_file():
-            shutil.copy2(path, aside / name)
+            _put_by(path, aside / name)
         (aside / "new").write_bytes(content)
         there = any((folder / other).exists() for other in others if other != name)
         number = _number(aside / "new")
@@ -147,6 +172,19 @@ def _cannot_write(folder: Path, error: OSError) -> OutputError:
     )
 
 
+def _put_by(path: Path, other: Path) -> None:
+    """A second name for a file, or a copy where the disk gives none; the first name stays."""
+    try:
+        other.hardlink_to(path)
+    except OSError:
+        shutil.copy2(path, other)
+
+
+def leftovers(folder: Path) -> list[Path]:
+    """What a run that was killed outright left beside its results, in order of their names."""
+    return sorted(path for path in folder.glob(f"{_ASIDE}*") if path.is_dir())
+
+
 def _put_in_place(aside: Path, folder: Path, names: Sequence[str]) -> None:
     """Rename all into place, or put back what was there."""
     before = aside / "before"
@@ -157,7 +195,7 @@ def _put_in_place(aside: Path, folder: Path, names: Sequence[str]) -> None:
             if (folder / name).is_dir():
                 raise IsADirectoryError(errno.EISDIR, f"{name} is a folder")
             if name not in new:
-                (folder / name).replace(before / name)
+                _put_by(folder / name, before / name)
             (aside / name).replace(folder / name)
     except BaseException:  # an interrupt too, at whatever step, must not leave half old, half new
         for name in names:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +15,12 @@ from outcomes.records.checking.all_checks import check_tables
 from outcomes.records.checking.cells import type_cells
 from outcomes.records.checking.findings import Log, Sheet, consistent, quoted
 from outcomes.records.checking.schema import check_schema
+from outcomes.records.checking.storage import with_moves_of_sources
 from outcomes.records.columns import TABLES, Table
-from outcomes.records.reading.cells import CannotReadError, Cells
+from outcomes.records.reading.cells import CannotReadError, Cells, FindHeader, Place
 from outcomes.records.reading.files import Places, find_tables, load_table, mode_of, named
+from outcomes.records.reading.gather import gather
+from outcomes.records.reading.mapping import find_header
 from outcomes.records.tables import Examination, Finding, InputFile, Records
 from outcomes.records.unit_file import load_settings
 from outcomes.settings import RecordsSettings
@@ -105,6 +108,8 @@ def examine_and_read(
         name: _usable_rows(sheets[name], log) if name in sheets else _no_rows(table)
         for name, table in TABLES.items()
     }
+    frames["trials"] = _with_trial_ids(frames["trials"])
+    frames["storage"] = with_moves_of_sources(frames["storage"], frames["sources"])
     for name, frame in frames.items():
         check_schema(frame, TABLES[name])
     frames["trials"] = _with_sessions(frames["trials"])
@@ -187,25 +192,51 @@ def _load(places: Places, settings: RecordsSettings, log: Log) -> dict[str, Cell
     cells = {}
     for name, table in TABLES.items():
         found = places.found[name]
-        if len(found) > 1:
+        if len(found) > max(len(settings.tables.get(name, ())), 1):
             files = ", ".join(place.file for place in found)
             log.add("table given twice", table=name, file=places.label, facts={"files": files})
+        elif name in places.missing:
+            _add_absent(log, name, places, settings)
         elif found:
-            try:
-                cells[name] = load_table(found[0])
-            except CannotReadError as problem:
-                if problem.rule != "empty file" or table.needed:
-                    _add_problem(log, problem, name, found[0].file)
+            parts = [_load_part(place, table, settings, log) for place in found]
+            read = [part for part in parts if part is not None]
+            if read:
+                cells[name] = gather(read, table, settings)
         elif name in settings.tables or table.needed or name in places.likely:
             _add_absent(log, name, places, settings)
+    if "storage" not in cells and not any(f.table == "storage" for f in log.findings):
+        log.add("no storage log", table="storage", file=places.label)
     return cells
+
+
+def _load_part(place: Place, table: Table, settings: RecordsSettings, log: Log) -> Cells | None:
+    """The cells of one file or sheet of a table; None where it cannot be read, which is told."""
+    try:
+        cells = load_table(place, header_finder(table, settings))
+    except CannotReadError as problem:
+        if problem.rule != "empty file" or table.needed:
+            _add_problem(log, problem, table.name, place.file)
+        return None
+    if cells.header_row > 1:
+        facts = {"found": cells.header_row}
+        log.add("column names found lower", table=table.name, file=place.file, facts=facts)
+    return cells
+
+
+def header_finder(table: Table, settings: RecordsSettings) -> FindHeader:
+    """Where the column names of a table stand: where the unit says, or where its names do."""
+    if table.name in settings.header_row:
+        return lambda _: settings.header_row[table.name] - 1
+    mapped = settings.columns.get(table.name, {})
+    names = {name for column in table.names for name in mapped.get(column, (column,))}
+    return lambda lines: find_header(lines, names)
 
 
 def _add_absent(log: Log, table: str, places: Places, settings: RecordsSettings) -> None:
     """A table that is not there, and the file or sheet it may be."""
     if table in settings.tables:
-        said = settings.tables[table]
-        facts = {"likely": f"Correct its name in unit.toml, [tables] {table} = {quoted(said)}. "}
+        said = ", ".join(map(quoted, places.missing.get(table, settings.tables[table])))
+        facts = {"likely": f"Correct its name in unit.toml, [tables] {table} = {said}. "}
         log.add("missing table", table=table, file=places.label, facts=facts)
         return
     likely = places.likely.get(table)
@@ -213,18 +244,27 @@ def _add_absent(log: Log, table: str, places: Places, settings: RecordsSettings)
         seen = _seen(table, places) if places.others else ""
         log.add("missing table", table=table, file=places.label, facts={"likely": seen})
         return
-    name = likely.sheet or likely.path.stem
-    ours = table if likely.sheet is not None else f"{table}{likely.path.suffix}"
+    first = likely[0]
+    ours = table if first.sheet is not None else f"{table}{first.path.suffix}"
+    rename = f"rename it to {ours}, or " if len(likely) == 1 else ""
     mend = (
-        f"rename it to {ours}, or say in unit.toml, beside the records, under [tables]: "
-        f"{table} = {quoted(name)}"
+        f"{rename}say in unit.toml, beside the records, under [tables]: "
+        f"{table} = {names_of(likely)}"
     )
-    if TABLES[table].needed:
-        facts = {"likely": f"If it is {likely.file!r}, {mend}; otherwise: "}
+    files = named([place.file for place in likely])
+    # A log that is there under another name is never passed over.
+    if TABLES[table].needed or table == "storage":
+        facts = {"likely": f"If it is {files}, {mend}; otherwise: "}
         log.add("missing table", table=table, file=places.label, facts=facts)
     else:
-        facts = {"found": repr(likely.file), "likely": f"If it is that table, {mend}"}
+        facts = {"found": files, "likely": f"If it is that table, {mend}"}
         log.add("table under another name", table=table, file=places.label, facts=facts)
+
+
+def names_of(places: Sequence[Place]) -> str:
+    """The names of files or sheets as ``unit.toml`` has them."""
+    names = [quoted(place.sheet or place.path.stem) for place in places]
+    return names[0] if len(names) == 1 else f"[{', '.join(names)}]"
 
 
 def _seen(table: str, places: Places) -> str:
@@ -259,6 +299,20 @@ def _no_rows(table: Table) -> pd.DataFrame:
         {c.name: pd.Series(dtype=types.get(c.type, "object")) for c in table.columns}
         | {"file": pd.Series(dtype=object), "row": pd.Series(dtype="int64")}
     )
+
+
+def _with_trial_ids(trials: pd.DataFrame) -> pd.DataFrame:
+    """``trial_id`` where it was not given: the table, or of several the file, and the row."""
+    given = trials.get("trial_id", pd.Series(None, index=trials.index, dtype=object))
+    if len(trials) and given.notna().all():
+        return trials
+    several = bool(len(trials)) and bool((trials["file"] != trials["file"].iloc[0]).any())
+    homes = trials["file"].map(lambda file: Path(str(file).rpartition(", sheet ")[2]).stem)
+    made = (homes if several else "trials") + " " + trials["row"].astype(str)
+    taken = set(given.dropna())
+    made = made.map(lambda name: f"{name} (row)" if name in taken else name)
+    columns = {"trial_id": given.where(given.notna(), made).astype(object)}
+    return pd.DataFrame(columns | {name: trials[name] for name in trials if name != "trial_id"})
 
 
 def _with_sessions(trials: pd.DataFrame) -> pd.DataFrame:

@@ -1,34 +1,85 @@
-"""A ``unit.toml`` to start from, guessed from the records; people decide, nothing is applied."""
+"""A ``unit.toml`` to start from, guessed from the records and tried on them; people decide."""
 
 from __future__ import annotations
 
-import contextlib
 import re
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from outcomes.records.checking.findings import quoted
-from outcomes.records.columns import TABLES, Column, Table
-from outcomes.records.reading.cells import CannotReadError, Cells, Place, clean, texts_of
-from outcomes.records.reading.files import find_tables, load_table
-from outcomes.records.reading.mapping import buried_header, likely_columns
+from outcomes.records.columns import ALERTED, NOT_ALERTED, TABLES, Column, Table
+from outcomes.records.reading.cells import Cells, clean, texts_of
+from outcomes.records.reading.fold import LABELS, spellings_to_join
+from outcomes.records.reading.gather import is_total
 from outcomes.records.reading.spelling import fold
 from outcomes.records.reading.units import UNITS, unit_in_heading, unit_is_said
 from outcomes.records.reading.values import read_column
-from outcomes.records.reading.words import NO_SOURCE, NOTHING, likely_word
-from outcomes.records.unit_file import load_settings, sections_of, settings_path
+from outcomes.records.reading.words import NO_SOURCE, NOTHING, guess_word, yes_or_no
+from outcomes.records.structure import ZERO_WORDS, TableGuess, guess_structure
+from outcomes.records.unit_file import load_settings, sections_of, settings_of, settings_path
 from outcomes.settings import RecordsSettings
 
 MOST_WORDS = 12
 MOST_COLUMNS = 8
+JOINS_SHOWN = 3
+GOOD_SHARE = 0.97
 # What a dog did, which is a miss where there was a source and right where there was none.
 _NO_ALERT = frozenset(map(fold, ("no alert", "negative", "no indication", "no response")))
-_TWO_MEANINGS = "with a source a miss, without one clear: write two words in the records"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One guess: where it stands, what it says, and why; a comment where it is left open."""
+
+    section: str
+    text: str
+    ground: str = ""
+
+    @property
+    def open(self) -> bool:
+        """Whether a person has to fill it in."""
+        return self.text.startswith("#")
+
+    def shown(self) -> str:
+        """The line of the file."""
+        return f"{self.text}  # {self.ground}" if self.ground else self.text
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A whole proposal for ``unit.toml``.
+
+    Attributes
+    ----------
+    text
+        Valid TOML: a line a guess with its ground; empty where nothing needs to be said.
+    usable, trials
+        Trials that can be used with it as it is, of so many handed over; None where it
+        was not tried.
+    left_open
+        Lines that a person has to fill in or decide.
+    """
+
+    text: str
+    usable: int | None
+    trials: int | None
+    left_open: int
+
+
+@dataclass(slots=True)
+class _Lines:
+    lines: list[Line] = field(default_factory=list)
+    orders: set[str] = field(default_factory=set)
+
+    def add(self, section: str, text: str, ground: str = "") -> None:
+        if all((line.section, line.text) != (section, text) for line in self.lines):
+            self.lines.append(Line(section, text, ground))
 
 
 def suggest_settings(
@@ -52,9 +103,9 @@ def suggest_settings(
     -------
     str
         Valid TOML with a guess for each of the unit's tables, columns and words
-        that has no place yet. What is only possible, and what is needed and
-        could not be guessed, is commented out. Empty where nothing needs to be
-        said.
+        that has no place yet, each with its ground. What is only possible, and what is
+        needed and could not be guessed, is commented out. Empty where nothing needs to
+        be said.
 
     Raises
     ------
@@ -67,61 +118,115 @@ def suggest_settings(
     known = load_settings(path).records if settings is None else settings
     if sections is None:
         sections = sections_of(settings_path(path))
-    lines = _Lines({}, set())
-    loaded = _loaded(path, known)
-    for name, place, cells in loaded:
-        if place is not None:
-            lines.add("tables", f"{name} = {quoted(place.sheet or place.path.stem)}")
-        if cells is not None and not _names_lower(cells, TABLES[name], known):
-            _suggest_of_table(cells, TABLES[name], known, lines)
-    _suggest_names({name: cells for name, _, cells in loaded if cells is not None}, known, lines)
-    return _toml(lines, sections)
+    return _toml(_suggested(path, known), sections)
 
 
-@dataclass(frozen=True, slots=True)
-class _Lines:
-    """Lines by section (the top of the file has no name), and the date orders seen."""
+def draft_settings(path: str | Path, usable: Callable[[RecordsSettings], tuple[int, int]]) -> Draft:
+    """A whole ``unit.toml``, tried on the records; a guess that loses trials is left open.
 
-    sections: dict[str, list[str]]
-    orders: set[str]
+    Parameters
+    ----------
+    path
+        The records; a ``unit.toml`` beside them is not looked at.
+    usable
+        Settings → usable trials, and trials handed over.
 
-    def add(self, section: str, line: str) -> None:
-        lines = self.sections.setdefault(section, [])
-        if line not in lines:
-            lines.append(line)
+    Returns
+    -------
+    Draft
+
+    Raises
+    ------
+    UsageError
+        If there are no records at ``path``.
+    """
+    lines = _suggested(Path(path), RecordsSettings())
+    none = frozenset[str]()
+
+    def tried(lines: Sequence[Line]) -> tuple[int, int]:
+        return usable(settings_of(_toml(lines, none)).records)
+
+    good, trials = tried(lines)
+    if trials and good < GOOD_SHARE * trials:
+        for at, line in enumerate(list(lines)):
+            if line.open or line.section == "tables" or line.section.startswith("columns"):
+                continue
+            without = [*lines[:at], *lines[at + 1 :]]
+            now = tried(without)[0]
+            if now > good:
+                ground = f"left open: with it {now - good:,} more trials could not be used"
+                lines[at] = replace(line, text=f"# {line.text}", ground=ground)
+                good = now
+    left_open = sum(line.open for line in lines)
+    return Draft(_toml(lines, none), good, trials, left_open)
 
 
-def _names_lower(cells: Cells, table: Table, known: RecordsSettings) -> bool:
-    """Whether the names of the columns stand lower than row 1, which then has none to map."""
-    mapped = known.columns.get(table.name, {})
-    names = {mapped.get(name, name) for name in table.names}
-    return not _placed(cells, table, known)[0] and buried_header(cells, table, names) is not None
+def _suggested(path: Path, known: RecordsSettings) -> list[Line]:
+    lines = _Lines()
+    guesses, said = guess_structure(path, known)
+    for name, guess in guesses.items():
+        if not guess.named:
+            names = [quoted(place.sheet or place.path.stem) for place in guess.places]
+            text = names[0] if len(names) == 1 else f"[{', '.join(names)}]"
+            lines.add("tables", f"{name} = {text}", "by its name and columns")
+        _suggest_columns(TABLES[name], guess, known, lines)
+    for name, guess in guesses.items():
+        if guess.cells is not None:
+            _suggest_of_table(guess.cells, TABLES[name], said, lines)
+    cells = {name: guess.cells for name, guess in guesses.items() if guess.cells is not None}
+    _suggest_folding(cells, said, lines)
+    return [
+        Line("", _order_line(lines.orders)) if line.text == "date order" else line
+        for line in lines.lines
+    ]
+
+
+def _suggest_columns(table: Table, guess: TableGuess, known: RecordsSettings, out: _Lines) -> None:
+    section = f"columns.{table.name}"
+    for ours in (name for name in table.names if name in guess.columns):
+        of = guess.columns[ours]
+        names = [quoted(name) for name in of.names]
+        text = names[0] if len(names) == 1 else f"[{', '.join(names)}]"
+        out.add(section, f"{ours} = {text}", of.ground)
+    if guess.same_as_above is not None:
+        name, times = guess.same_as_above
+        ground = f"{times:,} empty cells stand under a date: read as that date"
+        out.add("same_as_above", f"{table.name} = [{quoted(name)}]", ground)
+    if guess.cells is None:
+        return
+    offered = ", ".join(quoted(name) for name in guess.free[:MOST_COLUMNS])
+    for column in table.columns:
+        if (
+            column.needed
+            and column.name not in guess.columns
+            and column.name not in guess.cells.header
+            and column.name not in known.columns.get(table.name, {})
+        ):
+            meaning = column.meaning.split(";")[0].rstrip(".").lower()
+            which = f"; one of {offered}?" if guess.free else ""
+            out.add(section, f'# {column.name} = ""', f"needed: {meaning}{which}")
+
+
+def _placed(cells: Cells, table: Table, settings: RecordsSettings) -> dict[str, str]:
+    names = {name: settings.name_of(table.name, name) for name in table.names}
+    return {ours: theirs for ours, theirs in names.items() if theirs in cells.header}
 
 
 def _suggest_of_table(cells: Cells, table: Table, known: RecordsSettings, lines: _Lines) -> None:
-    placed, guessed = _placed(cells, table, known)
-    mapped = known.columns.get(table.name, {})
-    section = f"columns.{table.name}"
-    for ours in (name for name in table.names if name in guessed):
-        lines.add(section, f"{ours} = {quoted(guessed[ours])}")
-    free = [name for name in cells.header if name not in (placed | guessed).values() and name]
-    offered = ", ".join(quoted(name) for name in free[:MOST_COLUMNS])
-    for column in table.columns:
-        if column.needed and column.name not in placed | guessed and column.name not in mapped:
-            meaning = column.meaning.split(";")[0].rstrip(".").lower()
-            which = f"; one of {offered}?" if free else ""
-            lines.add(section, f'# {column.name} = ""  # needed: {meaning}{which}')
-    for ours, theirs in (placed | guessed).items():
+    placed = _placed(cells, table, known)
+    rows = ~is_total(cells)
+    for ours, theirs in placed.items():
         column = table.column(ours)
         raw = cells.columns[cells.header.index(theirs)]
-        texts = [clean(text) for text in texts_of(raw)[1]]
+        # Each of their texts once, but for those of rows that add up the others.
+        texts = list(dict.fromkeys(_texts(raw[rows].reset_index(drop=True))))
         rules = read_column(column, raw, known, table.name).rules
         if column.words:
-            hides = _share_on_hides(cells, placed | guessed) if ours == "result" else {}
-            for line in _word_lines(column, texts, known, hides):
-                lines.add(f"words.{ours}", line)
-        for line in _blank_lines(column, table, texts, known):
-            lines.add(f"words.{ours}", line)
+            hides = _share_on_hides(cells, placed) if ours == "result" else {}
+            for text, ground in _word_lines(column, theirs, texts, known, hides):
+                lines.add(f"words.{ours}", text, ground)
+        for text, ground in _blank_lines(column, table, texts, known):
+            lines.add(f"words.{ours}", text, ground)
         if "date ambiguous" in rules:
             lines.add("", "date order")
         if column.type == "time" and known.date_order is None:
@@ -129,54 +234,65 @@ def _suggest_of_table(cells: Cells, table: Table, known: RecordsSettings, lines:
             # A column of both orders has none, and says nothing of the others'.
             lines.orders.update(orders if len(orders) == 1 else ())
         if "comma in a number" in rules:
-            lines.add("", 'decimal = ","')
-        for home, line in _unit_lines(column, table, theirs, texts, rules, known):
-            lines.add(home, line)
+            lines.add("", 'decimal = ","', "numbers such as 12,5")
+        for home, text, ground in _unit_lines(column, table, theirs, texts, rules, known):
+            lines.add(home, text, ground)
 
 
-# Where the names of a column are listed, and where they are used.
-_LISTED: Mapping[str, tuple[str, tuple[str, ...]]] = {
-    "source_id": ("sources", ("storage", "trials", "readings")),
-    "dog_id": ("dogs", ("trials",)),
-}
+def _texts(cells: pd.Series[Any]) -> list[str]:
+    """The text of every cell that is there."""
+    codes, texts = texts_of(cells)
+    seen = [clean(text) for text in texts]
+    return [seen[code] for code in codes.tolist() if code >= 0]
 
 
-def _suggest_names(tables: Mapping[str, Cells], known: RecordsSettings, lines: _Lines) -> None:
-    """A line for each name that differs from a listed one in case, spaces and the like alone."""
+def _suggest_folding(tables: Mapping[str, Cells], known: RecordsSettings, lines: _Lines) -> None:
+    """One line for labels that differ in case, blanks, leading zeros or ``#`` alone."""
 
-    def names(table: str, column: str) -> list[str]:
+    def cells_of(table: str, column: str) -> list[str]:
         cells = tables.get(table)
-        placed, guessed = ({}, {}) if cells is None else _placed(cells, TABLES[table], known)
-        theirs = (placed | guessed).get(column)
-        if cells is None or theirs is None:
+        theirs = {} if cells is None else _placed(cells, TABLES[table], known)
+        if cells is None or column not in theirs:
             return []
-        texts = map(clean, texts_of(cells.columns[cells.header.index(theirs)])[1])
-        return list(dict.fromkeys(filter(None, texts)))
+        said = {clean(word).casefold(): ours for word, ours in known.words.get(column, {}).items()}
+        codes, texts = texts_of(cells.columns[cells.header.index(theirs[column])])
+        seen = [clean(text) for text in texts]
+        seen = [said.get(text.casefold(), text) for text in seen]
+        nobody = NOTHING | NO_SOURCE
+        return [
+            seen[code]
+            for code in codes.tolist()
+            if code >= 0 and seen[code] and seen[code].casefold() not in nobody
+        ]
 
-    for column, (home, users) in _LISTED.items():
-        listed = defaultdict(list)
-        for name in names(home, column):
-            listed[fold(name)].append(name)
-        said = {clean(word).casefold() for word in known.words.get(column, {})}
-        used = dict.fromkeys(name for table in users for name in names(table, column))
-        for name in used:
-            same = listed.get(fold(name), [])
-            # Two listed names that are alike could each be meant.
-            if len(same) == 1 and name != same[0] and name.casefold() not in said:
-                said.add(name.casefold())
-                lines.add(f"words.{column}", f"{quoted(name)} = {quoted(same[0])}")
+    folded = []
+    for label, (home, columns) in LABELS.items():
+        if label in known.fold_labels:
+            continue
+        listed = cells_of(home, label) if home in ("sources", "dogs") else []
+        used = [text for table in tables for column in columns for text in cells_of(table, column)]
+        joined = spellings_to_join(list(dict.fromkeys(listed)), used)
+        if joined:
+            shown = [f"{one} is {other}" for one, other in sorted(joined.items())[:JOINS_SHOWN]]
+            more = len(joined) - len(shown)
+            told = ", ".join(shown) + (f" and {more:,} more" if more else "")
+            folded.append((label, told))
+    if folded:
+        names = ", ".join(quoted(label) for label, _ in folded)
+        ground = "case, blanks, zeros and # tell nothing apart: " + "; ".join(t for _, t in folded)
+        lines.add("", f"fold_labels = [{names}]", ground)
 
 
-def _toml(lines: _Lines, sections: frozenset[str]) -> str:
+def _toml(lines: Sequence[Line], sections: frozenset[str]) -> str:
     """The lines under their sections, in the order a file has them."""
-    order = [*(f"columns.{name}" for name in TABLES), "units"]
+    order = [*(f"columns.{name}" for name in TABLES), "same_as_above", "units"]
     order += [f"units.{name}" for name in TABLES]
     rank = {name: at for at, name in enumerate(("", "tables", *order))}
     blocks = []
-    for name in sorted(lines.sections, key=lambda name: (rank.get(name, len(rank)), name)):
-        block = list(lines.sections[name])
+    homes = {line.section for line in lines}
+    for name in sorted(homes, key=lambda name: (rank.get(name, len(rank)), name)):
+        block = [line.shown() for line in lines if line.section == name]
         if not name:
-            block = [_order_line(lines.orders) if line == "date order" else line for line in block]
             block = [*(["# at the top, above the first [section]:"] if sections else []), *block]
         elif name in sections:
             block = [f"# under [{name}], which is there already:", *block]
@@ -187,8 +303,9 @@ def _toml(lines: _Lines, sections: frozenset[str]) -> str:
 
 
 _SECTION_NOTES: Mapping[str, str] = {
-    "tables": "  # our name = your file's or sheet's name",
+    "tables": "  # our name = your files' or sheets' names",
     "columns": "  # our name = your name",
+    "same_as_above": "  # your columns in which an empty cell means what stands above",
     "words": "  # your word = our word",
     "units": "  # the unit a column is written in",
 }
@@ -196,41 +313,8 @@ _SECTION_NOTES: Mapping[str, str] = {
 
 def _order_line(orders: set[str]) -> str:
     if len(orders) == 1:
-        return f"date_order = {quoted(min(orders))}"
+        return f"date_order = {quoted(min(orders))}  # some dates can only be read so"
     return '# date_order = "day first"  # or "month first"'
-
-
-def _loaded(path: Path, known: RecordsSettings) -> list[tuple[str, Place | None, Cells | None]]:
-    """Each table: its name, its place if that has another name, and its cells if they read."""
-    loaded: list[tuple[str, Place | None, Cells | None]] = []
-    try:
-        places = find_tables(path, known.tables)
-    except CannotReadError:
-        return []
-    for name, found in places.found.items():
-        likely = None if found or name in known.tables else places.likely.get(name)
-        place = found[0] if found else likely
-        if place is None:
-            continue
-        cells = None
-        with contextlib.suppress(CannotReadError):  # examine_records says what is wrong with it
-            cells = load_table(place)
-        loaded.append((name, likely, cells))
-    return loaded
-
-
-def _placed(
-    cells: Cells, table: Table, settings: RecordsSettings
-) -> tuple[dict[str, str], dict[str, str]]:
-    mapped = settings.columns.get(table.name, {})
-    placed = {
-        name: mapped.get(name, name)
-        for name in table.names
-        if mapped.get(name, name) in cells.header
-    }
-    absent = [name for name in table.names if name not in placed]
-    free = [name for name in cells.header if name and name not in placed.values()]
-    return placed, likely_columns(table, absent, free)
 
 
 def _share_on_hides(cells: Cells, names: Mapping[str, str]) -> dict[str, float]:
@@ -248,31 +332,52 @@ def _share_on_hides(cells: Cells, names: Mapping[str, str]) -> dict[str, float]:
 
 
 def _word_lines(
-    column: Column, texts: Sequence[str], settings: RecordsSettings, on_hides: Mapping[str, float]
-) -> list[str]:
+    column: Column,
+    heading: str,
+    texts: Sequence[str],
+    settings: RecordsSettings,
+    on_hides: Mapping[str, float],
+) -> list[tuple[str, str]]:
     said = {clean(word).casefold() for word in settings.words.get(column.name, {})}
     ours = {*column.words, *(("true", "false") if column.type == "yes or no" else ())}
-    unknown = sorted(
-        {t for t in texts if t and t.casefold() not in ours and t.casefold() not in said}
-    )
+    unknown: dict[str, str] = {}  # words are matched without regard to case
+    for text in sorted(t for t in texts if t):
+        if text.casefold() not in ours | said | NOTHING:
+            unknown.setdefault(text.casefold(), text)
     lines = []
-    for text in unknown[:MOST_WORDS]:
-        guess = likely_word(column, text)
-        if column.name == "result" and fold(text) in _NO_ALERT:
-            # The word alone does not tell a miss from a blank area rightly left alone.
-            share = on_hides.get(text, 0.5)
-            if 0.0 < share < 1.0:
-                lines.append(f'# {quoted(text[:60])} = ""  # {_TWO_MEANINGS}')
-                continue
-            guess = "miss" if share == 1.0 else "clear"
+    for text in list(unknown.values())[:MOST_WORDS]:
+        guess, ground = _word_of(column, heading, text, on_hides)
         if guess is None:
             choices = ", ".join(column.words)
-            lines.append(f'# {quoted(text[:60])} = ""  # one of: {choices}')
+            lines.append((f'# {quoted(text[:60])} = ""', f"one of: {choices}"))
         else:
-            lines.append(f"{quoted(text)} = {quoted(guess)}")
+            lines.append((f"{quoted(text)} = {quoted(guess)}", ground))
     if len(unknown) > MOST_WORDS:
-        lines.append(f"# and {len(unknown) - MOST_WORDS} more words")
+        lines.append((f"# and {len(unknown) - MOST_WORDS} more words", ""))
     return lines
+
+
+def _word_of(
+    column: Column, heading: str, text: str, on_hides: Mapping[str, float]
+) -> tuple[str | None, str]:
+    """Our word for one of theirs, and the ground."""
+    if column.name == "result":
+        # What a dog did is one thing on a hide and another on a blank area.
+        alerted = False if fold(text) in _NO_ALERT else yes_or_no(text)
+        if alerted is not None:
+            # Yes is one word, however it is spelt, and no another.
+            shares = [on for word, on in on_hides.items() if yes_or_no(word) is not None]
+            shares = shares if yes_or_no(text) is not None else [on_hides.get(text, 1.0)]
+            share = sum(shares) / len(shares) if shares else 1.0
+            if share == 1.0:
+                return "find" if alerted else "miss", "only where there was a source"
+            if share == 0.0:
+                return "false alert" if alerted else "clear", "only on blank areas"
+            return ALERTED if alerted else NOT_ALERTED, "with a source the one, without the other"
+    guess = guess_word(column, text, heading)
+    if guess == "freezer" and not re.search(r"(?i)fre?ez|froz", text):
+        return guess, "taken for a freezer, as it is said of going in or back"
+    return guess, "by the word"
 
 
 def _orders(texts: Sequence[str]) -> set[str]:
@@ -294,19 +399,20 @@ def _unit_lines(
     texts: Sequence[str],
     rules: Sequence[str],
     settings: RecordsSettings,
-) -> list[tuple[str, str]]:
-    """Sections and lines for the unit a column seems to be written in."""
+) -> list[tuple[str, str, str]]:
+    """Sections, lines and grounds for the unit a column seems to be written in."""
     if column.name not in UNITS or unit_is_said(column, settings, table.name):
         return []
+    section = f"units.{table.name}"
     unit = unit_in_heading(column, theirs)
     if unit is not None:
-        return [(f"units.{table.name}", f"{column.name} = {quoted(unit)}")]
+        return [(section, f"{column.name} = {quoted(unit)}", "by the heading")]
     if "impossible temperature" in rules and _mostly_fahrenheit(column, texts):
-        return [(f"units.{table.name}", f'{column.name} = "F"')]
+        return [(section, f'{column.name} = "F"', "most are too high for °C")]
     if "clock times among numbers" in rules:
-        return [("units", f'# {column.name} = "mm:ss"  # once every cell is written as 1:30')]
+        return [("units", f'# {column.name} = "mm:ss"', "once every cell is written as 1:30")]
     if "minutes and seconds" in rules:
-        return [("units", f'{column.name} = "mm:ss"')]
+        return [("units", f'{column.name} = "mm:ss"', "cells such as 1:30")]
     return []
 
 
@@ -320,13 +426,23 @@ def _mostly_fahrenheit(column: Column, texts: Sequence[str]) -> bool:
 
 def _blank_lines(
     column: Column, table: Table, texts: Sequence[str], settings: RecordsSettings
-) -> list[str]:
-    """Words that units write where nothing is known, or where there is no source."""
+) -> list[tuple[str, str]]:
+    """Words that units write where nothing is known, where there is no source, or for a number."""
     said = {clean(word).casefold() for word in settings.words.get(column.name, {})}
+    lines = []
+    if column.type in ("number", "count"):
+        for text in Counter(text.casefold() for text in texts if text):
+            if column.name == "depth_cm" and text in ZERO_WORDS - said:
+                lines.append((f'{quoted(text)} = "0"', "no depth"))
+            elif (
+                column.name == "false_alerts" and yes_or_no(text) is not None and not text.isdigit()
+            ):
+                lines.append((f'{quoted(text)} = "{int(bool(yes_or_no(text)))}"', "as a count"))
     blank = set(NOTHING)
     if table.name == "trials" and column.name == "source_id":
         blank |= NO_SOURCE
-    elif column.type in ("id", "text") or column.words or (column.needed and not column.side):
-        return []
+    elif column.type in ("id", "text") or (column.needed and not column.side):
+        return lines
     found = {text.casefold() for text in texts if text} & blank - said
-    return [f'{quoted(text)} = ""  # an empty cell' for text in sorted(found)]
+    found -= {word.casefold() for names in column.of_words.values() for word in names}
+    return [*lines, *((f'{quoted(text)} = ""', "an empty cell") for text in sorted(found))]

@@ -38,7 +38,7 @@ class Finding:
     problem, mend
         What is wrong, and what would mend it.
     cause
-        Row of the sources that this row was set aside with; None where there is none.
+        File and row of the sources that this row was set aside with; None where there is none.
     """
 
     rule: str
@@ -50,7 +50,7 @@ class Finding:
     value: str | None
     problem: str
     mend: str
-    cause: int | None = None
+    cause: tuple[str, int] | None = None
 
     def line(self) -> str:
         """The finding as one line for people."""

@@ -11,8 +11,10 @@ from typing import Any
 from rapidfuzz import process
 
 from outcomes.errors import SettingsError, SettingValueError, UsageError
-from outcomes.records.columns import TABLES
+from outcomes.records.columns import ALERTED, NOT_ALERTED, TABLES
+from outcomes.records.reading.fold import LABELS
 from outcomes.records.reading.units import UNITS
+from outcomes.records.tables import shortened
 from outcomes.settings import (
     DecisionSettings,
     EarlyWarning,
@@ -23,15 +25,16 @@ from outcomes.settings import (
 
 FILE_NAME = "unit.toml"
 MAX_BYTES = 1_000_000
+MOST_HEADER_ROW = 1_000
 
 # Section → its keys; the empty section is the top of the file. A key is the field of its name
 # in a class of settings, where its bounds stand.
 _KEYS: Mapping[str, tuple[str, ...]] = {
-    "": ("unit", "date_order", "decimal"),
+    "": ("unit", "date_order", "decimal", "fold_labels"),
     "temperatures": ("freezer_c", "refrigerator_c", "ambient_c"),
     "exposure": (
         *("thaw_after_h", "base_c", "frozen_at_least", "refrigerated_at_most"),
-        "unlogged_thaws",
+        *("unlogged_thaws", "cycles_from"),
     ),
     "readings": ("thawed_above_c", "frozen_below_c", "longest_gap_h"),
     "decision": ("floor", "confidence", "alpha", "seed"),
@@ -39,7 +42,8 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "early_warning": tuple(field.name for field in fields(EarlyWarning)),
 }
 _FIELDS: Mapping[str, str] = {"longest_gap_h": "longest_reading_gap_h"}  # key → field, if another
-_SECTIONS = ("tables", "columns", "words", "units", *(name for name in _KEYS if name))
+_LAYOUT = ("tables", "columns", "header_row", "same_as_above", "words", "units")
+_SECTIONS = (*_LAYOUT, *(name for name in _KEYS if name))
 
 
 def load_settings(records: str | Path, file: str | Path | None = None) -> Settings:
@@ -73,11 +77,21 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
         date_order = "day first"          # or "month first"
         decimal = ","                     # if numbers are written 12,5
 
+        fold_labels = ["source_id"]       # HR-01, hr 1 and #HR-1 are one source
+
         [tables]                          # our name = your file's or sheet's name
         storage = "Storage log"
+        trials = ["Log 2024", "Log 2025"] # one table of ours, several of yours
 
         [columns.trials]                  # our name = your name
         result = "Outcome"
+        started_at = ["Date", "Time"]     # one column of ours, several of yours
+
+        [header_row]                      # where the row of column names is not found
+        trials = 3
+
+        [same_as_above]                   # columns of yours whose empty cells mean "as above"
+        trials = ["Date"]
 
         [words.result]                    # "your word" = "our word"
         "Hit" = "find"
@@ -103,6 +117,7 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
         frozen_at_least = 0.8
         refrigerated_at_most = 0.2
         unlogged_thaws = "infer"          # or "strict"
+        cycles_from = "counted"           # counts by hand before the log, or "log"
 
         [readings]                        # of a temperature logger
         thawed_above_c = 0
@@ -116,8 +131,8 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
         seed = 1
 
         [rule]                            # when a source counts as unreliable
-        misses = 2
-        window = 3
+        misses = 3                        # without these two: chosen from the unit's own finds
+        window = 5
         qualified_only = true
 
         [early_warning]
@@ -135,14 +150,25 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
                 return Settings()
         except OSError:  # a path that cannot be one: reading the records tells of it
             return Settings()
-    elif not (path := Path(file)).is_file():
-        raise UsageError(f"{path}: no such settings file. Give the path of a unit.toml.")
+    elif not _is_file(path := Path(file)):
+        shown = shortened(str(path))
+        raise UsageError(f"{shown}: no such settings file. Give the path of a unit.toml.")
     return _settings(_parsed(path), path)
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):  # a name that no file can have
+        return False
 
 
 def settings_path(records_path: Path) -> Path:
     """Where ``unit.toml`` is looked for: inside the folder, or beside the workbook."""
-    folder = records_path if records_path.is_dir() else records_path.parent
+    try:
+        folder = records_path if records_path.is_dir() else records_path.parent
+    except (OSError, ValueError):  # a name that nothing can have
+        folder = records_path.parent
     return folder / FILE_NAME
 
 
@@ -190,15 +216,29 @@ def _parsed(path: Path) -> Mapping[str, Any]:
         raise SettingsError(f"{path}: nested too deeply. Keep it to the settings.") from error
 
 
+def settings_of(text: str) -> Settings:
+    """The settings that a text says, as a file of it would.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be used.
+    """
+    return _settings(tomllib.loads(text), Path(FILE_NAME))
+
+
 def _settings(given: Mapping[str, Any], path: Path) -> Settings:
     found: dict[str, Any] = {}
-    readers = {"tables": _tables, "columns": _columns, "words": _words, "units": _units}
+    of_layout = (_tables, _columns, _header_rows, _same_as_above, _words, _units)
+    readers: Mapping[str, Any] = dict(zip(_LAYOUT, of_layout, strict=True))
     for key, value in given.items():
         if key in _KEYS and key:
             for name, inner in _section(value, key, path).items():
                 if name not in _KEYS[key]:
                     raise SettingsError(_unknown(key, name, _KEYS[key], path))
                 found[_FIELDS.get(name, name)] = inner
+        elif key == "fold_labels":
+            found[key] = _labels(value, path)
         elif key in _KEYS[""]:
             found[key] = value
         elif key in readers:
@@ -259,52 +299,102 @@ def _unknown(section: str, key: str, known: tuple[str, ...], path: Path) -> str:
     return f"{text} Known here: {', '.join(known)}."
 
 
-def _tables(given: Mapping[str, Any], path: Path) -> Mapping[str, str]:
-    tables: dict[str, str] = {}
+def _names(value: Any) -> tuple[str, ...] | None:
+    """One name or several, trimmed; None where it is neither."""
+    several = value if isinstance(value, list) else [value]
+    if not several or not all(isinstance(name, str) and name.strip() for name in several):
+        return None
+    return tuple(dict.fromkeys(name.strip() for name in several))
+
+
+def _labels(value: Any, path: Path) -> tuple[str, ...]:
+    names = _names(value)
+    if names is None or not set(names) <= set(LABELS):
+        raise SettingsError(
+            f"{path}: fold_labels = {_written(value)} cannot be used. Give a list of these: "
+            f"{', '.join(LABELS)}."
+        )
+    return names
+
+
+def _header_rows(given: Mapping[str, Any], path: Path) -> Mapping[str, int]:
+    for table, row in given.items():
+        if table not in TABLES:
+            raise SettingsError(_unknown("header_row", table, tuple(TABLES), path))
+        if not isinstance(row, int) or isinstance(row, bool) or not 1 <= row <= MOST_HEADER_ROW:
+            raise SettingsError(
+                f"{path}: [header_row] {table} = {_written(row)} cannot be used. Give the number "
+                f"of the row that holds the column names, from 1 to {MOST_HEADER_ROW}."
+            )
+    return dict(given)
+
+
+def _same_as_above(given: Mapping[str, Any], path: Path) -> Mapping[str, tuple[str, ...]]:
+    columns = {}
+    for table, value in given.items():
+        if table not in TABLES:
+            raise SettingsError(_unknown("same_as_above", table, tuple(TABLES), path))
+        names = _names(value)
+        if names is None:
+            raise SettingsError(
+                f"{path}: [same_as_above] {table} = {_written(value)} cannot be used. "
+                "Give the names of your columns in a list."
+            )
+        columns[table] = names
+    return columns
+
+
+def _tables(given: Mapping[str, Any], path: Path) -> Mapping[str, tuple[str, ...]]:
+    tables: dict[str, tuple[str, ...]] = {}
     for table, name in given.items():
         if table not in TABLES:
             raise SettingsError(
                 _unknown("tables", table, tuple(TABLES), path)
                 + " It is written: our name = your name."
             )
-        if not isinstance(name, str) or not name.strip():
+        names = _names(name)
+        if names is None:
             raise SettingsError(
                 f"{path}: [tables] {table} = {_written(name)} cannot be used. "
-                "Give the name of your file or sheet in quotation marks."
+                "Give the name of your file or sheet in quotation marks, or several in a list."
             )
-        if name.strip().casefold() in (other.casefold() for other in tables.values()):
+        before = {other.casefold() for others in tables.values() for other in others}
+        twice = next((name for name in names if name.casefold() in before), None)
+        if twice is not None:
             raise SettingsError(
-                f"{path}: [tables] names {name.strip()!r} twice. One file or sheet can be only "
-                "one table."
+                f"{path}: [tables] names {twice!r} twice. One file or sheet can be only one table."
             )
-        tables[table] = name.strip()
+        tables[table] = names
     return tables
 
 
-def _columns(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, str]]:
+def _columns(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, tuple[str, ...]]]:
     columns = {}
     for table, names in given.items():
         if table not in TABLES:
             raise SettingsError(_unknown("columns", table, tuple(TABLES), path))
         section = f"columns.{table}"
-        theirs: dict[str, str] = {}
+        theirs: dict[str, tuple[str, ...]] = {}
         for ours, name in _section(names, section, path).items():
             if ours not in TABLES[table].names:
                 raise SettingsError(
                     _unknown(section, ours, TABLES[table].names, path)
                     + " It is written: our name = your name."
                 )
-            if not isinstance(name, str) or not name.strip():
+            of_ours = _names(name)
+            if of_ours is None:
                 raise SettingsError(
                     f"{path}: [{section}] {ours} = {_written(name)} cannot be used. "
-                    "Give the name of your column in quotation marks."
+                    "Give the name of your column in quotation marks, or several in a list."
                 )
-            if name.strip() in theirs.values():
+            before = {one for names in theirs.values() for one in names}
+            twice = next((one for one in of_ours if one in before), None)
+            if twice is not None:
                 raise SettingsError(
-                    f"{path}: [{section}] names the column {name.strip()!r} twice. "
+                    f"{path}: [{section}] names the column {twice!r} twice. "
                     "One column can be only one thing."
                 )
-            theirs[ours] = name.strip()
+            theirs[ours] = of_ours
         columns[table] = theirs
     return columns
 
@@ -320,6 +410,8 @@ def _words(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, st
         folded: dict[str, str] = {}
         for theirs, ours in _section(pairs, section, path).items():
             allowed = known[name].words
+            if name == "result":
+                allowed = (*allowed, ALERTED, NOT_ALERTED)
             if not isinstance(ours, str) or (allowed and ours not in (*allowed, "")):
                 wanted = ", ".join(f'"{word}"' for word in allowed) or "text in quotation marks"
                 raise SettingsError(

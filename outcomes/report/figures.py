@@ -6,12 +6,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from outcomes.analysis.results import ExposureName
-
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from outcomes.answers.facts import Facts
+    from outcomes.exposure.cycles_and_age import ExposureName
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,10 +23,13 @@ class NamedFigure:
         What it shows, in a few words.
     draw
         Facts, and the exposure asked for → the figure.
+    loads
+        Modules that a second process should load meanwhile, where it takes a part; else none.
     """
 
     shows: str
     draw: Callable[[Facts, ExposureName | None], Figure]
+    loads: tuple[str, ...] = ()
 
 
 def _main(facts: Facts, _: ExposureName | None) -> Figure:
@@ -50,7 +52,7 @@ def _watch(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.watch_chart import draw_watch_chart
     from outcomes.report.answer_figure import figure_footer
 
-    watched = facts.part_of_lasting("watched")
+    watched = facts.watched
     held = held_sources(facts.records.sources, facts.joined.history, facts.as_of)
     gone = frozenset(c.name for c in watched.sources if c.name not in held)
     return draw_watch_chart(watched, figure_footer(facts), gone=gone)
@@ -81,6 +83,13 @@ def _next_cycles(facts: Facts, _: ExposureName | None) -> Figure:
     )
 
 
+def _storage(facts: Facts, _: ExposureName | None) -> Figure:
+    from outcomes.draw.storage_figure import draw_storage_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    return draw_storage_figure(facts.comparison, facts.settings.alpha, figure_footer(facts))
+
+
 def _records(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.records_figure import draw_records_figure
     from outcomes.report.answer_figure import records_footer
@@ -90,6 +99,7 @@ def _records(facts: Facts, _: ExposureName | None) -> Figure:
 
 
 def _ways(facts: Facts, exposure: ExposureName | None) -> Figure:
+    facts.ask_ways_meanwhile()
     from outcomes.draw.specification_figure import draw_specification_figure
     from outcomes.report.answer_figure import figure_footer
     from outcomes.wording.sensitivity import named_exposures
@@ -107,13 +117,18 @@ def _calibration(facts: Facts, _: ExposureName | None) -> Figure:
 
 FIGURES: Mapping[str, NamedFigure] = {
     "main": NamedFigure("finds against cycles or age, and how long sources stay reliable", _main),
+    "storage": NamedFigure("finds had all sources been refrigerated, or all frozen", _storage),
     "price": NamedFigure("what each retirement limit buys and costs", _price),
     "watch": NamedFigure("sources and dogs missed more often of late than expected", _watch),
-    "search-time": NamedFigure("median search time by cycles", _search_time),
+    "search-time": NamedFigure("share found by every minute, by cycles", _search_time),
     "false-alerts": NamedFigure("false alerts by dog", _false_alerts),
     "next-cycles": NamedFigure("how many of 100 sources the next 5 cycles cost", _next_cycles),
     "records": NamedFigure("where every source was when, and its trials", _records),
-    "ways": NamedFigure("the same question asked in other ways", _ways),
+    "ways": NamedFigure(
+        "the same question asked in other ways",
+        _ways,
+        ("outcomes.answers.sensitivity", "statsmodels.genmod.generalized_estimating_equations"),
+    ),
     "calibration": NamedFigure("finds beside what was predicted", _calibration),
 }
 

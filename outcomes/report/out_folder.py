@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Sequence
 from pathlib import Path
@@ -20,11 +21,17 @@ FILES = (
 
 _RECORDS = ("sources", "storage", "trials", "dogs", "readings")
 _TABLE_ENDINGS = (".csv", ".parquet")
-_FIGURES = {".png": b"\x89PNG\r\n\x1a\n", ".pdf": b"%PDF-", ".svg": b"<svg"}
+_FIGURES = (".png", ".pdf", ".svg")
 # Columns that no one hands over, or not side by side: only a file of ours has them all.
 JOINED = ("trial_id", "held_days", "age_days", "cycles", "degree_hours")
 SET_ASIDE = ("file", "row", "column", "value", "reason")
+_COLUMNS = {"trials.csv": JOINED, "set_aside.csv": SET_ASIDE}
 _LOOK_BYTES = 1 << 16
+_LONGEST_SHOWN = 60
+# What a figure, a page and results of ours hold near their beginning, and no one else's.
+_SVG = b'aria-labelledby="figure-title"'
+_PAGE = b": do stored sources change what the dogs find?</title>"
+_RESULTS = b'"name": "outcomes"'
 REPLACED = "it replaced the file that was there"
 
 
@@ -47,8 +54,9 @@ def check_out(folder: Path, records: Path, names: Sequence[str] = FILES) -> None
         the workbook lies and would get a file named like a table of records,
         is there and is not a folder, or cannot be made where it is to be.
     OutputError
-        A file named like a figure of ours is there and is not one.
+        A file of one of these names is there and is not one of ours.
     """
+    check_name(folder)
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file, not a folder. Name a folder to write to.")
     taken = [name for name in names if _is_table(Path(name))]
@@ -65,8 +73,29 @@ def check_out(folder: Path, records: Path, names: Sequence[str] = FILES) -> None
         if _is_table(entry) and entry.stem.lower() not in ours:
             raise UsageError(f"--out {folder} holds tables of records. Name another folder.")
     for name in names:
-        if Path(name).suffix.lower() in _FIGURES:
-            check_replaced(folder / name)
+        if name in FILES or Path(name).suffix.lower() in _FIGURES:
+            check_replaced(folder / name, _COLUMNS.get(name, ()))
+
+
+def check_name(path: Path) -> None:
+    """Refuse a path that no file or folder can have.
+
+    Raises
+    ------
+    UsageError
+        It is too long for the disk, or holds what no name may.
+    """
+    try:
+        path.exists()
+        path.lstat()
+    except FileNotFoundError:
+        return
+    except (OSError, ValueError) as error:
+        if isinstance(error, OSError) and error.errno not in (errno.ENAMETOOLONG, errno.EINVAL):
+            return
+        shown = str(path) if len(str(path)) <= _LONGEST_SHOWN else f"{str(path)[:_LONGEST_SHOWN]}…"
+        reason = "too long" if isinstance(error, OSError) else "not a usable path"
+        raise UsageError(f"{shown!r} cannot be written: {reason}. Give another name.") from error
 
 
 def check_replaced(path: Path, columns: Sequence[str] = ()) -> bool:
@@ -77,7 +106,8 @@ def check_replaced(path: Path, columns: Sequence[str] = ()) -> bool:
     path
         The file to be written.
     columns
-        Columns that a table of ours has; a figure is known by its ending.
+        Columns that a table of ours has; a figure is known by its ending and by the title
+        within that every figure of ours has, the page and the results by their beginning.
 
     Returns
     -------
@@ -89,6 +119,7 @@ def check_replaced(path: Path, columns: Sequence[str] = ()) -> bool:
     OutputError
         What is there is not a file of that kind.
     """
+    check_name(path)
     if not path.is_file():
         return False
     try:
@@ -107,10 +138,12 @@ def check_replaced(path: Path, columns: Sequence[str] = ()) -> bool:
     elif ending == ".csv":
         header = head.partition(b"\n")[0].decode("utf-8", "replace").strip("\ufeff\r")
         ours = set(columns) <= {name.strip('"') for name in header.split(",")}
-    elif ending == ".svg":
-        ours = _FIGURES[ending] in head
+    elif ending == ".png":  # the title is the first thing in it, and no program is named
+        ours = head.startswith(b"\x89PNG\r\n\x1a\n") and head[41:47] == b"Title\0"
+    elif ending == ".pdf":
+        ours = head.startswith(b"%PDF-") and b"/Subject" in tail and b"/Producer" not in tail
     else:
-        ours = head.startswith(_FIGURES[ending])
+        ours = {".svg": _SVG, ".html": _PAGE, ".json": _RESULTS}[ending] in head
     if head and not ours:
         raise OutputError(
             f"{path} is there already and is not a file that this command writes, so it is left "

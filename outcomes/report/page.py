@@ -49,13 +49,13 @@ from outcomes.wording.dogs import DOG_CAUTION
 from outcomes.wording.exposure_left import describe_exposure_left_by_source
 from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.figure import (
+    describe_chance_on_figure,
     describe_circles,
     describe_main_figure,
     describe_nothing_drawn,
-    describe_rule_on_figure,
 )
 from outcomes.wording.first_lines import describe_first_lines
-from outcomes.wording.lifetime import RULE_TRIALS, describe_lifetime, describe_rule_errors
+from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
 from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
@@ -81,8 +81,8 @@ from outcomes.wording.shelf import (
     describe_shelf_table,
 )
 from outcomes.wording.storage_compared import (
-    describe_few_sources,
     describe_kinds,
+    describe_kinds_left_out,
     describe_portions,
     describe_storage_compared,
 )
@@ -273,7 +273,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.retirement, facts.lifetime, settings.confidence
         ),
         "circle_note": describe_circles(facts.retirement),
-        "rule_note": describe_rule_on_figure(facts.lifetime, settings.rule, facts.retirement),
+        "rule_note": describe_chance_on_figure(facts.lifetime),
         "no_figure": describe_nothing_drawn(facts.retirement, facts.lifetime),
         "retire": retire,
         "price": describe_price(facts.price, facts.retirement),
@@ -291,15 +291,15 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": ACT_CAUTION,
         "compare": describe_storage_compared(facts.comparison, settings.alpha),
-        "few_sources": describe_few_sources(facts.comparison, facts.few_sources),
-        "kinds_compared": describe_kinds(facts.kinds, settings.alpha),
+        "kinds_compared": describe_kinds(facts.comparison, settings.alpha),
+        "kinds_not_compared": describe_kinds_left_out(facts.comparison),
         "firmness": []
         if facts.further is None
         else describe_firmness(facts.further, facts.verdict),
         "checks": [] if facts.further is None else describe_checks(facts.further, facts.verdict),
         "dogs": [] if facts.further is None else describe_dogs_in_short(facts.further.dogs),
         "dog_caution": DOG_CAUTION,
-        "dogs_watched": [c for c in facts.lasting.watched.past if c.of == "dog"],
+        "dogs_watched": [c for c in facts.watched.past if c.of == "dog"],
         "search_time": describe_search_time(facts.search_time),
         "false_alerts": describe_false_alerts(facts.false_alerts),
         "lifetime": describe_lifetime(facts.lifetime),
@@ -307,10 +307,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         if facts.lasting.next_cycles.reason is not None
         else describe_next_cycles(facts.lasting.next_cycles),
         "watch": None
-        if facts.lasting.watched.reason is not None
-        else describe_watch_of_held(
-            facts.lasting.watched, [source.source_id for source in facts.shelf]
-        ),
+        if facts.watched.reason is not None
+        else describe_watch_of_held(facts.watched, [source.source_id for source in facts.shelf]),
         "portions": None
         if facts.portions.reason is not None
         else describe_portions(facts.portions, settings.alpha),
@@ -319,11 +317,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         else describe_storage_lifetimes(
             facts.lasting.weibull, chosen=facts.comparison.reason is not None
         ),
-        "rule": describe_rule_errors(
-            settings.rule,
-            facts.lifetime,
-            facts.lasting.rule_false_call.get(RULE_TRIALS),
-        ),
+        "rule": describe_rule_errors(facts.lifetime),
         "limits": [
             *describe_limitations(fit, facts.verdict),
             *describe_not_parted(facts.further, facts.verdict),

@@ -10,7 +10,7 @@ from outcomes.analysis.results import ADVICE
 from outcomes.text import count
 from outcomes.wording.numbers import joined
 
-_SHELF_LINES = 23  # of the table, with everything else that two sheets of either size hold
+_SHELF_LINES = 24  # of the table, with everything else that two sheets of either size hold
 # About how many letters a line of a column holds; a long name narrows the reasons.
 _LETTERS = {"reason": 70, "source": 18, "kind": 12}
 _BESIDE_LONG = 44

@@ -13,14 +13,14 @@ from outcomes.report import price_table, tables
 from outcomes.simulate import Unit, find_true_threshold
 from outcomes.text import months, p_number
 from outcomes.wording.as_of import as_of_notes
+from outcomes.wording.asked_again import describe_asked_again
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 from outcomes.wording.exposure_left import describe_exposure_left, left_is_told
 from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.lifetime import (
-    RULE_TRIALS,
+    describe_chance_test,
     describe_lifetime,
     describe_rule_errors,
-    describe_rule_in_short,
 )
 from outcomes.wording.lifetime_regression import (
     describe_cycles_at_age,
@@ -29,7 +29,7 @@ from outcomes.wording.lifetime_regression import (
 )
 from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
-from outcomes.wording.numbers import floor_in_100, joined, percent
+from outcomes.wording.numbers import floor_in_100, percent
 from outcomes.wording.penalised import describe_penalised
 from outcomes.wording.quality import describe_quality
 from outcomes.wording.rows import describe_set_aside
@@ -53,11 +53,11 @@ from outcomes.wording.shelf import (
 )
 from outcomes.wording.storage_compared import (
     describe_bounds,
-    describe_few_sources,
-    describe_kind,
+    describe_estimand,
+    describe_kinds,
+    describe_kinds_left_out,
     describe_portions,
     describe_storage_compared,
-    only_together,
 )
 from outcomes.wording.terms import describe_left_out
 from outcomes.wording.verdict import describe_verdict, describe_verdict_in_short
@@ -82,6 +82,8 @@ def fit_lines(facts: Facts) -> Iterator[str]:
             )
         spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())
         yield f"standard deviations (log-odds): {spread}"
+    if facts.asked_again is not None:
+        yield describe_asked_again(facts.asked_again, facts.settings.alpha)
     for line in describe_left_out(fit):
         yield f"left out: {line}"
     yield _strong("What these records cannot say")
@@ -99,17 +101,19 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield _strong("When sources become unreliable")
     lasting = facts.lasting
     yield describe_lifetime(facts.lifetime)
-    yield from tables.lifetime_lines(facts.lifetime)
+    if facts.lifetime.chance is not None:
+        yield describe_chance_test(facts.lifetime.chance)
+    if facts.lifetime.beyond_chance:
+        yield from tables.lifetime_lines(facts.lifetime)
     yield describe_storage_lifetimes(lasting.weibull)
     yield from tables.weibull_lines(lasting.weibull)
     yield describe_cycles_at_age(lasting.cycles_at_age)
     yield from tables.cycles_at_age_lines(lasting.cycles_at_age)
     yield describe_next_cycles(lasting.next_cycles)
     yield from tables.next_cycle_lines(lasting.next_cycles)
-    yield describe_rule_errors(
-        facts.settings.rule, facts.lifetime, lasting.rule_false_call.get(RULE_TRIALS)
-    )
-    yield f"The rule: {describe_rule_in_short(facts.lifetime)}."
+    rule = describe_rule_errors(facts.lifetime)
+    if rule is not None:
+        yield rule
     yield from _caution()
 
 
@@ -118,8 +122,8 @@ def _further_lines(further: Further, verdict: WhichPredicts) -> Iterator[str]:
     yield _strong("Asked in other ways")
     yield from way_lines(further.ways, exposures)
     for exposure in exposures:
-        if exposure in further.shapes:
-            yield describe_shape(further.shapes[exposure])
+        if told := describe_shape(verdict, exposure):
+            yield told
     yield _strong("Crystals, drying, warmth or age")
     yield from suspect_lines(further.suspects)
     yield _strong("How well it predicts")
@@ -177,18 +181,17 @@ def compare_lines(facts: Facts) -> Iterator[str]:
     if facts.portions.reason is None:
         yield describe_portions(facts.portions, facts.settings.alpha)
     yield describe_storage_compared(c, facts.settings.alpha)
-    few = describe_few_sources(c, facts.few_sources)
-    if few is not None:
-        yield few
     yield describe_storage_lifetimes(facts.lasting.weibull, chosen=c.reason is not None)
     if facts.portions.reason is not None:
         yield describe_portions(facts.portions, facts.settings.alpha)
-    if c.kinds_left_out:
-        yield f"Kept only one way, so not compared: {joined(c.kinds_left_out)}."
-    if c.reason is None and only_together(facts.kinds):
-        yield "The difference above is of the kinds together; no kind has enough by itself:"
-    for kind in facts.kinds:
-        yield f"  {describe_kind(kind, facts.settings.alpha)}"
+    kinds = describe_kinds(c, facts.settings.alpha)
+    if kinds is not None:
+        yield kinds
+    left_out = describe_kinds_left_out(c)
+    if left_out is not None:
+        yield left_out
+    if c.difference is not None:
+        yield f"What is compared: {describe_estimand(c)}"
     yield describe_bounds(facts.bounds)
     yield from _caution()
 

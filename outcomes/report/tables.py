@@ -9,9 +9,11 @@ from outcomes.analysis.results import Lifetime
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
 from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.draw.lifetime_panel import followed_at
-from outcomes.text import p_number, p_value
+from outcomes.text import p_number
+from outcomes.wording.search_time import told_at, told_minutes
 
 _MOST_DAYS = 6
+_PARTS = 4  # of the time limit, for which the share found is printed
 
 
 def _name(text: str, width: int) -> str:
@@ -35,21 +37,21 @@ def _ratio_line(what: str, unit: str, ratio: float, low: float, high: float, p: 
 
 
 def search_time_lines(fit: SearchTimeFit) -> Iterator[str]:
-    """Hazard ratios of a find and ratios of search times, term by term."""
-    if not fit.terms:
-        return
-    yield _ratio_heading("search time")
+    """Ratios of the time of finds, term by term, and the share found by some minutes."""
+    if fit.terms:
+        yield _ratio_heading("time to the find")
     for t in fit.terms:
-        yield _ratio_line(f"finds: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
-    for r in fit.time_ratio:
-        yield _ratio_line(f"seconds: {r.term}", r.unit, r.ratio, r.low, r.high, r.p)
-    if fit.proportional_p is not None:
-        yield (
-            "finds: ratio of the chances of a find at any second (Cox); the test of its being the "
-            f"same throughout a search has {p_value(fit.proportional_p)}"
-        )
-    if fit.time_model is not None and fit.time_ratio:
-        yield f"seconds: ratio of search times ({fit.time_model})"
+        yield _ratio_line(f"seconds: {t.term}", t.unit, t.ratio, t.low, t.high, t.p)
+    if fit.curve is None:
+        return
+    parts = len(fit.curve.groups[0].curve) // _PARTS
+    points = [group.curve[parts - 1 :: parts] for group in fit.curve.groups]
+    yield f"{'found of 100 within':<22}" + "".join(
+        f"{told_minutes(p.seconds):>20}" for p in points[0]
+    )
+    for group, own in zip(fit.curve.groups, points, strict=True):
+        shares = (f"{100 * p.share:.0f} ({_between(p.low, p.high, 100.0, 0)})" for p in own)
+        yield f"{told_at(fit.curve, group):<22}" + "".join(f"{share:>20}" for share in shares)
 
 
 def false_alert_lines(fit: FalseAlertFit) -> Iterator[str]:

@@ -14,6 +14,7 @@ from outcomes.records.checking.rules import RULES
 from outcomes.records.columns import ADDED, TABLES
 from outcomes.records.csv_text import csv_bytes
 from outcomes.records.tables import Finding, Records
+from outcomes.report.out_folder import check_name
 from outcomes.settings import RecordsSettings
 
 _OF = {
@@ -154,6 +155,7 @@ def check_key(key: Path, folder: Path) -> None:
     UsageError
         The key would lie within ``folder``.
     """
+    check_name(key)
     if key.resolve().is_relative_to(folder.resolve()):
         raise UsageError(
             f"the key to the names must not lie with what is handed on: {key} is within {folder}. "

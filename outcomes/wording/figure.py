@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
-from outcomes.analysis.lifetimes.rule import rule_false_call
 from outcomes.analysis.results import Bin, Lifetime
-from outcomes.settings import ReliabilityRule
-from outcomes.text import of_100
 from outcomes.wording.exposure import exposure_value, whole_limit
-from outcomes.wording.lifetime import RULE_TRIALS, about_in_100, times_in_100
+from outcomes.wording.lifetime import describe_by_chance
 from outcomes.wording.numbers import floor_in_100, percent
 
 
@@ -34,29 +31,16 @@ def describe_main_figure(retirement: Retirement, lifetime: Lifetime, confidence:
     return text.strip()
 
 
-def describe_rule_on_figure(
-    lifetime: Lifetime, rule: ReliabilityRule, retirement: Retirement
-) -> str | None:
-    """How often the falling curve is the rule's own doing; None without a curve or a baseline.
-
-    At the unit's own proportion of finds, and at that of the least used sources where finds fall.
-    """
-    often = lifetime.rule_false_call.get(RULE_TRIALS)
-    if not lifetime.curve or often is None or lifetime.baseline is None:
+def describe_chance_on_figure(lifetime: Lifetime) -> str | None:
+    """How much of a falling curve chance alone would give; None without a curve of it."""
+    chance = lifetime.chance
+    if not lifetime.curve or chance is None:
         return None
-    text = (
-        "Meeting the rule is a reason to test, not to throw out: of 100 sources found "
-        f"{times_in_100(lifetime.baseline)} throughout, {about_in_100(often)} meet it within "
-        f"{RULE_TRIALS} trials, too"
-    )
-    curve = retirement.curves[0] if retirement.thresholds and retirement.curves else None
-    start = float(curve.probability[0]) if curve is not None and len(curve.at) else 0.0
-    if curve is None or of_100(start) == of_100(lifetime.baseline) or start < lifetime.baseline:
-        return f"{text}."
-    fresh = rule_false_call(rule.misses, rule.window, start, RULE_TRIALS)
     return (
-        f"{text}, and {about_in_100(fresh)} of 100 found {times_in_100(start)} throughout, as "
-        "at the left end of the line."
+        "Grey: by chance alone, if no source changed, with the middle 90 in 100 of "
+        f"{chance.worlds} simulated runs of the same trials; {describe_by_chance(chance)} would "
+        f"meet the rule, and {lifetime.events} did. Meeting it is a reason to test, not to throw "
+        "out."
     )
 
 

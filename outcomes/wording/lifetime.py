@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from outcomes.analysis.lifetimes.kaplan_meier import ALL_SOURCES, FEWEST_EVENTS, NOT_KNOWN
-from outcomes.analysis.results import Lifetime
-from outcomes.settings import ReliabilityRule
-from outcomes.text import months, of_100, still_reliable_at
+from outcomes.analysis.lifetimes.rule import MOST_FALSE_CALLS, SEEN_WITHIN
+from outcomes.analysis.results import ChanceAlone, Lifetime, RuleInUse
+from outcomes.text import count, months, of_100, p_value, still_reliable_at
 from outcomes.wording.numbers import in_100, percent
 
-RULE_TRIALS = 20
 _ORDINALS = (
     "first",
     "second",
@@ -32,7 +31,7 @@ _GROUP_NAMES = {
 
 
 def describe_lifetime(lifetime: Lifetime) -> str:
-    """How many sources met the rule, and when half of each group had."""
+    """How many sources met the rule, how many would by chance, and when half of each group had."""
     sources, events = lifetime.sources, lifetime.events
     if sources == 0:
         return (
@@ -40,12 +39,20 @@ def describe_lifetime(lifetime: Lifetime) -> str:
             "qualified by then, if the rule asks for that), so nothing can be said about when "
             "sources become unreliable."
         )
+    if lifetime.rule is None:
+        return _no_rule(lifetime)
     if sources == 1:
         met = "met" if events else "did not meet"
         return f"The one source followed {met} the rule; one source makes no curve."
+    head = f"Of {sources} sources followed, {events or 'none'} met the rule"
+    chance = lifetime.chance
+    if chance is not None:
+        head += f", and {describe_by_chance(chance)} would by chance alone if none changed"
+    if not lifetime.beyond_chance:
+        assert chance is not None
+        return f"{head}. {_not_beyond(chance)}"
     if events == 0:
-        return f"None of the {sources} sources followed met the rule."
-    head = f"Of {sources} sources followed, {events} met the rule"
+        return f"{head}."
     if not lifetime.curve:
         few = (
             f"with fewer than {FEWEST_EVENTS} no curve is drawn"
@@ -56,9 +63,56 @@ def describe_lifetime(lifetime: Lifetime) -> str:
     return "; ".join([head, *(_describe_half(lifetime, group) for group in lifetime.median)]) + "."
 
 
+def describe_by_chance(chance: ChanceAlone) -> str:
+    """How many sources would meet the rule by chance: "about 2 (0 to 5)"."""
+    mean = f"about {chance.sources:.0f}" if chance.sources >= 0.95 else "fewer than 1"
+    return f"{mean} ({chance.low:.0f} to {chance.high:.0f})"
+
+
+def describe_chance_in_short(lifetime: Lifetime, chance: ChanceAlone) -> str:
+    """The grey curve in a line: what it is, and the two counts."""
+    return (
+        f"Grey: by chance alone, if no source changed; {describe_by_chance(chance)} would meet the "
+        f"rule, {lifetime.events} did."
+    )
+
+
+def describe_chance_test(chance: ChanceAlone) -> str:
+    """How the sources that met the rule stand against chance alone, for a reader who checks."""
+    return (
+        f"Against chance alone: {p_value(chance.p)}, by {chance.worlds} simulated runs of the same "
+        "trials in which no source changes."
+    )
+
+
+def _not_beyond(chance: ChanceAlone) -> str:
+    if chance.told == "unclear":
+        return (
+            "That is more than chance gives, but finds show no change with cycles or age: whether "
+            "sources wear out is unclear."
+        )
+    return "That is no more than chance gives: it does not show that sources wear out."
+
+
+def _no_rule(lifetime: Lifetime) -> str:
+    assert lifetime.baseline is not None
+    return (
+        "When a source becomes unreliable is not told: where sources are found "
+        f"{times_in_100(lifetime.baseline)} and tried as often as here, every rule of so many "
+        f"misses within so many trials calls more than {of_100(MOST_FALSE_CALLS)} in 100 that "
+        "never change, or sees no fall. A unit may set its own rule in unit.toml."
+    )
+
+
 def _describe_half(lifetime: Lifetime, group: str) -> str:
     name = _GROUP_NAMES.get(group, f"{group} sources")
     still = still_reliable_at(lifetime.curve_from[group])
+    points = [p for p in lifetime.curve if p.group == group]
+    if all(p.probability == 1.0 for p in points):
+        return (
+            f"none of the {name} had by {months(lifetime.curve_to[group])} "
+            f"(at least {of_100(points[-1].low)} in 100 still reliable)"
+        )
     median, low, high = (
         limits[group] for limits in (lifetime.median, lifetime.median_low, lifetime.median_high)
     )
@@ -77,13 +131,13 @@ def _limit(days: float | None) -> str:
     return "not reached" if days is None else months(days)
 
 
-def describe_rule(rule: ReliabilityRule) -> str:
+def describe_rule(rule: RuleInUse) -> str:
     """Say the rule in words.
 
     Examples
     --------
-    >>> from outcomes.settings import ReliabilityRule
-    >>> describe_rule(ReliabilityRule())  # doctest: +NORMALIZE_WHITESPACE
+    >>> from outcomes.analysis.results import RuleInUse
+    >>> describe_rule(RuleInUse(2, 3, qualified_only=True))  # doctest: +NORMALIZE_WHITESPACE
     'the second miss within three consecutive unassisted hide trials of a source
     by qualified dogs'
     """
@@ -98,38 +152,37 @@ def describe_rule(rule: ReliabilityRule) -> str:
 
 def describe_rule_in_short(lifetime: Lifetime) -> str:
     """The rule in words, with how often it errs."""
-    text, baseline = describe_rule(lifetime.rule), lifetime.baseline
-    if baseline is None or not lifetime.rule_false_call:
-        lacking = "such trials" if baseline is None else "a miss in such trials"
-        return f"{text}; without {lacking}, how often it errs is not known"
-    errs = lifetime.rule_false_call[RULE_TRIALS]
-    return (
-        f"{text}; a source found {of_100(baseline)} times in 100 would still be called "
-        f"unreliable within {RULE_TRIALS} trials in {of_100(errs)} of 100"
-    )
+    rule = lifetime.rule
+    if rule is None:
+        return "none that would seldom call sources that never change"
+    return f"{describe_rule(rule)}; {_errs(lifetime, rule)}"
 
 
-def describe_rule_errors(
-    rule: ReliabilityRule, lifetime: Lifetime, as_searched: float | None = None
-) -> str:
-    """The rule for "unreliable", and how often it errs; ``as_searched``: by simulation too."""
+def describe_rule_errors(lifetime: Lifetime) -> str | None:
+    """The rule for "unreliable", how often it errs and how soon it sees; None without a rule."""
+    rule = lifetime.rule
+    if rule is None:
+        return None
     met = describe_rule(rule).replace(" of a source", "")
-    text = f"A source counts as unreliable here from {met}."
-    trials = RULE_TRIALS
-    if lifetime.baseline is None or trials not in lifetime.rule_false_call:
+    text = f"A source counts as unreliable here from {met}. {_errs(lifetime, rule).capitalize()}"
+    if rule.false_call is None:
+        return f"{text}."
+    sees = about_in_100(rule.seen)
+    text += (
+        f"; of 100 whose finds fall to {of_100(rule.fall_to)} in 100 it calls {sees} within "
+        f"{SEEN_WITHIN} trials."
+    )
+    return text
+
+
+def _errs(lifetime: Lifetime, rule: RuleInUse) -> str:
+    if rule.false_call is None or lifetime.baseline is None:
         lacking = "such trials" if lifetime.baseline is None else "a miss in such trials"
-        return f"{text} Without {lacking}, how often the rule errs is not known."
+        return f"without {lacking}, how often it errs is not known"
     return (
-        f"{text} The rule also errs: of 100 sources that never change and are found "
-        f"{times_in_100(lifetime.baseline)}, it would call "
-        f"{about_in_100(lifetime.rule_false_call[trials])} unreliable within {trials} trials"
-        + (
-            "."
-            if as_searched is None
-            or of_100(as_searched) == of_100(lifetime.rule_false_call[trials])
-            else f" that are alike and independent, and {about_in_100(as_searched)} when searched "
-            "as here, by simulation."
-        )
+        f"of 100 sources that never change and are found {times_in_100(lifetime.baseline)} it "
+        f"would call {about_in_100(rule.false_call)} unreliable within "
+        f"{count(rule.trials, 'trial')}"
     )
 
 

@@ -70,6 +70,9 @@ def describe_threshold(threshold: Threshold) -> str:
 def describe_retire_after(threshold: Threshold) -> str:
     """The limit as an instruction, never later than was shown."""
     after = threshold.retire_after or 0
+    if threshold.by == "cycles" and threshold.curve.kinds:
+        kinds = joined(list(threshold.curve.kinds))
+        return f"Retire {kinds} after {whole_limit('cycles', after)}"
     if threshold.by == "cycles":
         return f"Retire after {whole_limit('cycles', after)}"
     return f"Retire at an age of {whole_limit('age_days', after)}"
@@ -97,6 +100,12 @@ def describe_retirement(verdict: WhichPredicts, retirement: Retirement) -> str:
     if not retirement.thresholds:
         if verdict.verdict == "too few trials":
             return "No retirement limit can be set from these records yet."
+        if verdict.contradicted:
+            return (
+                "No retirement limit: the finds observed contradict every curve tried, so that "
+                "none can be read off one. Go by the circles, and test sources past where they "
+                "fall below the floor."
+            )
         if verdict.no_limit and verdict.verdict != "no change detected":
             return (
                 "No retirement limit: too many storage logs begin late, so that it is not known "
@@ -133,7 +142,9 @@ def limits_named(retirement: Retirement) -> str:
     """All limits in words: "12 cycles", "12 cycles or 14 months of age"."""
     return joined(
         [
-            whole_limit(t.by, t.retire_after or 0) + CYCLES_AND_AGE[t.by].of_value
+            whole_limit(t.by, t.retire_after or 0)
+            + CYCLES_AND_AGE[t.by].of_value
+            + (f" ({joined(list(t.curve.kinds))})" if t.curve.kinds else "")
             for t in limits_set(retirement)
         ],
         "or",

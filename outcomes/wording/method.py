@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from outcomes.analysis.finds.cycles_or_age import RatioTest, WhichPredicts
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
+from outcomes.analysis.finds.line_tests import RatioTest
 from outcomes.analysis.finds.model import FindFit
 from outcomes.text import count, p_number, p_value
 from outcomes.wording.numbers import joined
@@ -22,9 +23,10 @@ def describe_method(fit: FindFit, verdict: WhichPredicts) -> str:
         f"A logistic mixed model of find or miss in {count(fit.n, 'unassisted hide trial')}: the "
         "odds of a find (finds for each miss) along cycles, age and the conditions on record, with "
         f"a level of its own for every {groups} (random intercepts), so that many trials of one "
-        "are not taken for as many independent ones. Four models, with neither, cycles, age or "
-        "both, are compared by likelihood-ratio tests: does the fuller one fit better than chance "
-        f"would make it? {_test_results(verdict)}"
+        "are not taken for as many independent ones. Whether finds change at all is tested of "
+        "lines, bends, steps and kinds of source together. Then models with neither, cycles, "
+        "age or both are compared by likelihood-ratio tests: does the fuller one fit better than "
+        f"chance would make it? {_test_results(verdict)}"
     )
     return (
         text + "The line of the figure is the average over the unit's own trials with the exposure "

@@ -101,7 +101,6 @@ def records_noted(facts: Facts) -> Noted:
     """
     notes = [f for f in facts.records.findings if f.severity == "note"]
     alike = Counter(f.column or "" for f in notes if f.rule == ALIKE)
-    others = sum(f.rule not in (ALIKE, *_TOLD_ELSEWHERE) for f in notes)
     thaws = _inferred(facts.joined.history, facts.records.sources)
     # Several dogs may be tried on one such thaw: check has a line for each trial.
     trials = sum(f.rule == _TOLD_ELSEWHERE[0] for f in notes)
@@ -110,6 +109,9 @@ def records_noted(facts: Facts) -> Noted:
     used = used[used["documented"].fillna(False).astype(bool)]
     late = used[on_late_logs(used)]
     logs = (int(late["source_id"].nunique()), len(late))
+    # Late logs are told before the answer only where the answer rests on such sources.
+    elsewhere = _TOLD_ELSEWHERE if len(late) else _TOLD_ELSEWHERE[:1]
+    others = sum(f.rule not in (ALIKE, *elsewhere) for f in notes)
     hides = unassisted_hides(joined)
     silent = ~hides["documented"].fillna(False).astype(bool)
     undocumented = (len(hides), int(silent.sum()))

@@ -1,78 +1,134 @@
-"""How long the dogs search, and whether that changes with cycles or age."""
+"""How soon finds come, whether that changes with cycles or age, and the share found by a minute."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from outcomes.analysis.searches.search_time import SearchTimeFit
-from outcomes.analysis.searches.search_time_curve import SearchTimeCurve
-from outcomes.exposure.cycles_and_age import exposure_of
-from outcomes.models.ratio import change, power, sized
+from outcomes.analysis.searches.share_found import FoundCurve, FoundGroup
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, Exposure, exposure_of
+from outcomes.models.ratio import Estimate, change, power, sized
 from outcomes.text import count
-
-_CURVE_NAMES = {"cycles": "cycles", "age_days": "days of age"}
 
 
 def describe_search_time(fit: SearchTimeFit) -> str:
-    """How search times change with cycles and age, or why that cannot be told."""
+    """How soon finds come with cycles and age, or why that cannot be told; and the curve's ends."""
     if fit.reason is not None:
         return f"Search times say nothing about cycles or age here: {fit.reason}."
-    parts = []
-    for term in fit.time_ratio:
-        exposure = exposure_of(term.term)
-        if exposure is None:
-            continue
-        times, each, word = exposure.many_units, exposure.each_many, exposure.noun
-        low, middle, high = (
-            change(power(float(np.log(ratio)), times), "longer", "shorter", "as long")
-            for ratio in (term.low, term.ratio, term.high)
+    terms = [(e, t) for t in fit.terms if (e := exposure_of(t.term)) is not None]
+    sure = [(e, t) for e, t in terms if sized(t.low, t.high, e.many_units)]
+    still = [e.noun for e, t in sure if t.low <= 1.0 <= t.high]
+    parts = [_effect(e, t, fit) for e, t in terms if e.noun not in still]
+    if still:
+        seen = "was seen within the time limit" if fit.cut_off else "shows"
+        parts.append(f"no change with {' or '.join(still)} {seen}")
+    text = f"Of finds alone (a miss has no time): {'; '.join(parts)}. "
+    if sure:
+        text += f"{100 * (1 - fit.alpha):g} % interval{'s' if len(sure) > 1 else ''}: "
+        text += "; ".join(f"{e.each_many} {_between(e, t)}" for e, t in sure) + ". "
+    text += f"{count(fit.finds, 'find')}, {count(fit.sources, 'source')}, "
+    text += f"{count(fit.dogs, 'dog')}."
+    if fit.last_quarter is None:
+        text += " How much the time limit hides is not known: it is on record for too few finds."
+    elif fit.cut_off:
+        text += (
+            f" The limit hides longer times: {100 * fit.last_quarter:.0f} % of finds came in its "
+            "last quarter."
         )
-        interval = f"{100 * (1 - fit.alpha):g} % interval"
-        if not sized(term.low, term.high, times):
-            if term.low <= 1.0 <= term.high:
-                parts.append(f"These records cannot tell how much search time changes with {word}")
-            else:
-                way = "longer" if term.low > 1.0 else "shorter"
-                parts.append(
-                    f"Searches got {way} with {word}, by how much these records cannot tell"
-                )
-        elif term.low <= 1.0 <= term.high:
-            parts.append(
-                f"No change in search time with {word} shows (for {each}, anything from {low} to "
-                f"{high} fits these records, {interval})"
-            )
-        else:
-            parts.append(
-                f"{each[0].upper()}{each[1:]} went with searches {middle} "
-                f"({interval}: {low} to {high})"
-            )
-    text = "; ".join([parts[0], *(part[0].lower() + part[1:] for part in parts[1:])])
-    text += (
-        f", in {count(fit.n, 'search', 'searches')} of "
-        f"{count(fit.sources, 'source')} by {count(fit.dogs, 'dog')}, "
-        f"{fit.n - fit.events:,} of them without a find."
-    )
     if fit.copies:
         text += " Cycles and age move together in these records: either may be behind it."
-    return text
+    return text if fit.curve is None else f"{text} {describe_share_found(fit.curve)}"
 
 
-def describe_search_time_curve(curve: SearchTimeCurve) -> str:
-    """The ends of the curve: how soon a typical dog finds half of the hides."""
-    # Where fewer than three sources reach, the curve is drawn but not said.
-    solid = [point for point in curve.points if not point.thin]
-    ends = dict.fromkeys((curve.points[0], solid[-1] if solid else curve.points[0]))
-    name = _CURVE_NAMES[curve.exposure]
-    parts = []
-    for point in ends:
-        median, low, high = (_minutes(s) for s in (point.median_s, point.low, point.high))
-        parts.append(f"{median} minutes at {point.at:.0f} {name} ({low} to {high})")
-    return (
-        f"A typical dog finds half of the hides within {' and within '.join(parts)}; "
-        f"{100 * curve.confidence:g} % intervals."
-    )
+def _effect(exposure: Exposure, term: Estimate, fit: SearchTimeFit) -> str:
+    word = exposure.noun
+    if sized(term.low, term.high, exposure.many_units):
+        return f"{exposure.each_many} went with {_size(exposure, term, fit)} to the find"
+    if term.low <= 1.0 <= term.high:
+        return f"these records cannot tell how much the time changes with {word}"
+    way = "longer" if term.low > 1.0 else "shorter"
+    return f"they took {way} with {word}, by how much these records cannot tell"
 
 
-def _minutes(seconds: float) -> str:
+def _size(exposure: Exposure, term: Estimate, fit: SearchTimeFit) -> str:
+    """The change over many units; what the limit lets through of it is the least there is."""
+    return ("at least " if fit.cut_off else "") + _change(exposure, term.log_ratio)
+
+
+def _between(exposure: Exposure, term: Estimate) -> str:
+    low, high = (_change(exposure, float(np.log(limit))) for limit in (term.low, term.high))
+    return f"{low} to {high}"
+
+
+def _change(exposure: Exposure, log_ratio: float) -> str:
+    return change(power(log_ratio, exposure.many_units), "longer", "shorter", "as long")
+
+
+def describe_share_found(curve: FoundCurve) -> str:
+    """Share found by the end of the curves, with limits, at every exposure drawn."""
+    first, *others = curve.groups
+    parts = [f"{_share(first)} in 100 at {told_at(curve, first)} ({_limits(first)}"]
+    parts[0] += f", {100 * curve.confidence:g} % interval)"
+    parts += [f"{_share(g)} at {_value(curve, g)} ({_limits(g)})" for g in others]
+    text = f"Found within {told_minutes(curve.limit_s)}: {', '.join(parts)}."
+    return f"{text} That is of the {describe_searches_of(curve)}."
+
+
+def describe_share_found_in_short(curve: FoundCurve) -> str:
+    """The finding: the share found at the lowest and at the highest exposure drawn."""
+    first, last = curve.groups[0], curve.groups[-1]
+    text = f"Within {told_minutes(curve.limit_s)}: {_share(first)} of 100 found"
+    text += f" at {told_at(curve, first)}"
+    return text if last is first else f"{text}, {_share(last)} at {_value(curve, last)}"
+
+
+def describe_how_soon_in_short(fit: SearchTimeFit) -> str:
+    """Whether the finds there were came later along the exposure of the curve, in one line."""
+    assert fit.curve is not None
+    exposure = CYCLES_AND_AGE[fit.curve.exposure]
+    term = fit.term(exposure.name)
+    if term is None or not sized(term.low, term.high, exposure.many_units):
+        return f"How soon finds come with {exposure.noun} cannot be told."
+    if term.low <= 1.0 <= term.high:
+        seen = "was seen within the limit" if fit.cut_off else "shows"
+        return f"No change in how soon finds come {seen}."
+    return f"Among finds, {exposure.each_many} went with {_size(exposure, term, fit)}."
+
+
+def describe_searches_of(curve: FoundCurve) -> str:
+    """Which searches the curves are of."""
+    searches = count(curve.trials, "search", "searches")
+    return f"{searches} limited to {told_minutes(curve.limit_s)} or more"
+
+
+def told_minutes(seconds: float) -> str:
+    """A time limit in minutes.
+
+    >>> told_minutes(600.0), told_minutes(60.0), told_minutes(450.0)
+    ('10 minutes', '1 minute', '7.5 minutes')
+    """
     minutes = seconds / 60.0
-    return f"{minutes:.1f}" if minutes < 100 else f"{minutes:,.0f}"
+    return "1 minute" if minutes == 1.0 else f"{float(f'{minutes:.4g}'):g} minutes"
+
+
+def told_at(curve: FoundCurve, group: FoundGroup) -> str:
+    """Exposure of a curve with its unit: cycles, or months of age."""
+    return f"{told_steps(curve, group)}{CYCLES_AND_AGE[curve.exposure].of_value}"
+
+
+def told_steps(curve: FoundCurve, group: FoundGroup) -> str:
+    """The same in short: cycles or months."""
+    value = _value(curve, group)
+    return f"{value} {CYCLES_AND_AGE[curve.exposure].step}{'' if value == '1' else 's'}"
+
+
+def _value(curve: FoundCurve, group: FoundGroup) -> str:
+    return f"{group.at / CYCLES_AND_AGE[curve.exposure].step_size:.0f}"
+
+
+def _share(group: FoundGroup) -> str:
+    return f"{100 * group.curve[-1].share:.0f}"
+
+
+def _limits(group: FoundGroup) -> str:
+    return f"{100 * group.curve[-1].low:.0f} to {100 * group.curve[-1].high:.0f}"

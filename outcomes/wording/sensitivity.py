@@ -12,8 +12,9 @@ from outcomes.analysis.finds.specifications import Specification, Specifications
 from outcomes.analysis.results import ExposureName, FindEstimate
 from outcomes.answers.sensitivity import Further
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
-from outcomes.text import count, p_value
+from outcomes.text import count
 from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
+from outcomes.wording.memory import describe_memory
 from outcomes.wording.numbers import joined
 from outcomes.wording.penalised import describe_penalised
 from outcomes.wording.quality import describe_drift, describe_predictions
@@ -59,8 +60,10 @@ def describe_firmness(further: Further, verdict: WhichPredicts) -> list[str]:
         for exposure in named_exposures(verdict)
         if exposure in further.ways.agreement
     ]
+    memory = describe_memory(further.ways.memory, further.ways.alpha)
     return [
         *lines,
+        *([] if memory is None else [memory]),
         *_unseen_sources(further, verdict),
         describe_suspects_beside_verdict(further, verdict),
     ]
@@ -200,21 +203,6 @@ def describe_agreement(ways: Specifications, exposure: ExposureName) -> str:
     )
 
 
-def describe_smooth_curve(exposure: ExposureName, p: float, alpha: float) -> str:
-    """Whether a smooth curve tells more than a straight line, as part of a sentence."""
-    word = CYCLES_AND_AGE[exposure].noun
-    if p < alpha:
-        return f"a curve fits {word} better than a straight line ({p_value(p)})"
-    return f"no sign that {word} needs a curve instead of a straight line ({p_value(p)})"
-
-
-def describe_way(row: Specification, alpha: float) -> str:
-    """What must be known to read one way of asking; empty if nothing."""
-    if row.curve_p is None:
-        return row.note
-    return describe_smooth_curve(row.term, row.curve_p, alpha)
-
-
 def _in_plain_words(way: str) -> str:
     """The name of a way of asking without its method's name, which the table of ways has."""
     for method in _METHODS:
@@ -247,7 +235,7 @@ def describe_checks(further: Further, verdict: WhichPredicts) -> list[str]:
     lines = []
     if verdict.verdict in ("cycles", "age", "both"):
         exposures = named_exposures(verdict)
-        lines += [describe_shape(further.shapes[e]) for e in exposures if e in further.shapes]
+        lines += [told for e in exposures if (told := describe_shape(verdict, e))]
     quality = further.quality
     if quality.reason is None:
         lines.append(describe_predictions(quality))
@@ -304,10 +292,9 @@ def way_lines(ways: Specifications, exposures: Sequence[ExposureName]) -> Iterat
         yield describe_agreement(ways, exposure)
         yield f"{WAYS_NOTE} ({rows[0].unit}):"
         yield from (_way_line(row) for row in rows)
-        test = ways.smooth.get(exposure)
-        if test is not None:
-            told = describe_smooth_curve(exposure, test.p, ways.alpha)
-            yield f"{told[0].upper()}{told[1:]}."
+    memory = describe_memory(ways.memory, ways.alpha)
+    if memory is not None and "cycles" in exposures:
+        yield memory
     for note in ways.notes:
         yield f"{note[0].upper()}{note[1:]}."
 

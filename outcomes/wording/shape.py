@@ -2,65 +2,52 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-
-from outcomes.analysis.finds.shape import CLEARLY_WORSE, Shapes
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
-
-SHAPE_RULE = (
-    "The simplest shape whose criterion (QAICc) is within 2 of the best one's, in the order: no "
-    "change, straight line, logarithm, step after the first thaw, smooth curve."
-)
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
+from outcomes.analysis.finds.shapes import Shape
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName
+from outcomes.text import p_value
+from outcomes.wording.exposure import exposure_value
 
 
-def describe_shape(shapes: Shapes) -> str:
-    """The simplest shape that will do, and those that would fit about as well."""
-    name = CYCLES_AND_AGE[shapes.exposure].noun
-    if shapes.reason is not None or shapes.chosen is None:
-        return f"The shape of the change with {name} cannot be told: {shapes.reason}."
-    if shapes.chosen == "flat":
+def at_the_knot(exposure: ExposureName, shape: Shape) -> str:
+    """Where a shape turns: "10 freeze/thaw cycles", "14 months of age"."""
+    assert shape.knot is not None
+    asked = CYCLES_AND_AGE[exposure]
+    value = exposure_value(exposure, shape.knot)
+    return value.replace("cycle", "freeze/thaw cycle") + asked.of_value
+
+
+def describe_shape(verdict: WhichPredicts, exposure: ExposureName) -> str:
+    """Whether a straight line is enough along an exposure, and what fits better where not."""
+    # Of an exposure that is not told of beside one that bends, nothing was weighed.
+    if verdict.bend is None or (verdict.shapes and exposure not in verdict.shapes):
+        return ""
+    asked = CYCLES_AND_AGE[exposure]
+    if exposure in verdict.contradicted:
         return (
-            f"No change with {name} is needed to describe these records, so no shape of it can be "
-            "told."
+            f"No shape tried follows the finds observed along {asked.noun}: go by the circles, "
+            "not by a curve."
         )
-    step = CYCLES_AND_AGE[shapes.exposure].step
-    text = {
-        "straight": (
-            f"A straight line is enough: as far as these records show, each further {step} goes "
-            "with the same change (on the scale of the odds)."
-        ),
-        "logarithmic": (
-            f"The first {step}s count most: each doubling of them goes with about the same change, "
-            "and a straight line fits clearly worse."
-        ),
-        "step": (
-            "The change comes with the first thaw: sources thawed once and sources thawed often "
-            "differ too little for these records to show it."
-        ),
-        "spline": (
-            f"The change with {name} bends in a way that no simple shape follows: read it off the "
-            "curve."
-        ),
-    }[shapes.chosen]
-    rivals = [
-        _SHAPE_WORDS[c.shape]
-        for c in shapes.candidates
-        if c.shape != shapes.chosen and c.difference <= CLEARLY_WORSE
-    ]
-    if rivals:
-        text += f" {_either(rivals)} would fit about as well."
-    return text
+    weighed = verdict.shapes.get(exposure)
+    if weighed is None:
+        return (
+            f"A straight line is enough along {asked.noun} (on the scale of the odds): no bend or "
+            f"step shows beyond chance ({p_value(verdict.bend.p)})."
+        )
+    shape, share = weighed[0].shape, sum(w.weight for w in weighed if not w.shape.bent)
+    if shape.kind == "line":
+        text = f"Along {asked.noun} a straight line fits as well as any other shape"
+    elif shape.kind == "log":
+        text = f"The first {asked.step}s count most: each doubling goes with about the same change"
+    else:
+        at = at_the_knot(exposure, shape)
+        text = {
+            "step": f"The change comes at about {at} and little shows before or after",
+            "levels off": f"The change goes on up to about {at}; beyond, none shows",
+            "sets in": f"Up to about {at} no change shows; it sets in from there",
+        }[shape.kind]
+    return f"{text}. Of all shapes weighed together a straight line has {_in_100(share)}."
 
 
-_SHAPE_WORDS: Mapping[str, str] = {
-    "flat": "no change",
-    "straight": "a straight line",
-    "logarithmic": "a change that slows down",
-    "step": "a step after the first thaw",
-    "spline": "a smooth curve",
-}
-
-
-def _either(words: Sequence[str]) -> str:
-    text = words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
-    return text[:1].upper() + text[1:]
+def _in_100(share: float) -> str:
+    return f"{100.0 * share:.0f} in 100 of the support"

@@ -96,9 +96,14 @@ def _beyond_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement)
 
 def _past(shelf: Sequence[ShelfSource], retirement: Retirement) -> list[ShelfSource]:
     """Held sources beyond any limit there is; none where there is no limit."""
-    limits_ = [(t.by, float(t.retire_after or 0)) for t in limits_set(retirement)]
     return [
-        s for s in shelf if any((CYCLES_AND_AGE[by].of(s) or 0.0) > limit for by, limit in limits_)
+        s
+        for s in shelf
+        if any(
+            (CYCLES_AND_AGE[t.by].of(s) or 0.0) > float(t.retire_after or 0)
+            and (not t.curve.kinds or s.kind in t.curve.kinds)
+            for t in limits_set(retirement)
+        )
     ]
 
 

@@ -4,54 +4,107 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from outcomes.analysis.decisions.compare import Comparison
-from outcomes.analysis.decisions.compare_by_kind import (
-    FEWEST_SOURCES,
-    BoundChoice,
-    FewSources,
-    KindComparison,
+from outcomes.analysis.decisions.compare import (
+    ENOUGH_SOURCES,
+    SHOWN_BY_KIND,
+    Comparison,
+    Difference,
 )
 from outcomes.analysis.decisions.matched_portions import MatchedPortions
-from outcomes.text import count, months
+from outcomes.analysis.decisions.storage_bounds import BoundChoice
+from outcomes.text import count
 from outcomes.wording.numbers import finds_more_or_fewer, joined, number_of_finds, percent
+from outcomes.wording.terms import TERM_WORDS
+
+STORAGE_CHOSEN = "Storage was chosen, not assigned"
+
+
+def describe_estimand(comparison: Comparison) -> str:
+    """What the difference is of, in one sentence."""
+    kinds = f" of {joined(comparison.kinds)}" if comparison.kinds else ""
+    return (
+        f"The unit's own trials{kinds}, had all sources been kept in the refrigerator, less the "
+        "same had all been frozen and thawed as often as this unit's frozen sources were by that "
+        "age: same dogs, kinds, ages and conditions."
+    )
 
 
 def describe_storage_compared(comparison: Comparison, alpha: float) -> str:
     """Refrigerated against frozen, with what it rests on."""
-    if comparison.reason is not None:
+    found = comparison.difference
+    if found is None:
         return f"Refrigerated and frozen cannot be compared: {comparison.reason}."
-    assert comparison.risk_difference is not None
-    assert comparison.low is not None
-    assert comparison.high is not None
-    assert comparison.at_age_days is not None
-    difference, low, high = (
-        100.0 * v for v in (comparison.risk_difference, comparison.low, comparison.high)
-    )
-    sources = comparison.sources
     rest = (
-        f"{count(sources['refrigerated'], 'refrigerated source')} against "
-        f"{sources['frozen']} frozen{_on_both_sides(comparison)}, same kinds, dogs and conditions, "
-        f"at {months(comparison.at_age_days)} of age{_without_kind(comparison)}"
+        f"{_sources(found)}{_on_both_sides(comparison)}, {count(comparison.trials, 'trial')}"
+        f"{_left_out(comparison)}"
     )
-    confidence = percent(1.0 - alpha)
-    if low <= 0.0 <= high:
+    chosen = f"{STORAGE_CHOSEN}."
+    points = 100.0 * found.risk_difference
+    either = (
+        "Had all these sources been refrigerated, their trials would have given about "
+        f"{finds_more_or_fewer(abs(points), _sign(points))} in 100 than had all been frozen"
+    )
+    if found.low is None or found.high is None:
         return (
-            "No difference between refrigerated and frozen was detected: anything from "
-            f"{number_of_finds(-low)} fewer to {number_of_finds(high)} more finds in 100 for "
-            f"refrigerated fits these records ({confidence} interval; {rest}). Storage was chosen, "
-            "not assigned."
+            f"{either} ({rest}). No interval is given and this is no finding: sources differ in "
+            f"how fast they change, and no interval was shown to hold there. {chosen}"
         )
-    sign = "more" if difference > 0 else "fewer"
-    near, far = sorted((abs(low), abs(high)))
-    interval = f"{confidence} interval {number_of_finds(near)} to {number_of_finds(far)} {sign}"
-    return (
-        f"Refrigerated sources gave about {finds_more_or_fewer(abs(difference), sign)} in 100 "
-        f"trials than frozen ones ({interval}; {rest}). This counts all that goes with each way of "
-        "keeping, the thaws of the frozen sources among it: it does not say which is better for a "
-        "source that is never thawed. Storage was chosen, not assigned, so something else about "
-        "these sources may explain it: do not move sources on this alone. Tissue that is not "
-        "frozen feeds bacteria; handle and keep it as your local rules for biological material say."
+    interval = f"{percent(1.0 - alpha)} interval"
+    allowed = (
+        f"anything from {_from_to(found)} in 100 for refrigerated fits these records "
+        f"({interval}; {rest})"
     )
+    if found.few:
+        return (
+            "Too few sources to compare refrigerated with frozen: at least "
+            f"{ENOUGH_SOURCES} of each are needed, and {allowed}. {chosen}"
+        )
+    if found.low <= 0.0 <= found.high:
+        return f"No difference between refrigerated and frozen was detected: {allowed}. {chosen}"
+    return (
+        f"{either} ({interval} {_from_to(found)}; {rest}). This counts everything that came with "
+        f"each way of keeping, the thaws included. {STORAGE_CHOSEN}, so something else about these "
+        "sources may explain it: do not move sources on this alone. Tissue that is not frozen "
+        "feeds bacteria; handle and keep it as your local rules for biological material say."
+    )
+
+
+def storage_title(comparison: Comparison) -> str:
+    """Refrigerated against frozen as the title of a figure."""
+    found = comparison.difference
+    if found is None:
+        return "Refrigerated and frozen cannot be compared"
+    if found.low is None or found.high is None:
+        return "Refrigerated against frozen: no interval, since sources differ in how they change"
+    if found.few:
+        return "Too few sources to compare refrigerated with frozen"
+    if found.low <= 0.0 <= found.high:
+        return "No difference between refrigerated and frozen was detected"
+    points = 100.0 * found.risk_difference
+    return (
+        "Kept refrigerated, these trials would have given about "
+        f"{finds_more_or_fewer(abs(points), _sign(points))} in 100 than frozen"
+    )
+
+
+def _sign(points: float) -> str:
+    return "more" if points > 0 else "fewer"
+
+
+def _from_to(found: Difference) -> str:
+    """Both limits as more or fewer finds, the lower one first where they differ in sign."""
+    assert found.low is not None
+    assert found.high is not None
+    low, high = 100.0 * found.low, 100.0 * found.high
+    if low <= 0.0 <= high:
+        return f"{number_of_finds(-low)} fewer to {number_of_finds(high)} more finds"
+    near, far = sorted((abs(low), abs(high)))
+    return f"{number_of_finds(near)} to {number_of_finds(far)} {_sign(low)} finds"
+
+
+def _sources(found: Difference) -> str:
+    behind = count(found.sources["refrigerated"], "refrigerated source")
+    return f"{behind} against {found.sources['frozen']} frozen"
 
 
 def _on_both_sides(comparison: Comparison) -> str:
@@ -63,26 +116,59 @@ def _on_both_sides(comparison: Comparison) -> str:
     )
 
 
-def _without_kind(comparison: Comparison) -> str:
-    if not comparison.without_kind:
-        return ""
-    return f"; {count(comparison.without_kind, 'trial')} left out for want of the source's kind"
+def _left_out(comparison: Comparison) -> str:
+    text = ""
+    if comparison.other_ages:
+        text += f"; {comparison.other_ages:,} at ages tried one way only left out"
+    if comparison.without_kind:
+        text += (
+            f"; {count(comparison.without_kind, 'trial')} left out for want of the source's kind"
+        )
+    if comparison.terms_left_out:
+        terms = joined([TERM_WORDS.get(term, term) for term in comparison.terms_left_out])
+        text += f"; {terms} not held the same, for want of finds or misses"
+    return text
 
 
-def describe_few_sources(comparison: Comparison, kinds: Sequence[FewSources]) -> str | None:
-    """Which kinds are compared on single sources or two; None where none is, or nothing is."""
-    if comparison.reason is not None:
+def describe_kinds_left_out(comparison: Comparison) -> str | None:
+    """Kinds that were kept only one way; None where nothing is compared, or none was."""
+    if comparison.difference is None or not comparison.kinds_left_out:
         return None
-    few = [one for one in kinds if one.kind in comparison.kinds]
-    if not few:
-        return None
-    told = joined([f"{one.kind} ({one.sources} {one.way})" for one in few])
-    number = len({one.kind for one in few})
+    return f"Kept only one way, so not compared: {joined(comparison.kinds_left_out)}."
+
+
+def describe_kind(kind: str, found: Difference, alpha: float) -> str:
+    """Refrigerated against frozen within one kind."""
+    assert found.low is not None
+    assert found.high is not None
+    low, middle, high = (_signed(100.0 * x) for x in (found.low, found.risk_difference, found.high))
+    few = "; too few for a finding" if found.few else ""
     return (
-        f"{'One kind rests' if number == 1 else f'{number} kinds rest'} on fewer than "
-        f"{FEWEST_SOURCES} sources of a side, so one odd source could make the difference "
-        f"there: {told}."
+        f"{kind}: {middle} finds in 100 for refrigerated ({percent(1.0 - alpha)} "
+        f"interval {low} to {high}; {_sources(found)}{few})."
     )
+
+
+def describe_kinds(comparison: Comparison, alpha: float) -> str | None:
+    """The kinds by themselves in one sentence; None where one kind alone is compared, or none."""
+    found = comparison.difference
+    if found is None or found.low is None or len(comparison.kinds) < 2:
+        return None
+    if not comparison.by_kind:
+        return f"No kind has the {SHOWN_BY_KIND} sources of each that it takes to tell it alone."
+    told = "; ".join(
+        describe_kind(kind, own, alpha).removesuffix(".")
+        for kind, own in comparison.by_kind.items()
+    )
+    clear = any(
+        not own.few and ((own.low or 0.0) > 0.0 or (own.high or 0.0) < 0.0)
+        for own in comparison.by_kind.values()
+    )
+    several = clear and len(comparison.by_kind) > 1
+    chance = (
+        f" Of {len(comparison.by_kind)} kinds, one may seem different by chance." if several else ""
+    )
+    return f"Kind by kind: {told}.{chance}"
 
 
 def describe_portions(found: MatchedPortions, alpha: float) -> str:
@@ -126,11 +212,11 @@ def describe_portions(found: MatchedPortions, alpha: float) -> str:
 
 def describe_bounds(choices: Sequence[BoundChoice]) -> str:
     """Whether another definition of refrigerated and frozen changes the comparison."""
-    made = [c for c in choices if c.comparison.risk_difference is not None]
+    made = [c for c in choices if c.comparison.difference is not None]
     if not made:
         return "Under no definition of refrigerated and frozen can the two be compared."
     ends = f"{percent(made[0].bound)} to {percent(made[-1].bound)}"
-    points = [100.0 * (c.comparison.risk_difference or 0.0) for c in made]
+    points = [100.0 * d.risk_difference for c in made if (d := c.comparison.difference)]
     refused = len(choices) - len(made)
     but = f"; under {count(refused, 'other')} the two cannot be compared" if refused else ""
     low, high = min(points), max(points)
@@ -144,38 +230,6 @@ def describe_bounds(choices: Sequence[BoundChoice]) -> str:
         f"How refrigerated and frozen are defined does not change the sign: {size} "
         f"finds in 100 for refrigerated, whether a source counts from a share of {ends} on{but}."
     )
-
-
-def describe_kind(found: KindComparison, alpha: float) -> str:
-    """Refrigerated against frozen within one kind, or why not."""
-    c = found.comparison
-    if c.risk_difference is None or c.low is None or c.high is None:
-        # Of one kind alone it goes without saying that it is one of the kinds.
-        reason = (c.reason or "").removeprefix("among kinds kept both ways ")
-        reason = reason.replace("no kind of source was kept both ways", "it was kept only one way")
-        return f"{found.kind}: cannot be compared: {reason}."
-    low, middle, high = (_signed(100.0 * x) for x in (c.low, c.risk_difference, c.high))
-    behind = count(c.sources["refrigerated"], "refrigerated source")
-    return (
-        f"{found.kind}: {middle} finds in 100 for refrigerated ({percent(1.0 - alpha)} "
-        f"interval {low} to {high}; {behind} against {c.sources['frozen']} frozen)."
-    )
-
-
-def only_together(found: Sequence[KindComparison]) -> bool:
-    """Whether no kind can be compared by itself."""
-    return bool(found) and all(k.comparison.risk_difference is None for k in found)
-
-
-def describe_kinds(found: Sequence[KindComparison], alpha: float) -> str | None:
-    """The kinds that can be compared in one sentence; None where fewer than two can."""
-    made = [k for k in found if k.comparison.risk_difference is not None]
-    if len(made) < 2:
-        return None
-    told = "; ".join(describe_kind(k, alpha).removesuffix(".") for k in made)
-    clear = any((k.comparison.low or 0.0) > 0.0 or (k.comparison.high or 0.0) < 0.0 for k in made)
-    chance = f" Of {len(made)} kinds, one may seem different by chance." if clear else ""
-    return f"Kind by kind: {told}.{chance}"
 
 
 def _signed(points: float) -> str:

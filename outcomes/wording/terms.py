@@ -23,10 +23,16 @@ def describe_left_out(fit: FindFit) -> list[str]:
 
 TERM_WORDS: dict[str, str] = {
     **{str(exposure.name): exposure.full_noun for exposure in CYCLES_AND_AGE.values()},
+    "cycles_of_other_kinds": "freeze/thaw cycles of the other kinds",
     "frozen_share": "share of storage spent frozen",
     "use_ratio": "how readily the source is taken",
     "undocumented_days": "time in store before the log begins",
     "set_min": "set time",
+    "hours_since_thaw": "hours since the thaw",
+    "first_mass_g": "mass when taken in",
+    "freezer_c": "the freezer's temperature",
+    "depth_cm": "depth",
+    "met_before": "earlier meetings of dog and source",
     "temperature_c": "temperature",
     "humidity_pct": "humidity",
     "wind_m_s": "wind",

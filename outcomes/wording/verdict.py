@@ -13,12 +13,20 @@ from collections.abc import Sequence
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.model import FindFit, change_along
+from outcomes.analysis.finds.shapes import Shape
 from outcomes.analysis.results import Bin, FindCurve
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName, named_by, other_than
 from outcomes.records.checking.rules import LATE_LOG_DAYS
-from outcomes.text import count
+from outcomes.text import count, of_100
 from outcomes.wording.exposure import exposure_value
-from outcomes.wording.numbers import finds_more_or_fewer, in_100, joined, number_of_finds, percent
+from outcomes.wording.numbers import (
+    finds_more_or_fewer,
+    in_100,
+    joined,
+    number_of_finds,
+    percent,
+)
+from outcomes.wording.shape import at_the_knot, describe_shape
 
 # What lies between always found and the usual floor: a fall of that size would matter to anyone.
 _LARGE_FALL = 15.0
@@ -26,6 +34,13 @@ _LARGE_FALL = 15.0
 
 def _direction(curve: FindCurve) -> str:
     return "fall" if curve.probability[-1] < curve.probability[0] else "rise"
+
+
+def _counted_direction(curves: Sequence[FindCurve]) -> str:
+    """Which way finds go by the first and the last circle; "change" where curves differ."""
+    ends = [(c.bins[0].proportion, c.bins[-1].proportion) for c in curves if c.bins]
+    ways = {"fall" if last < first else "rise" for first, last in ends}
+    return ways.pop() if len(ways) == 1 else "change"
 
 
 def _ends(curve: FindCurve) -> tuple[float, float, float, float]:
@@ -53,17 +68,7 @@ def describe_verdict_in_short(fit: FindFit, verdict: WhichPredicts, retirement: 
             return "Finds and misses part so sharply in these records that no size can be given"
         return "These records cannot say yet whether storage changes what the dogs find"
     if word == "no change detected":
-        text = "No change in finds with cycles or age was detected"
-        if _hidden_by_tie(verdict):
-            return (
-                "These records cannot say whether finds change with storage: "
-                "cycles and age cannot be told apart in them"
-            )
-        if differ := _differ(fit, verdict):
-            return f"No common change in finds shows; {differ}"
-        if max(verdict.largest_fall.values(), default=0.0) >= _LARGE_FALL:
-            return f"{text}, but these records do not rule out a large one"
-        return f"{text} in these records"
+        return _no_change_in_short(fit, verdict)
     if word == "cannot be told apart":
         falls = {_direction(c) for c in curves if len(c.at)}
         if len(falls) == 1:
@@ -72,6 +77,10 @@ def describe_verdict_in_short(fit: FindFit, verdict: WhichPredicts, retirement: 
                 "these records cannot tell which of the two it is"
             )
         return "Finds change with storage, but these records cannot tell cycles from age"
+    if any(e in verdict.contradicted for e in named_by(word)):
+        names = " and ".join(CYCLES_AND_AGE[e].full_noun for e in named_by(word))
+        way = _counted_direction(curves)
+        return f"Finds {way} with {names}, in no shape that can be told: see the circles"
     if word == "both":
         ways = [_direction(c) for c in curves]
         if ways[0] == ways[1]:
@@ -79,7 +88,54 @@ def describe_verdict_in_short(fit: FindFit, verdict: WhichPredicts, retirement: 
         return f"Finds {ways[0]} with freeze/thaw cycles and {ways[1]} with age"
     curve = curves[0]
     cause = "freeze/thaw cycles" if word == "cycles" else "the age of the source"
+    if word == "cycles" and verdict.kinds_falling:
+        cause += f" in {joined(list(verdict.kinds_falling))}"
+    shape = verdict.best_shapes.get(curve.exposure)
+    if shape is not None:
+        return _bent_in_short(curve, shape)
     return f"Finds {_direction(curve)} with {cause}: {_from_to(curve)}"
+
+
+def _by_kind(verdict: WhichPredicts) -> str:
+    """Which kinds fall with cycles and which do not; empty where kinds do not differ."""
+    falling = list(verdict.kinds_falling)
+    others = [k.kind for k in verdict.by_kind if not k.falls]
+    if not falling:
+        return ""
+    return (
+        f"That is {joined(falling)}; in {joined(others)} no fall shows, which is not proof of "
+        f"none. The limit and the curve are of {joined(falling)} alone."
+    )
+
+
+def _no_change_in_short(fit: FindFit, verdict: WhichPredicts) -> str:
+    """The headline where no change is called."""
+    text = "No change in finds with cycles or age was detected"
+    if _hidden_by_tie(verdict):
+        return (
+            "These records cannot say whether finds change with storage: "
+            "cycles and age cannot be told apart in them"
+        )
+    if differ := _differ(fit, verdict):
+        return f"No common change in finds shows; {differ}"
+    if max(verdict.largest_fall.values(), default=0.0) >= _LARGE_FALL:
+        return f"{text}, but these records do not rule out a large one"
+    return f"{text} in these records"
+
+
+def _bent_in_short(curve: FindCurve, shape: Shape) -> str:
+    """The change along one exposure that is no straight line, and where it turns."""
+    falls, cause = _direction(curve), CYCLES_AND_AGE[curve.exposure].full_noun
+    if shape.kind == "log":
+        return f"Finds {falls} with {cause}, most with the first: {_from_to(curve)}"
+    at = at_the_knot(curve.exposure, shape)
+    if shape.kind == "step":
+        _, before, _, after = _ends(curve)
+        word = "drop" if falls == "fall" else "rise"
+        return f"Finds {word} at about {at}: from {in_100(before)} to {in_100(after)}"
+    if shape.kind == "levels off":
+        return f"Finds {falls} up to about {at}, and no further: {_from_to(curve)}"
+    return f"Finds {falls} from about {at} on: {_from_to(curve)}"
 
 
 def describe_verdict(fit: FindFit, verdict: WhichPredicts, retirement: Retirement) -> str:
@@ -90,8 +146,9 @@ def describe_verdict(fit: FindFit, verdict: WhichPredicts, retirement: Retiremen
     parts = []
     if word in ("cycles", "age", "both"):
         asked = named_by(word)
-        sizes = [describe_effect_size(fit, e) for e in asked]
+        sizes = [_size(fit, verdict, retirement, e) for e in asked]
         parts += [sizes[0], *(_continued(size) for size in sizes[1:])]
+        parts.append(_by_kind(verdict))
         others = [e for e in CYCLES_AND_AGE if e not in asked]
         parts += [_other_exposure(fit, verdict, e) for e in others]
     elif word == "no change detected":
@@ -103,7 +160,38 @@ def describe_verdict(fit: FindFit, verdict: WhichPredicts, retirement: Retiremen
             parts.append(f"Each may hide what the other does.{_would_settle(verdict)}")
     else:
         parts.append(describe_cannot_be_told_apart(verdict, retirement))
+        falling = [k.kind for k in verdict.by_kind if k.falls]
+        unlike = [k.kind for k in verdict.by_kind if not k.falls]
+        if falling and unlike:
+            parts.append(f"The fall shows in {joined(falling)}, not in {joined(unlike)}.")
     return " ".join(p for p in parts if p)
+
+
+def _size(
+    fit: FindFit, verdict: WhichPredicts, retirement: Retirement, exposure: ExposureName
+) -> str:
+    """Size of a change: by its step along a line, by both ends of the curve where it bends."""
+    if exposure in verdict.contradicted:
+        return describe_shape(verdict, exposure)
+    if exposure not in verdict.best_shapes:
+        return describe_effect_size(fit, exposure)
+    curve = next((c for c in retirement.curves if c.exposure == exposure), None)
+    return "" if curve is None or not len(curve.at) else _both_ends(curve)
+
+
+def _both_ends(curve: FindCurve) -> str:
+    """Finds at the start and at the end of what was well observed, with their intervals."""
+    inside = [k for k in range(len(curve.at)) if not curve.thin[k]] or [0, len(curve.at) - 1]
+    start, end = (
+        f"{in_100(curve.probability[k])} ({of_100(curve.low[k])} to {of_100(curve.high[k])}) at "
+        f"{exposure_value(curve.exposure, curve.at[k])}"
+        for k in (inside[0], inside[-1])
+    )
+    of = CYCLES_AND_AGE[curve.exposure].of_value
+    return (
+        f"Over these trials, finds are {start} and {end}{of} ({percent(curve.confidence)} "
+        "intervals)."
+    )
 
 
 def describe_effect_size(fit: FindFit, exposure: ExposureName) -> str:
@@ -191,7 +279,10 @@ def _differ(fit: FindFit, verdict: WhichPredicts) -> str:
         for exposure in CYCLES_AND_AGE.values()
         if any(s.exposure == exposure.name for s in slopes)
     ]
-    return f"{joined(who)} differ in how they change with {joined(what)}"
+    text = f"{joined(who)} differ in how they change with {joined(what)}"
+    if verdict.falling_sources and any(s.grouping == "source" for s in slopes):
+        text += f" ({joined(list(verdict.falling_sources))} fall most)"
+    return text
 
 
 def describe_largest_fall(verdict: WhichPredicts) -> str:

@@ -1,47 +1,63 @@
-"""Early warning: charts past their limit."""
+"""Early warning: charts that passed their limit, and how many do so by chance."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-from outcomes.analysis.monitoring.charts import Watch
+from outcomes.analysis.monitoring.charts import Chart, Watch
 from outcomes.text import count
 from outcomes.wording.numbers import joined
 
 
 def describe_watch(found: Watch) -> str:
-    """Which charts are past their limit, and how many would be by chance."""
+    """Which charts passed their limit, and how many do so by chance."""
     if found.reason is not None:
         return f"No source or dog can be charted yet: {found.reason}."
-    charts = len(found.sources) + len(found.dogs)
-    # Each stretch of so many trials is another chance to pass the limit.
-    by_chance = sum(
-        1.0 - (1.0 - found.false_call) ** (len(c.trials) / found.within)
-        for c in (*found.sources, *found.dogs)
+    charts = len(found.charts)
+    chance = (
+        f"{describe_by_chance(found).capitalize()} would by chance, as about "
+        f"{100 * found.false_call:g} in 100 that do not change pass within {found.within} trials"
     )
-    error = (
-        f"about {100 * found.false_call:g} of 100 charts on which nothing changes pass their limit "
-        f"within {found.within} trials"
-    )
-    if charts > 1:
-        error += f", which makes about {max(by_chance, 1.0):.0f} of these {charts} so far"
+    last = f"within the last {found.within} trials of each"
     if not found.past:
-        who = "The one chart is not" if charts == 1 else f"None of {charts} charts is"
-        return f"{who} past its limit; {error}."
-    names = ", ".join(
-        f"{c.of} {c.name} (since {c.past_since.started_at:%Y-%m-%d})"
-        for c in found.past
-        if c.past_since is not None
+        who = "The one chart did not pass" if charts == 1 else f"None of {charts} charts passed"
+        return f"{who} its limit {last}. {chance}."
+    names = "; ".join(
+        f"{of} {', '.join(_since(c) for c in found.past if c.of == of)}"
+        for of in ("source", "dog")
+        if any(c.of == of for c in found.past)
     )
-    verb = "is" if len(found.past) == 1 else "are"
+    its = "its" if len(found.past) == 1 else "their"
     return (
-        f"{len(found.past)} of {count(charts, 'chart')} {verb} past the limit: {names}. "
-        f"A reason to look, not a finding: {error}."
+        f"{len(found.past)} of {count(charts, 'chart')} passed {its} limit {last}: {names}. "
+        f"{chance}: a reason to look, not a finding."
     )
+
+
+def _since(chart: Chart) -> str:
+    assert chart.past_since is not None
+    back = ", back below it now" if chart.back_below else ""
+    return f"{chart.name} ({chart.past_since.started_at:%Y-%m-%d}{back})"
+
+
+def describe_by_chance(found: Watch) -> str:
+    """How many of the charts pass their limit by chance: "about 2", "fewer than 1"."""
+    return "fewer than 1" if found.by_chance < 0.95 else f"about {found.by_chance:.0f}"
+
+
+def describe_seen(found: Watch) -> str:
+    """How often the charts see the change that they look for."""
+    times = "fall to half" if found.odds_ratio == 2.0 else f"are divided by {found.odds_ratio:g}"
+    seen = [
+        f"{100 * share:.0f} in 100 {of}s"
+        for of in ("source", "dog")
+        if (share := found.seen(of)) is not None
+    ]
+    return f"Of those whose odds of a find {times}, about {joined(seen)} would pass."
 
 
 def describe_watch_of_held(watched: Watch, held: Sequence[str]) -> str:
-    """What the charts say, and which of the sources past their limit are no longer held.
+    """What the charts say, and which of the sources that passed their limit are no longer held.
 
     Parameters
     ----------
@@ -59,9 +75,9 @@ def describe_watch_of_held(watched: Watch, held: Sequence[str]) -> str:
 
 
 def describe_watch_in_short(found: Watch, gone: Collection[str] = ()) -> str:
-    """Which sources and dogs are past their limit; ``gone`` are those no longer held."""
+    """Which sources and dogs passed their limit; ``gone`` are those no longer held."""
     if not found.past:
-        return "No source and no dog is past its limit"
+        return "No source and no dog has passed its limit of late"
     names = [
         f"{chart.of} {chart.name}"
         + (" (no longer held)" if chart.of == "source" and chart.name in gone else "")
@@ -75,6 +91,7 @@ def describe_watch_score(found: Watch) -> str:
     """How a chart's score moves, and how often it passes its limit by chance."""
     return (
         "The score rises with each miss, the more the less it was expected, and falls with each "
-        f"find, never below 0. About {100 * found.false_call:g} of 100 sources or dogs that do not "
-        f"change pass the limit within {found.within} trials; below it, a height says nothing."
+        f"find, never below 0; 1 is the limit. About {100 * found.false_call:g} in 100 that do not "
+        f"change pass it within {found.within} trials, of these {len(found.charts)} "
+        f"{describe_by_chance(found)}. Below it, a height says nothing."
     )

@@ -4,11 +4,11 @@ import pandas as pd
 import pytest
 
 from outcomes.analysis.finds.confounders import compare_suspects
+from outcomes.analysis.finds.cycles_or_age import which_predicts
 from outcomes.analysis.finds.model import fit_finds
-from outcomes.analysis.finds.shape import compare_shapes
 from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
 from outcomes.analysis.searches.false_alerts import fit_false_alerts
-from outcomes.analysis.searches.search_time import fit_search_time
+from outcomes.answers.side_questions import ask_search_time
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
@@ -19,7 +19,7 @@ RECORDS = unit_records(simulate_unit(SCENARIOS["cycles only"], 7, trials=500))
 ASKED = {
     "finds": lambda trials: fit_finds(trials, SETTINGS),
     "suspects": lambda trials: compare_suspects(trials, SETTINGS),
-    "search time": lambda trials: fit_search_time(trials, SETTINGS),
+    "search time": lambda trials: ask_search_time(fit_finds(trials, SETTINGS)),
     "false alerts": lambda trials: fit_false_alerts(trials, SETTINGS),
     "lifetimes": lambda trials: fit_lifetime(trials, RECORDS.sources, RECORDS.storage, SETTINGS),
 }
@@ -36,6 +36,6 @@ def test_trials_stay_as_they_were(name) -> None:
 def test_the_fit_stays_as_it_was() -> None:
     fit = fit_finds(join(RECORDS).trials, SETTINGS)
     x, trials = fit.design.x.copy(), fit.design.trials.copy(deep=True)
-    compare_shapes(fit, "cycles")
+    which_predicts(fit, refits=0)
     assert (x == fit.design.x).all()
     pd.testing.assert_frame_equal(trials, fit.design.trials)

@@ -64,20 +64,21 @@ def facts_of(
     return make
 
 
-def _point(facts: Facts, floor: float) -> FloorPoint:
-    return next(p for p in floor_grid(facts) if p.floor == floor)
+def _points(facts: Facts) -> dict[float, FloorPoint]:
+    return {point.floor: point for point in floor_grid(facts)}
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["demo", "too few", *UNITS])
 def test_advice_at_another_floor_is_the_shelfs(name, facts_of) -> None:
     facts = facts_of(name)
+    points = _points(facts)
     for floor in SOME:
         fit = replace(facts.fit, settings=facts.settings.with_options(floor=floor))
         reviewed = review_shelf(
             fit, facts.records.sources, facts.joined.history, facts.as_of, facts.joined.trials
         )
-        found = _point(facts, floor).shelf
+        found = points[floor].shelf
         assert {s.source_id: s for s in found} == {s.source_id: s for s in reviewed}
         order = [("retire", "test", "keep").index(s.advice) for s in found]
         assert order == sorted(order)
@@ -89,11 +90,12 @@ def test_thresholds_at_other_floors_are_set_alike(word, demo_facts) -> None:
     facts = demo_facts.with_answers(
         verdict=verdict, retirement=set_threshold(demo_facts.fit, verdict)
     )
+    points = _points(facts)
     for floor in (0.75, 0.9):
         fit = replace(facts.fit, settings=facts.settings.with_options(floor=floor))
         again = set_threshold(fit, verdict).thresholds
         assert again
-        for ours, theirs in zip(_point(facts, floor).retirement.thresholds, again, strict=True):
+        for ours, theirs in zip(points[floor].retirement.thresholds, again, strict=True):
             assert describe_threshold(ours) == describe_threshold(theirs)
             assert replace(ours, curve=theirs.curve) == theirs
 
@@ -106,10 +108,10 @@ def test_the_grid_goes_from_50_to_95_by_1():
 def test_units_own_floor_is_on_the_grid(demo_facts) -> None:
     settings = demo_facts.settings.with_options(floor=0.875)
     facts = demo_facts.with_answers(settings=settings)
-    grid = floor_grid(facts)
-    assert [p.floor for p in grid] == sorted(p.floor for p in grid)
+    grid = _points(facts)
+    assert list(grid) == sorted(grid)
     assert len(grid) == 47
-    assert _point(facts, 0.875).shelf is facts.shelf
+    assert grid[0.875].shelf is facts.shelf
 
 
 @pytest.mark.slow

@@ -1,10 +1,13 @@
 """How long sources stay reliable, in words and in results."""
 
+from dataclasses import replace
+
 import pytest
 
 from outcomes.answers.facts import Facts
-from outcomes.report.report import compare_lines
 from outcomes.report.results import results
+
+SOME = {"refrigerated": 4, "frozen": 9}
 
 
 def test_results_hold_terms_by_their_ratio(demo_facts: Facts) -> None:
@@ -15,23 +18,28 @@ def test_results_hold_terms_by_their_ratio(demo_facts: Facts) -> None:
     assert cycles["ratio_of"] == "hazard"
     own = next(t for t in lasting.cycles_at_age.terms if t.term == "cycles")
     assert cycles["ratio"] == pytest.approx(own.ratio, rel=1e-9)
-    shares = {str(n): share for n, share in lasting.rule_false_call.items()}
-    assert lifetime["rule_false_call_as_searched"] == pytest.approx(shares)
 
 
 def test_charts_past_limit_are_named_with_the_day(demo_facts: Facts) -> None:
     watched = results(demo_facts)["watch"]
-    assert watched["past"], "the demo unit has a worn source"
+    past = [c for c in demo_facts.watched.charts if c.past_since is not None]
+    assert [(c.of, c.name) for c in past] == [(c["of"], c["name"]) for c in watched["past"]]
     for chart in watched["past"]:
-        assert chart["value"] > chart["limit"]
-        assert chart["since"][:10] in watched["sentence"]
+        assert f"{chart['name']} ({chart['since'][:10]}" in watched["sentence"]
+    assert 0 < watched["by_chance"] <= 0.05 * len(demo_facts.watched.charts)
 
 
-def test_kinds_are_in_results_and_compare(demo_facts: Facts) -> None:
-    rows = results(demo_facts)["compare"]["by_kind"]
-    kinds = sorted(demo_facts.joined.trials["kind"].dropna().unique())
-    assert [row["kind"] for row in rows] == kinds
-    lines = list(compare_lines(demo_facts))
-    for row in rows:
-        assert (row["risk_difference"] is None) == (row["reason"] is not None)
-        assert f"  {row['sentence']}" in lines
+def test_storage_compared_is_in_results(demo_facts: Facts) -> None:
+    told = results(demo_facts)["compare"]
+    found = demo_facts.comparison
+    assert told["risk_difference"] == pytest.approx(found.difference.risk_difference, rel=1e-9)
+    assert told["low"] == pytest.approx(found.difference.low, rel=1e-9)
+    assert told["finding"] is not found.difference.few
+    assert told["terms_left_out"] == list(found.terms_left_out)
+    assert told["estimand"].startswith("The unit's own trials")
+    kinds = replace(found, by_kind={"fat": replace(found.difference, sources=SOME)})
+    row = results(demo_facts.with_answers(comparison=kinds))["compare"]["by_kind"][0]
+    assert (row["kind"], row["finding"], row["sources"]) == ("fat", False, SOME)
+    nothing = replace(found, difference=None, by_kind={}, reason="no kind")
+    empty = results(demo_facts.with_answers(comparison=nothing))["compare"]
+    assert (empty["risk_difference"], empty["finding"], empty["reason"]) == (None, None, "no kind")

@@ -7,7 +7,7 @@ import pytest
 
 from outcomes.errors import OutputError
 from outcomes.records.placing import place_first, write_files
-from outcomes.report.out_folder import FILES
+from outcomes.report.out_folder import FILES, JOINED, SET_ASIDE
 
 STOPS = {
     "Ctrl-C": (KeyboardInterrupt(), 130, "stopped; nothing was overwritten."),
@@ -35,9 +35,14 @@ def stopped_after_the_answer(monkeypatch: pytest.MonkeyPatch) -> Callable[[BaseE
 
 def _earlier_briefing(folder: Path) -> dict[str, bytes]:
     figures = {
-        "figure.png": b"\x89PNG\r\n\x1a\n old",
-        "figure.svg": b"<svg>",
-        "figure.pdf": b"%PDF-",
+        # As much of each as tells it is ours.
+        "figure.png": b"\x89PNG\r\n\x1a\n".ljust(41, b" ") + b"Title\0 old",
+        "figure.svg": b'<svg aria-labelledby="figure-title">',
+        "figure.pdf": b"%PDF- /Subject",
+        "briefing.html": b"<title>U: do stored sources change what the dogs find?</title>",
+        "results.json": b'{"name": "outcomes"}',
+        "trials.csv": ",".join(JOINED).encode(),
+        "set_aside.csv": ",".join(SET_ASIDE).encode(),
     }
     write_files(folder, {name: figures.get(name, b"old") for name in FILES})
     return _bytes_in(folder)

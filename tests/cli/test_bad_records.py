@@ -60,7 +60,7 @@ def _header_only(folder: Path) -> None:
 
 
 def _no_table(folder: Path) -> None:
-    (folder / "storage.csv").unlink()
+    (folder / "sources.csv").unlink()
 
 
 def _no_column(folder: Path) -> None:
@@ -82,8 +82,8 @@ STOPS = pytest.mark.parametrize(
         (_header_only, "trials.csv: there are no rows under the header. Fill in at least one row."),
         (
             _no_table,
-            "own: there is no table of storage. Add storage.csv or storage.parquet to the folder, "
-            "or a sheet called storage to the workbook.",
+            "own: there is no table of sources. Add sources.csv or sources.parquet to the folder, "
+            "or a sheet called sources to the workbook.",
         ),
         (
             _no_column,
@@ -184,7 +184,7 @@ def test_one_bad_cell_sets_its_row_aside(
     ("table", "column", "value", "problem", "mend"),
     [
         ("trials", "search_s", "quick", "not a number", "Write a plain number, as in 12.5"),
-        ("trials", "search_s", "12 min", "there is more than a number in the cell", "in s"),
+        ("trials", "search_s", "12 laps", "there is more than a number in the cell", "in s"),
         ("trials", "search_s", "1:30", "this is a clock time, but other cells", "90 for 1:30"),
         ("trials", "temperature_c", "68", "not between -50 and 55 °C", "[units.trials]"),
         ("trials", "humidity_pct", "n/a?", "not a number", "leave it empty"),
@@ -256,7 +256,7 @@ def test_lines_are_added_to_a_file_that_is_there(call, own_records) -> None:
     file.write_text('unit = "x"\n[words.result]\n"Hmm" = "miss"\n')
     out = call("check", own_records).out
     assert f"Add these lines to {file}. " in out
-    assert '# under [words.result], which is there already:\n"hit" = "find"\n' in out
+    assert '# under [words.result], which is there already:\n"hit" = "find"' in out
     file.write_text(file.read_text() + '"hit" = "find"\n')
     assert "these lines" not in call("check", own_records).out
 

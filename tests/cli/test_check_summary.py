@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -48,7 +49,7 @@ def test_counted_trials_are_those_analyses_take(qualified_only: bool) -> None:
     found = usable_rows(joined, settings.rule)
     assert found == {
         "finds": len(hides),
-        "search_time": len(search_time._timed(joined.trials)[0]),
+        "search_time": int(np.isfinite(search_time.seconds_searched(hides)).sum()),
         "false_alerts": int((counted["hours"].notna() & counted["count"].notna()).sum()),
         "lifetime": len(lifetime.counting_trials(joined.trials, settings.rule)[0]),
         "compare": int(sides["kind"].isin(both).sum()),
@@ -65,9 +66,9 @@ def found_in(folder: Path) -> int:
 def test_model_uses_fewer_where_conditions_lack() -> None:
     joined = join(read_records(DEMO))
     rarely = pd.Series(range(len(joined.trials))) % 20 == 0
-    trials = joined.trials.assign(temperature_c=joined.trials["temperature_c"].mask(rarely))
+    trials = joined.trials.assign(set_min=joined.trials["set_min"].mask(rarely))
     design = plan_design(trials)
-    assert any(column.term == "temperature_c" for column in design.columns)
+    assert any(column.term == "set_min" for column in design.columns)
     assert (
         0 < len(design.y) < usable_rows(replace(joined, trials=trials), ReliabilityRule())["finds"]
     )
@@ -96,7 +97,7 @@ def test_check_tells_programs_the_same(call: Call, own_records: Path) -> None:
 
 
 def test_stopped_work_has_nothing_usable(call: Call, own_records: Path) -> None:
-    (own_records / "storage.csv").unlink()
+    (own_records / "sources.csv").unlink()
     answer = call("check", own_records, "--json")
     assert answer.status == 1
     assert json.loads(answer.out)["usable"] is None
@@ -113,5 +114,7 @@ def test_records_without_trials_are_checked(call: Call, own_records: Path) -> No
     ]
     file.write_text("\n".join([lines[0], *spoilt]) + "\n")
     answer = call("check", own_records, "--json")
-    assert answer.status == 0
+    assert answer.status == 1
     assert set(json.loads(answer.out)["usable"].values()) == {0}
+    first = call("check", own_records).out.splitlines()[0]
+    assert first.startswith("No trial can be used. In 60 of 60 rows: column result:")

@@ -13,7 +13,7 @@ COMMANDS = (
     "template", "check", "join", "fit", "retire", "compare", "watch", "brief", "figure", "demo",
 )  # fmt: skip
 HEAD = ["format", "unit", "made_by", "settings", "inputs", "records"]
-ASKED_OF_FINDS = ["which_predicts", "find", "suspects", "shape", "quality", "dogs"]
+ASKED_OF_FINDS = ["which_predicts", "find", "suspects", "quality", "dogs"]
 SECTIONS = {
     "fit": [*ASKED_OF_FINDS, "search_time", "false_alerts", "lifetime"],
     "retire": ["retire", "shelf", "cautions"],

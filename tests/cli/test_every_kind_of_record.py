@@ -146,16 +146,9 @@ def test_any_floor_is_told_in_the_answer(name, floor, briefing_of) -> None:
     assert briefing.results["which_predicts"]["verdict"] == VERDICTS[name]
     assert f"floor {100 * float(floor):.0f} in 100" in briefing.page.text
     assert FOREIGN.findall(briefing.page.text) == []
-
-
-def test_low_floor_spares_mostly_found_sources(briefing_of) -> None:
-    shelf = briefing_of("no effect", "--floor", "0.5").results["shelf"]
-    assert [s["source_id"] for s in shelf if s["advice"] == "retire"] == []
-
-
-def test_a_floor_near_certainty_keeps_no_source(briefing_of) -> None:
-    shelf = briefing_of("no effect", "--floor", "0.99").results["shelf"]
-    assert [s["source_id"] for s in shelf if s["advice"] == "keep"] == []
+    # Where most trials are finds, a low floor spares every source, and one near certainty none.
+    never = {"0.5": "retire", "0.99": "keep"}[floor]
+    assert never not in {s["advice"] for s in briefing.results["shelf"]}
 
 
 def _numbers(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[tuple[Any, ...], float]]:

@@ -45,8 +45,10 @@ def _bytes_in(folder: Path) -> dict[str, bytes]:
     return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
-def _interrupted(step: str, number: int, *arguments: object) -> tuple[int, str]:
-    """Exit status and complaint of a command that got Ctrl-C before a step of its writing."""
+def _interrupted(
+    step: str, number: int, *arguments: object, by: int = signal.SIGINT
+) -> tuple[int, str]:
+    """Exit status and complaint of a command that was told to end before a step of its writing."""
     said = []
     begun = time.monotonic()
     with subprocess.Popen(
@@ -61,13 +63,13 @@ def _interrupted(step: str, number: int, *arguments: object) -> tuple[int, str]:
         for line in run.stderr:
             said.append(line)
             if line.strip() == "standing still":
-                run.send_signal(signal.SIGINT)
+                run.send_signal(by)
             assert time.monotonic() - begun < 120
     return run.returncode, "".join(said)
 
 
 # Two files are written (1, 2), then for each the old one is put by and the new one put in place.
-STEPS = [("write_bytes", 1), ("write_bytes", 2), *(("replace", number) for number in (1, 2, 3, 4))]
+STEPS = [(step, number) for step in ("write_bytes", "hardlink_to", "replace") for number in (1, 2)]
 
 
 @pytest.mark.slow
@@ -152,7 +154,82 @@ def test_what_was_interrupted_can_be_done_again(own_records, tmp_path, call) -> 
     assert len(_bytes_in(out)) == 2
 
 
-@pytest.mark.parametrize("number", [1, 2, 3, 4, 5])
+@pytest.mark.slow
+@pytest.mark.parametrize("by", [signal.SIGTERM, signal.SIGHUP])
+def test_closed_terminal_ends_as_ctrl_c(by, own_records, tmp_path, call) -> None:
+    out = tmp_path / "joined.csv"
+    assert call("join", own_records, "--out", out).status == 0
+    before = _bytes_in(tmp_path)
+    status, said = _interrupted("replace", 2, "join", own_records, "--out", out, by=by)
+    assert status == 128 + by
+    assert said.splitlines()[-1] == "outcomes: stopped; nothing was overwritten."
+    assert _bytes_in(tmp_path) == before
+
+
+def _all_gone(group: int, by: float) -> bool:
+    """Whether nobody is left in a group of processes before then."""
+    while time.monotonic() < by:
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.1)
+    return False
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("by", [signal.SIGTERM, signal.SIGHUP])
+def test_signal_ends_the_second_process_too(by, few_records, tmp_path) -> None:
+    with subprocess.Popen(
+        [*COMMAND_LINE, "brief", str(few_records), "--out", str(tmp_path / "out")],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "OUTCOMES_CORES": "2"},
+        start_new_session=True,
+    ) as run:
+        for line in run.stderr:
+            if line.startswith("Asking whether"):
+                run.send_signal(by)
+    assert run.returncode == 128 + by
+    assert _all_gone(run.pid, by=time.monotonic() + 20)
+
+
+@pytest.mark.parametrize("linked", [True, False])
+def test_every_file_is_there_at_every_step(linked, tmp_path, monkeypatch) -> None:
+    old = {"a": b"old a", "b": b"old b"}
+    write_files(tmp_path, old)
+    seen = []
+
+    def watched(name: str):
+        plain = getattr(Path, name)
+
+        def step(self: Path, other: Path):
+            seen.append([(tmp_path / file).read_bytes() for file in old])
+            if name == "hardlink_to" and not linked:
+                raise OSError(1, "Operation not permitted")
+            return plain(self, other)
+
+        return step
+
+    for name in ("replace", "hardlink_to"):
+        monkeypatch.setattr(Path, name, watched(name))
+    write_files(tmp_path, {"a": b"new a", "b": b"new b"})
+    assert seen == [
+        *[[b"old a", b"old b"]] * 2,
+        *[[b"new a", b"old b"]] * 2,
+    ]
+    assert _bytes_in(tmp_path) == {"a": b"new a", "b": b"new b"}
+
+
+def test_leftovers_of_a_killed_run_are_told(own_records, tmp_path, call) -> None:
+    (tmp_path / "out" / ".outcomes-abc").mkdir(parents=True)
+    answer = call("join", own_records, "--out", tmp_path / "out" / "joined.csv")
+    assert answer.status == 0
+    assert f"{tmp_path / 'out' / '.outcomes-abc'} was left by an earlier run" in answer.err
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
 def test_error_at_any_rename_leaves_old_files(number, tmp_path, monkeypatch) -> None:
     old = {"a": b"old a", "c": b"old c"}
     write_files(tmp_path, old)
@@ -165,7 +242,7 @@ def test_error_at_any_rename_leaves_old_files(number, tmp_path, monkeypatch) -> 
             raise OSError(5, "Input/output error")
         return replace(self, target)
 
-    # Put by a, place a, place b (new), put by c, place c.
+    # Place a, place b (new), place c.
     monkeypatch.setattr(Path, "replace", failing)
     with pytest.raises(OutputError, match="Input/output error"):
         write_files(tmp_path, {"a": b"new a", "b": b"new b", "c": b"new c"})

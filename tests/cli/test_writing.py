@@ -10,7 +10,7 @@ import pytest
 
 from outcomes.errors import OutputError, UsageError
 from outcomes.records.placing import write_files
-from outcomes.report.out_folder import FILES, check_out, check_replaced
+from outcomes.report.out_folder import FILES, JOINED, check_out, check_replaced
 
 
 def _bytes_in(folder: Path) -> dict[str, bytes]:
@@ -193,8 +193,45 @@ def test_foreign_trials_table_is_never_replaced(tmp_path) -> None:
     with pytest.raises(UsageError, match="tables of records"):
         check_out(out, records)
     # Beside results.json it is what an earlier run wrote, and may be written again.
-    (out / "results.json").write_text("{}", encoding="utf-8")
+    (out / "results.json").write_text('{"made_by": {"name": "outcomes"}}', encoding="utf-8")
+    (out / "trials.csv").write_text(",".join(JOINED), encoding="utf-8")
     check_out(out, records)
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_briefing_replaces_no_foreign_file(name, call, few_records, tmp_path) -> None:
+    mine = tmp_path / "out" / name
+    mine.parent.mkdir()
+    program = b"\x89PNG\r\n\x1a\n" if name.endswith("png") else b"%PDF-1.4 /Producer (other)"
+    mine.write_bytes(program + b" two years of work")
+    before = _bytes_in(tmp_path)
+    answer = call("brief", few_records, "--out", mine.parent)
+    assert answer.status != 0
+    assert len(answer.complaints) == 1
+    assert _bytes_in(tmp_path) == before
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("brief", "RECORDS", "--out", "LONG"),
+        ("join", "RECORDS", "--out", "LONG.csv"),
+        ("figure", "records", "RECORDS", "--out", "LONG.png"),
+        ("watch", "RECORDS", "--figure", "LONG.png"),
+        ("brief", "RECORDS", "--out", "out", "--without-names", "--key", "LONG.csv"),
+        ("demo", "--out", "LONG"),
+        ("template", "LONG.xlsx"),
+        ("check", "RECORDS", "--settings", "LONG.toml"),
+        ("check", "LONG"),
+    ],
+)
+def test_name_too_long_is_one_line(arguments, call, few_records, tmp_path, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    given = [few_records if a == "RECORDS" else a.replace("LONG", "x" * 300) for a in arguments]
+    answer = call(*given)
+    assert answer.status in (1, 2), answer.err
+    assert len(answer.complaints) == 1
+    assert _bytes_in(tmp_path) == {}
 
 
 def _left(path: Path) -> str:
@@ -229,9 +266,9 @@ def test_joined_trials_replace_only_their_like(ending, call, own_records, tmp_pa
 @pytest.mark.parametrize(
     ("kind", "ours"),
     [
-        ("png", b"\x89PNG\r\n\x1a\n rest"),
-        ("svg", b'<?xml version="1.0"?>\n<svg xmlns="x"></svg>'),
-        ("pdf", b"%PDF-1.4 rest"),
+        ("png", Path("reports/figure.png").read_bytes()),
+        ("svg", Path("reports/figure.svg").read_bytes()),
+        ("pdf", Path("reports/figure.pdf").read_bytes()),
         ("png", b""),
     ],
 )

@@ -9,15 +9,22 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.analysis.results import Bin, CurvePoint, FindCurve, Lifetime
+from outcomes.analysis.results import (
+    Bin,
+    ChanceAlone,
+    ChancePoint,
+    CurvePoint,
+    FindCurve,
+    Lifetime,
+    RuleInUse,
+)
 from outcomes.draw.main_figure import ThresholdMark
-from outcomes.settings import ReliabilityRule
 
 FOOTER = (
     "Synthetic unit, 2024-01-03 to 2026-06-28: 1,187 hide trials, 24 sources, 7 dogs; 61 rows set "
     "aside with reasons. Association in one unit's records, not proof of cause."
 )
-RULE = ReliabilityRule()
+RULE = RuleInUse(2, 3, qualified_only=True, trials=40, false_call=0.28, seen=0.9)
 SUBTITLE = (
     "1,187 unassisted hide trials of 24 sources by 7 dogs; dogs, kinds and conditions held alike"
 )
@@ -130,6 +137,22 @@ def alike_lifetime() -> Lifetime:
         for p in whole.curve
     )
     return replace(whole, curve=points)
+
+
+def chance_lifetime() -> Lifetime:
+    """One group that falls beside what chance gives, and one of which none met the rule."""
+    whole = made_lifetime(("frozen", "refrigerated"))
+    points = tuple(
+        replace(p, probability=1.0, low=0.6, high=1.0) if p.group == "refrigerated" else p
+        for p in whole.curve
+    )
+    curve = tuple(
+        ChancePoint(group, time, 1 - time / 4000, 1 - time / 2000, 1.0)
+        for group in ("frozen", "refrigerated")
+        for time in np.linspace(0.0, LASTS[group], 20).tolist()
+    )
+    chance = ChanceAlone(2.1, 0.0, 5.0, 0.003, 300, "more than chance", curve)
+    return replace(whole, curve=points, chance=chance)
 
 
 def late_lifetime() -> Lifetime:
@@ -252,6 +275,7 @@ def variants() -> dict[str, dict[str, Any]]:
         | {"lifetime": made_lifetime(("frozen", "mixed", "not known", "refrigerated"))},
         "alike_groups": two | {"lifetime": alike_lifetime()},
         "late_groups": one | {"lifetime": late_lifetime()},
+        "chance": one | {"lifetime": chance_lifetime()},
         "stress": two
         | {
             "title": f"{long_title}, and {long_title}",

@@ -8,11 +8,7 @@ from matplotlib.figure import Figure
 from outcomes.analysis.lifetimes.regression import CycleHazard, NextCycles
 from outcomes.analysis.searches.false_alerts import DogAlerts, FalseAlertFit
 from outcomes.analysis.searches.search_time import SearchTimeFit
-from outcomes.analysis.searches.search_time_curve import (
-    ObservedMedian,
-    SearchTimeCurve,
-    SearchTimePoint,
-)
+from outcomes.analysis.searches.share_found import FoundCurve, FoundGroup, FoundPoint
 from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
 from outcomes.draw.false_alerts_figure import MOST_DOGS, draw_false_alerts_figure
 from outcomes.draw.save import render_figure
@@ -27,26 +23,29 @@ from .looks import assert_words_beside, ax_of, lines, words
 FOOTER = "Synthetic unit, 1,200 trials."
 
 
-def search_time(*, exposure: str = "cycles", not_reached: bool = False) -> SearchTimeFit:
+def search_time(*, exposure: str = "cycles", apart: float = 0.1) -> SearchTimeFit:
+    """Three curves, the last of too few sources for points, shares ``apart`` at the limit."""
     step = 1.0 if exposure == "cycles" else 30.0
-    points = tuple(
-        SearchTimePoint(step * k, 290.0 + 9 * k, 270.0 + 7 * k, 310.0 + 13 * k, k > 20)
-        for k in range(31)
-    )
-    observed = tuple(
-        ObservedMedian(
-            step * a, step * b, step * (a + b) / 2, 60 + a, 50, 9,
-            None if not_reached and a == 12 else 300.0 + 8 * a, 250.0 + 8 * a,
-            None if a == 12 else 360.0 + 8 * a,
+
+    def points(top: float, many: int) -> tuple[FoundPoint, ...]:
+        shares = [top * (k / many) ** 0.5 for k in range(1, many + 1)]
+        return tuple(
+            FoundPoint(600.0 * k / many, s, 0.8 * s, min(1.1 * s, 1.0))
+            for k, s in enumerate(shares, start=1)
         )
-        for a, b in ((0, 3), (4, 11), (12, 30))
+
+    groups = tuple(
+        FoundGroup(
+            at * step, at * step - 1, at * step + 1, 120, sources, points(0.9 - apart * k, 40),
+            points(0.85 - apart * k, 4) if sources >= 6 else (),
+        )
+        for k, (at, sources) in enumerate(((2.0, 12), (8.0, 9), (24.0, 4)))
     )  # fmt: skip
     time = Estimate("cycles", "cycle", 0.0198, 0.005, 1.01, 1.03, 0.01)
     return SearchTimeFit(
-        n=600, events=520, sources=20, dogs=6, terms=(), source_sd=0.2, clustered=(),
-        proportional_p=0.4, time_ratio=(time,), time_model="Weibull", aic={}, left_out=(),
-        reason=None, copies={}, alpha=0.05,
-        curve=SearchTimeCurve(exposure, points, 0.95, observed, "the average dog"),
+        n=600, finds=520, sources=20, dogs=6, terms=(time,), sd={"source": 0.2},
+        last_quarter=0.08, left_out=(), reason=None, copies={}, alpha=0.05,
+        curve=FoundCurve(exposure, 600.0, 360, groups, 0.95, "the same dogs"),
     )  # fmt: skip
 
 
@@ -94,7 +93,7 @@ def drawn(found: CycleHazard) -> Figure:
 FIGURES = {
     "search time": lambda: draw_search_time_figure(search_time(), FOOTER),
     "search time by age": lambda: draw_search_time_figure(
-        search_time(exposure="age_days", not_reached=True), FOOTER
+        search_time(exposure="age_days", apart=0.01), FOOTER
     ),
     "false alerts": lambda: draw_false_alerts_figure(false_alerts(), FOOTER),
     "false alerts of many dogs": lambda: draw_false_alerts_figure(
@@ -120,24 +119,35 @@ def test_figures_have_caution_and_stable_bytes(name: str) -> None:
     assert render_figure(figure, "png") == render_figure(FIGURES[name](), "png")
 
 
-def test_search_time_is_in_minutes_firm_and_thin() -> None:
+def test_shares_found_are_drawn_up_to_the_limit() -> None:
     figure = FIGURES["search time"]()
-    fit = search_time()
-    (firm,), (thin,) = lines(figure, "search-time", "typical"), lines(figure, "search-time", "thin")
-    drawn = [*firm.get_ydata(), *thin.get_ydata()[1:]]
-    assert drawn == pytest.approx([p.median_s / 60 for p in fit.curve.points])
-    assert firm.get_xdata()[-1] == 20
-    circles = lines(figure, "search-time", "observed")
-    assert [c.get_ydata()[0] for c in circles] == [o.median_s / 60 for o in fit.curve.observed]
-    high = ax_of(figure, "search-time").get_ylim()[1]
-    assert high > max(p.median_s for p in fit.curve.points) / 60
+    curve = search_time().curve
+    assert curve is not None
+    shares = lines(figure, "search-time", "share")
+    assert len(shares) == 3
+    for line, group in zip(shares, curve.groups, strict=True):
+        assert line.get_xdata()[-1] == 10
+        assert list(line.get_ydata()[1:]) == pytest.approx([100 * p.share for p in group.curve])
+    looks = {(line.get_color(), str(line.get_linestyle())) for line in shares}
+    assert len(looks) == 3
+    marks = lines(figure, "search-time", "observed")
+    seen = [100 * p.share for group in curve.groups for p in group.observed]
+    assert [mark.get_ydata()[0] for mark in marks] == pytest.approx(seen)
+    assert len(seen) == 8
+    every = [x for line in ax_of(figure, "search-time").lines for x in line.get_xdata()]
+    assert max(every) <= 10
 
 
-def test_unreached_median_is_a_triangle() -> None:
-    figure = FIGURES["search time by age"]()
-    assert len(lines(figure, "search-time", "not-reached")) == 1
-    assert len(lines(figure, "search-time", "observed")) == 2
-    assert words(figure, "not-reached-name") == ["triangle: less than", "half found"]
+def test_search_time_has_its_finding_as_title() -> None:
+    figure = FIGURES["search time"]()
+    assert words(figure, "title") == ["Within 10 minutes: 90 of 100 found at 2 cycles, 70 at 24"]
+    assert words(figure, "how-soon") == [
+        "Among finds, each 10 cycles went with at least 22 % longer."
+    ]
+    assert [words(figure, f"name-{k}") for k in (1, 2, 3)] == [
+        ["2 cycles"], ["8 cycles"], ["24 cycles"],
+    ]  # fmt: skip
+    assert "360 searches limited to 10 minutes or more" in " ".join(words(figure, "note"))
 
 
 def test_without_a_curve_the_reason_is_written() -> None:
@@ -147,6 +157,9 @@ def test_without_a_curve_the_reason_is_written() -> None:
         "Search times say nothing about cycles or age here: too few."
     ]
     assert figure.axes == []
+    unlimited = replace(search_time(), curve=None, no_curve="no time limit is on record")
+    figure = draw_search_time_figure(unlimited, FOOTER)
+    assert "cannot be drawn here: no time limit is on record" in " ".join(words(figure, "reason"))
 
 
 def test_each_dog_is_a_row_with_its_counts() -> None:

@@ -643,6 +643,23 @@ def test_group_without_a_curve_has_its_reason(made) -> None:
     assert describe_rule_in_short(made.late_lifetime()) in notes
 
 
+def test_chance_stands_grey_behind_falling_curve(made) -> None:
+    figure = draw_main_figure(**made.variants["chance"])
+    (ax,) = [ax for ax in figure.axes if ax.get_gid() == "lifetime"]
+    lines = {line.get_gid(): line for line in ax.lines}
+    chance = made.variants["chance"]["lifetime"].chance
+    drawn = [p.probability for p in chance.curve if p.group == "frozen"]
+    assert list(lines["chance-frozen"].get_ydata()) == drawn
+    # A group of which none met the rule is flat, with its bound and nothing behind it.
+    assert set(lines["reliable-refrigerated"].get_ydata()) == {1.0}
+    assert set(lines["bound-refrigerated"].get_ydata()) == {0.6}
+    assert "chance-refrigerated" not in lines
+    notes = " ".join(words_of(figure, "lifetime-note"))
+    assert "Grey: by chance alone, if no source changed; about 2 (0 to 5) would meet the" in notes
+    assert "rule, 11 did." in notes
+    assert "None of the refrigerated ones met the rule; dotted: the lower bound." in notes
+
+
 def test_without_curves_the_reason_stands_there(made) -> None:
     figure = draw_main_figure(**made.variants["no_lifetime"])
     assert not [ax for ax in figure.axes if ax.get_gid() == "lifetime"]

@@ -58,7 +58,7 @@ def made(kinds=4, far=0.3, name="S05"):
         ],
     ]
     agreement = Agreement("cycles", False, True, 9, 8, 5, (), ("blind trials only",))
-    return Specifications(tuple(rows), {"cycles": agreement}, {}, 0.05, (), None)
+    return Specifications(tuple(rows), {"cycles": agreement}, 0.05, (), None)
 
 
 @pytest.fixture(scope="module")
@@ -142,7 +142,7 @@ def test_unasked_and_caution_stand_below(figure):
 
 
 def test_without_a_main_model_the_reason_stands():
-    nothing = Specifications((), {}, {}, 0.05, (), "too few trials to fit a model")
+    nothing = Specifications((), {}, 0.05, (), "too few trials to fit a model")
     figure = draw_specification_figure(nothing, "cycles", "One unit.")
     assert words(figure, "title") == [NOTHING]
     assert words(figure, "reason") == ["Too few trials to fit a model."]

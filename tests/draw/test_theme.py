@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import isotonic_regression
 
 from outcomes.draw.theme import FONT, spread_apart, text_width_in, theme, wrap_to_width
 
@@ -47,6 +48,12 @@ def test_moved_labels_stay_apart_and_inside(labels) -> None:
     assert np.all(np.diff(centres) >= (sizes[:-1] + sizes[1:]) / 2 - 1e-9)
     assert centres[0] - sizes[0] / 2 >= -1e-9
     assert centres[-1] + sizes[-1] / 2 <= 10 + 1e-9
+
+
+@given(wanted=st.lists(st.floats(0.0, 10.0), min_size=2, max_size=12))
+def test_labels_move_as_scipys_isotonic_fit(wanted) -> None:
+    centres = spread_apart(wanted, np.zeros(len(wanted)), -1.0, 11.0)
+    np.testing.assert_allclose(centres, isotonic_regression(wanted).x, atol=1e-12)
 
 
 def test_labels_apart_stay_where_they_are() -> None:

@@ -20,13 +20,11 @@ FIRST = pd.Timestamp("2024-01-03 09:00")
 
 def made_chart(of: str, name: str, values: list[float], limit: float) -> Chart:
     trials = tuple(
-        WatchedTrial(
-            f"T{i}", FIRST + pd.Timedelta(days=9 * i), "S", "D", i % 3 > 0, 0.9, 0.1, v, i < 9
-        )
+        WatchedTrial(f"T{i}", FIRST + pd.Timedelta(days=9 * i), "S", "D", i % 3 > 0, 0.9, 0.1, v)
         for i, v in enumerate(values)
     )
     past = next((t for t in trials if t.value > limit), None)
-    return Chart(of, name, limit, trials, 4, 2.5, values[-1], past, past is not None, trials[:2])
+    return Chart(of, name, limit, trials, 30, 4, 2.5, values[-1], past, trials[:2], 0.04, 0.3)
 
 
 def made(names: tuple[str, ...] = ("BLD-01", "BLD-02", "MUS-07", "FAT-03", "BON-04")) -> Watch:
@@ -39,9 +37,7 @@ def made(names: tuple[str, ...] = ("BLD-01", "BLD-02", "MUS-07", "FAT-03", "BON-
         for k, name in enumerate(("Juno", "Moss", "Otto"))
     )
     return Watch(
-        sources=sources, dogs=dogs, past=sources[:2], odds_ratio=2.0, false_call=0.05, within=50,
-        source_limit=6.0, dog_limit=5.0, baseline_trials=400, baseline_misses=40,
-        baseline_from=FIRST, baseline_to=FIRST + pd.Timedelta(days=120), learnt=("kind",),
+        sources=sources, dogs=dogs, past=sources[:2], odds_ratio=2.0, false_call=0.05, within=60,
         left_out=(), reason=None,
     )  # fmt: skip
 
@@ -57,15 +53,15 @@ def test_every_chart_is_drawn_as_it_is(figure) -> None:
         ax = ax_of(figure, f"charts-{of}")
         for chart in charts:
             (line,) = [x for x in ax.lines if x.get_gid() == f"chart-{chart.name}"]
-            assert list(line.get_ydata()) == [t.value for t in chart.trials]
+            assert list(line.get_ydata()) == [t.value / chart.limit for t in chart.trials]
         (limit,) = [x for x in ax.lines if x.get_gid() == "limit"]
-        assert set(limit.get_ydata()) == {charts[0].limit}
+        assert set(limit.get_ydata()) == {1.0}
 
 
 def test_both_sides_share_one_scale(figure) -> None:
     left, right = (ax_of(figure, f"charts-{of}") for of in ("source", "dog"))
     assert left.get_ylim() == right.get_ylim()
-    assert left.get_ylim()[1] > 7.5
+    assert left.get_ylim()[1] > 7.5 / 6.0
 
 
 def test_only_charts_past_limit_are_named(figure) -> None:
@@ -81,10 +77,10 @@ def test_only_charts_past_limit_are_named(figure) -> None:
 
 def test_headings_count_what_is_past(figure) -> None:
     past = sum(c.past_since is not None for c in made().sources)
-    assert words(figure, "heading-source") == [f"Sources: {past} of 5 past the limit"]
-    assert words(figure, "heading-dog") == ["Dogs: none of 3 past the limit"]
+    assert words(figure, "heading-source") == [f"Sources: {past} of 5 passed the limit"]
+    assert words(figure, "heading-dog") == ["Dogs: none of 3 passed the limit"]
     (name,) = words(figure, "axis-name")
-    assert name == "warning score: how far misses run ahead of what was expected"
+    assert name == "warning score: how far misses run ahead of what was expected; 1 is the limit"
     told = " ".join(t.get_text() for t in figure.findobj(Text))
     assert "likelihood" not in told
     assert "never below 0" in told
@@ -104,8 +100,8 @@ def test_words_do_not_touch_or_leave_the_sheet(name) -> None:
 
 def test_without_charts_the_reason_is_written() -> None:
     nothing = replace(
-        made(), sources=(), dogs=(), past=(), source_limit=None, dog_limit=None,
-        reason="the baseline is not complete (12 misses of 40)",
+        made(), sources=(), dogs=(), past=(),
+        reason="too few trials to fit a model that could be trusted",
     )  # fmt: skip
     figure = draw_watch_chart(nothing, "Synthetic unit.")
     assert words(figure, "title") == [NOTHING]

@@ -51,6 +51,28 @@ THREE_THAWS = [
 ]
 
 
+def test_never_frozen_has_no_longest_freeze() -> None:
+    told = history([("A", "2026-01-01", "refrigerator")])
+    assert at(told, "2026-01-11")["longest_freeze_days"] == 0.0
+
+
+def test_proven_thaw_waits_for_the_sources_log() -> None:
+    # Two hours before the trial it was nowhere yet, and another source in the freezer.
+    told = history(
+        [("A", "2026-01-01", "freezer"), ("B", "2026-01-05 08:00", "freezer")],
+        sources=[{"source_id": s, "acquired_on": "2026-01-01"} for s in "AB"],
+        trials=[("B", "2026-01-05 09:00", None)],
+    )
+    assert at(told, "2026-01-05 09:00", "B")["hours_since_thaw"] == 1.0
+
+
+def test_trials_on_both_sides_of_midnight_thaw_twice() -> None:
+    trials = [("A", "2026-01-05 23:30", None), ("A", "2026-01-06 01:00", None)]
+    found = at(history([("A", "2026-01-01", "freezer")], trials=trials), "2026-01-06 01:00")
+    # Out from 21:30; the second thaw from two hours before the second trial.
+    assert (found["cycles"], found["ambient_hours"], found["hours_since_thaw"]) == (2, 3.5, 2.0)
+
+
 def test_thaw_of_twenty_minutes_does_not_count() -> None:
     found = at(history(THREE_THAWS), "2026-01-11 00:00")
     assert found["cycles"] == 2
@@ -156,7 +178,7 @@ def test_without_a_log_all_time_is_undocumented() -> None:
     assert not found["documented"]
 
 
-def test_moves_at_one_minute_keep_their_order() -> None:
+def test_last_move_of_a_minute_counts() -> None:
     out_and_back = [
         ("A", "2026-01-01", "freezer"),
         ("A", "2026-01-02", "ambient"),
@@ -165,10 +187,30 @@ def test_moves_at_one_minute_keep_their_order() -> None:
     found = at(history(out_and_back), "2026-01-04")
     assert found["place"] == "freezer"
     assert found["cycles"] == 0
-    # Out and back at one minute still ends one stay in the freezer and begins another.
-    assert found["longest_freeze_days"] == 2
+    assert found["longest_freeze_days"] == 3
     other = [out_and_back[0], out_and_back[2], out_and_back[1]]
     assert at(history(other), "2026-01-04")["place"] == "ambient"
+
+
+@pytest.mark.parametrize("back_at", ["12:00", "12:00:40"])
+def test_stay_of_no_length_is_none(back_at) -> None:
+    # In for no time at noon: one stay outside, not two, and not two halves too short to count.
+    for out_until, rule in (("16:00", 1.0), ("12:40", 1.0)):
+        told = history(
+            [
+                ("A", "2026-01-01", "freezer"),
+                ("A", "2026-01-02 11:30", "ambient"),
+                ("A", "2026-01-02 12:00", "freezer"),
+                ("A", f"2026-01-02 {back_at}", "ambient"),
+                ("A", f"2026-01-02 {out_until}", "freezer"),
+            ],
+            thaw_after_h=rule,
+        )
+        assert at(told, "2026-01-04")["cycles"] == 1
+    # Out for no time is no thaw, whatever the rule.
+    told = history([("A", "2026-01-01", "freezer"), ("A", "2026-01-02", "ambient"),
+                    ("A", "2026-01-02", "discarded")], thaw_after_h=0.0)  # fmt: skip
+    assert at(told, "2026-01-04")["cycles"] == 0
 
 
 def test_consecutive_freezer_rows_are_one_stay() -> None:

@@ -290,17 +290,27 @@ class Walk:
         return self.age_then(self.parent(source)) + days
 
     def log(self, source: int) -> list[dict[str, Any]]:
-        """Moves in order, inherited ones first; ``place`` None marks a change of packaging."""
+        """Moves in order, one a tick; ``place`` None marks a change of packaging."""
         if source not in self.logs:
-            self.logs[source] = self._log(source)
+            resolved: list[dict[str, Any]] = []
+            for move in self._log(source):
+                if resolved and resolved[-1]["tick"] == move["tick"]:
+                    before = resolved.pop()
+                    if move["place"] is None:
+                        move = before | {"packaging": move["packaging"]}
+                    else:
+                        move = move | {"packaging": move["packaging"] or before["packaging"]}
+                resolved.append(move)
+            self.logs[source] = resolved
         return self.logs[source]
 
     def _log(self, source: int) -> list[dict[str, Any]]:
+        """Moves in order, inherited ones first, those at one tick as well."""
         moves = [m for m in self.unit.moves if m["source"] == source]
         if self.parent(source) is not None:
             own_packaging = self.unit.sources[source]["packaging"]
             inherited, packaging = [], self.first_packaging(source)
-            for move in self.log(self.parent(source)):
+            for move in self._log(self.parent(source)):
                 packaging = move["packaging"] or packaging
                 if move["tick"] <= self.cut(source) and move["place"] != "discarded":
                     inherited.append(move | {"packaging": packaging})

@@ -167,6 +167,32 @@ def test_experience_counts_searches_set_aside() -> None:
     assert strict.trials.set_index("trial_id").loc["t1", "experience"] == 1
 
 
+def test_meetings_count_this_dogs_on_this_source() -> None:
+    given = records()
+    trials = pd.concat([given.trials, given.trials.iloc[[3, 2]]], ignore_index=True)
+    trials["trial_id"] = [f"t{i}" for i in range(1, 8)]
+    trials["row"] = range(2, 9)
+    trials.loc[5, "started_at"] = pd.Timestamp("2026-01-06")
+    found = join(replace(given, trials=trials)).trials.set_index("trial_id")["met_before"]
+    # Rex met A once, B in t4 and then t6; Ivy B in t3 and, at the same time, later in the file, t7.
+    expected = {"t1": 0.0, "t3": 0.0, "t4": 0.0, "t6": 1.0, "t7": 1.0}
+    assert found.dropna().to_dict() == expected
+    assert pd.isna(found["t2"])  # a blank area
+
+
+def test_mass_and_freezer_are_the_sources_own() -> None:
+    given = records()
+    sources = given.sources.assign(mass_g=[40.0, None])
+    storage = given.storage.assign(temperature_c=[-25.0, None, None, None])
+    found = join(replace(given, sources=sources, storage=storage)).trials.set_index("trial_id")
+    assert found["first_mass_g"].dropna().to_dict() == {"t1": 40.0}
+    # A was taken out of its freezer of -25 °C; B stands in one as the settings have it.
+    assert found["freezer_c"].dropna().to_dict() == {"t1": -25.0, "t3": -18.0, "t4": -18.0}
+    warm = storage.assign(moved_to=["refrigerator", "ambient", "refrigerator", "discarded"])
+    never = join(replace(given, sources=sources, storage=warm)).trials
+    assert never["freezer_c"].isna().all()
+
+
 def test_dog_qualifies_from_its_day_on() -> None:
     trials = join(records()).trials.set_index("trial_id")
     assert trials["qualified"].dtype == "boolean"
@@ -226,7 +252,9 @@ def test_units_columns_are_clear_of_added_names() -> None:
     )
     given = records(readings=read)
     added = set(join(given).trials.columns) - set(given.trials.columns)
-    assert added == ADDED["trials"] - {"file", "row", "at_midnight"}  # those reading adds
+    of_reading = {"file", "row", "at_midnight"}
+    of_counts = {"cycles_by_hand", "cycles_source"}
+    assert added == ADDED["trials"] - of_reading - of_counts
     unread = set(join(records()).trials.columns) - set(given.trials.columns)
     assert added - unread == set(OF_READINGS)
 
@@ -284,6 +312,15 @@ def test_categories_and_text_give_the_same_trials(unlogged: str) -> None:
         trials=given.trials.astype({"source_id": "category", "dog_id": "category"}),
         storage=given.storage.astype({"source_id": "category", "moved_to": "category"}),
     )
-    added = ["experience", "qualified", *EXPOSURES, "documented", "place"]
+    added = [
+        "experience",
+        "qualified",
+        "met_before",
+        "first_mass_g",
+        "freezer_c",
+        *EXPOSURES,
+        "documented",
+        "place",
+    ]
     pd.testing.assert_frame_equal(join(given).trials[added], join(categories).trials[added])
     assert [f.row for f in join(given).set_aside] == [f.row for f in join(categories).set_aside]

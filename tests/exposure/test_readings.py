@@ -85,6 +85,12 @@ def test_degree_hours_are_the_area_above_the_base() -> None:
     assert found["degree_hours"] == pytest.approx(0.1 + 2.0 + 0.25 * 1.5)
 
 
+def test_discarded_source_is_not_warmed_on() -> None:
+    moves = [*IN_FREEZER, ("2026-03-05 08:30", "discarded")]
+    found = exposure(moves, CUT, "2026-03-05 13:00", of="F1", place_id=["F1", "F1"])
+    assert found["degree_hours"] == 0.0
+
+
 @pytest.mark.parametrize(("thaw_after_h", "cycles"), [(1.85, 1), (1.86, 0)])
 def test_thaw_lasts_to_the_lower_threshold(thaw_after_h, cycles) -> None:
     # 09:54 to 11:45 is 1.85 h.

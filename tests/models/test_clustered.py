@@ -207,6 +207,21 @@ def test_own_clusters_give_robust_errors():
     assert fit.cov == pytest.approx(np.asarray(robust.cov_params()) * 200 / 198, rel=1e-8)
 
 
+@pytest.mark.parametrize("ways", [1, 2])
+def test_clustered_logit_is_statsmodels(ways):
+    rng = np.random.default_rng(ways)
+    x = np.column_stack([np.ones(300), rng.normal(size=(300, 2)) * [1.0, 10.0]])
+    y = (rng.random(300) < expit(x @ [1.0, 0.5, -0.05])).astype(float)
+    groups = np.column_stack([rng.integers(0, 12, 300), rng.integers(0, 7, 300)])[:, :ways]
+    theirs = sm.GLM(y, x, family=sm.families.Binomial()).fit(
+        tol=1e-12, cov_type="cluster", cov_kwds={"groups": groups.squeeze(), "use_correction": True}
+    )
+    ours = fit_clustered(y, x, *groups.T)
+    # Both are at the maximum to rounding.
+    assert ours.beta == pytest.approx(theirs.params, rel=1e-8)
+    assert ours.cov == pytest.approx(theirs.cov_params(), rel=1e-8, abs=1e-12)
+
+
 @settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 10_000))
 def test_cluster_order_and_names_change_nothing(seed):
@@ -239,6 +254,8 @@ def test_what_cannot_be_asked_is_said():
         fit_clustered(y, x, np.zeros(4))
     with pytest.raises(FitError, match="single cluster"):
         fit_gee(y, x, np.zeros(4))
+    with pytest.raises(FitError, match="same information"):
+        fit_clustered(y, np.ones((4, 2)), np.arange(4), linear=True)
     with pytest.raises(FitError, match="both finds and misses"):
         fit_conditional(y, x, y)
     with pytest.raises(FitError, match="does not vary"):

@@ -7,7 +7,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from scipy.special import expit, logit
 
-from outcomes.models.cusum import Healthy, chart_values, limit_for, miss_scores, simulate_highest
+from outcomes.models.cusum import Charted, chart_values, limit_for, miss_scores, simulate_highest
 
 
 @pytest.mark.parametrize(
@@ -91,30 +91,32 @@ def test_chart_is_the_recursion_above_zero(scores):
     assert chart_values(np.array(scores)) == pytest.approx(expected, abs=1e-9)
 
 
-def healthy(rng: np.random.Generator, **changes: float) -> Healthy:
-    log_odds = rng.normal(2.2, 0.5, 300)
-    return Healthy(
+def charted(rng: np.random.Generator, runs: int = 600, **changes: float) -> Charted:
+    log_odds = rng.normal(2.2, 0.5, 50)
+    return Charted(
         log_odds=log_odds,
         expected=1 - expit(log_odds),
-        block=np.arange(300) // 3,
-        chart_sd=changes.get("chart_sd", 0.0),
+        block=np.arange(50) // 3,
         block_sd=changes.get("block_sd", 0.0),
+        effects=changes.get("own_sd", 0.0) * rng.normal(0.0, 1.0, runs),
     )
 
 
 def test_limit_is_passed_as_often_as_asked():
-    like = healthy(np.random.default_rng(1))
-    limit = limit_for(like, 2.0, 0.05, 50, np.random.default_rng(2))
-    again = simulate_highest(like, 2.0, 50, 8000, np.random.default_rng(3))
-    # Both are simulated: 4,000 and 8,000 charts leave errors of 0.0034 and 0.0024.
-    assert (again > limit).mean() == pytest.approx(0.05, abs=3 * np.hypot(0.0034, 0.0024))
+    like = charted(np.random.default_rng(1), 4000)
+    limit, passing = limit_for(like, 2.0, 0.05, np.random.default_rng(2))
+    again = simulate_highest(like, 2.0, 0.0, np.random.default_rng(3))
+    assert 0.04 < passing <= 0.05
+    # Both are simulated: 4,000 runs each leave errors of 0.0034.
+    assert (again > limit).mean() == pytest.approx(0.05, abs=3 * np.hypot(0.0034, 0.0034))
 
 
 def test_simulated_charts_reach_one_by_one():
     # Blocks of one trial and one probability: the highest value after 20 trials, its mean
     # within four errors of a plain simulation.
-    one = Healthy(np.full(4, 1.5), np.full(4, 1 - expit(1.5)), np.arange(4), 0.0, 0.0)
-    found = simulate_highest(one, 2.0, 20, 4000, np.random.default_rng(4))
+    level = np.full(20, 1.5)
+    one = Charted(level, 1 - expit(level), np.arange(20), 0.0, np.zeros(4000))
+    found = simulate_highest(one, 2.0, 0.0, np.random.default_rng(4))
     rng = np.random.default_rng(5)
     plain = []
     for _ in range(4000):
@@ -128,8 +130,25 @@ def test_simulated_charts_reach_one_by_one():
     assert np.mean(found) == pytest.approx(np.mean(plain), abs=4 * error)
 
 
-def test_differing_sources_need_a_wider_limit():
-    rng = np.random.default_rng(6)
-    plain = limit_for(healthy(rng), 2.0, 0.05, 50, np.random.default_rng(1))
-    assert limit_for(healthy(rng, chart_sd=0.8), 2.0, 0.05, 50, np.random.default_rng(1)) > plain
-    assert limit_for(healthy(rng, block_sd=1.5), 2.0, 0.05, 50, np.random.default_rng(1)) > plain
+@pytest.mark.parametrize("more", [{"own_sd": 0.8}, {"block_sd": 1.5}])
+def test_what_differs_needs_a_wider_limit(more):
+    plain = limit_for(charted(np.random.default_rng(6)), 2.0, 0.05, np.random.default_rng(1))
+    wider = limit_for(
+        charted(np.random.default_rng(6), **more), 2.0, 0.05, np.random.default_rng(1)
+    )
+    assert wider[0] > plain[0]
+
+
+def test_worse_runs_pass_more_often():
+    like = charted(np.random.default_rng(7))
+    limit, passing = limit_for(like, 2.0, 0.05, np.random.default_rng(1))
+    worse = simulate_highest(like, 2.0, -np.log(2.0), np.random.default_rng(2))
+    assert (worse > limit).mean() > 4 * passing
+
+
+def test_one_rare_miss_passes_no_limit():
+    sure = Charted(np.full(10, 9.0), np.full(10, 1 - expit(9.0)), np.arange(10), 0.0, np.zeros(600))
+    limit, passing = limit_for(sure, 2.0, 0.05, np.random.default_rng(1))
+    one_miss = miss_scores(sure.expected, np.arange(10) == 3, 2.0)
+    assert passing == 0.0
+    assert chart_values(one_miss).max() <= limit

@@ -49,7 +49,17 @@ ZERO = 1e-3
 # Digits of ours: the likelihood at given values is worked out with the modes to 1e-9.
 OWN_DIGITS = 1e-6
 
-by_kind = pytest.mark.parametrize("kind", random_sets.KINDS)
+# The others take seconds each.
+QUICK = ("separated", "tiny", "zero")
+
+
+def kinds(*left_out: str) -> pytest.MarkDecorator:
+    asked = [kind for kind in random_sets.KINDS if kind not in left_out]
+    slow = {kind: () if kind in QUICK else pytest.mark.slow for kind in asked}
+    return pytest.mark.parametrize("kind", [pytest.param(k, marks=slow[k]) for k in asked])
+
+
+by_kind = kinds()
 
 
 @dataclass(frozen=True)
@@ -242,7 +252,7 @@ def test_likelihood_is_not_below_the_reference(kind: str) -> None:
     )
 
 
-@pytest.mark.parametrize("kind", [k for k in random_sets.KINDS if k != "slope"])
+@kinds("slope")
 def test_told_likelihood_is_the_estimates(kind: str) -> None:
     # A fit with a slope does not hand on the correlation that this needs.
     failures = []

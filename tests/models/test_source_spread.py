@@ -8,7 +8,12 @@ import pandas as pd
 import pytest
 
 from outcomes.models.mixed import fit_mixed
-from outcomes.models.mixed_variance import Penalised, profile_of_spread, with_plausible_spread
+from outcomes.models.mixed_variance import (
+    Penalised,
+    profile_of_spread,
+    with_plausible_spread,
+    with_restricted_spreads,
+)
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -96,6 +101,37 @@ def test_plausible_spread_is_near_the_planted():
         plausible.append(with_plausible_spread(y, x, groups, fit).sd["source"])
     assert np.mean(likeliest) < 0.47
     assert 0.45 < np.mean(plausible) < 0.70
+
+
+@pytest.mark.slow
+def test_restricted_spread_is_near_the_planted():
+    likeliest, restricted, held = [], [], 0
+    for seed in range(40):
+        y, x, groups = made_up(0.5, seed=100 + seed, sources=8, each=60)
+        # As where kinds and storage are told apart: more that differs between sources alone.
+        own = np.random.default_rng(seed).normal(size=(8, 2))[groups["source"].astype(int)]
+        x, names = np.column_stack([x, own]), ["(Intercept)", "cycles", "a", "b"]
+        fit = fit_mixed(y, x, names, groups)
+        found = with_restricted_spreads(y, x, groups, fit)
+        likeliest.append(fit.sd["source"])
+        restricted.append(found.sd["source"])
+        held += abs(found.beta[2]) < 2.78 * np.sqrt(found.cov[2, 2])  # t with 8 - 4 at 97.5 %
+    assert np.mean(likeliest) < 0.37
+    # The error of a mean of 40 spreads of 8 sources less 4 terms is 0.5 / sqrt(2 * 4 * 40).
+    assert np.mean(restricted) == pytest.approx(0.5, abs=0.09)
+    assert held >= 34
+
+
+# Where lme4's restricted criterion peaks; the working response is that of the fit before.
+def test_restricted_spread_is_where_lme4s_peaks(small_unit, lme4):
+    fit = fit_mixed(small_unit.y, small_unit.x, small_unit.names, small_unit.groups)
+    found = with_restricted_spreads(small_unit.y, small_unit.x, small_unit.groups, fit)
+    near = lme4.sort_values("restricted").tail(3)
+    bend, slope, _ = np.polyfit(near["source"], near["restricted"], 2)
+    peak = -slope / (2.0 * bend)
+    assert found.sd["source"] == pytest.approx(peak, abs=0.05)
+    assert found.sd["source"] > fit.sd["source"]
+    assert found.singular == ()
 
 
 def test_profile_reaches_as_far_as_can_be():

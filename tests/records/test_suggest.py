@@ -51,13 +51,16 @@ def test_suggested_file_says_what_can_be_said(folder) -> None:
 def test_no_alert_is_a_miss_or_clear_by_source(folder, word) -> None:
     head = "Trial,Start time,Dog,Source,Outcome\n1,2025-04-13,Ash,A1,Hit\n"
     on_hide, on_blank = f"2,2025-04-13,Ash,A1,{word}\n", f"3,2025-04-13,Ash,none,{word}\n"
-    for lines, guess in ((on_hide, "miss"), (on_blank, "clear"), (on_hide + on_blank, None)):
+    for lines, guess in (
+        (on_hide, "miss"),
+        (on_blank, "clear"),
+        (on_hide + on_blank, "miss or clear"),
+    ):
         (folder / "trials.csv").write_text(head + lines)
         text = suggest_settings(folder)
         assert tomllib.loads(text)["words"]["result"].get(word) == guess
-        assert (f'# "{word}" = ""  # with a source a miss, without one clear' in text) == (
-            guess is None
-        )
+    (folder / "unit.toml").write_text(text)
+    assert read_records(folder).trials["result"].tolist() == ["find", "miss", "clear"]
 
 
 def test_suggestion_is_never_applied_by_itself(folder) -> None:
@@ -137,8 +140,10 @@ def test_names_apart_in_case_alone_are_one(clean, write) -> None:
     clean["trials"][0]["dog_id"] = dog.upper()
     clean["trials"][1]["dog_id"] = "Nobody"
     folder = write(clean)
-    said = tomllib.loads(suggest_settings(folder))["words"]
-    assert said == {"source_id": {listed.lower(): listed}, "dog_id": {dog.upper(): dog}}
+    text = suggest_settings(folder)
+    assert tomllib.loads(text) == {"fold_labels": ["source_id", "dog_id"]}
+    # What would be joined is shown beside it.
+    assert f"{listed.lower()} is {listed}; {dog.upper()} is {dog}" in text
     (folder / "unit.toml").write_text(suggest_settings(folder))
     assert {f.rule for f in examine_records(folder).set_aside} == {"unknown dog"}
     assert suggest_settings(folder) == ""
@@ -161,7 +166,7 @@ def test_word_for_no_source_is_none(clean, write) -> None:
 
 @pytest.mark.parametrize(("unit", "said"), [("in", "in"), ("cm", "cm")])
 def test_number_is_asked_in_its_columns_unit(clean, write, unit, said) -> None:
-    clean["trials"][0]["depth_cm"] = "6 in"
+    clean["trials"][0]["depth_cm"] = "6 hands"
     found = examine_records(write(clean, f'[units]\ndepth_cm = "{unit}"\n')).findings
     (line,) = [f.mend for f in found if f.rule == "number with a unit in it"]
     assert line.startswith(f"Write the number alone, in {said};")
@@ -249,11 +254,11 @@ def test_two_likely_sheets_are_both_named(workbook) -> None:
     sheets = {name: SEEN[name] for name in ("Training aids", "Freezer log")}
     sheets |= {f"Trials {year}": SEEN["Trials 23-26"] for year in (2023, 2024)}
     line = _missing(workbook(sheets))["trials"]
-    assert (
-        "There are also 'Training aids', 'Freezer log', 'Trials 2023' and 'Trials 2024': if it is "
-        "one of them, rename it to trials, or say in unit.toml, beside the records, under "
-        '[tables]: trials = "its name"; otherwise: Add'
-    ) in line
+    assert 'under [tables]: trials = ["Trials 2023", "Trials 2024"]; otherwise: Add' in line
+    # A copy is no second year.
+    sheets["Trials 2024 copy"] = sheets.pop("Trials 2024")
+    line = _missing(workbook(sheets))["trials"]
+    assert "if it is one of them, rename it to trials" in line
     # Of two by name, the one with the columns.
     assert likely_tables(["trials"], ["Trials a", "Trials b"], {"Trials b": {"trials": 5}}) == {
         "trials": "Trials b"

@@ -21,12 +21,21 @@ WHOLE = """
 unit = "North Valley"
 date_order = "day first"
 decimal = ","
+fold_labels = ["source_id"]
 
 [tables]
 storage = " Storage log "
+trials = ["Log 2024", "Log 2025"]
 
 [columns.trials]
 result = " Outcome "
+started_at = ["Date", "Time"]
+
+[header_row]
+trials = 3
+
+[same_as_above]
+trials = ["Date"]
 
 [words.result]
 "Hit" = "find"
@@ -52,6 +61,7 @@ base_c = 4
 frozen_at_least = 0.9
 refrigerated_at_most = 0.1
 unlogged_thaws = "strict"
+cycles_from = "log"
 
 [readings]
 thawed_above_c = 0.5
@@ -87,8 +97,11 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         unit="North Valley",
         date_order="day first",
         decimal=",",
-        tables={"storage": "Storage log"},
-        columns={"trials": {"result": "Outcome"}},
+        tables={"storage": "Storage log", "trials": ("Log 2024", "Log 2025")},
+        columns={"trials": {"result": "Outcome", "started_at": ("Date", "Time")}},
+        header_row={"trials": 3},
+        same_as_above={"trials": ("Date",)},
+        fold_labels=("source_id",),
         words={"result": {"Hit": "find"}, "dog_id": {"Rexx": "Rex"}},
         units={"search_s": "mm:ss", "temperature_c": "F", "storage.temperature_c": "C"},
         freezer_c=-20.0,
@@ -102,6 +115,7 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         frozen_below_c=-1.5,
         longest_reading_gap_h=3.0,
         unlogged_thaws="strict",
+        cycles_from="log",
     )
     assert settings.decisions == DecisionSettings(
         floor=0.8,
@@ -126,7 +140,7 @@ def test_the_example_in_the_docstring_can_be_used(tmp_path) -> None:
     notes = text.split("::\n", 1)[1].split("\nWords are", 1)[0]
     settings = load(tmp_path, "\n".join(line.strip() for line in notes.splitlines()))
     assert settings.records.unit == "North Valley"
-    assert settings.decisions.rule == ReliabilityRule()
+    assert settings.decisions.rule == ReliabilityRule(3, 5)
 
 
 def test_without_a_file_the_defaults_hold(tmp_path) -> None:

@@ -211,30 +211,11 @@ gehan <- MASS::gehan
 curve <- survfit(Surv(time, cens) ~ 1, data = gehan, subset = treat == "6-MP",
                  conf.type = "log-log")
 half <- quantile(curve, 0.5)
-stopifnot(is.na(half$upper))
-keep("Median of the Kaplan\u2013Meier curve, log-log limits (6-MP)", c("median", "lower limit"),
-     c(half$quantile, half$lower))
 weeks <- c(6, 7, 10, 13, 16, 22, 23)
 steps <- summary(curve, times = weeks)
 keep("Kaplan\u2013Meier curve (6-MP, remission in leukaemia)",
      c(paste("past week", weeks), "median, weeks"), c(steps$surv, half$quantile))
 keep("Greenwood's errors (6-MP, remission in leukaemia)", paste("week", weeks), steps$std.err)
-
-# Search time -----------------------------------------------------------------------------------
-remission <- coxph(Surv(time, cens) ~ I(treat == "control"), data = gehan)
-keep("Cox model (remission in leukaemia, Efron's ties)", c("control", "control, error"),
-     c(coef(remission), sqrt(vcov(remission))))
-# Ones for the race and the marriage that the publications have.
-convicts <- transform(carData::Rossi, race = race == "black", mar = mar == "married")
-rossi <- coxph(Surv(week, arrest) ~ fin + age + race + wexp + mar + paro + prio, data = convicts)
-terms <- c("fin", "age", "race", "wexp", "mar", "paro", "prio")
-keep("Cox model (recidivism)", c(terms, error_of(terms), "log-likelihood"),
-     c(coef(rossi), sqrt(diag(vcov(rossi))), rossi$loglik[2]))
-keep("Test of proportional hazards (recidivism)", c("age", "all terms"),
-     cox.zph(rossi)$table[c("age", "GLOBAL"), "chisq"])
-veterans <- cox.zph(coxph(Surv(time, status) ~ trt + prior + karno, data = veteran))
-keep("Test of proportional hazards (veterans' lung cancer)",
-     c("treatment", "prior therapy", "Karnofsky", "all terms"), veterans$table[, "chisq"])
 
 # Mixed model -----------------------------------------------------------------------------------
 # At lme4's own tolerances, which the published values have: closer, the intercept is -1.3985.
@@ -297,6 +278,21 @@ weights <- lapply(alone, function(fit) solve(as.matrix(vcov(fit))))
 both <- solve(weights[[1]] + weights[[2]],
               weights[[1]] %*% lme4::fixef(alone[[1]]) + weights[[2]] %*% lme4::fixef(alone[[2]]))
 keep(method, paste0("period ", 2:4, ", each unit by itself"), both[2:4])
+
+# Linear mixed model ----------------------------------------------------------------------------
+method <- "Linear mixed model, two crossed groupings (penicillin)"
+growth <- lme4::lmer(diameter ~ 1 + (1 | plate) + (1 | sample), data = lme4::Penicillin)
+spread <- as.data.frame(lme4::VarCorr(growth))
+keep(method, c("intercept", "its error", "restricted criterion"),
+     c(coef(summary(growth))[1:2], -2 * logLik(growth)))
+keep(method, c("SD of plates", "SD of samples", "residual SD"),
+     spread$sdcor[match(c("plate", "sample", "Residual"), spread$grp)])
+for (name in c("Dyestuff", "Dyestuff2")) {
+  yields <- lme4::lmer(Yield ~ 1 + (1 | Batch), data = getExportedValue("lme4", name))
+  keep("Linear mixed model, one grouping (dyestuff)",
+       paste0(c("intercept", "SD of batches", "residual SD"), ", ", name),
+       c(lme4::fixef(yields), as.data.frame(lme4::VarCorr(yields))$sdcor))
+}
 
 # Quality of predictions ------------------------------------------------------------------------
 # Ratings 1-5 of 58 normal and 51 abnormal images (Hanley and McNeil 1982, table 1).

@@ -164,6 +164,7 @@ SCRIPTS = {
     "given_spreads": Script(prints="given_spreads_lme4.csv"),
     "lifetime": Script(in_folder=True),
     "lifetime_models": Script(in_folder=True),
+    "linear_mixed": Script(prints="linear_mixed_lme4.csv"),
     "outside_values": Script(
         single=True,
         searched=frozenset(
@@ -191,10 +192,11 @@ TESTS = (
     "tests/reference", "tests/test_outside_checks.py", "tests/models/test_bias.py",
     "tests/analysis/finds/test_dogs.py", "tests/analysis/searches/test_false_alerts.py",
     "tests/analysis/finds/test_intervals.py", "tests/analysis/lifetimes/test_lifetime.py",
-    "tests/analysis/lifetimes/test_lifetime_reference.py",
+    "tests/analysis/lifetimes/test_lifetime_reference.py", "tests/models/test_linear_mixed.py",
     "tests/models/test_mixed_outside_values.py", "tests/models/test_mixed_random_sets.py",
     "tests/models/test_mixed_reference.py", "tests/analysis/finds/test_penalised.py",
-    "tests/analysis/searches/test_search_time.py", "tests/models/test_source_spread.py",
+    "tests/analysis/searches/test_search_time.py", "tests/models/test_linear_mixed.py",
+    "tests/models/test_source_spread.py",
     "tests/analysis/decisions/test_shelf_predictions.py",
 )  # fmt: skip
 

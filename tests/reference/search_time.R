@@ -1,7 +1,8 @@
-# Search times by R's survival package, for tests/analysis/searches/test_search_time.py.
+# How soon finds come by lme4, for tests/models/test_linear_mixed.py and
+# tests/analysis/searches/test_search_time.py.
 # Run from this folder:  Rscript search_time.R
 # Writes search_time_trials.csv (simulated trials) and search_time_fits.csv.
-suppressMessages(library(survival))
+suppressMessages(library(lme4))
 set.seed(31)
 
 n <- 360
@@ -24,62 +25,27 @@ trials <- data.frame(
 )
 write.csv(trials, "search_time_trials.csv", row.names = FALSE)
 
-d <- transform(trials, age_30 = age_days / 30, found = as.integer(result == "find"))
+d <- subset(transform(trials, age_30 = age_days / 30), result == "find")
+# Without what the dogs and the sources add, so that their spread comes out as none.
+d$alone <- resid(lm(log(search_s) ~ dog_id + source_id, d))
 out <- data.frame()
-keep <- function(fit, term, estimate, std_error = NA, p = NA) {
-  out <<- rbind(out, data.frame(fit = fit, term = term, estimate = estimate,
-                                std_error = std_error, p = p))
+keep <- function(fit, term, estimate, std_error = NA) {
+  out <<- rbind(out, data.frame(fit = fit, term = term, estimate = signif(estimate, 12),
+                                std_error = signif(std_error, 12), row.names = NULL))
 }
-for (ties in c("efron", "breslow")) {
-  m <- coxph(Surv(search_s, found) ~ cycles + age_30 + wind_m_s + strata(dog_id),
-             data = d, cluster = source_id, ties = ties)
-  s <- summary(m)$coefficients
-  keep(paste0("cox ", ties), rownames(s), s[, "coef"], s[, "robust se"], s[, "Pr(>|z|)"])
-  keep(paste0("cox ", ties, " model-based"), rownames(s), s[, "coef"], s[, "se(coef)"])
-  keep(paste0("cox ", ties), "log-likelihood", m$loglik[2], NA)
+closely <- lmerControl(optimizer = "bobyqa",
+                       optCtrl = list(rhobeg = 0.1, rhoend = 1e-10, maxfun = 1e5))
+for (left in c("alone", "log(search_s)")) {
+  terms <- "~ cycles + age_30 + wind_m_s + (1 | source_id) + (1 | dog_id)"
+  m <- suppressMessages(lmer(as.formula(paste(left, terms)), d, control = closely))
+  keep(left, names(fixef(m)), fixef(m), sqrt(diag(as.matrix(vcov(m)))))
+  keep(left, "sd source", attr(VarCorr(m)$source_id, "stddev"))
+  keep(left, "sd dog", attr(VarCorr(m)$dog_id, "stddev"))
+  keep(left, "sd residual", sigma(m))
+  keep(left, "restricted log-likelihood", as.numeric(logLik(m)))
 }
-m <- coxph(Surv(search_s, found) ~ cycles + age_30 + wind_m_s + strata(dog_id), data = d)
-z <- cox.zph(m, transform = "km")$table
-keep("proportional hazards", rownames(z), z[, "chisq"], NA, z[, "p"])
-for (family in c("weibull", "loglogistic")) {
-  m <- survreg(Surv(search_s, found) ~ cycles + age_30 + wind_m_s + dog_id, data = d,
-               cluster = source_id, dist = family)
-  s <- summary(m)$table
-  keep(family, rownames(s), s[, "Value"], s[, "Std. Err"])
-  naive <- survreg(Surv(search_s, found) ~ cycles + age_30 + wind_m_s + dog_id, data = d,
-                   dist = family)
-  s <- summary(naive)$table
-  keep(paste(family, "model-based"), rownames(s), s[, "Value"], s[, "Std. Error"])
-  keep(family, "log-likelihood", m$loglik[2], NA)
-  keep(family, "AIC", AIC(m), NA)
+for (name in c("source_id", "dog_id")) {
+  modes <- ranef(m)[[name]]
+  keep(left, paste("effect", rownames(modes)), modes[["(Intercept)"]])
 }
-# A normal effect of the source on the log hazard: at a variance of 0.1, and at that of REML.
-for (variance in c(0.1, NA)) {
-  by_source <- if (is.na(variance)) {
-    quote(frailty(source_id, distribution = "gauss", sparse = FALSE))
-  } else {
-    quote(frailty(source_id, distribution = "gauss", theta = 0.1, sparse = FALSE))
-  }
-  m <- eval(bquote(coxph(
-    Surv(search_s, found) ~ cycles + age_30 + wind_m_s + .(by_source) + strata(dog_id),
-    data = d, control = coxph.control(eps = 1e-11, iter.max = 50)
-  )))
-  name <- paste("cox source effect", if (is.na(variance)) "REML" else variance)
-  keep(name, names(coef(m))[1:3], coef(m)[1:3], sqrt(diag(m$var))[1:3])
-  keep(name, "variance", m$history[[1]]$theta)
-}
-# On the log time survreg takes no frailty, but a ridge penalty of 1 / variance is the same.
-is_source <- sapply(sort(unique(d$source_id)), function(s) as.numeric(d$source_id == s))
-for (family in c("weibull", "loglogistic")) {
-  m <- survreg(Surv(search_s, found) ~ cycles + age_30 + wind_m_s + dog_id +
-                 ridge(is_source, theta = 10, scale = FALSE), data = d, dist = family,
-               control = survreg.control(rel.tolerance = 1e-12, maxiter = 100))
-  keep(paste(family, "source effect 0.1"), names(coef(m))[1:8], coef(m)[1:8],
-       sqrt(diag(m$var))[1:8])
-  keep(paste(family, "source effect 0.1"), "Log(scale)", log(m$scale),
-       sqrt(m$var[nrow(m$var), nrow(m$var)]))
-}
-out$estimate <- signif(out$estimate, 12)
-out$std_error <- signif(out$std_error, 12)
-out$p <- signif(out$p, 12)
 write.csv(out, "search_time_fits.csv", row.names = FALSE)

@@ -7,7 +7,7 @@
 #   whole_job_exposures.csv  what each hide trial's source had been through, the log taken strictly
 #   whole_job_inferred.csv   the same with the thaws that trials prove
 #   whole_job_followed.csv   each source until it met the rule
-#   whole_job_fits.csv       finds, search time, false alerts, how long sources lasted
+#   whole_job_fits.csv       finds, how soon, false alerts, how long sources lasted
 # The fits rest on the log taken strictly: trials in which it says freezer are left out.
 suppressPackageStartupMessages({library(data.table); library(lme4); library(survival)})
 home <- "tests/reference"
@@ -18,7 +18,8 @@ when <- function(text) as.numeric(as.POSIXct(ifelse(nchar(text) > 10, text, past
 hour <- 3600
 day <- 86400
 
-sources <- read("sources")[, .(source_id, kind, packaging, acquired = when(acquired_on),
+sources <- read("sources")[, .(source_id, kind, packaging, first_mass_g = as.numeric(mass_g),
+                               acquired = when(acquired_on),
                                older = fcoalesce(as.numeric(age_at_acquisition_days), 0))]
 usual <- c(freezer = -18, refrigerator = 4, ambient = 20, discarded = NA)
 log <- read("storage")[, .(source_id, at = when(moved_at), place = moved_to, proved = FALSE,
@@ -26,7 +27,7 @@ log <- read("storage")[, .(source_id, at = when(moved_at), place = moved_to, pro
 trials <- read("trials")
 trials[, at := when(started_at)]
 for (name in c("false_alerts", "search_s", "limit_s", "set_min", "temperature_c", "humidity_pct",
-               "wind_m_s")) {
+               "wind_m_s", "depth_cm")) {
   set(trials, j = name, value = as.numeric(trials[[name]]))
 }
 trials[, assisted := assisted %in% c("yes", "true", "1")]
@@ -164,7 +165,10 @@ stepped <- function(d, informative) {
   d[, `:=`(age_days = age_days / 30, frozen_share = frozen_share / 0.1,
            set_min = log2(pmax(set_min, 1)), experience = log2(experience + 1),
            use_ratio = log2(use_ratio), temperature_c = temperature_c / 10,
-           humidity_pct = humidity_pct / 10)]
+           first_mass_g = log2(pmax(first_mass_g, 1)))]
+  # What was not buried has no depth.
+  d[is.na(depth_cm) & !is.na(placement) & placement != "buried", depth_cm := 0]
+  d[, depth_cm := depth_cm / 10]
   d[]
 }
 complete <- function(d, terms) d[complete.cases(d[, terms, with = FALSE])]
@@ -173,15 +177,15 @@ on_terms <- function(left, terms, more) {
 }
 
 # What predicts finds ---------------------------------------------------------------------------
-# Wind and humidity would need more than five finds and five misses to a parameter; so would a
+# The weather would need more than five finds and five misses to a parameter; so would a
 # word of its own for blinding that is not on record.
 terms <- c("cycles", "age_days", "kind", "frozen_share", "experience", "use_ratio", "set_min",
-           "blinding", "setting", "placement", "temperature_c")
+           "first_mass_g", "blinding", "setting", "placement", "depth_cm")
 d <- stepped(usable, rep(TRUE, nrow(usable)))
 d[blinding == "not recorded", blinding := levels(blinding)[1]]
 d[, blinding := droplevels(blinding)]
 # Numbers far from zero would tie the intercept to them.
-for (name in c("frozen_share", "experience", "use_ratio", "set_min", "temperature_c")) {
+for (name in c("frozen_share", "experience", "use_ratio", "set_min", "first_mass_g")) {
   set(d, j = name, value = d[[name]] - median(d[[name]], na.rm = TRUE))
 }
 d <- complete(d, terms)
@@ -195,27 +199,19 @@ note("finds", "log-likelihood", as.numeric(logLik(m)))
 note("finds", paste("sd", names(VarCorr(m))), sapply(VarCorr(m), function(v) attr(v, "stddev")))
 note("finds", "trials", nrow(d))
 
-# Search time -----------------------------------------------------------------------------------
-# A miss is censored at the end of its search.
-timed <- copy(usable)[, time := ifelse(result == "miss", fcoalesce(search_s, limit_s), search_s)]
-timed <- timed[!is.na(time) & time > 0]
-terms <- c("cycles", "age_days", "kind", "frozen_share", "set_min", "blinding", "setting",
-           "placement", "temperature_c", "humidity_pct", "wind_m_s", "experience")
-timed <- complete(stepped(timed, timed$found == 1), terms)
-cox <- coxph(on_terms("Surv(time, found)", terms, "strata(dog_id)"), timed, cluster = source_id)
-s <- summary(cox)$coefficients
-note("search time", rownames(s), s[, "coef"], s[, "robust se"])
-note("search time", "log-likelihood", cox$loglik[2])
-note("search time", "trials", cox$n)
-plain <- coxph(on_terms("Surv(time, found)", terms, "strata(dog_id)"), timed)
-note("search time", "proportional hazards, p", cox.zph(plain, "km")$table["GLOBAL", "p"])
-for (family in c("weibull", "loglogistic")) {
-  aft <- survreg(on_terms("Surv(time, found)", terms, "dog_id"), timed, dist = family,
-                 control = survreg.control(rel.tolerance = 1e-12))
-  s <- summary(aft)$table
-  note(paste("search time", family), rownames(s), s[, "Value"], s[, "Std. Error"])
-  note(paste("search time", family), "AIC", AIC(aft))
-}
+# How soon: the time of finds, against the terms of finds ----------------------------------------
+timed <- d[found == 1 & !is.na(search_s) & search_s > 0]
+m <- suppressMessages(lmer(
+  on_terms("log(search_s)", terms, c("(1 | dog_id)", "(1 | source_id)")), timed,
+  control = lmerControl(optimizer = "bobyqa",
+                        optCtrl = list(rhobeg = 0.1, rhoend = 1e-10, maxfun = 1e5))
+))
+slopes <- names(fixef(m))[-1]
+note("time of finds", slopes, fixef(m)[slopes], sqrt(diag(as.matrix(vcov(m))))[-1])
+note("time of finds", paste("sd", names(VarCorr(m))),
+     sapply(VarCorr(m), function(v) attr(v, "stddev")))
+note("time of finds", "sd residual", sigma(m))
+note("time of finds", "trials", nrow(timed))
 
 # False alerts ----------------------------------------------------------------------------------
 # By the searching hour and by the blank area, with exact intervals, in all trials that are used.

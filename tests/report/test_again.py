@@ -35,7 +35,7 @@ DECISIONS = ("which_predicts", "retire", "shelf", "compare")
 
 
 def _as_written(facts: Facts) -> dict[str, Any]:
-    loaded: dict[str, Any] = json.loads(results_text(results(facts)))
+    loaded: dict[str, Any] = json.loads(results_text(results(facts, DECISIONS)))
     return loaded
 
 
@@ -106,8 +106,11 @@ def test_every_setting_comes_back(demo_facts) -> None:
 
     reading = RecordsSettings(
         unit="Öd",
-        tables={"storage": "Log"},
-        columns={"trials": {"result": "Outcome"}},
+        tables={"storage": ("Log",)},
+        columns={"trials": {"result": ("Outcome",)}},
+        header_row={"Log": 3},
+        same_as_above={"trials": ("started_at",)},
+        fold_labels=("source_id",),
         words={"result": {"Hit": "find"}},
         date_order="day first",
         decimal=",",
@@ -119,6 +122,7 @@ def test_every_setting_comes_back(demo_facts) -> None:
         frozen_at_least=0.7,
         refrigerated_at_most=0.3,
         unlogged_thaws="strict",
+        cycles_from="log",
     )
     deciding = DecisionSettings(
         floor=0.8,

@@ -194,7 +194,8 @@ def test_the_probe_sees_what_is_wrong_with_a_page(page, tmp_path, browse) -> Non
 
 
 AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
-FIVE = ("demo", "large", "no effect", "too few trials", "cycles and age identical")
+LARGE = pytest.param("large", marks=pytest.mark.slow)
+FIVE = ("demo", LARGE, "no effect", "too few trials", "cycles and age identical")
 MOVE = """
 <script>
 const complaints = [];
@@ -400,8 +401,9 @@ def test_without_scripts_the_own_floor_shows(page, browse, tmp_path) -> None:
     assert seen["layer"] > 3
 
 
-def test_the_page_stays_small(page_of) -> None:
-    assert all(len(page_of(unit).encode()) < 1_500_000 for unit in ("demo", "large"))
+@pytest.mark.parametrize("unit", ["demo", LARGE])
+def test_the_page_stays_small(unit, page_of) -> None:
+    assert len(page_of(unit).encode()) < 1_500_000
 
 
 # Millimetres, as the printer's own paper; the page itself asks for none.
@@ -425,7 +427,7 @@ def _sheets(pdf: bytes) -> list[list[float]]:
 @pytest.mark.slow
 @pytest.mark.parametrize("paper", PAPERS)
 @pytest.mark.parametrize(
-    "unit", ["demo", "large", "no effect", "odd names", "one source", "cycles and age identical"]
+    "unit", ["demo", LARGE, "no effect", "odd names", "one source", "cycles and age identical"]
 )
 def test_it_prints_on_two_sheets_of_either_paper(unit, paper, page_of, tmp_path, browse) -> None:
     # Other browsers lay out a little longer: two lines are kept in hand.
@@ -470,7 +472,7 @@ def only(tmp_path: Path) -> Callable[[str], Path]:
 
 @pytest.mark.parametrize("paper", PAPERS)
 @pytest.mark.parametrize("fonts", FONTS)
-@pytest.mark.parametrize("unit", ["demo", "large"])
+@pytest.mark.parametrize("unit", ["demo", LARGE])
 def test_it_prints_on_two_sheets_with_any_fonts(
     unit, fonts, paper, page_of, tmp_path, browse, only
 ) -> None:
@@ -518,7 +520,7 @@ def _on_paper(page: str, folder: Path, browse: Callable[..., str]) -> dict[str, 
     return _told(browse(file, "--virtual-time-budget=5000", "--dump-dom"), "probe-printed")
 
 
-@pytest.mark.parametrize("unit", ["demo", "large"])
+@pytest.mark.parametrize("unit", ["demo", LARGE])
 def test_what_to_act_on_is_on_the_sheets(unit, page_of, tmp_path, browse) -> None:
     page = page_of(unit)
     found = _on_paper(page, tmp_path, browse)
@@ -588,6 +590,7 @@ def test_figure_letters_are_eleven_pixels(width, page, tmp_path, browse) -> None
     assert "plain" not in seen
 
 
+@pytest.mark.slow
 def test_long_shelf_prints_first_what_to_do(page_of, tmp_path, browse, large_facts) -> None:
     said = _on_paper(page_of("large"), tmp_path, browse)["said"]
     (rest,) = [line for line in said if "to act on first" in line]

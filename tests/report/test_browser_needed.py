@@ -11,6 +11,7 @@ ROOT = Path(__file__).parents[2]
 ONE = "test_the_page_asks_for_no_size_of_paper"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("needed", "status"), [("0", 0), ("1", 1)])
 def test_missing_browser_fails_where_needed(needed: str, status: int, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "pytest", "-n", "0", "-p", "no:cacheprovider", "-rsE"]

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from concurrent.futures import Executor, Future
 from typing import Any
 
 import pytest
@@ -12,10 +13,13 @@ from outcomes.report.figures import FIGURES, draw_named_figure
 # Beside the trials themselves, which every footer counts.
 ASKED = {
     "main": {"retirement", "lifetime"}, "price": {"retirement", "use", "drawn", "price"},
-    "watch": {"lifetime"}, "search-time": {"search_time"}, "false-alerts": {"false_alerts"},
+    "storage": {"comparison"},
+    "watch": {"watched"}, "search-time": {"search_time"}, "false-alerts": {"false_alerts"},
     "next-cycles": {"lifetime"}, "records": set(), "ways": {"ways"}, "calibration": {"quality"},
 }  # fmt: skip
-NEED_THE_MODEL = {"main", "price", "ways", "calibration"}
+NEED_THE_MODEL = {
+    *("main", "storage", "price", "search-time", "ways", "calibration", "watch", "next-cycles"),
+}
 
 
 def test_every_figure_is_looked_at() -> None:
@@ -34,6 +38,23 @@ def test_a_figure_asks_for_what_it_shows(name: str, demo_facts: Facts) -> None:
     there = set(facts.__dict__) - before - {"design", "_questions"}
     assert there == ASKED[name]
     assert facts.ways_known is None or name == "ways"
+
+
+def test_ways_alone_go_to_the_other_process(demo_facts: Facts) -> None:
+    handed = []
+
+    class Other(Executor):
+        def submit(self, ask: Callable[..., Any], *_: Any, **__: Any) -> Future[Any]:
+            handed.append(ask.__name__)
+            done: Future[Any] = Future()
+            done.set_result(demo_facts.ways)
+            return done
+
+    facts = gather_facts(demo_facts.records, demo_facts.settings, further=False, pool=Other())
+    facts = facts.with_answers(fit=demo_facts.fit, verdict=demo_facts.verdict)
+    draw_named_figure(facts, "ways")
+    assert facts.ways is demo_facts.ways
+    assert handed == ["try_specifications"]
 
 
 def test_the_help_names_every_figure(call: Callable[..., Any]) -> None:

@@ -45,12 +45,12 @@ KEYS = {
     "search_time": "n finds among_finds found_by sentence",
     "false_alerts": "n hours rate_per_hour terms by_dog sentence",
     "lifetime": (
-        "rule rule_false_call chance_alone sources events curve median terms sentence "
-        "rule_false_call_as_searched weibull cycles_at_age cycle_by_cycle"
+        "rule rule_in_use rule_false_call chance_alone sources events curve median terms sentence "
+        "weibull cycles_at_age cycle_by_cycle"
     ),
     "watch": (
         "sources_past dogs_past past sentence reason odds_ratio false_call within "
-        "source_limit dog_limit"
+        "by_chance sources_seen dogs_seen"
     ),
     "retire": (
         "by floor confidence estimate low high retire_after observed_to by_kind sentence trade_off"
@@ -236,8 +236,11 @@ def test_page_size_and_limit_are_the_results(facts: Facts, found: dict[str, Any]
     find = found["find"]
     assert f"{find['n']} usable hide trials ({find['misses']} misses)" in fields["lead"][2]
     assert f"{find['sources']} sources by {find['dogs']} dogs" in fields["lead"][2]
-    errs = 100 * found["lifetime"]["rule_false_call"]["20"]
-    assert f"about {errs:.0f} unreliable within 20 trials" in fields["rule"]
+    rule = found["lifetime"]["rule_in_use"]
+    errs = f"about {100 * rule['false_call']:.0f} unreliable within {rule['trials']} trials"
+    assert errs in fields["rule"]
+    chance = found["lifetime"]["chance_alone"]
+    assert f"about {chance['sources']:.0f} ({chance['low']:.0f} to" in fields["lifetime"]
     assert f"found {100 * found['lifetime']['baseline']:.0f} times in 100" in fields["rule"]
     for test in ("joint_p", "cycles_given_age_p", "age_given_cycles_p"):
         # Told as exactly as the simulated data sets bear it.

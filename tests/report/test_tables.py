@@ -14,11 +14,17 @@ from outcomes.report.report import fit_lines
 def test_every_term_and_dog_has_its_line(demo_facts) -> None:
     fit = demo_facts.search_time
     lines = list(tables.search_time_lines(fit))
-    assert sum(line.startswith("finds: ") for line in lines) == len(fit.terms) + 1
-    ratio = fit.time_ratio[0]
+    assert sum(line.startswith("seconds: ") for line in lines) == len(fit.terms)
+    ratio = fit.terms[0]
     (told,) = [line for line in lines if line.startswith(f"seconds: {ratio.term}")]
     assert f"{ratio.ratio:.3f}" in told
     assert f"{ratio.high:.3f}" in told
+    *_, first, _, last = lines
+    for line, group in ((first, fit.curve.groups[0]), (last, fit.curve.groups[-1])):
+        assert line.startswith(f"{group.at:.0f} cycles ")
+        by_limit = group.curve[-1]
+        end = f"{100 * by_limit.share:.0f} ({100 * by_limit.low:.0f} to {100 * by_limit.high:.0f})"
+        assert line.endswith(end)
     alerts = list(tables.false_alert_lines(demo_facts.false_alerts))
     for dog in demo_facts.false_alerts.by_dog:
         (line,) = [one for one in alerts if one.startswith(dog.dog)]
@@ -39,7 +45,8 @@ def test_unknown_is_said_and_lines_fit(demo_facts) -> None:
 
 
 def test_without_an_answer_there_is_no_table(demo_facts) -> None:
-    assert list(tables.search_time_lines(replace(demo_facts.search_time, terms=()))) == []
+    nothing = replace(demo_facts.search_time, terms=(), curve=None)
+    assert list(tables.search_time_lines(nothing)) == []
     assert list(tables.false_alert_lines(replace(demo_facts.false_alerts, by_dog=()))) == []
     hazard = replace(demo_facts.lasting.next_cycles, next_cycles=())
     assert list(tables.next_cycle_lines(hazard)) == []
@@ -47,15 +54,16 @@ def test_without_an_answer_there_is_no_table(demo_facts) -> None:
 
 def test_curve_has_its_median_and_who_is_followed(demo_facts) -> None:
     lifetime = demo_facts.lifetime
-    (group,) = lifetime.median
+    group = "frozen"
     lines = list(tables.lifetime_lines(lifetime))
     sources, events = lifetime.by_group[group]
     assert lines[1].split()[:4] == [group, str(events), "of", str(sources)]
     limits = f"{lifetime.median_low[group]:,.0f} to not reached"
     assert lines[1].endswith(f"{lifetime.median[group]:,.0f} ({limits})")
-    at_end = lifetime.followed["exit_days"] >= lifetime.curve_to[group]
+    at_end = lifetime.followed["exit_days"] >= max(lifetime.curve_to.values())
     of_group = lifetime.followed["regime"] == group
-    assert lines[3].split()[-1] == str((at_end & of_group).sum())
+    by_day = next(line for line in lines[3:] if line.startswith(group))
+    assert by_day.split()[-1] == str((at_end & of_group).sum())
     assert sum(line.startswith("no curve: ") for line in lines) == len(lifetime.not_drawn)
 
 

@@ -14,7 +14,7 @@ functions as a unit's records.
 
 import argparse
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -32,18 +32,14 @@ from promises import (
     promises_svg,
     write_page,
 )
-from scipy import optimize, special, stats
+from scipy import stats
 from side_by_side import add_options, run_stored, told_end, told_runs, where
 
-from outcomes.analysis.lifetimes.kaplan_meier import counting_trials, fit_lifetime
+from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
 from outcomes.analysis.lifetimes.regression import fit_cycles_at_age, fit_weibull_lifetime
-from outcomes.analysis.lifetimes.rule import first_called, rule_false_call
-from outcomes.analysis.lifetimes.rule_as_searched import rule_false_call_as_searched
+from outcomes.analysis.lifetimes.rule import first_called
 from outcomes.analysis.results import Lifetime
-from outcomes.exposure.trials import join
-from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings, ReliabilityRule
-from outcomes.simulate import SCENARIOS, Unit, simulate_unit
 
 ROOT = Path(__file__).parents[2]
 FIRST_SEED = 90_000  # none of the seeds the tests, the demo or another study use
@@ -52,15 +48,6 @@ KINDS = ("blood", "bone", "muscle")
 PER_CYCLE = (0.0, 0.15)
 FOUND, TRIALS = 0.9, 20
 OFF = "called, less what is said, of 100"
-SEARCHES_SEED = 95_000
-DRAWN = 200
-# No spread estimated from a unit's own records is without bias, and the share bends with it.
-CALLED_AMISS = 0.02
-SEARCHED = {
-    "plain": (SCENARIOS["no effect"], "no effect"),
-    "far": (replace(SCENARIOS["no effect"], source_sd=1.0), "no effect, sources far apart"),
-    "worn": (SCENARIOS["cycles only"], "cycles only"),
-}
 FIRST_DAY = pd.Timestamp("2024-01-01")
 FIRST_MISS = ReliabilityRule(misses=1, window=1, qualified_only=False)
 NO_MOVES = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
@@ -128,52 +115,6 @@ def rule_unit(seed: int) -> dict[str, object]:
     return {"called_less_stated": called - stated}
 
 
-def searches_unit(seed: int) -> dict[str, object]:
-    """How often the rule calls sources that never change, beside what is said of it."""
-    found: dict[str, object] = {}
-    for name, (truth, _) in SEARCHED.items():
-        unit = simulate_unit(truth, SEARCHES_SEED + seed)
-        found |= {
-            f"{name}_{k}": v for k, v in _called_beside_said(unit, DecisionSettings(seed=seed))
-        }
-    return found
-
-
-def _called_beside_said(unit: Unit, settings: DecisionSettings) -> Iterator[tuple[str, float]]:
-    trials = join(unit_records(unit)).trials
-    counted, _ = counting_trials(trials, settings.rule)
-    misses, window = settings.rule.misses, settings.rule.window
-    log_odds = pd.Series(_unchanging_log_odds(unit, counted), index=counted["source_id"])
-    firsts = [own.to_numpy()[:TRIALS] for _, own in log_odds.groupby(level=0)]
-    rng = np.random.default_rng(settings.seed)
-    missed = np.vstack(
-        [rng.random((DRAWN, TRIALS)) >= special.expit(f) for f in firsts if len(f) == TRIALS]
-    )
-    called = share_called(missed, misses, window)
-    yield "misses_called", called
-    chain = rule_false_call(misses, window, float(counted["found"].mean()), TRIALS)
-    yield "misses_less_chain", called - chain
-    simulated = rule_false_call_as_searched(trials, settings)
-    if simulated:
-        yield "misses_less_simulated", called - simulated[TRIALS]
-
-
-def _unchanging_log_odds(unit: Unit, counted: pd.DataFrame) -> np.ndarray:
-    """True log-odds had every source its mean number of cycles, with as many finds as on record."""
-    true = unit.true_trials.set_index("trial_id").reindex(counted["trial_id"])
-    slope = unit.source_effects["cycle_slope"].reindex(counted["source_id"]).to_numpy()
-    cycles = true["cycles"].to_numpy()
-    held = true["log_odds"].to_numpy() + slope * (cycles.mean() - cycles)
-    finds = float(counted["found"].mean())
-    shift = optimize.brentq(lambda by: special.expit(held + by).mean() - finds, -20.0, 20.0)
-    return np.asarray(held + shift)
-
-
-def share_called(missed: np.ndarray, misses: int, window: int) -> float:
-    """Share of rows called: so many misses among the last ``window`` trials, at any of them."""
-    return float(np.mean([first_called(own, misses, window) is not None for own in missed]))
-
-
 def cycles_unit(seed: int) -> dict[str, object]:
     """Error of the effect of cycles that change from trial to trial, at one age."""
     rng = np.random.default_rng(FIRST_SEED + seed)
@@ -186,7 +127,9 @@ def cycles_unit(seed: int) -> dict[str, object]:
                 cycles += int(rng.random() < pace)
                 missed = bool(rng.random() < -np.expm1(-0.01 * np.exp(planted * cycles)))
                 rows.append((f"S{i:03d}", 10.0 * (k + 1), float(cycles), missed, "frozen"))
-        fit = fit_cycles_at_age(_trials(rows), DecisionSettings(rule=FIRST_MISS))
+        settings = DecisionSettings(rule=FIRST_MISS)
+        trials = _trials(rows)
+        fit = fit_cycles_at_age(trials, _lifetime(trials, settings), settings)
         if fit.terms:
             term = fit.terms[0]
             found[f"error_{planted}"] = term.log_ratio - planted
@@ -233,22 +176,6 @@ STUDIES = {
         (
             Measure("time_ratio_held", "95 % interval of the Weibull time ratio holds 1", True,
                     0.93, 0.97),
-        ),
-    ),
-    "searches": Study(
-        searches_unit,
-        f"1,200 trials, 24 sources, 8 dogs; results of the first {TRIALS} trials of every source "
-        f"drawn {DRAWN} times from the true log-odds, each source at the mean of the cycles, with "
-        f"as many finds as on record; seeds from {SEARCHES_SEED}",
-        tuple(
-            Measure(f"{name}_misses_{column}", f"{words}: {what}", False, *promised, of_100=True)
-            for name, (_, words) in SEARCHED.items()
-            for column, what, promised in (
-                ("called", "called", (None, None)),
-                ("less_chain", "called, less the share for independent trials", (None, None)),
-                ("less_simulated", "called, less the share simulated on such trials",
-                 (-CALLED_AMISS, CALLED_AMISS)),
-            )
         ),
     ),
     "rule": Study(
@@ -377,13 +304,7 @@ def as_markdown(found: dict[str, pd.DataFrame], runs: str, figure: str = "lifeti
         "unit may be harder.",
         "",
         "How often a rule calls what never changes is exact for trials that are alike and "
-        "independent: there it is promised to be off by 0. Of a unit's own trials, which are "
-        "neither, it is simulated with spreads estimated from them. The first promise for that was "
-        "0 too, and was broken by an earlier way of estimating them; no such estimate is without "
-        f"bias. Then {_of_100(CALLED_AMISS)} of 100 either way were promised, when results of "
-        "about that size were known, and 5 of 100 before these units were drawn. They are judged "
-        "by the stricter of the two. The share for independent trials, which needs no simulation, "
-        "stands beside it. Far apart: the standard deviation between sources is 1 in place of 0.5.",
+        "independent: there it is promised to be off by 0.",
     ]
     text += ["", f"![What was found with its limits, beside what is promised]({figure})"]
     for name, units in found.items():
@@ -402,7 +323,6 @@ def as_markdown(found: dict[str, pd.DataFrame], runs: str, figure: str = "lifeti
 
 _HEADINGS = {
     "ratio": "Time ratios",
-    "searches": "The rule's false calls on a unit's own trials",
     "rule": "The rule's false calls on independent trials",
     "cycles": "Cycles at one age",
 }

@@ -52,7 +52,6 @@ PLAN: dict[str, tuple[str, ...]] = {
         "tests/analysis/decisions/test_compare.py",
         "tests/analysis/decisions/test_compare_reference.py",
     ),
-    "analysis/decisions/compare_by_kind.py": ("tests/analysis/decisions/test_compare_by_kind.py",),
     "analysis/decisions/curve.py": (
         "tests/analysis/decisions/test_curve.py",
         "tests/analysis/decisions/test_threshold.py",
@@ -69,9 +68,11 @@ PLAN: dict[str, tuple[str, ...]] = {
         "tests/analysis/decisions/test_shelf_predictions.py",
     ),
     "analysis/decisions/source_draws.py": (
+        "tests/analysis/decisions/test_source_draws.py",
         "tests/analysis/decisions/test_curve.py",
         "tests/analysis/decisions/test_exposure_left.py",
     ),
+    "analysis/decisions/storage_bounds.py": ("tests/analysis/decisions/test_storage_bounds.py",),
     "analysis/decisions/threshold.py": (
         "tests/analysis/decisions/test_threshold.py",
         "tests/reference/test_logistic_reference.py",

@@ -38,28 +38,6 @@ def test_unchanging_sources_err_as_said() -> None:
 
 
 @pytest.mark.study
-def test_unchanging_unit_errs_as_simulated() -> None:
-    count = max(UNITS // 2, 2)
-    units = pd.DataFrame([study.study_unit("searches", k) for k in range(count)])
-    lines = {line.measure.column: line for line in study.summarise("searches", units)}
-    for name in study.SEARCHED:
-        line = lines[f"{name}_misses_less_simulated"]
-        assert line.units == count
-        # Promised within 2 of 100; in eight units the mean has an error of 2 or 3.
-        assert abs(line.value) < study.CALLED_AMISS + 3 * line.error
-        assert line.error < 0.06  # else the comparison would say nothing
-        # What is compared is no rule that calls nothing, or everything.
-        assert 0.05 < lines[f"{name}_misses_called"].value < 1
-
-
-def test_row_is_called_by_its_last_trials() -> None:
-    missed = np.array([[1, 0, 1, 0, 0], [1, 0, 0, 1, 0], [0, 0, 0, 1, 1], [0, 0, 0, 0, 0]], bool)
-    assert study.share_called(missed, 2, 3) == 0.5
-    assert study.share_called(missed, 1, 1) == 0.75
-    assert study.share_called(missed, 2, 4) == 0.75
-
-
-@pytest.mark.study
 def test_changing_cycles_have_no_bias() -> None:
     table = asked("cycles")
     for planted in study.PER_CYCLE:

@@ -14,7 +14,7 @@ from outcomes.wording.shelf import describe_expected_finds
 
 def _at(facts: Facts, day: str) -> Facts:
     """The same facts with the shelf of another day."""
-    _ = (facts.fit, facts.verdict, facts.retirement, facts.use, facts.shelf)
+    _ = (facts.fit, facts.verdict, facts.retirement, facts.use, facts.price, facts.shelf)
     other = facts.with_answers(as_of=pd.Timestamp(day) + pd.Timedelta(days=1))
     for name in ("_shelf_and_left", "shelf", "left"):
         other.__dict__.pop(name, None)
@@ -43,8 +43,9 @@ def test_later_trials_behind_it_are_told_once(earlier: Facts, demo_facts: Facts)
     assert as_of_notes(demo_facts) == []
 
 
-def test_the_page_tells_it_too(earlier: Facts) -> None:
-    fields = page.page_fields(earlier, None)
+def test_the_page_tells_it_too(earlier: Facts, demo_facts: Facts) -> None:
+    known = {name: getattr(demo_facts, name) for name in ("further", "lasting", "lifetime", "ways")}
+    fields = page.page_fields(earlier.with_answers(**known), None)
     assert fields["as_of_notes"] == as_of_notes(earlier)
 
 

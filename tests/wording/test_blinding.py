@@ -16,7 +16,7 @@ def _trials(*told: str | None, blanks: int = 0) -> pd.DataFrame:
 
 def test_every_trial_is_counted_once(demo_facts: Facts) -> None:
     counts = blinding_counts(demo_facts.joined.trials)
-    told = results(demo_facts)["records"]
+    told = results(demo_facts, ())["records"]
     assert sum(counts["hides"].values()) == told["hide_trials"]
     assert sum(counts["blanks"].values()) == told["blank_trials"]
     assert told["blinding"] == counts

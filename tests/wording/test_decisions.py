@@ -6,11 +6,11 @@ from dataclasses import replace
 import pytest
 
 from outcomes.analysis.decisions.bootstrap import BootstrapThreshold
-from outcomes.analysis.decisions.compare import Comparison
-from outcomes.analysis.decisions.compare_by_kind import BoundChoice
+from outcomes.analysis.decisions.compare import Comparison, Difference
 from outcomes.analysis.decisions.explain import explain_source
 from outcomes.analysis.decisions.exposure_left import ExposureLeft
 from outcomes.analysis.decisions.matched_portions import MatchedPortions
+from outcomes.analysis.decisions.storage_bounds import BoundChoice
 from outcomes.report.page import _shelf_rows
 from outcomes.report.report import retire_lines
 from outcomes.wording.explanation import describe_advice_at_length, describe_explanation
@@ -140,10 +140,14 @@ def test_what_is_left_is_told_of_all_kept(demo_facts):
 
 
 def _choices(*points):
-    nothing = Comparison(None, None, None, None, None, None, {}, (), (), None, "no kind")
+    nothing = Comparison(None, {}, {}, 0, 0, (), (), (), "no kind")
+    made = [
+        None if p is None else Difference(p, p - 0.1, p + 0.1, 0.8 + p, 0.8, 0.1, {})
+        for p in points
+    ]
     return [
-        BoundChoice(b, nothing if p is None else replace(nothing, risk_difference=p, reason=None))
-        for b, p in zip((0.6, 0.7, 0.8, 0.9), points, strict=True)
+        BoundChoice(b, nothing if d is None else replace(nothing, difference=d, reason=None))
+        for b, d in zip((0.6, 0.7, 0.8, 0.9), made, strict=True)
     ]
 
 

@@ -6,41 +6,33 @@ import pytest
 
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.lifetimes.rule import rule_false_call
-from outcomes.analysis.results import Bin, CurvePoint, Lifetime
-from outcomes.settings import ReliabilityRule
+from outcomes.analysis.results import Bin, ChanceAlone, CurvePoint, Lifetime, RuleInUse
 from outcomes.wording.figure import (
+    describe_chance_on_figure,
     describe_circles,
     describe_low_circle_in_short,
     describe_nothing_drawn,
-    describe_rule_on_figure,
 )
 from outcomes.wording.lifetime import describe_rule_errors
 
 
-def _lifetime(baseline: float | None, rule: ReliabilityRule) -> Lifetime:
-    called = (
-        {}
-        if baseline is None
-        else {n: rule_false_call(rule.misses, rule.window, baseline, n) for n in (10, 20, 50)}
-    )
-    return Lifetime(rule, called, baseline, 9, 3, {}, (), {}, {}, 0.05)
+def _lifetime(baseline: float | None) -> Lifetime:
+    errs = None if baseline is None else rule_false_call(2, 3, baseline, 20)
+    rule = RuleInUse(2, 3, qualified_only=True, trials=20, false_call=errs, seen=0.9)
+    return Lifetime(rule, {}, baseline, 9, 3, {}, (), {}, {}, 0.05)
 
 
 def test_the_rule_is_told_with_how_often_it_errs() -> None:
-    rule = ReliabilityRule()
-    text = describe_rule_errors(rule, _lifetime(0.9, rule))
+    text = describe_rule_errors(_lifetime(0.9))
     assert "from the second miss within three consecutive unassisted hide trials" in text
     errs = 100 * rule_false_call(2, 3, 0.9, 20)
-    assert "of 100 sources that never change and are found 90 times in 100" in text
-    assert f"about {errs:.0f} unreliable within 20 trials" in text
-    assert f"{errs:.0f} unreliable within 20 trials." in text
-    both = describe_rule_errors(rule, _lifetime(0.9, rule), 0.31)
-    assert f"about {errs:.0f} unreliable within 20 trials that are alike and independent" in both
-    assert both.endswith(", and about 31 when searched as here, by simulation.")
-    assert describe_rule_errors(rule, _lifetime(0.9, rule), errs / 100) == text
-    assert "Without such trials" in describe_rule_errors(rule, _lifetime(None, rule))
-    never = replace(_lifetime(1.0, rule), rule_false_call={})
-    assert "Without a miss in such trials" in describe_rule_errors(rule, never)
+    assert "of 100 sources that never change and are found 90 times in 100" in text.lower()
+    assert f"about {errs:.0f} unreliable within 20 trials;" in text
+    assert text.endswith("of 100 whose finds fall to 70 in 100 it calls about 90 within 20 trials.")
+    assert "Without such trials" in describe_rule_errors(_lifetime(None))
+    never = replace(_lifetime(1.0), rule=replace(_lifetime(1.0).rule, false_call=None))
+    assert "Without a miss in such trials" in describe_rule_errors(never)
+    assert describe_rule_errors(replace(never, rule=None)) is None
 
 
 def test_lone_low_circle_is_explained(cases) -> None:
@@ -77,32 +69,18 @@ def test_circle_below_the_floor_is_explained(cases, found, high, said) -> None:
     assert len(short) < 160
 
 
-def test_figure_says_how_often_the_rule_errs(cases) -> None:
-    rule, nothing = ReliabilityRule(), Retirement((), ())
-    lasting = replace(_lifetime(0.9, rule), curve=(CurvePoint("frozen", 10.0, 0.5, 0.3, 0.7, 9),))
-    errs = 100 * rule_false_call(2, 3, 0.9, 20)
-    said = describe_rule_on_figure(lasting, rule, nothing)
-    assert "of 100 sources found 90 times in 100 throughout, " in said
-    assert said.endswith(f"about {errs:.0f} meet it within 20 trials, too.")
-    for lacking in (replace(_lifetime(None, rule), curve=lasting.curve), _lifetime(0.9, rule)):
-        assert describe_rule_on_figure(lacking, rule, nothing) is None
-    # Where finds fall, the unit's own proportion is not that of sources still at the start.
-    falling = cases["down"][2]
-    start = float(falling.curves[0].probability[0])
-    low = replace(lasting, baseline=start - 0.05)
-    fresh = 100 * rule_false_call(2, 3, start, 20)
-    said = describe_rule_on_figure(low, rule, falling)
-    assert f"and about {fresh:.0f} of 100 found {100 * start:.0f} times in 100 throughout" in said
-    assert said.endswith("as at the left end of the line.")
-    assert "left end" not in describe_rule_on_figure(
-        replace(low, baseline=start + 0.02), rule, falling
-    )
-    assert "left end" not in describe_rule_on_figure(low, rule, replace(falling, thresholds=()))
+def test_figure_says_what_chance_alone_gives() -> None:
+    chance = ChanceAlone(2.1, 0.0, 5.0, 0.003, 300, "more than chance", ())
+    lasting = replace(_lifetime(0.9), curve=(CurvePoint("frozen", 10.0, 0.5, 0.3, 0.7, 9),))
+    said = describe_chance_on_figure(replace(lasting, chance=chance))
+    assert "; about 2 (0 to 5) would meet the rule, and 3 did." in said
+    assert describe_chance_on_figure(lasting) is None
+    assert describe_chance_on_figure(replace(_lifetime(0.9), chance=chance)) is None
+    few = replace(lasting, chance=replace(chance, sources=0.4, high=1.0))
+    assert "; fewer than 1 (0 to 1) would" in describe_chance_on_figure(few)
 
 
 def test_a_page_without_a_figure_says_why(cases) -> None:
     bare = Retirement((), ())
-    assert "too few usable hide trials" in describe_nothing_drawn(
-        bare, _lifetime(None, ReliabilityRule())
-    )
-    assert describe_nothing_drawn(cases["down"][2], _lifetime(None, ReliabilityRule())) is None
+    assert "too few usable hide trials" in describe_nothing_drawn(bare, _lifetime(None))
+    assert describe_nothing_drawn(cases["down"][2], _lifetime(None)) is None

@@ -8,7 +8,7 @@ from outcomes.models.ratio import Estimate
 from outcomes.wording.lifetime_regression import describe_hazard_ratio, describe_time_ratio
 
 
-def test_a_direction_without_a_size_is_told_as_that() -> None:
+def test_a_direction_without_a_size_is_told() -> None:
     wide = Estimate("regime", "refrigerated against frozen", 3.7, 1.8, 1.5, 2000.0, 0.03)
     assert describe_time_ratio(wide, 0.05) == (
         "Refrigerated sources stayed reliable longer than frozen ones, by how much these records "

@@ -4,65 +4,96 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.analysis.decisions.compare import Comparison
-from outcomes.analysis.decisions.compare_by_kind import FewSources
-from outcomes.wording.storage_compared import describe_few_sources, describe_storage_compared
+from outcomes.analysis.decisions.compare import Comparison, Difference
+from outcomes.wording.storage_compared import (
+    describe_estimand,
+    describe_kinds,
+    describe_kinds_left_out,
+    describe_storage_compared,
+    storage_title,
+)
 
 
-def _comparison(difference: float, low: float, high: float) -> Comparison:
-    counts = {"refrigerated": 1, "frozen": 9}
-    return Comparison(400.0, difference, low, high, 0.9, 0.8, counts, ("bone",), (), 0.01, None)
+def _difference(difference, low, high, refrigerated=8) -> Difference:
+    counts = {"refrigerated": refrigerated, "frozen": 9}
+    return Difference(difference, low, high, 0.9, 0.8, None if low is None else 0.01, counts)
+
+
+def _comparison(*numbers: float | None, **changed: object) -> Comparison:
+    found = _difference(*numbers)
+    whole = Comparison(found, {}, found.sources, 1200, 0, ("bone", "fat"), (), (), None)
+    return replace(whole, **changed)
 
 
 @pytest.mark.parametrize(
     ("numbers", "said"),
     [
-        ((0.11, 0.05, 0.18), "about 11 more finds in 100 trials than frozen ones"),
-        ((-0.11, -0.18, -0.05), "about 11 fewer finds in 100 trials than frozen ones"),
-        ((0.11, 0.002, 0.22), "95 % interval 0.2 to 22 more"),
+        ((0.11, 0.05, 0.18), "given about 11 more finds in 100 than had all been frozen"),
+        ((-0.11, -0.18, -0.05), "given about 11 fewer finds in 100 than had all been frozen"),
+        ((0.11, 0.002, 0.22), "95 % interval 0.2 to 22 more finds"),
+        ((-0.11, -0.18, -0.05), "95 % interval 5 to 18 fewer finds"),
         ((0.01, -0.04, 0.06), "anything from 4 fewer to 6 more finds in 100"),
         ((0.01, -0.04, 0.06), "No difference between refrigerated and frozen was detected"),
+        ((0.11, 0.05, 0.18, 5), "Too few sources to compare refrigerated with frozen: at least 6"),
+        ((0.11, 0.05, 0.18, 5), "anything from 5 to 18 more finds in 100"),
+        ((0.11, None, None), "No interval is given and this is no finding"),
     ],
 )
 def test_comparison_says_which_way_and_on_what(numbers, said) -> None:
     text = describe_storage_compared(_comparison(*numbers), 0.05)
     assert said in text
-    assert "1 refrigerated source against 9 frozen" in text
-    assert "13 months of age" in text
+    assert f"{numbers[3] if len(numbers) > 3 else 8} refrigerated sources against 9 frozen" in text
+    assert "1,200 trials" in text
     assert "chosen, not assigned" in text
 
 
-def test_a_refused_comparison_says_why() -> None:
-    refused = replace(
-        _comparison(0, 0, 0), risk_difference=None, reason="no frozen source was tried"
+@pytest.mark.parametrize("numbers", [(0.01, -0.04, 0.06), (0.1, 0.05, 0.2, 5), (0.1, None, None)])
+def test_only_a_finding_bears_on_what_to_do(numbers) -> None:
+    assert "do not move sources on this alone" in describe_storage_compared(
+        _comparison(0.1, 0.05, 0.2), 0.05
     )
+    assert "do not move" not in describe_storage_compared(_comparison(*numbers), 0.05)
+    assert "would have given" not in storage_title(_comparison(*numbers))
+
+
+def test_a_refused_comparison_says_why() -> None:
+    refused = _comparison(0, 0, 0, difference=None, reason="no frozen source was tried")
     assert describe_storage_compared(refused, 0.05).endswith("no frozen source was tried.")
+    assert describe_kinds(refused, 0.05) is None
+    assert storage_title(refused) == "Refrigerated and frozen cannot be compared"
 
 
-@pytest.mark.parametrize(
-    ("few", "said"),
-    [
-        ([], None),
-        ([FewSources("bone", "refrigerated", 1)], None),  # not among the kinds compared
-        (
-            [FewSources("muscle", "refrigerated", 1)],
-            "One kind rests on fewer than 3 sources of a side, so one odd source could make "
-            "the difference there: muscle (1 refrigerated).",
-        ),
-        (
-            [FewSources("muscle", "refrigerated", 1), FewSources("fat", "frozen", 2)],
-            "2 kinds rest on fewer than 3 sources of a side, so one odd source could make "
-            "the difference there: muscle (1 refrigerated) and fat (2 frozen).",
-        ),
-        (
-            [FewSources("fat", "refrigerated", 2), FewSources("fat", "frozen", 1)],
-            "One kind rests on fewer than 3 sources of a side, so one odd source could make "
-            "the difference there: fat (2 refrigerated) and fat (1 frozen).",
-        ),
-    ],
-)
-def test_kinds_on_few_sources_are_named(few, said) -> None:
-    compared = replace(_comparison(0.1, 0.05, 0.15), kinds=("muscle", "fat"))
-    assert describe_few_sources(compared, few) == said
-    refused = replace(compared, reason="too few")
-    assert describe_few_sources(refused, few) is None
+def test_what_is_left_out_is_told() -> None:
+    text = describe_storage_compared(
+        _comparison(0.1, 0.05, 0.2, other_ages=31, without_kind=2, terms_left_out=("wind_m_s",)),
+        0.05,
+    )
+    assert "; 31 at ages tried one way only left out" in text
+    assert "; 2 trials left out for want of the source's kind" in text
+    assert "; wind not held the same, for want of finds or misses" in text
+    only = _comparison(0.1, 0.05, 0.2, kinds_left_out=("ash", "blood"))
+    assert describe_kinds_left_out(only) == "Kept only one way, so not compared: ash and blood."
+    assert describe_kinds_left_out(_comparison(0.1, 0.05, 0.2)) is None
+
+
+def test_kinds_are_told_by_themselves() -> None:
+    kinds = {"bone": _difference(0.12, 0.03, 0.21, 7), "fat": _difference(0.2, 0.1, 0.3, 4)}
+    told = describe_kinds(_comparison(0.11, 0.05, 0.18, by_kind=kinds), 0.05)
+    assert told == (
+        "Kind by kind: bone: +12 finds in 100 for refrigerated (95 % interval +3 to +21; "
+        "7 refrigerated sources against 9 frozen); fat: +20 finds in 100 for refrigerated (95 % "
+        "interval +10 to +30; 4 refrigerated sources against 9 frozen; too few for a finding). "
+        "Of 2 kinds, one may seem different by chance."
+    )
+    assert "by chance" not in describe_kinds(
+        _comparison(0.11, 0.05, 0.18, by_kind={"fat": kinds["fat"]}), 0.05
+    )
+    assert describe_kinds(_comparison(0.11, 0.05, 0.18), 0.05).startswith("No kind has the 4")
+    assert describe_kinds(_comparison(0.11, 0.05, 0.18, kinds=("bone",)), 0.05) is None
+    assert describe_kinds(_comparison(0.11, None, None), 0.05) is None
+
+
+def test_estimand_names_the_kinds() -> None:
+    text = describe_estimand(_comparison(0.1, 0.05, 0.2))
+    assert text.startswith("The unit's own trials of bone and fat, had all sources been kept in")
+    assert "thawed as often as this unit's frozen sources were by that age" in text

@@ -6,13 +6,15 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.analysis.finds.cycles_or_age import RatioTest
+from outcomes.analysis.finds.line_tests import RatioTest
 from outcomes.analysis.finds.model import FindFit, Slope, linear_predictor
+from outcomes.analysis.monitoring.charts import Watch
 from outcomes.analysis.results import Bin, FindCurve
 from outcomes.records.tables import Finding
 from outcomes.wording import verdict as verdict_words
@@ -407,14 +409,13 @@ def test_probability_is_told_within_half_a_find(probability) -> None:
     ],
 )
 def test_early_warning_says_which_are_gone(held, said) -> None:
-    past = [
-        SimpleNamespace(of=of, name=n, past_since=None)
-        for of, n in (("source", "S1"), ("source", "S2"))
-    ]
-    dog = SimpleNamespace(of="dog", name="Juno", past_since=None)
-    watched = SimpleNamespace(
-        past=(*past, dog), sources=(), dogs=(), reason=None, false_call=0.05, within=50
+    trial = SimpleNamespace(started_at=pd.Timestamp("2026-01-02"))
+    charts = tuple(
+        SimpleNamespace(of=of, name=n, past_since=trial, back_below=False, by_chance=0.05, seen=0.3)
+        for of, n in (("source", "S1"), ("source", "S2"), ("dog", "Juno"))
     )
+    nothing = Watch((), (), (), 2.0, 0.05, 50, (), None)
+    watched = replace(nothing, sources=charts[:2], dogs=charts[2:], past=charts)
     assert describe_watch_of_held(watched, held) == f"{describe_watch(watched)}{said}"
 
 
@@ -424,7 +425,12 @@ def test_sources_differ_without_a_common_change(made_trials) -> None:
         made_trials(5, n=900, baseline=0.0, cycle_slopes=slopes)  # as many fall as rise
     )
     assert verdict.verdict == "no change detected"
-    differ = "sources differ in how they change with cycles"
+    # Every second source of S00, S01 … falls.
+    most = verdict.falling_sources
+    assert len(most) == 3
+    assert all(int(name[1:]) % 2 == 0 for name in most)
+    named = f"{most[0]}, {most[1]} and {most[2]} fall most"
+    differ = f"sources differ in how they change with cycles ({named})"
     assert (
         describe_verdict_in_short(fit, verdict, retirement)
         == f"No common change in finds shows; {differ}"

@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 
 from outcomes.analysis.decisions.curve import met_at_all
 from outcomes.analysis.decisions.threshold import Threshold
-from outcomes.analysis.finds.design import UNLOGGED, Design, plan_design
+from outcomes.analysis.finds.design import UNLOGGED, Design, kinds_of, plan_design
 from outcomes.analysis.finds.model import FindFit, averaged_probability
 from outcomes.analysis.results import ExposureName
 from outcomes.errors import FitError
@@ -137,7 +137,8 @@ def bootstrap_threshold(
         )
     design = fit.design
     if alone:
-        design = plan_design(design.trials, exposures=(threshold.by,))
+        shapes = design.shapes
+        design = plan_design(design.trials, exposures=(threshold.by,)).with_shapes(shapes)
     limits = float(threshold.curve.at[0]), threshold.observed_to
     try:
         start = fit_mixed(design.y, design.x, design.names, design.groups, details=False)
@@ -280,14 +281,17 @@ def _threshold(
     assert position is not None
     plan, slope = design.columns[position - 1], float(mixed.beta[position])
     base = design.x @ mixed.beta - design.x[:, position] * slope
-    base = np.sort(base[met_at_all(design.trials, exposure)])
+    rows = met_at_all(design.trials, exposure)
+    if plan.kinds is not None:
+        rows = rows & np.isin(kinds_of(design.trials), plan.kinds)
+    base = np.sort(base[rows])
     edges = np.linspace(0, len(base), min(_POINTS, len(base)) + 1).astype(int)
     size = np.diff(edges)
     base = np.add.reduceat(base, edges[:-1]) / size
     spread = float(np.sqrt(sum(s**2 for s in mixed.sd.values())))
 
     def found(value: float) -> float:
-        step = (value - plan.reference) / plan.divisor
+        step = float(plan.at(value))
         return float(np.average(averaged_probability(base + step * slope, spread)[0], weights=size))
 
     low, high = limits

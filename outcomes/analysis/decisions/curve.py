@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy import sparse, special
 
-from outcomes.analysis.finds.design import EXPOSURE_COLUMNS, UNLOGGED, Design
+from outcomes.analysis.finds.design import EXPOSURE_COLUMNS, UNLOGGED, Design, kinds_of
 from outcomes.analysis.finds.model import FindFit, averaged_probability, linear_predictor, refit
+from outcomes.analysis.finds.shapes import LINE, WeightedShape
 from outcomes.analysis.results import Bin, ExposureName, FindCurve
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import other_than
+from outcomes.models.averaged_interval import averaged_limits
 from outcomes.models.distributions import exact_interval, student_quantile
 from outcomes.models.mixed_result import MixedFit
 from outcomes.text import count
@@ -22,6 +25,7 @@ THIN_SOURCES = 3
 _MOST_BINS = 7
 _LEAST_IN_BIN = 30
 _NO_NEARER = 1e-9
+_ENOUGH_SUPPORT = 0.95  # shapes beyond it are left out of a curve
 _ROWS = 2_000  # the average is taken over at most this many groups of alike trials
 
 
@@ -127,7 +131,12 @@ def met_at_all(trials: pd.DataFrame, exposure: ExposureName) -> np.ndarray:
 
 
 def find_curve(
-    fit: FindFit, exposure: ExposureName, confidence: float, *, alone: bool
+    fit: FindFit,
+    exposure: ExposureName,
+    confidence: float,
+    *,
+    alone: bool,
+    shapes: Sequence[WeightedShape] = (),
 ) -> FindCurve:
     """Find probability if every trial of the unit had been run at a given exposure.
 
@@ -149,6 +158,9 @@ def find_curve(
         True: the model with this exposure and without the other, so that the
         curve also carries what rises along with it. False: the other exposure
         stays where it was in each trial.
+    shapes
+        Every shape along the exposure with its support, the best first: the curve is their
+        average, and its limits allow for not knowing which. None: as it stands in the model.
 
     Returns
     -------
@@ -157,21 +169,24 @@ def find_curve(
     """
     trials = fit.design.trials
     rows = met_at_all(trials, exposure)
+    kinds = fit.design.kinds_along(exposure)
+    if kinds is not None:
+        rows = rows & np.isin(kinds_of(trials), kinds)
     met = trials[rows]
     bins = observed_bins(met, exposure, confidence)
-    without = trials["source_id"].nunique() - met["source_id"].nunique()
-    design, mixed = model_of(fit, exposure, alone=alone)
-    empty = np.zeros(0)
-    if mixed is None:
+    without = 0 if kinds else trials["source_id"].nunique() - met["source_id"].nunique()
+    models = _models_in_shapes(fit, exposure, shapes, alone=alone)
+    if not models:
         return FindCurve(
-            exposure, empty, empty, empty, empty, confidence, empty.astype(bool), bins, "", without
+            exposure, *(np.zeros(0),) * 4, confidence, np.zeros(0, dtype=bool), bins, "", without
         )
+    design = models[0].design
     values = met[exposure].astype(float)
     at = np.linspace(float(values.min()), float(values.max()), GRID)
-    probability, low, high = standardised(design, mixed, exposure, at, confidence, rows)
+    probability, low, high = _averaged_curve(models, exposure, at, confidence, rows)
     lowest = met.groupby("source_id")[exposure].min().astype(float)
     from_low = lowest.nsmallest(THIN_SOURCES).iloc[-1] if len(lowest) >= THIN_SOURCES else np.inf
-    thin = (at > observed_to(trials, exposure) + 1e-9) | (at < from_low - 1e-9)
+    thin = (at > observed_to(met if kinds else trials, exposure) + 1e-9) | (at < from_low - 1e-9)
     other = "age" if exposure == "cycles" else "number of cycles"
     held = (
         f"same dogs, sources and conditions; the {other} moves along as it did in these records"
@@ -180,9 +195,75 @@ def find_curve(
     )
     if design.column_of(UNLOGGED) is not None:
         held += "; as if every source had been logged from the start"
+    if kinds is not None:
+        held += f"; {' and '.join(kinds)} alone"
     if without:
         held += f"; without {count(without, 'source')} never thawed"
-    return FindCurve(exposure, at, probability, low, high, confidence, thin, bins, held, without)
+    return FindCurve(
+        exposure, at, probability, low, high, confidence, thin, bins, held, without, kinds or ()
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _ModelInShape:
+    weight: float
+    design: Design
+    mixed: MixedFit
+
+
+def _models_in_shapes(
+    fit: FindFit, exposure: ExposureName, shapes: Sequence[WeightedShape], *, alone: bool
+) -> list[_ModelInShape]:
+    """The model in each shape that has much of the support; empty where it cannot be fitted."""
+    design, mixed = model_of(fit, exposure, alone=alone)
+    if mixed is None:
+        return []
+    if not shapes:
+        return [_ModelInShape(1.0, design, mixed)]
+    sloped = any(s.exposure == exposure for s in fit.slopes)
+    models: list[_ModelInShape] = []
+    for one in sorted(shapes, key=lambda w: -w.weight):
+        if sum(m.weight for m in models) >= _ENOUGH_SUPPORT:
+            break
+        own = design.with_shapes({exposure: one.shape})
+        if own.separated:
+            continue
+        same = one.shape == fit.design.shapes.get(exposure, LINE) and not alone
+        try:
+            refitted = mixed if same else refit(own, slopes=sloped)
+        except FitError:
+            continue
+        models.append(_ModelInShape(one.weight, own, refitted))
+    return models
+
+
+def _averaged_curve(
+    models: Sequence[_ModelInShape],
+    exposure: ExposureName,
+    at: np.ndarray,
+    confidence: float,
+    rows: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Probability and limits, each model by its support; shape of ``at`` each.
+
+    References
+    ----------
+    Turek D, Fletcher D (2012). Model-averaged Wald confidence intervals. Computational
+    Statistics & Data Analysis 56, 2809-2815.
+    """
+    curves = [standardised(m.design, m.mixed, exposure, at, confidence, rows) for m in models]
+    if len(curves) == 1:
+        return curves[0]
+    design = models[0].design
+    reach = reach_of(design, confidence)
+    weights = np.array([m.weight for m in models])
+    weights /= weights.sum()
+    ends = np.clip(np.array(curves), _NO_NEARER, 1.0 - _NO_NEARER)
+    log_odds = special.logit(ends)
+    errors = (log_odds[:, 2] - log_odds[:, 1]) / (2.0 * reach)
+    freedom = float(max(design.trials["source_id"].nunique() - 2, 1))
+    low, high = averaged_limits(log_odds[:, 0], errors, weights, freedom, confidence)
+    return weights @ ends[:, 0], special.expit(low), special.expit(high)
 
 
 def model_of(
@@ -220,7 +301,7 @@ def model_of(
         own = EXPOSURE_COLUMNS[exposure]
         values = design.trials[exposure].to_numpy(dtype=float)
         x = x.copy()
-        x[:, taken] = (values - own.reference) / own.divisor
+        x[:, taken] = own.at(values)
         columns[taken - 1] = own
     else:
         x = np.delete(x, taken, axis=1)
@@ -265,7 +346,7 @@ def standardised(
     reach = reach_of(design, confidence)
     probability, low, high = (np.zeros(len(at)) for _ in range(3))
     for k, value in enumerate(at):
-        step = (value - plan.reference) / plan.divisor
+        step = float(plan.at(value))
         p, slope = averaged_probability(base + step * mixed.beta[position], spread)
         mean = float(weight @ p)
         gradient = (weight * slope) @ contrast

@@ -174,7 +174,7 @@ class _Model:
         if "source" in mixed.effects and source_id in mixed.effects["source"].index:
             effect = float(mixed.effects["source"]["effect"].loc[source_id])
         self.without_source = self.eta - effect
-        own = [j for j, c in enumerate(design.columns, start=1) if c.term in OF_THE_SOURCE]
+        own = [j for j, c in enumerate(design.columns, start=1) if c.of in OF_THE_SOURCE]
         self.state = design.x[:, own] @ mixed.beta[own]
         rest = design.x @ mixed.beta - self.state
         variance = np.zeros(len(design.y))

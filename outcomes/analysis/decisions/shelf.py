@@ -28,6 +28,8 @@ _FOR_WHAT_IS_SHARED = 2.0  # the study of decisions asks how often so many settl
 _WIDE = 0.20
 _FAR = 0.05
 _STANDING = 500  # trials that stand for the unit's dogs and conditions
+# Beside cycles, age, the share of storage spent frozen and kind, which are known of the day.
+_OWN_TERMS = ("use_ratio", UNLOGGED, "first_mass_g", "freezer_c")
 RECENT = 20
 FEWEST_RECENT = 5
 _TRIALS_OF_ITS_OWN = 10  # from here on a source's own trials speak for where it has been
@@ -401,7 +403,7 @@ def _predict_by(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     take = _standing_trials(design, mixed)
     kinds = _kind_columns(design)
-    own = {term: _own_values(design, term) for term in ("use_ratio", UNLOGGED)}
+    own = {term: _own_values(design, term) for term in _OWN_TERMS}
     rows = [
         _source_rows(design, mixed, source, take, kinds, own)
         for source in held.itertuples(index=False)
@@ -424,7 +426,7 @@ def _standing_trials(design: Design, mixed: MixedFit) -> np.ndarray:
     the order of the records nor chance decides which.
     """
     n = len(design.y)
-    own = [j for j, c in enumerate(design.columns, start=1) if c.term not in OF_THE_SOURCE]
+    own = [j for j, c in enumerate(design.columns, start=1) if c.of not in OF_THE_SOURCE]
     log_odds = design.x[:, own] @ mixed.beta[own]
     if "dog" in design.groups:
         effects = mixed.effects["dog"]["effect"]
@@ -468,10 +470,12 @@ def _source_rows(
     x = design.x[take].copy()
     name = str(source.source_id)  # type: ignore[attr-defined]
     for position, column in enumerate(design.columns, start=1):
-        if column.term in ("cycles", "age_days", "frozen_share"):
-            value = getattr(source, column.term)
-            if not pd.isna(value):
-                x[:, position] = (float(value) - column.reference) / column.divisor
+        if column.of in ("cycles", "age_days", "frozen_share"):
+            value = getattr(source, column.of)
+            if not column.includes(source.kind):  # type: ignore[attr-defined]
+                x[:, position] = 0.0
+            elif not pd.isna(value):
+                x[:, position] = float(column.at(float(value)))
         elif column.term in own:
             # A source without trials in the model has none; it is taken as the usual one.
             x[:, position] = own[column.term].get(name, 0.0)

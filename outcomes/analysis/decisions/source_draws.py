@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
+from outcomes.analysis.finds.design import OF_THE_SOURCE, Design, kinds_of
 from outcomes.analysis.finds.model import FindFit, at_each_spread, normal_nodes
 from outcomes.analysis.results import ExposureName
 from outcomes.models.mixed_result import MixedFit
@@ -81,11 +81,11 @@ class SourceDraws:
         exposure, at
             Which goes on, and its values, shape (k,).
         """
-        position = self.design.column_of(exposure)
+        position = self.design.column_for(exposure, self._kind_of(source))
         assert position is not None
         plan = self.design.columns[position - 1]
         x = np.repeat(self._row_of(source, today)[None, :], len(at), axis=0)
-        x[:, position] = (at - plan.reference) / plan.divisor
+        x[:, position] = plan.at(at)
         return self._averaged_of(source, x)
 
     def now(self, source: str, today: Mapping[str, float | None]) -> np.ndarray:
@@ -102,12 +102,17 @@ class SourceDraws:
         rows = np.flatnonzero(group_labels(self.design, "source") == source)
         started = self.design.trials["started_at"].to_numpy()[rows]
         row: np.ndarray = self.design.x[rows[int(np.argmax(started))]].copy()
+        kind = self._kind_of(source)
         for name, value in today.items():
-            column = self.design.column_of(name)
+            column = self.design.column_for(name, kind)
             if column is not None and value is not None:
                 plan = self.design.columns[column - 1]
-                row[column] = (value - plan.reference) / plan.divisor
+                row[column] = float(plan.at(value))
         return row
+
+    def _kind_of(self, source: str) -> str:
+        rows = np.flatnonzero(group_labels(self.design, "source") == source)
+        return str(kinds_of(self.design.trials.iloc[rows[:1]])[0])
 
     def _averaged_of(self, source: str, x: np.ndarray) -> np.ndarray:
         level = effects_of(self.effects, "source", np.array([source]), slice(None))
@@ -157,7 +162,7 @@ def _drawn(fit: FindFit, spreads: Sequence[tuple[float, MixedFit]], draws: int) 
     mixed = spreads[0][1] if len(spreads) == 1 else fit.mixed
     assert mixed is not None
     own = np.array(
-        [j for j, c in enumerate(design.columns, start=1) if c.term in OF_THE_SOURCE], dtype=int
+        [j for j, c in enumerate(design.columns, start=1) if c.of in OF_THE_SOURCE], dtype=int
     )
     rest = np.array([j for j in range(design.x.shape[1]) if j not in own])
     rng = random_stream(fit.settings.seed, "source spread")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -11,6 +12,7 @@ import pandas as pd
 from outcomes.analysis.decisions.curve import find_curve, observed_to
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.finds.shapes import WeightedShape
 from outcomes.analysis.results import ExposureName, FindCurve
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
 
@@ -61,7 +63,13 @@ class Threshold:
     curve: FindCurve
 
 
-def find_threshold(fit: FindFit, exposure: ExposureName, *, alone: bool) -> Threshold:
+def find_threshold(
+    fit: FindFit,
+    exposure: ExposureName,
+    *,
+    alone: bool,
+    shapes: Sequence[WeightedShape] = (),
+) -> Threshold:
     """Retirement threshold by one exposure, read from the standardised curve.
 
     Parameters
@@ -70,11 +78,11 @@ def find_threshold(fit: FindFit, exposure: ExposureName, *, alone: bool) -> Thre
         Fit of finds; its settings give floor and confidence.
     exposure
         ``"cycles"`` or ``"age_days"``.
-    alone
+    alone, shapes
         Passed to :func:`outcomes.analysis.decisions.curve.find_curve`.
     """
     settings = fit.settings
-    curve = find_curve(fit, exposure, settings.confidence, alone=alone)
+    curve = find_curve(fit, exposure, settings.confidence, alone=alone, shapes=shapes)
     limit = observed_to(fit.design.trials, exposure) if fit.n else 0.0
     if len(curve.at) == 0:
         return Threshold(
@@ -195,11 +203,30 @@ def set_threshold(fit: FindFit, verdict: WhichPredicts) -> Retirement:
     else:
         exposures = _shown_without_verdict(trials)
     # Where one hides the other, a line with the other held still says nothing.
-    found = tuple(find_threshold(fit, e, alone=verdict.asked_together) for e in exposures)
+    found = tuple(
+        find_threshold(fit, e, alone=verdict.asked_together, shapes=verdict.shapes.get(e, ()))
+        for e in exposures
+    )
+    # Where the finds observed contradict the curve, they are shown without it.
+    found = tuple(_without_curve(t) if t.by in verdict.contradicted else t for t in found)
     # With many thaws missing, cycles are not what the sources went through.
     if word in ("no change detected", "too few trials") or verdict.no_limit:
         return Retirement((), tuple(t.curve for t in found))
-    return Retirement(found, tuple(t.curve for t in found))
+    told = tuple(t for t in found if t.by not in verdict.contradicted)
+    return Retirement(told, tuple(t.curve for t in found))
+
+
+def _without_curve(threshold: Threshold) -> Threshold:
+    nothing = np.zeros(0)
+    curve = replace(
+        threshold.curve,
+        at=nothing,
+        probability=nothing,
+        low=nothing,
+        high=nothing,
+        thin=nothing.astype(bool),
+    )
+    return replace(threshold, curve=curve)
 
 
 def _shown_without_verdict(trials: pd.DataFrame) -> tuple[ExposureName, ...]:

@@ -1,67 +1,30 @@
-"""Cycles or age: four nested models on the same trials, and a calibrated verdict."""
+"""Cycles or age: a verdict that allows for a bend, calibrated as a whole."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy import special
 
+from outcomes.analysis.finds.any_shape import REFITS, AnyShape
 from outcomes.analysis.finds.design import UNLOGGED, Design, on_late_logs
+from outcomes.analysis.finds.kinds import KindChange, change_by_kind, sources_that_fall_most
+from outcomes.analysis.finds.line_tests import LineTests, RatioTest
 from outcomes.analysis.finds.model import FindFit, change_along
+from outcomes.analysis.finds.shapes import Shape, WeightedShape
 from outcomes.analysis.results import ExposureName, Verdict
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, other_than
-from outcomes.models.distributions import chi_square_tail, f_tail
-from outcomes.models.likelihood_ratio import likelihood_ratio
-from outcomes.models.mixed import fit_mixed, idle_groupings
-from outcomes.models.mixed_result import MixedFit
+from outcomes.models.calibrated_test import Calibrated
+from outcomes.models.mixed import idle_groupings
 from outcomes.random_streams import random_stream
 
-REFITS = 99
-_BATCH = 10  # refits between looks at whether more could change the answer
-_SETTLED = 3.0  # standard errors of the mean statistic
 # Shares of the trials on late logs, by simulated units: from the first on age is not named where
 # the model has no term for what went unlogged, from the second on no limit is set.
 SOME_MISSING, MUCH_MISSING = 0.05, 0.1
+_VETO = 5.0  # the best of many shapes is given up for the circles alone at a fifth of the level
 _TIED = 0.9  # correlation from which the variance of either is over five times what it might be
-_FEW_SOURCES = 100  # from here on the chi-square reference is used as it stands
-_MOST_TRIALS_TO_REFIT = 20_000
-_WORTH_SHARING = 400_000  # trials times refits: below, starting processes costs more than it saves
-
-
-@dataclass(frozen=True, slots=True)
-class RatioTest:
-    """One likelihood-ratio test.
-
-    Attributes
-    ----------
-    statistic, df
-        Twice the difference in log-likelihood, and the parameters it tests.
-    p_chi_square
-        Against the chi-square distribution.
-    inflation
-        Mean of the statistic over refits of data simulated without the effect,
-        divided by ``df`` (at least 1); 1 where it was not simulated.
-    refits
-        Simulated data sets behind ``inflation``.
-    p
-        The p-value used: of ``statistic / inflation``.
-    p_most
-        What ``p`` could be at most, three standard errors of that mean up: simulating
-        stops when the answer is settled, not when ``p`` is known. None where nothing was
-        simulated.
-    """
-
-    statistic: float
-    df: int
-    p_chi_square: float
-    inflation: float
-    refits: int
-    p: float
-    p_most: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +63,19 @@ class WhichPredicts:
         they were taken in.
     age_withheld
         That it is why the verdict does not name age: the model has no term for it.
+    bend
+        Test of straight lines against other shapes; None where no change was called.
+    shapes
+        Exposure → every shape with its support, the best first: of those that the verdict is
+        about, where the records reject straight lines.
+    contradicted
+        Exposures whose observed finds contradict even the best of these shapes.
+    kinds_differ
+        Test of kinds that differ in how they change with cycles; None where not asked.
+    by_kind
+        Where they do, the change in each.
+    falling_sources
+        Where sources differ without a common change: those whose finds fall most, at most three.
     """
 
     verdict: Verdict
@@ -115,6 +91,25 @@ class WhichPredicts:
     notes: tuple[str, ...]
     thaws_missing: float = 0.0
     age_withheld: bool = False
+    bend: Calibrated | None = None
+    shapes: Mapping[ExposureName, tuple[WeightedShape, ...]] = field(default_factory=dict)
+    contradicted: tuple[ExposureName, ...] = ()
+    kinds_differ: Calibrated | None = None
+    by_kind: tuple[KindChange, ...] = ()
+    falling_sources: tuple[str, ...] = ()
+
+    @property
+    def kinds_falling(self) -> tuple[str, ...]:
+        """Kinds whose finds fall with cycles where others' do not; empty where kinds are alike."""
+        falling = tuple(k.kind for k in self.by_kind if k.falls)
+        named = self.verdict in ("cycles", "both")
+        return falling if named and len(falling) < len(self.by_kind) else ()
+
+    @property
+    def best_shapes(self) -> dict[ExposureName, Shape]:
+        """The shape of each exposure that is no straight line."""
+        best = {e: weighed[0].shape for e, weighed in self.shapes.items()}
+        return {e: shape for e, shape in best.items() if shape.bent}
 
     @property
     def no_limit(self) -> bool:
@@ -188,8 +183,9 @@ def which_predicts(
         if not fit.too_few and fit.reason:
             notes.append(fit.reason)
         return _without_model(fit, correlation, present, notes)
-    tests = _Tests(fit, refits, jobs, progress)
-    joint = tests.drop(present) if present else None
+    tests = LineTests(fit, refits, jobs, progress)
+    wide = _any_shape(fit, refits, progress) if present else None
+    joint = _joint(tests, wide, present)
     if joint is None or joint.p >= settings.alpha:
         verdict: Verdict = "no change detected"
         given: dict[ExposureName, RatioTest | None] = {e: tests.single(e, present) for e in present}
@@ -197,19 +193,19 @@ def which_predicts(
         differ = tuple(
             e for e in present if any(s.exposure == e and s.plainly_differ for s in fit.slopes)
         )
+        named = _Named(verdict, given, differ)
         if joint is None:
             notes.append("neither cycles nor age varies between these trials")
-    elif design.copies:
-        verdict, given, differ = _decide_copies(tests, joint, present[0], settings.alpha, notes)
     else:
-        verdict, given, differ = _decide(tests, joint, present, settings.alpha, notes)
+        named = _name(tests, wide, joint, present, notes)
+    verdict = named.verdict
     # Where cycles could not be asked about at all, there is nothing to tell age from.
-    named = verdict in ("age", "both") and "cycles" in present
+    of_age = verdict in ("age", "both") and "cycles" in present
     missing = float(on_late_logs(design.trials).mean())
-    withheld = named and missing >= SOME_MISSING and not _allowed_for(design)
+    withheld = of_age and missing >= SOME_MISSING and not _allowed_for(design)
     if withheld:
         verdict = "cannot be told apart"
-    if tests.by_sources and joint is not None and joint.p_chi_square < settings.alpha:
+    if tests.by_sources and joint is not None and joint.p < settings.alpha:
         notes.append(_BY_SOURCES)
     in_doubt = verdict == "cannot be told apart" or (
         verdict == "no change detected" and _tied(correlation)
@@ -217,13 +213,14 @@ def which_predicts(
     return WhichPredicts(
         verdict=verdict,
         joint=joint,
-        cycles_given_age=given.get("cycles"),
-        age_given_cycles=given.get("age_days"),
+        cycles_given_age=named.given.get("cycles"),
+        age_given_cycles=named.given.get("age_days"),
         correlation=correlation,
         asked=present,
-        largest_fall=_largest_fall(fit, present),
+        # Never told of a line that the records reject.
+        largest_fall={} if named.bent(settings.alpha) else _largest_fall(fit, present),
         more_trials=None,
-        slopes_differ=differ,
+        slopes_differ=named.differ,
         # Where one is a copy of the other, nothing on record parts them: any name would be noise.
         would_separate=(
             _would_separate(design) if in_doubt and not design.copies and not withheld else ()
@@ -231,7 +228,138 @@ def which_predicts(
         notes=tuple(notes),
         thaws_missing=missing,
         age_withheld=withheld,
+        bend=named.bend,
+        shapes=named.shapes,
+        contradicted=named.contradicted,
+        kinds_differ=named.kinds,
+        by_kind=named.by_kind,
+        falling_sources=sources_that_fall_most(design) if "cycles" in named.differ else (),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Named:
+    """What the verdict names, and on what ground."""
+
+    verdict: Verdict
+    given: Mapping[ExposureName, RatioTest | None]
+    differ: tuple[ExposureName, ...]
+    bend: Calibrated | None = None
+    shapes: Mapping[ExposureName, tuple[WeightedShape, ...]] = field(default_factory=dict)
+    contradicted: tuple[ExposureName, ...] = ()
+    kinds: Calibrated | None = None
+    by_kind: tuple[KindChange, ...] = ()
+
+    def bent(self, alpha: float) -> bool:
+        """Whether the records reject straight lines."""
+        return self.bend is not None and self.bend.p < alpha
+
+
+def _any_shape(
+    fit: FindFit, refits: int, progress: Callable[[int, int], None] | None
+) -> AnyShape | None:
+    """The tests of any shape; None where sources do not differ by a grouping of their own."""
+    if "source" not in fit.design.groups:
+        return None
+    assert fit.mixed is not None
+    rng = random_stream(fit.settings.seed, "shapes")
+    return AnyShape(
+        fit.design,
+        alpha=fit.settings.alpha,
+        rng=rng,
+        idle=idle_groupings(fit.mixed),
+        refits=refits,
+        progress=progress,
+    )
+
+
+def _joint(
+    tests: LineTests, wide: AnyShape | None, present: tuple[ExposureName, ...]
+) -> RatioTest | None:
+    """Whether anything changes, in whatever shape; along lines where that cannot be asked."""
+    if not present:
+        return None
+    if wide is not None:
+        try:
+            return RatioTest.of_any_shape(wide.joint())
+        except FitError:
+            pass
+    return tests.drop(present)
+
+
+def _name(
+    tests: LineTests,
+    wide: AnyShape | None,
+    joint: RatioTest,
+    present: tuple[ExposureName, ...],
+    notes: list[str],
+) -> _Named:
+    """What changes finds, once it is clear that something does."""
+    bend: Calibrated | None = None
+    if wide is not None and joint.statistic is None:
+        wide.look_at_slopes()
+        bend = wide.bend()
+    bent = bend is not None and bend.p < tests.alpha
+    if tests.design.copies:
+        copied = _decide_copies(tests, present[0], tests.alpha, notes)
+        contradicted = tuple(CYCLES_AND_AGE) if bent else ()
+        return replace(copied, bend=bend, contradicted=contradicted)
+    kinds = None if wide is None else wide.kinds()
+    by_kind = kinds is not None and kinds.p < tests.alpha
+    if wide is not None and (bent or by_kind):
+        named = _name_any_shape(tests, wide, present, notes, bent=bent, by_kind=by_kind)
+    else:
+        named = _decide(tests, joint, present, tests.alpha, notes)
+        if wide is not None and named.verdict == "cannot be told apart":
+            named = _if_common(named, tests, wide, notes)
+    told = change_by_kind(tests.design, tests.alpha) if by_kind else ()
+    return replace(named, bend=bend, kinds=kinds, by_kind=told)
+
+
+def _if_common(named: _Named, tests: LineTests, wide: AnyShape, notes: list[str]) -> _Named:
+    """What neither exposure is named for, unless sources differ in slope without a common one."""
+    course = wide.common_course()
+    if course is None or course.p < tests.alpha:
+        return named
+    notes.append(tests.no_common_course(["cycles"]))
+    return replace(named, verdict="no change detected", differ=("cycles",))
+
+
+def _name_any_shape(
+    tests: LineTests,
+    wide: AnyShape,
+    present: tuple[ExposureName, ...],
+    notes: list[str],
+    *,
+    bent: bool,
+    by_kind: bool,
+) -> _Named:
+    """The exposures that matter beside the other one in any shape of its own; their shapes."""
+    alpha = tests.alpha
+    course = None if by_kind else wide.common_course()
+    # Sources that differ in slope by themselves make no common course of cycles.
+    common = course is None or course.p < alpha
+    asked = [e for e in present if common or e != "cycles"]
+    given = {e: RatioTest.of_any_shape(wide.given_the_other(e, differ=by_kind)) for e in asked}
+    told = tuple(e for e in asked if given[e].p < alpha or len(present) == 1)
+    if len(present) == 1:
+        notes.append(f"{other_than(present[0]).noun} could not be asked about in these records")
+    differ: tuple[ExposureName, ...] = () if course is None else ("cycles",)
+    if not common and not told:
+        notes.append(tests.no_common_course(["cycles"]))
+        return _Named("no change detected", given, differ)
+    shapes = {e: wide.weigh(e, alone=not told) for e in told or present} if bent else {}
+    contradicted = tuple(
+        e
+        for e, weighed in shapes.items()
+        if wide.contradicted(e, weighed[0].shape, alone=not told).p <= alpha / _VETO
+    )
+    verdict: Verdict = "both"
+    if not told:
+        verdict = "cannot be told apart"
+    elif len(told) == 1:
+        verdict = CYCLES_AND_AGE[told[0]].noun
+    return _Named(verdict, given, differ, shapes=shapes, contradicted=contradicted)
 
 
 def _allowed_for(design: Design) -> bool:
@@ -244,17 +372,17 @@ def _allowed_for(design: Design) -> bool:
 
 
 def _decide(
-    tests: _Tests,
+    tests: LineTests,
     joint: RatioTest,
     present: tuple[ExposureName, ...],
     alpha: float,
     notes: list[str],
-) -> tuple[Verdict, dict[ExposureName, RatioTest | None], tuple[ExposureName, ...]]:
-    """Verdict once the joint test is significant."""
+) -> _Named:
+    """What is named along straight lines, once the joint test is significant."""
     given: dict[ExposureName, RatioTest | None] = {}
     allowed: list[ExposureName] = []
     for exposure in present:
-        test = joint if len(present) == 1 else tests.drop((exposure,))
+        test = tests.drop((exposure,))
         if test.p < alpha:
             sloped = tests.with_slopes(exposure)
             if sloped is not None:
@@ -270,20 +398,20 @@ def _decide(
         if not significant:
             if allowed:
                 notes.append(tests.no_common_course(allowed))
-            return "no change detected", given, differ
-        return CYCLES_AND_AGE[only].noun, given, differ
+            return _Named("no change detected", given, differ)
+        return _Named(CYCLES_AND_AGE[only].noun, given, differ)
     if len(significant) == 2:
-        return "both", given, differ
+        return _Named("both", given, differ)
     if len(significant) == 1:
-        return CYCLES_AND_AGE[significant[0]].noun, given, differ
+        return _Named(CYCLES_AND_AGE[significant[0]].noun, given, differ)
     if allowed:
         notes.append(tests.no_common_course(allowed))
-        return "no change detected", given, differ
+        return _Named("no change detected", given, differ)
     # One that passed its test beside the other is not confused with it, only not sure enough.
     passed = any(test is not None and test.p < alpha for test in given.values())
     if passed and not exposures_tied(tests.design):
-        return "no change detected", given, differ
-    return "cannot be told apart", given, differ
+        return _Named("no change detected", given, differ)
+    return _Named("cannot be told apart", given, differ)
 
 
 def exposures_tied(design: Design) -> bool:
@@ -296,7 +424,7 @@ def _tied(correlation: float | None) -> bool:
 
 
 def _told_by_both(
-    tests: _Tests, given: Mapping[ExposureName, RatioTest | None], alpha: float, notes: list[str]
+    tests: LineTests, given: Mapping[ExposureName, RatioTest | None], alpha: float, notes: list[str]
 ) -> list[ExposureName]:
     """Exposures that pass their test and whose interval holds no change no longer.
 
@@ -314,18 +442,18 @@ def _told_by_both(
 
 
 def _decide_copies(
-    tests: _Tests, joint: RatioTest, exposure: ExposureName, alpha: float, notes: list[str]
-) -> tuple[Verdict, dict[ExposureName, RatioTest | None], tuple[ExposureName, ...]]:
-    """Verdict once the joint test is significant and one exposure is a copy of the other."""
+    tests: LineTests, exposure: ExposureName, alpha: float, notes: list[str]
+) -> _Named:
+    """The same where one exposure is a copy of the other."""
     notes.append("cycles and age carry exactly the same information in these records")
     sloped = tests.with_slopes(exposure)
     if sloped is None:
-        return "cannot be told apart", {}, ()
+        return _Named("cannot be told apart", {}, ())
     differ = tests.seen_to_differ([exposure])
     if sloped.p >= alpha:
         notes.append(tests.no_common_course([exposure]))
-        return "no change detected", {}, differ
-    return "cannot be told apart", {}, differ
+        return _Named("no change detected", {}, differ)
+    return _Named("cannot be told apart", {}, differ)
 
 
 _INTERVAL_HOLDS_NONE = (
@@ -336,202 +464,6 @@ _BY_SOURCES = (
     "p-values allow for how few the sources are by the rule of the intervals, not by simulated "
     "records: there are too many trials or sources to simulate"
 )
-
-
-class _Tests:
-    """Likelihood-ratio tests on one design, each simulated only when it matters."""
-
-    def __init__(
-        self,
-        fit: FindFit,
-        refits: int,
-        jobs: int = 1,
-        progress: Callable[[int, int], None] | None = None,
-    ) -> None:
-        assert fit.mixed is not None
-        assert fit.reduced is not None
-        self.jobs, self.progress = jobs, progress
-        self.design = fit.design
-        self.full, self.told = fit.mixed, fit.reduced
-        self.slopes = fit.slopes
-        self.freedom = fit.freedom
-        self.alpha = fit.settings.alpha
-        self.rng = random_stream(fit.settings.seed, "verdict")
-        sources = len(set(fit.design.groups.get("source", np.array([]))))
-        few = sources < _FEW_SOURCES and len(fit.design.y) <= _MOST_TRIALS_TO_REFIT
-        self.refits = refits if few else 0
-        self.by_sources = refits > 0 and not few
-        self.widening = fit.widening
-
-    def drop(self, exposures: tuple[ExposureName, ...]) -> RatioTest:
-        """Test of the exposures, everything else kept."""
-        keep = self.columns_without(exposures)
-        try:
-            null = _fit_columns(self.design, self.design.y, keep)
-        except FitError:
-            return self.wald(keep)
-        statistic = likelihood_ratio(self.full.log_likelihood, null.log_likelihood)
-        df = len(exposures)
-        plain = float(chi_square_tail(statistic, df))
-        if plain >= self.alpha or not (self.refits or self.by_sources):
-            return RatioTest(statistic, df, plain, 1.0, 0, plain)
-        if self.by_sources:
-            return self.held_against_sources(statistic, exposures)
-        found = self.without_effect(null, keep, statistic, df)
-        if len(found) < 2:
-            return RatioTest(statistic, df, plain, 1.0, len(found), plain)
-        inflation = max(float(np.mean(found)) / df, 1.0)
-        p = float(chi_square_tail(statistic / inflation, df))
-        most = _p_of_means(found, statistic, df)[1]
-        return RatioTest(statistic, df, plain, inflation, len(found), p, most)
-
-    def held_against_sources(
-        self, statistic: float, exposures: tuple[ExposureName, ...]
-    ) -> RatioTest:
-        """The p-value by the rule of the intervals: widened for few sources, F for t."""
-        columns = [c for e in exposures if (c := self.design.column_of(e)) is not None]
-        df = len(exposures)
-        inflation = float(self.widening[columns].max()) ** 2
-        p = float(f_tail(statistic / df / inflation, df, float(self.freedom[columns].min())))
-        return RatioTest(statistic, df, float(chi_square_tail(statistic, df)), inflation, 0, p)
-
-    def wald(self, keep: list[int]) -> RatioTest:
-        """The same question from the full model alone, where the other cannot be fitted."""
-        tested = [j for j in range(len(self.full.beta)) if j not in keep]
-        beta, cov = self.full.beta[tested], self.full.cov[np.ix_(tested, tested)]
-        statistic = float(beta @ np.linalg.solve(cov, beta))
-        df = len(tested)
-        # The errors are widened already; their degrees of freedom belong to them.
-        p = float(f_tail(statistic / df, df, float(self.freedom[tested].min())))
-        return RatioTest(statistic, df, float(chi_square_tail(statistic, df)), 1.0, 0, p)
-
-    def single(self, exposure: ExposureName, present: tuple[ExposureName, ...]) -> RatioTest | None:
-        """Test of one exposure given the other; None where there is no other."""
-        return self.drop((exposure,)) if len(present) > 1 else None
-
-    def with_slopes(self, exposure: ExposureName) -> RatioTest | None:
-        """The same question where levels differ in slope; None where they do not.
-
-        The effect over its error, squared, as told of, with the degrees of freedom of
-        the reported interval, which allow for the slopes and for few sources: the two
-        cannot disagree.
-        """
-        if all(s.exposure != exposure for s in self.slopes):
-            return None
-        return self.by_interval(exposure)
-
-    def by_interval(self, exposure: ExposureName) -> RatioTest:
-        """The question as the reported interval answers it: p < alpha where that holds no 0."""
-        column = self.design.column_of(exposure)
-        assert column is not None
-        statistic = float(self.told.beta[column] ** 2 / self.told.cov[column, column])
-        p = float(f_tail(statistic, 1, self.freedom[column]))
-        return RatioTest(statistic, 1, float(chi_square_tail(statistic, 1)), 1.0, 0, p)
-
-    def seen_to_differ(self, allowed: list[ExposureName]) -> tuple[ExposureName, ...]:
-        """Those exposures for which it can be said that levels differ in slope."""
-        return tuple(
-            e for e in allowed if any(s.exposure == e and s.seem_to_differ for s in self.slopes)
-        )
-
-    def no_common_course(self, allowed: list[ExposureName]) -> str:
-        """Why an exposure that passed its test does not pass it with differing slopes."""
-        slopes = [s for s in self.slopes if s.exposure in allowed]
-        seen = [s for s in slopes if s.seem_to_differ]
-        who = " and ".join(sorted({f"{s.grouping}s" for s in seen or slopes}, reverse=True))
-        if seen:
-            return f"{who} differ so much in how they change that no common course is established"
-        return (
-            f"{who} may differ in how they change; allowing for that, no common course is "
-            "established"
-        )
-
-    def columns_without(self, exposures: tuple[ExposureName, ...]) -> list[int]:
-        dropped = {self.design.column_of(e) for e in exposures}
-        return [j for j in range(self.design.x.shape[1]) if j not in dropped]
-
-    def without_effect(
-        self, null: MixedFit, keep: list[int], statistic: float, df: int
-    ) -> np.ndarray:
-        """The statistic in data simulated without the effect, as often as settles the answer."""
-        eta = self.design.x[:, keep] @ null.beta
-        codes = {
-            g: np.unique(labels, return_inverse=True) for g, labels in self.design.groups.items()
-        }
-        # All drawn here and in order: how many cores refit them changes nothing.
-        drawn = []
-        for _ in range(self.refits):
-            log_odds = eta.copy()
-            for grouping, (levels, place) in codes.items():
-                log_odds += self.rng.normal(0.0, null.sd[grouping], len(levels))[place]
-            drawn.append(self.rng.random(len(log_odds)) < special.expit(log_odds))
-        found: list[float] = []
-        number = 0
-        for begin in range(0, self.refits, _BATCH):
-            for number, value in enumerate(
-                self.refitted(drawn[begin : begin + _BATCH], keep, null), start=begin + 1
-            ):
-                if value is not None:
-                    found.append(value)
-                if self.progress is not None:
-                    self.progress(number, self.refits)
-            if _settled(np.array(found), statistic, df, self.alpha):
-                if self.progress is not None and number < self.refits:
-                    self.progress(self.refits, self.refits)
-                break
-        return np.array(found)
-
-    def refitted(
-        self, drawn: list[np.ndarray], keep: list[int], null: MixedFit
-    ) -> Iterable[float | None]:
-        """Statistics of simulated outcomes, in their order, from as many processes as pay."""
-        if self.jobs > 1 and len(self.design.y) * self.refits >= _WORTH_SHARING:
-            from joblib import Parallel, delayed
-
-            shared: Iterable[float | None] = Parallel(n_jobs=self.jobs, return_as="generator")(
-                delayed(_statistic)(self.design, y, keep, null) for y in drawn
-            )
-            return shared
-        return (_statistic(self.design, y, keep, null) for y in drawn)
-
-
-def _settled(found: np.ndarray, statistic: float, df: int, alpha: float) -> bool:
-    """Whether the answer is the same all the way along the mean's error, three each way."""
-    if len(found) < _BATCH // 2:
-        return False
-    low, high = _p_of_means(found, statistic, df)
-    return (low < alpha) == (high < alpha)
-
-
-def _p_of_means(found: np.ndarray, statistic: float, df: int) -> tuple[float, float]:
-    """The p-value at either end of what the mean of the simulated statistics may be."""
-    error = float(found.std(ddof=1)) / math.sqrt(len(found))
-    means = np.mean(found) + np.array([-_SETTLED, _SETTLED]) * error
-    low, high = chi_square_tail(statistic / np.maximum(means / df, 1.0), df)
-    return float(low), float(high)
-
-
-def _statistic(design: Design, y: np.ndarray, keep: list[int], null: MixedFit) -> float | None:
-    """Likelihood-ratio statistic on one simulated outcome; None where a model cannot be fitted."""
-    outcome = y.astype(float)
-    try:
-        # Simulated without differences between hides, they are refitted without them.
-        idle = idle_groupings(null)
-        small = _fit_columns(design, outcome, keep, idle)
-        large = _fit_columns(design, outcome, list(range(design.x.shape[1])), idle)
-    except FitError:
-        return None
-    return likelihood_ratio(large.log_likelihood, small.log_likelihood)
-
-
-def _fit_columns(
-    design: Design,
-    y: np.ndarray,
-    keep: list[int],
-    at_zero: tuple[str, ...] = (),
-) -> MixedFit:
-    names, x = [design.names[j] for j in keep], design.x[:, keep]
-    return fit_mixed(y, x, names, design.groups, details=False, at_zero=at_zero)
 
 
 def _without_model(

@@ -8,21 +8,28 @@ misses for every parameter. Whatever stays out is returned with its reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from outcomes.analysis.finds.shapes import LINE, Shape
+from outcomes.analysis.finds.terms import NUMBERS, ORDER, WORDS, values_of
+from outcomes.analysis.finds.terms import UNLOGGED as UNLOGGED
+from outcomes.analysis.finds.terms import unlogged_days as unlogged_days
 from outcomes.analysis.results import ExposureName, LeftOut
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.separation import is_separated
 from outcomes.records.checking.rules import LATE_LOG_DAYS
 
 EXPOSURES: tuple[ExposureName, ...] = tuple(CYCLES_AND_AGE)
-UNLOGGED = "undocumented_days"
 # Of a trial's terms, those that belong to the source and not to dog or conditions.
-OF_THE_SOURCE = (*CYCLES_AND_AGE, UNLOGGED, "frozen_share", "use_ratio", "kind")
+OF_THE_SOURCE = (
+    *CYCLES_AND_AGE,
+    *(UNLOGGED, "frozen_share", "use_ratio", "kind", "first_mass_g", "freezer_c"),
+)
+OTHER_KINDS = "_of_other_kinds"
 PER_PARAMETER = 5
 _MOST_MISSING = 0.10
 _NEW_INFORMATION = 1e-6  # 1 - R² of a column on those before it; below this it is a copy
@@ -38,7 +45,9 @@ class Column:
     """One column of the design: (value - reference) / divisor of a transformed covariate.
 
     ``term`` is the contract's name, ``unit`` what one step of the column means;
-    ``contrast`` is None for numbers, else (level, reference level).
+    ``contrast`` is None for numbers, else (level, reference level); ``shape`` is what an
+    exposure's values are put into first, ``kinds`` the kinds of source it is of (None: all; 0 for
+    the others).
     """
 
     name: str
@@ -47,6 +56,24 @@ class Column:
     reference: float
     divisor: float
     contrast: tuple[str, str] | None
+    shape: Shape = LINE
+    kinds: tuple[str, ...] | None = None
+
+    @property
+    def of(self) -> str:
+        """The covariate it is of: of a column for other kinds, the exposure itself."""
+        return self.term.removesuffix(OTHER_KINDS)
+
+    def includes(self, kind: object) -> bool:
+        """Whether it is of this kind of source; a missing kind is "not recorded"."""
+        if self.kinds is None:
+            return True
+        missing = kind is None or kind is pd.NA or kind != kind
+        return ("not recorded" if missing else str(kind)) in self.kinds
+
+    def at(self, exposure: np.ndarray | float) -> np.ndarray:
+        """The column where the exposure it is of has these values, in their form."""
+        return np.asarray((self.shape.values(exposure) - self.reference) / self.divisor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +121,61 @@ class Design:
                 return position
         return None
 
+    @property
+    def shapes(self) -> dict[ExposureName, Shape]:
+        """Exposures that are in the model in a shape other than a straight line."""
+        return {e: c.shape for e in EXPOSURES for c in self.columns if c.term == e and c.shape.bent}
+
+    def with_shapes(self, shapes: Mapping[ExposureName, Shape]) -> Design:
+        """The same with exposures in other shapes; those it does without are passed over."""
+        x, columns = self.x.copy(), list(self.columns)
+        kinds = kinds_of(self.trials)
+        for position, old in enumerate(self.columns, start=1):
+            shape = next((s for e, s in shapes.items() if e == old.of), None)
+            if shape is None or old.contrast is not None:
+                continue
+            made = shaped_column(old.of, shape)  # type: ignore[arg-type]
+            column = replace(made, name=old.name, term=old.term, kinds=old.kinds)
+            columns[position - 1] = column
+            own = True if old.kinds is None else np.isin(kinds, old.kinds)
+            x[:, position] = column.at(self.trials[old.of].to_numpy(dtype=float)) * own
+        return replace(self, x=x, columns=tuple(columns), separated=is_separated(self.y, x))
+
+    def with_kinds(self, exposure: ExposureName, kinds: Sequence[str]) -> Design:
+        """The same with an exposure's column for these kinds of source and one for all others."""
+        position = self.column_of(exposure)
+        if position is None:
+            return self
+        of_trials = kinds_of(self.trials)
+        others = tuple(sorted(set(of_trials.tolist()) - set(kinds)))
+        both = [
+            replace(self.columns[position - 1], kinds=tuple(kinds)),
+            replace(
+                self.columns[position - 1],
+                name=exposure + OTHER_KINDS,
+                term=exposure + OTHER_KINDS,
+                kinds=others,
+            ),
+        ]
+        values = self.x[:, position]
+        of_kinds = [np.isin(of_trials, names) for names in (list(kinds), list(others))]
+        split = np.column_stack([values * own for own in of_kinds])
+        x = np.hstack([self.x[:, :position], split, self.x[:, position + 1 :]])
+        columns = (*self.columns[: position - 1], *both, *self.columns[position:])
+        return replace(self, x=x, columns=columns, separated=is_separated(self.y, x))
+
+    def kinds_along(self, exposure: ExposureName) -> tuple[str, ...] | None:
+        """Kinds that the exposure's own column is of; None where it is of all."""
+        position = self.column_of(exposure)
+        return None if position is None else self.columns[position - 1].kinds
+
+    def column_for(self, exposure: str, kind: object) -> int | None:
+        """Position in ``x`` of an exposure for a kind of source; None if it is not there."""
+        for position, column in enumerate(self.columns, start=1):
+            if column.of == exposure and column.contrast is None and column.includes(kind):
+                return position
+        return None
+
     def logged_from_the_start(self) -> Design:
         """The same trials as if no storage log began late: for what is told of a new source."""
         column = self.column_of(UNLOGGED)
@@ -102,26 +184,6 @@ class Design:
         x = self.x.copy()
         x[:, column] = 0.0
         return replace(self, x=x)
-
-
-@dataclass(frozen=True, slots=True)
-class _Number:
-    term: str
-    unit: str
-    divisor: float
-    transform: Callable[[pd.Series], pd.Series]
-    reference: float | None
-    least_spread: float
-
-
-def _as_is(values: pd.Series) -> pd.Series:
-    return values.astype(float)
-
-
-def unlogged_days(values: pd.Series) -> pd.Series:
-    """Days in store before the log begins; 0 where it begins in time."""
-    days = values.astype(float)
-    return days.where(~(days <= LATE_LOG_DAYS), 0.0)
 
 
 def on_late_logs(trials: pd.DataFrame) -> np.ndarray:
@@ -142,56 +204,32 @@ def on_late_logs(trials: pd.DataFrame) -> np.ndarray:
     return np.asarray((trials[UNLOGGED] > LATE_LOG_DAYS).to_numpy(dtype=bool))
 
 
-def _log2_minutes(values: pd.Series) -> pd.Series:
-    return pd.Series(np.log2(values.astype(float).clip(lower=1.0)))
-
-
-def _log2_ratio(values: pd.Series) -> pd.Series:
-    return pd.Series(np.log2(values.astype(float)))
-
-
-def _log2_count(values: pd.Series) -> pd.Series:
-    return pd.Series(np.log2(values.astype(float) + 1.0))
-
-
-_NUMBERS: Mapping[str, _Number] = {
-    **{
-        e.name: _Number(e.name, e.unit, e.divisor, _as_is, 0.0, 0.0)
-        for e in CYCLES_AND_AGE.values()
-    },
-    # Thaws before the log begins are not counted: older sources, with most of them, would make
-    # age stand in for cycles. How long went unlogged stands for them instead.
-    UNLOGGED: _Number(UNLOGGED, "30 days", 30.0, unlogged_days, 0.0, 0.0),
-    # A tenth of the range between the outer twentieths, or the term is mostly noise.
-    "frozen_share": _Number("frozen_share", "0.1", 0.1, _as_is, None, 0.1),
-    # Sources that take turns do not differ in it; by chance alone others differ by more.
-    "use_ratio": _Number("use_ratio", "doubling", 1.0, _log2_ratio, None, 0.5),
-    "set_min": _Number("set_min", "doubling", 1.0, _log2_minutes, None, 0.0),
-    "temperature_c": _Number("temperature_c", "10 °C", 10.0, _as_is, None, 0.0),
-    "humidity_pct": _Number("humidity_pct", "10 %", 10.0, _as_is, None, 0.0),
-    "wind_m_s": _Number("wind_m_s", "1 m/s", 1.0, _as_is, None, 0.0),
-    "experience": _Number("experience", "doubling", 1.0, _log2_count, None, 0.0),
-}
 EXPOSURE_COLUMNS: Mapping[str, Column] = {
-    name: Column(name, name, _NUMBERS[name].unit, 0.0, _NUMBERS[name].divisor, None)
+    name: Column(name, name, NUMBERS[name].unit, 0.0, NUMBERS[name].divisor, None)
     for name in CYCLES_AND_AGE
 }
-_WORDS = ("kind", "blinding", "setting", "placement")
-# Exposures first, then what is most often entangled with them: storage and the calendar.
-_ORDER = (
-    UNLOGGED,
-    "kind",
-    "frozen_share",
-    "experience",
-    "use_ratio",
-    "set_min",
-    "blinding",
-    "setting",
-    "placement",
-    "temperature_c",
-    "humidity_pct",
-    "wind_m_s",
-)
+
+
+def shaped_column(exposure: ExposureName, shape: Shape) -> Column:
+    """The column of an exposure in a shape, and what one step of it is."""
+    line, knot = EXPOSURE_COLUMNS[exposure], shape.knot
+    if shape.kind == "line":
+        return line
+    if knot is None:
+        counted = "cycles" if exposure == "cycles" else "days of age"
+        return replace(line, unit=f"doubling of 1 + {counted}", divisor=1.0, shape=shape)
+    at = f"{knot:g} cycles" if exposure == "cycles" else f"{knot:.0f} days of age"
+    if shape.kind == "step":
+        return replace(line, unit=f"past {at}", divisor=1.0, shape=shape)
+    until = "up to" if shape.kind == "levels off" else "past"
+    return replace(line, unit=f"{line.unit}, {until} {at}", shape=shape)
+
+
+def kinds_of(trials: pd.DataFrame) -> np.ndarray:
+    """Kind of each trial's source, shape (n,); "not recorded" where it is missing."""
+    if "kind" not in trials:
+        return np.full(len(trials), "not recorded", dtype=object)
+    return np.asarray(trials["kind"].fillna("not recorded").astype(str).to_numpy())
 
 
 def unassisted_hides(trials: pd.DataFrame) -> pd.DataFrame:
@@ -263,10 +301,10 @@ def plan_design(
     chosen = _Chosen(frame, list(left_out))
     for exposure in exposures:
         chosen.try_number(exposure, exposure=True)
-    for name in _ORDER:
+    for name in ORDER:
         if name in without or (name == UNLOGGED and not on_late_logs(frame).any()):
             continue
-        if name in _WORDS:
+        if name in WORDS:
             chosen.try_words(name)
         else:
             chosen.try_number(name, exposure=False)
@@ -323,8 +361,8 @@ class _Chosen:
     def try_number(self, name: str, *, exposure: bool) -> None:
         if name not in self.frame:
             return
-        plan = _NUMBERS[name]
-        values = plan.transform(self.frame[name])
+        plan = NUMBERS[name]
+        values = values_of(name, self.frame)
         reason = self.unusable(name, values, plan.least_spread)
         if reason is not None:
             self.refuse(name, reason)
@@ -405,7 +443,8 @@ class _Chosen:
             return f"missing in {_trials(int(values.isna().sum()))} of {len(values):,}"
         if values.max() == values.min():
             return "the same in every trial used"
-        if least_spread and float(values.quantile(0.95) - values.quantile(0.05)) < least_spread:
+        told = values[self.frame[name].notna()]
+        if least_spread and float(told.quantile(0.95) - told.quantile(0.05)) < least_spread:
             return "hardly varies between the trials used"
         if name == UNLOGGED and (short := self.too_few_late(~self.missing)):
             return short
@@ -430,7 +469,7 @@ class _Chosen:
 
         Exposures count, and are never refused: without them there is no question.
         """
-        taken = sum(column.term in OF_THE_SOURCE for column in self.columns)
+        taken = sum(column.of in OF_THE_SOURCE for column in self.columns)
         tells = name in OF_THE_SOURCE and name not in CYCLES_AND_AGE
         return tells and taken + wanted > self.source_budget
 
@@ -593,5 +632,5 @@ def column_values(column: Column, trials: pd.DataFrame) -> np.ndarray:
     if column.contrast is not None:
         words = trials[column.term].fillna("not recorded").astype(str)
         return np.asarray((words == column.contrast[0]).to_numpy(dtype=float))
-    values = _NUMBERS[column.term].transform(trials[column.term]).to_numpy(dtype=float)
-    return np.nan_to_num((values - column.reference) / column.divisor, nan=0.0)
+    values = values_of(column.term, trials).to_numpy(dtype=float)
+    return np.asarray(np.nan_to_num(column.at(values), nan=0.0))

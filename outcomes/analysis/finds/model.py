@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, special
 
-from outcomes.analysis.finds.design import EXPOSURES, Design, plan_design
+from outcomes.analysis.finds.design import EXPOSURES, Design, kinds_of, plan_design
+from outcomes.analysis.finds.shapes import Shape
 from outcomes.analysis.results import ExposureName, FindEstimate, LeftOut
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
@@ -165,6 +166,8 @@ def fit_finds(
     settings: DecisionSettings,
     *,
     exposures: Sequence[ExposureName] = EXPOSURES,
+    shapes: Mapping[ExposureName, Shape] | None = None,
+    cycles_in: Sequence[str] = (),
 ) -> FindFit:
     """Fit the probability of a find against cycles and age, with what else is on record.
 
@@ -180,6 +183,10 @@ def fit_finds(
         ``alpha`` sets the confidence of the intervals, 1 - alpha.
     exposures
         Exposures to put into the model.
+    shapes
+        Exposures that have another shape there than a straight line.
+    cycles_in
+        Kinds of source that have a term of cycles of their own, beside one for the other kinds.
 
     Returns
     -------
@@ -187,6 +194,10 @@ def fit_finds(
         With ``mixed`` None and a ``reason`` where these records cannot carry a model.
     """
     design = plan_design(trials, exposures=exposures)
+    if shapes:
+        design = design.with_shapes(shapes)
+    if cycles_in:
+        design = design.with_kinds("cycles", cycles_in)
     n = len(design.y)
     finds = int(design.y.sum())
     counts = {
@@ -563,12 +574,17 @@ def change_along(
     -------
     tuple of float or None
         Percentage points over the unit's own trials: by the estimate, and by the
-        lower and the upper limit of the term; None where the model has no such term.
+        lower and the upper limit of the term; None where the model has no such term, or not
+        as a straight line.
     """
     term = fit.term(exposure)
-    if term is None or fit.reduced is None:
+    if term is None or fit.reduced is None or exposure in fit.design.shapes:
         return None
     eta, spread = linear_predictor(fit.design, fit.reduced)
+    kinds = fit.design.kinds_along(exposure)
+    if kinds is not None:
+        rows = np.isin(kinds_of(fit.design.trials), kinds)
+        eta, spread = eta[rows], spread[rows]
     now = averaged_probability(eta, spread)[0].mean()
     slopes = (term.log_ratio, float(np.log(term.low)), float(np.log(term.high)))
     change = [averaged_probability(eta + step * s, spread)[0].mean() - now for s in slopes]
@@ -634,7 +650,7 @@ def small_sample(design: Design) -> tuple[np.ndarray, np.ndarray]:
         share = (size * (means - column.mean()) ** 2).sum() / ((column - column.mean()) ** 2).sum()
         judged[j] = share > _BETWEEN or design.columns[j - 1].term in CYCLES_AND_AGE
     sources = len(levels)
-    asked = 1 + sum(column.term in (*CYCLES_AND_AGE, "storage") for column in design.columns)
+    asked = 1 + sum(column.term in CYCLES_AND_AGE for column in design.columns)
     freedom[judged] = max(sources - int(judged.sum()), 1)
     widening[judged] = np.sqrt(sources / max(sources - asked, 1))
     return freedom, widening

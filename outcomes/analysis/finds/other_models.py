@@ -3,33 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from outcomes.analysis.finds.design import Column
-from outcomes.analysis.finds.model import small_sample
 from outcomes.analysis.finds.specifications import (
     Asked,
-    SmoothTest,
     independent_columns,
     means_by_source,
     place_of,
-    size_of,
     usable_columns,
     with_columns,
 )
 from outcomes.errors import FitError
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.clustered import fit_clustered, fit_conditional, fit_gee
-from outcomes.models.distributions import chi_square_tail, f_tail
-from outcomes.models.likelihood_ratio import likelihood_ratio
-from outcomes.models.mixed import fit_mixed
-from outcomes.models.splines import natural_spline, spline_knots
 from outcomes.text import count
 
-_PER_BEND = 10
 _FEW_CLUSTERS = 40
 _DOG = Column("dog", "dog", "", 0.0, 1.0, None)
 
@@ -206,72 +197,3 @@ def _without_use_ratio(asked: Asked) -> None:
         with_columns(design, design.trials, design.y, x, columns, design.groups),
         "if strong sources were used more, these hide a part of the change",
     )
-
-
-def test_smooth_terms(asked: Asked) -> dict[ExposureName, SmoothTest]:
-    """A natural spline instead of each exposure's straight line, and the test of it."""
-    tests = {}
-    for term in asked.terms:
-        name = f"a smooth curve for {CYCLES_AND_AGE[term].noun} (average slope)"
-        made = _curve(asked, term)
-        if isinstance(made, str):
-            asked.refuse(name, "model", made, (term,))
-            continue
-        answer, tests[term] = made
-        asked.add(name, "model", term, answer, size_of(asked.design))
-        asked.rows[-1] = replace(asked.rows[-1], curve_p=tests[term].p)
-    return tests
-
-
-def _curve(asked: Asked, term: ExposureName) -> tuple[tuple[float, float, float], SmoothTest] | str:
-    design, main = asked.design, asked.fit.mixed
-    assert main is not None
-    column = design.column_of(term)
-    assert column is not None
-    values = design.x[:, column]
-    knots = spline_knots(values)
-    if not knots:
-        return "too few different values for a curve"
-    bends = natural_spline(values, knots)
-    rare = int(min(design.y.sum(), len(design.y) - design.y.sum()))
-    if rare < _PER_BEND * (bends.shape[1] + 1):
-        return f"a curve would need {_PER_BEND} finds and misses for each of its terms"
-    x = np.column_stack([design.x, bends])
-    if len(independent_columns(x[:, 1:])) < x.shape[1] - 1:
-        return "a curve cannot be told from the other terms"
-    try:
-        mixed = fit_mixed(
-            design.y, x, [*design.names, *(f"bend {k}" for k in range(bends.shape[1]))],
-            design.groups,
-        )  # fmt: skip
-    except FitError as error:
-        return str(error)
-    statistic = likelihood_ratio(mixed.log_likelihood, main.log_likelihood)
-    df = bends.shape[1]
-    freedom, widening = small_sample(design)
-    ratio = statistic / df / float(widening[column]) ** 2
-    finite = np.isfinite(freedom[column])
-    p = float(f_tail(ratio, df, freedom[column]) if finite else chi_square_tail(statistic, df))
-    # The average slope over the trials: a fixed combination of the coefficients.
-    step = 1e-4 * float(values.max() - values.min())
-    slopes = (natural_spline(values + step, knots) - natural_spline(values - step, knots)).mean(
-        axis=0
-    ) / (2.0 * step)
-    weights = np.zeros(x.shape[1])
-    weights[column] = 1.0
-    weights[-df:] = slopes
-    estimate = float(weights @ mixed.beta) - asked.overstated(term)
-    spread = float(np.sqrt(weights @ mixed.cov @ weights) * widening[column]) * asked.factor[term]
-    divisor = design.columns[column - 1].divisor
-    at = np.linspace(float(values.min()), float(values.max()), 41)
-    curve = at * mixed.beta[column] + natural_spline(at, knots) @ mixed.beta[-df:]
-    test = SmoothTest(
-        term=term,
-        statistic=statistic,
-        df=df,
-        p=p,
-        knots=tuple(k * divisor for k in knots),
-        at=at * divisor,
-        log_odds=curve - curve[0],
-    )
-    return (estimate, spread, float(freedom[column])), test

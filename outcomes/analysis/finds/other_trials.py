@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import special
 
 from outcomes.analysis.finds.design import PER_PARAMETER, on_late_logs, plan_design
+from outcomes.analysis.finds.memory import FIRST_MEETINGS
 from outcomes.analysis.finds.model import linear_predictor
 from outcomes.analysis.finds.specifications import Asked, refit_other, restrict, size_of
 from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, history_of
@@ -60,6 +61,8 @@ def ask_other_trials(asked: Asked, records: Records | None) -> None:
     unlogged = on_late_logs(trials)
     if unlogged.any():
         _ask_anew(asked, LOGGED_FROM_THE_START, trials[~unlogged])
+    if "met_before" in trials and trials["met_before"].notna().all():
+        _ask_anew(asked, FIRST_MEETINGS, trials[trials["met_before"] == 0.0])
     late = trials["started_at"] > trials["started_at"].max() - _YEAR
     _ask_anew(asked, "last 12 months only", trials[late])
 
@@ -82,7 +85,7 @@ def _ask_anew(asked: Asked, name: str, trials: pd.DataFrame, note: str = "") -> 
             counted = f"{number:,} {word if number == 1 else many}"
             asked.refuse(name, "records", f"only {counted} left, {needed} needed")
             return
-    design = plan_design(trials)
+    design = plan_design(trials).with_shapes(asked.design.shapes)
     if design.separated:
         asked.refuse(name, "records", "finds and misses do not overlap along the terms")
         return
@@ -123,7 +126,7 @@ def _with_thaws(
         history = history_of(records, storage, records.settings)
         cycles = exposures_of(history, design.trials)["cycles"].to_numpy()
         x = design.x.copy()
-        x[:, column] = (cycles - step.reference) / step.divisor
+        x[:, column] = step.at(cycles)
         other = replace(design, x=x)
         try:
             mixed = refit_other(other, asked.fit.mixed, quick=True)

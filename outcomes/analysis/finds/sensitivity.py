@@ -11,8 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from outcomes.analysis.finds.memory import ask_with_meetings
 from outcomes.analysis.finds.model import FindFit
-from outcomes.analysis.finds.other_models import ask_other_models, test_smooth_terms
+from outcomes.analysis.finds.other_models import ask_other_models
 from outcomes.analysis.finds.other_trials import (
     ask_leaving_out,
     ask_other_trials,
@@ -73,7 +74,7 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
     )
     if fit.mixed is None or not terms:
         reason = fit.reason or "neither cycles nor age varies between these trials"
-        return Specifications((), {}, {}, fit.settings.alpha, (), reason)
+        return Specifications((), {}, fit.settings.alpha, (), reason)
     asked = Asked(fit, terms, slope_factors(fit))
     for term in terms:
         column = design.column_of(term)
@@ -86,7 +87,7 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
         limits = {"low": float(np.log(main.low)), "high": float(np.log(main.high))}
         asked.rows[-1] = replace(asked.rows[-1], **limits)  # type: ignore[arg-type]
     ask_other_models(asked)
-    smooth = test_smooth_terms(asked)
+    memory = ask_with_meetings(asked)
     ask_other_trials(asked, records)
     ask_with_more_thaws(asked, records)
     ask_leaving_out(asked)
@@ -94,7 +95,8 @@ def try_specifications(fit: FindFit, records: Records | None = None) -> Specific
     agreement: dict[ExposureName, Agreement] = {
         term: _agree(term, [r for r in rows if r.term == term]) for term in terms
     }
-    return Specifications(rows, agreement, smooth, fit.settings.alpha, tuple(asked.notes), None)
+    notes = tuple(asked.notes)
+    return Specifications(rows, agreement, fit.settings.alpha, notes, None, memory)
 
 
 def _agree(term: ExposureName, rows: Sequence[Specification]) -> Agreement:

@@ -17,6 +17,7 @@ from outcomes.models.distributions import normal_quantile, student_quantile
 from outcomes.models.mixed import fit_mixed, idle_groupings
 from outcomes.models.mixed_result import MixedFit
 
+TOGETHER = 0.8  # correlation from which cycles and meetings are said to go together
 _COPY = 1e-6
 _NO_TERM = {
     "cycles": "cycles cannot be told from the other terms there, or do not vary",
@@ -50,8 +51,6 @@ class Specification:
     shift
         For one source, dog or kind left out: change of the estimate, in
         standard errors of the main one; None otherwise.
-    curve_p
-        For a smooth curve: the p-value against a straight line; None otherwise.
     """
 
     name: str
@@ -67,25 +66,6 @@ class Specification:
     note: str = ""
     reason: str | None = None
     shift: float | None = None
-    curve_p: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class SmoothTest:
-    """Whether a smooth curve tells more than a straight line.
-
-    ``p`` is of the likelihood-ratio ``statistic`` against the F distribution
-    after dividing by ``df`` and by the allowance for few sources. ``at`` and
-    ``log_odds`` are the curve, shape (k,), 0 at its first point.
-    """
-
-    term: ExposureName
-    statistic: float
-    df: int
-    p: float
-    knots: tuple[float, ...]
-    at: np.ndarray
-    log_odds: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +103,39 @@ class Agreement:
 
 
 @dataclass(frozen=True, slots=True)
+class Memory:
+    """Earlier meetings of dog and source beside cycles.
+
+    Attributes
+    ----------
+    log_odds, low, high, p
+        Change in log-odds of a find per doubling of (1 + earlier meetings), with its interval at
+        1 - alpha, in the main model with that term beside.
+    cycles_with_it
+        The effect of cycles there; None where the main model has none.
+    correlation
+        Of cycles and the logarithm of 1 + earlier meetings, in trials of sources that were thawed
+        at all; None without cycles.
+    changes_answer
+        Whether the interval of cycles leaves out no change with meetings and not without, or the
+        other way round, or on the other side.
+    """
+
+    log_odds: float
+    low: float
+    high: float
+    p: float
+    cycles_with_it: Specification | None
+    correlation: float | None
+    changes_answer: bool
+
+    @property
+    def together(self) -> bool:
+        """Whether cycles and meetings go together so closely that they can hardly be told apart."""
+        return self.correlation is not None and abs(self.correlation) >= TOGETHER
+
+
+@dataclass(frozen=True, slots=True)
 class Specifications:
     """All ways of asking.
 
@@ -132,22 +145,22 @@ class Specifications:
         Every specification, main first; those that could not be asked too.
     agreement
         Exposure → how far they agree; empty where there is no main model.
-    smooth
-        Exposure → test of a smooth curve; missing where it could not be made.
     alpha
         Intervals are at 1 - alpha.
     notes
         What was not tried for lack of time, and other limits.
     reason
         Why nothing was asked; None otherwise.
+    memory
+        Earlier meetings of dog and source beside cycles; None where that could not be asked.
     """
 
     rows: tuple[Specification, ...]
     agreement: Mapping[ExposureName, Agreement]
-    smooth: Mapping[ExposureName, SmoothTest]
     alpha: float
     notes: tuple[str, ...]
     reason: str | None
+    memory: Memory | None = None
 
     def of(self, term: str) -> tuple[Specification, ...]:
         """Rows of one exposure, in the order made."""
@@ -191,6 +204,13 @@ class Asked:
         """The main model's."""
         return self.fit.design
 
+    def reach(self, freedom: float) -> float:
+        """Half the width of an interval, in standard errors; normal where freedom is infinite."""
+        quantile = 1.0 - self.fit.settings.alpha / 2.0
+        if np.isfinite(freedom):
+            return float(student_quantile(quantile, freedom))
+        return float(normal_quantile(quantile))
+
     def overstated(self, term: str) -> float:
         """By how much maximum likelihood overstates an effect in the main model, log-odds."""
         column = self.design.column_of(term)
@@ -212,9 +232,7 @@ class Asked:
     ) -> None:
         """One answer: (estimate, standard error, degrees of freedom); size: (trials, sources)."""
         estimate, error, freedom = answer
-        normal = not np.isfinite(freedom)
-        quantile = 1.0 - self.fit.settings.alpha / 2.0
-        reach = float(normal_quantile(quantile) if normal else student_quantile(quantile, freedom))
+        reach = self.reach(freedom)
         main = self.fit.term(term)
         shift = None
         if relative and main is not None:
@@ -255,6 +273,12 @@ class Asked:
         except FitError as error:
             self.refuse(name, family, str(error))
             return
+        self.add_fitted(name, family, design, mixed, note)
+
+    def add_fitted(
+        self, name: str, family: str, design: Design, mixed: MixedFit, note: str = ""
+    ) -> None:
+        """A mixed model that was fitted; every exposure it still has."""
         size = size_of(design)
         for term in self.terms:
             answer = self.mixed_answer(design, mixed, term)

@@ -9,12 +9,15 @@ import numpy as np
 import pandas as pd
 
 from outcomes.analysis.lifetimes.rule import (
+    SEEN_WITHIN,
     check_rule,
+    choose_rule,
+    fall_looked_for,
     first_called,
     mean_trials_to_call,
     rule_false_call,
 )
-from outcomes.analysis.results import CurvePoint, Lifetime
+from outcomes.analysis.results import CurvePoint, Lifetime, RuleInUse
 from outcomes.models.distributions import normal_quantile
 from outcomes.models.survival import ProductLimit, product_limit
 from outcomes.settings import DecisionSettings, ReliabilityRule
@@ -44,7 +47,11 @@ _FOLLOWED = (
 
 
 def fit_lifetime(
-    trials: pd.DataFrame, sources: pd.DataFrame, storage: pd.DataFrame, settings: DecisionSettings
+    trials: pd.DataFrame,
+    sources: pd.DataFrame,
+    storage: pd.DataFrame,
+    settings: DecisionSettings,
+    reference: float | None = None,
 ) -> Lifetime:
     """Follow every source until it meets the reliability rule.
 
@@ -59,7 +66,11 @@ def fit_lifetime(
     between the trial before and that one; ``followed`` keeps both, so that it
     can also be taken as interval-censored.
 
-    A curve needs 5 events. It is drawn only over the days on which at least 3
+    The rule is the unit's own where it set one, else chosen
+    (:func:`outcomes.analysis.lifetimes.rule.choose_rule`).
+
+    A curve needs 5 events, or none at all: then it is flat, with the bound below which
+    the share still reliable cannot have been. It is drawn only over the days on which at least 3
     sources of the group were followed without a break around the day on which
     most were: where one or two are followed, one of them ending would halve
     the curve or take it to zero. Each curve is therefore about the sources
@@ -83,6 +94,9 @@ def fit_lifetime(
         The storage log: ``source_id``, ``moved_at``, ``moved_to``.
     settings
         Its ``rule`` and ``alpha`` are used.
+    reference
+        Find probability of a source that has not changed; the proportion of finds on
+        record if not given.
 
     Returns
     -------
@@ -107,10 +121,12 @@ def fit_lifetime(
     Brookmeyer, R. and Crowley, J. (1982). A confidence interval for the median
     survival time. *Biometrics* 38, 29-41.
     """
-    rule = settings.rule
-    check_rule(rule.misses, rule.window)
-    counted, left_out = counting_trials(trials, rule)
-    followed = _follow(counted, storage, rule)
+    counted, left_out = counting_trials(trials, settings.rule)
+    baseline = reference
+    if baseline is None or not len(counted):
+        baseline = float(counted["found"].mean()) if len(counted) else None
+    rule = rule_in_use(settings.rule, counted, baseline)
+    followed = _follow(counted if rule is not None else counted.head(0), storage, rule)
     by_group = {
         str(group): (len(part), int(part["event"].sum()))
         for group, part in followed.groupby("regime", sort=True)
@@ -122,33 +138,72 @@ def fit_lifetime(
         else followed["regime"].isin(curves)
     )
     followed["in_curve"] = drawn & _within(followed, curves)
-    baseline = float(counted["found"].mean()) if len(counted) else None
-    false_call = {
-        n: rule_false_call(rule.misses, rule.window, baseline, n)
-        for n in (FALSE_CALL_TRIALS if baseline is not None else ())
-        if baseline is not None and baseline < 1.0  # without a miss nothing is known of misses
-    }
+    false_call: dict[int, float] = {}
+    # Without a miss nothing is known of misses.
+    if rule is not None and baseline is not None and baseline < 1.0:
+        false_call = {
+            n: rule_false_call(rule.misses, rule.window, baseline, n) for n in FALSE_CALL_TRIALS
+        }
     return Lifetime(
         rule=rule,
         rule_false_call=false_call,
         baseline=baseline,
-        sources=len(followed),
+        sources=len(followed) if rule is not None else int(counted["source_id"].nunique()),
         events=int(followed["event"].sum()),
         by_group=by_group,
         curve=tuple(point for curve in curves.values() for point in curve.points),
         median={group: curve.median for group, curve in curves.items()},
         not_drawn=not_drawn,
         alpha=settings.alpha,
-        mean_trials_to_call=(
-            None if baseline is None else mean_trials_to_call(rule.misses, rule.window, baseline)
-        ),
         median_low={group: curve.median_low for group, curve in curves.items()},
         median_high={group: curve.median_high for group, curve in curves.items()},
         curve_from={group: curve.points[0].time for group, curve in curves.items()},
         curve_to={group: curve.points[-1].time for group, curve in curves.items()},
         followed=followed,
         left_out=left_out,
-        not_followed=int((~sources["source_id"].isin(followed["source_id"])).sum()),
+        not_followed=int((~sources["source_id"].isin(counted["source_id"])).sum()),
+    )
+
+
+def rule_in_use(
+    asked: ReliabilityRule, counted: pd.DataFrame, reference: float | None
+) -> RuleInUse | None:
+    """The unit's own rule, or the one chosen; None where none is.
+
+    Parameters
+    ----------
+    asked
+        What the unit set.
+    counted
+        Trials that count: see :func:`counting_trials`.
+    reference
+        Find probability of a source that has not changed; None where it is not known.
+
+    Raises
+    ------
+    SettingsError
+        If no source could meet the unit's own rule.
+    """
+    trials = int(counted.groupby("source_id").size().median()) if len(counted) else 0
+    misses, window = asked.misses, asked.window
+    if misses is None or window is None:
+        chosen = None if reference is None else choose_rule(reference, trials)
+        if chosen is None:
+            return None
+        misses, window = chosen
+    check_rule(misses, window)
+    known = reference is not None and reference < 1.0
+    fallen = fall_looked_for(reference if reference is not None else 1.0)
+    return RuleInUse(
+        misses,
+        window,
+        asked.qualified_only,
+        chosen=asked.misses is None,
+        trials=trials,
+        false_call=rule_false_call(misses, window, reference or 0.0, trials) if known else None,
+        fall_to=fallen,
+        seen=rule_false_call(misses, window, fallen, SEEN_WITHIN),
+        delay=mean_trials_to_call(misses, window, fallen),
     )
 
 
@@ -225,7 +280,7 @@ def _note(left_out: dict[str, int], reason: str, count: int) -> None:
         left_out[reason] = count
 
 
-def _follow(counted: pd.DataFrame, storage: pd.DataFrame, rule: ReliabilityRule) -> pd.DataFrame:
+def _follow(counted: pd.DataFrame, storage: pd.DataFrame, rule: RuleInUse | None) -> pd.DataFrame:
     """One row a source: from its first trial that counts to the one that ended following."""
     discarded = (
         set(storage.loc[storage["moved_to"] == "discarded", "source_id"]) if len(storage) else set()
@@ -234,6 +289,7 @@ def _follow(counted: pd.DataFrame, storage: pd.DataFrame, rule: ReliabilityRule)
     for source_id, own in counted.groupby("source_id", sort=True):
         held = own["held_days"].to_numpy()
         cycles, age = own["cycles"].to_numpy(), own["age_days"].to_numpy()
+        assert rule is not None
         called = first_called(~own["found"].to_numpy(), rule.misses, rule.window)
         event = called is not None
         last = len(own) - 1 if called is None else called
@@ -279,11 +335,12 @@ def _curves(followed: pd.DataFrame, alpha: float) -> tuple[dict[str, _Curve], di
             curves[str(group)] = outcome
         else:
             not_drawn[str(group)] = outcome
-    if not curves and len(not_drawn) > 1:
+    # A group of which none met the rule is flat; where no other is drawn, all may have one.
+    if not any(any(p.probability < 1.0 for p in c.points) for c in curves.values()) and not_drawn:
         outcome = _curve(ALL_SOURCES, followed, alpha)
         if isinstance(outcome, _Curve):
-            curves[ALL_SOURCES] = outcome
-        else:
+            curves = {ALL_SOURCES: outcome}
+        elif len(not_drawn) > 1:
             not_drawn[ALL_SOURCES] = outcome
     return curves, not_drawn
 
@@ -291,13 +348,15 @@ def _curves(followed: pd.DataFrame, alpha: float) -> tuple[dict[str, _Curve], di
 def _curve(group: str, part: pd.DataFrame, alpha: float) -> _Curve | str:
     """Draw the group's curve, or say why it has none."""
     events = int(part["event"].sum())
-    if events < FEWEST_EVENTS:
+    if 0 < events < FEWEST_EVENTS:
         return f"{_met(events)}; a curve needs {FEWEST_EVENTS}"
     entry = part["entry_days"].to_numpy()
     exit_ = part["exit_days"].to_numpy()
     span = well_followed(entry, exit_)
     if span is None:
         return f"fewer than {FEWEST_AT_RISK} of its sources were followed at the same time"
+    if events == 0:
+        return _flat(group, (entry, exit_), span, alpha)
     start, end = span
     within = (exit_ > start) & (entry < end) & (exit_ > entry)
     event = part["event"].to_numpy() & (exit_ <= end)
@@ -311,6 +370,32 @@ def _curve(group: str, part: pd.DataFrame, alpha: float) -> _Curve | str:
         np.minimum(exit_[within], end), event[within], np.maximum(entry[within], start)
     )
     return _with_limits(group, steps, (entry, exit_), span, alpha)
+
+
+def _flat(
+    group: str, followed: tuple[np.ndarray, np.ndarray], span: tuple[float, float], alpha: float
+) -> _Curve:
+    """No source met the rule: a curve at 1, with the bound of that.
+
+    Were the share lost by a day larger than the bound says, no event at all among those
+    followed would be less likely than half of ``alpha``, wherever before it the loss lay: the
+    likeliest is where fewest were followed.
+    """
+    start, end = span
+    entry, exit_ = followed
+    edges = np.unique(np.concatenate([entry, exit_]))
+    ends = edges[(edges > start) & (edges <= end)]
+    at_risk = [int(((entry < t) & (exit_ >= t)).sum()) for t in ends]
+    fewest = np.minimum.accumulate(at_risk)
+    points: list[CurvePoint] = []
+    time = start
+    for until, now, least in zip(ends, at_risk, fewest, strict=True):
+        low = float((alpha / 2.0) ** (1.0 / least))
+        if not points or low < points[-1].low:
+            points.append(CurvePoint(group, float(time), 1.0, low, 1.0, now))
+        time = until
+    points.append(CurvePoint(group, float(end), 1.0, points[-1].low, 1.0, at_risk[-1]))
+    return _Curve(tuple(points), None, None, None)
 
 
 def _with_limits(

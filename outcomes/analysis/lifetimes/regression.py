@@ -11,7 +11,7 @@ import pandas as pd
 from outcomes.analysis.finds.design import on_late_logs
 from outcomes.analysis.lifetimes.kaplan_meier import counting_trials
 from outcomes.analysis.lifetimes.rule import first_called
-from outcomes.analysis.results import LeftOut, Lifetime
+from outcomes.analysis.results import LeftOut, Lifetime, RuleInUse
 from outcomes.errors import FitError
 from outcomes.models.distributions import student_quantile
 from outcomes.models.period_hazard import fit_periods
@@ -166,7 +166,7 @@ def fit_weibull_lifetime(lifetime: Lifetime, settings: DecisionSettings) -> Weib
         _note(left_out, int((~known).sum()), "storage neither frozen nor refrigerated")
         followed = followed[known]
     events = int(followed["event"].sum()) if len(followed) else 0
-    reason = _too_few(events) or _one_regime(followed)
+    reason = _too_few(events) or _by_chance(lifetime) or _one_regime(followed)
     if reason is None:
         try:
             return _weibull(followed, events, tuple(left_out), settings.alpha)
@@ -183,7 +183,9 @@ def fit_weibull_lifetime(lifetime: Lifetime, settings: DecisionSettings) -> Weib
     )
 
 
-def fit_cycles_at_age(trials: pd.DataFrame, settings: DecisionSettings) -> CyclesAtAge:
+def fit_cycles_at_age(
+    trials: pd.DataFrame, lifetime: Lifetime, settings: DecisionSettings
+) -> CyclesAtAge:
     """Fit the hazard of meeting the rule against the cycles so far, on the scale of age.
 
     Cox model in which a source enters at its age at its first trial that
@@ -197,6 +199,8 @@ def fit_cycles_at_age(trials: pd.DataFrame, settings: DecisionSettings) -> Cycle
     trials
         Joined trials: as for :func:`outcomes.analysis.lifetimes.kaplan_meier.fit_lifetime`, with
         ``age_days`` and ``cycles``.
+    lifetime
+        Of the same trials; its ``rule`` is used.
     settings
         Its ``rule`` and ``alpha`` are used.
 
@@ -212,12 +216,12 @@ def fit_cycles_at_age(trials: pd.DataFrame, settings: DecisionSettings) -> Cycle
     Extending the Cox Model*, section 3.7.
     """
     unlogged = on_late_logs(trials)
-    rows, sources, known = _between_trials(trials[~unlogged], settings)
+    rows, sources, known = _between_trials(trials[~unlogged], lifetime.rule, settings)
     late: list[LeftOut] = []
     _note(late, int(trials["source_id"][unlogged].nunique()), _LATE)
     left_out = (*late, *known)
     events = int(rows["event"].sum()) if len(rows) else 0
-    reason = _too_few(events)
+    reason = _too_few(events) or _by_chance(lifetime)
     if reason is None and rows["cycles"].nunique() < 2:
         reason = "all sources have the same number of cycles"
     if reason is None:
@@ -281,7 +285,7 @@ def fit_cycle_hazard(
         followed = followed[~never]
     periods = _periods(followed)
     events = int(followed["event"].sum()) if len(followed) else 0
-    reason = _too_few(events)
+    reason = _too_few(events) or _by_chance(lifetime)
     if reason is None and periods["cycle"].nunique() < 2:
         reason = "all of it happened within one cycle"
     if reason is None:
@@ -316,6 +320,14 @@ def _too_few(events: int) -> str | None:
     return (
         f"{events} source{'' if events == 1 else 's'} met the rule, and {LEAST_EVENTS} are needed"
     )
+
+
+def _by_chance(lifetime: Lifetime) -> str | None:
+    if lifetime.chance is None or lifetime.chance.told == "more than chance":
+        return None
+    if lifetime.chance.told == "unclear":
+        return "finds show no change, so whether sources wear out is unclear"
+    return "no more sources met the rule than would by chance"
 
 
 def _one_regime(followed: pd.DataFrame) -> str | None:
@@ -373,11 +385,11 @@ def _weibull(
 
 
 def _between_trials(
-    trials: pd.DataFrame, settings: DecisionSettings
+    trials: pd.DataFrame, rule: RuleInUse | None, settings: DecisionSettings
 ) -> tuple[pd.DataFrame, int, tuple[LeftOut, ...]]:
     """One row per source and stretch between two of its trials, up to the event."""
-    rule = settings.rule
-    counted, _ = counting_trials(trials, rule)
+    counted, _ = counting_trials(trials, settings.rule)
+    counted = counted if rule is not None else counted.head(0)
     left_out: list[LeftOut] = []
     rows: list[pd.DataFrame] = []
     unknown = 0
@@ -385,6 +397,7 @@ def _between_trials(
         if own[["age_days", "cycles"]].isna().to_numpy().any():
             unknown += 1
             continue
+        assert rule is not None
         called = first_called(~own["found"].to_numpy(), rule.misses, rule.window)
         last = len(own) - 1 if called is None else called
         age = own["age_days"].to_numpy(float)[: last + 1]

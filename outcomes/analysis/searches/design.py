@@ -1,7 +1,7 @@
-"""Which terms a model of search times or of false alerts can carry, beside the dogs.
+"""Which terms a model of false alerts can carry, beside the dogs.
 
-Both models compare trials within dogs; so a term is news only if it varies
-within them. What stays out is returned with its reason.
+It compares trials within dogs; so a term is news only if it varies within them. What stays out is
+returned with its reason.
 """
 
 from __future__ import annotations
@@ -225,7 +225,7 @@ def choose_conditions(trials: pd.DataFrame, informative: pd.Series) -> Condition
         Joined trials with ``dog_id``; an exposure that is missing leaves its
         trial out.
     informative
-        True for the trials that carry a result (a find; a false alert), same index.
+        True for the trials that carry a result (a false alert), same index.
 
     Returns
     -------

@@ -1,318 +1,255 @@
-"""How long the dogs search: what makes a find come sooner or later."""
+"""How soon finds come: their time against cycles, age and what else the model of finds holds.
+
+Whether a hide is found at all is the model of finds' question; a miss has no time.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import usable_trials
+from outcomes.analysis.finds.design import Design
+from outcomes.analysis.finds.model import FindFit, small_sample
 from outcomes.analysis.results import LeftOut
-from outcomes.analysis.searches.design import Condition, Conditions, choose_conditions
-from outcomes.analysis.searches.search_time_curve import SearchTimeCurve, search_time_curve
+from outcomes.analysis.searches.share_found import FoundCurve, HowSoon
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
-from outcomes.models.aft import FAMILIES, AcceleratedFit, fit_accelerated
-from outcomes.models.cox import CoxFit, fit_cox
-from outcomes.models.ratio import (
-    Estimate,
-    estimate_ratio,
-    ratio_interval,
-    shortfall,
-)
-from outcomes.settings import DecisionSettings
+from outcomes.models.laplace import Grouping
+from outcomes.models.linear_mixed import LinearMixed, fit_linear_mixed
+from outcomes.models.ratio import Estimate, estimate_ratio, shortfall
 
 LEAST_FINDS = 30
 LEAST_SOURCES = 8
 LEAST_DOGS = 3
-
-
-@dataclass(frozen=True, slots=True)
-class HazardEstimate(Estimate):
-    """One term of a Cox model, per ``unit``: above 1, finds come sooner.
-
-    ``proportional_p`` is the p-value of a hazard ratio that changes during the
-    search, by the model without an effect of the source, trials independent.
-    """
-
-    proportional_p: float
+LAST_PART = 0.75  # of the time limit: where its last quarter begins
+MOST_IN_LAST_PART = 0.05  # share of finds there, from which the limit is said to hide some
+_NEW_INFORMATION = 1e-6  # of a column's variation, beyond the columns before it
+_GROUPS = ("dog", "source")
 
 
 @dataclass(frozen=True, slots=True)
 class SearchTimeFit:
-    """Time to the find against cycles, age and conditions.
+    """How soon finds come.
 
     Attributes
     ----------
-    n, events, sources, dogs
-        Trials with a usable time, finds among them, and their sources and dogs.
+    n, finds, sources, dogs
+        Trials with a usable time, finds among them, and the sources and dogs of those finds.
     terms
-        Cox model stratified by dog, with a normal effect of the source.
-    source_sd
-        Standard deviation of that effect, log hazard.
-    clustered
-        The same terms without the effect of the source, their errors clustered
-        by source.
-    proportional_p
-        p-value of hazard ratios, of any of the terms, that change during the search.
-    time_ratio
-        Accelerated failure-time model with dog terms and a normal effect of the
-        source: how many times as long a search takes, for cycles and age.
-    time_model, aic
-        The distribution it has, by Akaike's criterion, and that criterion of each.
+        By how much the time of a find is multiplied, one row per term.
+    sd
+        Standard deviations of the log time: ``dog``, ``source``, ``residual``.
+    last_quarter
+        Share of the finds that came in the last quarter of their time limit; None where the
+        limit is on record for fewer than half of them.
     left_out
-        Terms and trials the models do without, and why.
+        Terms and trials the model does without, and why.
     reason
         Why there are no terms; None where there are.
     copies
-        Terms left out because another says the same: term → that other.
+        Exposures that say the same as another: name → that other.
     alpha
         Intervals are at 1 - alpha.
+    how_soon
+        The model itself; None without terms.
     curve
-        Median search time of a typical dog by cycles (or by age), from the
-        accelerated failure-time model; None without terms.
+        Share of hides found by every minute; None where ``no_curve`` says why.
+    no_curve
+        Why there is no curve.
     """
 
     n: int
-    events: int
+    finds: int
     sources: int
     dogs: int
-    terms: tuple[HazardEstimate, ...]
-    source_sd: float | None
-    clustered: tuple[HazardEstimate, ...]
-    proportional_p: float | None
-    time_ratio: tuple[Estimate, ...]
-    time_model: str | None
-    aic: dict[str, float]
+    terms: tuple[Estimate, ...]
+    sd: Mapping[str, float]
+    last_quarter: float | None
     left_out: tuple[LeftOut, ...]
     reason: str | None
     copies: Mapping[str, str]
     alpha: float
-    curve: SearchTimeCurve | None = None
+    how_soon: HowSoon | None = None
+    curve: FoundCurve | None = None
+    no_curve: str | None = None
+
+    @property
+    def cut_off(self) -> bool:
+        """Whether the limit hides searches that would have taken longer: sizes are then least."""
+        return self.last_quarter is not None and self.last_quarter > MOST_IN_LAST_PART
+
+    def term(self, name: str) -> Estimate | None:
+        """The row of a numeric term; None if the model does without it."""
+        return next((t for t in self.terms if t.term == name), None)
 
 
-def fit_search_time(trials: pd.DataFrame, settings: DecisionSettings) -> SearchTimeFit:
-    """Fit the time to the find against cycles, age and what else is on record.
+def fit_search_time(fit: FindFit) -> SearchTimeFit:
+    """Fit the logarithm of the time of finds against the terms of the model of finds.
 
-    Hide trials that were not assisted. A find ends at its search time; a miss
-    is censored at the end of its search, which is its search time or, where
-    that is not on record, its time limit. Trials without a usable time are
-    left out and counted.
-
-    Cox model stratified by dog, with a normal effect of the source on the log
-    hazard. Errors clustered by source are given beside it, but not relied on:
-    few sources bear most of the trials with many cycles, and in simulated
-    units with 16 sources and no effect of cycles such errors call one far more
-    often than at their level, and than the model with an effect of the source
-    (held by the study in ``tests/analysis/searches/test_search_time.py``). Intervals use
-    Student's t with one degree of freedom less than there are sources.
-
-    Parameters
-    ----------
-    trials
-        Joined trials.
-    settings
-        Its ``alpha`` is used.
-
-    Returns
-    -------
-    SearchTimeFit
-        Without terms, and with the reason, for fewer than 30 finds with a
-        time, 8 sources or 3 dogs, or where no maximum is found.
-
-    References
-    ----------
-    Cox, D. R. (1972). Regression models and life-tables. *Journal of the Royal
-    Statistical Society B* 34, 187-220.
-
-    Lin, D. Y. and Wei, L. J. (1989). The robust inference for the Cox
-    proportional hazards model. *Journal of the American Statistical
-    Association* 84, 1074-1078.
-
-    Therneau, T. M., Grambsch, P. M. and Pankratz, V. S. (2003). Penalized
-    survival models and frailty. *Journal of Computational and Graphical
-    Statistics* 12, 156-175.
-    """
-    frame, left_out = _timed(trials)
-    found = frame["result"] == "find"
-    chosen = choose_conditions(frame, found)
-    frame = chosen.trials
-    left_out = (*left_out, *chosen.left_out)
-    counts = _Counts(
-        n=len(frame),
-        events=int((frame["result"] == "find").sum()),
-        sources=int(frame["source_id"].nunique()),
-        dogs=int(frame["dog_id"].nunique()),
-    )
-    reason = _too_few(counts) or _no_exposure(chosen)
-    if reason is None:
-        try:
-            return _fitted(counts, chosen, left_out, settings.alpha)
-        except FitError as error:
-            reason = str(error)
-    return SearchTimeFit(
-        n=counts.n,
-        events=counts.events,
-        sources=counts.sources,
-        dogs=counts.dogs,
-        terms=(),
-        source_sd=None,
-        clustered=(),
-        proportional_p=None,
-        time_ratio=(),
-        time_model=None,
-        aic={},
-        left_out=left_out,
-        reason=reason,
-        copies=chosen.copies,
-        alpha=settings.alpha,
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Counts:
-    n: int
-    events: int
-    sources: int
-    dogs: int
-
-
-def _timed(trials: pd.DataFrame) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
-    """Trials with a time to the find or to the end of the search, as ``time_s``."""
-    hides, left_out = usable_trials(trials)
-    nothing = pd.Series(np.nan, index=hides.index)
-    searched = hides["search_s"].astype(float) if "search_s" in hides else nothing
-    limit = hides["limit_s"].astype(float) if "limit_s" in hides else nothing
-    missed = hides["result"] == "miss"
-    time = searched.where(searched.notna() | ~missed, limit)
-    usable = np.isfinite(time) & (time > 0)
-    notes = []
-    for word, rows in (("finds", ~missed), ("misses", missed)):
-        lacking = int((rows & ~usable).sum())
-        if lacking:
-            notes.append(LeftOut("trials", f"{lacking:,} of the {word}: no usable search time"))
-    return hides.assign(time_s=time)[usable], (*left_out, *notes)
-
-
-def _too_few(counts: _Counts) -> str | None:
-    needed = (
-        ("find with a search time", "finds with a search time", counts.events, LEAST_FINDS),
-        ("source", "sources", counts.sources, LEAST_SOURCES),
-        ("dog", "dogs", counts.dogs, LEAST_DOGS),
-    )
-    if counts.n == 0:
-        return "no hide trial has a search time that can be used"
-    short = shortfall(needed)
-    return f"too few trials that can be used ({short})" if short else None
-
-
-def _no_exposure(chosen: Conditions) -> str | None:
-    if any(column.term in CYCLES_AND_AGE for column in chosen.columns):
-        return None
-    return "neither cycles nor age varies enough between the trials of a dog"
-
-
-def _fitted(
-    counts: _Counts, chosen: Conditions, left_out: tuple[LeftOut, ...], alpha: float
-) -> SearchTimeFit:
-    frame, x = chosen.trials, chosen.x
-    time = frame["time_s"].to_numpy(dtype=float)
-    event = (frame["result"] == "find").to_numpy()
-    dogs = frame["dog_id"].astype(str).to_numpy()
-    sources = frame["source_id"].astype(str).to_numpy()
-    bare = fit_cox(time, event, x, dogs)
-    shared = fit_cox(time, event, x, dogs, sources)
-    _, codes = np.unique(dogs, return_inverse=True)
-    design = np.column_stack([x, np.eye(counts.dogs)[codes]])
-    alone = [fit_accelerated(time, event, design, family) for family in FAMILIES]
-    aic = {fit.family: float(fit.aic) for fit in alone if fit.aic is not None}
-    family = min(aic, key=lambda name: aic[name])
-    timed = fit_accelerated(time, event, design, family, sources)
-    freedom = counts.sources - 1
-    errors = np.sqrt(np.diag(shared.cov))
-    time_ratio = _time_terms(chosen.columns, timed, alpha, freedom)
-    return SearchTimeFit(
-        n=counts.n,
-        events=counts.events,
-        sources=counts.sources,
-        dogs=counts.dogs,
-        terms=_hazard_terms(chosen.columns, shared, errors, bare, alpha, freedom),
-        source_sd=shared.effects_sd,
-        clustered=_hazard_terms(
-            chosen.columns, bare, clustered_errors(bare, sources), bare, alpha, freedom
-        ),
-        proportional_p=bare.proportional_all_p,
-        time_ratio=time_ratio,
-        time_model=family,
-        aic=aic,
-        left_out=left_out,
-        reason=None,
-        copies=chosen.copies,
-        alpha=alpha,
-        curve=search_time_curve(chosen, timed, counts.dogs, alpha, freedom),
-    )
-
-
-def clustered_errors(fit: CoxFit | AcceleratedFit, clusters: np.ndarray) -> np.ndarray:
-    """Standard errors that allow for any dependence within clusters, shape as the estimate.
+    Normal effects of dog and source, by restricted maximum likelihood. Intervals of cycles, age
+    and what else varies mainly between sources use Student's t with sources less such terms
+    degrees of freedom. Misses have no time: they do not count here. (A model in which they are
+    searches cut off by the limit reads fewer finds as longer searches: held by
+    ``tests/studies/test_search_time.py``.)
 
     Parameters
     ----------
     fit
-        A fit without cluster effects.
-    clusters
-        Label of each trial's cluster, shape (n,).
+        Fit of finds: its design is used, whether or not a model could be fitted.
+
+    Returns
+    -------
+    SearchTimeFit
+        Without terms, and with the reason, for fewer than 30 finds with a time, or 8 sources or
+        3 dogs of such finds, or where no maximum is found. The curve is added by
+        :func:`outcomes.answers.side_questions.ask_search_time`.
 
     References
     ----------
-    Lin, D. Y. and Wei, L. J. (1989), as in :func:`fit_search_time`.
+    Patterson HD, Thompson R (1971). Recovery of inter-block information when block sizes are
+    unequal. Biometrika 58, 545-554.
     """
-    if fit.scores is None:
-        raise ValueError("the fit has cluster effects, and no scores")
-    codes = np.unique(clusters, return_inverse=True)[1].reshape(-1)
-    total = np.zeros((codes.max() + 1, fit.scores.shape[1]))
-    np.add.at(total, codes, fit.scores)
-    return np.asarray(np.sqrt(np.diag(fit.cov @ total.T @ total @ fit.cov)))
+    trials = fit.design.trials
+    time = seconds_searched(trials)
+    found = (trials["result"] == "find").to_numpy()
+    timed = found & np.isfinite(time)
+    own = trials[timed]
+    limit = time_limits(trials)[timed]
+    counts = (len(own), int(own["source_id"].nunique()), int(own["dog_id"].nunique()))
+    known = np.isfinite(limit)
+    last_quarter = None
+    if len(own) and 2 * known.sum() >= len(own):
+        last_quarter = float((time[timed] > LAST_PART * limit)[known].mean())
+    nothing = SearchTimeFit(
+        n=int(np.isfinite(time).sum()),
+        finds=counts[0],
+        sources=counts[1],
+        dogs=counts[2],
+        terms=(),
+        sd={},
+        last_quarter=last_quarter,
+        left_out=(*fit.design.left_out, *_untimed(found, time)),
+        reason=_too_few(*counts),
+        copies=fit.design.copies,
+        alpha=fit.settings.alpha,
+    )
+    if nothing.reason is not None:
+        return nothing
+    design, dropped, copies = _among_finds(fit.design, timed)
+    nothing = replace(
+        nothing, left_out=(*nothing.left_out, *dropped), copies={**nothing.copies, **copies}
+    )
+    if not any(column.term in CYCLES_AND_AGE for column in design.columns):
+        return replace(nothing, reason="neither cycles nor age varies enough between the finds")
+    log_time = np.log(time[timed])
+    groupings = tuple(_grouping(name, own[f"{name}_id"]) for name in _GROUPS)
+    try:
+        model = fit_linear_mixed(log_time, design.x, groupings)
+    except FitError as error:
+        return replace(nothing, reason=str(error))
+    spread = dict(zip(_GROUPS, model.sd.tolist(), strict=True))
+    return replace(
+        nothing,
+        terms=_terms(design, model, fit.settings.alpha),
+        sd={**spread, "residual": model.residual_sd},
+        how_soon=HowSoon(design, np.flatnonzero(timed), log_time, limit, model),
+    )
 
 
-def _hazard_terms(
-    columns: tuple[Condition, ...],
-    fit: CoxFit,
-    std_errors: np.ndarray,
-    tested: CoxFit,
-    alpha: float,
-    freedom: int,
-) -> tuple[HazardEstimate, ...]:
-    rows = []
-    assert tested.proportional_p is not None  # it has no cluster effects
-    for j, column in enumerate(columns):
-        estimate, error = float(fit.beta[j]), float(std_errors[j])
-        found = ratio_interval(estimate, error, alpha, freedom)
-        rows.append(
-            HazardEstimate(
-                term=column.term,
-                unit=column.unit,
-                log_ratio=estimate,
-                std_error=error,
-                low=found.low,
-                high=found.high,
-                p=found.p,
-                proportional_p=float(tested.proportional_p[j]),
-            )
+def seconds_searched(trials: pd.DataFrame) -> np.ndarray:
+    """Seconds until each search of a hide ended, shape (n,); NaN where that is not on record.
+
+    Of a miss its time limit where its search time is not on record.
+    """
+    searched, limit = _number(trials, "search_s"), _number(trials, "limit_s")
+    missed = (trials["result"] == "miss").to_numpy()
+    time = np.where(np.isnan(searched) & missed, limit, searched)
+    return np.asarray(np.where(time > 0.0, time, np.nan))
+
+
+def time_limits(trials: pd.DataFrame) -> np.ndarray:
+    """Seconds that each search was limited to, shape (n,); NaN where that is not on record.
+
+    Without a limit on record, a miss was limited to the time that it took.
+    """
+    limit = _number(trials, "limit_s")
+    missed = (trials["result"] == "miss").to_numpy()
+    limit = np.where(np.isnan(limit) & missed, _number(trials, "search_s"), limit)
+    return np.asarray(np.where(limit > 0.0, limit, np.nan))
+
+
+def _number(trials: pd.DataFrame, name: str) -> np.ndarray:
+    if name not in trials:
+        return np.full(len(trials), np.nan)
+    return trials[name].to_numpy(dtype=float)
+
+
+def _untimed(found: np.ndarray, time: np.ndarray) -> tuple[LeftOut, ...]:
+    notes = []
+    for word, rows in (("finds", found), ("misses", ~found)):
+        lacking = int((rows & np.isnan(time)).sum())
+        if lacking:
+            notes.append(LeftOut("trials", f"{lacking:,} of the {word}: no usable search time"))
+    return tuple(notes)
+
+
+def _too_few(finds: int, sources: int, dogs: int) -> str | None:
+    short = shortfall(
+        (
+            ("find with a search time", "finds with a search time", finds, LEAST_FINDS),
+            ("source", "sources", sources, LEAST_SOURCES),
+            ("dog", "dogs", dogs, LEAST_DOGS),
         )
-    return tuple(rows)
+    )
+    return f"too few trials that can be used ({short})" if short else None
 
 
-def _time_terms(
-    columns: tuple[Condition, ...], fit: AcceleratedFit, alpha: float, freedom: int
-) -> tuple[Estimate, ...]:
-    errors = np.sqrt(np.diag(fit.cov))
+def _among_finds(
+    design: Design, rows: np.ndarray
+) -> tuple[Design, tuple[LeftOut, ...], dict[str, str]]:
+    """The design of some trials, without columns that say nothing among them."""
+    x = design.x[rows]
+    kept, left_out, copies = [0], [], {}
+    for j, column in enumerate(design.columns, start=1):
+        values = x[:, j] - x[:, j].mean()
+        own = float(values @ values)
+        before = x[:, kept]
+        left = values - before @ np.linalg.lstsq(before, values, rcond=None)[0]
+        if float(left @ left) > _NEW_INFORMATION * own and own > 0.0:
+            kept.append(j)
+            continue
+        if own <= 0.0:
+            left_out.append(LeftOut(column.name, "the same in every find used"))
+            continue
+        left_out.append(LeftOut(column.name, "carries the same information as other terms"))
+        if column.term in CYCLES_AND_AGE:
+            copies[column.name] = design.columns[kept[-1] - 1].name
+    among = replace(
+        design,
+        trials=design.trials[rows],
+        y=design.y[rows],
+        x=x[:, kept],
+        columns=tuple(design.columns[j - 1] for j in kept[1:]),
+        groups={"source": design.trials["source_id"].astype(str).to_numpy()[rows]},
+    )
+    return among, tuple(left_out), copies
+
+
+def _grouping(name: str, labels: pd.Series) -> Grouping:
+    codes, levels = pd.factorize(labels.astype(str), sort=True)
+    return Grouping(name, codes, len(levels))
+
+
+def _terms(design: Design, model: LinearMixed, alpha: float) -> tuple[Estimate, ...]:
+    freedom = small_sample(design)[0]
+    errors = np.sqrt(np.diag(model.cov))
     return tuple(
         estimate_ratio(
-            column.term, column.unit, float(fit.beta[j]), float(errors[j]), alpha, freedom
+            column.term, column.unit, float(model.beta[j]), float(errors[j]), alpha,
+            float(freedom[j]),
         )
-        for j, column in enumerate(columns)
-        if column.term in CYCLES_AND_AGE
-    )
+        for j, column in enumerate(design.columns, start=1)
+    )  # fmt: skip

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -31,6 +32,7 @@ from outcomes.records.checking.sources import (
     used_often,
 )
 from outcomes.records.checking.storage import (
+    check_discarded_on,
     check_moves,
     check_storage_temperatures,
     effective_moves,
@@ -43,6 +45,7 @@ from outcomes.records.checking.trials import (
     check_trials_in_storage,
 )
 from outcomes.records.columns import TABLES, Table
+from outcomes.records.reading.fold import LABELS, spellings_to_join
 from outcomes.settings import RecordsSettings
 
 
@@ -69,7 +72,7 @@ def check_tables(
         time of day, on a day with trials or moves of that source, stands at the
         end of that day.
     """
-    handed = sheets
+    handed = with_folded_labels(sheets, settings)
     sheets = {}
     for name, sheet in handed.items():
         check_needed(sheet, log)
@@ -97,7 +100,8 @@ def check_tables(
             check_source_known(readings, sources, often, log)
         check_readings(readings, storage, settings, log)
     storage = settle_discards(storage, trials, log)
-    check_moves(storage, log)
+    check_discarded_on(sources, log)
+    check_moves(storage, sources, trials, log)
     moves = effective_moves(sources, storage, log)
     if "storage" in sheets:
         check_histories(sources, storage, moves, log)
@@ -109,7 +113,32 @@ def check_tables(
     return {name: checked[name] for name in sheets}
 
 
+def with_folded_labels(
+    sheets: Mapping[str, Sheet], settings: RecordsSettings
+) -> Mapping[str, Sheet]:
+    """The tables with one spelling for each label, where the unit has them folded."""
+    frames = {name: sheet.frame for name, sheet in sheets.items()}
+    for label in settings.fold_labels:
+        home, columns = LABELS[label]
+        used = [
+            frame[column].dropna()
+            for frame in frames.values()
+            for column in columns
+            if column in frame
+        ]
+        listed = frames[home][label].dropna() if home in frames and label in frames[home] else ()
+        if home not in ("sources", "dogs"):
+            listed = ()  # not a list of its own: the commonest spelling is taken
+        joined = spellings_to_join(list(dict.fromkeys(listed)), [x for one in used for x in one])
+        if not joined:
+            continue
+        for name, frame in frames.items():
+            changed = {c: frame[c].replace(joined) for c in columns if c in frame}
+            frames[name] = frame.assign(**changed)
+    return {name: replace(sheet, frame=frames[name]) for name, sheet in sheets.items()}
+
+
 def _nothing(table: Table) -> Sheet:
     """A table that could not be read: no columns, no rows."""
-    frame = pd.DataFrame({"row": pd.Series(dtype="int64")})
+    frame = pd.DataFrame({"file": pd.Series(dtype=object), "row": pd.Series(dtype="int64")})
     return Sheet(table, "", {}, {}, frame)

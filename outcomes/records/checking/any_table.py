@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.records.checking.findings import Array, Log, Sheet, quoted
+from outcomes.records.dates import dated_only
 from outcomes.records.reading.cells import shown
 from outcomes.records.reading.spelling import alike
 
@@ -47,6 +48,8 @@ _MOMENTS: Mapping[str, tuple[str, ...]] = {
 
 def check_copies(sheet: Sheet, log: Log) -> None:
     """Identical rows, and one id on rows that differ."""
+    if sheet.table.name == "trials":
+        _check_copies_without_ids(sheet, log)
     key = [sheet.table.key] if sheet.table.key else list(_MOMENTS[sheet.table.name])
     if sheet.table.name == "readings":
         key = [name for name in key if sheet.has(name)]
@@ -59,12 +62,17 @@ def check_copies(sheet: Sheet, log: Log) -> None:
     if not len(at):
         return
     whole = sheet.frame.iloc[at].drop(columns=["row", "file"])
-    rows = sheet.rows
     first = whole.groupby(list(whole.columns), dropna=False, observed=True, sort=False)
     leader = at[first.ngroup().pipe(_first_of_group)]
     copy = leader != at
     of_copy = dict(zip(at.tolist(), leader.tolist(), strict=True))
-    log.flag("identical rows", sheet, at[copy], key[0], lambda i: {"other": rows[of_copy[i]]})
+    log.flag(
+        "identical rows",
+        sheet,
+        at[copy],
+        key[0],
+        lambda i: {"other": sheet.row_name(of_copy[i], i)},
+    )
     if not sheet.table.key:
         return
     left = at[~copy]
@@ -77,9 +85,33 @@ def check_copies(sheet: Sheet, log: Log) -> None:
     def facts(position: int) -> Mapping[str, Any]:
         group = members[sheet.frame[key[0]].to_numpy()[position]]
         other = next(other for other in group if other != position)
-        return {"other": rows[other], "name": sheet.names[key[0]]}
+        return {"other": sheet.row_name(other, position), "name": sheet.names[key[0]]}
 
     log.flag("duplicate id", sheet, left, key[0], facts)
+
+
+def _check_copies_without_ids(sheet: Sheet, log: Log) -> None:
+    """Trials without an id that are the same in all else: copies, if they have a time of day."""
+    if not sheet.has("started_at", "dog_id"):
+        return
+    nameless = sheet.missing("trial_id") if sheet.has("trial_id") else True
+    at = np.flatnonzero(log.usable(sheet) & nameless & ~sheet.missing("started_at"))
+    whole = sheet.frame.iloc[at].drop(columns=["row", "file"])
+    if not whole.duplicated().any():
+        return
+    group = whole.groupby(list(whole.columns), dropna=False, observed=True, sort=False).ngroup()
+    leader = at[_first_of_group(group)]
+    copy = leader != at
+    of_copy = dict(zip(at.tolist(), leader.tolist(), strict=True))
+    dated = dated_only(sheet.frame)[at]
+    for rule, which in (("identical rows", ~dated), ("rows that may be copies", dated)):
+        log.flag(
+            rule,
+            sheet,
+            at[copy & which],
+            "started_at",
+            lambda i: {"other": sheet.row_name(of_copy[i], i)},
+        )
 
 
 def _check_copies_at_fault(sheet: Sheet, key: Sequence[str], at: Array, log: Log) -> None:
@@ -94,9 +126,14 @@ def _check_copies_at_fault(sheet: Sheet, key: Sequence[str], at: Array, log: Log
     group = whole.groupby(list(whole.columns), dropna=False, sort=False).ngroup()
     leader = at[_first_of_group(group)]
     copy = leader != at
-    rows = sheet.rows
     of_copy = dict(zip(at.tolist(), leader.tolist(), strict=True))
-    log.flag("identical rows", sheet, at[copy], key[0], lambda i: {"other": rows[of_copy[i]]})
+    log.flag(
+        "identical rows",
+        sheet,
+        at[copy],
+        key[0],
+        lambda i: {"other": sheet.row_name(of_copy[i], i)},
+    )
     if not sheet.table.key:
         return
     ids = sheet.frame[key[0]]
@@ -112,7 +149,7 @@ def _check_copies_at_fault(sheet: Sheet, key: Sequence[str], at: Array, log: Log
         sheet,
         np.array(list(others), dtype=np.int64),
         key[0],
-        lambda i: {"other": rows[others[i]], "name": sheet.names[key[0]]},
+        lambda i: {"other": sheet.row_name(others[i], i), "name": sheet.names[key[0]]},
     )
 
 
@@ -166,7 +203,7 @@ def check_spellings(sheets: Mapping[str, Sheet], log: Log) -> None:
             facts = {
                 "other": first,
                 "other_quoted": quoted(first),
-                "other_row": int(sheet.rows[position[first]]),
+                "other_row": sheet.row_name(position[first], position[second]),
                 "quoted": quoted(second),
                 "name": name,
             }

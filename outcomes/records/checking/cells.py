@@ -6,13 +6,13 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from outcomes.records.checking.findings import Log, Sheet, quoted, severity_of
 from outcomes.records.checking.header import carry_unknown, found_lower, place_columns
-from outcomes.records.columns import TABLES, Column
-from outcomes.records.reading.cells import Cells, clean, shown, texts_of
+from outcomes.records.columns import ALERTED, NOT_ALERTED, TABLES, Column
+from outcomes.records.reading.cells import Cells, shown, texts_of
+from outcomes.records.reading.gather import is_total
 from outcomes.records.reading.units import unit_name, unit_of
 from outcomes.records.reading.values import MAX_TEXT, Typed, read_column
 from outcomes.settings import RecordsSettings
@@ -38,14 +38,16 @@ def type_cells(cells: Cells, settings: RecordsSettings, log: Log) -> Sheet:
         {name: typed[name].series for name in typed}
         | carried
         | written_out
-        | {"file": pd.Series(cells.file, index=range(len(cells.rows)), dtype=object)}
+        | {"file": pd.Series(_files(cells), index=range(len(cells.rows)), dtype=object)}
         | {"row": pd.Series(cells.rows, dtype="int64")}
     )
+    if {"result", "source_id"} <= typed.keys():
+        frame = frame.assign(result=_settled_results(frame))
     sheet = Sheet(table, cells.file, names, known, frame)
     log.open(sheet)
     if not found_lower(log, table):
         _add_marks(cells, sheet, log)
-    log.flag("total row", sheet, _is_total(cells), None)
+    log.flag("total row", sheet, is_total(cells), None)
     for name, column in typed.items():
         facts = _cell_facts(table.column(name), sheet, column, settings)
         for rule, at in column.broken().items():
@@ -53,28 +55,26 @@ def type_cells(cells: Cells, settings: RecordsSettings, log: Log) -> Sheet:
     if not len(cells.rows):
         if table.name in _NEEDED_ROWS:
             log.add("no rows", table=table.name, file=cells.file)
-        elif table.needed:
+        elif table.name == "storage":
             log.add("no storage rows", table=table.name, file=cells.file)
     return sheet
 
 
-_TOTALS = frozenset(("total", "totals", "sum", "grand total", "subtotal", "sub total"))
+def _settled_results(trials: pd.DataFrame) -> pd.Series[Any]:
+    """Results, where a word that tells what the dog did means another thing without a source."""
+    blank = trials["source_id"].isna()
+    result = trials["result"]
+    for word, with_source, without in (
+        (ALERTED, "find", "false alert"),
+        (NOT_ALERTED, "miss", "clear"),
+    ):
+        said = result == word
+        result = result.mask(said & blank, without).mask(said & ~blank, with_source)
+    return result
 
 
-def _is_total(cells: Cells) -> npt.NDArray[np.bool_]:
-    """Rows whose first filled cell says that they add up the others, shape (n,)."""
-    total = np.zeros(len(cells.rows), dtype=bool)
-    before = np.zeros(len(cells.rows), dtype=bool)
-    for column in cells.columns:
-        filled = column.notna().to_numpy()
-        if isinstance(column.dtype, pd.CategoricalDtype):
-            texts = [clean(text).rstrip(":").casefold() for text in column.cat.categories]
-            # The last is for a cell without anything in it, of code -1.
-            says = np.array([*(text in _TOTALS for text in texts), False])[column.cat.codes]
-            filled = np.array([*(bool(text) for text in texts), False])[column.cat.codes]
-            total |= says & ~before
-        before |= filled
-    return total
+def _files(cells: Cells) -> Any:
+    return cells.file if cells.files is None else cells.files
 
 
 def _midnights(cells: pd.Series[Any], times: pd.Series[Any]) -> dict[str, pd.Series[Any]]:
@@ -98,7 +98,7 @@ def _cell_facts(column: Column, sheet: Sheet, typed: Typed, settings: RecordsSet
     if typed.orders:
         texts = shown(sheet.cells[column.name], np.array(list(typed.orders.values())))
         constant["orders"] = " and ".join(
-            f"{order} in row {sheet.rows[at]} ({(text or '').strip()!r})"
+            f"{order} in row {sheet.row_name(at)} ({(text or '').strip()!r})"
             for (order, at), text in zip(typed.orders.items(), texts, strict=True)
         )
     return lambda position: constant
@@ -106,12 +106,16 @@ def _cell_facts(column: Column, sheet: Sheet, typed: Typed, settings: RecordsSet
 
 def _add_marks(cells: Cells, sheet: Sheet, log: Log) -> None:
     known = {cells.header.index(theirs): ours for ours, theirs in sheet.names.items()}
-    position_of = {row: i for i, row in enumerate(sheet.rows.tolist())} if cells.marks else {}
+    position_of = {}
+    if cells.marks:
+        at = zip(sheet.frame["file"], sheet.rows.tolist(), strict=True)
+        position_of = {row: i for i, row in enumerate(at)}
     for mark in cells.marks:
+        file = mark.file or cells.file
         if mark.row is None:
-            log.add(mark.rule, table=cells.name, file=cells.file, value=mark.value)
+            log.add(mark.rule, table=cells.name, file=file, value=mark.value)
             continue
-        position = position_of.get(mark.row)
+        position = position_of.get((file, mark.row))
         whole_row = mark.position is None or mark.rule == "open quotation mark"
         if position is None or not (whole_row or mark.position in known):
             continue
@@ -121,7 +125,7 @@ def _add_marks(cells: Cells, sheet: Sheet, log: Log) -> None:
         log.add(
             mark.rule,
             table=cells.name,
-            file=cells.file,
+            file=file,
             row=mark.row,
             column=column,
             value=mark.value,

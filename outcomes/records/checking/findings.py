@@ -47,6 +47,21 @@ class Sheet:
         """Row numbers as in the spreadsheet, shape (n,)."""
         return self.frame["row"].to_numpy()
 
+    @property
+    def files(self) -> Array:
+        """The file of each row, shape (n,)."""
+        return self.frame["file"].to_numpy()
+
+    def place(self, position: int) -> str:
+        """A row as messages name it, with its file."""
+        return f"{self.files[position]}, row {self.rows[position]}"
+
+    def row_name(self, position: int, beside: int | None = None) -> str:
+        """A row as messages name it, with its file where ``beside`` is of another one."""
+        files = self.files
+        away = beside is not None and files[position] != files[beside]
+        return f"{self.rows[position]}{f' of {files[position]}' if away else ''}"
+
     def has(self, *names: str) -> bool:
         """Whether all these columns were handed over."""
         return all(name in self.names for name in names)
@@ -119,15 +134,15 @@ class Log:
         if not len(at):
             return
         severity, clause = severity_of(rule, sheet.table, column)
-        rows = sheet.rows[at].tolist()
+        rows, files = sheet.rows[at].tolist(), sheet.files[at]
         values: Sequence[str | None] = [None] * len(at)
         if column is not None and column in sheet.cells:
             values = shown(sheet.cells[column], at)
-        for position, row, value in zip(at.tolist(), rows, values, strict=True):
+        for position, file, row, value in zip(at.tolist(), files, rows, values, strict=True):
             self.add(
                 rule,
                 table=sheet.table.name,
-                file=sheet.file,
+                file=file,
                 row=row,
                 column=None if column is None else sheet.names.get(column, column),
                 value=value,
@@ -204,10 +219,10 @@ def is_left_out(finding: Finding) -> bool:
 
 def consistent(findings: Sequence[Finding]) -> list[Finding]:
     """Findings without notes that speak of a row as used where it is set aside."""
-    aside = {(f.table, f.row) for f in findings if f.severity == "set aside"}
+    aside = {(f.table, f.file, f.row) for f in findings if f.severity == "set aside"}
     kept = []
     for finding in findings:
-        if finding.severity == "note" and (finding.table, finding.row) in aside:
+        if finding.severity == "note" and (finding.table, finding.file, finding.row) in aside:
             if finding.rule in VALUE_RULES:
                 problem = finding.problem.partition(LEFT_OUT)[0]
                 kept.append(replace(finding, problem=problem))

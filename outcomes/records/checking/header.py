@@ -19,7 +19,9 @@ def place_columns(
     cells: Cells, table: Table, settings: RecordsSettings, log: Log
 ) -> dict[str, int]:
     """Our column name → its position; what is missing, doubled or unknown is logged."""
-    mapped = settings.columns.get(table.name, {})
+    mapped = {
+        ours: settings.name_of(table.name, ours) for ours in settings.columns.get(table.name, {})
+    }
     placed: dict[str, int] = {}
     missing: list[str] = []
     for column in table.columns:
@@ -47,7 +49,7 @@ def place_columns(
     free = [name for i, name in enumerate(cells.header) if name and i not in placed.values()]
     absent = [name for name in table.names if name not in placed]
     likely = likely_columns(table, absent, free)
-    buried = buried_header(cells, table, {mapped.get(name, name) for name in table.names})
+    buried = buried_header(cells, table)
     if missing and not placed and buried is not None:
         facts = {"found": buried}
         log.add("header not in row 1", table=table.name, file=cells.file, row=1, facts=facts)
@@ -59,7 +61,11 @@ def place_columns(
             table=table.name,
             file=cells.file,
             column=mapped.get(name, name),
-            facts={"name": name, "likely": quoted(guess or "your column's name")},
+            facts={
+                "name": name,
+                "likely": quoted(guess or "your column's name"),
+                "row": cells.header_row,
+            },
         )
     ours_of = {theirs: ours for ours, theirs in likely.items()}
     for theirs in dict.fromkeys(free):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -22,11 +22,13 @@ _OF_A_COLUMN = frozenset(
 # One mend for every row with this value: a word's meaning, a name added or corrected.
 _MISSING_NAMES = frozenset(("unknown source", "unknown dog", "unknown place", "unknown parent"))
 _OF_A_VALUE = _MISSING_NAMES | {"unknown word"}
+_NOTHING_LOST = frozenset(("total row", "identical rows"))  # no mend wins anything back
 _CASCADES = frozenset(("source set aside", "parent set aside"))
 
 PLACES_NAMED = 3
 
 _Key = tuple[str, ...]
+_Row = tuple[str, str, int]  # table, file, row
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +138,8 @@ def best_mend(examination: Examination) -> Mend | None:
         return _mend(stops[0], (), kept) if len(stops) == 1 and kept else None
     rows: dict[_Key, list[Finding]] = defaultdict(list)
     for found in _causes_of_rows(examination.set_aside).values():
+        if any(finding.rule in _NOTHING_LOST for finding in found):
+            continue
         keys = {_key(finding) for finding in found}
         if len(keys) == 1:
             rows[next(iter(keys))].append(found[0])
@@ -147,6 +151,21 @@ def best_mend(examination: Examination) -> Mend | None:
     # At equal numbers the one that stands first.
     best = max(rows, key=lambda key: (len(rows[key]), -first[key]))
     return _mend_of(rows[best], best, rows=len(rows[best]))
+
+
+def describe_no_trial_left(examination: Examination) -> str:
+    """That no trial can be used, and what most of them have in common."""
+    first: dict[_Row, Finding] = {}
+    for finding in examination.set_aside:
+        if finding.table == "trials" and finding.row is not None:
+            first.setdefault(("trials", finding.file, finding.row), finding)
+    told = "No trial can be used."
+    if not first:
+        return f"{told} There is none in the records."
+    reasons = Counter((f.column, f.problem, f.mend) for f in first.values())
+    (column, problem, mend), times = reasons.most_common(1)[0]
+    place = "" if column is None else f" column {column}:"
+    return f"{told} In {times:,} of {len(first):,} rows:{place} {problem}. {mend}"
 
 
 FEWEST_VALUES = 3
@@ -224,26 +243,26 @@ def _key(finding: Finding) -> _Key:
         table = "" if finding.rule.startswith("unknown") else finding.table
         column = "" if finding.rule in _MISSING_NAMES else finding.column or ""
         return (finding.rule, table, column, finding.value or "")
-    return (*place, str(finding.row), "row")
+    return (*place, finding.file, str(finding.row), "row")
 
 
 def _causes_of_rows(
     findings: Iterable[Finding],
-) -> Mapping[tuple[str, int], tuple[Finding, ...]]:
+) -> Mapping[_Row, tuple[Finding, ...]]:
     """For each row set aside, what has to be mended; cascades stand for what began them."""
-    of_row: dict[tuple[str, int], list[Finding]] = defaultdict(list)
+    of_row: dict[_Row, list[Finding]] = defaultdict(list)
     for finding in findings:
         if finding.row is not None:
-            of_row[finding.table, finding.row].append(finding)
-    known: dict[tuple[str, int], tuple[Finding, ...]] = {}
+            of_row[finding.table, finding.file, finding.row].append(finding)
+    known: dict[_Row, tuple[Finding, ...]] = {}
 
-    def causes(row: tuple[str, int]) -> tuple[Finding, ...]:
+    def causes(row: _Row) -> tuple[Finding, ...]:
         if row not in known:
             known[row] = ()  # a row never waits for itself
             found: list[Finding] = []
             for finding in of_row[row]:
                 if finding.rule in _CASCADES and finding.cause is not None:
-                    found += causes(("sources", finding.cause))
+                    found += causes(("sources", *finding.cause))
                 else:
                     found.append(finding)
             known[row] = tuple(found)

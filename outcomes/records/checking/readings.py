@@ -71,7 +71,7 @@ def _kinds_of_places(storage: Sheet, log: Log) -> dict[str, str]:
     first = pairs.drop_duplicates("place")
     kinds = dict(zip(first["place"], first["kind"], strict=True))
     other = pairs.drop(first.index)
-    row_of = dict(zip(first["place"], storage.rows[first.index], strict=True))
+    row_of = dict(zip(first["place"], map(storage.row_name, first.index), strict=True))
     log.flag(
         "place of two kinds",
         storage,
@@ -102,7 +102,7 @@ def _check_reading_times(readings: Sheet, logger: pd.Series[Any], log: Log) -> N
     def facts(position: int) -> Mapping[str, Any]:
         group = groups[(tied.loc[position, "logger"], tied.loc[position, "at"])]
         other = next(row for row in group if number[row] != number[position])
-        return {"what": tied.loc[position, "logger"], "other": int(readings.rows[other])}
+        return {"what": tied.loc[position, "logger"], "other": readings.row_name(other, position)}
 
     log.flag("two readings at one time", readings, tied.index.to_numpy(), "read_at", facts)
 

@@ -69,8 +69,9 @@ _STOPS = (
     Rule(
         "header not in row 1",
         "stops",
-        "the column names stand in row {found}, not in row 1",
-        "Remove what is above them, so that they stand in row 1.",
+        "the column names seem to stand in row {found}, not in row 1",
+        "Say in unit.toml, beside the records, under [columns.{table}], which column is which: "
+        "the row is found by their names.",
     ),
     Rule(
         "duplicate column",
@@ -401,10 +402,35 @@ _NOTES = (
         "{likely}",
     ),
     Rule(
+        "column names found lower",
+        "note",
+        "the column names were found in row {found}; what stands above is not read",
+        "Leave it, if that is right; else say header_row in unit.toml.",
+    ),
+    Rule(
         "unknown column",
         "note",
         "not a column of the records; carried through untouched",
         "{likely}",
+    ),
+    Rule(
+        "control characters",
+        "note",
+        "the row holds characters that cannot be shown; each is read as \ufffd",
+        "Type those cells again.",
+    ),
+    Rule(
+        "long at ambient temperature",
+        "note",
+        "the log has {source} at ambient temperature for {days} days from here, until {until}",
+        "If it was put back before, log when; if it was out so long, leave it.",
+    ),
+    Rule("count unlike the log", "note", "not what the log shows", "Correct the wrong one."),
+    Rule(
+        "rows that may be copies",
+        "note",
+        "the same as row {other}, without an id or a time of day to tell them apart; both are used",
+        "Remove one of them if it is a copy; otherwise leave it.",
     ),
     Rule(
         "unnamed column",
@@ -443,18 +469,32 @@ _NOTES = (
         "Log where each source was kept: without it, nothing can be said of thaws or age.",
     ),
     Rule(
+        "no storage log",
+        "note",
+        "there is no storage log: where a source was follows from kept_in, its cycles from the "
+        "days it was tried and from counts by hand; how warm it was, how long it was out and what "
+        "happened on other days is not known",
+        "Fill in kept_in for each source, and cycles where they are counted; or log every move.",
+    ),
+    Rule(
+        "discarded before it was acquired",
+        "note",
+        "earlier than acquired_on, so it is not used",
+        "Correct one of the two dates.",
+    ),
+    Rule(
         "source without storage history",
         "note",
-        "no storage move is logged for this source",
-        "Log where it has been kept.",
+        "no storage move is logged for this source, and no kept_in",
+        "Log where it has been kept, or fill in kept_in.",
     ),
     Rule(
         "storage log begins late",
         "note",
         "its first storage move is {days} days later, on {date}; what it went through before is "
         "not known and counts as no thaw",
-        "Log its earlier moves, if they are written down anywhere; else take its cycles as at "
-        "least so many.",
+        "Log its earlier moves, if they are written down anywhere, or fill in cycles_before; else "
+        "take its cycles as at least so many.",
     ),
     Rule(
         "moves out of order",
@@ -465,7 +505,7 @@ _NOTES = (
     Rule(
         "two moves at one time",
         "note",
-        "{source} was moved to {places} at one time; taken in the order of the rows",
+        "{source} was moved to {places} at one time; the last of these rows counts",
         "Give the times of day.",
     ),
     Rule(

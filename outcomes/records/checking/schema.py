@@ -49,8 +49,8 @@ def table_schema(table: Table) -> DataFrameSchema:
 
     columns = {column.name: _column_schema(column, table) for column in table.columns}
     columns["file"] = pa.Column("object")
-    columns["row"] = pa.Column("int64", pa.Check.ge(2), unique=True)
-    return pa.DataFrameSchema(columns, name=table.name)
+    columns["row"] = pa.Column("int64", pa.Check.ge(2))
+    return pa.DataFrameSchema(columns, name=table.name, unique=["file", "row"])
 
 
 def _column_schema(column: Column, table: Table) -> Any:
@@ -102,6 +102,8 @@ def _line(breaches: pd.DataFrame, frame: pd.DataFrame, table: Table) -> str:
     if not pd.isna(at) and int(at) in frame.index:
         where = f"{frame.loc[int(at), 'file']!s}, row {frame.loc[int(at), 'row']!s}"
     column = first["column"] if first["schema_context"] == "Column" else first["failure_case"]
+    if first["check"] == "multiple_fields_uniqueness":
+        column = "row"
     found = shortened(str(first["failure_case"]))
     return (
         f"{where}, column {column}: {found!r} was read but does not follow the schema of the "

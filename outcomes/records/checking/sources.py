@@ -8,10 +8,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.places import places_counted_as
 from outcomes.records.checking.findings import Array, Log, Sheet, date_text, missing_name, quoted
 from outcomes.records.checking.rules import LATE_LOG_DAYS
 from outcomes.records.reading.words import means_nothing
 
+SILENT_DAYS = 90  # of a first stay in the freezer; our choice
 # A name in so many trials is more likely missing from its list than misspelt; our choice.
 SEVERAL_TRIALS = 3
 
@@ -75,16 +77,13 @@ def check_portions(sources: Sheet, often: frozenset[str], log: Log) -> None:
         if not orphaned.any():
             return
         told |= orphaned
-        row_of = _first_rows(sources)
+        first = _first_rows(sources)
         log.flag(
             "parent set aside",
             sources,
             orphaned,
             "parent_id",
-            lambda i, row_of=row_of: {  # type: ignore[misc]
-                "where": f"{sources.file}, row {row_of[parents[i]]}",
-                "cause": row_of[parents[i]],
-            },
+            lambda i, first=first: _cause(sources, first[parents[i]]),  # type: ignore[misc]
         )
 
 
@@ -118,10 +117,16 @@ def _lookup(sources: Sheet, usable: Array, values: pd.Series[Any]) -> pd.Series[
 
 
 def _first_rows(sheet: Sheet) -> dict[Any, int]:
-    rows: dict[Any, int] = {}
-    for label, row in zip(sheet.values("source_id"), sheet.rows.tolist(), strict=True):
-        rows.setdefault(label, row)
-    return rows
+    """Position of the first row of each source."""
+    first: dict[Any, int] = {}
+    for at, label in enumerate(sheet.values("source_id")):
+        first.setdefault(label, at)
+    return first
+
+
+def _cause(sources: Sheet, at: int) -> Mapping[str, Any]:
+    """The row of the sources that sets another aside."""
+    return {"where": sources.place(at), "cause": (sources.files[at], int(sources.rows[at]))}
 
 
 def check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log: Log) -> Array:
@@ -155,16 +160,13 @@ def check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log:
         return {"likely": guesses[label]}
 
     log.flag("unknown source", sheet, ~is_handed, "source_id", facts)
-    row_of = _first_rows(sources)
+    first = _first_rows(sources)
     log.flag(
         "source set aside",
         sheet,
         is_handed & ~is_used,
         "source_id",
-        lambda i: {
-            "where": f"{sources.file}, row {row_of[ids.to_numpy()[i]]}",
-            "cause": row_of[ids.to_numpy()[i]],
-        },
+        lambda i: _cause(sources, first[ids.to_numpy()[i]]),
     )
     time = {"storage": "moved_at", "trials": "started_at", "readings": "read_at"}[sheet.table.name]
     if sheet.has(time) and sources.has("acquired_on"):
@@ -199,8 +201,17 @@ def check_histories(sources: Sheet, storage: Sheet, moves: pd.DataFrame, log: Lo
     log.flag("source without storage history", sources, log.usable(sources) & bare, "source_id")
     if not sources.has("acquired_on"):
         return
-    first = moves.groupby("source_id")["moved_at"].min()
-    first = sources.frame["source_id"].map(first)
+    ids = sources.frame["source_id"]
+    of_source = moves.groupby("source_id")
+    first = ids.map(of_source["moved_at"].min())
+    # One stay in the freezer for months before a first move says no more than no log.
+    frozen = ids.map(of_source["moved_to"].first()).isin(places_counted_as("freezer"))
+    rank = of_source.cumcount()
+    second = ids.map(moves[rank == 1].set_index("source_id")["moved_at"])
+    silent = (second - first).dt.days > SILENT_DAYS
+    if sources.has("cycles_before"):
+        silent &= sources.frame["cycles_before"].isna()
+    first = first.mask(frozen & silent & second.notna(), second)
     late = (first.dt.normalize() - sources.frame["acquired_on"].dt.normalize()).dt.days
 
     def facts(position: int) -> Mapping[str, Any]:

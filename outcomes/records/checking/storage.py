@@ -9,8 +9,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.places import PLACES
+from outcomes.places import PLACES, places_counted_as
 from outcomes.records.checking.findings import Log, Sheet, date_text
+
+END_OF_DAY = pd.Timedelta(hours=23, minutes=59)
+LONG_AMBIENT_DAYS = 2  # beyond it a person is asked; our choice
+KEPT_IN_SOURCES = "as the sources say"
 
 
 def check_storage_temperatures(storage: Sheet, log: Log) -> None:
@@ -56,15 +60,79 @@ def settle_discards(storage: Sheet, trials: Sheet | None, log: Log) -> Sheet:
         "moved_at",
         lambda i: {"source": storage.frame["source_id"].to_numpy()[i]},
     )
-    moved = at.where(~last, day + pd.Timedelta(hours=23, minutes=59))
+    moved = at.where(~last, day + END_OF_DAY)
     return replace(storage, frame=storage.frame.assign(moved_at=moved))
 
 
-def check_moves(storage: Sheet, log: Log) -> None:
-    """Order, ties, repeats and what follows a discard, source by source."""
+def check_discarded_on(sources: Sheet, log: Log) -> None:
+    """Sources discarded before they were acquired."""
+    if sources.has("discarded_on", "acquired_on"):
+        gone, acquired = sources.frame["discarded_on"], sources.frame["acquired_on"]
+        early = (gone.dt.normalize() < acquired.dt.normalize()).to_numpy()
+        log.flag("discarded before it was acquired", sources, early, "discarded_on")
+
+
+def moves_of_sources(sources: pd.DataFrame, moves: pd.DataFrame) -> pd.DataFrame:
+    """Moves that the list of sources stands for: kept from the first day, discarded.
+
+    Parameters
+    ----------
+    sources
+        ``source_id``, ``acquired_on`` and, where given, ``kept_in`` and ``discarded_on``.
+    moves
+        ``source_id``, ``moved_at``, ``moved_to``, as logged.
+
+    Returns
+    -------
+    DataFrame
+        ``source_id``, ``moved_at``, ``moved_to`` and the ``index`` of the source's row:
+        the place it is kept in from ``acquired_on`` on, unless the log has a move by
+        the end of that day; that it was discarded, at the end of the day, unless the log
+        says so itself.
+    """
+    found = [moves.iloc[:0][["source_id", "moved_at", "moved_to"]]]
+    acquired = sources["acquired_on"].dt.normalize()
+    if "kept_in" in sources:
+        first = moves.groupby("source_id", observed=True)["moved_at"].min()
+        begun = sources["source_id"].map(first) < acquired + pd.Timedelta(days=1)
+        here = sources["kept_in"].notna() & acquired.notna() & ~begun
+        found.append(
+            sources.loc[here, ["source_id"]].assign(
+                moved_at=acquired[here], moved_to=sources.loc[here, "kept_in"]
+            )
+        )
+    if "discarded_on" in sources:
+        gone = sources["discarded_on"].dt.normalize()
+        said = set(moves.loc[moves["moved_to"] == "discarded", "source_id"])
+        here = (gone >= acquired) & ~sources["source_id"].isin(said)
+        found.append(
+            sources.loc[here, ["source_id"]].assign(
+                moved_at=gone[here] + END_OF_DAY, moved_to="discarded"
+            )
+        )
+    # An empty table would only blur the types of those that have rows.
+    rows = pd.concat([part for part in found if len(part)] or found)
+    return rows.rename_axis("index").reset_index()
+
+
+def with_moves_of_sources(storage: pd.DataFrame, sources: pd.DataFrame) -> pd.DataFrame:
+    """The log with the moves that the list of sources stands for, each with its file and row."""
+    added = moves_of_sources(sources, storage)
+    if not len(added):
+        return storage
+    at = added.pop("index")
+    added["file"] = sources["file"].loc[at].to_numpy() + f", {KEPT_IN_SOURCES}"
+    added["row"] = np.arange(len(added)) + 2
+    return pd.concat([storage, added], ignore_index=True).astype(
+        {"moved_at": "datetime64[ns]", "row": "int64"}
+    )
+
+
+def check_moves(storage: Sheet, sources: Sheet, trials: Sheet, log: Log) -> None:
+    """Order, ties, repeats, long stays and what follows a discard, source by source."""
     if not storage.has("source_id", "moved_at", "moved_to"):
         return
-    log_rows = storage.frame.loc[log.usable(storage), ["source_id", "moved_at", "moved_to", "row"]]
+    log_rows = storage.frame.loc[log.usable(storage), ["source_id", "moved_at", "moved_to"]]
     before = log_rows.groupby("source_id")["moved_at"].shift()
     backwards = log_rows["moved_at"] < before
     log.flag(
@@ -83,6 +151,10 @@ def check_moves(storage: Sheet, log: Log) -> None:
     discards = (moves["moved_to"] == "discarded").astype(int)
     gone = discards.groupby(moves["source_id"]).cumsum() - discards > 0
     discarded = first_discards(moves)
+    if sources.has("source_id", "discarded_on", "acquired_on"):
+        listed = moves_of_sources(sources.frame[log.usable(sources)], moves)
+        discarded = pd.concat([discarded, first_discards(listed)])
+        gone |= moves["moved_at"] > moves["source_id"].map(first_discards(listed))
     log.flag(
         "move after discard",
         storage,
@@ -94,6 +166,7 @@ def check_moves(storage: Sheet, log: Log) -> None:
         },
     )
     moves = moves[~gone]
+    _check_long_stays(storage, trials, moves, log)
     again = moves["moved_to"] == moves.groupby("source_id")["moved_to"].shift()
     log.flag(
         "move to the same place",
@@ -102,6 +175,28 @@ def check_moves(storage: Sheet, log: Log) -> None:
         "moved_to",
         lambda i: {"source": storage.frame["source_id"].to_numpy()[i]},
     )
+
+
+def _check_long_stays(storage: Sheet, trials: Sheet, moves: pd.DataFrame, log: Log) -> None:
+    """Stays at ambient temperature so long that a move back is more likely missing."""
+    last = moves["moved_at"].max()
+    if trials.has("started_at"):
+        last = max(last, trials.frame["started_at"].max())
+    until = moves.groupby("source_id")["moved_at"].shift(-1)
+    ends = until.fillna(last)
+    days = (ends - moves["moved_at"]).dt.total_seconds() / 86_400
+    out = moves["moved_to"].isin(places_counted_as("ambient"))
+    long = out & (days > LONG_AMBIENT_DAYS)
+
+    def facts(position: int) -> Mapping[str, Any]:
+        ended = not pd.isna(until[position])
+        return {
+            "source": storage.frame["source_id"].to_numpy()[position],
+            "days": f"{days[position]:,.0f}",
+            "until": date_text(ends[position]) if ended else "the end of the records",
+        }
+
+    log.flag("long at ambient temperature", storage, np.sort(moves.index[long]), "moved_at", facts)
 
 
 def _check_ties(storage: Sheet, moves: pd.DataFrame, disordered: Iterable[str], log: Log) -> None:
@@ -113,7 +208,12 @@ def _check_ties(storage: Sheet, moves: pd.DataFrame, disordered: Iterable[str], 
     together = moves[tied].groupby(["source_id", minute[tied]])["moved_to"]
     different = together.transform("nunique") > 1
     places = together.transform(lambda p: " and ".join(dict.fromkeys(p)))
-    unclear = moves.loc[tied, "source_id"].isin(set(disordered))
+    # Rows next to each other were written down in one go, and in order; others were added later.
+    at = moves.groupby("source_id").cumcount()[tied]
+    groups = [moves["source_id"][tied], minute[tied]]
+    of_group = at.groupby(groups)
+    apart = of_group.transform("max") - of_group.transform("min") >= of_group.transform("size")
+    unclear = moves.loc[tied, "source_id"].isin(set(disordered)) & apart
 
     def facts(position: int) -> Mapping[str, Any]:
         source = storage.frame["source_id"].to_numpy()[position]
@@ -141,11 +241,21 @@ def effective_moves(sources: Sheet, storage: Sheet, log: Log) -> pd.DataFrame:
         ``source_id``, ``moved_at``, ``moved_to``, ``position`` (in the storage
         table), in order of time.
     """
-    if not storage.has("source_id", "moved_at", "moved_to"):
-        return pd.DataFrame(columns=["source_id", "moved_at", "moved_to", "position"])
-    usable = log.usable(storage)
-    own = storage.frame.loc[usable, ["source_id", "moved_at", "moved_to"]]
-    own = own.assign(position=np.flatnonzero(usable))
+    own = pd.DataFrame(
+        {
+            "source_id": pd.Series(dtype=object),
+            "moved_at": pd.Series(dtype="datetime64[ns]"),
+            "moved_to": pd.Series(dtype=object),
+            "position": pd.Series(dtype="int64"),
+        }
+    )
+    if storage.has("source_id", "moved_at", "moved_to"):
+        usable = log.usable(storage)
+        own = storage.frame.loc[usable, ["source_id", "moved_at", "moved_to"]]
+        own = own.assign(position=np.flatnonzero(usable))
+    if sources.has("source_id", "acquired_on"):
+        added = moves_of_sources(sources.frame[log.usable(sources)], own)
+        own = pd.concat([own, added.drop(columns="index").assign(position=-1)])
     parts = [own]
     if sources.has("source_id", "parent_id", "acquired_on"):
         kept = log.usable(sources) & ~sources.missing("parent_id")

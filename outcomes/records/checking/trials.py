@@ -201,18 +201,21 @@ def check_one_dog_at_once(trials: Sheet, log: Log) -> None:
         return
     started = trials.frame["started_at"]
     timed = log.usable(trials) & (started != started.dt.normalize()).to_numpy()
-    searches = trials.frame.loc[timed, ["dog_id", "started_at", "search_s", "row"]]
+    searches = trials.frame.loc[timed, ["dog_id", "started_at", "search_s"]]
     searches = searches.sort_values(["dog_id", "started_at"], kind="stable")
     ended = searches["started_at"] + pd.to_timedelta(searches["search_s"].fillna(0), unit="s")
     before = searches["dog_id"] == searches["dog_id"].shift()
     # Starts are written to the minute, so an overlap within the minute is rounding.
     overlap = searches["started_at"] + pd.Timedelta(minutes=1) < ended.shift()
-    other = searches["row"].shift()
+    other = searches.index.to_series(index=searches.index).shift()
     breach = np.sort(searches.index[before & overlap].to_numpy())
     log.flag(
         "one dog in two trials",
         trials,
         breach,
         "started_at",
-        lambda i: {"dog": trials.frame["dog_id"].to_numpy()[i], "other": int(other[i])},
+        lambda i: {
+            "dog": trials.frame["dog_id"].to_numpy()[i],
+            "other": trials.row_name(int(other[i]), i),
+        },
     )

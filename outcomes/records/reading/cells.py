@@ -7,8 +7,9 @@ steps look at each distinct text once); a column that the file itself types is
 
 from __future__ import annotations
 
+import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -39,6 +40,7 @@ class Mark:
     row: int | None
     position: int | None
     value: str | None
+    file: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +70,11 @@ class Cells:
     marks
         What the file itself shows.
     top
-        Rows 2 to 11 whole, as (row, cells), where rows are wider than row 1.
+        The rows after the column names whole, as (row, cells), where rows are wider.
+    header_row
+        The row that the column names stand in.
+    files
+        The file of each row, shape (n,), where there are several; else None.
     """
 
     name: str
@@ -78,6 +84,17 @@ class Cells:
     rows: Array
     marks: tuple[Mark, ...] = ()
     top: tuple[tuple[int, frozenset[str]], ...] = ()
+    header_row: int = 1
+    files: Array | None = None
+
+
+FindHeader = Callable[[Sequence[Sequence[str]]], int]
+"""The first rows of a sheet → position of the one that holds the column names."""
+
+
+def in_row_1(_: Sequence[Sequence[str]]) -> int:
+    """The column names stand in the first row."""
+    return 0
 
 
 def top_rows(
@@ -135,6 +152,7 @@ def without_blanks(
     rows: Array,
     marks: Sequence[Mark],
     top: tuple[tuple[int, frozenset[str]], ...] = (),
+    header_row: int = 1,
 ) -> Cells:
     """The table without blank rows, and without columns that have neither name nor cell."""
     blank = np.ones(len(rows), dtype=bool)
@@ -147,10 +165,14 @@ def without_blanks(
         dropped = set(rows[blank].tolist())
         marks = [mark for mark in marks if mark.row not in dropped]
         rows = rows[~blank]
-    names = tuple(name.strip() for name in header)
+    names = tuple(printable(name).strip() for name in header)
+    columns, marks = _without_controls(columns, rows, marks)
     if not any(names):
         raise CannotReadError(
-            "no header", "row 1 is blank", "Put the column names in row 1.", row=1
+            "no header",
+            f"row {header_row} is blank",
+            "Put the column names in row 1.",
+            row=header_row,
         )
     # A column without a name and without a cell is only formatting.
     keep = [i for i, name in enumerate(names) if name or not _blank(columns[i]).all()]
@@ -166,7 +188,37 @@ def without_blanks(
             for m in marks
         ),
         top=top,
+        header_row=header_row,
     )
+
+
+_CONTROLS = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
+
+
+def printable(text: str) -> str:
+    r"""A text with a mark in the place of each control character, which no file may hold.
+
+    >>> printable("Re\x1bx")
+    'Re\ufffdx'
+    """
+    return _CONTROLS.sub("\ufffd", text)
+
+
+def _without_controls(
+    columns: Sequence[pd.Series[Any]], rows: Array, marks: Sequence[Mark]
+) -> tuple[list[pd.Series[Any]], list[Mark]]:
+    """Cells without control characters, and a mark for each row that had some."""
+    kept, hit = [], np.zeros(len(rows), dtype=bool)
+    for column in columns:
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            codes, texts = texts_of(column)
+            bad = np.array([*(bool(_CONTROLS.search(text)) for text in texts), False])
+            if bad.any():
+                hit |= bad[codes]
+                seen = np.array([*map(printable, texts), None], dtype=object)[codes]
+                column = categories_of(pd.Series(seen, dtype=object))
+        kept.append(column)
+    return kept, [*marks, *(Mark("control characters", int(r), None, None) for r in rows[hit])]
 
 
 def number_text(number: float) -> str:

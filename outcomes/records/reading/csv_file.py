@@ -7,6 +7,7 @@ import csv
 import io
 import re
 from collections.abc import Sequence
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -15,12 +16,15 @@ import pandas as pd
 from outcomes.records.reading.cells import (
     MAX_CELL,
     MAX_COLUMNS,
+    ROWS_SEARCHED,
     Array,
     CannotReadError,
     Cells,
+    FindHeader,
     Mark,
     Place,
     categories_of,
+    in_row_1,
     top_rows,
     uneven_rows,
     without_blanks,
@@ -29,7 +33,7 @@ from outcomes.records.reading.cells import (
 MAX_TEXT_BYTES = 2_000_000_000
 
 
-def load_csv(place: Place) -> Cells:
+def load_csv(place: Place, find_header: FindHeader = in_row_1) -> Cells:
     """The cells of a text file."""
     if place.path.stat().st_size > MAX_TEXT_BYTES:
         raise CannotReadError(
@@ -44,14 +48,9 @@ def load_csv(place: Place) -> Cells:
         data = data[stated.end() :]
     if not data.strip():
         raise CannotReadError("empty file", "there is nothing in it", "Fill it in.")
-    if data[:1] in b"\r\n":
-        raise CannotReadError(
-            "no header", "row 1 is blank", "Put the column names in row 1.", row=1
-        )
     first = data[: MAX_CELL * 4].decode("utf-8", errors="ignore")
     separator = _separator(first) if stated is None else stated[1].decode()
     lengths = _record_lengths(data, separator)
-    width = int(lengths[0])
     widest = int(lengths.max())
     if widest > MAX_COLUMNS:
         raise CannotReadError(
@@ -85,29 +84,38 @@ def load_csv(place: Place) -> Cells:
             "a quotation mark is opened and never closed",
             "Look for a lone quotation mark, and save the file as CSV again.",
         )
-    header = tuple(str(cell) for cell in frame.iloc[0, :width])
-    body = frame.iloc[1:].reset_index(drop=True)
+    top = find_header(frame.iloc[:ROWS_SEARCHED].to_numpy().tolist())
+    if top >= len(frame):
+        raise CannotReadError(
+            "no header",
+            f"there is no row {top + 1}",
+            "Correct header_row in unit.toml.",
+            row=top + 1,
+        )
+    row, width = top + 1, int(lengths[top])
+    header = tuple(str(cell) for cell in frame.iloc[top, :width])
+    body = frame.iloc[row:].reset_index(drop=True)
     columns = [categories_of(body[position]) for position in range(widest)]
-    rows = np.arange(2, len(body) + 2)
-    lengths = lengths[1:]
+    rows = np.arange(row + 1, len(frame) + 1)
+    lengths = lengths[row:]
     if (lengths != width).any():
         marks += uneven_rows(columns, rows, lengths, width)
     if len(frame) != data.count(b"\n") + (not data.endswith(b"\n")):
         marks += _swallowed_rows(columns[:width], rows, separator, width)
-    top = top_rows(columns, rows) if widest > width else ()
-    return without_blanks(place, header, columns[:width], rows, marks, top)
+    wider = top_rows(columns, rows) if widest > width else ()
+    return without_blanks(place, header, columns[:width], rows, marks, wider, row)
 
 
-def csv_header(place: Place) -> tuple[str, ...]:
-    """The column names of a text file alone, without reading the rest."""
+def top_of_csv(place: Place) -> list[list[str]]:
+    """The first rows of a text file, without reading the rest."""
     with place.path.open("rb") as file:
         data = _as_utf8(file.read(MAX_CELL * 4))[0]
     first = re.sub(rb"^sep=[,;\t]\r?\n", b"", data).decode("utf-8", errors="ignore")
     lines = csv.reader(io.StringIO(first, newline=""), delimiter=_separator(first))
     try:
-        return tuple(cell.strip() for cell in next(lines, []))
+        return list(islice(lines, ROWS_SEARCHED))
     except csv.Error:
-        return ()
+        return []
 
 
 def _as_utf8(data: bytes) -> tuple[bytes, list[Mark]]:
@@ -142,9 +150,12 @@ def _as_utf8(data: bytes) -> tuple[bytes, list[Mark]]:
 
 
 def _separator(first: str) -> str:
-    """Comma, semicolon or tab: whichever the header row has most of, outside quotation marks."""
-    header = re.split(r"[\r\n]", re.sub(r'"[^"]*"', "", first), maxsplit=1)[0]
-    return max((",", ";", "\t"), key=header.count)
+    """Comma, semicolon or tab: whichever one of the first rows has most of, outside quotes."""
+    lines = re.split(r"\r?\n|\r", re.sub(r'"[^"]*"', "", first), maxsplit=ROWS_SEARCHED)
+    if any(mark in lines[0] for mark in ",;\t"):
+        lines = lines[:1]  # the column names, most likely, whatever cells below them hold
+    lines = lines[:ROWS_SEARCHED]
+    return max((",", ";", "\t"), key=lambda mark: max(line.count(mark) for line in lines))
 
 
 def _record_lengths(data: bytes, separator: str) -> Array:

@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
+import re
 import stat
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from outcomes.errors import UsageError
 from outcomes.records.columns import TABLES
-from outcomes.records.reading.cells import CannotReadError, Cells, Place
-from outcomes.records.reading.csv_file import csv_header, load_csv
-from outcomes.records.reading.mapping import likely_tables, tables_by_columns
+from outcomes.records.reading.cells import (
+    CannotReadError,
+    Cells,
+    FindHeader,
+    Place,
+    in_row_1,
+    printable,
+)
+from outcomes.records.reading.csv_file import load_csv, top_of_csv
+from outcomes.records.reading.mapping import guess_header, likely_tables, tables_by_columns
 from outcomes.records.reading.parquet_file import load_parquet, parquet_header
-from outcomes.records.reading.xlsx_file import load_sheet, sheet_header, sheet_parts
+from outcomes.records.reading.xlsx_file import load_sheet, sheet_parts, top_of_sheet
 from outcomes.records.tables import shortened
 
 MOST_OPENED = 20  # files or sheets of other names that are looked into for their columns
 MOST_NAMED = 8
+SAME_SHARE = 0.6  # of the columns of two sheets that are of one table
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,18 +40,21 @@ class Places:
     label
         The folder or workbook, as people know it.
     likely
-        Table without a place → the place of another name that is most like it.
+        Table without a place → the places of other names that are most like it.
+    missing
+        Table → names that the unit gives for it and that nothing has.
     others
         Names of the files or sheets that are no table by name.
     """
 
     found: Mapping[str, tuple[Place, ...]]
     label: str
-    likely: Mapping[str, Place]
+    likely: Mapping[str, tuple[Place, ...]]
     others: tuple[str, ...] = ()
+    missing: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
-def find_tables(path: Path, names: Mapping[str, str] | None = None) -> Places:
+def find_tables(path: Path, names: Mapping[str, Sequence[str]] | None = None) -> Places:
     """Find the tables in a folder or a workbook.
 
     Parameters
@@ -50,7 +62,7 @@ def find_tables(path: Path, names: Mapping[str, str] | None = None) -> Places:
     path
         Folder of ``.csv`` and ``.parquet`` files, or one ``.xlsx`` workbook.
     names
-        Table → the unit's own name for its file or sheet, where it has one.
+        Table → the unit's own names for its files or sheets, where it has any.
 
     Raises
     ------
@@ -72,7 +84,7 @@ def find_tables(path: Path, names: Mapping[str, str] | None = None) -> Places:
             "Save the records as .xlsx, or as .csv files in one folder."
         )
     sheets = [
-        (sheet, Place("", f"{path.name}, sheet {sheet}", path, sheet))
+        (sheet, Place("", printable(f"{path.name}, sheet {sheet}"), path, sheet))
         for sheet in sheet_parts(path)
     ]
     places = _sort_places(sheets, names or {}, path.name)
@@ -105,28 +117,75 @@ def mode_of(path: Path) -> int:
 
 
 def _sort_places(
-    entries: Sequence[tuple[str, Place]], names: Mapping[str, str], label: str
+    entries: Sequence[tuple[str, Place]], names: Mapping[str, Sequence[str]], label: str
 ) -> Places | None:
     """Places by table, by our names and the unit's own; None where none is like a table."""
     found: dict[str, tuple[Place, ...]] = {}
+    missing: dict[str, tuple[str, ...]] = {}
     for table in TABLES:
-        own = names.get(table, table).casefold()
-        places = [p for n, p in entries if own in (n.strip().casefold(), p.file.casefold())]
+        places = []
+        for name in names.get(table, (table,)):
+            own = name.casefold()
+            of_name = [p for n, p in entries if own in (n.strip().casefold(), p.file.casefold())]
+            places += of_name
+            if table in names and not of_name:
+                missing[table] = (*missing.get(table, ()), name)
         if table in names and places:
             places += [p for n, p in entries if n.strip().casefold() == table and p not in places]
         found[table] = tuple(replace(place, name=table) for place in places)
     taken = {place.file for places in found.values() for place in places}
     free = {name: place for name, place in entries if place.file not in taken}
     wanted = [table for table, places in found.items() if not places]
-    opened = [*free][:MOST_OPENED] if any(TABLES[table].needed for table in wanted) else []
-    by_columns = {name: tables_by_columns(_header(free[name])) for name in opened}
+    opened = [*free][:MOST_OPENED] if any(TABLES[table].told_by for table in wanted) else []
+    headers = {name: _header(free[name]) for name in opened}
+    by_columns = {name: tables_by_columns(header) for name, header in headers.items()}
+    groups = _groups(free, headers, by_columns)
+    first = likely_tables(wanted, [group[0] for group in groups], by_columns)
     likely = {
-        table: replace(free[name], name=table)
-        for table, name in likely_tables(wanted, list(free), by_columns).items()
+        table: tuple(replace(free[other], name=table) for other in group)
+        for table, name in first.items()
+        for group in groups
+        if name == group[0]
     }
     if not taken and not likely:
         return None
-    return Places(found, label, likely, tuple(free))
+    return Places(found, label, likely, tuple(free), missing)
+
+
+def _groups(
+    names: Iterable[str],
+    headers: Mapping[str, Sequence[str]],
+    by_columns: Mapping[str, Mapping[str, int]],
+) -> list[list[str]]:
+    """Names of one table each, as those of several years are; copies and forms stand alone."""
+    groups: list[list[str]] = []
+    for name in names:
+        header, tables = headers.get(name, ()), by_columns.get(name, {})
+        home = next(
+            (
+                group
+                for group in groups
+                if tables
+                and tables.keys() & by_columns.get(group[0], {}).keys()
+                and not any(_NO_PART.search(one) for one in (name, group[0]))
+                and _same_columns(headers[group[0]], header)
+            ),
+            None,
+        )
+        if home is None:
+            groups.append([name])
+        else:
+            home.append(name)
+    return groups
+
+
+_NO_PART = re.compile(r"(?i)copy|backup|back-up|template|example|blank")
+
+
+def _same_columns(one: Sequence[str], other: Sequence[str]) -> bool:
+    """Whether two sheets have most of their columns in common, as those of two years have."""
+    names = [{name.casefold() for name in header if name} for header in (one, other)]
+    return len(names[0] & names[1]) >= SAME_SHARE * max(map(len, names))
 
 
 def named(names: Sequence[str]) -> str:
@@ -140,17 +199,17 @@ def named(names: Sequence[str]) -> str:
 def _header(place: Place) -> tuple[str, ...]:
     """The column names of a file or sheet, without the rest; empty where they cannot be read."""
     try:
-        if place.sheet is not None:
-            return sheet_header(place)
         if place.path.suffix.lower() == ".parquet":
             return parquet_header(place)
-        return csv_header(place)
+        lines = top_of_csv(place) if place.sheet is None else top_of_sheet(place)
+        at = max(guess_header(lines, table) for table in TABLES.values())
+        return tuple(cell.strip() for cell in lines[at]) if lines else ()
     except (CannotReadError, OSError, ValueError):
         # What is wrong with it is told where the table is read.
         return ()
 
 
-def _find_files(folder: Path, names: Mapping[str, str]) -> Places:
+def _find_files(folder: Path, names: Mapping[str, Sequence[str]]) -> Places:
     try:
         entries = sorted(e for e in folder.iterdir() if not e.name.startswith((".", "~$")))
     except OSError as error:
@@ -159,7 +218,7 @@ def _find_files(folder: Path, names: Mapping[str, str]) -> Places:
             "Give a folder you may read."
         ) from error
     files = [
-        (entry.stem, Place("", entry.name, entry))
+        (entry.stem, Place("", printable(entry.name), entry))
         for entry in entries
         if entry.suffix.lower() in (".csv", ".parquet")
     ]
@@ -183,11 +242,11 @@ def _hint(folder: Path, entries: Sequence[Path]) -> str:
     older = [e.name for e in entries if e.suffix.lower() in (".xls", ".ods", ".numbers")]
     if older:
         return f" Save {older[0]} as .xlsx, and name that file."
-    return " It should hold sources.csv, storage.csv and trials.csv."
+    return " It should hold sources.csv and trials.csv, and storage.csv where moves are logged."
 
 
-def load_table(place: Place) -> Cells:
-    """The cells of one table.
+def load_table(place: Place, find_header: FindHeader = in_row_1) -> Cells:
+    """The cells of one table, whose column names stand where ``find_header`` says.
 
     Raises
     ------
@@ -200,10 +259,10 @@ def load_table(place: Place) -> Cells:
                 "unreadable file", "it is not an ordinary file", "Put the table itself there."
             )
         if place.sheet is not None:
-            return load_sheet(place)
+            return load_sheet(place, find_header)
         if place.path.suffix.lower() == ".parquet":
             return load_parquet(place)
-        return load_csv(place)
+        return load_csv(place, find_header)
     except OSError as error:
         raise CannotReadError(
             "unreadable file",

@@ -12,6 +12,13 @@ from outcomes.records.reading.cells import ROWS_SEARCHED, Cells
 from outcomes.records.reading.spelling import pieces_of
 
 LEAST_LIKENESS = 72.0
+# Words of a question, which headings of forms are ("Which source was used?").
+_ASKING = frozenset(
+    (
+        *("the", "was", "were", "is", "are", "did", "does", "do", "a", "an", "it", "its", "your"),
+        *("please", "any", "which", "how", "s", "at", "this"),
+    )
+)
 LEAST_NEEDED = 0.6  # share of its needed columns by which a table is known
 
 
@@ -53,7 +60,8 @@ def _likeness(ours: str, theirs: str) -> float:
     if not text:
         return 0.0
     names = (ours.replace("_", " "), *OTHER_NAMES.get(ours, ()))
-    return max(fuzz.ratio(text, name) for name in names)
+    bare = " ".join(word for word in text.split() if word not in _ASKING)
+    return max(fuzz.ratio(form, name) for form in {text, bare} - {""} for name in names)
 
 
 def _plain(name: str) -> str:
@@ -152,22 +160,40 @@ def _table_likeness(table: str, name: str) -> float:
     return max(scores, default=0.0)
 
 
-def buried_header(cells: Cells, table: Table, names: set[str]) -> int | None:
-    """The row among the first few that holds the column names, where row 1 does not.
+def find_header(lines: Sequence[Sequence[str]], names: set[str]) -> int:
+    """Position of the one row that holds most of the names, two at least; the first otherwise.
 
-    Two of the names as they should be written will do; otherwise three that are
-    like ones of ours, where no more than one in row 1 is.
+    >>> find_header([["Log 2025"], [], ["Date", "Dog"], ["Ash", "Dog"]], {"Date", "Dog"})
+    2
     """
+    found = [len({cell.strip() for cell in line} & names) for line in lines]
+    best = max(found, default=0)
+    return found.index(best) if best >= 2 and found.count(best) == 1 else 0
+
+
+def guess_header(lines: Sequence[Sequence[str]], table: Table) -> int:
+    """Position of the row with most cells that are like our names, three at least; else 0."""
+    alike = []
+    for line in lines:
+        texts = [cell.strip() for cell in line if re.search(r"[^\W\d]", cell)]
+        alike.append(len(likely_columns(table, table.names, texts)))
+    best = max(alike, default=0)
+    return alike.index(best) if best >= 3 and alike[0] < best else 0
+
+
+def buried_header(cells: Cells, table: Table) -> int | None:
+    """The row among the first few that holds names like ours, where the column names do not.
+
+    Three will do, where no more than one of the column names is like one of ours.
+    """
+    if len(likely_columns(table, table.names, cells.header)) > 1:
+        return None
     lines: dict[int, set[str]] = {int(row): set(line) for row, line in cells.top}
     for position in range(min(len(cells.rows), ROWS_SEARCHED)):
         line = {str(column.iloc[position]).strip() for column in cells.columns}
         lines.setdefault(int(cells.rows[position]), set()).update(line)
-    for row, line in lines.items():
+    for line in lines.values():
         line |= {part.strip('" ') for cell in line for part in re.split("[,;\t]", cell)}
-        if len(line & names) >= 2:
-            return row
-    if len(likely_columns(table, table.names, cells.header)) > 1:
-        return None
     for row, line in lines.items():
         texts = [cell for cell in sorted(line) if re.search(r"[^\W\d]", cell)]
         if len(likely_columns(table, table.names, texts)) >= 3:

@@ -32,8 +32,8 @@ def _times(factor: float, in_heading: str = "") -> Unit:
 
 
 _DURATIONS_S = {
-    "s": _times(1.0, r"\bs\b|\bsecs?\b|second"),
-    "min": _times(60.0, r"\bmins?\b|minutes"),
+    "s": _times(1.0, r"\bs\b|\bsecs?\b|seconds?"),
+    "min": _times(60.0, r"\bmins?\b|minutes?"),
     "h": _times(3600.0),
     "mm:ss": _times(1.0, r"mm:ss"),
 }
@@ -47,13 +47,13 @@ UNITS: Mapping[str, Mapping[str, Unit]] = {
     "search_s": _DURATIONS_S,
     "limit_s": _DURATIONS_S,
     "set_min": {
-        "min": _times(1.0, r"\bmins?\b|minute"),
+        "min": _times(1.0, r"\bmins?\b|minutes?"),
         "h": _times(60.0, r"\bh\b|\bhrs?\b|hours?"),
         "s": _times(1 / 60.0),
     },
     "depth_cm": {
-        "cm": _times(1.0, r"\bcms?\b|centi"),
-        "in": _times(2.54, r"\bin\W*$|inch"),
+        "cm": _times(1.0, r"\bcms?\b|centi\w*"),
+        "in": _times(2.54, r"\bin\W*$|\bins\b|inch(?:es)?"),
         "ft": _times(30.48, r"\bft\b|feet"),
         "m": _times(100.0),
         "mm": _times(0.1, r"\bmm\b"),
@@ -105,6 +105,20 @@ def unit_in_heading(column: Column, heading: str) -> str | None:
         return None
     # Minutes in the form mm:ss are that form, whatever else the heading says.
     return "mm:ss" if "mm:ss" in named else named[0]
+
+
+def unit_named(units: Mapping[str, Unit], said: str) -> Unit | None:
+    """The one unit that a cell names behind its number; None where it is none or several."""
+    exact = [unit for name, unit in units.items() if name == said]
+    if exact:
+        return exact[0]
+    alike = [
+        unit
+        for name, unit in units.items()
+        if name.casefold() == said.casefold()
+        or (unit.in_heading and re.fullmatch(rf"(?:{unit.in_heading})", said, re.IGNORECASE))
+    ]
+    return alike[0] if len(alike) == 1 else None
 
 
 def unit_name(unit: str | None) -> str:

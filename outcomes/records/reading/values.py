@@ -6,18 +6,20 @@ rule (see :mod:`outcomes.records.checking.rules`) instead of a value.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from outcomes.records.columns import Column
+from outcomes.records.columns import ALERTED, NOT_ALERTED, Column
 from outcomes.records.reading.cells import Array, clean, texts_of
 from outcomes.records.reading.problems import Problems, matches
 from outcomes.records.reading.times import DAY_AND_MONTH, ISO, YEAR_FIRST, YEAR_LAST, read_times
-from outcomes.records.reading.units import UNITS, unit_of
+from outcomes.records.reading.units import UNITS, unit_named, unit_of
 from outcomes.settings import RecordsSettings
 
 MAX_TEXT = 200
@@ -28,6 +30,7 @@ SPREADSHEET_ERRORS = frozenset(
 )
 _PLAIN_NUMBER = r"^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?$"
 _NUMBER_AND_UNIT = r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)\s*[^\d\s.,:+-][^\d]*\d?$"
+_OWN_UNIT = re.compile(r"^([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*°?\s*([^\d\s.,:+-]\D*)$")
 _COMMA_NUMBER = r"^[+-]?\d*(,\d+)+(\.\d+)?$"
 _MINUTES_SECONDS = r"^(\d{1,2}:)?\d{1,3}:[0-5]\d$"
 
@@ -96,8 +99,13 @@ def read_column(
     elif column.type in ("number", "count"):
         unit = unit_of(column, settings, table)
         clock = "mm:ss" in UNITS.get(column.name, {})
-        numbers = _read_numbers(texts, filled, unit, settings.decimal, clock, problems)
-        values = pd.Series(_in_range(column, numbers, unit, problems))
+        texts, own = _in_own_units(column, texts, settings.decimal)
+        numbers = _read_numbers(texts, filled, unit, settings.decimal, clock, problems, plain=own)
+        if unit is not None and unit != column.unit:
+            # A cell that names its own unit is not in that of the column.
+            converted = UNITS[column.name][unit].to_ours(numbers)
+            numbers = np.where(own, numbers, converted)
+        values = pd.Series(_in_range(column, numbers, column.unit, problems))
     elif column.words:
         values = _read_words(column, texts, filled, problems)
     else:
@@ -154,12 +162,36 @@ def _read_texts(texts: Sequence[str], filled: Array, problems: Problems) -> pd.S
     return _keep(texts, filled & (problems.code == 0))
 
 
+def _in_own_units(
+    column: Column, texts: Sequence[str], decimal: str
+) -> tuple[list[str], npt.NDArray[np.bool_]]:
+    """Texts of a number and its unit (``45F``, ``6 in``) as numbers in our unit, and which."""
+    read, own = list(texts), np.zeros(len(texts), dtype=bool)
+    units = UNITS.get(column.name, {})
+    for at, text in enumerate(texts):
+        found = _OWN_UNIT.match(text)
+        if found is None or (("," if decimal == "." else ".") in found[1]):
+            continue
+        said, number = found[2].strip().rstrip("."), np.array([float(found[1].replace(",", "."))])
+        if said == "%" == column.unit:
+            ours = number
+        else:
+            unit = unit_named(units, said)
+            if unit is None:
+                continue
+            ours = unit.to_ours(number)
+        read[at], own[at] = repr(float(ours[0])), True
+    return read, own
+
+
 def _read_words(
     column: Column, texts: Sequence[str], filled: Array, problems: Problems
 ) -> pd.Series[Any]:
     allowed = {word: word for word in column.words}
     if column.type == "yes or no":
         allowed |= {"true": "yes", "false": "no"}
+    if column.name == "result":
+        allowed |= {word: word for word in (ALERTED, NOT_ALERTED)}
     read = [allowed.get(text.casefold(), "") for text in texts]
     unknown = np.array([not word for word in read], dtype=bool) & filled
     problems.add("unknown word", unknown)
@@ -180,13 +212,16 @@ def _read_numbers(
     decimal: str,
     clock: bool,
     problems: Problems,
+    plain: npt.NDArray[np.bool_],
 ) -> Array:
+    """Numbers of the distinct texts; ``plain`` ones are numbers whatever the unit is."""
     numbers = np.full(len(texts), np.nan)
     for pattern in (ISO, YEAR_FIRST, YEAR_LAST, DAY_AND_MONTH):
         problems.add("date for a number", filled & matches(texts, pattern))
     if unit == "mm:ss":
-        good = matches(texts, _MINUTES_SECONDS)
-        problems.add("not minutes and seconds", ~good & filled)
+        good = matches(texts, _MINUTES_SECONDS) & ~plain
+        problems.add("not minutes and seconds", ~good & filled & ~plain)
+        numbers[plain] = [float(text) for text, one in zip(texts, plain, strict=True) if one]
         for at in np.flatnonzero(good).tolist():
             parts = [int(part) for part in texts[at].split(":")]
             numbers[at] = sum(
@@ -194,7 +229,7 @@ def _read_numbers(
             )
         return numbers
     if decimal == ",":
-        pointed = np.array(["." in text for text in texts], dtype=bool)
+        pointed = np.array(["." in text for text in texts], dtype=bool) & ~plain
         problems.add("point in a number", pointed & filled)
         texts = [text.replace(",", ".") for text in texts]
     good = matches(texts, _PLAIN_NUMBER) & (problems.code == 0)

@@ -1,4 +1,4 @@
-"""``suspects``, ``shape``, ``quality`` and ``dogs``: what stands behind the answer on finds."""
+"""``suspects``, ``quality`` and ``dogs``: what stands behind the answer on finds."""
 
 from __future__ import annotations
 
@@ -6,13 +6,11 @@ from dataclasses import dataclass
 
 from outcomes.analysis.finds.confounders import ModelSupport, Suspect, Suspects
 from outcomes.analysis.finds.dog_and_source_effects import DogReview, OwnEffect
-from outcomes.analysis.finds.shape import Shapes
 from outcomes.analysis.finds.validation import Drift, Quality
 from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.report.results.values import Curve, FindEffect, Number, filled, told_as_finds
 from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
 from outcomes.wording.quality import describe_drift, describe_quality
-from outcomes.wording.shape import SHAPE_RULE, describe_shape
 from outcomes.wording.suspects import SUPPORT_MEANING, describe_suspects
 
 
@@ -90,45 +88,6 @@ class SuspectsSection:
     sentence: str
     meaning: str
     reason: str | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShapeCandidate:
-    """One shape fitted: its criterion (QAICc), distance from the best, share of the support."""
-
-    shape: str
-    parameters: int
-    log_likelihood: Number
-    criterion: Number
-    difference: Number
-    weight: Number
-    p: Number
-    probability: tuple[Number, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShapeSection:
-    """The shape of the change with one exposure.
-
-    Attributes
-    ----------
-    chosen, best
-        The simplest that is not clearly worse than the best, and the best.
-    bend_p
-        Test of the spline against the straight line.
-    knots, at
-        Of the spline, and along the curves: in the exposure's own unit.
-    """
-
-    chosen: str | None
-    best: str | None
-    bend_p: Number
-    knots: tuple[float, ...]
-    at: tuple[float, ...]
-    candidates: tuple[ShapeCandidate, ...]
-    left_out: tuple[LeftOut, ...]
-    rule: str
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -340,11 +299,6 @@ def _suspect(suspect: Suspect, confidence: float) -> SuspectTold:
         given_others=effect(suspect.given_others),
         most_like=None if like is None else MostLike(exposure=like[0], correlation=like[1]),
     )
-
-
-def make_shape(found: Shapes) -> ShapeSection:
-    """``shape`` of one exposure."""
-    return filled(ShapeSection, found, rule=SHAPE_RULE, sentence=describe_shape(found))
 
 
 def make_quality(found: Quality) -> QualitySection:

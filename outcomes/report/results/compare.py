@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from outcomes.analysis.decisions.compare import Comparison, Difference
 from outcomes.answers.facts import Facts
 from outcomes.report.results.values import Number, filled
 from outcomes.wording.storage_compared import (
     describe_bounds,
+    describe_estimand,
     describe_kind,
     describe_portions,
     describe_storage_compared,
 )
+
+_LIMITS = ("risk_difference", "low", "high")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,57 +71,77 @@ class Bound:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OfKind:
-    """The comparison within one kind."""
+    """The comparison within one kind.
+
+    Attributes
+    ----------
+    finding
+        Whether there are sources enough to tell it as a finding.
+    """
 
     kind: str
-    at_age_days: Number
     risk_difference: Number
     low: Number
     high: Number
     refrigerated: Number
     frozen: Number
     p: Number
-    reason: str | None
     sources: dict[str, int]
+    finding: bool
     sentence: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CompareSection:
-    """Refrigerated less frozen, in find probability, at one age.
+    """Refrigerated less frozen, in find probability, over the unit's own trials.
 
     Attributes
     ----------
     estimand
-        Not told yet: null.
-    confidence
-        Of the limits here, in ``bounds`` and in ``by_kind``, two-sided.
+        What the difference is of, in words.
+    low, high, confidence
+        Two-sided limits; null where sources differ in how fast they change. ``confidence`` is of
+        the limits in ``bounds`` and in ``by_kind``, too.
     refrigerated, frozen
         The two standardised find probabilities.
+    finding
+        Whether there are sources enough to tell it as a finding; null where nothing is compared.
     sources
         Way of storage → sources among the trials compared.
+    trials, other_ages
+        Trials averaged over, and those at ages at which one way alone was tried.
     kinds, kinds_left_out
         Kinds kept both ways, and those kept only one way.
+    terms_left_out
+        Terms of the model of finds that these trials have too few finds or misses for.
     both_ways
         Sources counted on either side.
     without_kind
         Trials not compared since their source's kind is not on record.
+    by_kind
+        Kinds with at least 4 sources of each way.
+    reason
+        Why nothing is compared, or null.
     """
 
-    estimand: str | None = None
-    at_age_days: Number
+    estimand: str
     risk_difference: Number
     low: Number
     high: Number
     confidence: float
     refrigerated: Number
     frozen: Number
+    p: Number
+    finding: bool | None
     sources: dict[str, int]
+    trials: int
+    other_ages: int
     kinds: tuple[str, ...]
     kinds_left_out: tuple[str, ...]
+    terms_left_out: tuple[str, ...]
     both_ways: int
     without_kind: int
-    p: Number
+    reason: str | None
     portions: Portions
     bounds: tuple[Bound, ...]
     by_kind: tuple[OfKind, ...]
@@ -128,20 +153,42 @@ def make_compare(facts: Facts) -> CompareSection:
     """``compare``."""
     alpha = facts.settings.alpha
     confidence = 1.0 - alpha
+    found = facts.comparison
     return filled(
         CompareSection,
-        facts.comparison,
+        found,
+        **_numbers(found, (*_LIMITS, "refrigerated", "frozen", "p")),
+        estimand=describe_estimand(found),
         confidence=confidence,
+        finding=None if found.difference is None else _is_finding(found.difference),
         portions=filled(
             Portions,
             facts.portions,
             confidence=confidence,
             sentence=describe_portions(facts.portions, alpha),
         ),
-        bounds=[filled(Bound, b, b.comparison) for b in facts.bounds],
+        bounds=[
+            filled(Bound, b, b.comparison, **_numbers(b.comparison, _LIMITS)) for b in facts.bounds
+        ],
         by_kind=[
-            filled(OfKind, k, k.comparison, sentence=describe_kind(k, alpha)) for k in facts.kinds
+            filled(
+                OfKind,
+                own,
+                kind=kind,
+                finding=_is_finding(own),
+                sentence=describe_kind(kind, own, alpha),
+            )
+            for kind, own in found.by_kind.items()
         ],
         bounds_sentence=describe_bounds(facts.bounds),
-        sentence=describe_storage_compared(facts.comparison, alpha),
+        sentence=describe_storage_compared(found, alpha),
     )
+
+
+def _numbers(found: Comparison, names: Sequence[str]) -> dict[str, float | None]:
+    """Of the difference, null where there is none."""
+    return {name: getattr(found.difference, name, None) for name in names}
+
+
+def _is_finding(found: Difference) -> bool:
+    return found.low is not None and not found.few

@@ -9,7 +9,6 @@ from outcomes import __version__
 from outcomes.report.results.behind_finds import (
     DogsSection,
     QualitySection,
-    ShapeSection,
     SuspectsSection,
 )
 from outcomes.report.results.compare import CompareSection
@@ -20,7 +19,7 @@ from outcomes.report.results.records import RecordsUsed
 from outcomes.report.results.retire import RetireSection
 from outcomes.report.results.searches import FalseAlertsSection, SearchTimeSection
 from outcomes.report.results.shelf import SourceHeld
-from outcomes.report.results.values import ByExposure, Estimate, Number
+from outcomes.report.results.values import Estimate, Number
 
 FORMAT: Literal[2] = 2
 """Goes up when a name changes."""
@@ -113,7 +112,6 @@ class Results:
     shelf: tuple[SourceHeld, ...] | None = None
     compare: CompareSection | None = None
     suspects: SuspectsSection | None = None
-    shape: ByExposure[ShapeSection] | None = None
     quality: QualitySection | None = None
     dogs: DogsSection | None = None
     stock: tuple[StockInMonths, ...] | None = None

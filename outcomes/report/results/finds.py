@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
-from outcomes.analysis.finds.cycles_or_age import RatioTest, WhichPredicts
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.firth import Penalised
+from outcomes.analysis.finds.kinds import KindChange
+from outcomes.analysis.finds.line_tests import RatioTest
 from outcomes.analysis.finds.profile import ProfileInterval
-from outcomes.analysis.finds.specifications import SmoothTest, Specification, Specifications
+from outcomes.analysis.finds.shapes import LINE, ShapeKind
+from outcomes.analysis.finds.specifications import Specification, Specifications
 from outcomes.analysis.results import LeftOut, Verdict
 from outcomes.answers.facts import Facts
 from outcomes.answers.sensitivity import Further
-from outcomes.exposure.cycles_and_age import ExposureName
+from outcomes.exposure.cycles_and_age import ExposureName, named_by
 from outcomes.models.ratio import Estimate as FittedEstimate
 from outcomes.report.results.values import (
     ByExposure,
@@ -23,13 +25,14 @@ from outcomes.report.results.values import (
     filled,
     told_as_finds,
 )
+from outcomes.wording.asked_again import describe_asked_again
+from outcomes.wording.memory import describe_memory
 from outcomes.wording.penalised import PENALISED_METHOD, describe_penalised
 from outcomes.wording.sensitivity import (
     agreement_title,
     describe_agreement,
-    describe_smooth_curve,
-    describe_way,
 )
+from outcomes.wording.shape import describe_shape
 from outcomes.wording.verdict import describe_verdict, describe_verdict_in_short
 
 
@@ -43,8 +46,44 @@ class TestsBehind:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ShapeTold:
+    """The best shape along an exposure.
+
+    Attributes
+    ----------
+    kind
+        ``line``; ``log``; ``step``, past the knot; ``levels off``, a line up to it; ``sets in``,
+        a line from there.
+    knot
+        In cycles or days; null for a line and a logarithm.
+    support
+        Its share of the support of all shapes weighed; null where lines are enough.
+    sentence
+        The same in words.
+    """
+
+    kind: ShapeKind
+    knot: Number
+    support: Number
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MetBefore:
-    """Change in log-odds of a find per doubling of earlier meetings of dog and source."""
+    """Change in log-odds of a find per doubling of earlier meetings of dog and source.
+
+    Attributes
+    ----------
+    cycles_with_it
+        The effect of cycles with meetings held the same.
+    correlation
+        Of cycles and the logarithm of 1 + earlier meetings.
+    changes_answer
+        Whether the interval of cycles leaves out no change with meetings and not without, or the
+        other way round.
+    sentence
+        Null where it neither changes the answer nor goes together with cycles.
+    """
 
     log_odds: Number
     low: Number
@@ -52,15 +91,39 @@ class MetBefore:
     confidence: float
     p: Number
     cycles_with_it: Estimate | None
+    correlation: Number
+    changes_answer: bool
+    sentence: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AskedAgain:
-    """The effect asked again in other ways: the range of its log-odds, and whether it stands."""
+    """An interval of an exposure's effect that holds at every look, for a unit that asks again.
 
+    Attributes
+    ----------
+    exposure
+        The one the verdict names; cycles where it names both or none.
+    std_error, first_std_error
+        Now, and at the first look (the end of that month) with enough evidence.
+    wider
+        How many times as wide as the interval of one look.
+    stands
+        Whether the verdict would stand for a unit that asks every month; null where it
+        rests on two effects.
+    """
+
+    exposure: ExposureName
+    log_odds: Number
     log_odds_low: Number
     log_odds_high: Number
-    stands: bool
+    confidence: float
+    std_error: Number
+    first_std_error: Number
+    first_look: str
+    wider: Number
+    stands: bool | None
+    sentence: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +138,11 @@ class WhichPredictsSection:
         p-values of the tests in ``tests``.
     correlation
         Of cycles and age over the trials used; null where one of them does not vary.
-    shape, contradicted, side_tests_p, kinds_differ_p, kinds_falling, met_before, asked_again
+    met_before
+        Null where the other ways of asking were not asked, or no dog met a source twice.
+    asked_again
+        Null where there is no such effect, or it was not asked.
+    side_tests_p
         Not asked yet: null.
     largest_fall_points
         ``per_10_cycles`` and ``per_year`` → the largest fall in find probability that the
@@ -86,6 +153,14 @@ class WhichPredictsSection:
         Exposures for which sources or dogs differ in how fast they change.
     would_separate
         Sources whose trials would part cycles from age.
+    shape
+        Exposure → its shape, of those that the verdict is about; null where no change is told.
+    kinds_differ_p, kinds_falling, by_kind
+        Test of kinds that differ in how they change with cycles; where they do, those whose finds
+        fall beyond chance, and the change in log-odds a cycle of each.
+    bend_p, contradicted
+        Test of straight lines against other shapes; exposures along which the finds observed
+        contradict every shape, so that no curve or limit is told.
     thaws_missing
         Share of trials on sources whose storage log begins late.
     age_withheld
@@ -97,8 +172,9 @@ class WhichPredictsSection:
     verdict: Verdict
     title: str
     sentence: str
-    shape: Literal["line", "log", "spline", "step"] | None = None
-    contradicted: bool | None = None
+    shape: ByExposure[ShapeTold] | None = None
+    bend_p: Number = None
+    contradicted: tuple[ExposureName, ...] = ()
     side_tests_p: Number = None
     joint_p: Number
     cycles_given_age_p: Number
@@ -106,6 +182,7 @@ class WhichPredictsSection:
     correlation: Number
     kinds_differ_p: Number = None
     kinds_falling: tuple[str, ...] | None = None
+    by_kind: tuple[KindChange, ...] = ()
     met_before: MetBefore | None = None
     asked_again: AskedAgain | None = None
     tests: TestsBehind
@@ -170,19 +247,6 @@ class AgreementTold:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SmoothCurve:
-    """Whether a smooth curve tells more than a straight line, and the curve (0 at its start)."""
-
-    statistic: Number
-    df: int
-    p: Number
-    knots: tuple[float, ...]
-    sentence: str
-    at: tuple[float, ...]
-    log_odds: tuple[Number, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ProfileTold:
     """Limits of one effect from the profile likelihood, log-odds, beside those of its error.
 
@@ -236,7 +300,7 @@ class FindSection:
         Terms and trials the model does without, and why.
     specifications
         The question asked in other ways; empty where it was not.
-    smooth, profile, agreement
+    profile, agreement
         By exposure; without one that is not in the model.
     penalised
         Null but where finds and misses part.
@@ -258,7 +322,6 @@ class FindSection:
     specifications_reason: str | None = None
     specifications_notes: tuple[str, ...] = ()
     agreement: ByExposure[AgreementTold] | None = None
-    smooth: ByExposure[SmoothCurve] | None = None
     profile: ByExposure[ProfileTold] | None = None
     penalised: PenalisedTold | None = None
 
@@ -275,8 +338,60 @@ def make_which_predicts(facts: Facts) -> WhichPredictsSection:
         cycles_given_age_p=_p(verdict.cycles_given_age),
         age_given_cycles_p=_p(verdict.age_given_cycles),
         tests=filled(TestsBehind, verdict),
+        shape=_shapes(verdict),
+        bend_p=None if verdict.bend is None else verdict.bend.p,
+        kinds_differ_p=None if verdict.kinds_differ is None else verdict.kinds_differ.p,
+        kinds_falling=verdict.kinds_falling or None,
+        by_kind=verdict.by_kind,
         largest_fall_points=_largest_fall(verdict),
+        met_before=_met_before(facts),
+        asked_again=_asked_again(facts),
     )
+
+
+def _asked_again(facts: Facts) -> AskedAgain | None:
+    found, alpha = facts.asked_again, facts.settings.alpha
+    if found is None:
+        return None
+    return filled(
+        AskedAgain,
+        found,
+        confidence=1.0 - alpha,
+        first_look=found.first_look.date().isoformat(),
+        sentence=describe_asked_again(found, alpha),
+    )
+
+
+def _met_before(facts: Facts) -> MetBefore | None:
+    found = None if facts.further is None else facts.further.ways.memory
+    if found is None:
+        return None
+    alpha = facts.settings.alpha
+    cycles = found.cycles_with_it
+    told = None if cycles is None else _specification(cycles, alpha)
+    return filled(
+        MetBefore,
+        found,
+        confidence=1.0 - alpha,
+        cycles_with_it=None if told is None else filled(Estimate, told),
+        sentence=describe_memory(found, alpha),
+    )
+
+
+def _shapes(verdict: WhichPredicts) -> dict[ExposureName, ShapeTold] | None:
+    if verdict.verdict not in ("cycles", "age", "both", "cannot be told apart"):
+        return None
+    told = {}
+    for exposure in named_by(verdict.verdict):
+        weighed = verdict.shapes.get(exposure)
+        shape = LINE if weighed is None else weighed[0].shape
+        told[exposure] = ShapeTold(
+            kind=shape.kind,
+            knot=shape.knot,
+            support=None if weighed is None else weighed[0].weight,
+            sentence=describe_shape(verdict, exposure),
+        )
+    return told
 
 
 def _p(test: RatioTest | None) -> float | None:
@@ -304,7 +419,6 @@ def make_find(facts: Facts) -> FindSection:
         specifications_reason=ways.reason,
         specifications_notes=ways.notes,
         agreement={e: _agreement(ways, e) for e in ways.agreement},
-        smooth={e: _smooth(test, ways.alpha) for e, test in ways.smooth.items()},
         profile={e: _profile(found) for e, found in further.profiles.items()},
         penalised=_penalised(further, confidence),
     )
@@ -318,7 +432,6 @@ def _specification(row: Specification, alpha: float) -> SpecificationTold:
         ratio=None,
         confidence=1.0 - alpha,
         p=None,
-        note=describe_way(row, alpha),
     )
 
 
@@ -329,10 +442,6 @@ def _agreement(ways: Specifications, exposure: ExposureName) -> AgreementTold:
         title=agreement_title(ways, exposure),
         sentence=describe_agreement(ways, exposure),
     )
-
-
-def _smooth(test: SmoothTest, alpha: float) -> SmoothCurve:
-    return filled(SmoothCurve, test, sentence=describe_smooth_curve(test.term, test.p, alpha))
 
 
 def _profile(profile: ProfileInterval) -> ProfileTold:

@@ -15,6 +15,7 @@ from outcomes.exposure.cycles_and_age import ExposureName
 from outcomes.records.tables import InputFile
 from outcomes.report.results.values import filled
 from outcomes.settings import (
+    CyclesFrom,
     DateOrder,
     DecisionSettings,
     EarlyWarning,
@@ -47,7 +48,7 @@ class SettingsUsed:
         Shares of the time in store that make a regime.
     as_of
         The day at whose end the shelf is judged, ISO 8601.
-    tables, columns, words, units
+    tables, columns, header_row, same_as_above, fold_labels, words, units
         The unit's own names, words and units of measure.
     """
 
@@ -63,11 +64,15 @@ class SettingsUsed:
     frozen_at_least: float
     refrigerated_at_most: float
     unlogged_thaws: UnloggedThaws
+    cycles_from: CyclesFrom
     rule: ReliabilityRule
     early_warning: EarlyWarning
     as_of: str
-    tables: dict[str, str]
-    columns: dict[str, dict[str, str]]
+    tables: dict[str, list[str]]
+    columns: dict[str, dict[str, list[str]]]
+    header_row: dict[str, int]
+    same_as_above: dict[str, list[str]]
+    fold_labels: list[str]
     words: dict[str, dict[str, str]]
     date_order: DateOrder | None
     decimal: str

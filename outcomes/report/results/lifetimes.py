@@ -6,8 +6,9 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
+from outcomes.analysis.lifetimes.chance import BAND
 from outcomes.analysis.monitoring.charts import Chart, Watch, WatchedTrial
-from outcomes.analysis.results import LeftOut
+from outcomes.analysis.results import ChancePoint, LeftOut, Told
 from outcomes.answers.facts import Facts
 from outcomes.answers.lifetimes import Lasting
 from outcomes.models.ratio import Estimate as FittedEstimate
@@ -45,13 +46,51 @@ class CurveStep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChanceAlone:
-    """Sources that would meet the rule though nothing about them changed."""
+    """Sources that would meet the rule though nothing about them changed, by simulation.
+
+    Attributes
+    ----------
+    sources
+        Their mean number; ``low`` to ``high`` is the middle ``confidence`` of the worlds.
+    p, told
+        Share of the worlds with as many sources or more, and what is told of it.
+    curve
+        Share still reliable in such worlds.
+    """
 
     sources: Number
     low: Number
     high: Number
     confidence: float
-    curve: tuple[CurveStep, ...]
+    p: float
+    worlds: int
+    told: Told
+    curve: tuple[ChancePoint, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleTold:
+    """The rule, within how many ``trials`` it errs how often, and how soon it sees a fall.
+
+    Attributes
+    ----------
+    chosen
+        From the unit's finds; else the unit set it.
+    false_call
+        Of sources found at ``baseline``, the share called within ``trials``.
+    fall_to, seen, delay
+        Of sources that fall to that, the share called within 20 trials, and trials until then.
+    """
+
+    misses: int
+    window: int
+    qualified_only: bool
+    chosen: bool
+    trials: int
+    false_call: Number
+    fall_to: float
+    seen: float
+    delay: Number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,11 +149,15 @@ class LifetimeSection:
 
     Attributes
     ----------
-    rule_false_call, rule_false_call_as_searched
-        Number of trials → share of unchanging sources called unreliable within so many:
-        each trial found with probability ``baseline``, and searched as here.
+    rule_false_call
+        Number of trials → share of unchanging sources called unreliable within so many,
+        each trial found with probability ``baseline``.
+    rule_in_use
+        The same in numbers; null where none errs seldom enough, and then nothing is drawn.
     chance_alone
-        Not asked yet: null.
+        What chance alone would give; null without trials or a rule.
+    baseline
+        Find probability of a source that has not changed, by which the rule is judged.
     confidence
         Of the limits of ``curve``, two-sided.
     median
@@ -126,9 +169,9 @@ class LifetimeSection:
     """
 
     rule: str
+    rule_in_use: RuleTold | None
     rule_false_call: dict[str, float]
-    rule_false_call_as_searched: dict[str, float]
-    chance_alone: ChanceAlone | None = None
+    chance_alone: ChanceAlone | None
     baseline: Number
     sources: int
     events: int
@@ -146,7 +189,7 @@ class LifetimeSection:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PastChart:
-    """A chart past its limit, and the start of the trial it has been so since, ISO 8601."""
+    """A chart that passed its limit, and the start of the trial by which it did, ISO 8601."""
 
     of: Of
     name: str
@@ -171,13 +214,17 @@ class WatchSection:
     Attributes
     ----------
     sources_past, dogs_past
-        Charts past their limit; those ``past`` are named, the longest so first.
+        Charts that passed their limit within their last ``within`` trials; named in ``past``,
+        sources and then dogs, each in order of name.
+    by_chance
+        How many of the charts would pass though nothing changed, by simulation.
+    sources_seen, dogs_seen
+        Share of changes of ``odds_ratio`` that the charts would see, by simulation; null
+        without charts.
     odds_ratio
         The change looked for: odds of a miss so many times as high.
     false_call, within
         Share of charts on which nothing changes that pass their limit within so many trials.
-    source_limit, dog_limit
-        Null without charts.
     """
 
     sources_past: int
@@ -188,8 +235,9 @@ class WatchSection:
     odds_ratio: float
     false_call: float
     within: int
-    source_limit: Number
-    dog_limit: Number
+    by_chance: float
+    sources_seen: Number
+    dogs_seen: Number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,12 +252,22 @@ class WatchedTrialTold:
     expected: float
     score: float
     value: float
-    in_baseline: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartTold:
-    """The chart of one source or dog; ``moved_by``: the misses since it last stood at zero."""
+    """The chart of one source or dog.
+
+    Attributes
+    ----------
+    earlier
+        Trials before those charted, by which its own effect is known.
+    moved_by
+        The misses that took the chart to its highest value.
+    by_chance, seen
+        Share of simulated runs that pass the limit: while nothing changes, and with the
+        change looked for.
+    """
 
     of: Of
     name: str
@@ -218,20 +276,11 @@ class ChartTold:
     misses: int
     expected_misses: Number
     past_since: str | None
-    ever_past: bool
+    earlier: int
+    by_chance: float
+    seen: float
     moved_by: tuple[str, ...]
     trials: tuple[WatchedTrialTold, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Baseline:
-    """The first trials on record, from which expected finds were learnt, by these terms."""
-
-    trials: int
-    misses: int
-    first: str | None
-    last: str | None
-    terms: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,7 +288,6 @@ class WatchCharts(WatchSection):
     """``watch`` of ``outcomes watch --json``: with every chart, and sources no longer held."""
 
     past: tuple[PastChartOf, ...]
-    baseline: Baseline
     left_out: tuple[LeftOut, ...]
     no_longer_held: tuple[str, ...]
     sources: tuple[ChartTold, ...]
@@ -255,6 +303,10 @@ def make_lifetime(facts: Facts) -> LifetimeSection:
         lifetime,
         lasting,
         rule=describe_rule_in_short(lifetime),
+        rule_in_use=None if lifetime.rule is None else filled(RuleTold, lifetime.rule),
+        chance_alone=None
+        if lifetime.chance is None
+        else filled(ChanceAlone, lifetime.chance, confidence=BAND[1] - BAND[0]),
         sentence=describe_lifetime(lifetime),
         weibull=filled(
             WeibullTold, lasting.weibull, sentence=describe_storage_lifetimes(lasting.weibull)
@@ -264,7 +316,6 @@ def make_lifetime(facts: Facts) -> LifetimeSection:
             lasting.cycles_at_age,
             sentence=describe_cycles_at_age(lasting.cycles_at_age),
         ),
-        rule_false_call_as_searched=lasting.rule_false_call,
         by_group={
             group: GroupFollowed(sources=sources, events=events)
             for group, (sources, events) in lifetime.by_group.items()
@@ -295,13 +346,15 @@ def _term(term: FittedEstimate, ratio_of: Ratio, confidence: float) -> Estimate:
 
 
 def make_watch(found: Watch) -> WatchSection:
-    """``watch``: which charts are past their limit, and what the limit means."""
+    """``watch``: which charts passed their limit, and what the limit means."""
     past = [c.of for c in found.past]
     return filled(
         WatchSection,
         found,
         sources_past=past.count("source"),
         dogs_past=past.count("dog"),
+        sources_seen=found.seen("source"),
+        dogs_seen=found.seen("dog"),
         past=[filled(PastChart, chart, since=_began(chart.past_since)) for chart in found.past],
         sentence=describe_watch(found),
     )
@@ -326,13 +379,6 @@ def make_watch_charts(found: Watch, gone: Collection[str]) -> WatchCharts:
             filled(PastChartOf, one, held=one.name not in gone if one.of == "source" else None)
             for one in short.past
         ],
-        baseline=Baseline(
-            trials=found.baseline_trials,
-            misses=found.baseline_misses,
-            first=None if found.baseline_from is None else found.baseline_from.isoformat(),
-            last=None if found.baseline_to is None else found.baseline_to.isoformat(),
-            terms=found.learnt,
-        ),
         no_longer_held=sorted(gone),
         sources=[_chart(chart) for chart in found.sources],
         dogs=[_chart(chart) for chart in found.dogs],

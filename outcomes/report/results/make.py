@@ -11,7 +11,6 @@ from outcomes.answers.sensitivity import Further
 from outcomes.report.results.behind_finds import (
     make_dogs,
     make_quality,
-    make_shape,
     make_suspects,
 )
 from outcomes.report.results.compare import make_compare
@@ -32,7 +31,7 @@ _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
     "search_time": lambda facts: make_search_time(facts.search_time),
     "false_alerts": lambda facts: make_false_alerts(facts.false_alerts),
     "lifetime": make_lifetime,
-    "watch": lambda facts: make_watch(facts.lasting.watched),
+    "watch": lambda facts: make_watch(facts.watched),
     "retire": make_retire,
     "shelf": make_shelf,
     "compare": make_compare,
@@ -40,7 +39,6 @@ _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
 }
 _BEHIND_FINDS: Mapping[str, Callable[[Further], object]] = {
     "suspects": lambda further: make_suspects(further.suspects),
-    "shape": lambda further: {e: make_shape(found) for e, found in further.shapes.items()},
     "quality": lambda further: make_quality(further.quality),
     "dogs": lambda further: make_dogs(further.dogs),
 }

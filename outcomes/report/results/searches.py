@@ -3,27 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log
 
 from outcomes.analysis.results import LeftOut
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
-from outcomes.analysis.searches.search_time import HazardEstimate, SearchTimeFit
-from outcomes.analysis.searches.search_time_curve import SearchTimeCurve
-from outcomes.exposure.cycles_and_age import ExposureName
+from outcomes.analysis.searches.search_time import SearchTimeFit
+from outcomes.analysis.searches.share_found import FoundPoint
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName
+from outcomes.models.ratio import power
 from outcomes.report.results.values import Estimate, Number, filled, told_as_ratio
 from outcomes.wording.false_alerts import describe_false_alerts
-from outcomes.wording.search_time import describe_search_time, describe_search_time_curve
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HazardTold(Estimate):
-    """A hazard ratio of a find; ``proportional_p``: of one that changes during the search."""
-
-    proportional_p: Number
+from outcomes.wording.search_time import describe_search_time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimeRatio:
-    """How many times as long a search takes that ends in a find."""
+    """How many times as long it takes to the find."""
 
     ratio: Number
     low: Number
@@ -33,10 +28,23 @@ class TimeRatio:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AmongFinds:
-    """Searches that ended in a find."""
+    """Searches that ended in a find.
+
+    Attributes
+    ----------
+    per_10_cycles, per_year
+        Null where the model has no such term.
+    last_quarter
+        Share of these finds that came in the last quarter of their time limit; null where the
+        limit is on record for fewer than half of them.
+    at_least
+        Whether the limit hides some of any change: over 5 % came in its last quarter.
+    """
 
     per_10_cycles: TimeRatio | None
     per_year: TimeRatio | None
+    last_quarter: Number
+    at_least: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,63 +60,40 @@ class FoundBy:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MedianPoint:
-    """Median search time, seconds; ``thin``: few sources were observed at or beyond it."""
+class FoundGroupTold:
+    """Trials whose exposure lies in [lowest, highest], and their own share found by some minutes.
+
+    ``observed`` is empty below 6 sources; its limits count errors by source.
+    """
 
     at: float
-    median_s: Number
-    low: Number
-    high: Number
-    thin: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MedianObserved:
-    """Searches whose exposure lies in [low, high]: seconds by which half had found."""
-
-    low: float
-    high: float
-    mean: float
-    n: int
-    finds: int
+    lowest: float
+    highest: float
+    trials: int
     sources: int
-    median_s: Number
-    median_low: Number
-    median_high: Number
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MedianCurve:
-    """Median search time of a typical dog; ``confidence`` is of all limits in here."""
-
-    exposure: ExposureName
-    confidence: float
-    held: str
-    sentence: str
-    points: tuple[MedianPoint, ...]
-    observed: tuple[MedianObserved, ...]
+    observed: tuple[FoundBy, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SearchTimeSection:
-    """Time to the find.
+    """How soon finds come; whether a hide is found at all is in ``find``.
 
     Attributes
     ----------
     n, finds, sources, dogs
-        Trials with a usable time, finds among them, and their sources and dogs.
-    among_finds, found_by
-        Not asked yet: null.
-    terms
-        Hazard ratios of a find: above 1, finds come sooner.
-    time_terms, time_model
-        How many times as long a search takes, and the distribution that is by.
-    proportional_p
-        p-value of hazard ratios that change during the search.
-    source_sd
-        Standard deviation of the effect of the source, log hazard.
-    curve
+        Trials with a usable time, finds among them, and the sources and dogs of those finds.
+    among_finds
         Null without terms.
+    found_by
+        Up to ``limit_minutes``, at few, middling and many cycles (or by age): null without a
+        curve, and ``no_curve`` says why.
+    found_along, limit_minutes, held, groups
+        What ``at`` counts, where the curves end, what was held fixed, and the trials that the
+        curves are of.
+    terms
+        How many times as long it takes to a find.
+    sd
+        Standard deviations of the log time of finds: dog, source, residual.
     """
 
     n: int
@@ -117,14 +102,15 @@ class SearchTimeSection:
     dogs: int
     among_finds: AmongFinds | None = None
     found_by: tuple[FoundBy, ...] | None = None
-    terms: tuple[HazardTold, ...]
-    time_terms: tuple[Estimate, ...]
-    time_model: str | None
-    proportional_p: Number
-    source_sd: Number
+    found_along: ExposureName | None
+    limit_minutes: Number
+    held: str | None
+    groups: tuple[FoundGroupTold, ...]
+    no_curve: str | None
+    terms: tuple[Estimate, ...]
+    sd: dict[str, float]
     left_out: tuple[LeftOut, ...]
     reason: str | None
-    curve: MedianCurve | None
     sentence: str
 
 
@@ -184,23 +170,51 @@ class FalseAlertsSection:
 def make_search_time(fit: SearchTimeFit) -> SearchTimeSection:
     """``search_time``."""
     confidence = 1.0 - fit.alpha
+    curve = fit.curve
+    groups = () if curve is None else curve.groups
     return filled(
         SearchTimeSection,
         fit,
-        finds=fit.events,
-        terms=[_hazard(term, confidence) for term in fit.terms],
-        time_terms=[told_as_ratio(term, "time", confidence) for term in fit.time_ratio],
-        curve=None if fit.curve is None else _curve(fit.curve),
+        among_finds=_among_finds(fit) if fit.terms else None,
+        found_by=None
+        if curve is None
+        else [_found_by(p, g.at, confidence) for g in groups for p in g.curve],
+        found_along=None if curve is None else curve.exposure,
+        limit_minutes=None if curve is None else curve.limit_s / 60.0,
+        held=None if curve is None else curve.held,
+        groups=[
+            filled(FoundGroupTold, g, observed=[_found_by(p, g.at, confidence) for p in g.observed])
+            for g in groups
+        ],
+        terms=[told_as_ratio(term, "time", confidence) for term in fit.terms],
         sentence=describe_search_time(fit),
     )
 
 
-def _hazard(term: HazardEstimate, confidence: float) -> HazardTold:
-    return filled(HazardTold, term, ratio_of="hazard", log_odds=None, confidence=confidence)
+def _among_finds(fit: SearchTimeFit) -> AmongFinds:
+    ratios = {}
+    for exposure in CYCLES_AND_AGE.values():
+        term, times = fit.term(exposure.name), exposure.many_units
+        ratios[exposure.name] = (
+            None
+            if term is None
+            else TimeRatio(
+                ratio=power(term.log_ratio, times),
+                low=power(log(term.low), times),
+                high=power(log(term.high), times),
+                confidence=1.0 - fit.alpha,
+            )
+        )
+    return AmongFinds(
+        per_10_cycles=ratios["cycles"],
+        per_year=ratios["age_days"],
+        last_quarter=fit.last_quarter,
+        at_least=fit.cut_off,
+    )
 
 
-def _curve(curve: SearchTimeCurve) -> MedianCurve:
-    return filled(MedianCurve, curve, sentence=describe_search_time_curve(curve))
+def _found_by(point: FoundPoint, at: float, confidence: float) -> FoundBy:
+    return filled(FoundBy, point, minutes=point.seconds / 60.0, confidence=confidence, at=at)
 
 
 def make_false_alerts(fit: FalseAlertFit) -> FalseAlertsSection:

@@ -31,8 +31,8 @@ class Estimate:
     term, unit
         What changes, and what one step of it is.
     ratio_of
-        What is multiplied: the odds of a find, the hazard (of a find, or of becoming
-        unreliable), the rate of false alerts, or a time.
+        What is multiplied: the odds of a find, the hazard of becoming unreliable, the rate of
+        false alerts, or a time.
     ratio, log_odds
         How many times as high per ``unit``, and the change in log-odds. ``log_odds`` is
         null where it is not odds that change, ``ratio`` where all is told as log-odds.
@@ -110,7 +110,7 @@ def _tidy(value: Any) -> Any:
     return value
 
 
-def filled(kind: type[T], *sources: object, **more: object) -> T:
+def filled(kind: type[T], /, *sources: object, **more: object) -> T:
     """A section filled from the attributes of the same names, those of the first source first.
 
     Parameters

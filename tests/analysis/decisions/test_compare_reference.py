@@ -11,7 +11,6 @@ from scipy import stats
 from outcomes.analysis.decisions import compare as module
 from outcomes.analysis.decisions.compare import compare_storage
 from outcomes.analysis.finds.model import fit_finds
-from outcomes.models.mixed import fit_mixed
 from outcomes.settings import DecisionSettings
 
 
@@ -31,23 +30,36 @@ def kept_both_ways(made_trials):
 def test_without_groupings_it_is_statsmodels(kept_both_ways):
     fit = fit_finds(kept_both_ways, DecisionSettings())
     plain = replace(fit, design=replace(fit.design, groups={}))
-    found = compare_storage(plain)
-    # The same by hand: age set, storage set both ways, predictions averaged.
+    found = compare_storage(plain).difference
+    # The same by hand: storage and cycles set either way, predictions averaged.
+    cold = (kept_both_ways["regime"] == "refrigerated").astype(float)
     data = pd.DataFrame(
         {
             "const": 1.0,
+            "cycles": kept_both_ways["cycles"],
             "age": kept_both_ways["age_days"] / 30.0,
             "kind": (kept_both_ways["kind"] == "blood").astype(float),
-            "storage": (kept_both_ways["regime"] == "refrigerated").astype(float),
+            "storage": cold,
+            "by_age": cold * kept_both_ways["age_days"] / 30.0,
         }
     )
     y = (kept_both_ways["result"] == "find").astype(float)
     logit = sm.Logit(y, data).fit(disp=False)
+    ages = kept_both_ways.groupby("regime")["age_days"].agg(["min", "max"])
+    own = data[kept_both_ways["age_days"].between(ages["min"].max(), ages["max"].min())]
+    frozen = data[data["storage"] == 0.0].sort_values("age", kind="stable")
+    place = np.searchsorted(frozen["age"], own["age"]) - 30
+    nearest = [frozen["cycles"].iloc[p : p + 60] for p in np.clip(place, 0, len(frozen) - 60)]
+    usual = np.array([np.quantile(cycles, [0.1, 0.3, 0.5, 0.7, 0.9]) for cycles in nearest])
 
     def difference(params: np.ndarray) -> float:
-        way = data.assign(age=found.at_age_days / 30.0)
-        means = [logit.model.predict(params, way.assign(storage=s)).mean() for s in (1.0, 0.0)]
-        return float(means[0] - means[1])
+        way = own.assign(storage=1.0, cycles=0.0, by_age=own["age"])
+        cold = logit.model.predict(params, way).mean()
+        warm = [
+            logit.model.predict(params, own.assign(storage=0.0, by_age=0.0, cycles=c)).mean()
+            for c in usual.T
+        ]
+        return float(cold - np.mean(warm))
 
     params = logit.params.to_numpy()
     assert found.risk_difference == pytest.approx(difference(params), abs=1e-6)
@@ -67,36 +79,39 @@ def test_without_groupings_it_is_statsmodels(kept_both_ways):
 
 def test_limits_allow_for_few_sources(kept_both_ways, monkeypatch):
     fit = fit_finds(kept_both_ways, DecisionSettings())
-    found = compare_storage(fit)
+    comparison = compare_storage(fit)
+    found = comparison.difference
     assert found.sources == {"refrigerated": 6, "frozen": 6}
-    assert (found.kinds, found.kinds_left_out) == (("blood", "muscle"), ())
+    assert (comparison.kinds, comparison.kinds_left_out) == (("blood", "muscle"), ())
+    # Intercept, cycles, age, kind and storage are judged on 12 sources; storage by age is not.
+    error = (found.high - found.low) / 2.0 / stats.t.ppf(0.975, 7)
+    assert found.p == pytest.approx(2 * stats.t.sf(abs(found.risk_difference) / error, 7), rel=1e-6)
+    # Errors are those of the fit at restricted spreads.
+    restricted = module.with_restricted_spreads
 
-    def as_fitted(design, *, slopes, reduced):
-        return fit_mixed(design.y, design.x, design.names, design.groups)
+    def doubled(*known):
+        mixed = restricted(*known)
+        return replace(mixed, cov=4.0 * mixed.cov)
 
-    monkeypatch.setattr(module, "refit", as_fitted)
-    plain = compare_storage(fit)
-    # Intercept, age, kind and storage are judged on 12 sources; the intercept, age and storage
-    # are asked about: 12 / (12 - 3) on every variance.
-    ratio = (found.high - found.low) / (plain.high - plain.low)
-    assert ratio == pytest.approx(np.sqrt(12 / 9), rel=1e-9)
+    monkeypatch.setattr(module, "with_restricted_spreads", doubled)
+    twice = compare_storage(fit).difference
+    assert twice.high - twice.low == pytest.approx(2.0 * (found.high - found.low), rel=1e-6)
 
 
 @pytest.mark.parametrize("alpha", [0.4, 0.2, 0.05, 0.01, 1e-4, 1e-7])
 def test_p_and_limits_agree_at_every_level(kept_both_ways, alpha):
-    found = compare_storage(fit_finds(kept_both_ways, DecisionSettings(alpha=alpha)))
+    found = compare_storage(fit_finds(kept_both_ways, DecisionSettings(alpha=alpha))).difference
     assert (found.p < alpha) == (not found.low <= 0.0 <= found.high)
 
 
-def test_swapping_ways_turns_the_difference(kept_both_ways):
-    swap = {"frozen": "refrigerated", "refrigerated": "frozen"}
-    turned = kept_both_ways.assign(regime=kept_both_ways["regime"].map(swap))
-    one, two = (compare_storage(fit_finds(t, DecisionSettings())) for t in (kept_both_ways, turned))
-    assert two.risk_difference == pytest.approx(-one.risk_difference, abs=1e-4)
-    assert (two.low, two.high) == (
-        pytest.approx(-one.high, abs=1e-3),
-        pytest.approx(-one.low, abs=1e-3),
+def test_order_of_rows_does_not_matter(kept_both_ways):
+    turned = kept_both_ways.sample(frac=1.0, random_state=4)
+    one, two = (
+        compare_storage(fit_finds(t, DecisionSettings())).difference
+        for t in (kept_both_ways, turned)
     )
+    for name in ("risk_difference", "low", "high", "refrigerated", "frozen"):
+        assert getattr(two, name) == pytest.approx(getattr(one, name), abs=1e-6)
 
 
 def test_kinds_kept_one_way_are_left_out_by_name(kept_both_ways):
@@ -105,6 +120,14 @@ def test_kinds_kept_one_way_are_left_out_by_name(kept_both_ways):
     found = compare_storage(fit_finds(trials, DecisionSettings()))
     assert found.kinds_left_out == ("ash",)
     assert found.sources == {"refrigerated": 5, "frozen": 6}
+
+
+def test_trials_at_ages_of_one_way_are_not_averaged(kept_both_ways):
+    old = kept_both_ways["regime"].eq("frozen") & (np.arange(900) % 9 == 0)
+    trials = kept_both_ways.assign(age_days=kept_both_ways["age_days"].mask(old, 5000.0))
+    found = compare_storage(fit_finds(trials, DecisionSettings()))
+    assert found.other_ages >= old.sum()
+    assert found.trials == 900 - found.other_ages
 
 
 def _with_few_sources(trials):
@@ -120,13 +143,12 @@ def _with_ages_apart(trials):
 
 
 def _with_few_misses(trials):
-    few = trials["result"].eq("miss") & (trials["result"].eq("miss").cumsum() > 34)
-    settings = [f"place {i % 3}" for i in range(len(trials))]
-    return trials.assign(result=trials["result"].mask(few, "find"), setting=settings).assign(
-        # One miss in three where storage is neither one nor the other.
-        regime=trials["regime"].mask(
-            trials["result"].eq("miss") & (np.arange(900) % 3 > 0), "mixed"
-        )
+    # Of 36 misses, one in three where storage is one or the other.
+    miss = trials["result"].eq("miss")
+    few = miss & (miss.cumsum() > 36)
+    return trials.assign(
+        result=trials["result"].mask(few, "find"),
+        regime=trials["regime"].mask(miss & (miss.cumsum() % 3 > 0), "mixed"),
     )
 
 
@@ -150,5 +172,4 @@ def _with_a_few_trials(trials):
 def test_without_a_comparison_the_reason_is_given(kept_both_ways, change, reason):
     found = compare_storage(fit_finds(change(kept_both_ways), DecisionSettings()))
     assert found.reason == reason
-    numbers = (found.risk_difference, found.low, found.high, found.p)
-    assert numbers == (None,) * 4
+    assert (found.difference, found.by_kind) == (None, {})

@@ -98,6 +98,26 @@ def test_last_estimate_is_near_the_models_own(told):
     assert last.low < last.running < last.high
 
 
+def test_running_is_the_mean_over_the_unit(told):
+    # By hand, at the source's own cycles and age: over every dog and condition of the unit.
+    _, fit, found = told
+    mixed, design = fit.each_source, fit.design
+    last = [t for t in found.trials if t.running is not None][-1]
+    row = design.trials["trial_id"].tolist().index(last.trial_id)
+    state = [j for j, c in enumerate(design.columns, 1) if c.term in ("cycles", "age_days")]
+    of_source = design.x[:, state] @ mixed.beta[state]
+    dogs = mixed.effects["dog"].reindex(design.groups["dog"])
+    rest = design.x @ mixed.beta - of_source + dogs["effect"].to_numpy()
+    own = design.groups["source"] == "S03"
+    level, error = source_level(design.y[own], (rest + of_source)[own], mixed.sd["source"])
+    sd = np.hypot(dogs["std_error"].to_numpy(), error)[:, None]
+    node, weight = np.polynomial.hermite_e.hermegauss(15)
+    each = special.expit((rest + of_source[row] + level)[:, None] + sd * node) @ weight
+    assert (len(state), len(design.columns)) == (2, 3)
+    # Sixty trials stand for all.
+    assert last.running == pytest.approx(each.mean() / weight.sum(), abs=0.002)
+
+
 def test_more_trials_leave_less_open(told):
     _, _, found = told
     width = [t.high - t.low for t in found.trials if t.running is not None]

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from scipy import special
 
+from outcomes.analysis.decisions.curve import observed_to
 from outcomes.analysis.decisions.exposure_left import (
     _from_today,
     _to_go,
@@ -40,6 +41,8 @@ def test_straight_line_crosses_where_algebra_says():
     assert _to_go(at, values, 0.85) == pytest.approx(10.0, abs=1e-9)
     assert _to_go(at, values, 0.96) == 0.0
     assert _to_go(at, values, 0.5) is None
+    # To touch the floor is not to fall below it.
+    assert _to_go(np.arange(3.0), np.array([0.9, 0.85, 0.9]), 0.85) is None
 
 
 def test_curve_is_moved_to_the_shelf_in_log_odds():
@@ -195,6 +198,9 @@ def test_source_without_an_answer_has_its_reason(reviewed, made_trials):
     ]
     reasons = [x.reason for x in exposure_left(fit, strange, "cycles")]
     assert reasons == [beyond, beyond, "it cannot be predicted"]
+    # Of one never tried, the unit's other sources tell how far was seen.
+    (new,) = exposure_left(fit, [replace(strange[2], source_id="new")], "cycles")
+    assert new.observed_to == observed_to(fit.design.trials, "cycles")
     flat = fit_finds(made_trials(3).assign(cycles=0.0), DecisionSettings())
     (left,) = exposure_left(flat, [first], "cycles")
     assert left.reason == "the model has no effect of cycles"
@@ -219,7 +225,8 @@ def _source(name, advice, probability, **more):
 def test_first_is_what_is_surest_or_soonest():
     # Name, advice, find probability today, least years left, chance of being below the floor.
     rows = [
-        ("K1", "keep", 0.95, 0.4, 0.0), ("K2", "keep", 0.93, 2.0, 0.0),
+        ("K0", "keep", 0.95, None, 0.0),
+        ("K1", "keep", 0.95, 2.0, 0.0), ("K2", "keep", 0.93, 0.4, 0.0),
         ("T1", "test", 0.86, 0.1, 0.45), ("T2", "test", 0.80, 0.0, 0.8),
         ("T3", "test", None, None, None),
         ("R1", "retire", 0.60, 0.0, 0.99), ("R2", "retire", 0.55, 0.0, 0.96),
@@ -227,7 +234,7 @@ def test_first_is_what_is_surest_or_soonest():
     shelf = [_source(*row[:3]) for row in rows]
     left = [SimpleNamespace(source_id=r[0], years_low=r[3], below=r[4]) for r in rows]
     order = [s.source_id for s in first_things(shelf, left)]
-    assert order == ["R1", "R2", "T2", "T1", "T3", "K1", "K2"]
+    assert order == ["R1", "R2", "T2", "T1", "T3", "K2", "K1", "K0"]
 
 
 @pytest.mark.slow

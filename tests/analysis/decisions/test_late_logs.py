@@ -8,7 +8,7 @@ import pytest
 from scipy import special
 
 from outcomes.analysis.decisions.bootstrap import _threshold
-from outcomes.analysis.decisions.compare import _storage_design
+from outcomes.analysis.decisions.compare import _EitherWay
 from outcomes.analysis.decisions.curve import find_curve, met_at_all
 from outcomes.analysis.decisions.shelf import review_shelf
 from outcomes.analysis.decisions.threshold import set_threshold
@@ -17,6 +17,7 @@ from outcomes.analysis.finds.cycles_or_age import which_predicts
 from outcomes.analysis.finds.design import UNLOGGED, plan_design
 from outcomes.analysis.finds.model import FindFit, averaged_probability, fit_finds, linear_predictor
 from outcomes.analysis.searches.design import choose_conditions
+from outcomes.answers.side_questions import ask_search_time
 from outcomes.exposure.trials import Joined, join
 from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
@@ -128,9 +129,9 @@ def test_unrecorded_thaws_stay_out_of_storage(late) -> None:
     fit = late[2]
     trials = fit.design.trials
     sides = trials[trials["regime"].isin(["frozen", "refrigerated"])]
-    terms = {c.term for c in _storage_design(fit.design, sides).columns}
-    assert "age_days" in terms
-    assert not {UNLOGGED, "cycles", "frozen_share"} & terms
+    terms = {c.term for c in _EitherWay(fit, sides).design.columns}
+    assert {"age_days", "cycles", "storage"} <= terms
+    assert not {UNLOGGED, "frozen_share"} & terms
 
 
 def test_nothing_is_priced_with_cycles_missing(late) -> None:
@@ -177,8 +178,9 @@ def test_late_logs_cycles_are_told_as_the_least(late) -> None:
             assert (describe_cycles_so_far(source) or "").startswith("at least ") is told[
                 source.source_id
             ]
-    verdict = replace(which_predicts(fit, refits=0), thaws_missing=0.09)
-    retirement = set_threshold(fit, verdict)
+    verdict = replace(which_predicts(fit, refits=0), thaws_missing=0.09, shapes={})
+    # At a floor at which these records set a limit.
+    retirement = set_threshold(replace(fit, settings=replace(fit.settings, floor=0.7)), verdict)
     assert retirement.thresholds[0].retire_after is not None
     some = [s for s in shelf if s.advice == "test"][:1]
     within = [replace(s, cycles=1.0, log_begins_late=True) for s in some]
@@ -229,16 +231,6 @@ def test_one_late_log_does_not_cost_the_answer() -> None:
         assert (UNLOGGED in {c.term for c in chosen.columns}) is there
 
 
-def test_early_warning_ignores_late_logs(late) -> None:
-    from outcomes.analysis.monitoring.charts import watch
-
-    joined = late[1]
-    whole = joined.trials.assign(**{UNLOGGED: 0.0})
-    assert (
-        watch(joined.trials, DecisionSettings()).learnt == watch(whole, DecisionSettings()).learnt
-    )
-
-
 def test_hazards_leave_out_sources_without_cycles(late) -> None:
     from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
     from outcomes.answers.lifetimes import ask_lasting
@@ -258,33 +250,29 @@ def test_hazards_leave_out_sources_without_cycles(late) -> None:
     assert 0 < alone.next_cycles.sources == found.next_cycles.sources < len(lifetime.followed)
 
 
-def test_search_curve_is_of_fully_logged_sources(late, monkeypatch) -> None:
-    from outcomes.analysis.searches import search_time
-    from outcomes.analysis.searches import search_time_curve as search_curve
-
-    asked: list[tuple] = []
-    made = search_time.search_time_curve
-
-    def kept(*arguments):
-        asked.append(arguments)
-        return made(*arguments)
-
-    monkeypatch.setattr(search_time, "search_time_curve", kept)
-    found = search_time.fit_search_time(late[1].trials, DecisionSettings()).curve
-    assert found.held.endswith("logged from the start")
-    monkeypatch.setattr(search_curve, "UNLOGGED", "none of the terms")
-    chosen, fit = asked[0][:2]
-    at_means = made(*asked[0])
-    assert at_means is not None
-    apart = [
-        np.log(m.median_s / zero.median_s)
-        for m, zero in zip(at_means.points, found.points, strict=True)
-    ]
-    place = [c.term for c in chosen.columns].index(UNLOGGED)
-    days = chosen.trials[UNLOGGED]
-    steps = days.where(days > 30.0, 0.0).mean() / 30.0
-    assert abs(fit.beta[place] * steps) > 1e-3
-    assert apart == pytest.approx([fit.beta[place] * steps] * len(apart))
+def test_share_found_is_of_fully_logged_sources(late) -> None:
+    fit = late[2]
+    found = ask_search_time(fit)
+    how_soon, curve = found.how_soon, found.curve
+    assert how_soon is not None
+    assert curve is not None
+    assert curve.held.endswith("logged from the start")
+    place = how_soon.design.column_of(UNLOGGED)
+    assert place is not None
+    before = how_soon.model.beta[place] * how_soon.design.x[:, place]
+    assert np.abs(before).max() > 1e-3
+    met = met_at_all(fit.design.trials, "cycles")[how_soon.rows]
+    used = (how_soon.limit >= curve.limit_s) & met
+    slope = found.term("cycles")
+    assert slope is not None
+    group = curve.groups[-1]
+    cycles = how_soon.design.trials["cycles"].to_numpy()
+    moved = how_soon.log_time - before + slope.log_ratio * (group.at - cycles)
+    by_then = (moved[used] <= np.log(group.curve[19].seconds)).sum()
+    by_the_end = (moved[used] <= np.log(curve.limit_s)).sum()
+    assert by_then < by_the_end
+    share = group.curve[19].share / group.curve[-1].share
+    assert share == pytest.approx(by_then / by_the_end)
 
 
 def test_telling_sources_are_fully_logged(late) -> None:

@@ -201,6 +201,10 @@ def test_portions_find_what_comparing_misses():
     assert len(found.parents) == 14
     assert found.high < 1.0
     assert found.low < np.exp(-1.2) < found.high
+    # The odds ratio between the two rates is the estimated one.
+    frozen = found.finds["frozen"] / found.trials["frozen"]
+    odds = [rate / (1.0 - rate) for rate in (frozen + found.risk_difference, frozen)]
+    assert odds[0] / odds[1] == pytest.approx(found.odds_ratio, rel=1e-9)
     assert -1.0 <= found.risk_low <= found.risk_difference <= found.risk_high < 0.0
     # One dog, the two portions of one source: those with both finds and misses can tell.
     of_portions = trials[trials["source_id"].str.startswith("P")]
@@ -213,7 +217,15 @@ def test_portions_find_what_comparing_misses():
     rates = (trials["result"] == "find").groupby(regime).mean()
     assert rates["refrigerated"] > rates["frozen"]
     plain = compare_storage(fit_finds(trials, DecisionSettings()))
-    assert plain.risk_difference > 0.0
+    assert plain.difference.risk_difference > 0.0
+
+
+def test_portions_found_alike_lean_neither_way():
+    # No refrigerated portion is ever found, but that of one parent found whatever is tried.
+    trials, sources, history = _joined(_unit(8, -40.0, 3))
+    trials.loc[trials["source_id"].str.startswith("P0-"), "result"] = "find"
+    found = compare_portions(trials, sources, history, DecisionSettings())
+    assert (len(found.parents), found.fewer, found.more) == (8, 7, 0)
 
 
 @pytest.mark.parametrize("effect", [40.0, -40.0])

@@ -22,8 +22,9 @@ def _log(rows: list[tuple[str, str, str]]) -> pd.DataFrame:
 def small() -> RateOfUse:
     """Five sources with histories that can be counted on fingers.
 
-    A: thawed monthly all year. B: came in July, two thaws, discarded on 1 October.
-    C: never thawed, older. D: no move logged. E: discarded before the first trial.
+    A: thawed once before the first trial, then monthly all year. B: came in July, two thaws,
+    discarded on 1 October. C: never thawed, older. D: no move logged. E: discarded before the
+    first trial.
     """
     sources = pd.DataFrame(
         {
@@ -34,7 +35,8 @@ def small() -> RateOfUse:
             "age_at_acquisition_days": [0.0, 100.0, 10.0, 0.0, 0.0],
         }
     )
-    rows = [("A", "2024-12-01", "freezer")]
+    rows = [("A", "2024-12-01", "freezer"), ("A", "2024-12-10 08:00", "ambient")]
+    rows += [("A", "2024-12-10 18:00", "freezer")]
     for month in range(1, 13):
         rows += [("A", f"2025-{month:02d}-10 08:00", "ambient")]
         rows += [("A", f"2025-{month:02d}-10 18:00", "freezer")]
@@ -61,6 +63,15 @@ def test_use_is_that_of_the_log(small) -> None:
     assert (gone.source_id, gone.cycles) == ("B", 2.0)
     # 100 days old when it came, held for 92.
     assert gone.age_days == pytest.approx(192.0, abs=0.001)
+
+
+def test_held_for_less_than_a_day_is_no_place() -> None:
+    came = pd.to_datetime(["2025-12-31 00:00", "2025-12-31 01:00"], format="ISO8601")
+    sources = pd.DataFrame({"source_id": ["A", "B"], "acquired_on": came})
+    storage = _log([("A", "2025-12-31", "freezer"), ("B", "2025-12-31 01:00", "freezer")])
+    asked = pd.DataFrame({"source_id": ["A"], "started_at": [LAST]})
+    history = storage_history(sources, storage, asked, RecordsSettings())
+    assert rate_of_use(sources, storage, history, FIRST, LAST).source_ids == ("A",)
 
 
 def test_cycle_limit_uses_up_cycles_over_limit(small) -> None:

@@ -120,6 +120,12 @@ def test_fewer_than_five_trials_means_test(prediction, recent, advice) -> None:
 
 
 @pytest.mark.slow
+def test_finds_at_the_floor_are_not_below_it():
+    below, above = (0.70, 0.60, 0.80), (0.95, 0.90, 0.98)
+    assert advice_at(0.85, below, 40, 0.85, 1.7) == ("test", "own trials disagree", None)
+    assert advice_at(0.85, above, 40, 0.85, 1.7) == ("keep", "above", None)
+
+
 def test_four_finds_earn_nothing_but_a_test(reviewed) -> None:
     records, joined, _, shelf = reviewed
     kept = next(s for s in shelf if s.advice == "keep")

@@ -55,7 +55,7 @@ def test_prediction_is_the_mean_over_trials(unit):
     row = design.x[design.trials.index.get_loc(own)]
     x = design.x.copy()
     for j, column in enumerate(design.columns, start=1):
-        if column.term in ("kind", "use_ratio"):
+        if column.term in ("kind", "use_ratio", "first_mass_g", "freezer_c"):
             x[:, j] = row[j]
         elif column.term == "cycles":
             x[:, j] = source.cycles

@@ -48,6 +48,12 @@ def test_every_shape_of_curve_has_its_outcome(curve, outcome) -> None:
     assert (threshold.estimate is not None) == (outcome in ("crosses", "never sure"))
 
 
+def test_beginning_at_the_floor_is_not_below_it() -> None:
+    curve = _curve(2.0, 0.5)
+    threshold = read_threshold(curve, float(curve.probability[0]), 30.0)
+    assert (threshold.outcome, threshold.estimate) == ("never sure", 0.0)
+
+
 def test_only_the_estimate_above_says_from_where() -> None:
     # 3 - x/24 ends at 1.75 and its lower limit, 0.3 below, reaches logit(0.85) = 1.734601 at
     # 24 * (3 - 0.3 - 1.734601).
@@ -185,6 +191,7 @@ def test_observed_to_counts_sources_not_trials() -> None:
         {"source_id": ["a", "a", "a", "b", "c", "d"], "cycles": [50.0, 49.0, 48.0, 9.0, 7.0, 3.0]}
     )
     assert observed_to(trials, "cycles") == 7.0
+    assert observed_to(trials.head(5), "cycles") == 7.0
     # With fewer than three sources, as far as any was.
     assert observed_to(trials.head(4), "cycles") == 50.0
     assert observed_to(trials.head(0), "cycles") == 0.0
@@ -199,6 +206,12 @@ def test_planted_threshold_lies_in_its_interval() -> None:
     assert threshold.low is not None
     assert threshold.low <= true <= (threshold.high or np.inf)
     assert threshold.retire_after <= true
+
+
+def test_without_trials_there_is_no_curve(made_trials) -> None:
+    fit = fit_finds(made_trials(5).head(0), DecisionSettings())
+    retirement = set_threshold(fit, which_predicts(fit))
+    assert (retirement.thresholds, retirement.curves) == ((), ())
 
 
 def test_never_frozen_unit_is_shown_by_age(made_trials) -> None:

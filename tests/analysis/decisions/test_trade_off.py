@@ -36,6 +36,16 @@ def falling(made_trials):
     return fit, trade_off(fit, _verdict(fit, "cycles"), _use(), combined=[(10.0, 200.0)])
 
 
+def test_limits_priced_are_those_several_reached():
+    ages = {name: np.linspace(1.0, 100.0, 10) for name in "ABCD"} | {"E": np.linspace(1, 300, 10)}
+    trials = pd.DataFrame(
+        [(name, age) for name, own in ages.items() for age in own],
+        columns=["source_id", "age_days"],
+    )
+    # Beyond 100 days there is one source; within 60 too few trials.
+    assert module._candidates(trials, "age_days", 30.0) == [90.0]
+
+
 def test_find_probability_averages_over_all(falling):
     # By hand: every trial within the limit, in the place of every standing trial, with adaptive
     # quadrature over what dogs and sources leave open, at every spread between sources in

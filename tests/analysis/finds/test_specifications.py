@@ -199,45 +199,12 @@ def test_leaving_a_source_out_fits_the_others(demo):
     assert made.n == len(design.y)
 
 
-def test_bent_curve_falls_as_the_straight_line(hand_made):
-    _, fit, found = hand_made
-    (bent,) = [r for r in found.of("cycles") if r.name.endswith("(average slope)")]
-    # Planted straight: averaged over the trials the curve falls as the line does.
-    straight = fit.term("cycles").log_ratio
-    assert bent.log_odds == pytest.approx(straight, abs=2.0 * bent.std_error)
-    assert bent.std_error < 2.0 * fit.term("cycles").std_error
-
-
 def test_weightiest_source_moves_estimate_most(demo):
     _, fit, found = demo
     rows = [r for r in found.of("cycles") if r.family == "source"]
     assert len(rows) == fit.sources
     moved = {r.name: abs(r.log_odds - fit.term("cycles").log_ratio) for r in rows}
     assert most_influential(found.of("cycles"), "source").name == max(moved, key=moved.get)
-
-
-@pytest.mark.slow
-def test_curve_is_needed_only_where_there_is_one():
-    rng = np.random.default_rng(8)
-    n = 2000
-    cycles = rng.integers(0, 31, n).astype(float)
-    frame = pd.DataFrame(
-        {
-            "started_at": pd.Timestamp("2025-01-01") + pd.to_timedelta(np.arange(n), unit="h"),
-            "dog_id": [f"D{d}" for d in rng.integers(0, 4, n)],
-            "source_id": [f"S{s:02d}" for s in rng.integers(0, 20, n)],
-            "cycles": cycles,
-            "age_days": rng.uniform(0, 900, n),
-            "documented": pd.array(np.ones(n, dtype=bool), dtype="boolean"),
-        }
-    )
-    for bend, needed in ((0.0, False), (0.012, True)):
-        log_odds = 1.5 - 0.06 * cycles + bend * (cycles - 15.0) ** 2
-        frame["result"] = np.where(rng.random(n) < 1 / (1 + np.exp(-log_odds)), "find", "miss")
-        test = try_specifications(fit_finds(frame, SETTINGS)).smooth["cycles"]
-        assert (test.p < 0.01) is needed
-        assert test.log_odds[0] == 0.0
-        assert (test.at[0], test.at[-1]) == (0.0, 30.0)
 
 
 def test_added_thaws_count_once_and_lower_nothing(demo):

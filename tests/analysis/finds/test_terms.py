@@ -160,6 +160,58 @@ def test_five_finds_and_misses_per_parameter(made_trials, misses, seed):
     assert offered | {"experience", "setting"} <= told
 
 
+def _steps(design, term):
+    return design.x[:, design.column_of(term)]
+
+
+def test_conditions_enter_on_their_scale(made_trials):
+    trials = made_trials(4, n=600)
+    rng = np.random.default_rng(4)
+    never = trials["source_id"] < "S04"
+    trials["hours_since_thaw"] = np.where(never, np.nan, rng.integers(1, 30, 600))
+    trials["freezer_c"] = np.where(never, np.nan, np.where(trials["source_id"] < "S08", -25, -18))
+    trials["first_mass_g"] = 2.0 ** (3.0 + trials["source_id"].str[1:].astype(int) / 2.0)
+    buried = rng.random(600) < 0.4
+    trials["placement"] = np.where(buried, "buried", "surface")
+    trials["depth_cm"] = np.where(buried, rng.integers(5, 40, 600), np.nan)
+    design = plan_design(trials)
+    # log2(1 + h), 0 for a source that was never frozen; log2 of grams; both about the median.
+    hours = np.log2(trials["hours_since_thaw"].fillna(0.0) + 1.0)
+    np.testing.assert_allclose(_steps(design, "hours_since_thaw"), hours - round(hours.median(), 2))
+    mass = np.log2(trials["first_mass_g"])
+    np.testing.assert_allclose(_steps(design, "first_mass_g"), mass - round(mass.median(), 2))
+    # A source that was never frozen has the usual freezer, and a hide not buried no depth.
+    freezer = trials["freezer_c"].fillna(trials["freezer_c"].median())
+    np.testing.assert_allclose(_steps(design, "freezer_c"), (freezer - freezer.median()) / 5.0)
+    depth = trials["depth_cm"].fillna(0.0)
+    np.testing.assert_allclose(_steps(design, "depth_cm"), (depth - depth.median()) / 10.0)
+
+
+def test_hours_within_a_doubling_are_left_out(made_trials):
+    trials = made_trials(4, n=600)
+    never = trials["source_id"] < "S04"
+    for longest, there in ((3.0, False), (9.0, True)):
+        hours = np.random.default_rng(4).uniform(1.5, longest, 600)
+        design = plan_design(trials.assign(hours_since_thaw=np.where(never, np.nan, hours)))
+        assert (design.column_of("hours_since_thaw") is not None) is there
+        if not there:
+            assert _reason(design, "hours_since_thaw") == "hardly varies between the trials used"
+
+
+def test_unknown_depth_of_a_buried_hide_is_missing(made_trials):
+    trials = made_trials(4, n=600).assign(placement="buried", depth_cm=np.nan)
+    trials.loc[::2, "placement"] = "surface"
+    trials.loc[1::4, "depth_cm"] = 10.0
+    assert _reason(plan_design(trials), "depth_cm") == "missing in 150 trials of 600"
+
+
+def test_words_for_a_number_are_no_condition(made_trials):
+    trials = made_trials(4, n=600).assign(first_mass_g="heavy", met_before=3.0)
+    design = plan_design(trials)
+    assert _reason(design, "first_mass_g") == "not recorded"
+    assert design.column_of("met_before") is None
+
+
 def test_use_ratio_needs_15_sources(made_trials):
     trials = made_trials(9, n=600)
     for sources, reason in ((14, "fewer than 15 sources to learn it from"), (15, None)):

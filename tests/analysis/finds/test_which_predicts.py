@@ -9,7 +9,10 @@ import pytest
 import statsmodels.api as sm
 from scipy import special, stats
 
+from outcomes.analysis.finds import line_tests
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts, which_predicts
+from outcomes.analysis.finds.design import EXPOSURES
+from outcomes.analysis.finds.line_tests import LineTests
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.analysis.results import VERDICTS
 from outcomes.errors import FitError
@@ -63,11 +66,11 @@ def test_ratio_statistic_is_statsmodels(made_trials) -> None:
     trials = made_trials(7, n=900, cycle=-0.06, age=-0.02)
     fit = fit_finds(trials, DecisionSettings())
     assert max(fit.sd.values()) < 1e-3
-    answer = which_predicts(fit, refits=0)
+    joint = LineTests(fit, 0).drop(EXPOSURES)
     full = sm.Logit(fit.design.y, fit.design.x).fit(disp=False)
     null = sm.Logit(fit.design.y, fit.design.x[:, :1]).fit(disp=False)
-    assert answer.joint.statistic == pytest.approx(2 * (full.llf - null.llf), abs=1e-3)
-    assert answer.joint.p_chi_square == pytest.approx(stats.chi2.sf(answer.joint.statistic, 2))
+    assert joint.statistic == pytest.approx(2 * (full.llf - null.llf), abs=1e-3)
+    assert joint.p_chi_square == pytest.approx(stats.chi2.sf(joint.statistic, 2))
 
 
 @pytest.mark.slow
@@ -75,11 +78,10 @@ def test_calibration_never_makes_surer(made_trials) -> None:
     trials = made_trials(6, n=400, cycle=-0.07, source_sd=0.8)
     one, two = _ask(trials, refits=15), _ask(trials, refits=15)
     assert one == two
-    for test in (one.joint, one.cycles_given_age):
-        if test is not None:
-            assert test.p >= test.p_chi_square
-    assert one.joint.refits > 0
-    assert one.joint.inflation >= 1.0
+    test = LineTests(fit_finds(trials, DecisionSettings()), 15).drop(EXPOSURES)
+    assert test.p >= test.p_chi_square
+    assert test.refits > 0
+    assert test.inflation >= 1.0
 
 
 @pytest.mark.slow
@@ -87,8 +89,7 @@ def test_few_sources_divide_the_statistic() -> None:
     # Rocke 1989: the mean of the statistic over data simulated from the model without the effect.
     unit = simulate_unit(SCENARIOS["no effect"], 555, trials=450, sources=8, dogs=4)
     fit = fit_finds(join(unit_records(unit)).trials, DecisionSettings())
-    test = which_predicts(fit, refits=99).joint
-    assert test is not None
+    test = LineTests(fit, 99).drop(EXPOSURES)
     # Chi-square would call a change that was not planted; the correction does not.
     assert test.p_chi_square < 0.05 < test.p
     # The same mean from draws of our own, refitted from nowhere.
@@ -151,34 +152,27 @@ def test_parted_finds_get_no_made_up_size(made_trials) -> None:
 
 
 def test_any_number_of_processes_answers_alike(made_trials, monkeypatch) -> None:
-    from outcomes.analysis.finds import cycles_or_age as module
-
     fit = fit_finds(
         made_trials(2, n=600, cycle=-0.12, baseline=3.0, source_sd=0.3), DecisionSettings()
     )
     steps: list[tuple[int, int]] = []
-    alone = which_predicts(fit, refits=25, progress=lambda done, of: steps.append((done, of)))
-    assert alone.joint is not None
+    alone = LineTests(fit, 25, progress=lambda done, of: steps.append((done, of))).drop(EXPOSURES)
     # Far beyond the level: the first ten settle it.
-    assert alone.joint.refits == 10
-    assert steps[:11] == [*((n, 25) for n in range(1, 11)), (25, 25)]
-    monkeypatch.setattr(module, "_WORTH_SHARING", 0)
-    assert which_predicts(fit, refits=25, jobs=2) == alone
+    assert alone.refits == 10
+    assert steps == [*((n, 25) for n in range(1, 11)), (25, 25)]
+    monkeypatch.setattr(line_tests, "_WORTH_SHARING", 0)
+    assert LineTests(fit, 25, jobs=2).drop(EXPOSURES) == alone
 
 
 @pytest.mark.slow
 def test_refits_go_on_until_settled(made_trials, monkeypatch) -> None:
-    from outcomes.analysis.finds import cycles_or_age as module
-
     fit = fit_finds(made_trials(6, n=400, cycle=-0.07, source_sd=0.8), DecisionSettings())
-    asked = which_predicts(fit, refits=60)
-    monkeypatch.setattr(module, "_SETTLED", np.inf)
-    to_the_end = which_predicts(fit, refits=60)
-    assert asked.joint is not None
-    assert to_the_end.joint.refits == 60
-    assert asked.joint.refits < 60
-    assert (asked.joint.p < 0.05) == (to_the_end.joint.p < 0.05)
-    assert asked.verdict == to_the_end.verdict
+    asked = LineTests(fit, 60).drop(EXPOSURES)
+    monkeypatch.setattr(line_tests, "_SETTLED", np.inf)
+    to_the_end = LineTests(fit, 60).drop(EXPOSURES)
+    assert to_the_end.refits == 60
+    assert asked.refits < 60
+    assert (asked.p < 0.05) == (to_the_end.p < 0.05)
 
 
 def _without_early_moves(seed: int):

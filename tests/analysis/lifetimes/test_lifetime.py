@@ -1,6 +1,7 @@
 """Sources followed until they meet the reliability rule."""
 
 import dataclasses
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,14 +13,16 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from lifelines import KaplanMeierFitter
+from scipy import stats
 
 from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
+from outcomes.analysis.lifetimes.rule import choose_rule
 from outcomes.settings import DecisionSettings, ReliabilityRule
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_in_short
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 FIRST_DAY = pd.Timestamp("2024-01-01")
-DEFAULT = DecisionSettings()
+DEFAULT = DecisionSettings(rule=ReliabilityRule(misses=2, window=3))
 FIRST_MISS = DecisionSettings(rule=ReliabilityRule(misses=1, window=1))
 NO_STORAGE = pd.DataFrame({"source_id": [], "moved_at": [], "moved_to": []})
 
@@ -173,7 +176,7 @@ def test_helped_blank_unqualified_do_not_count():
     assert life.followed["trials"].to_list() == [2]
     assert life.followed[["entry_days", "exit_days"]].to_numpy().tolist() == [[20.0, 40.0]]
     assert life.left_out == {"the dog was not yet qualified": 1, "the days held are not known": 1}
-    every_dog = DecisionSettings(rule=ReliabilityRule(qualified_only=False))
+    every_dog = DecisionSettings(rule=ReliabilityRule(2, 3, qualified_only=False))
     assert fit(trials, every_dog).followed["trials"].to_list() == [3]
 
 
@@ -222,6 +225,7 @@ def test_without_trials_the_sentence_says_so():
     assert describe_rule_in_short(life).endswith(
         "without such trials, how often it errs is not known"
     )
+    assert fit(searched({}), DecisionSettings()).rule is None
     assert life.rule_false_call == {}
 
 
@@ -233,7 +237,7 @@ def test_without_trials_the_sentence_says_so():
             "The one source followed did not meet the rule; one source makes no curve.",
         ),
         ({"A": "fmm"}, "The one source followed met the rule; one source makes no curve."),
-        ({"A": "ff", "B": "fm"}, "None of the 2 sources followed met the rule."),
+        ({"A": "ff", "B": "fm"}, "Of 2 sources followed, none met the rule."),
         (
             {"A": "fmm", "B": "ff"},
             "Of 2 sources followed, 1 met the rule; with fewer than 5 no curve is drawn.",
@@ -288,10 +292,63 @@ def test_rule_carries_how_often_it_errs():
     expected = float((0.1**counts * 0.9 ** (20 - counts)).sum())
     assert life.rule_false_call[20] == pytest.approx(expected, abs=1e-12)
     assert list(life.rule_false_call) == [10, 20, 50]
+    # Each source has 10 trials, so that is what the rule is judged within.
+    assert life.rule.trials == 10
+    assert life.rule.false_call == life.rule_false_call[10]
     assert describe_rule_in_short(life) == (
         "the second miss within three consecutive unassisted hide trials of a source by "
-        "qualified dogs; a source found 90 times in 100 would still be called unreliable within "
-        f"20 trials in {100 * expected:.0f} of 100"
+        "qualified dogs; of 100 sources that never change and are found 90 times in 100 it would "
+        f"call about {100 * life.rule.false_call:.0f} unreliable within 10 trials"
+    )
+
+
+def test_unit_without_its_own_rule_gets_one():
+    trials = searched({f"S{k:02d}": "f" * 45 + "fffmf" for k in range(12)})
+    life = fit(trials, DecisionSettings(), sources=None)
+    assert (life.rule.chosen, life.rule.trials) == (True, 50)
+    assert (life.rule.misses, life.rule.window) == choose_rule(life.baseline, 50)
+    # What the model of finds expects of unchanged sources goes before the unit's own proportion.
+    told = fit_lifetime(trials, listed(trials), NO_STORAGE, DecisionSettings(), 0.9)
+    assert told.baseline == 0.9
+    assert (told.rule.misses, told.rule.window) == (4, 8)
+
+
+def test_where_no_rule_serves_none_is_used():
+    trials = searched({f"S{k:02d}": "ffm" * 30 for k in range(6)})
+    life = fit(trials, DecisionSettings())
+    assert (life.rule, life.curve, life.events, life.sources) == (None, (), 0, 6)
+    assert describe_lifetime(life).startswith("When a source becomes unreliable is not told: where")
+    assert fit(trials).rule.misses == 2  # a unit may set its own all the same
+
+
+@pytest.mark.parametrize("alpha", [0.05, 0.2])
+def test_group_without_events_is_flat_with_bound(alpha):
+    life = fit(found_until([0] * 8, [100] * 8, [False] * 8), replace(FIRST_MISS, alpha=alpha))
+    assert {p.probability for p in life.curve} == {1.0}
+    # Clopper and Pearson's limit where none of eight were lost.
+    exact = stats.binomtest(8, 8).proportion_ci(1 - alpha, "exact").low
+    assert [p.low for p in life.curve] == pytest.approx([exact] * len(life.curve))
+    assert describe_lifetime(life) == "Of 8 sources followed, none met the rule."
+
+
+def test_flat_bound_follows_the_fewest_followed():
+    entry, exit_ = [0, 0, 0, 0, 50, 50], [40, 60, 100, 100, 100, 100]
+    life = fit(found_until(entry, exit_, [False] * 6), FIRST_MISS)
+    lows = {p.time: p.low for p in life.curve}
+    assert lows[0.0] == pytest.approx(0.025 ** (1 / 4))
+    assert lows[100.0] == pytest.approx(0.025 ** (1 / 3))
+
+
+def test_flat_group_is_told_beside_a_falling_one():
+    worn = found_until([0] * 12, range(20, 140, 10), [True] * 12)
+    cold = found_until([0] * 9, [120] * 9, [False] * 9, "refrigerated")
+    cold["source_id"] = "R" + cold["source_id"]
+    cold["trial_id"] = "R" + cold["trial_id"]
+    life = fit(pd.concat([worn, cold]), FIRST_MISS)
+    assert life.median["refrigerated"] is None
+    assert describe_lifetime(life).endswith(
+        "none of the refrigerated sources had by 4 months "
+        f"(at least {100 * 0.025 ** (1 / 9):.0f} in 100 still reliable)."
     )
 
 

@@ -8,6 +8,7 @@ import pytest
 
 from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
 from outcomes.analysis.lifetimes.regression import (
+    CyclesAtAge,
     fit_cycle_hazard,
     fit_cycles_at_age,
     fit_weibull_lifetime,
@@ -26,6 +27,11 @@ NO_TRIALS = pd.DataFrame(
 )
 FIRST_MISS = DecisionSettings(rule=ReliabilityRule(misses=1, window=1))
 FIRST_DAY = pd.Timestamp("2024-01-01")
+
+
+def cycles_at_age(trials: pd.DataFrame) -> CyclesAtAge:
+    made = fit_lifetime(trials, trials[["source_id"]].drop_duplicates(), NOTHING, FIRST_MISS)
+    return fit_cycles_at_age(trials, made, FIRST_MISS)
 
 
 def lifetime(followed: pd.DataFrame) -> Lifetime:
@@ -72,7 +78,7 @@ def test_cycle_effect_at_an_age_is_unbiased(per_cycle):
     # 16 units of 60 sources; the mean error must lie within three of its own errors, plus
     # 0.005 for the cycle that may come between the trial before and the one that shows it.
     rng = np.random.default_rng(21)
-    found = [fit_cycles_at_age(tried(rng, 60, per_cycle), FIRST_MISS) for _ in range(16)]
+    found = [cycles_at_age(tried(rng, 60, per_cycle)) for _ in range(16)]
     errors = [fit.terms[0].log_ratio - per_cycle for fit in found if fit.terms]
     assert len(errors) >= 15
     assert abs(np.mean(errors)) < 3 * np.std(errors) / np.sqrt(len(errors)) + 0.005
@@ -186,7 +192,7 @@ def test_longer_life_only_with_a_direction(seed, sources, ratio, words):
 
 @pytest.mark.parametrize(("per_cycle", "directed"), [(0.0, False), (0.15, True)])
 def test_cycle_hazard_only_where_it_is_clear(per_cycle, directed):
-    found = fit_cycles_at_age(tried(np.random.default_rng(0), 60, per_cycle), FIRST_MISS)
+    found = cycles_at_age(tried(np.random.default_rng(0), 60, per_cycle))
     assert (found.terms[0].low > 1.0) is directed
     assert ("each further cycle went with a hazard" in describe_cycles_at_age(found)) is directed
     assert ("no change in the hazard" in describe_cycles_at_age(found)) is not directed
@@ -200,7 +206,7 @@ def test_trying_more_is_said_without_its_term():
     rarely = alike["source_id"].str[-1].isin(list("02468")) & (rng.random(len(alike)) < 0.33)
     parted = []
     for trials in (alike, alike[~rarely]):
-        found = fit_cycles_at_age(trials, FIRST_MISS)
+        found = cycles_at_age(trials)
         assert found.events >= 10
         has_term = len(found.terms) == 2
         assert (
@@ -224,12 +230,12 @@ def test_few_events_or_one_regime_are_said():
         fit_weibull_lifetime(lifetime(many), DecisionSettings()).reason
         == "fewer than 2 refrigerated sources were followed"
     )
-    nothing = fit_cycles_at_age(tried(np.random.default_rng(1), 2, -9.0), FIRST_MISS)
+    nothing = cycles_at_age(tried(np.random.default_rng(1), 2, -9.0))
     assert nothing.reason == "0 sources met the rule, and 5 are needed"
 
 
 def test_the_order_of_the_trials_changes_nothing():
     trials = tried(np.random.default_rng(5), 30, 0.1)
-    found = fit_cycles_at_age(trials, FIRST_MISS)
-    again = fit_cycles_at_age(trials.sample(frac=1, random_state=1), FIRST_MISS)
+    found = cycles_at_age(trials)
+    again = cycles_at_age(trials.sample(frac=1, random_state=1))
     assert dataclasses.asdict(found) == dataclasses.asdict(again)

@@ -8,6 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from outcomes.analysis.lifetimes.rule import (
+    LADDER,
+    MOST_FALSE_CALLS,
+    choose_rule,
     first_called,
     mean_trials_to_call,
     rule_false_call,
@@ -119,3 +122,19 @@ def test_too_wide_rule_is_refused_in_words():
 def test_values_out_of_range_are_refused(find_probability, trials):
     with pytest.raises(ValueError, match=r"must be between|cannot be negative"):
         rule_false_call(2, 3, find_probability, trials)
+
+
+@pytest.mark.parametrize(
+    ("found", "trials", "rule"),
+    [
+        *((0.93, 50, (3, 5)), (0.90, 20, (3, 5)), (0.90, 50, (4, 8)), (0.80, 50, (6, 10))),
+        *((0.80, 200, None), (0.70, 50, None), (0.55, 2, None)),
+    ],
+)
+def test_rule_is_the_one_that_sees_most(found, trials, rule):
+    assert choose_rule(found, trials) == rule
+    fallen = 0.7 if found >= 0.85 else 0.6
+    kept = [r for r in LADDER if rule_false_call(*r, found, trials) <= MOST_FALSE_CALLS]
+    if rule is not None:
+        best = max(rule_false_call(*r, fallen, 20) for r in kept)
+        assert rule_false_call(*rule, fallen, 20) == best

@@ -1,4 +1,4 @@
-"""Terms that models of search times and of false alerts can carry."""
+"""Terms that a model of false alerts can carry."""
 
 import numpy as np
 import pandas as pd

@@ -42,7 +42,7 @@ CASES = {
     ),
     "a source's age in words": (
         lambda t: [
-            [row.update(age_at_acquisition_days="3 weeks") for row in t["sources"]],
+            [row.update(age_at_acquisition_days="3 moons") for row in t["sources"]],
             _set("trials", "dog_id", "", 2)(t),
         ],
         ("number with a unit in it", None, "age_at_acquisition_days", None, 12),

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import os
+import re
 import zipfile
 from pathlib import Path
 
@@ -80,7 +81,6 @@ def test_a_pipe_is_not_opened(tmp_path) -> None:
     assert {(f.rule, f.file) for f in found.stops} == {
         ("unreadable file", "trials.csv"),
         ("unreadable file", "sources.csv"),
-        ("missing table", tmp_path.name),
     }
     os.mkfifo(tmp_path / "unit.xlsx")
     with pytest.raises(UsageError, match="neither a folder nor a file"):
@@ -230,6 +230,63 @@ def test_first_stops_are_shown_and_all_counted(tmp_path) -> None:
     with pytest.raises(RecordsError) as caught:
         read_records(tmp_path)
     lines = str(caught.value).splitlines()
-    assert lines[0].endswith("9 things stop the work:")
+    assert lines[0].endswith("7 things stop the work:")
     assert len(lines) == 7
-    assert lines[-1] == "… and 4 more."
+    assert lines[-1] == "… and 2 more."
+
+
+def _renumbered(xml: bytes, *changes: tuple[bytes, bytes]) -> bytes:
+    for old, new in changes:
+        assert xml.count(old) == 1, old
+        xml = xml.replace(old, new)
+    return xml
+
+
+@pytest.mark.parametrize(
+    ("changes", "row", "words"),
+    [
+        ([(b'<row r="2">', b'<row r="1">')], 1, "row 1 stands after row 1"),
+        ([(b'<row r="1">', b'<row r="9">')], 9, "a cell of row 9 is called 'A1'"),
+        ([(b'<row r="2">', b'<row r="1048577">')], 1048577, "no sheet has more than 1,048,576"),
+        ([(b'<row r="1">', b'<row r="999999999">')], 999999999, "no sheet has more"),
+        ([(b'<row r="2">', b'<row r="2.5">')], 2, "a row is numbered '2.5'"),
+        ([(b'r="B2"', b'r="A2"')], 2, "the cells of row 2 are not in order"),
+        ([(b'r="B2"', b'r="B3"')], 2, "a cell of row 2 is called 'B3'"),
+    ],
+)
+def test_rows_read_over_others_are_refused(tmp_path, changes, row: int, words: str) -> None:
+    path = rewritten(
+        unit_workbook(tmp_path / "unit.xlsx"),
+        "xl/worksheets/sheet3.xml",
+        lambda xml: _renumbered(xml, *changes),
+    )
+    (stop,) = examine_records(path, today=TODAY).stops
+    assert (stop.rule, stop.table, stop.row) == ("unreadable file", "trials", row)
+    assert words in stop.line()
+
+
+def test_rows_without_numbers_are_read(tmp_path) -> None:
+    path = rewritten(
+        unit_workbook(tmp_path / "unit.xlsx"),
+        "xl/worksheets/sheet3.xml",
+        lambda xml: re.sub(rb'(<(?:row|c)) r="[^"]*"', rb"\1", xml),
+    )
+    assert read_records(path, today=TODAY).trials["trial_id"].tolist() == ["T1"]
+
+
+def test_two_sheets_of_one_name_are_refused(tmp_path) -> None:
+    path = rewritten(
+        unit_workbook(tmp_path / "unit.xlsx"),
+        "xl/workbook.xml",
+        lambda xml: xml.replace(b'name="storage"', b'name="trials"'),
+    )
+    (stop,) = examine_records(path, today=TODAY).stops
+    assert "two of its sheets are called 'trials'" in stop.line()
+
+
+def test_part_that_is_there_twice_is_refused(tmp_path) -> None:
+    path = unit_workbook(tmp_path / "unit.xlsx")
+    with zipfile.ZipFile(path, "a") as archive, pytest.warns(UserWarning, match="Duplicate name"):
+        archive.writestr("xl/worksheets/sheet3.xml", archive.read("xl/worksheets/sheet1.xml"))
+    (stop,) = examine_records(path, today=TODAY).stops
+    assert "xl/worksheets/sheet3.xml is there twice" in stop.line()

@@ -20,8 +20,8 @@ def test_plain_numbers_are_read(text: str, number: float) -> None:
 @pytest.mark.parametrize(
     ("text", "rule"),
     [
-        ("54F", "number with a unit in it"),
-        ("12 °C", "number with a unit in it"),
+        ("54 mph", "number with a unit in it"),
+        ("12,5 °C", "number with a unit in it"),
         ("3 m/s2", "number with a unit in it"),
         ("12,5", "comma in a number"),
         ("1,200.5", "comma in a number"),
@@ -37,6 +37,26 @@ def test_plain_numbers_are_read(text: str, number: float) -> None:
 )
 def test_what_is_not_one_plain_number_is_not_read(text: str, rule: str) -> None:
     assert list(read(TRIALS.column("temperature_c"), [text]).broken()) == [rule]
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "unit", "number"),
+    [
+        ("temperature_c", "45F", "C", 65 / 9),
+        ("temperature_c", "12 °C", "F", 12.0),
+        ("depth_cm", "6 in", "cm", 15.24),
+        ("depth_cm", "2 ft.", "in", 60.96),
+        ("search_s", "5 min", "s", 300.0),
+        ("search_s", "90 s", "mm:ss", 90.0),
+        ("wind_m_s", "10 mph", "m/s", 4.4704),
+        ("humidity_pct", "55 %", None, 55.0),
+    ],
+)
+def test_cell_that_names_its_unit_is_read_in_it(column, text, unit, number) -> None:
+    units = {} if unit is None else {column: unit}
+    told = read(TRIALS.column(column), [text], units=units)
+    assert told.broken() == {}
+    assert told.series[0] == pytest.approx(number, rel=1e-12)
 
 
 def test_clock_time_is_suggested_if_statable() -> None:

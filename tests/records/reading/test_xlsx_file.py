@@ -10,16 +10,17 @@ from outcomes.records.read import examine_records, read_records
 from .forms import TODAY, same, typed, workbook
 
 
-def test_merged_title_is_told_as_one(clean, tmp_path) -> None:
+def test_title_above_the_names_is_passed(clean, tmp_path) -> None:
     path = workbook(tmp_path / "unit.xlsx", clean, typed)
     book = openpyxl.load_workbook(path)
     book["trials"].insert_rows(1)
     book["trials"]["A1"] = "Trials 2025"
     book["trials"].merge_cells("A1:F1")
     book.save(path)
-    (stop,) = examine_records(path, today=TODAY).stops
-    assert (stop.rule, stop.row) == ("merged header", 1)
-    assert stop.mend.startswith("If they hold a title, remove the rows above the column names")
+    found = examine_records(path, today=TODAY)
+    assert [(f.rule, f.table) for f in found.findings] == [("column names found lower", "trials")]
+    assert "found in row 2" in found.findings[0].line()
+    assert read_records(path, today=TODAY).trials["row"].tolist() == [3, 4, 5, 6, 7, 8]
 
 
 def test_merged_side_cells_cost_their_values(clean, tmp_path) -> None:

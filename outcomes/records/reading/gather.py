@@ -1,0 +1,211 @@
+"""Cells of one table from the unit's own layout: parts joined, sheets put below each other."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.records.columns import Table
+from outcomes.records.reading.cells import (
+    Array,
+    Cells,
+    Mark,
+    categories_of,
+    clean,
+    from_codes,
+    texts_of,
+)
+from outcomes.settings import RecordsSettings
+
+AS_ABOVE = frozenset(('"', "''", "”", "“", "〃", "ditto", "do.", "as above", "same"))
+"""What people write, beside nothing, for what stands above."""
+_TOTALS = frozenset(("total", "totals", "sum", "grand total", "subtotal", "sub total"))
+_CLOCK = re.compile(
+    r"(?i)^(?P<hour>\d{1,2})(?:[:.h]\s?(?P<minute>\d{2}))?(?::(?P<second>\d{2}))?\s*"
+    r"(?P<half>[ap]\.?m\.?)?\s*(?:h|hrs?|hours?)?$"
+)
+_RUN_TOGETHER = re.compile(
+    r"(?i)^(?P<hour>\d{1,2})(?P<minute>[0-5]\d)\s*(?P<half>[ap]m)?\s*(?:h|hrs?)?$"
+)
+
+
+def clock_of(text: str) -> str | None:
+    """A time of day as ``08:30`` or ``08:30:15``, in whichever way it is written; None where none.
+
+    >>> [clock_of(t) for t in ("0830", "830", "8:30 AM", "8.30pm", "14:05:10", "9", "dawn", "2570")]
+    ['08:30', '08:30', '08:30', '20:30', '14:05:10', None, None, None]
+    """
+    text = text.strip()
+    found = _RUN_TOGETHER.match(text) or _CLOCK.match(text)
+    if found is None:
+        return None
+    parts = found.groupdict()
+    if parts["minute"] is None and not parts["half"]:
+        return None  # a bare number is no time of day
+    hour, minute = int(parts["hour"]), int(parts["minute"] or 0)
+    half = (parts["half"] or "").lower().replace(".", "")
+    if half:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if half == "pm" else 0)
+    if hour > 23 or minute > 59:
+        return None
+    second = parts.get("second")
+    return f"{hour:02d}:{minute:02d}" + (f":{second}" if second else "")
+
+
+def gather(parts: Sequence[Cells], table: Table, settings: RecordsSettings) -> Cells:
+    """One table of the cells of its files or sheets.
+
+    Parameters
+    ----------
+    parts
+        Each as read, in the order that the unit names them.
+    table, settings
+        Whose columns they are, and how the unit writes them.
+
+    Returns
+    -------
+    Cells
+        Empty cells filled from above where the unit says so, several columns of the
+        unit's joined to the one of ours that they are, rows in the order of the parts.
+    """
+    shaped = [_joined(_filled(part, table, settings), table, settings) for part in parts]
+    return shaped[0] if len(shaped) == 1 else _stacked(shaped)
+
+
+def _filled(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
+    """Empty cells, and marks for it, replaced by what stands above in the same sheet."""
+    names = set(settings.same_as_above.get(table.name, ())) & set(cells.header)
+    if not names or not len(cells.rows):
+        return cells
+    total = is_total(cells)
+    columns = list(cells.columns)
+    marks = cells.marks
+    for at, name in enumerate(cells.header):
+        if name not in names:
+            continue
+        codes, texts = texts_of(columns[at])
+        says = np.array([not clean(t) or clean(t).casefold() in AS_ABOVE for t in texts] + [True])
+        given = np.where(says[codes] | total, -1, np.arange(len(codes)))
+        above = np.maximum.accumulate(given)
+        filled = np.where(total, codes, np.where(above < 0, codes, codes[above]))
+        columns[at] = from_codes(filled, np.array([*texts], dtype=object))
+        # A date that is merged down its rows says the same.
+        marks = tuple(m for m in marks if (m.rule, m.position) != ("merged cells", at))
+    return replace(cells, columns=tuple(columns), marks=marks)
+
+
+def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
+    """Columns that are one of ours together, as one, named after all of them."""
+    mapped = settings.columns.get(table.name, {})
+    several = {ours: names for ours, names in mapped.items() if len(names) > 1}
+    if not several:
+        return cells
+    alone = {names[0] for names in mapped.values() if len(names) == 1}
+    taken: set[str] = set()
+    of_first: dict[int, int] = {}
+    header, columns = list(cells.header), list(cells.columns)
+    marks = list(cells.marks)
+    for ours, names in several.items():
+        at = [cells.header.index(name) for name in names if name in cells.header]
+        if not at:
+            continue
+        texts = [_texts(cells.columns[i]) for i in at]
+        if table.column(ours).type == "time":
+            values = [_date_and_time(row) for row in zip(*texts, strict=True)]
+        else:
+            values = [next(filter(None, row), "") for row in zip(*texts, strict=True)]
+        of_first[len(header)] = at[0]
+        header.append(settings.name_of(table.name, ours))
+        columns.append(categories_of(pd.Series(values, dtype=object)))
+        marks += [replace(m, position=len(header) - 1) for m in cells.marks if m.position in at]
+        taken |= set(names) - alone
+    keep = [i for i, name in enumerate(header) if name not in taken]
+    keep.sort(key=lambda i: of_first.get(i, i))  # where its first part stood
+    moved = {old: new for new, old in enumerate(keep)}
+    kept = [m if m.position is None else replace(m, position=moved[m.position])
+            for m in marks if m.position is None or m.position in moved]  # fmt: skip
+    return replace(
+        cells,
+        header=tuple(header[i] for i in keep),
+        columns=tuple(columns[i] for i in keep),
+        marks=tuple(kept),
+    )
+
+
+def _texts(column: pd.Series[Any]) -> list[str]:
+    codes, texts = texts_of(column)
+    return [clean(texts[code]) if code >= 0 else "" for code in codes.tolist()]
+
+
+def _date_and_time(parts: Sequence[str]) -> str:
+    """A date and a time of day as one text; as they stand where the second is no time of day."""
+    date, *rest = parts
+    time = next(filter(None, rest), "")
+    if not date or not time:
+        return date
+    # A spreadsheet may hold a time as one of its own first day, and a date with no time as 00:00.
+    date = re.sub(r"[ T]00:00(:00)?$", "", date)
+    clock = clock_of(time.rpartition(" ")[2] if re.match(r"1(899|900)-\d\d-\d\d ", time) else time)
+    return f"{date} {clock or time}"
+
+
+def is_total(cells: Cells) -> Array:
+    """Rows whose first filled cell says that they add up the others, shape (n,)."""
+    total = np.zeros(len(cells.rows), dtype=bool)
+    before = np.zeros(len(cells.rows), dtype=bool)
+    for column in cells.columns:
+        filled = column.notna().to_numpy()
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            texts = [clean(text).rstrip(":").casefold() for text in column.cat.categories]
+            # The last is for a cell without anything in it, of code -1.
+            says = np.array([*(text in _TOTALS for text in texts), False])[column.cat.codes]
+            filled = np.array([*(bool(text) for text in texts), False])[column.cat.codes]
+            total |= says & ~before
+        before |= filled
+    return total
+
+
+def _stacked(parts: Sequence[Cells]) -> Cells:
+    """The rows of several sheets below each other, columns matched by their names."""
+    names: list[tuple[str, int]] = []  # a name, and which of its columns it is
+    of_part = []
+    for part in parts:
+        seen: dict[str, int] = {}
+        mine = []
+        for name in part.header:
+            seen[name] = seen.get(name, 0) + 1
+            mine.append((name, seen[name]))
+        of_part.append(mine)
+        names += [key for key in mine if key not in names]
+    columns = []
+    for key in names:
+        cells: list[str | None] = []
+        for part, mine in zip(parts, of_part, strict=True):
+            if key not in mine:
+                cells += [None] * len(part.rows)
+                continue
+            codes, texts = texts_of(part.columns[mine.index(key)])
+            cells += [texts[code] if code >= 0 else None for code in codes.tolist()]
+        columns.append(categories_of(pd.Series(cells, dtype=object)))
+    marks: list[Mark] = []
+    for part, mine in zip(parts, of_part, strict=True):
+        for mark in part.marks:
+            at = None if mark.position is None else names.index(mine[mark.position])
+            marks.append(replace(mark, position=at, file=part.file))
+    return Cells(
+        name=parts[0].name,
+        file=" and ".join(part.file for part in parts),
+        header=tuple(name for name, _ in names),
+        columns=tuple(columns),
+        rows=np.concatenate([part.rows for part in parts]),
+        marks=tuple(marks),
+        header_row=parts[0].header_row,
+        files=np.concatenate([np.full(len(p.rows), p.file, dtype=object) for p in parts]),
+    )

@@ -1,0 +1,347 @@
+"""Which sheets and columns are ours, guessed from names and from what the cells hold."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.records.columns import TABLES, YES_NO, Table
+from outcomes.records.read import header_finder
+from outcomes.records.reading.cells import CannotReadError, Cells, Place, clean, texts_of
+from outcomes.records.reading.files import find_tables, load_table
+from outcomes.records.reading.gather import clock_of, gather, is_total
+from outcomes.records.reading.mapping import guess_header, likely_columns
+from outcomes.records.reading.spelling import fold
+from outcomes.records.reading.values import read_column
+from outcomes.records.reading.words import NO_SOURCE, NOTHING, guess_word
+from outcomes.settings import RecordsSettings
+
+FEWEST_DITTOS = 3
+_MOST_WORDS = 12
+_DATE_LIKE = re.compile(
+    r"(?i)^(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/. ](\d{1,2}|[a-z]{3,9})\.?[-/., ]+\d{2,4}"
+    r"|[a-z]{3,9}\.? \d{1,2},? \d{4})"
+)
+_TIMES = ("started_at", "moved_at", "read_at")
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """The unit's columns that are one of ours, and why they seem to be."""
+
+    names: tuple[str, ...]
+    ground: str
+
+
+@dataclass(frozen=True, slots=True)
+class TableGuess:
+    """One table as it seems to be kept.
+
+    Attributes
+    ----------
+    places
+        Its files or sheets.
+    named
+        Whether they bear our name, or names that the unit has said.
+    columns
+        Our column → the unit's, for those that it has not said.
+    free
+        Columns that are none of ours as far as can be told.
+    same_as_above
+        Column whose empty cells seem to mean what stands above, and how many there are.
+    cells
+        All of it read so; None where it cannot be read.
+    """
+
+    places: tuple[Place, ...]
+    named: bool
+    columns: Mapping[str, Guess] = field(default_factory=dict)
+    free: tuple[str, ...] = ()
+    same_as_above: tuple[str, int] | None = None
+    cells: Cells | None = None
+
+
+def guess_structure(
+    path: Path, known: RecordsSettings
+) -> tuple[dict[str, TableGuess], RecordsSettings]:
+    """Every table as it seems to be kept, and the settings that say so.
+
+    Parameters
+    ----------
+    path
+        The records.
+    known
+        What the unit has said already, which stands.
+
+    Raises
+    ------
+    UsageError
+        If there are no records at ``path``.
+    """
+    try:
+        places = find_tables(path, known.tables)
+    except CannotReadError:
+        return {}, known
+    guesses = {}
+    for name in TABLES:
+        found = places.found[name]
+        likely = () if found or name in known.tables else places.likely.get(name, ())
+        if found or likely:
+            guesses[name] = _guess_table(TABLES[name], found or likely, bool(found), known)
+    tables = {n: tuple(p.sheet or p.path.stem for p in g.places)
+              for n, g in guesses.items() if not g.named}  # fmt: skip
+    columns = {
+        n: {**known.columns.get(n, {}), **{ours: c.names for ours, c in g.columns.items()}}
+        for n, g in guesses.items()
+    }
+    above = {n: (g.same_as_above[0],) for n, g in guesses.items() if g.same_as_above}
+    said = replace(
+        known,
+        tables={**known.tables, **tables},
+        columns={**known.columns, **{n: c for n, c in columns.items() if c}},
+        same_as_above={**above, **known.same_as_above},
+    )
+    read = {
+        name: replace(guess, cells=_read(guess.places, TABLES[name], said))
+        for name, guess in guesses.items()
+    }
+    return read, said
+
+
+def _parts(places: Sequence[Place], find: Callable[[Sequence[Sequence[str]]], int]) -> list[Cells]:
+    parts = []
+    for place in places:
+        with contextlib.suppress(CannotReadError):  # examine_records says what is wrong with it
+            parts.append(load_table(place, find))
+    return parts
+
+
+def _read(places: Sequence[Place], table: Table, settings: RecordsSettings) -> Cells | None:
+    parts = _parts(places, header_finder(table, settings))
+    return gather(parts, table, settings) if parts else None
+
+
+def _guess_table(
+    table: Table, places: tuple[Place, ...], named: bool, known: RecordsSettings
+) -> TableGuess:
+    by_name = header_finder(table, known)
+
+    def find(lines: Sequence[Sequence[str]]) -> int:
+        return by_name(lines) or guess_header(lines, table)
+
+    parts = _parts(places, find)
+    if not parts:
+        return TableGuess(places, named)
+    whole = _without_totals(gather(parts, table, replace(known, columns={}, same_as_above={})))
+    mapped = known.columns.get(table.name, {})
+    said = {name for names in mapped.values() for name in names}
+    ours = [n for n in table.names if n not in mapped and n in whole.header]
+    free = [n for n in whole.header if n and n not in said and n not in ours]
+    absent = [n for n in table.names if n not in mapped and n not in ours]
+    guessed = {
+        column: Guess((theirs,), "by its name")
+        for column, theirs in likely_columns(table, absent, free).items()
+        if _fits(table, column, _column(whole, theirs), known)
+    }
+    taken = {name for guess in guessed.values() for name in guess.names}
+    left = [name for name in free if name not in taken]
+    guessed |= _by_words(table, whole, [n for n in absent if n not in guessed], left, known)
+    _pair_times(table, whole, guessed, free)
+    _first_labels(table, whole, guessed, absent, free)
+    _second_result(table, whole, guessed, free)
+    taken = {name for guess in guessed.values() for name in guess.names}
+    left = [name for name in free if name not in taken]
+    ditto = None if table.name in known.same_as_above else _ditto(table, whole, guessed, mapped)
+    return TableGuess(places, named, guessed, tuple(left), ditto)
+
+
+def _without_totals(cells: Cells) -> Cells:
+    """The table without the rows that add up the others."""
+    kept = ~is_total(cells)
+    if kept.all():
+        return cells
+    columns = tuple(column[kept].reset_index(drop=True) for column in cells.columns)
+    return replace(cells, columns=columns, rows=cells.rows[kept], files=None)
+
+
+def _column(cells: Cells, name: str) -> pd.Series[Any]:
+    return cells.columns[cells.header.index(name)]
+
+
+def _filled(cells: pd.Series[Any]) -> list[str]:
+    """The texts of the cells that hold something, one for each cell."""
+    codes, texts = texts_of(cells)
+    seen = [clean(text) for text in texts]
+    return [seen[code] for code in codes.tolist() if code >= 0 and seen[code]]
+
+
+def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings) -> bool:
+    """Whether a column may hold this, by its cells: a number, dates, labels that differ."""
+    column = table.column(name)
+    texts = _filled(cells)
+    if not texts:
+        return True
+    if column.name == table.key:
+        return len(set(texts)) >= 0.95 * len(texts)
+    if column.type in ("number", "count"):
+        told = read_column(column, cells, known, table.name)
+        good = int(told.series.notna().sum()) + sum(_zero_word(t) for t in texts)
+        yes_no = name == "false_alerts" and {fold(t) for t in texts} <= _YES_NO
+        # What is written in another unit is out of range, but a number.
+        numbers = sum(bool(re.match(r"[+-]?[\d.,:]+\s*\D{0,8}$", text)) for text in texts)
+        return yes_no or max(good, numbers) >= 0.5 * len(texts)
+    if column.type == "time":
+        return _share(texts, _is_date) >= 0.5 or _share(texts, _is_clock) >= 0.5
+    return True
+
+
+_YES_NO = {fold(word) for ours, names in YES_NO.items() for word in (ours, *names)}
+
+
+def _zero_word(text: str) -> bool:
+    return text.casefold() in ZERO_WORDS
+
+
+ZERO_WORDS = frozenset(("surface", "on surface", "ground", "ground level", "on the ground"))
+
+
+def _share(texts: Sequence[str], of: Callable[[str], bool]) -> float:
+    return sum(map(of, texts)) / len(texts) if texts else 0.0
+
+
+def _is_date(text: str) -> bool:
+    return _DATE_LIKE.match(text) is not None
+
+
+def _is_clock(text: str) -> bool:
+    return clock_of(text) is not None
+
+
+def _by_words(
+    table: Table, cells: Cells, absent: Sequence[str], free: Sequence[str], known: RecordsSettings
+) -> dict[str, Guess]:
+    """Columns known by the set of words in them, where the name tells nothing."""
+    found = {}
+    for name in ("result", "moved_to"):
+        if name not in absent:
+            continue
+        for theirs in free:
+            words = sorted(set(_filled(_column(cells, theirs))))
+            if not 2 <= len(words) <= _MOST_WORDS:
+                continue
+            meant = {guess_word(table.column(name), word, theirs) for word in words} - {None}
+            few = sum(guess_word(table.column(name), word, theirs) is None for word in words)
+            if len(meant) >= 2 and few <= 0.2 * len(words):
+                found[name] = Guess((theirs,), f"by its words: {', '.join(words[:5])}")
+                break
+    return found
+
+
+def _pair_times(table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]) -> None:
+    """A date and a time of day in two columns."""
+    name = next((name for name in _TIMES if name in table.names), None)
+    if name is None or (name not in guessed and name in cells.header):
+        return
+    kinds = {}
+    for theirs in free:
+        texts = _filled(_column(cells, theirs))
+        if _share(texts, _is_date) >= 0.8:
+            timed = _share(texts, lambda text: ":" in text) >= 0.5
+            kinds[theirs] = "both" if timed else "date"
+        elif _share(texts, _is_clock) >= 0.8:
+            kinds[theirs] = "clock"
+    elsewhere = {n for ours, g in guessed.items() if ours != name for n in g.names}
+    dates = [n for n, kind in kinds.items() if kind == "date" and n not in elsewhere]
+    clocks = [
+        n
+        for n, kind in kinds.items()
+        if kind == "clock" and n not in elsewhere and not re.search(r"(?i)end|finish|stop|in\b", n)
+    ]
+    own = guessed[name].names[0] if name in guessed else None
+    if dates and clocks:
+        date = own if own in dates else dates[0]
+        clock = own if own in clocks else clocks[0]
+        guessed[name] = Guess((date, clock), "a date and a time of day")
+    elif dates and (own is None or kinds.get(own) not in ("date", "both")):
+        guessed[name] = Guess((dates[0],), "its cells are dates")
+    elif own is not None and kinds.get(own) == "clock":
+        both = [n for n, kind in kinds.items() if kind == "both" and n not in elsewhere]
+        if both:
+            guessed[name] = Guess((both[0],), "its cells are dates with a time")
+
+
+def _first_labels(
+    table: Table,
+    cells: Cells,
+    guessed: dict[str, Guess],
+    absent: Sequence[str],
+    free: Sequence[str],
+) -> None:
+    """The labels of a list, where no name tells: the first column whose cells all differ."""
+    if table.key is None or table.name not in ("sources", "dogs"):
+        return
+    if table.key not in absent or table.key in guessed:
+        return
+    taken = {name for guess in guessed.values() for name in guess.names}
+    for theirs in free[:3]:
+        texts = _filled(_column(cells, theirs))
+        if theirs not in taken and texts and len(set(texts)) == len(texts):
+            guessed[table.key] = Guess((theirs,), "its labels all differ")
+            return
+
+
+def _second_result(
+    table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]
+) -> None:
+    """A result of hides alone, beside a column that tells of false alerts on blank areas."""
+    if table.name != "trials" or not {"result", "source_id", "false_alerts"} <= guessed.keys():
+        return
+    result, alerts = guessed["result"].names[0], guessed["false_alerts"].names[0]
+    said = {fold(text) for text in _filled(_column(cells, alerts))}
+    codes, texts = texts_of(_column(cells, guessed["source_id"].names[0]))
+    nobody = {"", *NOTHING, *NO_SOURCE}
+    blank = np.array([*(clean(t).casefold() in nobody for t in texts), True])[codes]
+    codes, texts = texts_of(_column(cells, result))
+    empty = np.array([*(not clean(t) for t in texts), True])[codes]
+    if said <= _YES_NO and blank.any() and (empty & blank).sum() >= 0.8 * blank.sum():
+        ground = "the first on hides; on blank areas, where it is empty, the second"
+        guessed["result"] = Guess((result, alerts), ground)
+        del guessed["false_alerts"]
+
+
+def _ditto(
+    table: Table, cells: Cells, guessed: Mapping[str, Guess], mapped: Mapping[str, tuple[str, ...]]
+) -> tuple[str, int] | None:
+    """The column of dates whose empty cells under a date seem to mean the same date."""
+    name = next((name for name in _TIMES if name in table.names), None)
+    if name is None:
+        return None
+    names = guessed[name].names if name in guessed else mapped.get(name, (name,))
+    date = next((n for n in names if n in cells.header), None)
+    if date is None:
+        return None
+    codes, texts = texts_of(_column(cells, date))
+    empty = np.array([*(not clean(t) for t in texts), True])[codes]
+    others = np.zeros(len(codes), dtype=int)
+    for column, theirs in zip(cells.columns, cells.header, strict=True):
+        if theirs != date:
+            others += column.notna().to_numpy()
+    dittos = empty & (others >= 2)
+    if dittos.sum() < FEWEST_DITTOS or empty[0]:
+        return None
+    if len(names) > 1 and names[1] in cells.header:
+        # Within one day times go up; where they do not, another date is missing.
+        codes, texts = texts_of(_column(cells, names[1]))
+        clocks = [clock_of(clean(texts[c])) if c >= 0 else None for c in codes.tolist()]
+        after = [i for i in np.flatnonzero(dittos) if clocks[i] and clocks[i - 1]]
+        up = sum((clocks[i] or "") >= (clocks[i - 1] or "") for i in after)
+        if up < 0.9 * len(after):
+            return None
+    return date, int(dittos.sum())

@@ -1,0 +1,67 @@
+"""p-values by refits."""
+
+import numpy as np
+import pytest
+
+from outcomes.analysis.finds.design import plan_design
+from outcomes.analysis.finds.refits import Refitter, draw_outcomes
+from outcomes.errors import FitError
+from outcomes.models.calibrated_test import calibrate
+
+
+def test_without_an_effect_p_is_uniform():
+    # By construction: the observed value is one more draw (Davison and Hinkley 1997, 4.2.5).
+    rng = np.random.default_rng(1)
+    found = [
+        calibrate(
+            rng.normal(size=1), lambda: rng.normal(size=1), level=0.05, most=99, doubt=1.0, first=99
+        ).p
+        for _ in range(400)
+    ]
+    assert np.mean(np.array(found) <= 0.05) == pytest.approx(0.05, abs=0.035)
+    assert np.mean(found) == pytest.approx(0.5, abs=0.06)
+
+
+def test_refits_stop_where_the_answer_is_clear():
+    rng = np.random.default_rng(2)
+    nothing = calibrate(np.array([0.0]), lambda: rng.normal(size=1), level=0.05, most=99)
+    plain = calibrate(np.array([9.0]), lambda: rng.normal(size=1), level=0.05, most=99)
+    assert (nothing.refits, nothing.p > 0.15) == (30, True)
+    assert (plain.refits, plain.p) == (39, pytest.approx(1 / 40))
+
+
+def test_a_stricter_level_draws_more():
+    # p cannot come below 1 / (draws + 1).
+    rng = np.random.default_rng(5)
+    few = calibrate(np.array([99.0]), lambda: rng.normal(size=1), level=0.05, most=0)
+    strict = calibrate(np.array([99.0]), lambda: rng.normal(size=1), level=0.01, most=19)
+    assert (few.refits, few.p) == (20, pytest.approx(1 / 21))
+    assert (strict.refits, strict.p) == (100, pytest.approx(1 / 101))
+
+
+def test_draws_not_fitted_are_made_again():
+    rng, calls = np.random.default_rng(3), iter(range(1_000))
+
+    def draw():
+        if next(calls) % 2:
+            raise FitError("separated")
+        return rng.normal(size=1)
+
+    assert calibrate(np.array([1.7]), draw, level=0.05, most=60, doubt=1.0).refits == 60
+
+
+def test_no_draw_fitted_means_nothing_found():
+    def draw():
+        raise FitError("separated")
+
+    assert calibrate(np.array([99.0]), draw, level=0.05, most=19).p == 1.0
+
+
+def test_draws_hold_as_many_finds_on_average(made_trials):
+    design = plan_design(made_trials(3, n=600))
+    work = Refitter(design)
+    fitted = work.fit(design.x)
+    rng = np.random.default_rng(4)
+    drawn = [draw_outcomes(fitted, rng, 1.0).mean() for _ in range(200)]
+    # Spreads between dogs and sources move the share of a draw by some hundredths.
+    assert np.mean(drawn) == pytest.approx(design.y.mean(), abs=0.02)
