@@ -75,6 +75,8 @@ def run_stored(
     lines of these seeds in order; with 0 workers nothing is run.
     """
     columns = [*columns, RUN]
+    if not workers and not path.exists():
+        return pd.DataFrame(columns=columns)
     path.parent.mkdir(parents=True, exist_ok=True)
     if not path.exists():
         path.write_text(",".join(columns) + "\n", encoding="utf-8")

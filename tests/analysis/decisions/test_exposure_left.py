@@ -294,4 +294,5 @@ def test_tied_cycles_and_age_go_on_together():
     by_both = {x.source_id: x for x in exposure_left(fit, shelf, "cycles")}
     for name, x in by_itself.items():
         if x.below is not None:
-            assert by_both[name].below == pytest.approx(x.below, abs=0.06)
+            # Without age there is room for one more condition.
+            assert by_both[name].below == pytest.approx(x.below, abs=0.1)
