@@ -141,7 +141,7 @@ def joint_squares(units: Sequence[Studied]) -> np.ndarray:
 def share_left_open(*columns: str) -> tuple[float, float]:
     """Exact 95 % limits of the share of misses in the full study's stored units."""
     folder = Path(__file__).parent / "calibration_units"
-    stored = calibration.run_study("cycles only", 500, 49, folder, workers=0)
+    stored = calibration.run_study("cycles only", 500, folder, workers=0)
     missed = ~pd.concat([stored[column].dropna() for column in columns]).astype(bool)
     limits = stats.binomtest(int(missed.sum()), len(missed)).proportion_ci(0.95, "exact")
     return float(limits.low), float(limits.high)
