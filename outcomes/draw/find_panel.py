@@ -20,7 +20,6 @@ from outcomes.draw.theme import (
     HAIRLINE,
     INK,
     LABEL_PT,
-    LANE,
     MUTED,
     SUBTITLE_PT,
     Box,
@@ -45,20 +44,14 @@ LEADER_IN = 0.22
 COUNTS_IN = 2 * COUNT_ROW_IN + LEADER_IN
 TICKS_IN = 0.36
 AXIS_NAME_IN = 0.34
-THIN_ROW_IN = 0.36
 BRACKET_ROW_IN = 0.26
 LANE_PADDING_IN = 0.08
-
-FEW_SOURCES = "few sources out here"
-FEW_AT_START = "few sources here"
-FEW_AT_BOTH_ENDS = "few sources at both ends"
 
 
 @dataclass(frozen=True, slots=True)
 class LaneWords:
-    """What is written under the data: about the thin part, the threshold and the limit."""
+    """What is written under the data: about the threshold and the limit."""
 
-    thin: bool
     threshold: tuple[str, ...]
     retire: tuple[str, ...]
     has_marks: bool
@@ -68,7 +61,6 @@ class LaneWords:
         """Room the lane needs, inches; 0 where there is nothing to say."""
         height = lines_height_in(len(self.threshold), LABEL_PT)
         height += lines_height_in(len(self.retire), SUBTITLE_PT)
-        height += THIN_ROW_IN if self.thin else 0.0
         height += BRACKET_ROW_IN if self.has_marks else 0.0
         return height + 2 * LANE_PADDING_IN if height else 0.0
 
@@ -110,7 +102,6 @@ def lane_words(
         describe_threshold_on_figure(curve, mark, floor_probability, brief=True)[0], room
     )
     return LaneWords(
-        thin=bool(np.any(curve.thin)),
         # Room for the data goes before a noun.
         threshold=in_brief if len(in_brief) < len(lines) else lines,
         retire=wrap_to_width(retire, room, SUBTITLE_PT, "bold", even=True),
@@ -207,7 +198,7 @@ def draw_find_panel(
             Box(box.left, box.bottom + below, box.width, lane_height).on(figure),
             gid=f"lane-{curve.exposure}",
         )
-        lane.set_facecolor(LANE)
+        lane.patch.set_visible(False)
         lane.set_xlim(ax.get_xlim())
         lane.set_ylim(lane_height, 0.0)
         lane.set_yticks([])
@@ -422,9 +413,6 @@ def _draw_lane(
 ) -> None:
     words = lane_words(curve, mark, floor_probability, _width_in(lane))
     top = LANE_PADDING_IN
-    if words.thin:
-        # At the foot of the lane: the lines down to the marks end above it.
-        _draw_thin(lane, curve, lane.get_ylim()[0] - LANE_PADDING_IN - THIN_ROW_IN)
     if mark is None:
         return
     if words.has_marks:
@@ -466,33 +454,6 @@ def _write_in_lane(
         ha="center",
         va="center_baseline",
         gid=gid,
-    )
-
-
-def _draw_thin(lane: Axes, curve: FindCurve, top: float) -> None:
-    at = np.asarray(curve.at, dtype=float)
-    stretches = [
-        (at[first], at[end - 1])
-        for first, end, thin in _runs(np.asarray(curve.thin, dtype=bool))
-        if thin
-    ]
-    for start, end in stretches:
-        lane.plot(
-            [start, end],
-            [top + 0.05, top + 0.05],
-            color=FITTED,
-            alpha=0.65,
-            linewidth=3.0,
-            linestyle=(0, (2.5, 1.5)),
-            gid="thin-extent",
-        )
-    if len(stretches) > 1:
-        words = FEW_AT_BOTH_ENDS
-    else:
-        words = FEW_SOURCES if stretches[0][1] == at[-1] else FEW_AT_START
-    middle = float(stretches[0][0] + stretches[-1][1]) / 2
-    _write_in_lane(
-        lane, words, middle, top + THIN_ROW_IN - 0.15, LABEL_PT, "normal", "thin-words-1"
     )
 
 

@@ -21,7 +21,6 @@ from outcomes.draw.theme import (
     FLOOR,
     INK,
     LABEL_PT,
-    LANE,
     LINE_SPACING,
     POINTS_PER_IN,
     SUBTITLE_PT,
@@ -199,7 +198,7 @@ def _words(lane: _Place, line: str, at: float | None, y: float, size_pt: float, 
     height = size_pt * 1.1
     ground = (
         f'<rect x="{centre - width / 2 - 1:.1f}" y="{y - height / 2:.1f}" '
-        f'width="{width + 2:.1f}" height="{height:.1f}" fill="{LANE}"/>'
+        f'width="{width + 2:.1f}" height="{height:.1f}" fill="#fff"/>'
     )
     return ground + _text(line, centre - width / 2, y, size_pt, INK, bold=bold)
 

@@ -1,4 +1,4 @@
-"""The one figure of the briefing: find probability by exposure, and time to unreliable."""
+"""The one figure of the briefing: finds by cycles or age, and refrigerated against frozen."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from outcomes.analysis.results import FindCurve, Lifetime
+from outcomes.analysis.decisions.compare import Comparison
+from outcomes.analysis.results import FindCurve
 from outcomes.draw.find_panel import (
     COUNTS_IN,
     below_in,
@@ -16,7 +17,7 @@ from outcomes.draw.find_panel import (
     lowest_shown,
     within_observed,
 )
-from outcomes.draw.lifetime_panel import draw_lifetime_panel, panel_height_in
+from outcomes.draw.storage_panel import draw_storage_panel, storage_panel_height_in
 from outcomes.draw.theme import (
     ALONE,
     FITTED,
@@ -51,7 +52,7 @@ HEADING = "Finds in 100 trials"
 NO_CURVE = "No curve of find probability can be drawn"
 
 # Printed 188 mm wide, labels are 8 points and the smallest words 7.2.
-IN_PAGE = Sheet(13.0, 7.0, 0.1, 12.6, alone=False)
+IN_PAGE = Sheet(13.0, 5.4, 0.1, 12.6, alone=False)
 # On a phone 390 pixels wide the smallest words are 11 pixels; the height follows what is drawn.
 IN_COLUMN = Sheet(5.25, 0.0, 0.08, 12.6, alone=False)
 STACKED_DATA_IN = 2.9
@@ -61,8 +62,8 @@ SCALE_ROOM_IN = 0.95
 FLOOR_ROOM_IN = 0.75
 KEY_IN = 0.36
 FOOTER_LINES = 3
-LIFETIME_IN = {True: {0: 6.4, 1: 5.4, 2: 4.95}, False: {0: 6.4, 1: 4.7, 2: 3.7}}
-REASON_IN = {True: 3.9, False: 3.2}
+STORAGE_IN = {True: {0: 6.4, 1: 5.4, 2: 4.6}, False: {0: 6.0, 1: 4.5, 2: 3.6}}
+BESIDE_IN = 0.3
 
 
 def draw_main_figure(
@@ -71,7 +72,8 @@ def draw_main_figure(
     curves: Sequence[FindCurve],
     floor: float,
     thresholds: Mapping[str, ThresholdMark | None],
-    lifetime: Lifetime,
+    comparison: Comparison,
+    alpha: float,
     footer: str,
     *,
     note: str = "",
@@ -93,8 +95,8 @@ def draw_main_figure(
         The lowest acceptable find probability.
     thresholds
         Exposure → its threshold; ``None`` or missing where nothing is to be said.
-    lifetime
-        Time until a source counts as unreliable, by regime.
+    comparison, alpha
+        Refrigerated against frozen, with intervals at 1 - alpha.
     footer
         Where the figures come from: trials, sources, dogs. That this is an
         association and not proof of cause is added unless it is said there.
@@ -125,20 +127,16 @@ def draw_main_figure(
         figure = Figure(figsize=(sheet.width_in, sheet.height_in))
         top = _write_header(figure, sheet, title, subtitle if curves else "")
         bottom = _write_footer(figure, sheet, footer, note) if sheet.alone else 0.15
-        lifetime_width = (
-            LIFETIME_IN[sheet.alone][len(curves)]
-            if lifetime.curve or not curves
-            else REASON_IN[sheet.alone]
-        )
-        left_of_lifetime = sheet.width_in - sheet.margin_in - lifetime_width
-        body = Box(sheet.margin_in, bottom, left_of_lifetime - sheet.margin_in, top - bottom)
+        storage_width = STORAGE_IN[sheet.alone][len(curves)]
+        left_of_storage = sheet.width_in - sheet.margin_in - storage_width
+        width = left_of_storage - BESIDE_IN - sheet.margin_in
+        body = Box(sheet.margin_in, bottom, width, top - bottom)
         if curves:
             _draw_finds(figure, body, curves, floor, thresholds, other_floors, sheet.small_pt)
         else:
             _write_reason(figure, body, subtitle)
-        draw_lifetime_panel(
-            figure, Box(left_of_lifetime, bottom, lifetime_width, top - bottom), lifetime, sheet
-        )
+        beside = Box(left_of_storage, bottom, storage_width, top - bottom)
+        draw_storage_panel(figure, beside, comparison, alpha, sheet)
     return figure
 
 
@@ -146,7 +144,8 @@ def draw_stacked_figure(
     curves: Sequence[FindCurve],
     floor: float,
     thresholds: Mapping[str, ThresholdMark | None],
-    lifetime: Lifetime,
+    comparison: Comparison,
+    alpha: float,
     *,
     other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
 ) -> Figure:
@@ -154,7 +153,7 @@ def draw_stacked_figure(
 
     Parameters
     ----------
-    curves, floor, thresholds, lifetime, other_floors
+    curves, floor, thresholds, comparison, alpha, other_floors
         As for :func:`draw_main_figure`.
 
     Returns
@@ -177,7 +176,7 @@ def draw_stacked_figure(
         COUNTS_IN + STACKED_DATA_IN + lane + below_in(curve, width)
         for curve, lane in zip(curves, lanes, strict=True)
     ]
-    last = panel_height_in(lifetime, room, sheet.small_pt)
+    last = storage_panel_height_in(comparison, alpha, room, sheet.small_pt)
     head = lines_height_in(len(heading), HEADING_PT) + 0.04 + 2 * KEY_IN if curves else 0.0
     height = 0.3 + head + sum(heights) + BETWEEN_IN * len(curves) + last
     with theme():
@@ -202,7 +201,8 @@ def draw_stacked_figure(
                 small_pt=sheet.small_pt,
             )
             top -= high + BETWEEN_IN
-        draw_lifetime_panel(figure, Box(sheet.margin_in, 0.15, room, last), lifetime, sheet)
+        box = Box(sheet.margin_in, 0.15, room, last)
+        draw_storage_panel(figure, box, comparison, alpha, sheet)
     return figure
 
 

@@ -1,4 +1,4 @@
-"""The figure of the answer, drawn from facts: finds against what predicts them, and lifetimes."""
+"""The figure of the answer, drawn from facts: finds against what predicts them, and storage."""
 
 from __future__ import annotations
 
@@ -67,7 +67,8 @@ def draw_sheet(
         curves=drawn_curves(facts),
         floor=facts.settings.floor,
         thresholds=threshold_marks(facts.retirement),
-        lifetime=facts.lifetime,
+        comparison=facts.comparison,
+        alpha=facts.settings.alpha,
         footer=figure_footer(facts),
         note=describe_low_circle_in_short(facts.retirement),
         sheet=sheet,

@@ -194,7 +194,9 @@ def _narrow(
     facts: Facts, floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]], own: int
 ) -> DrawnNarrow:
     curves = drawn_curves(facts)
-    figure = draw_stacked_figure(curves, *floors[own], facts.lifetime, other_floors=floors)
+    figure = draw_stacked_figure(
+        curves, *floors[own], facts.comparison, facts.settings.alpha, other_floors=floors
+    )
     layers = tuple(floor_layer(figure, curves, *at) for at in floors)
     hide_floor(figure)
     return DrawnNarrow(

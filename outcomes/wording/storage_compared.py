@@ -17,6 +17,9 @@ from outcomes.wording.numbers import finds_more_or_fewer, joined, number_of_find
 from outcomes.wording.terms import TERM_WORDS
 
 STORAGE_CHOSEN = "Storage was chosen, not assigned"
+SETTLED_BY = (
+    f"What would settle it: {ENOUGH_SOURCES} or more sources of a kind kept each way, by lot."
+)
 
 
 def describe_estimand(comparison: Comparison) -> str:
@@ -85,6 +88,45 @@ def storage_title(comparison: Comparison) -> str:
         "Kept refrigerated, these trials would have given about "
         f"{finds_more_or_fewer(abs(points), _sign(points))} in 100 than frozen"
     )
+
+
+def describe_storage_in_short(comparison: Comparison) -> str:
+    """Refrigerator or freezer, in one line."""
+    found = comparison.difference
+    if found is None:
+        return "These records cannot say."
+    if found.low is None or found.high is None or found.few:
+        return "These records cannot say yet."
+    if found.low <= 0.0 <= found.high:
+        return "No difference was detected."
+    points = 100.0 * found.risk_difference
+    return (
+        f"Refrigerated: about {finds_more_or_fewer(abs(points), _sign(points))} in 100 than frozen."
+    )
+
+
+def describe_storage_settled(comparison: Comparison, alpha: float) -> str:
+    """How sure the line on storage is, or what would settle it."""
+    found = comparison.difference
+    if found is None:
+        return f"Why: {comparison.reason}. {SETTLED_BY}"
+    if found.low is None or found.high is None:
+        return f"Sources differ in how fast they change, so no interval is given. {SETTLED_BY}"
+    here = f"here {found.sources['refrigerated']} and {found.sources['frozen']}"
+    if found.few:
+        return f"At least {ENOUGH_SOURCES} sources of each are needed ({here}). {SETTLED_BY}"
+    return (
+        f"Line: {percent(1.0 - alpha)} interval. {found.sources['refrigerated']} refrigerated and "
+        f"{found.sources['frozen']} frozen sources, chosen for it, not assigned: no proof."
+    )
+
+
+def describe_difference_in_numbers(found: Difference) -> str:
+    """The difference with its interval in figures: "+13 (7 to 19)"."""
+    middle = _signed(100.0 * found.risk_difference)
+    if found.low is None or found.high is None:
+        return middle
+    return f"{middle} ({_signed(100.0 * found.low)} to {_signed(100.0 * found.high)})"
 
 
 def _sign(points: float) -> str:

@@ -100,7 +100,7 @@ def describe_threshold_on_figure(
         said = _without_threshold(curve, floor_probability, at_floor)
     if mark.retire_after is None:
         return said, ""
-    return said, f"■\u00a0retire after {_limit_words(mark.retire_after, scale)}"
+    return said, f"■\u00a0limit {_limit_words(mark.retire_after, scale)}"
 
 
 def _limit_words(limit: float, scale: ExposureScale) -> str:
