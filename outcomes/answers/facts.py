@@ -24,9 +24,11 @@ from outcomes.records.tables import Finding, Records
 from outcomes.settings import DecisionSettings
 
 if TYPE_CHECKING:
+    from outcomes.analysis.decisions.before_and_since import FindsBeforeAndSince
     from outcomes.analysis.decisions.compare import Comparison
     from outcomes.analysis.decisions.exposure_left import ExposureLeft
     from outcomes.analysis.decisions.matched_portions import MatchedPortions
+    from outcomes.analysis.decisions.next_step import NextStep
     from outcomes.analysis.decisions.rate_of_use import RateOfUse
     from outcomes.analysis.decisions.shelf import ShelfSource
     from outcomes.analysis.decisions.source_draws import SourceDraws
@@ -237,6 +239,23 @@ class Facts:
         Empty where nothing names an exposure to count it in.
         """
         return self._shelf_and_left[1]
+
+    @cached_property
+    def before_and_since(self) -> Mapping[str, FindsBeforeAndSince]:
+        """Source → finds in its latest trials and before them, as counted."""
+        from outcomes.analysis.decisions.before_and_since import finds_before_and_since
+
+        limits = self.retirement.thresholds
+        by = limits[0].by if limits else "cycles"
+        return finds_before_and_since(self.joined.trials, self.as_of, by)
+
+    @cached_property
+    def next_steps(self) -> tuple[NextStep, ...]:
+        """What to do next with each source held, in the order to do it in."""
+        from outcomes.analysis.decisions.next_step import plan_next_steps
+
+        limits, trials = self.retirement.thresholds, self.joined.trials
+        return plan_next_steps(self.shelf, limits, trials, self.as_of, self.settings.floor)
 
     @cached_property
     def comparison(self) -> Comparison:

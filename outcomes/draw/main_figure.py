@@ -52,7 +52,7 @@ HEADING = "Finds in 100 trials"
 NO_CURVE = "No curve of find probability can be drawn"
 
 # Printed 188 mm wide, labels are 8 points and the smallest words 7.2.
-IN_PAGE = Sheet(13.0, 5.4, 0.1, 12.6, alone=False)
+IN_PAGE = Sheet(13.0, 5.0, 0.1, 12.6, alone=False)
 # On a phone 390 pixels wide the smallest words are 11 pixels; the height follows what is drawn.
 IN_COLUMN = Sheet(5.25, 0.0, 0.08, 12.6, alone=False)
 STACKED_DATA_IN = 2.9
@@ -132,7 +132,7 @@ def draw_main_figure(
         width = left_of_storage - BESIDE_IN - sheet.margin_in
         body = Box(sheet.margin_in, bottom, width, top - bottom)
         if curves:
-            _draw_finds(figure, body, curves, floor, thresholds, other_floors, sheet.small_pt)
+            _draw_finds(figure, body, curves, floor, thresholds, other_floors, sheet)
         else:
             _write_reason(figure, body, subtitle)
         beside = Box(left_of_storage, bottom, storage_width, top - bottom)
@@ -268,7 +268,7 @@ def _draw_finds(
     floor: float,
     thresholds: Mapping[str, ThresholdMark | None],
     other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]],
-    small_pt: float,
+    sheet: Sheet,
 ) -> None:
     lowest = lowest_shown(curves, floor)
     heading = _finds_heading(curves, floor)
@@ -277,8 +277,9 @@ def _draw_finds(
         write(figure, body.left, top, [heading], HEADING_PT, gid="finds-heading", weight="bold")
         + 0.04
     )
-    _write_key(figure, body.left, top - KEY_IN / 2, curves)
-    top -= KEY_IN
+    if sheet.alone:
+        _write_key(figure, body.left, top - KEY_IN / 2, curves)
+        top -= KEY_IN
     pitch = (body.width - SCALE_ROOM_IN) / len(curves)
     width = pitch - FLOOR_ROOM_IN - 0.1
     given = [(curve, thresholds.get(curve.exposure)) for curve in curves]
@@ -301,7 +302,7 @@ def _draw_finds(
             lowest=lowest,
             lane_height=lane_height,
             first=number == 0,
-            small_pt=small_pt,
+            small_pt=sheet.small_pt,
             below=below,
         )
 

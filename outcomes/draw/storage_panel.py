@@ -36,7 +36,7 @@ HEADING = "Refrigerator or freezer?"
 MOST_ROWS = 5
 ROW_IN = 0.85
 AXIS_IN = 0.72
-_NAMES_IN = 1.35
+_NAMES_IN = 1.75
 _LEAST_IN = 4.0  # half the width of the scale, finds in 100, at least
 
 
@@ -75,7 +75,9 @@ def draw_storage_panel(
         write(figure, box.left, top, notes, sheet.small_pt, gid="storage-note", color=MUTED)
         return None
     rows = storage_rows(comparison)
-    names = min(max(text_width_in(drawable(name), LABEL_PT) for name, _ in rows) + 0.2, _NAMES_IN)
+    names = min(
+        max(_width_in(*row, bold=number == 0) for number, row in enumerate(rows)), _NAMES_IN
+    )
     room = min(top - AXIS_IN - height - box.bottom, ROW_IN * len(rows))
     data = Box(box.left + names, top - room, box.width - names, room)
     write(figure, box.left, data.bottom - AXIS_IN, notes, sheet.small_pt, gid="storage-note",
@@ -149,21 +151,26 @@ def _write_row(
     words = drawable(name)
     while len(words) > 1 and text_width_in(words, LABEL_PT) > names - 0.1:
         words = f"{words[:-2]}…"
-    half = lines_height_in(1, LABEL_PT) / 2
-    write(figure, data.left - names, middle + half, [words], LABEL_PT, gid="storage-name",
-          weight="normal" if number else "bold")  # fmt: skip
+    weight = "normal" if number else "bold"
+    line = lines_height_in(1, LABEL_PT)
+    write(figure, data.left - names, middle + line, [words], LABEL_PT, gid="storage-name",
+          weight=weight)  # fmt: skip
     numbers = [describe_difference_in_numbers(found)]
-    write(figure, data.right, middle + pitch / 2, numbers, LABEL_PT, gid="storage-numbers",
-          align="right", weight="normal" if number else "bold")  # fmt: skip
+    write(figure, data.left - names, middle, numbers, LABEL_PT, gid="storage-numbers",
+          weight=weight)  # fmt: skip
+
+
+def _width_in(name: str, found: Difference, *, bold: bool) -> float:
+    words = (drawable(name), describe_difference_in_numbers(found))
+    return max(text_width_in(w, LABEL_PT, "bold" if bold else "normal") for w in words) * 1.03 + 0.2
 
 
 def _draw_row(ax: Axes, number: int, found: Difference) -> None:
     at = 100.0 * found.risk_difference
-    lower = number + 0.12  # below the numbers
     if found.low is not None and found.high is not None:
         ends = [100.0 * found.low, 100.0 * found.high]
-        ax.plot(ends, [lower] * 2, color=FLOOR, linewidth=4.0, gid="storage-interval", zorder=2)
+        ax.plot(ends, [number] * 2, color=FLOOR, linewidth=4.0, gid="storage-interval", zorder=2)
     hollow = found.few or found.low is None
-    ax.plot([at], [lower], marker="o", markersize=13, markeredgewidth=2.4, zorder=3,
+    ax.plot([at], [number], marker="o", markersize=13, markeredgewidth=2.4, zorder=3,
             markeredgecolor=FLOOR, markerfacecolor="white" if hollow else FLOOR,
             linestyle="none", gid="storage-estimate")  # fmt: skip

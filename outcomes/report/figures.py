@@ -90,6 +90,32 @@ def _storage(facts: Facts, _: ExposureName | None) -> Figure:
     return draw_storage_figure(facts.comparison, facts.settings.alpha, figure_footer(facts))
 
 
+def _shelf(facts: Facts, _: ExposureName | None) -> Figure:
+    from outcomes.draw.shelf_figure import LATEST, draw_shelf_figure
+    from outcomes.report.answer_figure import figure_footer
+    from outcomes.report.shelf_rows import trials_by_source
+
+    latest = {
+        name: own["result"].tail(LATEST).tolist() for name, own in trials_by_source(facts).items()
+    }
+    settings = facts.settings
+    return draw_shelf_figure(
+        facts.shelf,
+        facts.next_steps,
+        latest,
+        settings.floor,
+        settings.confidence,
+        figure_footer(facts),
+    )
+
+
+def _wear_out(facts: Facts, _: ExposureName | None) -> Figure:
+    from outcomes.draw.lifetime_figure import draw_lifetime_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    return draw_lifetime_figure(facts.lifetime, figure_footer(facts))
+
+
 def _records(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.records_figure import draw_records_figure
     from outcomes.report.answer_figure import records_footer
@@ -116,8 +142,10 @@ def _calibration(facts: Facts, _: ExposureName | None) -> Figure:
 
 
 FIGURES: Mapping[str, NamedFigure] = {
-    "main": NamedFigure("finds against cycles or age, and how long sources stay reliable", _main),
+    "main": NamedFigure("finds against cycles or age, and refrigerated against frozen", _main),
+    "shelf": NamedFigure("each source against the floor, and what to do next", _shelf),
     "storage": NamedFigure("finds had all sources been refrigerated, or all frozen", _storage),
+    "wear-out": NamedFigure("how long sources stay reliable", _wear_out),
     "price": NamedFigure("what each retirement limit buys and costs", _price),
     "watch": NamedFigure("sources and dogs missed more often of late than expected", _watch),
     "search-time": NamedFigure("share found by every minute, by cycles", _search_time),

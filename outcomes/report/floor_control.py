@@ -9,12 +9,19 @@ from collections.abc import Sequence
 from dataclasses import astuple
 from typing import Any
 
+from outcomes.analysis.decisions.next_step import plan_next_steps
 from outcomes.analysis.results import ADVICE
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import FloorPoint, floor_grid
 from outcomes.report import paper
+from outcomes.report.shelf_rows import place_on_scale
 from outcomes.wording.exposure_left import describe_exposure_left_by_source
 from outcomes.wording.limit import describe_retirement, describe_retirement_in_short
+from outcomes.wording.next_step import (
+    describe_first_test,
+    describe_next_step,
+    describe_next_steps,
+)
 from outcomes.wording.numbers import in_100, joined
 from outcomes.wording.price import describe_price
 from outcomes.wording.rule_by_both import either_at_floors
@@ -32,7 +39,11 @@ def figure_alt(headline: str, retire: str) -> str:
 
 
 def floor_control(
-    facts: Facts, headline: str, layers: Sequence[str], narrow: Sequence[str] = ()
+    facts: Facts,
+    headline: str,
+    layers: Sequence[str],
+    narrow: Sequence[str] = (),
+    lowest: int = 0,
 ) -> dict[str, Any] | None:
     """Everything on the page that depends on the floor, for every floor.
 
@@ -46,6 +57,8 @@ def floor_control(
         The floor in the figure, one piece for each floor; none without a figure.
     narrow
         The same for the figure on a narrow screen.
+    lowest
+        Where the scale of the shelf begins.
 
     Returns
     -------
@@ -54,20 +67,28 @@ def floor_control(
         floor), ``either`` (whether a rule by both has a price at any floor), ``note``
         (what moves with the floor), and ``data``, which the page's script reads: for
         each name a list with one entry for each floor. A row of ``rows`` is the
-        source's place on the shelf, the
-        place of its advice in ``advice`` and of its reason in ``why``, whether it is
-        printed, and the place of its finds in ``expected``. None where neither
-        a limit nor the shelf depends on the floor.
+        source's place on the shelf, the place of its advice in ``advice`` and of its reason in
+        ``why``, whether it is printed, the place of its finds in ``expected`` and of what to do
+        in ``next``. None where neither a limit nor the shelf depends on the floor.
     """
     grid = floor_grid(facts)
     own = [point.floor for point in grid].index(facts.settings.floor)
     said = [in_100(point.floor) for point in grid]
     reasons: dict[str, int] = {}
     expected: dict[str, int] = {}
+    doing: dict[str, int] = {}
+    first, tests = [], []
     place = {s.source_id: k for k, s in enumerate(facts.shelf)}
     rows, on_paper = [], []
     left = describe_exposure_left_by_source(facts)
     for point in grid:
+        steps = facts.next_steps
+        if point.floor != facts.settings.floor:
+            limits, trials = point.retirement.thresholds, facts.joined.trials
+            steps = plan_next_steps(point.shelf, limits, trials, facts.as_of, point.floor)
+        first.append(describe_first_test(steps) or "")
+        tests.append(describe_next_steps(steps) or "")
+        todo = {step.source_id: describe_next_step(step) for step in steps}
         told: list[dict[str, Any]] = [
             {"source": s.source_id, "kind": s.kind or "", "advice": s.advice,
              "left": left.get(s.source_id) if point.floor == facts.settings.floor else None,
@@ -85,6 +106,7 @@ def floor_control(
                     reasons.setdefault(row["reason"], len(reasons)),
                     int(number < printed),
                     expected.setdefault(row["expected"], len(expected)),
+                    doing.setdefault(todo[row["source"]], len(doing)),
                 ]
                 for number, row in enumerate(told)
             ]
@@ -126,6 +148,10 @@ def floor_control(
             "advice": list(ADVICE),
             "why": list(reasons),
             "expected": list(expected),
+            "next": list(doing),
+            "first": first,
+            "tests": tests,
+            "place": [place_on_scale(point.floor, lowest) for point in grid],
             "rows": rows,
         },
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -12,11 +13,11 @@ from typing import Any
 import jinja2
 
 from outcomes import __version__
-from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.results import FindEstimate
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import floor_grid
 from outcomes.draw.floor_layer import floor_layer, hide_floor, size_pt
+from outcomes.draw.lifetime_figure import draw_wear_out_in_page
 from outcomes.draw.main_figure import (
     IN_PAGE,
     ThresholdMark,
@@ -30,6 +31,7 @@ from outcomes.draw.save import (
     render_figure,
     render_lettered_svg,
 )
+from outcomes.draw.shelf_figure import LATEST
 from outcomes.records.tables import Finding
 from outcomes.report import paper, price_table
 from outcomes.report.answer_figure import (
@@ -41,16 +43,16 @@ from outcomes.report.answer_figure import (
 )
 from outcomes.report.floor_control import figure_alt, floor_control
 from outcomes.report.paper_face import paper_faces
-from outcomes.text import DAYS_PER_MONTH, count, p_number
+from outcomes.report.shelf_rows import lowest_of_scale, place_on_scale, shelf_rows
+from outcomes.text import count, p_number
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts, describe_blinding
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 from outcomes.wording.dogs import DOG_CAUTION
-from outcomes.wording.exposure_left import describe_exposure_left_by_source
 from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.figure import (
-    describe_chance_on_figure,
     describe_circles,
+    describe_figure_in_short,
     describe_main_figure,
     describe_nothing_drawn,
 )
@@ -60,6 +62,7 @@ from outcomes.wording.lifetime_regression import describe_next_cycles, describe_
 from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.method import INTERVAL_NOTE, describe_method
+from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
 from outcomes.wording.price import describe_price, describe_price_table
 from outcomes.wording.records import records_noted
@@ -74,17 +77,15 @@ from outcomes.wording.sensitivity import (
 )
 from outcomes.wording.shelf import (
     SHELF_NOTE,
-    describe_advice,
-    describe_expected_finds,
     describe_past_limit,
     describe_shelf,
-    describe_shelf_table,
 )
 from outcomes.wording.storage_compared import (
     describe_kinds,
     describe_kinds_left_out,
     describe_portions,
     describe_storage_compared,
+    describe_storage_in_short,
 )
 from outcomes.wording.terms import TERM_WORDS, TERMS_NOTE, describe_left_out
 from outcomes.wording.verdict import describe_verdict, describe_verdict_in_short
@@ -92,8 +93,6 @@ from outcomes.wording.watch import describe_watch_of_held
 
 _MOST_REASONS = 8
 _PER_CENT = re.compile(r"(\d) %")
-_LONG_ID = 18  # letters from which a name may be broken anywhere
-_SHORT_KIND = 12  # letters up to which a kind stays on one line
 
 
 def render_figures(facts: Facts, png: bytes | None = None) -> dict[str, bytes]:
@@ -148,6 +147,8 @@ class PageFigure:
         The same for a screen too narrow for the figure; None where it is left out.
     records, records_alt
         The records at a glance as SVG, and what it shows; None where it is left out.
+    wear_out, wear_out_alt
+        The same of how long sources stay reliable; None without a curve.
     """
 
     svg: bytes
@@ -157,6 +158,8 @@ class PageFigure:
     narrow: DrawnNarrow | None = None
     records: bytes | None = None
     records_alt: str = ""
+    wear_out: bytes | None = None
+    wear_out_alt: str = ""
 
 
 def render_page_figure(facts: Facts) -> PageFigure | None:
@@ -176,6 +179,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     own = [floor for floor, _ in floors].index(facts.settings.floor)
     history, trials = facts.joined.history, facts.joined.trials
     records = draw_records_figure(history, trials, records_footer(facts), sheet=RECORDS_IN_PAGE)
+    wear_out = draw_wear_out_in_page(facts.lifetime) if facts.lifetime.curve else None
     drawn = PageFigure(
         svg=compact_svg(render_figure(figure, "svg")),
         layers=layers,
@@ -184,6 +188,8 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
         narrow=_narrow(facts, floors, own),
         records=compact_svg(render_figure(records, "svg")),
         records_alt=f"Figure: {describe_figure(records)[0]}.",
+        wear_out=None if wear_out is None else compact_svg(render_figure(wear_out, "svg")),
+        wear_out_alt="" if wear_out is None else f"Figure: {describe_lifetime(facts.lifetime)}",
     )
     # Another process may have worked at these meanwhile.
     facts.answer_all()
@@ -226,9 +232,22 @@ def render_page(facts: Facts, figure: PageFigure | None) -> str:
     )
     fields = {name: _unbroken(value) for name, value in page_fields(facts, figure).items()}
     template = environment.get_template("briefing.html")
+    loader = environment.loader
+    assert loader is not None
+    script = loader.get_source(environment, "briefing.js")[0].strip()
+    given = {"page": fields, "script": script, "policy": _policy(script)}
     # Which letters the sheets need is known once the page stands.
-    faces = paper_faces(template.render(page=fields, faces=()))
-    return template.render(page=fields, faces=faces)
+    faces = paper_faces(template.render(**given, faces=()))
+    return template.render(**given, faces=faces)
+
+
+def _policy(script: str) -> str:
+    """What a browser may do for the page: show what is in it, run its one script, fetch nothing."""
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
+    return (
+        "default-src 'none'; img-src data:; font-src data:; style-src 'unsafe-inline'; "
+        f"script-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    )
 
 
 def _unbroken(value: Any) -> Any:
@@ -250,7 +269,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     retire = describe_retirement(facts.verdict, facts.retirement)
     unit = facts.records.settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
-    shelf = _shelf_rows(facts)
+    lowest = lowest_of_scale(facts.shelf, (settings.floor,))
+    shelf = shelf_rows(facts, lowest)
     narrow = None if figure is None else figure.narrow
     noted = records_noted(facts)
     fields = {
@@ -268,14 +288,28 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "before": noted.before,
         "noted": noted.sentence,
         "answer": answer,
+        "storage": describe_storage_in_short(facts.comparison),
+        "next": describe_first_test(facts.next_steps),
+        "tests": describe_next_steps(facts.next_steps),
+        "blind_note": BLIND_NOTE,
+        "scale": {
+            "low": lowest,
+            "floor": place_on_scale(settings.floor, lowest),
+            "latest": LATEST,
+        },
         "interval_note": INTERVAL_NOTE if fit.mixed is not None else None,
         "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, retire),
-        "figure_caption": describe_main_figure(
-            facts.retirement, facts.lifetime, settings.confidence
+        "figure_caption": describe_figure_in_short(facts.retirement, settings.confidence),
+        "figure_notes": " ".join(
+            filter(
+                None,
+                (
+                    describe_main_figure(facts.retirement),
+                    describe_circles(facts.retirement),
+                ),
+            )
         ),
-        "circle_note": describe_circles(facts.retirement),
-        "rule_note": describe_chance_on_figure(facts.lifetime),
         "no_figure": describe_nothing_drawn(facts.retirement, facts.lifetime),
         "retire": retire,
         "price": describe_price(facts.price, facts.retirement),
@@ -288,7 +322,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "past_limit": describe_past_limit(facts.shelf, facts.retirement),
         "as_of_notes": as_of_notes(facts),
         "shelf_note": " ".join(filter(None, (describe_not_on_shelf(facts.set_aside), SHELF_NOTE))),
-        "shelf_caption": describe_shelf_table(facts.shelf_day, settings.confidence),
+        "shelf_title": f"The shelf on {facts.shelf_day.isoformat()}",
+        "shelf_caption": f"Intervals {percent(settings.confidence)}.",
         "shelf": shelf,
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": ACT_CAUTION,
@@ -345,6 +380,10 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     return {
         **fields,
         "elsewhere": paper.elsewhere(fields),
+        "wear_out": None
+        if figure is None or figure.wear_out is None
+        else _as_data(figure.wear_out),
+        "wear_out_alt": "" if figure is None else figure.wear_out_alt,
         "records": None if figure is None or figure.records is None else _as_data(figure.records),
         "records_alt": "" if figure is None else figure.records_alt,
         "layer": "" if figure is None else figure.own_layer,
@@ -357,6 +396,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             headline,
             () if figure is None else figure.layers,
             () if narrow is None else narrow.layers,
+            lowest,
         ),
     }
 
@@ -388,36 +428,6 @@ def _reasons(facts: Facts) -> list[str]:
     if rest:
         lines.append(f"{count(rest, 'row')} for other reasons, listed in set_aside.csv")
     return lines
-
-
-def _shelf_rows(facts: Facts) -> list[dict[str, Any]]:
-    rows = [_shelf_row(s, facts.settings.floor) for s in facts.shelf]
-    told = describe_exposure_left_by_source(facts)
-    for row in rows:
-        row["left"] = told.get(row["source"])
-    printed = paper.shelf_rows_on_paper(rows)
-    for number, row in enumerate(rows):
-        row["on_paper"] = number < printed
-    return rows
-
-
-def _shelf_row(source: ShelfSource, floor: float) -> dict[str, Any]:
-    age = "not known" if source.age_days is None else f"{source.age_days / DAYS_PER_MONTH:.0f}"
-    least = "at least " if source.log_begins_late else ""
-    return {
-        "source": source.source_id,
-        "long": len(source.source_id) > _LONG_ID,
-        "kind": source.kind or "not recorded",
-        "short_kind": len(source.kind or "") <= _SHORT_KIND,
-        "regime": source.regime or "not known",
-        "cycles": "not known" if source.cycles is None else f"{least}{source.cycles:.0f}",
-        "age": age,
-        "found": f"{source.finds:,} of {source.trials:,}",
-        "predicted": describe_expected_finds(source, floor) or "not known",
-        "advice": source.advice,
-        "reason": describe_advice(source, floor),
-        "left": None,
-    }
 
 
 def _term_row(term: FindEstimate) -> dict[str, str]:

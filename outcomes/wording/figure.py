@@ -5,43 +5,34 @@ from __future__ import annotations
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
 from outcomes.analysis.results import Bin, Lifetime
 from outcomes.wording.exposure import exposure_value, whole_limit
-from outcomes.wording.lifetime import describe_by_chance
 from outcomes.wording.numbers import floor_in_100, percent
 
 
-def describe_main_figure(retirement: Retirement, lifetime: Lifetime, confidence: float) -> str:
-    """How to read the figure."""
+def describe_figure_in_short(retirement: Retirement, confidence: float) -> str:
+    """What is drawn in the figure, in a line under it."""
+    parts = []
+    if any(c.bins for c in retirement.curves):
+        parts.append("circles: as counted, with trials and sources above each")
+    if any(len(c.at) for c in retirement.curves):
+        parts.append("line: if only this had changed; broken: fewer than 3 sources")
+    if not parts:
+        return ""
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}. Intervals {percent(confidence)}."
+
+
+def describe_main_figure(retirement: Retirement) -> str:
+    """How to read the figure, for who wants to know more."""
     text = ""
     if any(c.bins for c in retirement.curves):
-        text = (
-            f"Circles: finds as counted, with {percent(confidence)} intervals; above each, its "
-            "trials and sources. "
-        )
+        text = "Above each circle stand its trials and sources. "
     if any(len(c.at) for c in retirement.curves):
-        held = retirement.curves[0].held
         text += (
-            "Line: finds to be expected if only this had changed in the unit's own trials "
-            f"({held}); the circles also differ in dogs, sources and conditions, so they need not "
-            f"lie on it. Band: {percent(confidence)} interval. Broken line: fewer than 3 sources. "
-        )
-    if lifetime.curve:
-        text += (
-            "Still reliable: sources that have not yet met the rule for unreliable, stated below."
+            "The line tells the finds to be expected if only this had changed in the unit's own "
+            f"trials ({retirement.curves[0].held}). The circles also differ in dogs, sources and "
+            "conditions, so they need not lie on it."
         )
     return text.strip()
-
-
-def describe_chance_on_figure(lifetime: Lifetime) -> str | None:
-    """How much of a falling curve chance alone would give; None without a curve of it."""
-    chance = lifetime.chance
-    if not lifetime.curve or chance is None:
-        return None
-    return (
-        "Grey: by chance alone, if no source changed, with the middle 90 in 100 of "
-        f"{chance.worlds} simulated runs of the same trials; {describe_by_chance(chance)} would "
-        f"meet the rule, and {lifetime.events} did. Meeting it is a reason to test, not to throw "
-        "out."
-    )
 
 
 def describe_circles(retirement: Retirement) -> str | None:

@@ -63,6 +63,15 @@ def describe_lifetime(lifetime: Lifetime) -> str:
     return "; ".join([head, *(_describe_half(lifetime, group) for group in lifetime.median)]) + "."
 
 
+def lifetime_title(lifetime: Lifetime) -> str:
+    """How long sources stay reliable, as the title of a figure."""
+    if not lifetime.curve:
+        return "How long sources stay reliable cannot be drawn"
+    if lifetime.beyond_chance:
+        return "More sources became unreliable than chance gives"
+    return "No more sources became unreliable than chance gives"
+
+
 def describe_by_chance(chance: ChanceAlone) -> str:
     """How many sources would meet the rule by chance: "about 2 (0 to 5)"."""
     mean = f"about {chance.sources:.0f}" if chance.sources >= 0.95 else "fewer than 1"

@@ -22,9 +22,9 @@ def describe_threshold(threshold: Threshold) -> str:
         assert threshold.estimate is not None
         confidence = percent(threshold.confidence)
         return (
-            f"{describe_retire_after(threshold)}: up to there even the lower end of the "
-            f"{confidence} interval is at or above {floor}. The best estimate falls below {floor} "
-            f"at about {exposure_value(threshold.by, threshold.estimate)} ({confidence} interval "
+            f"{describe_limit(threshold)}: up to there even the lower end of the {confidence} "
+            f"interval is at or above {floor}. Best estimate: finds fall below {floor} at about "
+            f"{exposure_value(threshold.by, threshold.estimate)} ({confidence} interval "
             f"{_interval(threshold)})."
         )
     if threshold.outcome == "never sure":
@@ -67,15 +67,17 @@ def describe_threshold(threshold: Threshold) -> str:
     return f"No limit by {name} can be set: no curve could be fitted."
 
 
-def describe_retire_after(threshold: Threshold) -> str:
-    """The limit as an instruction, never later than was shown."""
+def describe_limit(threshold: Threshold) -> str:
+    """The limit of the class, never later than was shown: past it a source is tested."""
     after = threshold.retire_after or 0
-    if threshold.by == "cycles" and threshold.curve.kinds:
-        kinds = joined(list(threshold.curve.kinds))
-        return f"Retire {kinds} after {whole_limit('cycles', after)}"
-    if threshold.by == "cycles":
-        return f"Retire after {whole_limit('cycles', after)}"
-    return f"Retire at an age of {whole_limit('age_days', after)}"
+    kinds = threshold.curve.kinds if threshold.by == "cycles" else ()
+    of = f" for {joined(list(kinds))}" if kinds else ""
+    return f"Limit{of}: {_at_limit(threshold.by, after)}"
+
+
+def _at_limit(by: ExposureName, after: int) -> str:
+    whole = whole_limit(by, after)
+    return whole if by == "cycles" else f"an age of {whole}"
 
 
 def _interval(threshold: Threshold) -> str:
@@ -156,12 +158,12 @@ def describe_retirement_in_short(verdict: WhichPredicts, retirement: Retirement)
     thresholds = retirement.thresholds
     crossing = [t for t in thresholds if t.outcome == "crosses"]
     if crossing:
-        limits_ = describe_retire_after(crossing[0])
+        limits_ = describe_limit(crossing[0])
         if len(crossing) > 1:
             limits_ = f"{limits_}{_or_after(crossing[1])}, whichever comes first"
         return (
-            f"{limits_}. Up to there, these records still show at least "
-            f"{in_100(crossing[0].floor)} found."
+            f"{limits_}. Up to there these records show at least {floor_in_100(crossing[0].floor)} "
+            "found; past it, test."
         )
     if not thresholds:
         return describe_retirement(verdict, retirement)
@@ -188,7 +190,7 @@ def describe_retirement_in_short(verdict: WhichPredicts, retirement: Retirement)
 
 
 def _or_after(threshold: Threshold) -> str:
-    return f" or {describe_retire_after(threshold).removeprefix('Retire ')}"
+    return f" or {_at_limit(threshold.by, threshold.retire_after or 0)}"
 
 
 _ABOUT_AN_EXPOSURE = ("cycles", "age", "both", "cannot be told apart")
