@@ -10,7 +10,7 @@ import datetime as dt
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -24,9 +24,11 @@ from outcomes.records.tables import Finding, Records
 from outcomes.settings import DecisionSettings
 
 if TYPE_CHECKING:
+    from outcomes.analysis.decisions.before_and_since import FindsBeforeAndSince
     from outcomes.analysis.decisions.compare import Comparison
     from outcomes.analysis.decisions.exposure_left import ExposureLeft
     from outcomes.analysis.decisions.matched_portions import MatchedPortions
+    from outcomes.analysis.decisions.next_step import NextStep
     from outcomes.analysis.decisions.rate_of_use import RateOfUse
     from outcomes.analysis.decisions.shelf import ShelfSource
     from outcomes.analysis.decisions.source_draws import SourceDraws
@@ -47,6 +49,7 @@ if TYPE_CHECKING:
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
+Meter = Callable[[str, int, int], None]
 # The longest first, so that none is left over at the end.
 _SIDE_QUESTIONS = ("lasting", "false_alerts")
 
@@ -64,13 +67,13 @@ class Working:
     progress
         Called with a few words before each step that takes time.
     meter
-        Called within a long step with how much of it is done, and of how much.
+        Called within a long step with what it is, how much of it is done, and of how much.
     """
 
     pool: Executor | None = None
     jobs: int = 1
     progress: Progress = lambda _: None
-    meter: Callable[[int, int], None] | None = None
+    meter: Meter = lambda *_: None
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,7 +171,8 @@ class Facts:
 
         fit = self.fit_by_lines
         self.working.progress("Asking whether cycles or age predicts finds")
-        return which_predicts(fit, jobs=self.working.jobs, progress=self.working.meter)
+        refitted = partial(self.working.meter, "simulated records refitted")
+        return which_predicts(fit, jobs=self.working.jobs, progress=refitted)
 
     @cached_property
     def retirement(self) -> Retirement:
@@ -237,6 +241,23 @@ class Facts:
         Empty where nothing names an exposure to count it in.
         """
         return self._shelf_and_left[1]
+
+    @cached_property
+    def before_and_since(self) -> Mapping[str, FindsBeforeAndSince]:
+        """Source → finds in its latest trials and before them, as counted."""
+        from outcomes.analysis.decisions.before_and_since import finds_before_and_since
+
+        limits = self.retirement.thresholds
+        by = limits[0].by if limits else "cycles"
+        return finds_before_and_since(self.joined.trials, self.as_of, by)
+
+    @cached_property
+    def next_steps(self) -> tuple[NextStep, ...]:
+        """What to do next with each source held, in the order to do it in."""
+        from outcomes.analysis.decisions.next_step import plan_next_steps
+
+        limits, trials = self.retirement.thresholds, self.joined.trials
+        return plan_next_steps(self.shelf, limits, trials, self.as_of, self.settings.floor)
 
     @cached_property
     def comparison(self) -> Comparison:
@@ -338,13 +359,13 @@ class Facts:
         from outcomes.answers.sensitivity import FURTHER, Further
 
         # From the end: what is put last is begun last, and may be left for this process.
-        last = {name: self._answer_further(name) for name in reversed(FURTHER[3:])}
-        return Further(
-            quality=self.quality,
-            suspects=self._answer_further("suspects"),
-            ways=self.ways,
-            **last,
-        )
+        answers: dict[str, Any] = {}
+        names = (*reversed(FURTHER[3:]), "quality", "suspects", "ways")
+        for done, name in enumerate(names, start=1):
+            kept = name in ("quality", "ways")
+            answers[name] = getattr(self, name) if kept else self._answer_further(name)
+            self.working.meter("questions answered", done, len(names))
+        return Further(**answers)
 
     @cached_property
     def _questions(self) -> Questions:
@@ -449,7 +470,7 @@ def gather_facts(
     pool: Executor | None = None,
     jobs: int = 1,
     progress: Progress | None = None,
-    meter: Callable[[int, int], None] | None = None,
+    meter: Meter | None = None,
 ) -> Facts:
     """Join a unit's records; every answer on them is worked out when it is asked for.
 
@@ -492,5 +513,5 @@ def gather_facts(
         as_of=moment,
         asked=asked or Asked(),
         with_further=further,
-        working=Working(pool, jobs, say, meter),
+        working=Working(pool, jobs, say, meter or (lambda *_: None)),
     )

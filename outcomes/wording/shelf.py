@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 
+from outcomes.analysis.decisions.before_and_since import FindsBeforeAndSince, TrialSpan
+from outcomes.analysis.decisions.next_step import SETTLED_SOON, is_past_limit, worth_a_test
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING, WhichPredicts
@@ -29,6 +31,13 @@ def describe_cycles_so_far(source: ShelfSource) -> str | None:
         return None
     least = "at least " if source.log_begins_late else ""
     return f"{least}{count(round(source.cycles), 'cycle')}"
+
+
+def describe_cycles_in_short(source: ShelfSource) -> str:
+    """The same for a column headed so: "12", "≥ 12", "?"."""
+    if source.cycles is None:
+        return "?"
+    return f"{'≥ ' if source.log_begins_late else ''}{round(source.cycles):,}"
 
 
 def describe_late_logs(fit: FindFit, verdict: WhichPredicts) -> str:
@@ -76,7 +85,7 @@ def _beyond_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement)
     several = len(limits_set(retirement)) > 1
     limit = limits_named(retirement) if several else "that limit"
     floor = retirement.thresholds[0].floor
-    on_edge = [s for s in open_still if s.ground == "unsure" and not _settled_by_a_test(s, floor)]
+    on_edge = [s for s in open_still if s.ground == "unsure" and not worth_a_test(s, floor)]
     to_test = [s for s in open_still if s not in on_edge]
     parts = [_past_and_open(to_test, limit)] if to_test else []
     if on_edge:
@@ -96,15 +105,7 @@ def _beyond_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement)
 
 def _past(shelf: Sequence[ShelfSource], retirement: Retirement) -> list[ShelfSource]:
     """Held sources beyond any limit there is; none where there is no limit."""
-    return [
-        s
-        for s in shelf
-        if any(
-            (CYCLES_AND_AGE[t.by].of(s) or 0.0) > float(t.retire_after or 0)
-            and (not t.curve.kinds or s.kind in t.curve.kinds)
-            for t in limits_set(retirement)
-        )
-    ]
+    return [s for s in shelf if is_past_limit(s, retirement.thresholds)]
 
 
 def _past_and_open(beyond: Sequence[ShelfSource], limit: str) -> str:
@@ -145,9 +146,6 @@ _WHY_OPEN = {"beyond records": "beyond", "no trials": "untried", "not documented
 _MOST_NAMED = 8
 
 
-_MANY_TRIALS = 100
-
-
 def describe_advice(source: ShelfSource, floor: float) -> str:
     """Why a source got its advice."""
     at = floor_in_100(floor)
@@ -181,20 +179,10 @@ def describe_advice(source: ShelfSource, floor: float) -> str:
     return "no answer for the unit yet, so none for one source"
 
 
-def _settled_soon(source: ShelfSource) -> bool:
-    more = source.trials_to_settle
-    return more is not None and two_digits(more) <= _MANY_TRIALS
-
-
-def _settled_by_a_test(source: ShelfSource, floor: float) -> bool:
-    """Whether a test is worth its trials, for a source whose interval holds the floor."""
-    return _settled_soon(source) or bool(source.could_be_far(floor))
-
-
 def _unsure_reason(source: ShelfSource, floor: float) -> str:
     """What more trials would do for a source whose interval holds the floor."""
     at, more = floor_in_100(floor), source.trials_to_settle
-    if more is not None and _settled_soon(source):
+    if more is not None and more <= SETTLED_SOON:
         return f"not settled: about {count(two_digits(more), 'more trial')}, then ask again"
     # A best estimate near the floor by luck asks for many trials only while it stays there.
     sides = source.could_be_far(floor)
@@ -205,6 +193,20 @@ def _unsure_reason(source: ShelfSource, floor: float) -> str:
     return (
         f"close to {at}: about {two_digits(more):,} more trials to settle it, more than it is worth"
     )
+
+
+def describe_ground_in_short(source: ShelfSource, floor: float) -> str | None:
+    """Why a source got its advice, beside what to do next; None where that says it already."""
+    if source.ground in ("above", "below"):
+        return None
+    if source.ground != "unsure":
+        return describe_advice(source, floor)
+    more, sides = source.trials_to_settle, source.could_be_far(floor)
+    if more is not None and (more <= SETTLED_SOON or not sides):
+        return f"about {count(two_digits(more), 'more trial')} would settle it"
+    if sides:
+        return f"could be well {joined(list(sides), 'or')} {floor_in_100(floor)}"
+    return f"on the edge of {floor_in_100(floor)}"
 
 
 def describe_shelf_table(day: dt.date, confidence: float) -> str:
@@ -249,11 +251,39 @@ def describe_none_can_be_judged(shelf: Sequence[ShelfSource]) -> str | None:
     return f"To test, all for the same reason: {describe_advice(shelf[0], 0.0)}. {names}."
 
 
+RETIRE_MEANING = (
+    "To retire means: unreliable for this purpose, on present evidence. Retire none on its age or "
+    "its cycles alone."
+)
 SHELF_NOTE = (
     "Retire: shown below the floor by the source's own trials together with those of sources like "
     "it. Keep: shown at or above the floor. Test: the evidence does not decide yet, so try it "
     "again. The decision is the director's."
 )
+
+
+def describe_before_and_since(found: FindsBeforeAndSince | None) -> str:
+    """What persuades: a source's finds before its latest trials and in them, as counted.
+
+    "cycles 1–7: 21 of 22 found; since 14: 1 of 5", or by months of age.
+    """
+    if found is None:
+        return "no trial of its own yet"
+    if found.by is None or not found.spans:
+        return f"{found.finds:,} of {found.trials:,} found"
+    first, *between, since = found.spans
+    word = CYCLES_AND_AGE[found.by].step + ("" if first.first == first.last else "s")
+    parts = [f"{word} {_from_to(first)}: {_found_of(first)} found"]
+    parts += [f"{_from_to(span)}: {_found_of(span)}" for span in between]
+    return "; ".join([*parts, f"since {since.first}: {_found_of(since)}"])
+
+
+def _from_to(span: TrialSpan) -> str:
+    return f"{span.first}" if span.first == span.last else f"{span.first}–{span.last}"
+
+
+def _found_of(span: TrialSpan) -> str:
+    return f"{span.finds:,} of {span.trials:,}"
 
 
 def describe_expected_finds(source: ShelfSource, floor: float) -> str | None:
