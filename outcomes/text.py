@@ -1,6 +1,10 @@
-"""How numbers are told, alike in every stage: a count with its noun, a p-value, months."""
+"""How numbers and lines are told, alike in every stage: counts, p-values, months, tables."""
 
 from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Collection, Iterator, Sequence
 
 DAYS_PER_YEAR = 365.25
 DAYS_PER_MONTH = DAYS_PER_YEAR / 12.0
@@ -102,3 +106,82 @@ def p_value(p: float) -> str:
     """
     number = p_number(p)
     return f"p {number}" if number.startswith("<") else f"p = {number}"
+
+
+KEPT_TOGETHER = "\u00a0"
+"""Stands for a space at which :func:`wrapped` breaks no line."""
+
+_PER_CENT = re.compile(r"(\d) %")
+_HANGING = re.compile(r" *(?:\S+(?: \S+)? )? +(?=\S)")
+_MOST_NAME = 48
+
+
+class Row(str):
+    """A line of a table, or one to be pasted: never wrapped."""
+
+    __slots__ = ()
+
+
+def table(rows: Sequence[Sequence[str]], left: Collection[int] = (0,)) -> Iterator[Row]:
+    """Rows laid out in columns as wide as they need, two spaces apart.
+
+    Parameters
+    ----------
+    rows
+        The heading first; each of the same number of cells. The first cell of a row is a name,
+        and cut where it is long.
+    left
+        Columns whose cells begin below one another; those of the others end so.
+
+    Examples
+    --------
+    >>> for row in table([["dog", "found"], ["Moss", "9"], ["Fern", "12"]]):
+    ...     print(row)
+    dog   found
+    Moss      9
+    Fern     12
+    """
+    cells = [[_shortened(row[0]), *row[1:]] for row in rows]
+    wide = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    for row in cells:
+        laid = (
+            f"{cell:<{w}}" if k in left else f"{cell:>{w}}"
+            for k, (cell, w) in enumerate(zip(row, wide, strict=True))
+        )
+        yield Row("  ".join(laid).rstrip())
+
+
+def _shortened(name: str) -> str:
+    return name if len(name) <= _MOST_NAME else f"{name[: _MOST_NAME - 1]}…"
+
+
+def wrapped(line: str, width: int) -> list[str]:
+    """A line in lines no longer than ``width`` letters, but for words that are longer.
+
+    Lines after the first hang below the text that follows a label with two spaces, or below
+    the indent. A :class:`Row` stays whole, and so does what :data:`KEPT_TOGETHER` holds
+    together, and a number with its per cent sign.
+
+    Examples
+    --------
+    >>> wrapped("   note  the dog was out", 18)
+    ['   note  the dog', '         was out']
+    >>> wrapped(Row("a table is never broken"), 10)
+    ['a table is never broken']
+    """
+    if isinstance(line, Row):
+        return line.splitlines()
+    lines: list[str] = []
+    for one in line.split("\n"):
+        hanging = _HANGING.match(one)
+        indent = len(hanging[0]) if hanging else 0
+        lines += textwrap.wrap(
+            _PER_CENT.sub(rf"\1{KEPT_TOGETHER}%", one),
+            width,
+            subsequent_indent=" " * (indent if 2 * indent <= width else 0),
+            break_long_words=False,
+            break_on_hyphens=False,
+            replace_whitespace=False,
+            expand_tabs=False,
+        ) or [""]
+    return [one.replace(KEPT_TOGETHER, " ") for one in lines]

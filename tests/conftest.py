@@ -183,12 +183,13 @@ def read_page(text: str) -> Page:
     return Page(paragraphs=tidy["paragraph"], cells=tidy["cell"])
 
 
-def call_outcomes(*arguments: object) -> Answer:
-    """Run ``outcomes`` with these arguments in this process."""
+def call_outcomes(*arguments: object, columns: int = 100_000) -> Answer:
+    """Run ``outcomes`` with these arguments in this process, on lines as wide as need be."""
     out, err = io.StringIO(), io.StringIO()
     status = 0
     with (
         mock.patch.object(sys, "argv", ["outcomes", *map(str, arguments)]),
+        mock.patch.dict(os.environ, COLUMNS=str(columns)),
         contextlib.redirect_stdout(out),
         contextlib.redirect_stderr(err),
     ):

@@ -20,7 +20,7 @@ from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.lifetime_regression import describe_next_cycles
 from outcomes.wording.records import describe_records_in_short
 from outcomes.wording.search_time import describe_search_time
-from outcomes.wording.sensitivity import _way_line, describe_agreement_in_short
+from outcomes.wording.sensitivity import describe_agreement_in_short
 from outcomes.wording.watch import describe_watch
 
 NOUNS = (
@@ -70,13 +70,6 @@ def _charted(n: int, past: int) -> str:
     return describe_watch(found)
 
 
-def _way(n: int) -> str:
-    row: Any = SimpleNamespace(
-        name="a", log_odds=-0.1, low=-0.2, high=0.1, n=n, sources=n, reason=None
-    )
-    return _way_line(row)
-
-
 def _agreement(n: int, *, clear: bool) -> str:
     found = SimpleNamespace(
         ways=n, same_sign=n, clear=clear, clear_too=n, rising=False, unsure=(), against=()
@@ -91,7 +84,6 @@ def _glance(n: int) -> str:
 
 
 SENTENCES = {
-    "other ways": _way,
     "agreement": lambda n: _agreement(n, clear=True),
     "agreement, unclear": lambda n: _agreement(n, clear=False),
     "search time": lambda n: _searches(n, _rate(0.98, 1.04)),

@@ -10,7 +10,7 @@ import datetime as dt
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -49,6 +49,7 @@ if TYPE_CHECKING:
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
+Meter = Callable[[str, int, int], None]
 # The longest first, so that none is left over at the end.
 _SIDE_QUESTIONS = ("lasting", "false_alerts")
 
@@ -66,13 +67,13 @@ class Working:
     progress
         Called with a few words before each step that takes time.
     meter
-        Called within a long step with how much of it is done, and of how much.
+        Called within a long step with what it is, how much of it is done, and of how much.
     """
 
     pool: Executor | None = None
     jobs: int = 1
     progress: Progress = lambda _: None
-    meter: Callable[[int, int], None] | None = None
+    meter: Meter = lambda *_: None
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,7 +171,8 @@ class Facts:
 
         fit = self.fit_by_lines
         self.working.progress("Asking whether cycles or age predicts finds")
-        return which_predicts(fit, jobs=self.working.jobs, progress=self.working.meter)
+        refitted = partial(self.working.meter, "simulated records refitted")
+        return which_predicts(fit, jobs=self.working.jobs, progress=refitted)
 
     @cached_property
     def retirement(self) -> Retirement:
@@ -357,13 +359,13 @@ class Facts:
         from outcomes.answers.sensitivity import FURTHER, Further
 
         # From the end: what is put last is begun last, and may be left for this process.
-        last = {name: self._answer_further(name) for name in reversed(FURTHER[3:])}
-        return Further(
-            quality=self.quality,
-            suspects=self._answer_further("suspects"),
-            ways=self.ways,
-            **last,
-        )
+        answers: dict[str, Any] = {}
+        names = (*reversed(FURTHER[3:]), "quality", "suspects", "ways")
+        for done, name in enumerate(names, start=1):
+            kept = name in ("quality", "ways")
+            answers[name] = getattr(self, name) if kept else self._answer_further(name)
+            self.working.meter("questions answered", done, len(names))
+        return Further(**answers)
 
     @cached_property
     def _questions(self) -> Questions:
@@ -468,7 +470,7 @@ def gather_facts(
     pool: Executor | None = None,
     jobs: int = 1,
     progress: Progress | None = None,
-    meter: Callable[[int, int], None] | None = None,
+    meter: Meter | None = None,
 ) -> Facts:
     """Join a unit's records; every answer on them is worked out when it is asked for.
 
@@ -511,5 +513,5 @@ def gather_facts(
         as_of=moment,
         asked=asked or Asked(),
         with_further=further,
-        working=Working(pool, jobs, say, meter),
+        working=Working(pool, jobs, say, meter or (lambda *_: None)),
     )

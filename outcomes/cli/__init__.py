@@ -12,6 +12,7 @@ import click
 
 from outcomes import __version__
 from outcomes.cli.options import COLLECT_SELDOM, called_as, ignore_signals, stop_on_signals
+from outcomes.cli.terminal import complain
 from outcomes.errors import OutcomesError
 
 _COMMANDS = {
@@ -138,5 +139,5 @@ def _with_notes(line: str, error: BaseException) -> str:
 
 
 def _stop(line: str, status: int) -> None:
-    click.echo(f"outcomes: {line}", err=True)
+    complain(f"outcomes: {line}")
     sys.exit(status)

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
-from outcomes.cli.options import say, uninterrupted, with_command
+from outcomes.cli.options import uninterrupted, with_command
+from outcomes.cli.terminal import say, tell
 
 if TYPE_CHECKING:
     from outcomes.answers.facts import Facts
@@ -77,7 +76,8 @@ def answer_first(
     )
     # A reader who has had enough of the answer still wants the files.
     with suppress(BrokenPipeError):
-        click.echo(with_command("\n".join(told), records), err=as_json)
+        for sentence in told:
+            tell(with_command(sentence, records), err=as_json)
     facts.ask_meanwhile()
     from outcomes.report.answer_figure import render_answer_figure
 

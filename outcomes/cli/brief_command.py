@@ -16,12 +16,12 @@ from outcomes.cli.options import (
     gather,
     key_option,
     no_names_option,
-    say,
     second_process,
     show_json,
     tell_leftovers,
     with_command,
 )
+from outcomes.cli.terminal import say, tell
 
 out_option = click.option(
     "--out",
@@ -88,11 +88,11 @@ def command(
     if as_json:
         show_json(results(facts))
         return
-    click.echo(describe_shelf(facts.shelf, facts.retirement))
-    click.echo(not_used_line(facts, out / "set_aside.csv"))
+    tell(describe_shelf(facts.shelf, facts.retirement))
+    tell(not_used_line(facts, out / "set_aside.csv"))
     noted = records_noted(facts)
     for sentence in (*noted.before, noted.sentence):
         if sentence is not None and sentence not in told.sentences:
-            click.echo(with_command(sentence, unit.records))
+            tell(with_command(sentence, unit.records))
     for line in report.written_lines(out):
-        click.echo(line)
+        tell(line)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from outcomes.cli.options import json_option, records_argument, settings_option, show_json
+from outcomes.cli.terminal import tell
+from outcomes.text import Row
 
 if TYPE_CHECKING:
     from outcomes.settings import RecordsSettings
@@ -61,12 +63,12 @@ def command(
         show_json(check_results(examination, usable))
         return int(stops)
     if none_left:
-        click.echo(f"{describe_no_trial_left(examination)}\n")
+        tell(f"{describe_no_trial_left(examination)}\n")
     most = None if show_all else _SHOWN
     for line in check_lines(examination, most, usable, grouped=not show_all):
-        click.echo(line)
+        tell(line)
     for line in _suggestion(records, settings_file, settings.records):
-        click.echo(line)
+        tell(line)
     return int(stops)
 
 
@@ -91,11 +93,11 @@ def _write_draft(records: Path, draft: Path) -> int:
 
     made = draft_settings(records, usable)
     if not made.text:
-        click.echo("Nothing needs to be said: the records read as they are. Nothing is written.")
+        tell("Nothing needs to be said: the records read as they are. Nothing is written.")
         return 0
     write_new(draft, made.text.encode())
     left = f"; {count(made.left_open, 'line')} left open" if made.left_open else ""
-    click.echo(
+    tell(
         f"{draft} written: with it {made.usable or 0:,} of {count(made.trials or 0, 'trial')} can "
         f"be used{left}. Every line is a guess: read and correct it."
     )
@@ -122,4 +124,4 @@ def _suggestion(
             "and correct every one first; nothing is applied until you do."
         )
     yield ""
-    yield text.rstrip("\n")
+    yield Row(text.rstrip("\n"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from outcomes.cli.options import UnitOptions, analysis_options, gather, show_json
+from outcomes.cli.terminal import tell
 
 
 @click.command("compare")
@@ -27,4 +28,4 @@ def command(
         show_json(results(facts, ("compare",)))
         return
     for line in report.compare_lines(facts):
-        click.echo(line)
+        tell(line)

@@ -10,7 +10,8 @@ import click
 
 from outcomes.cli.answer_first import answer_first
 from outcomes.cli.brief_command import out_option
-from outcomes.cli.options import UnitOptions, gather, say, second_process
+from outcomes.cli.options import UnitOptions, gather, second_process
+from outcomes.cli.terminal import say, tell
 
 
 @click.command("demo")
@@ -47,9 +48,9 @@ def command(out: Path) -> None:
     from outcomes.report import report
 
     for line in report.planted_lines(unit, facts):
-        click.echo(line)
+        tell(line)
     for line in report.written_lines(out):
-        click.echo(line)
+        tell(line)
 
 
 @contextmanager

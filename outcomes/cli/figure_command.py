@@ -13,10 +13,10 @@ from outcomes.cli.options import (
     gather,
     key_option,
     no_names_option,
-    say,
     second_process,
     unit_options,
 )
+from outcomes.cli.terminal import say, tell
 from outcomes.exposure.cycles_and_age import NAME_OF
 
 _KINDS = ("png", "svg", "pdf")
@@ -86,6 +86,4 @@ def command(
     names.write()
     write_files(out.parent, {out.name: render_figure(figure, kind)})  # type: ignore[arg-type]
     over = f"; {REPLACED}" if replaced else ""
-    click.echo(
-        f"{out} written{over}. It shows an association in one unit's records, not proof of cause."
-    )
+    tell(f"{out} written{over}. It shows an association in one unit's records, not proof of cause.")

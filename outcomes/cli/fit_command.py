@@ -2,22 +2,35 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import click
 
-from outcomes.cli.options import UnitOptions, analysis_options, gather, second_process, show_json
+from outcomes.cli.options import (
+    UnitOptions,
+    analysis_options,
+    gather,
+    second_process,
+    show_json,
+    with_command,
+)
+from outcomes.cli.terminal import tell
 
 
 @click.command("fit")
 @analysis_options
+@click.option("--full", is_flag=True, help="All terms, other ways of asking, tables.")
 def command(
     unit: UnitOptions,
     as_json: bool,
+    full: bool,
 ) -> None:
-    """Tell what predicts finds, and when sources become unreliable."""
+    """Tell what predicts finds, and when sources become unreliable: on one screen."""
     with second_process() as pool:
         facts = gather(unit, further=True, pool=pool)
         facts.answer_all()
     from outcomes.report import report
+    from outcomes.report.fit_in_short import short_fit_lines
     from outcomes.report.results import results
 
     if as_json:
@@ -27,5 +40,6 @@ def command(
         )
         show_json(results(facts, keys))
         return
-    for line in report.fit_lines(facts):
-        click.echo(line)
+    pasted = partial(with_command, records=unit.records)
+    for line in report.fit_lines(facts) if full else short_fit_lines(facts, pasted):
+        tell(line)

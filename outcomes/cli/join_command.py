@@ -10,10 +10,10 @@ from outcomes.cli.options import (
     UnitOptions,
     load,
     records_argument,
-    say,
     settings_option,
     tell_leftovers,
 )
+from outcomes.cli.terminal import say, tell
 
 
 @click.command("join")
@@ -56,4 +56,4 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
     listed = f", listed in {aside_file}" if aside else ""
     rows = "1 row" if len(aside) == 1 else f"{len(aside):,} rows"
     over = f" ({REPLACED})" if replaced else ""
-    click.echo(f"{out}{over}: {len(joined.trials):,} trials; {rows} set aside{listed}.")
+    tell(f"{out}{over}: {len(joined.trials):,} trials; {rows} set aside{listed}.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import gc
 import os
+import re
 import shlex
 import shutil
 import signal
@@ -19,6 +20,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from outcomes.cli.terminal import complain, meter, say
+from outcomes.text import KEPT_TOGETHER, Row
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -53,6 +57,7 @@ json_option = click.option(
 # Answers are many small objects that last: looking through them for what could go takes an
 # eighth of the time, and one command ends before much has gathered.
 COLLECT_SELDOM = (50_000, 20, 50)
+_COMMAND = re.compile(r"\boutcomes (check|fit|retire|compare)\b((?: --[a-z]+)?)")
 LEAST_PERCENT = 10  # a number beyond it is meant as one of a hundred
 
 
@@ -417,13 +422,13 @@ def moment(as_of: str | None) -> Any:
 
 
 def with_command(sentence: str, records: Path) -> str:
-    """A sentence that names ``outcomes check``, with that command as it can be pasted."""
-    return sentence.replace("outcomes check", f"{called_as()} check {shlex.quote(str(records))}")
+    """A sentence that names commands, ``outcomes check``, as they can be pasted: on one line."""
 
+    def pasted(found: re.Match[str]) -> str:
+        command = f"{called_as()} {found[1]} {shlex.quote(str(records))}{found[2]}"
+        return command.replace(" ", KEPT_TOGETHER)
 
-def say(words: str) -> None:
-    """Progress, on standard error."""
-    click.echo(f"{words} …", err=True)
+    return sentence if isinstance(sentence, Row) else _COMMAND.sub(pasted, sentence)
 
 
 def tell_leftovers(folder: Path) -> None:
@@ -431,17 +436,9 @@ def tell_leftovers(folder: Path) -> None:
     from outcomes.records.placing import leftovers
 
     for path in leftovers(folder):
-        click.echo(
-            f"{path} was left by an earlier run that could not end properly; it can be deleted.",
-            err=True,
+        complain(
+            f"{path} was left by an earlier run that could not end properly; it can be deleted."
         )
-
-
-def meter(done: int, of: int) -> None:
-    """How far a long step is, on standard error where somebody watches."""
-    if sys.stderr.isatty():
-        text = f"  simulated records refitted: {done} of {of}"
-        click.echo(f"\r{text}{'' if done < of else chr(10)}", nl=False, err=True)
 
 
 def show_json(value: object) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -15,9 +16,9 @@ from outcomes.cli.options import (
     either_option,
     load,
     moment,
-    say,
     show_json,
 )
+from outcomes.cli.terminal import meter, say, tell, tell_advice
 from outcomes.exposure.cycles_and_age import NAME_OF
 
 if TYPE_CHECKING:
@@ -78,6 +79,7 @@ def command(
         asked=Asked(either=either),
         further=False,
         progress=say,
+        meter=meter,
     )
     exposures = [NAME_OF[word] for word in dict.fromkeys(by)]
     asked = _Asked(describe_limits_asked(facts, exposures), exposures, either, [])
@@ -96,11 +98,11 @@ def command(
     if explain is not None:
         explanation, held = _explained(facts, explain)
         for line in describe_explanation(explanation, facts, held):
-            click.echo(line)
+            tell(line)
         return
     lines = iter(report.retire_lines(facts))
     for line in (next(lines), *_lines(asked, facts), *lines):
-        click.echo(line)
+        tell_advice(line)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,12 +184,17 @@ def _explained(facts: Facts, source: str) -> tuple[Any, Any]:
 
 def _resample(facts: Facts) -> list[BootstrapThreshold]:
     """Intervals by source and by dog for every threshold, with progress."""
-    from outcomes.analysis.decisions.bootstrap import bootstrap_threshold
+    from outcomes.analysis.decisions.bootstrap import REFITS, bootstrap_threshold
 
     alone = facts.verdict.asked_together or bool(facts.fit.design.copies)
     found = []
     for threshold in facts.retirement.thresholds:
         for grouping in ("source", "dog"):
             say(f"Resampling {grouping}s")
-            found.append(bootstrap_threshold(facts.fit, threshold, resampled=grouping, alone=alone))
+            done = partial(meter, "resamples fitted", of=REFITS)
+            found.append(
+                bootstrap_threshold(
+                    facts.fit, threshold, resampled=grouping, alone=alone, progress=done
+                )
+            )
     return found

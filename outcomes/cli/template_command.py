@@ -8,6 +8,8 @@ from pathlib import Path
 import click
 
 from outcomes.cli.options import called_as
+from outcomes.cli.terminal import tell
+from outcomes.text import KEPT_TOGETHER
 
 
 @click.command("template")
@@ -17,6 +19,5 @@ def command(file: Path) -> None:
     from outcomes.records.workbook import write_template
 
     write_template(file)
-    click.echo(
-        f"{file} written. Fill in the sheets, then: {called_as()} check {shlex.quote(str(file))}"
-    )
+    command = f"{called_as()} check {shlex.quote(str(file))}".replace(" ", KEPT_TOGETHER)
+    tell(f"{file} written. Fill in the sheets, then: {command}")

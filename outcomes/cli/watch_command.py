@@ -12,11 +12,11 @@ from outcomes.cli.options import (
     json_option,
     load,
     records_argument,
-    say,
     seed_option,
     settings_option,
     show_json,
 )
+from outcomes.cli.terminal import say, tell
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -84,9 +84,9 @@ def command(
         show_json(make_watch_document(found, gone, read.settings.unit))
         return
     for line in _lines(found, gone, fit.n):
-        click.echo(line)
+        tell(line)
     if figure_file is not None:
-        click.echo(f"Drawn: {figure_file}{over}")
+        tell(f"Drawn: {figure_file}{over}")
 
 
 def _gone(found: Watch, read: Records, joined: Joined) -> frozenset[str]:

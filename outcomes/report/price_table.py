@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.decisions.trade_off import PresentPractice, TradeOff, TradeOffPoint
 from outcomes.analysis.results import ExposureName
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
-from outcomes.text import count
+from outcomes.text import count, table
 from outcomes.wording.numbers import few, finds_in_100
 from outcomes.wording.price import describe_price_table
 
@@ -83,12 +83,7 @@ def price_lines(price: TradeOff, retirement: Retirement) -> Iterator[str]:
     if not rows:
         return
     yield f"{describe_price_table(price, retirement)}."
-    yield _line(*HEADINGS)
-    yield from (_line(row.limit, row.finds, row.below, row.sources) for row in rows)
-
-
-def _line(limit: str, finds: str, below: str, sources: str) -> str:
-    return f"{limit:<22}{finds:<18}{below:<26}{sources}"
+    yield from table([HEADINGS, *(astuple(row) for row in rows)])
 
 
 def _steps_of(by: ExposureName, limit: float) -> int:

@@ -11,11 +11,11 @@ from outcomes.answers.facts import Facts
 from outcomes.answers.sensitivity import Further
 from outcomes.report import price_table, tables
 from outcomes.simulate import Unit, find_true_threshold
-from outcomes.text import months, p_number
+from outcomes.text import Row, in_months, p_number, table
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.asked_again import describe_asked_again
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
-from outcomes.wording.exposure_left import describe_exposure_left, left_is_told
+from outcomes.wording.exposure_left import describe_exposure_left_by_source
 from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.lifetime import (
     describe_chance_test,
@@ -27,8 +27,14 @@ from outcomes.wording.lifetime_regression import (
     describe_next_cycles,
     describe_storage_lifetimes,
 )
-from outcomes.wording.limit import describe_retirement
+from outcomes.wording.limit import describe_limit_of_class
 from outcomes.wording.limitations import describe_limitations
+from outcomes.wording.next_step import (
+    BLIND_NOTE,
+    describe_choices,
+    describe_next_step,
+    describe_next_steps,
+)
 from outcomes.wording.numbers import floor_in_100, percent
 from outcomes.wording.penalised import describe_penalised
 from outcomes.wording.quality import describe_quality
@@ -43,12 +49,13 @@ from outcomes.wording.sensitivity import (
 )
 from outcomes.wording.shape import describe_shape
 from outcomes.wording.shelf import (
+    RETIRE_MEANING,
     SHELF_NOTE,
-    describe_advice,
-    describe_cycles_so_far,
+    describe_before_and_since,
+    describe_cycles_in_short,
     describe_expected_finds,
+    describe_ground_in_short,
     describe_none_can_be_judged,
-    describe_past_limit,
     describe_shelf,
 )
 from outcomes.wording.storage_compared import (
@@ -63,8 +70,8 @@ from outcomes.wording.terms import describe_left_out
 from outcomes.wording.verdict import describe_verdict, describe_verdict_in_short
 
 
-def _strong(title: str) -> str:
-    return f"\n{title}\n{'-' * len(title)}"
+def _strong(title: str) -> Row:
+    return Row(f"\n{title}\n{'-' * len(title)}")
 
 
 def fit_lines(facts: Facts) -> Iterator[str]:
@@ -74,12 +81,11 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     yield describe_verdict(fit, verdict, facts.retirement)
     if fit.terms:
         yield _strong("Terms of the model")
-        yield f"{'term':<18}{'per':<32}{'odds ratio':>10}{'low':>8}{'high':>8}{'p':>9}"
+        rows = [("term", "per", "odds ratio", "low", "high", "p")]
         for t in fit.terms:
-            yield (
-                f"{t.term:<18}{t.unit:<32}{t.ratio:>10.3f}{t.low:>8.3f}{t.high:>8.3f}"
-                f"{p_number(t.p):>9}"
-            )
+            low, high = f"{t.low:.3f}", f"{t.high:.3f}"
+            rows.append((t.term, t.unit, f"{t.ratio:.3f}", low, high, p_number(t.p)))
+        yield from table(rows, left=(0, 1))
         spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())
         yield f"standard deviations (log-odds): {spread}"
     if facts.asked_again is not None:
@@ -136,7 +142,7 @@ def _further_lines(further: Further, verdict: WhichPredicts) -> Iterator[str]:
 
 def retire_lines(facts: Facts) -> Iterator[str]:
     """Threshold and shelf, for people."""
-    yield describe_retirement(facts.verdict, facts.retirement)
+    yield describe_limit_of_class(facts.verdict, facts.retirement)
     if facts.verdict.verdict == "too few trials":
         yield describe_verdict(facts.fit, facts.verdict, facts.retirement)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
@@ -148,30 +154,57 @@ def retire_lines(facts: Facts) -> Iterator[str]:
     alike = describe_none_can_be_judged(facts.shelf)
     if alike is not None:
         yield alike
+        if (following := describe_next_steps(facts.next_steps)) is not None:
+            yield f"{following} {BLIND_NOTE}"
         yield from _caution()
         return
-    remaining = {left.source_id: left for left in facts.left}
-    cycles = {s.source_id: describe_cycles_so_far(s) or "? cycles" for s in facts.shelf}
-    wide = max(10, *map(len, cycles.values()))
-    for s in facts.shelf:
-        age = "age unknown" if s.age_days is None else months(s.age_days)
-        expected = describe_expected_finds(s, facts.settings.floor)
-        predicted = "no prediction" if expected is None else expected.replace(" (", " in 100 (", 1)
-        reason = describe_advice(s, facts.settings.floor)
-        been = f"{cycles[s.source_id]:>{wide}}, {age:<10}"
-        yield f"{s.advice:<7} {s.source_id:<14} {been} {predicted:<24} {reason}"
-        left = remaining.get(s.source_id)
-        if left is not None and left_is_told(s, left):
-            yield f"{'':<23}{describe_exposure_left(left, facts.settings.confidence)}"
-    past = describe_past_limit(facts.shelf, facts.retirement)
-    if past is not None:
-        yield past
+    yield from _shelf_lines(facts)
+    following = describe_next_steps(facts.next_steps)
+    if following is not None:
+        yield ""
+        yield following
+        yield BLIND_NOTE
+    chosen = describe_choices(facts.next_steps)
+    if chosen is not None:
+        yield chosen
     yield SHELF_NOTE
     priced = list(price_table.price_lines(facts.price, facts.retirement))
     if priced:
         yield _strong("What each limit buys and costs")
         yield from priced
     yield from _caution()
+
+
+def _shelf_lines(facts: Facts) -> Iterator[str]:
+    """Every source held: a row of a table, and below it what persuades."""
+    if not facts.shelf:
+        return
+    yield ""
+    steps = {step.source_id: describe_next_step(step) for step in facts.next_steps}
+    left = describe_exposure_left_by_source(facts)
+    rows = [("advice", "source", "cycles", "months", "finds in 100", "do next")]
+    for s in facts.shelf:
+        rows.append(
+            (
+                s.advice,
+                s.source_id,
+                describe_cycles_in_short(s),
+                "?" if s.age_days is None else in_months(s.age_days),
+                describe_expected_finds(s, facts.settings.floor) or "not known",
+                steps[s.source_id],
+            )
+        )
+    heading, *laid = table(rows, left=(0, 1, 5))
+    yield heading
+    for s, row in zip(facts.shelf, laid, strict=True):
+        yield row
+        told = [describe_before_and_since(facts.before_and_since.get(s.source_id))]
+        if (ground := describe_ground_in_short(s, facts.settings.floor)) is not None:
+            told.append(ground)
+        if s.source_id in left:
+            told.append(left[s.source_id])
+        yield f"{'':<8}{' '.join(f'{one[:1].upper()}{one[1:]}.' for one in told)}"
+    yield f"In brackets: {percent(facts.settings.confidence)} intervals. {RETIRE_MEANING}"
 
 
 def compare_lines(facts: Facts) -> Iterator[str]:

@@ -9,7 +9,7 @@ import pandas as pd
 from outcomes.analysis.decisions.explain import Explanation, SourceTrial
 from outcomes.analysis.decisions.shelf import FEWEST_RECENT, ShelfSource
 from outcomes.answers.facts import Facts
-from outcomes.text import months
+from outcomes.text import Row, months
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 from outcomes.wording.numbers import (
@@ -19,7 +19,11 @@ from outcomes.wording.numbers import (
     limit_beside_floor,
     percent,
 )
-from outcomes.wording.shelf import describe_advice, describe_cycles_so_far
+from outcomes.wording.shelf import (
+    describe_advice,
+    describe_before_and_since,
+    describe_cycles_so_far,
+)
 
 _HOW_TO_READ = (
     "expected: finds in 100 the model expects of that dog in those conditions with this source as "
@@ -44,11 +48,11 @@ def describe_explanation(
         told = any(trial.expected is not None for trial in explanation.trials)
         start = f"{'date':<12}{'dog':<14}{'result':<8}{'cycles':>6}  "
         if told:
-            yield f"{start}{'expected':<10}{'found so far':<14}{'estimate then':<16}"
+            yield Row(f"{start}{'expected':<10}{'found so far':<14}{'estimate then'}")
         else:
-            yield f"{start}{'found so far':<14}".rstrip()
+            yield Row(f"{start}found so far")
         floor = facts.settings.floor
-        yield from (_trial_line(trial, told, floor) for trial in explanation.trials)
+        yield from (Row(_trial_line(trial, told, floor)) for trial in explanation.trials)
         if not told:
             yield ""
             yield _nothing_expected(explanation, facts)
@@ -63,6 +67,9 @@ def describe_explanation(
             )
     yield ""
     yield from as_of_notes(facts)
+    found = facts.before_and_since.get(explanation.source_id)
+    if found is not None and found.spans:
+        yield f"As counted: {describe_before_and_since(found)}."
     last = explanation.trials[-1] if explanation.trials else None
     yield from describe_advice_at_length(facts, explanation.source_id, held, last)
     yield ""

@@ -122,6 +122,34 @@ def describe_retirement(verdict: WhichPredicts, retirement: Retirement) -> str:
     return " ".join(sentences)
 
 
+def describe_limit_of_class(verdict: WhichPredicts, retirement: Retirement) -> str:
+    """The limit with the order that goes with it, past it to test; or why there is none.
+
+    So that the limit of a class is not taken for the advice on a source past it.
+    """
+    limits = [t for t in retirement.thresholds if t.outcome == "crosses"]
+    if not limits:
+        return describe_retirement(verdict, retirement)
+    named = limits_named(retirement)
+    first = ", whichever comes first" if len(limits) > 1 else ""
+    crossings = [
+        f"{exposure_value(t.by, t.estimate)} ({percent(t.confidence)} interval {_interval(t)})"
+        for t in limits
+        if t.estimate is not None
+    ]
+    others = [describe_threshold(t) for t in retirement.thresholds if t not in limits]
+    return " ".join(
+        [
+            f"Limit: {named}{first}. Up to it these records show at least "
+            f"{floor_in_100(limits[0].floor)} found; the best estimate falls below that at "
+            f"{joined(crossings, 'or')}.",
+            "It is the limit of a class of sources: past it, test a source before you retire it.",
+            *others,
+            *([_one_change(retirement)] if verdict.verdict == "cannot be told apart" else []),
+        ]
+    )
+
+
 def _one_change(retirement: Retirement) -> str:
     """What limits by both are where cycles cannot be told from age."""
     careful = (

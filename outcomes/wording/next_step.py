@@ -63,8 +63,7 @@ def describe_choices(steps: Sequence[NextStep]) -> str | None:
     told = []
     if choose := [s.source_id for s in steps if s.order == "choose"]:
         told.append(
-            f"Your choice: {joined(choose)}, so close to the floor that more trials will hardly "
-            "settle it."
+            f"Your choice: {joined(choose)}. To settle it would take more trials than it is worth."
         )
     if again := [s.source_id for s in steps if s.order == "keep and test"]:
         told.append(

@@ -12,10 +12,10 @@ from outcomes.analysis.finds.specifications import Specification, Specifications
 from outcomes.analysis.results import ExposureName, FindEstimate
 from outcomes.answers.sensitivity import Further
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
-from outcomes.text import count
+from outcomes.text import count, table
 from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
 from outcomes.wording.memory import describe_memory
-from outcomes.wording.numbers import joined
+from outcomes.wording.numbers import joined, percent
 from outcomes.wording.penalised import describe_penalised
 from outcomes.wording.quality import describe_drift, describe_predictions
 from outcomes.wording.shape import describe_shape
@@ -258,15 +258,12 @@ def suspect_lines(suspects: Suspects) -> Iterator[str]:
     if suspects.reason is not None:
         return
     yield ""
-    yield (
-        f"{'suspect':<34}{'much exposed trials, finds in 100':>36}{'the others held':>24}"
-        f"{'support':>9}"
-    )
+    yield "Much exposed trials against little exposed ones, in finds in 100:"
+    rows = [("suspect", "alone", "the others held", "support")]
     for s in suspects.suspects:
-        yield (
-            f"{SUSPECT_WORDS[s.exposure]:<34}{_points(s.alone):>36}{_points(s.given_others):>24}"
-            f"{f'{100 * s.weight:.0f} %':>9}"
-        )
+        alone, held = _points(s.alone), _points(s.given_others)
+        rows.append((SUSPECT_WORDS[s.exposure], alone, held, f"{100 * s.weight:.0f} %"))
+    yield from table(rows)
     for left in suspects.left_out:
         yield f"left out: {SUSPECT_WORDS.get(left.term, left.term)}: {left.reason}"
     yield SUPPORT_MEANING
@@ -291,7 +288,10 @@ def way_lines(ways: Specifications, exposures: Sequence[ExposureName]) -> Iterat
             continue
         yield describe_agreement(ways, exposure)
         yield f"{WAYS_NOTE} ({rows[0].unit}):"
-        yield from (_way_line(row) for row in rows)
+        interval = f"% ({percent(1.0 - ways.alpha)} interval)"
+        made = [_way_cells(row) for row in rows if row.log_odds is not None]
+        yield from table([("asked", interval, "trials", "sources"), *made])
+        yield from (f"{row.name}: not asked: {row.reason}" for row in rows if row.log_odds is None)
     memory = describe_memory(ways.memory, ways.alpha)
     if memory is not None and "cycles" in exposures:
         yield memory
@@ -299,11 +299,13 @@ def way_lines(ways: Specifications, exposures: Sequence[ExposureName]) -> Iterat
         yield f"{note[0].upper()}{note[1:]}."
 
 
-def _way_line(row: Specification) -> str:
-    if row.log_odds is None or row.low is None or row.high is None:
-        return f"  {row.name:<52} not asked: {row.reason}"
+def _way_cells(row: Specification) -> tuple[str, str, str, str]:
+    assert row.log_odds is not None
+    assert row.low is not None
+    assert row.high is not None
     change = f"{_percent(row.log_odds)} ({_percent(row.low)} to {_percent(row.high)})"
-    return f"  {row.name:<52} {change:<28} {count(row.n, 'trial')}, {count(row.sources, 'source')}"
+    change = change.replace(" %", "")
+    return row.name, change, f"{row.n:,}", f"{row.sources:,}"
 
 
 def _percent(log_odds: float) -> str:
@@ -320,10 +322,10 @@ def dog_lines(review: DogReview) -> Iterator[str]:
         yield f"Nothing can be said of single dogs: {review.reason}."
         return
     yield from describe_dogs(review)
-    yield f"{'dog':<20}{'found':>14}{'an average dog':>18}{'finds in 100 of all trials':>30}"
+    rows = [("dog", "found", "an average dog", "finds in 100 of all trials", "")]
     for d in review.dogs:
         found = f"{d.finds:,} of {d.trials:,}"
         own = f"{100 * d.find_probability:.0f} ({100 * d.low:.0f} to {100 * d.high:.0f})"
-        few = "  few trials" if d.few else ""
-        yield f"{d.name:<20}{found:>14}{d.expected_finds:>18.1f}{own:>30}{few}"
+        rows.append((d.name, found, f"{d.expected_finds:.1f}", own, "few trials" if d.few else ""))
+    yield from table(rows)
     yield DOG_CAUTION

@@ -11,6 +11,7 @@ from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING, WhichPredicts
 from outcomes.analysis.finds.design import on_late_logs
 from outcomes.analysis.finds.model import FindFit
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import count
 from outcomes.wording.limit import limits_named, limits_set
 from outcomes.wording.numbers import (
@@ -192,6 +193,20 @@ def _unsure_reason(source: ShelfSource, floor: float) -> str:
     )
 
 
+def describe_ground_in_short(source: ShelfSource, floor: float) -> str | None:
+    """Why a source got its advice, beside what to do next; None where that says it already."""
+    if source.ground in ("above", "below"):
+        return None
+    if source.ground != "unsure":
+        return describe_advice(source, floor)
+    more, sides = source.trials_to_settle, source.could_be_far(floor)
+    if more is not None and (more <= SETTLED_SOON or not sides):
+        return f"about {count(two_digits(more), 'more trial')} would settle it"
+    if sides:
+        return f"could be well {joined(list(sides), 'or')} {floor_in_100(floor)}"
+    return f"on the edge of {floor_in_100(floor)}"
+
+
 def describe_shelf(shelf: Sequence[ShelfSource], retirement: Retirement | None = None) -> str:
     """How many sources to retire, test and keep; up to four to retire by name.
 
@@ -243,13 +258,17 @@ def describe_before_and_since(found: FindsBeforeAndSince | None) -> str:
     """
     if found is None:
         return "no trial of its own yet"
-    if found.by is None or found.before is None or found.since is None:
+    if found.by is None or not found.spans:
         return f"{found.finds:,} of {found.trials:,} found"
-    word = "cycle" if found.by == "cycles" else "month"
-    before, since = found.before, found.since
-    one = before.first == before.last
-    begin = f"{word} {before.first}" if one else f"{word}s {before.first}–{before.last}"
-    return f"{begin}: {_found_of(before)} found; since {since.first}: {_found_of(since)}"
+    first, *between, since = found.spans
+    word = CYCLES_AND_AGE[found.by].step + ("" if first.first == first.last else "s")
+    parts = [f"{word} {_from_to(first)}: {_found_of(first)} found"]
+    parts += [f"{_from_to(span)}: {_found_of(span)}" for span in between]
+    return "; ".join([*parts, f"since {since.first}: {_found_of(since)}"])
+
+
+def _from_to(span: TrialSpan) -> str:
+    return f"{span.first}" if span.first == span.last else f"{span.first}–{span.last}"
 
 
 def _found_of(span: TrialSpan) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -43,17 +43,17 @@ class FindsBeforeAndSince:
     source_id, trials, finds
         The source, its unassisted hide trials, and the finds among them.
     by
-        The exposure that parts the two; None where they are not parted.
-    before, since
-        The earlier trials and the latest ones; together all of them, or both None.
+        The exposure that parts them; None where they are not parted.
+    spans
+        Its trials in two or three spans in order of time, the latest last; together all of
+        them. Empty where they are not parted.
     """
 
     source_id: str
     trials: int
     finds: int
     by: ExposureName | None = None
-    before: TrialSpan | None = None
-    since: TrialSpan | None = None
+    spans: tuple[TrialSpan, ...] = ()
 
 
 def finds_before_and_since(
@@ -61,12 +61,12 @@ def finds_before_and_since(
 ) -> Mapping[str, FindsBeforeAndSince]:
     """Part each source's own trials where its latest 12 begin, whatever their results.
 
-    The cut is made by number alone, so that no result chooses it: ``since`` are the latest 12
-    trials, or the latter half where there are fewer than 24, together with all others at the
-    same whole cycle as the first of them; ``before`` are the rest. Every trial is counted
-    once. Where cycles do not part them (a source that is never thawed, or without a record of
-    its storage) months of age do; a source with fewer than 10 trials, or fewer than 3 before,
-    is not parted.
+    The cuts are made by number alone, so that no result chooses them: the last span is the
+    latest 12 trials, or the latter half where there are fewer than 24, together with all others
+    at the same whole cycle as the first of them. The rest are the span before, two halves where
+    they are 24 or more. Every trial is counted once. Where cycles do not part them (a source
+    that is never thawed, or without a record of its storage) months of age do; a source with
+    fewer than 10 trials, or fewer than 3 before, is not parted.
 
     Parameters
     ----------
@@ -103,10 +103,17 @@ def _of_source(
         if np.isnan(values).any():
             continue
         steps = np.floor(values / CYCLES_AND_AGE[exposure].step_size + 1e-9).astype(int)
-        late = steps >= steps[-min(LATEST, (len(own) + 1) // 2)]
-        if (~late).sum() >= _FEWEST_BEFORE:
-            before, since = (_span(steps[rows], found[rows]) for rows in (~late, late))
-            return FindsBeforeAndSince(name, whole.trials, whole.finds, exposure, before, since)
+        starts = [steps[-min(LATEST, (len(own) + 1) // 2)]]
+        before = int((steps < starts[0]).sum())
+        if before < _FEWEST_BEFORE:
+            continue
+        half = steps[before // 2]
+        if before >= 2 * LATEST and half > steps.min():
+            starts.insert(0, half)
+        # Which span a trial belongs to: by its whole cycle, so that no cycle is in two.
+        place = np.searchsorted(starts, steps, side="right")
+        spans = tuple(_span(steps[place == k], found[place == k]) for k in range(len(starts) + 1))
+        return replace(whole, by=exposure, spans=spans)
     return whole
 
 
