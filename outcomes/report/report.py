@@ -169,7 +169,7 @@ def retire_lines(facts: Facts) -> Iterator[str]:
         been = f"{cycles[s.source_id]:>{wide}}, {age:<10}"
         yield f"{s.advice:<7} {s.source_id:<14} {been} {predicted:<24} {reason}"
         left = remaining.get(s.source_id)
-        if left is not None and left_is_told(s, left):
+        if left is not None and left_is_told(s, left, facts.retirement):
             yield f"{'':<23}{describe_exposure_left(left, facts.settings.confidence)}"
     past = describe_past_limit(facts.shelf, facts.retirement)
     if past is not None:

@@ -55,7 +55,7 @@ def describe_suspects(compared: Suspects, verdict: WhichPredicts, side: SideTest
     supported = [s for s in suspects if _supported(s, called, compared.alpha, side)]
     if not set(called) <= {s.exposure for s in supported}:
         supported = []
-    text = _finding(suspects, supported, compared.alpha)
+    text = _finding(suspects, supported, called, compared.alpha)
     entangled = [
         SUSPECT_WORDS[s.exposure] for s in suspects if s.variance_inflation > ENTANGLED_VIF
     ]
@@ -85,7 +85,9 @@ def _none_shown(suspects: Sequence[Suspect], called: bool) -> str:
     )
 
 
-def _finding(suspects: Sequence[Suspect], supported: Sequence[Suspect], alpha: float) -> str:
+def _finding(
+    suspects: Sequence[Suspect], supported: Sequence[Suspect], called: Sequence[str], alpha: float
+) -> str:
     names = joined([SUSPECT_WORDS[s.exposure] for s in suspects])
     if len(suspects) == 1:
         found = "finds go with it" if supported else "whether finds go with it cannot be told"
@@ -93,7 +95,12 @@ def _finding(suspects: Sequence[Suspect], supported: Sequence[Suspect], alpha: f
     if not supported:
         best = max(suspects, key=lambda s: s.weight)
         alone = [SUSPECT_WORDS[s.exposure] for s in suspects if _holds(s.alone, alpha)]
-        text = f"Of {names}, something goes with finds, but these records cannot tell which"
+        text = (
+            f"Asked about {_NUMBERS[len(suspects)]} suspects at once ({names}), these records "
+            "cannot part them"
+            if called
+            else f"Of {names}, something goes with finds, but these records cannot tell which"
+        )
         if len(alone) > 1:
             text += f": {joined(alone)} each do when asked alone, none once the others are held"
         return (
