@@ -208,6 +208,20 @@ def advice_and_evidence(told: Telling) -> Found:
                 yield f"{name} is past the limit and has {after.strip()!r}"
 
 
+def rising_and_left(told: Telling) -> Found:
+    """Where finds do not fall with an exposure, no source runs out of it."""
+    for limit in [told.results["retire"], *told.results["retire"]["also"]]:
+        noun = "cycles?" if limit["by"] == "cycles" else "months?|days?"
+        if limit["outcome"] != "rises":
+            continue
+        for where in ("page", "retire"):
+            said = re.search(
+                rf"none left by the best estimate|\d+ (?:{noun}) left", told.texts[where]
+            )
+            if said:
+                yield f"{where}: {said.group()!r}, and finds do not fall with {limit['by']}"
+
+
 def counts_of_the_shelf(told: Telling) -> Found:
     """How many to retire, to test and to keep."""
     shelf = told.results["shelf"] or []
@@ -457,8 +471,12 @@ def verdict_and_tests(told: Telling) -> Found:
     verdict, joint = which["verdict"], which["joint_p"]
     if verdict in _CHANGES and joint is not None and joint >= alpha:
         yield f"{verdict!r} with p {joint} for cycles and age together"
-    if verdict == "no change detected" and joint is not None and joint < alpha:
-        yield f"no change with p {joint} for cycles and age together"
+    if verdict == "no change detected" and joint is not None:
+        unsure = re.search("sure enough to tell|No common change|cannot say", which["title"])
+        if joint < alpha and not unsure:
+            yield f"{which['title']!r} with p {joint} for cycles and age together"
+        if joint >= alpha and "beyond chance, but no change" in which["sentence"]:
+            yield f"something changes beyond chance, with p {joint}"
     if verdict == "no change detected":
         falls = which["largest_fall_points"].values()
         allowed = {str(max(ceil(fall - 1e-9), 1)) for fall in falls}
@@ -508,6 +526,7 @@ CHECKS: tuple[Callable[[Telling], Found], ...] = (
     one_limit,
     no_limit_over_a_table,
     advice_and_evidence,
+    rising_and_left,
     counts_of_the_shelf,
     side_findings,
     no_change_shows,
