@@ -14,6 +14,7 @@ from outcomes import text as telling
 from outcomes.analysis.decisions import trade_off
 from outcomes.analysis.lifetimes.regression import CycleHazard, NextCycles
 from outcomes.analysis.monitoring import charts as watch
+from outcomes.answers.side_tests import SideTests
 from outcomes.draw import theme
 from outcomes.models.ratio import Estimate
 from outcomes.wording.false_alerts import describe_false_alerts
@@ -22,6 +23,7 @@ from outcomes.wording.records import describe_records_in_short
 from outcomes.wording.search_time import describe_search_time
 from outcomes.wording.sensitivity import describe_agreement_in_short
 from outcomes.wording.watch import describe_watch
+from tests.side import UNTOLD, beyond_chance
 
 NOUNS = (
     "sources|trials|dogs|searches|events|charts|hides|cycles|months|days|rows|finds|misses|"
@@ -35,21 +37,21 @@ def _rate(low: float, high: float) -> Estimate:
     return Estimate("cycles", "cycle", 0.01, 0.1, low, high, 0.5)
 
 
-def _alerts(n: int, *terms: Estimate) -> str:
+def _alerts(n: int, *terms: Estimate, side: SideTests = UNTOLD) -> str:
     fit: Any = SimpleNamespace(
         rate_per_hour=0.5, rate_low=0.2, rate_high=1.0, blanks=n, blank_alerts=1,
         per_blank=1.0 / (n + 1), per_blank_low=0.1, per_blank_high=0.9, reason=None, terms=terms,
         model_alerts=n, sources=n, dogs=n, copies={}, alpha=0.05,
     )  # fmt: skip
-    return describe_false_alerts(fit)
+    return describe_false_alerts(fit, side)
 
 
-def _searches(n: int, *terms: Estimate) -> str:
+def _searches(n: int, *terms: Estimate, side: SideTests = UNTOLD) -> str:
     fit: Any = SimpleNamespace(
         n=n, finds=n, sources=n, dogs=n, terms=terms, copies={}, reason=None, alpha=0.05,
         last_quarter=0.02, cut_off=False, curve=None,
     )  # fmt: skip
-    return describe_search_time(fit)
+    return describe_search_time(fit, side)
 
 
 def _next(n: int) -> str:
@@ -86,8 +88,12 @@ def _glance(n: int) -> str:
 SENTENCES = {
     "agreement": lambda n: _agreement(n, clear=True),
     "agreement, unclear": lambda n: _agreement(n, clear=False),
-    "search time": lambda n: _searches(n, _rate(0.98, 1.04)),
-    "false alerts": lambda n: _alerts(n, _rate(0.98, 1.04)),
+    "search time": lambda n: _searches(
+        n, _rate(1.01, 1.04), side=beyond_chance(("search time", "cycles"))
+    ),
+    "false alerts": lambda n: _alerts(
+        n, _rate(1.01, 1.04), side=beyond_chance(("false alerts", "cycles"))
+    ),
     "next cycles": _next,
     "charts": lambda n: _charted(n, 0),
     "charts past": lambda n: _charted(n, 1),
@@ -143,14 +149,14 @@ ABSURD = re.compile(r"100 % (shorter|fewer)|over 1,000 times")
 @pytest.mark.parametrize(
     ("low", "high", "said"),
     [
-        (1e-5, 1e6, "cannot tell how much"),
         (1.2, 1e6, "longer with cycles, by how much these records cannot tell"),
         (1e-9, 0.9, "shorter with cycles, by how much these records cannot tell"),
     ],
 )
 def test_unknowable_search_time_has_no_size(low: float, high: float, said: str) -> None:
     age = replace(_rate(0.99, 1.01), term="age_days")
-    text = _searches(400, _rate(low, high), age)
+    told = replace(_rate(low, high), log_ratio=0.5 if low > 1.0 else -0.5)
+    text = _searches(400, told, age, side=beyond_chance(("search time", "cycles")))
     assert said in text
     assert not ABSURD.search(text)
     assert "400 finds" in text
@@ -158,10 +164,10 @@ def test_unknowable_search_time_has_no_size(low: float, high: float, said: str) 
 
 def test_unknowable_alerts_have_no_size() -> None:
     for low, high, said in (
-        (1e-5, 1e6, "these records cannot tell how much they change with cycles"),
         (1.2, 1e6, "more went with cycles, by how much these records cannot tell"),
         (1e-9, 0.9, "fewer went with cycles, by how much these records cannot tell"),
     ):
-        text = _alerts(44, _rate(low, high))
+        told = replace(_rate(low, high), log_ratio=0.5 if low > 1.0 else -0.5)
+        text = _alerts(44, told, side=beyond_chance(("false alerts", "cycles")))
         assert said in text
         assert not ABSURD.search(text)

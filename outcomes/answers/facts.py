@@ -35,8 +35,10 @@ if TYPE_CHECKING:
     from outcomes.analysis.decisions.storage_bounds import BoundChoice
     from outcomes.analysis.decisions.threshold import Retirement
     from outcomes.analysis.decisions.trade_off import TradeOff
+    from outcomes.analysis.finds.confounders import Suspects
     from outcomes.analysis.finds.cycles_or_age import WhichPredicts
     from outcomes.analysis.finds.design import Counted, Design
+    from outcomes.analysis.finds.dog_and_source_effects import DogReview
     from outcomes.analysis.finds.specifications import Specifications
     from outcomes.analysis.finds.validation import Quality
     from outcomes.analysis.monitoring.asked_again import AskedAgain
@@ -46,6 +48,7 @@ if TYPE_CHECKING:
     from outcomes.analysis.searches.search_time import SearchTimeFit
     from outcomes.answers.lifetimes import Lasting
     from outcomes.answers.sensitivity import Further
+    from outcomes.answers.side_tests import SideTests
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
@@ -324,15 +327,6 @@ class Facts:
         found: AskedAgain | None = self._questions.answer("asked_again")
         return found
 
-    def part_of_lasting(self, name: str) -> Any:
-        """One attribute of ``lasting``, worked out alone where the rest is not known."""
-        from outcomes.answers.lifetimes import ask_part
-
-        known: Lasting | None = self.__dict__.get("lasting")
-        if known is not None:
-            return getattr(known, name)
-        return ask_part(name, self.joined.trials, self.lifetime, self.settings)
-
     @cached_property
     def ways(self) -> Specifications:
         """The question on finds asked in other ways, whether or not ``with_further``."""
@@ -352,20 +346,49 @@ class Facts:
         return found
 
     @cached_property
+    def suspects(self) -> Suspects:
+        """Cycles, drying, warmth and age compared, whether or not ``with_further``."""
+        found: Suspects = self._answer_further("suspects")
+        return found
+
+    @cached_property
+    def dogs(self) -> DogReview:
+        """Each dog, and each source, beside its likes, whether or not ``with_further``."""
+        found: DogReview = self._answer_further("dogs")
+        return found
+
+    @cached_property
     def further(self) -> Further | None:
         """What stands behind the answer on finds; None where it was not asked."""
         if not self.with_further:
             return None
-        from outcomes.answers.sensitivity import FURTHER, Further
+        from outcomes.answers.sensitivity import Further
 
         # From the end: what is put last is begun last, and may be left for this process.
         answers: dict[str, Any] = {}
-        names = (*reversed(FURTHER[3:]), "quality", "suspects", "ways")
+        own = ("dogs", "quality", "suspects", "ways")
+        names = ("penalised", "profiles", *own)
         for done, name in enumerate(names, start=1):
-            kept = name in ("quality", "ways")
-            answers[name] = getattr(self, name) if kept else self._answer_further(name)
+            answers[name] = getattr(self, name) if name in own else self._answer_further(name)
             self.working.meter("questions answered", done, len(names))
         return Further(**answers)
+
+    @cached_property
+    def side_tests(self) -> SideTests:
+        """The side questions tested together, whether or not ``with_further``."""
+        from outcomes.answers.side_tests import ask_side_tests
+
+        return ask_side_tests(
+            self.verdict.verdict,
+            self.quality.drift,
+            self.search_time,
+            self.false_alerts,
+            self.lasting,
+            self.suspects,
+            self.dogs,
+            self.comparison,
+            self.settings.alpha,
+        )
 
     @cached_property
     def _questions(self) -> Questions:

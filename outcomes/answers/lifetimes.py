@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
@@ -40,31 +38,10 @@ def _late_logs(trials: pd.DataFrame) -> set[str]:
     return set(trials["source_id"][on_late_logs(trials)].astype(str))
 
 
-# Each part by itself: what a figure shows of it is worked out without the rest.
-_PARTS: Mapping[str, Callable[[pd.DataFrame, Lifetime, DecisionSettings], Any]] = {
-    "weibull": lambda _, lifetime, settings: fit_weibull_lifetime(lifetime, settings),
-    "cycles_at_age": fit_cycles_at_age,
-    "next_cycles": lambda trials, lifetime, settings: fit_cycle_hazard(
-        lifetime, settings, _late_logs(trials)
-    ),
-}
-
-
-def ask_part(
-    name: str, trials: pd.DataFrame, lifetime: Lifetime, settings: DecisionSettings
-) -> Any:
-    """Ask for one part of :class:`Lasting` alone.
-
-    Parameters
-    ----------
-    name
-        An attribute of ``Lasting``.
-    trials, lifetime, settings
-        As for :func:`ask_lasting`.
-    """
-    return _PARTS[name](trials, lifetime, settings)
-
-
 def ask_lasting(trials: pd.DataFrame, lifetime: Lifetime, settings: DecisionSettings) -> Lasting:
     """Ask it of the joined trials and the lifetimes made of them."""
-    return Lasting(**{name: ask_part(name, trials, lifetime, settings) for name in _PARTS})
+    return Lasting(
+        weibull=fit_weibull_lifetime(lifetime, settings),
+        cycles_at_age=fit_cycles_at_age(trials, lifetime, settings),
+        next_cycles=fit_cycle_hazard(lifetime, settings, _late_logs(trials)),
+    )

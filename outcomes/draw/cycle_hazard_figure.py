@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
 from outcomes.analysis.lifetimes.regression import CycleHazard, NextCycles
+from outcomes.answers.side_tests import SideTests
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -41,6 +42,7 @@ _NUMBER_PT = 24.0
 
 def draw_cycle_hazard_figure(
     found: CycleHazard,
+    side: SideTests,
     footer: str,
     *,
     confidence: float,
@@ -52,6 +54,8 @@ def draw_cycle_hazard_figure(
     found
         Its ``next_cycles`` are drawn; without any, the sentence that says why
         is written.
+    side
+        The side questions: that the share rises or falls is told where it is beyond chance.
     footer
         What stands behind the figure: unit and records.
     confidence
@@ -69,7 +73,7 @@ def draw_cycle_hazard_figure(
             write_reason(figure, NOTHING, describe_next_cycles(found), footer)
             return figure
         top = write_header(
-            figure, describe_next_cycles_in_short(rows), describe_course_of_hazard(found)
+            figure, describe_next_cycles_in_short(rows), describe_course_of_hazard(found, side)
         )
         bottom = write_footer(figure, footer)
         heading = f"Of 100 sources, so many become unreliable in the next {rows[0].within} cycles"

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from outcomes.analysis.searches.false_alerts import DogAlerts, FalseAlertFit
+from outcomes.answers.side_tests import SideTests
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -54,7 +55,7 @@ def draw_false_alerts_figure(fit: FalseAlertFit, footer: str) -> Figure:
     Parameters
     ----------
     fit
-        Its ``by_dog`` is drawn, the dog with most false alerts an hour first.
+        Its ``by_dog`` is drawn, in the order of names.
     footer
         What stands behind the figure: unit and records.
 
@@ -79,18 +80,19 @@ def draw_false_alerts_figure(fit: FalseAlertFit, footer: str) -> Figure:
             lambda d: f"{d.blank_alerts:,} of {d.blanks:,}",
         ),
     )
-    ordered = sorted(fit.by_dog, key=lambda d: (-(d.rate_per_hour or -1.0), d.dog))
-    shown = ordered[:MOST_DOGS]
+    searched = sorted(fit.by_dog, key=lambda d: (-d.hours, d.dog))
+    shown = sorted(searched[:MOST_DOGS], key=lambda d: d.dog)
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         drawn = [p for p in panels if any(p.estimate(d)[0] is not None for d in shown)]
         if not drawn:
-            write_reason(figure, NOTHING, describe_false_alerts(fit), footer)
+            nothing = SideTests((), fit.alpha)  # without a rate, nothing goes with it
+            write_reason(figure, NOTHING, describe_false_alerts(fit, nothing), footer)
             return figure
         top = write_header(
             figure,
             describe_false_alerts_in_short(fit),
-            _subtitle(len(ordered)),
+            _subtitle(len(searched)),
         )
         bottom = write_footer(figure, footer)
         rows = Box(
@@ -121,7 +123,9 @@ def _subtitle(dogs: int) -> str:
         "Each dog with its exact interval; the line is the whole unit. Intervals that overlap do "
         "not rank dogs."
     )
-    return text if dogs <= MOST_DOGS else f"{text} The {MOST_DOGS} dogs with most of {dogs}."
+    return (
+        text if dogs <= MOST_DOGS else f"{text} The {MOST_DOGS} dogs of {dogs} that searched most."
+    )
 
 
 def _place(rows: Box, number: int, count: int) -> float:

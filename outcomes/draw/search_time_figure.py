@@ -9,6 +9,7 @@ from matplotlib.ticker import MaxNLocator
 
 from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.share_found import FoundCurve, FoundGroup
+from outcomes.answers.side_tests import SideTests
 from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
@@ -50,13 +51,15 @@ _LOOKS = (
 _APART = 0.012  # of the axis: marks of the groups at one time stand beside each other
 
 
-def draw_search_time_figure(fit: SearchTimeFit, footer: str) -> Figure:
+def draw_search_time_figure(fit: SearchTimeFit, side: SideTests, footer: str) -> Figure:
     """Draw the share found by every minute with its band, and the shares observed.
 
     Parameters
     ----------
     fit
         Its ``curve`` is drawn; without one, the reason is written.
+    side
+        The side questions: a change is told where it is beyond chance.
     footer
         What stands behind the figure: unit and records.
 
@@ -68,13 +71,14 @@ def draw_search_time_figure(fit: SearchTimeFit, footer: str) -> Figure:
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if fit.curve is None:
-            sentence = describe_search_time(fit)
+            sentence = describe_search_time(fit, side)
             if fit.reason is None:
                 sentence = f"{_NO_CURVE}: {fit.no_curve}. {sentence}"
             write_reason(figure, NOTHING if fit.reason else _NO_CURVE, sentence, footer)
             return figure
         top = write_header(figure, describe_share_found_in_short(fit.curve), "")
-        under = wrap_to_width(describe_how_soon_in_short(fit), WIDTH_IN - 2 * MARGIN_IN, _LABEL_PT)
+        how_soon = describe_how_soon_in_short(fit, side)
+        under = wrap_to_width(how_soon, WIDTH_IN - 2 * MARGIN_IN, _LABEL_PT)
         top -= write(figure, MARGIN_IN, top + 0.1, under, _LABEL_PT, gid="how-soon", color=MUTED)
         bottom = write_footer(figure, footer)
         top -= write(figure, MARGIN_IN, top, [HEADING], _LABEL_PT, gid="heading")

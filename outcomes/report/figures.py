@@ -62,7 +62,7 @@ def _search_time(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.search_time_figure import draw_search_time_figure
     from outcomes.report.answer_figure import figure_footer
 
-    return draw_search_time_figure(facts.search_time, figure_footer(facts))
+    return draw_search_time_figure(facts.search_time, facts.side_tests, figure_footer(facts))
 
 
 def _false_alerts(facts: Facts, _: ExposureName | None) -> Figure:
@@ -77,7 +77,8 @@ def _next_cycles(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.report.answer_figure import figure_footer
 
     return draw_cycle_hazard_figure(
-        facts.part_of_lasting("next_cycles"),
+        facts.lasting.next_cycles,
+        facts.side_tests,
         figure_footer(facts),
         confidence=1.0 - facts.settings.alpha,
     )

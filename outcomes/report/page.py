@@ -80,6 +80,7 @@ from outcomes.wording.shelf import (
     describe_past_limit,
     describe_shelf,
 )
+from outcomes.wording.side_tests import describe_side_tests
 from outcomes.wording.storage_compared import (
     describe_kinds,
     describe_kinds_left_out,
@@ -263,7 +264,7 @@ def _unbroken(value: Any) -> Any:
 
 def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     """Every text on the page, by its place."""
-    settings, fit = facts.settings, facts.fit
+    settings, fit, side = facts.settings, facts.fit, facts.side_tests
     headline = describe_verdict_in_short(fit, facts.verdict, facts.retirement)
     answer = describe_verdict(fit, facts.verdict, facts.retirement)
     retire = describe_retirement(facts.verdict, facts.retirement)
@@ -328,17 +329,20 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": ACT_CAUTION,
         "compare": describe_storage_compared(facts.comparison, settings.alpha),
-        "kinds_compared": describe_kinds(facts.comparison, settings.alpha),
+        "kinds_compared": describe_kinds(facts.comparison, settings.alpha, side),
         "kinds_not_compared": describe_kinds_left_out(facts.comparison),
         "firmness": []
         if facts.further is None
-        else describe_firmness(facts.further, facts.verdict),
-        "checks": [] if facts.further is None else describe_checks(facts.further, facts.verdict),
-        "dogs": [] if facts.further is None else describe_dogs_in_short(facts.further.dogs),
+        else describe_firmness(facts.further, facts.verdict, side),
+        "checks": []
+        if facts.further is None
+        else describe_checks(facts.further, facts.verdict, side),
+        "dogs": [] if facts.further is None else describe_dogs_in_short(facts.further.dogs, side),
         "dog_caution": DOG_CAUTION,
         "dogs_watched": [c for c in facts.watched.past if c.of == "dog"],
-        "search_time": describe_search_time(facts.search_time),
-        "false_alerts": describe_false_alerts(facts.false_alerts),
+        "search_time": describe_search_time(facts.search_time, side),
+        "false_alerts": describe_false_alerts(facts.false_alerts, side),
+        "side_tests": describe_side_tests(side),
         "lifetime": describe_lifetime(facts.lifetime),
         "next_cycles": None
         if facts.lasting.next_cycles.reason is not None
@@ -350,9 +354,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         if facts.portions.reason is not None
         else describe_portions(facts.portions, settings.alpha),
         "lasting_compared": None
-        if facts.lasting.weibull.reason is not None
+        if not side.beyond_chance("wear-out", "regime")
         else describe_storage_lifetimes(
-            facts.lasting.weibull, chosen=facts.comparison.reason is not None
+            facts.lasting.weibull, side, chosen=facts.comparison.reason is not None
         ),
         "rule": describe_rule_errors(facts.lifetime),
         "limits": [

@@ -9,6 +9,7 @@ from pathlib import Path
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.answers.facts import Facts
 from outcomes.answers.sensitivity import Further
+from outcomes.answers.side_tests import SideTests
 from outcomes.report import price_table, tables
 from outcomes.simulate import Unit, find_true_threshold
 from outcomes.text import Row, in_months, p_number, table
@@ -58,6 +59,7 @@ from outcomes.wording.shelf import (
     describe_none_can_be_judged,
     describe_shelf,
 )
+from outcomes.wording.side_tests import describe_side_tests, side_test_lines
 from outcomes.wording.storage_compared import (
     describe_bounds,
     describe_estimand,
@@ -98,11 +100,12 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     if facts.further is not None and facts.further.penalised is not None:
         yield describe_penalised(facts.further.penalised)
     if facts.further is not None and fit.mixed is not None:
-        yield from _further_lines(facts.further, verdict)
+        yield from _further_lines(facts.further, verdict, facts.side_tests)
     yield _strong("Search time and false alerts")
-    yield describe_search_time(facts.search_time)
+    side = facts.side_tests
+    yield describe_search_time(facts.search_time, side)
     yield from tables.search_time_lines(facts.search_time)
-    yield describe_false_alerts(facts.false_alerts)
+    yield describe_false_alerts(facts.false_alerts, side)
     yield from tables.false_alert_lines(facts.false_alerts)
     yield _strong("When sources become unreliable")
     lasting = facts.lasting
@@ -111,19 +114,24 @@ def fit_lines(facts: Facts) -> Iterator[str]:
         yield describe_chance_test(facts.lifetime.chance)
     if facts.lifetime.beyond_chance:
         yield from tables.lifetime_lines(facts.lifetime)
-    yield describe_storage_lifetimes(lasting.weibull)
+    yield describe_storage_lifetimes(lasting.weibull, side)
     yield from tables.weibull_lines(lasting.weibull)
-    yield describe_cycles_at_age(lasting.cycles_at_age)
+    yield describe_cycles_at_age(lasting.cycles_at_age, side)
     yield from tables.cycles_at_age_lines(lasting.cycles_at_age)
     yield describe_next_cycles(lasting.next_cycles)
     yield from tables.next_cycle_lines(lasting.next_cycles)
     rule = describe_rule_errors(facts.lifetime)
     if rule is not None:
         yield rule
+    together = describe_side_tests(side)
+    if together is not None:
+        yield _strong("Beside the verdict")
+        yield together
+        yield from side_test_lines(side)
     yield from _caution()
 
 
-def _further_lines(further: Further, verdict: WhichPredicts) -> Iterator[str]:
+def _further_lines(further: Further, verdict: WhichPredicts, side: SideTests) -> Iterator[str]:
     exposures = named_exposures(verdict)
     yield _strong("Asked in other ways")
     yield from way_lines(further.ways, exposures)
@@ -131,13 +139,13 @@ def _further_lines(further: Further, verdict: WhichPredicts) -> Iterator[str]:
         if told := describe_shape(verdict, exposure):
             yield told
     yield _strong("Crystals, drying, warmth or age")
-    yield from suspect_lines(further.suspects)
+    yield from suspect_lines(further.suspects, verdict, side)
     yield _strong("How well it predicts")
     quality = further.quality
     unchecked = [f"Not checked: {quality.reason}."]
-    yield from describe_quality(quality) if quality.reason is None else unchecked
+    yield from describe_quality(quality, side) if quality.reason is None else unchecked
     yield _strong("Each dog beside the others")
-    yield from dog_lines(further.dogs)
+    yield from dog_lines(further.dogs, side)
 
 
 def retire_lines(facts: Facts) -> Iterator[str]:
@@ -214,10 +222,11 @@ def compare_lines(facts: Facts) -> Iterator[str]:
     if facts.portions.reason is None:
         yield describe_portions(facts.portions, facts.settings.alpha)
     yield describe_storage_compared(c, facts.settings.alpha)
-    yield describe_storage_lifetimes(facts.lasting.weibull, chosen=c.reason is not None)
+    side = facts.side_tests
+    yield describe_storage_lifetimes(facts.lasting.weibull, side, chosen=c.reason is not None)
     if facts.portions.reason is not None:
         yield describe_portions(facts.portions, facts.settings.alpha)
-    kinds = describe_kinds(c, facts.settings.alpha)
+    kinds = describe_kinds(c, facts.settings.alpha, side)
     if kinds is not None:
         yield kinds
     left_out = describe_kinds_left_out(c)

@@ -10,6 +10,7 @@ from outcomes.analysis.finds.dog_and_source_effects import (
     OwnEffect,
     Response,
 )
+from outcomes.answers.side_tests import SideTests
 from outcomes.exposure.cycles_and_age import exposure_of
 from outcomes.text import of_100, p_value
 from outcomes.wording.numbers import joined
@@ -21,7 +22,13 @@ DOG_CAUTION = (
 )
 
 
-def describe_own_effect(own: OwnEffect) -> str:
+def stands_out(own: OwnEffect, side: SideTests) -> bool:
+    """Whether one dog (or source) may be told to differ: only where any do, beyond chance."""
+    differ = side.beyond_chance("dogs" if own.of == "dog" else "sources", "differ")
+    return differ and own.differs is not None and not own.few
+
+
+def describe_own_effect(own: OwnEffect, side: SideTests) -> str:
     """One dog (or source) beside the others in the same trials."""
     trials = f"{own.trials:,} {'trial' if own.trials == 1 else 'trials'}"
     likes = "an average dog" if own.of == "dog" else "an average source of the same exposure"
@@ -37,47 +44,40 @@ def describe_own_effect(own: OwnEffect) -> str:
     )
     if own.few:
         return f"{text}. Only {trials}: says little."
-    if own.differs is not None:
+    if own.differs is not None and stands_out(own, side):
         who = "the other dogs" if own.of == "dog" else "its exposure explains"
         return f"{text}. {own.differs.capitalize()} finds than {who}, beyond chance."
     return text + "."
 
 
-def describe_dogs(review: DogReview) -> tuple[str, ...]:
-    """What the review shows, most important first; nothing where there is none."""
-    alpha = review.alpha
-    own = {"dog": review.dogs, "source": review.sources}
-    differ = {"dog": review.dogs_differ_p, "source": review.sources_differ_p}
-    lines = [
-        _spread(grouping, own[grouping], differ[grouping], alpha)
-        for grouping in own
-        if own[grouping]
+def describe_dogs(review: DogReview, side: SideTests) -> tuple[str, ...]:
+    """What the review shows beyond chance, most important first, and which dogs have few trials."""
+    lines = []
+    if side.beyond_chance("dogs", "differ"):
+        lines.append(_spread("dog", review.dogs))
+    if side.beyond_chance("sources", "differ"):
+        lines.append(_spread("source", review.sources))
+    lines += [
+        _response(r)
+        for r in review.responses
+        if side.beyond_chance("dogs", f"differ with {r.term}")
     ]
-    lines += [_response(r, alpha) for r in review.responses]
     experience = review.of_experience
-    if experience is not None:
-        if experience.p < alpha:
-            sign = "more" if experience.log_ratio > 0.0 else "fewer"
-            lines.append(
-                f"With each doubling of a dog's trials so far go about "
-                f"{abs(experience.points):.1f} {sign} finds in 100."
-            )
-        else:
-            lines.append("No change with the dogs' experience shows in these records.")
-    few = [d.name for d in own["dog"] if d.few]
+    if experience is not None and side.beyond_chance("dogs", "experience"):
+        sign = "more" if experience.log_ratio > 0.0 else "fewer"
+        lines.append(
+            f"With each doubling of a dog's trials so far go about "
+            f"{abs(experience.points):.1f} {sign} finds in 100."
+        )
+    few = [d.name for d in review.dogs if d.few]
     if few:
         lines.append(f"Fewer than {FEW_TRIALS} trials, so little can be said: {joined(few)}.")
     return tuple(lines)
 
 
-def _spread(grouping: str, own: Sequence[OwnEffect], p: float | None, alpha: float) -> str:
+def _spread(grouping: str, own: Sequence[OwnEffect]) -> str:
     what = "conditions and sources" if grouping == "dog" else "exposure, conditions and dogs"
     named = {side: [x.name for x in own if x.differs == side] for side in ("more", "fewer")}
-    if p is None or p >= alpha:
-        return (
-            f"Differences between {grouping}s, beyond what {what} explain, do not show in these "
-            "records; that is no proof that there are none."
-        )
     if not named["more"] and not named["fewer"]:
         return (
             f"{grouping.capitalize()}s differ beyond what {what} explain, but for no single one "
@@ -87,12 +87,10 @@ def _spread(grouping: str, own: Sequence[OwnEffect], p: float | None, alpha: flo
     return f"{grouping.capitalize()}s differ beyond what {what} explain ({'; '.join(parts)})."
 
 
-def _response(response: Response, alpha: float) -> str:
+def _response(response: Response) -> str:
     exposure = exposure_of(response.term)
     name = response.term if exposure is None else exposure.full_noun
-    if response.p < alpha:
-        return (
-            f"Dogs seem to differ in how their finds change with {name} "
-            f"({p_value(response.p)}): do not read one dog's change as the sources'."
-        )
-    return f"That dogs differ in how their finds change with {name} does not show."
+    return (
+        f"Dogs seem to differ in how their finds change with {name} "
+        f"({p_value(response.p)}): do not read one dog's change as the sources'."
+    )

@@ -6,11 +6,13 @@ import math
 
 from outcomes.analysis.decisions.exposure_left import ExposureLeft
 from outcomes.analysis.decisions.shelf import ShelfSource
+from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.answers.facts import Facts
 from outcomes.exposure.cycles_and_age import ExposureName
 from outcomes.text import count
 from outcomes.wording.exposure import exposure_value
 from outcomes.wording.numbers import percent
+from outcomes.wording.shelf import past_limit
 
 
 def describe_exposure_left(left: ExposureLeft, confidence: float) -> str:
@@ -56,10 +58,17 @@ def _at_least(left: ExposureLeft) -> str | None:
     return count(whole, "cycle") if whole else None
 
 
-def left_is_told(source: ShelfSource, left: ExposureLeft) -> bool:
-    """Whether what is left says something to a director: not cycles of one that is never frozen."""
+def left_is_told(source: ShelfSource, left: ExposureLeft, retirement: Retirement) -> bool:
+    """Whether what is left says something to a director.
+
+    Not cycles of a source that is never frozen, nothing where finds do not fall with them, and
+    nothing past the limit: there the order is to test, and a number left would be a second one.
+    """
+    rises = any(t.by == left.by and t.outcome == "rises" for t in retirement.thresholds)
     idle = left.by == "cycles" and source.regime == "refrigerated"
-    return source.advice != "retire" and left.reason is None and not idle
+    past = bool(past_limit([source], retirement))
+    known = source.advice != "retire" and left.reason is None
+    return known and not (idle or rises or past)
 
 
 def describe_exposure_left_by_source(facts: Facts) -> dict[str, str]:
@@ -69,5 +78,5 @@ def describe_exposure_left_by_source(facts: Facts) -> dict[str, str]:
     return {
         left.source_id: describe_exposure_left(left, confidence).replace(named, "(")
         for source, left in zip(facts.shelf, facts.left, strict=False)
-        if left_is_told(source, left)
+        if left_is_told(source, left, facts.retirement)
     }

@@ -1,17 +1,18 @@
-"""How often false alerts come, and whether they go with cycles or age."""
+"""How often false alerts come, and what they go with beyond chance."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
+from outcomes.answers.side_tests import SideTests
 from outcomes.exposure.cycles_and_age import exposure_of
 from outcomes.models.ratio import change, power, sized
 from outcomes.text import count
 
 
-def describe_false_alerts(fit: FalseAlertFit) -> str:
-    """False alerts by the hour, by the blank area, and against cycles and age."""
+def describe_false_alerts(fit: FalseAlertFit, side: SideTests) -> str:
+    """False alerts by the hour, by the blank area, and what goes with them beyond chance."""
     interval = f"{100 * (1 - fit.alpha):g} % interval"
     if fit.rate_per_hour is None or fit.rate_low is None or fit.rate_high is None:
         said = [f"False alerts cannot be told by the hour: {fit.rate_reason}."]
@@ -36,7 +37,7 @@ def describe_false_alerts(fit: FalseAlertFit) -> str:
     parts = []
     for term in fit.terms:
         exposure = exposure_of(term.term)
-        if exposure is None:
+        if exposure is None or not side.beyond_chance("false alerts", term.term):
             continue
         times, name, word = exposure.many_units, exposure.each_many, exposure.noun
         middle, low, high = (
@@ -44,18 +45,12 @@ def describe_false_alerts(fit: FalseAlertFit) -> str:
             for v in (term.ratio, term.low, term.high)
         )
         if not sized(term.low, term.high, times):
-            if term.low <= 1.0 <= term.high:
-                parts.append(f"these records cannot tell how much they change with {word}")
-            else:
-                way = "more" if term.low > 1.0 else "fewer"
-                parts.append(f"{way} went with {word}, by how much these records cannot tell")
-        elif term.low <= 1.0 <= term.high:
-            parts.append(
-                f"no change with {word} shows (for {name}, anything from {low} to {high} fits "
-                f"these records, {interval})"
-            )
+            way = "more" if term.log_ratio > 0.0 else "fewer"
+            parts.append(f"{way} went with {word}, by how much these records cannot tell")
         else:
             parts.append(f"{name} went with {middle} ({interval}: {low} to {high})")
+    if not parts:
+        return " ".join(said)
     said.append(
         f"On hides, {'; '.join(parts)}, from {count(fit.model_alerts, 'false alert')} on "
         f"{count(fit.sources, 'source')} by {count(fit.dogs, 'dog')}."

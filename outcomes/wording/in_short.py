@@ -18,6 +18,7 @@ from outcomes.wording.lifetime import describe_by_chance
 from outcomes.wording.numbers import joined
 from outcomes.wording.search_time import describe_how_soon_in_short
 from outcomes.wording.sensitivity import describe_not_parted, named_exposures
+from outcomes.wording.side_tests import describe_side_tests
 
 WHERE_ELSE = "All of it: outcomes fit --full. Limit and sources: retire. Storage: compare."
 
@@ -41,7 +42,7 @@ def describe_limitations_in_short(further: Further | None, verdict: WhichPredict
 
 def describe_side_questions(facts: Facts) -> Iterator[str]:
     """What the side questions found, a line each, what bears most on the answer first."""
-    further = facts.further
+    further, side = facts.further, facts.side_tests
     if further is not None and further.ways.reason is None:
         for exposure in named_exposures(facts.verdict):
             if exposure in further.ways.agreement:
@@ -49,15 +50,17 @@ def describe_side_questions(facts: Facts) -> Iterator[str]:
                 yield f"Asked in other ways, {noun}: {_agreement(further.ways, exposure)}."
     yield f"Wear-out: {_wear_out(facts.lifetime)}."
     if facts.search_time.curve is not None:
-        yield f"Search time: {_begun_small(describe_how_soon_in_short(facts.search_time))}"
+        yield f"Search time: {_begun_small(describe_how_soon_in_short(facts.search_time, side))}"
     else:
         reason = facts.search_time.reason or facts.search_time.no_curve or "not known"
         yield f"Search time: nothing can be said: {reason}."
     alerts = describe_false_alerts_in_short(facts.false_alerts)
     yield f"False alerts: {alerts or 'nothing can be said'}."
     if further is not None and further.dogs.reason is None:
-        for told in describe_dogs(further.dogs)[:1]:
+        for told in describe_dogs(further.dogs, side)[:1]:
             yield f"Dogs: {_begun_small(told)}"
+    if (together := describe_side_tests(side)) is not None:
+        yield together
 
 
 def _begun_small(sentence: str) -> str:

@@ -96,10 +96,7 @@ def describe_chance_test(chance: ChanceAlone) -> str:
 
 def _not_beyond(chance: ChanceAlone) -> str:
     if chance.told == "unclear":
-        return (
-            "That is more than chance gives, but finds show no change with cycles or age: whether "
-            "sources wear out is unclear."
-        )
+        return "Finds show no change with cycles or age, so whether sources wear out is unclear."
     return "That is no more than chance gives: it does not show that sources wear out."
 
 

@@ -12,19 +12,24 @@ from outcomes.analysis.lifetimes.regression import (
     NextCycles,
     WeibullLifetime,
 )
+from outcomes.answers.side_tests import SideTests
 from outcomes.models.ratio import Estimate, sized
 from outcomes.text import count
 
 STORAGE_CHOSEN = "Storage was chosen, not assigned."
 
 
-def describe_storage_lifetimes(weibull: WeibullLifetime, *, chosen: bool = True) -> str:
+def describe_storage_lifetimes(
+    weibull: WeibullLifetime, side: SideTests, *, chosen: bool = True
+) -> str:
     """How long refrigerated sources last beside frozen ones, or why that cannot be told.
 
     Parameters
     ----------
     weibull
         The model of it.
+    side
+        The side questions: a difference is told where it is beyond chance.
     chosen
         Whether to say that storage was chosen; not where that stands beside it.
     """
@@ -33,15 +38,16 @@ def describe_storage_lifetimes(weibull: WeibullLifetime, *, chosen: bool = True)
             "How much longer refrigerated than frozen sources last cannot be put in one number "
             f"yet: {weibull.reason}."
         )
+    told = side.beyond_chance("wear-out", "regime")
     text = (
-        f"{describe_time_ratio(weibull.terms[0], weibull.alpha)}, {weibull.events} of "
+        f"{describe_time_ratio(weibull.terms[0], weibull.alpha, told=told)}, {weibull.events} of "
         f"{count(weibull.sources, 'source')} having met the rule."
     )
     return f"{text} {STORAGE_CHOSEN}" if chosen else text
 
 
-def describe_time_ratio(term: Estimate, alpha: float) -> str:
-    """Say a ratio of times: a direction where its interval has one, a size where it tells one.
+def describe_time_ratio(term: Estimate, alpha: float, *, told: bool) -> str:
+    """Say a ratio of times: a direction where it is beyond chance, a size where it tells one.
 
     Parameters
     ----------
@@ -49,25 +55,28 @@ def describe_time_ratio(term: Estimate, alpha: float) -> str:
         Refrigerated against frozen.
     alpha
         Its interval is at 1 - alpha.
+    told
+        Whether it is beyond chance.
     """
     low, high = _times(term.low), _times(term.high)
     interval = f"{100 * (1 - alpha):g} % interval"
-    open_ = term.low <= 1.0 <= term.high
     if not sized(term.low, term.high):
-        if open_:
+        if not told:
             return (
                 "How long refrigerated sources stay reliable beside frozen ones these records "
                 "cannot tell"
             )
-        way = "longer" if term.low > 1.0 else "less long"
+        way = "longer" if term.log_ratio > 0.0 else "less long"
         return (
             f"Refrigerated sources stayed reliable {way} than frozen ones, by how much these "
             "records cannot tell"
         )
-    if open_:
+    if not told:
+        text = "No difference shows in how long refrigerated and frozen sources stay reliable"
+        if not term.low <= 1.0 <= term.high:
+            return text
         return (
-            "No difference shows in how long refrigerated and frozen sources stay reliable: "
-            f"anything from {low} to {high} times as long fits these records ({interval})"
+            f"{text}: anything from {low} to {high} times as long fits these records ({interval})"
         )
     return (
         f"Refrigerated sources stayed reliable {_times(term.ratio)} times as long as frozen ones "
@@ -79,18 +88,20 @@ def _times(ratio: float) -> str:
     return f"{ratio:.2g}" if ratio < 10 else f"{ratio:,.0f}"
 
 
-def describe_cycles_at_age(found: CyclesAtAge) -> str:
+def describe_cycles_at_age(found: CyclesAtAge, side: SideTests) -> str:
     """How the hazard changes with cycles at the same age, or why that cannot be told."""
     if found.reason is not None:
         return (
             "Whether more cycles at the same age make a source unreliable sooner cannot be said "
             f"yet: {found.reason}."
         )
+    told = side.beyond_chance("wear-out", "cycles at the same age")
+    hazard = describe_hazard_ratio(found.terms[0], found.alpha, told=told)
     text = (
-        f"Among sources of the same age, {describe_hazard_ratio(found.terms[0], found.alpha)}, "
+        f"Among sources of the same age, {hazard}, "
         f"from {found.events} of {count(found.sources, 'source')} that met the rule."
     )
-    if any(term.term == "trials_per_30_days" for term in found.terms):
+    if not told or any(term.term == "trials_per_30_days" for term in found.terms):
         return text
     return (
         f"{text} A source tried more often has more cycles and more chances to be called, and "
@@ -98,26 +109,27 @@ def describe_cycles_at_age(found: CyclesAtAge) -> str:
     )
 
 
-def describe_hazard_ratio(term: Estimate, alpha: float) -> str:
+def describe_hazard_ratio(term: Estimate, alpha: float, *, told: bool) -> str:
     """Say a hazard ratio per cycle, as :func:`describe_time_ratio` does a ratio of times."""
     interval = f"{100 * (1 - alpha):g} % interval"
-    open_ = term.low <= 1.0 <= term.high
     if not sized(term.low, term.high):
-        if open_:
+        if not told:
             return (
                 "these records cannot tell how the hazard of becoming unreliable changes with "
                 "cycles"
             )
-        way = "higher" if term.low > 1.0 else "lower"
+        way = "higher" if term.log_ratio > 0.0 else "lower"
         return (
             f"more cycles went with a {way} hazard of becoming unreliable, by how much these "
             "records cannot tell"
         )
-    if open_:
+    if not told:
+        if not term.low <= 1.0 <= term.high:
+            return "whether cycles by themselves make a source unreliable sooner cannot be told"
+        text = "no change in the hazard of becoming unreliable shows with cycles"
         return (
-            "no change in the hazard of becoming unreliable shows with cycles: for each further "
-            f"cycle, anything from {term.low:.2f} to {term.high:.2f} times as high fits these "
-            f"records ({interval})"
+            f"{text}: for each further cycle, anything from {term.low:.2f} to {term.high:.2f} "
+            f"times as high fits these records ({interval})"
         )
     return (
         "each further cycle went with a hazard of becoming unreliable "
@@ -151,14 +163,12 @@ def describe_next_cycles_in_short(rows: Sequence[NextCycles]) -> str:
     return f"Of 100 sources {_start(row)}, {share} become unreliable in the next {row.within}"
 
 
-def describe_course_of_hazard(found: CycleHazard) -> str:
+def describe_course_of_hazard(found: CycleHazard, side: SideTests) -> str:
     """What the shares rest on, and whether they rise or fall with the cycles."""
     term = found.terms[0]
     course = "Whether the share rises or falls with the cycles does not show."
-    if term.low > 1.0:
-        course = "The share rises with the cycles."
-    elif term.high < 1.0:
-        course = "The share falls with the cycles."
+    if side.beyond_chance("wear-out", "cycle by cycle"):
+        course = f"The share {'rises' if term.log_ratio > 0.0 else 'falls'} with the cycles."
     return (
         f"{found.events} of {count(found.sources, 'source')} that went through "
         f"freeze/thaw cycles met the rule for unreliable. {course}"

@@ -25,7 +25,7 @@ def describe_limitations(fit: FindFit, verdict: WhichPredicts) -> list[str]:
             continue
         name = CYCLES_AND_AGE[slope.exposure].noun
         lines.append(
-            f"How fast any one {slope.grouping} changes: {slope.grouping}s seem to differ in how "
+            f"How fast any one {slope.grouping} changes: {slope.grouping}s may differ in how "
             f"they change with {name}. The size given is the average, and its interval allows "
             "for that."
         )

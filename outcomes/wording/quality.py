@@ -5,27 +5,25 @@ from __future__ import annotations
 import numpy as np
 
 from outcomes.analysis.finds.validation import MONTH_DAYS, Drift, Quality
+from outcomes.answers.side_tests import SideTests
 from outcomes.text import DAYS_PER_YEAR
 
 _TIED = 0.9
 
 
-def describe_drift(drift: Drift, alpha: float) -> str:
+def describe_drift(drift: Drift, side: SideTests) -> str:
     """Whether finds changed over calendar time beyond what the model explains."""
     if drift.reason is not None:
         return f"Drift over calendar time could not be asked about: {drift.reason}."
-    tests = [p for p in (drift.p, drift.curve_p) if p is not None]
     assert drift.low is not None
     assert drift.high is not None
-    # Two looks at one calendar: the smaller p counts twice.
-    if min(tests) * len(tests) < alpha:
+    if side.beyond_chance("calendar drift", "finds"):
         sentence = (
             "Finds changed over calendar time in a way that cycles, age and conditions do not "
             "explain (training, handlers, hides or records may have changed)"
         )
     else:
         year = DAYS_PER_YEAR / MONTH_DAYS
-        low, high = (f"{np.exp(np.clip(v * year, -20, 20)):.2g}" for v in (drift.low, drift.high))
         if (drift.explained or 0.0) > _TIED:
             return (
                 "Whether finds changed over calendar time could hardly be asked about: it is "
@@ -34,9 +32,14 @@ def describe_drift(drift: Drift, alpha: float) -> str:
             )
         sentence = (
             "No sign that finds changed over calendar time beyond what cycles, age and conditions "
-            f"explain; the odds of a find may still have changed by a factor between {low} and "
-            f"{high} a year"
+            "explain"
         )
+        low, high = (float(np.exp(np.clip(v * year, -20, 20))) for v in (drift.low, drift.high))
+        if low <= 1.0 <= high:
+            sentence += (
+                f"; the odds of a find may still have changed by a factor between {low:.2g} and "
+                f"{high:.2g} a year"
+            )
     tied = drift.tied_to_age
     if (drift.explained or 0.0) > _TIED:
         sentence += (
@@ -51,11 +54,11 @@ def describe_drift(drift: Drift, alpha: float) -> str:
     return f"{sentence}."
 
 
-def describe_quality(quality: Quality) -> tuple[str, ...]:
+def describe_quality(quality: Quality, side: SideTests) -> tuple[str, ...]:
     """Prediction, residuals, drift: one sentence each; the drift alone without predictions."""
     if quality.drift is None:
         return ()
-    drift = describe_drift(quality.drift, quality.alpha)
+    drift = describe_drift(quality.drift, side)
     if quality.reason is not None:
         return (drift,)
     return (describe_predictions(quality), describe_residuals(quality), drift)

@@ -1,4 +1,4 @@
-"""How soon finds come, whether that changes with cycles or age, and the share found by a minute."""
+"""How soon finds come, what that goes with beyond chance, and the share found by a minute."""
 
 from __future__ import annotations
 
@@ -6,28 +6,31 @@ import numpy as np
 
 from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.share_found import FoundCurve, FoundGroup
+from outcomes.answers.side_tests import SideTests
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, Exposure, exposure_of
 from outcomes.models.ratio import Estimate, change, power, sized
 from outcomes.text import count
 
 
-def describe_search_time(fit: SearchTimeFit) -> str:
-    """How soon finds come with cycles and age, or why that cannot be told; and the curve's ends."""
+def describe_search_time(fit: SearchTimeFit, side: SideTests) -> str:
+    """What goes with how soon finds come beyond chance, or why that cannot be told; the curve."""
     if fit.reason is not None:
         return f"Search times say nothing about cycles or age here: {fit.reason}."
-    terms = [(e, t) for t in fit.terms if (e := exposure_of(t.term)) is not None]
+    terms = [
+        (e, t)
+        for t in fit.terms
+        if (e := exposure_of(t.term)) is not None and side.beyond_chance("search time", t.term)
+    ]
     sure = [(e, t) for e, t in terms if sized(t.low, t.high, e.many_units)]
-    still = [e.noun for e, t in sure if t.low <= 1.0 <= t.high]
-    parts = [_effect(e, t, fit) for e, t in terms if e.noun not in still]
-    if still:
-        seen = "was seen within the time limit" if fit.cut_off else "shows"
-        parts.append(f"no change with {' or '.join(still)} {seen}")
-    text = f"Of finds alone (a miss has no time): {'; '.join(parts)}. "
-    if sure:
-        text += f"{100 * (1 - fit.alpha):g} % interval{'s' if len(sure) > 1 else ''}: "
-        text += "; ".join(f"{e.each_many} {_between(e, t)}" for e, t in sure) + ". "
-    text += f"{count(fit.finds, 'find')}, {count(fit.sources, 'source')}, "
-    text += f"{count(fit.dogs, 'dog')}."
+    rest = f"{count(fit.finds, 'find')}, {count(fit.sources, 'source')}, {count(fit.dogs, 'dog')}."
+    text = f"Search time rests on finds alone (a miss has no time): {rest}"
+    if terms:
+        parts = "; ".join(_effect(e, t, fit) for e, t in terms)
+        text = f"Of finds alone (a miss has no time): {parts}. "
+        if sure:
+            text += f"{100 * (1 - fit.alpha):g} % interval{'s' if len(sure) > 1 else ''}: "
+            text += "; ".join(f"{e.each_many} {_between(e, t)}" for e, t in sure) + ". "
+        text += rest
     if fit.last_quarter is None:
         text += " How much the time limit hides is not known: it is on record for too few finds."
     elif fit.cut_off:
@@ -35,7 +38,7 @@ def describe_search_time(fit: SearchTimeFit) -> str:
             f" The limit hides longer times: {100 * fit.last_quarter:.0f} % of finds came in its "
             "last quarter."
         )
-    if fit.copies:
+    if terms and fit.copies:
         text += " Cycles and age move together in these records: either may be behind it."
     return text if fit.curve is None else f"{text} {describe_share_found(fit.curve)}"
 
@@ -44,9 +47,7 @@ def _effect(exposure: Exposure, term: Estimate, fit: SearchTimeFit) -> str:
     word = exposure.noun
     if sized(term.low, term.high, exposure.many_units):
         return f"{exposure.each_many} went with {_size(exposure, term, fit)} to the find"
-    if term.low <= 1.0 <= term.high:
-        return f"these records cannot tell how much the time changes with {word}"
-    way = "longer" if term.low > 1.0 else "shorter"
+    way = "longer" if term.log_ratio > 0.0 else "shorter"
     return f"they took {way} with {word}, by how much these records cannot tell"
 
 
@@ -82,17 +83,19 @@ def describe_share_found_in_short(curve: FoundCurve) -> str:
     return text if last is first else f"{text}, {_share(last)} at {_value(curve, last)}"
 
 
-def describe_how_soon_in_short(fit: SearchTimeFit) -> str:
+def describe_how_soon_in_short(fit: SearchTimeFit, side: SideTests) -> str:
     """Whether the finds there were came later along the exposure of the curve, in one line."""
     assert fit.curve is not None
     exposure = CYCLES_AND_AGE[fit.curve.exposure]
     term = fit.term(exposure.name)
-    if term is None or not sized(term.low, term.high, exposure.many_units):
+    if term is None:
         return f"How soon finds come with {exposure.noun} cannot be told."
-    if term.low <= 1.0 <= term.high:
-        seen = "was seen within the limit" if fit.cut_off else "shows"
-        return f"No change in how soon finds come {seen}."
-    return f"Among finds, {exposure.each_many} went with {_size(exposure, term, fit)}."
+    if side.beyond_chance("search time", term.term):
+        return f"Among finds: {_effect(exposure, term, fit)}."
+    if not sized(term.low, term.high, exposure.many_units):
+        return f"How soon finds come with {exposure.noun} cannot be told."
+    seen = "was seen within the limit" if fit.cut_off else "shows"
+    return f"No change in how soon finds come {seen}."
 
 
 def describe_searches_of(curve: FoundCurve) -> str:

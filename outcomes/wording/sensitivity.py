@@ -11,15 +11,16 @@ from outcomes.analysis.finds.dog_and_source_effects import DogReview
 from outcomes.analysis.finds.specifications import Specification, Specifications, most_influential
 from outcomes.analysis.results import ExposureName, FindEstimate
 from outcomes.answers.sensitivity import Further
+from outcomes.answers.side_tests import SideTests, calls_a_change
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
 from outcomes.text import count, table
-from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
+from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect, stands_out
 from outcomes.wording.memory import describe_memory
 from outcomes.wording.numbers import joined, percent
 from outcomes.wording.penalised import describe_penalised
 from outcomes.wording.quality import describe_drift, describe_predictions
 from outcomes.wording.shape import describe_shape
-from outcomes.wording.suspects import SUPPORT_MEANING, describe_suspects
+from outcomes.wording.suspects import SUPPORT_MEANING, describe_suspects, suspects_show
 
 _MOST_DOG_SENTENCES = 2
 _MOST_UNSURE = 6
@@ -38,7 +39,7 @@ def named_exposures(verdict: WhichPredicts) -> tuple[ExposureName, ...]:
 _METHODS = ("GEE", "conditional", "Mundlak")
 
 
-def describe_firmness(further: Further, verdict: WhichPredicts) -> list[str]:
+def describe_firmness(further: Further, verdict: WhichPredicts, side: SideTests) -> list[str]:
     """How firm the answer is, for the page: other ways of asking, other suspects.
 
     Parameters
@@ -47,6 +48,8 @@ def describe_firmness(further: Further, verdict: WhichPredicts) -> list[str]:
         What stands behind the answer.
     verdict
         The answer; what is said is about the exposures it names.
+    side
+        The side questions: suspects are named where they show beyond chance, or beside a change.
 
     Returns
     -------
@@ -61,11 +64,12 @@ def describe_firmness(further: Further, verdict: WhichPredicts) -> list[str]:
         if exposure in further.ways.agreement
     ]
     memory = describe_memory(further.ways.memory, further.ways.alpha)
+    shown = calls_a_change(verdict.verdict) or suspects_show(further.suspects, verdict, side)
     return [
         *lines,
         *([] if memory is None else [memory]),
         *_unseen_sources(further, verdict),
-        describe_suspects_beside_verdict(further, verdict),
+        *([describe_suspects(further.suspects, verdict, side)] if shown else []),
     ]
 
 
@@ -82,21 +86,6 @@ def _unseen_sources(further: Further, verdict: WhichPredicts) -> list[str]:
         "On sources it had not seen the model foretold finds no better than the unit's average "
         "does: take the size of the change with care."
     ]
-
-
-def describe_suspects_beside_verdict(further: Further, verdict: WhichPredicts) -> str:
-    """The four suspects, said so that it does not seem to take back what the verdict told."""
-    suspects = further.suspects
-    if verdict.verdict not in ("cycles", "age", "both") or suspects.joint_p is None:
-        return describe_suspects(suspects)
-    if suspects.joint_p < further.ways.alpha or len(suspects.suspects) < 3:
-        return describe_suspects(suspects)
-    number = {3: "three", 4: "four"}[len(suspects.suspects)]
-    names = joined([SUSPECT_WORDS[s.exposure] for s in suspects.suspects])
-    return (
-        f"Asked about {number} suspects at once ({names}), these records show none of them: that "
-        "takes more trials and sources than the answer above, which is about cycles and age alone."
-    )
 
 
 def describe_not_parted(further: Further | None, verdict: WhichPredicts) -> list[str]:
@@ -228,7 +217,7 @@ def _moves_most(row: Specification | None, family: str, main: Specification, *, 
     return f" The {family} that moves this most is {name}: without it the {change} {which}."
 
 
-def describe_checks(further: Further, verdict: WhichPredicts) -> list[str]:
+def describe_checks(further: Further, verdict: WhichPredicts, side: SideTests) -> list[str]:
     """For a reader who checks: shape, predictions on unseen sources, drift over the calendar."""
     if further.ways.reason is not None:
         return []
@@ -240,21 +229,21 @@ def describe_checks(further: Further, verdict: WhichPredicts) -> list[str]:
     if quality.reason is None:
         lines.append(describe_predictions(quality))
     if quality.drift is not None:
-        lines.append(describe_drift(quality.drift, quality.alpha))
+        lines.append(describe_drift(quality.drift, side))
     return lines
 
 
-def describe_dogs_in_short(review: DogReview) -> list[str]:
+def describe_dogs_in_short(review: DogReview, side: SideTests) -> list[str]:
     """What may be said of dogs on the page, most important first."""
     if review.reason is not None:
         return []
-    own = [describe_own_effect(d) for d in review.dogs if d.differs is not None and not d.few]
-    return [*describe_dogs(review)[:_MOST_DOG_SENTENCES], *own]
+    own = [describe_own_effect(d, side) for d in review.dogs if stands_out(d, side)]
+    return [*describe_dogs(review, side)[:_MOST_DOG_SENTENCES], *own]
 
 
-def suspect_lines(suspects: Suspects) -> Iterator[str]:
+def suspect_lines(suspects: Suspects, verdict: WhichPredicts, side: SideTests) -> Iterator[str]:
     """The suspects beside one another, for a terminal."""
-    yield describe_suspects(suspects)
+    yield describe_suspects(suspects, verdict, side)
     if suspects.reason is not None:
         return
     yield ""
@@ -316,12 +305,12 @@ def _percent_of(log_odds: float) -> str:
     return f"{100.0 * expm1(log_odds):+.1f} %".replace("-", "−")
 
 
-def dog_lines(review: DogReview) -> Iterator[str]:
+def dog_lines(review: DogReview, side: SideTests) -> Iterator[str]:
     """Every dog beside an average dog in the same trials, for a terminal."""
     if review.reason is not None:
         yield f"Nothing can be said of single dogs: {review.reason}."
         return
-    yield from describe_dogs(review)
+    yield from describe_dogs(review, side)
     rows = [("dog", "found", "an average dog", "finds in 100 of all trials", "")]
     for d in review.dogs:
         found = f"{d.finds:,} of {d.trials:,}"

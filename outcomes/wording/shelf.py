@@ -62,7 +62,7 @@ def describe_past_limit(shelf: Sequence[ShelfSource], retirement: Retirement) ->
 def _perhaps_past(shelf: Sequence[ShelfSource], retirement: Retirement) -> str | None:
     if not any(t.by == "cycles" for t in limits_set(retirement)):
         return None
-    past = _past(shelf, retirement)
+    past = past_limit(shelf, retirement)
     some = [s for s in shelf if s.log_begins_late and s.advice == "test" and s not in past]
     if not some:
         return None
@@ -75,7 +75,7 @@ def _perhaps_past(shelf: Sequence[ShelfSource], retirement: Retirement) -> str |
 
 
 def _beyond_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement) -> str | None:
-    beyond = _past(shelf, retirement)
+    beyond = past_limit(shelf, retirement)
     if not beyond:
         return None
     kept = [s for s in beyond if s.advice == "keep"]
@@ -101,7 +101,7 @@ def _beyond_limit_sentence(shelf: Sequence[ShelfSource], retirement: Retirement)
     return " ".join(parts) or None  # all of it may be to be retired
 
 
-def _past(shelf: Sequence[ShelfSource], retirement: Retirement) -> list[ShelfSource]:
+def past_limit(shelf: Sequence[ShelfSource], retirement: Retirement) -> list[ShelfSource]:
     """Held sources beyond any limit there is; none where there is no limit."""
     return [s for s in shelf if is_past_limit(s, retirement.thresholds)]
 
@@ -217,7 +217,9 @@ def describe_shelf(shelf: Sequence[ShelfSource], retirement: Retirement | None =
         return "No source is held."
     if len(shelf) == 1:
         return f"The one source held: {shelf[0].advice}."
-    past = 0 if retirement is None else sum(s.advice == "test" for s in _past(shelf, retirement))
+    past = (
+        0 if retirement is None else sum(s.advice == "test" for s in past_limit(shelf, retirement))
+    )
     several = retirement is not None and len(limits_set(retirement)) > 1
     limit = limits_named(retirement) if retirement is not None and several else "the limit"
     named = [s.source_id for s in shelf if s.advice == "retire"]

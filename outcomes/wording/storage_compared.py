@@ -12,6 +12,7 @@ from outcomes.analysis.decisions.compare import (
 )
 from outcomes.analysis.decisions.matched_portions import MatchedPortions
 from outcomes.analysis.decisions.storage_bounds import BoundChoice
+from outcomes.answers.side_tests import SideTests
 from outcomes.text import count
 from outcomes.wording.numbers import finds_more_or_fewer, joined, number_of_finds, percent
 from outcomes.wording.terms import TERM_WORDS
@@ -191,7 +192,7 @@ def describe_kind(kind: str, found: Difference, alpha: float) -> str:
     )
 
 
-def describe_kinds(comparison: Comparison, alpha: float) -> str | None:
+def describe_kinds(comparison: Comparison, alpha: float, side: SideTests) -> str | None:
     """The kinds by themselves in one sentence; None where one kind alone is compared, or none."""
     found = comparison.difference
     if found is None or found.low is None or len(comparison.kinds) < 2:
@@ -202,14 +203,14 @@ def describe_kinds(comparison: Comparison, alpha: float) -> str | None:
         describe_kind(kind, own, alpha).removesuffix(".")
         for kind, own in comparison.by_kind.items()
     )
-    clear = any(
-        not own.few and ((own.low or 0.0) > 0.0 or (own.high or 0.0) < 0.0)
-        for own in comparison.by_kind.values()
-    )
-    several = clear and len(comparison.by_kind) > 1
-    chance = (
-        f" Of {len(comparison.by_kind)} kinds, one may seem different by chance." if several else ""
-    )
+    seeming = [
+        kind
+        for kind, own in comparison.by_kind.items()
+        if not own.few
+        and ((own.low or 0.0) > 0.0 or (own.high or 0.0) < 0.0)
+        and not side.beyond_chance("storage by kind", kind)
+    ]
+    chance = f" A difference in {joined(seeming)} alone is within chance." if seeming else ""
     return f"Kind by kind: {told}.{chance}"
 
 

@@ -1,11 +1,18 @@
-"""Which of the four suspects goes with finds: crystals, drying, warmth or age."""
+"""Which of the four suspects goes with finds: crystals, drying, warmth or age.
+
+The verdict is told first, and nothing here may take it back or go beyond it: of cycles and age
+only those that it names are said to go with finds.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from outcomes.analysis.finds.confounders import SUSPECT_WORDS, Suspect, Suspects
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.results import FindEstimate
+from outcomes.answers.side_tests import SideTests, calls_a_change
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
 from outcomes.models.model_weights import ENTANGLED_VIF
 from outcomes.text import of_100
 from outcomes.wording.numbers import joined
@@ -20,42 +27,80 @@ SUPPORT_MEANING = (
 )
 
 
-def describe_suspects(compared: Suspects) -> str:
+_NUMBERS = ("none", "one", "two", "three", "four")
+
+
+def named_exposures_of(verdict: WhichPredicts) -> tuple[str, ...]:
+    """Cycles, age or both where the verdict calls them."""
+    return named_by(verdict.verdict) if verdict.verdict in ("cycles", "age", "both") else ()
+
+
+def suspects_show(compared: Suspects, verdict: WhichPredicts, side: SideTests) -> bool:
+    """Whether any of the four may be told to matter; where finds change, by its own test."""
+    if calls_a_change(verdict.verdict):
+        return compared.joint_p is not None and compared.joint_p < compared.alpha
+    return side.beyond_chance("suspects", "together")
+
+
+def describe_suspects(compared: Suspects, verdict: WhichPredicts, side: SideTests) -> str:
     """Which of the four go with finds once the others are held, or why that cannot be told."""
     if compared.reason is not None or compared.joint_p is None:
         return (
             "These records cannot say which of cycles, drying, warmth and age goes with finds: "
             f"{compared.reason}."
         )
-    suspects, joint_p, alpha = compared.suspects, compared.joint_p, compared.alpha
-    text = _finding(suspects, joint_p, alpha)
+    suspects, called = compared.suspects, named_exposures_of(verdict)
+    if not suspects_show(compared, verdict, side):
+        return _none_shown(suspects, calls_a_change(verdict.verdict))
+    supported = [s for s in suspects if _supported(s, called, compared.alpha, side)]
+    if not set(called) <= {s.exposure for s in supported}:
+        supported = []
+    text = _finding(suspects, supported, called, compared.alpha)
     entangled = [
         SUSPECT_WORDS[s.exposure] for s in suspects if s.variance_inflation > ENTANGLED_VIF
     ]
     if len(entangled) > 1:
         names = joined(entangled)
         text += f" {names[:1].upper()}{names[1:]} are too closely tied in these records to part."
-    if joint_p >= alpha:
-        return text
-    if any(s.slopes_differ for s in suspects if _holds(s.given_others, alpha)):
+    if any(s.slopes_differ for s in supported):
         text += " Sources differ in how they change, so this is less certain than it looks."
     return text + " This is association: what a source met was not assigned."
 
 
-def _finding(suspects: Sequence[Suspect], joint_p: float, alpha: float) -> str:
+def _supported(one: Suspect, called: Sequence[str], alpha: float, side: SideTests) -> bool:
+    """Whether one suspect may be named: of cycles and age, those that the verdict names."""
+    if one.exposure in CYCLES_AND_AGE:
+        return one.exposure in called and _holds(one.given_others, alpha)
+    return side.beyond_chance("suspects", one.exposure)
+
+
+def _none_shown(suspects: Sequence[Suspect], called: bool) -> str:
+    names = joined([SUSPECT_WORDS[s.exposure] for s in suspects])
+    if not called:
+        return f"Of {names}, none was found to go with finds in these records."
+    number = _NUMBERS[len(suspects)]
+    return (
+        f"Asked about {number} suspect{'' if len(suspects) == 1 else 's'} at once ({names}), these "
+        "records show none beyond the answer above: that would take more trials and sources."
+    )
+
+
+def _finding(
+    suspects: Sequence[Suspect], supported: Sequence[Suspect], called: Sequence[str], alpha: float
+) -> str:
     names = joined([SUSPECT_WORDS[s.exposure] for s in suspects])
     if len(suspects) == 1:
-        found = (
-            "no change in finds with it was detected" if joint_p >= alpha else "finds go with it"
-        )
+        found = "finds go with it" if supported else "whether finds go with it cannot be told"
         return f"Only {names} could be asked about; {found}."
-    if joint_p >= alpha:
-        return f"Of {names}, none was found to go with finds in these records."
-    supported = [s for s in suspects if _holds(s.given_others, alpha)]
     if not supported:
         best = max(suspects, key=lambda s: s.weight)
         alone = [SUSPECT_WORDS[s.exposure] for s in suspects if _holds(s.alone, alpha)]
-        text = f"Of {names}, something goes with finds, but these records cannot tell which"
+        text = (
+            f"Asked about {_NUMBERS[len(suspects)]} suspects at once ({names}), these records "
+            "cannot part them"
+            if called
+            else f"Of {names}, something goes with finds, but these records cannot tell which"
+        )
         if len(alone) > 1:
             text += f": {joined(alone)} each do when asked alone, none once the others are held"
         return (

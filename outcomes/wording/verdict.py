@@ -108,6 +108,11 @@ def _by_kind(verdict: WhichPredicts) -> str:
     )
 
 
+def _something_changes(fit: FindFit, verdict: WhichPredicts) -> bool:
+    """Whether finds change beyond chance though nothing is called: no course common to all."""
+    return verdict.joint is not None and verdict.joint.p < fit.settings.alpha
+
+
 def _no_change_in_short(fit: FindFit, verdict: WhichPredicts) -> str:
     """The headline where no change is called."""
     text = "No change in finds with cycles or age was detected"
@@ -118,6 +123,8 @@ def _no_change_in_short(fit: FindFit, verdict: WhichPredicts) -> str:
         )
     if differ := _differ(fit, verdict):
         return f"No common change in finds shows; {differ}"
+    if _something_changes(fit, verdict):
+        return "No change in finds with cycles or age is sure enough to tell"
     if max(verdict.largest_fall.values(), default=0.0) >= _LARGE_FALL:
         return f"{text}, but these records do not rule out a large one"
     return f"{text} in these records"
@@ -152,7 +159,7 @@ def describe_verdict(fit: FindFit, verdict: WhichPredicts, retirement: Retiremen
         others = [e for e in CYCLES_AND_AGE if e not in asked]
         parts += [_other_exposure(fit, verdict, e) for e in others]
     elif word == "no change detected":
-        parts.append(describe_largest_fall(verdict))
+        parts.append(describe_largest_fall(verdict, unsure=_something_changes(fit, verdict)))
         if differ := _differ(fit, verdict):
             parts.append(f"It is the common change that does not show: {differ}.")
         if _hidden_by_tie(verdict):
@@ -285,8 +292,11 @@ def _differ(fit: FindFit, verdict: WhichPredicts) -> str:
     return text
 
 
-def describe_largest_fall(verdict: WhichPredicts) -> str:
-    """What "no change detected" still allows; a fall is rounded up, for it is a limit."""
+def describe_largest_fall(verdict: WhichPredicts, *, unsure: bool = False) -> str:
+    """What "no change detected" still allows; a fall is rounded up, for it is a limit.
+
+    Where it is ``unsure``, something changes beyond chance, and what cannot be told.
+    """
     pieces = []
     for exposure, fall in verdict.largest_fall.items():
         pieces.append(
@@ -297,10 +307,12 @@ def describe_largest_fall(verdict: WhichPredicts) -> str:
             "Neither the number of cycles nor the age of the sources varies enough between these "
             "trials to be asked about."
         )
-    return (
-        "No change in finds with cycles or age shows, but that is not proof of none: "
-        f"a fall of up to {joined(pieces, 'or')} would still fit these records."
+    start = (
+        "Something changes beyond chance, but no change with cycles or age is sure enough to tell"
+        if unsure
+        else "No change in finds with cycles or age shows, but that is not proof of none"
     )
+    return f"{start}: a fall of up to {joined(pieces, 'or')} would still fit these records."
 
 
 def describe_cannot_be_told_apart(verdict: WhichPredicts, retirement: Retirement) -> str:

@@ -21,10 +21,10 @@ from outcomes.wording.sensitivity import (
     describe_agreement_in_short,
     describe_firmness,
     describe_not_parted,
-    describe_suspects_beside_verdict,
     way_lines,
 )
 from outcomes.wording.suspects import describe_suspects
+from tests.side import UNTOLD, beyond_chance
 
 
 @pytest.mark.slow
@@ -136,23 +136,32 @@ def test_sentences_drop_names_of_methods(demo_facts) -> None:
 def test_only_the_verdicts_exposure_is_questioned(demo_facts) -> None:
     assert demo_facts.further is not None
     assert demo_facts.verdict.verdict == "cycles"
-    lines = describe_firmness(demo_facts.further, demo_facts.verdict)
+    verdict, side = demo_facts.verdict, demo_facts.side_tests
+    lines = describe_firmness(demo_facts.further, verdict, side)
     ways = demo_facts.further.ways
     assert describe_agreement_in_short(ways, "cycles") in lines
     assert describe_agreement_in_short(ways, "age_days") not in lines
-    assert describe_suspects(demo_facts.further.suspects) in lines
+    assert describe_suspects(demo_facts.further.suspects, verdict, side) in lines
 
 
 def test_four_suspects_do_not_unsay_the_verdict(demo_facts) -> None:
-    further, verdict = demo_facts.further, demo_facts.verdict
-    silent = replace(further, suspects=replace(further.suspects, joint_p=0.4))
-    text = describe_suspects_beside_verdict(silent, verdict)
+    suspects, verdict = demo_facts.further.suspects, demo_facts.verdict
+    text = describe_suspects(replace(suspects, joint_p=0.4), verdict, UNTOLD)
     assert text.startswith("Asked about four suspects at once")
     assert "none was found" not in text
-    for verdict_word, joint_p in (("cycles", 0.01), ("no change detected", 0.4)):
-        other = replace(further, suspects=replace(further.suspects, joint_p=joint_p))
-        said = describe_suspects_beside_verdict(other, replace(verdict, verdict=verdict_word))
-        assert said == describe_suspects(other.suspects)
+    # Of cycles and age none is named but what the verdict names, however clear beside the others.
+    clear = replace(suspects.suspects[0].given_others, p=1e-6)
+    named = replace(
+        suspects, suspects=tuple(replace(s, given_others=clear) for s in suspects.suspects)
+    )
+    told = describe_suspects(named, verdict, UNTOLD)
+    assert "finds go only with freeze/thaw cycles (" in told
+    for word in ("no change detected", "cannot be told apart", "both"):
+        other = replace(verdict, verdict=word)
+        together = beyond_chance(("suspects", "together"))
+        said = describe_suspects(named, other, together)
+        assert ("finds go with freeze/thaw cycles" in said) is (word == "both")
+        assert ("cannot tell which" in said) is (word != "both")
 
 
 def test_what_goes_with_cycles_is_left_open(demo_facts) -> None:
@@ -269,7 +278,7 @@ def test_poor_foretelling_is_told_with_the_answer(demo_facts, of_average, told) 
     assert demo_facts.verdict.verdict == "cycles"
     assert 0.05 < (further.quality.brier or 0.0) < 0.5
     changed = replace(further, quality=replace(further.quality, brier_of_average=of_average))
-    lines = describe_firmness(changed, demo_facts.verdict)
+    lines = describe_firmness(changed, demo_facts.verdict, UNTOLD)
     assert any("no better than the unit's average" in line for line in lines) is told
     none = replace(demo_facts.verdict, verdict="no change detected")
-    assert not any("unit's average" in line for line in describe_firmness(changed, none))
+    assert not any("unit's average" in line for line in describe_firmness(changed, none, UNTOLD))

@@ -17,10 +17,13 @@ from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import drawable
 from outcomes.models.ratio import Estimate
 from outcomes.wording.lifetime_regression import describe_next_cycles
+from tests.side import UNTOLD, beyond_chance
 
 from .looks import assert_words_beside, ax_of, lines, words
 
 FOOTER = "Synthetic unit, 1,200 trials."
+SLOWER = beyond_chance(("search time", "cycles"))
+RISING = beyond_chance(("wear-out", "cycle by cycle"))
 
 
 def search_time(*, exposure: str = "cycles", apart: float = 0.1) -> SearchTimeFit:
@@ -71,14 +74,13 @@ def false_alerts(dogs: int = 6, *, blanks: int = 20, name: str = "Dog") -> False
 def per_cycle(
     shares: dict[int, float],
     *,
-    limits: tuple[float, float] = (1.02, 1.2),
     wide: float = 1.8,
 ) -> CycleHazard:
     rows = tuple(
         NextCycles(after, 5, p, p / wide, min(p * wide, 1.0), 30 - after // 5)
         for after, p in shares.items()
     )
-    term = Estimate("cycles", "cycle", 0.1, 0.04, *limits, 0.02)
+    term = Estimate("cycles", "cycle", 0.1, 0.04, 1.02, 1.2, 0.02)
     return CycleHazard(17, 8, 207, (term,), rows, (), None, 0.05)
 
 
@@ -87,13 +89,13 @@ def no_hazard() -> CycleHazard:
 
 
 def drawn(found: CycleHazard) -> Figure:
-    return draw_cycle_hazard_figure(found, FOOTER, confidence=0.95)
+    return draw_cycle_hazard_figure(found, RISING, FOOTER, confidence=0.95)
 
 
 FIGURES = {
-    "search time": lambda: draw_search_time_figure(search_time(), FOOTER),
+    "search time": lambda: draw_search_time_figure(search_time(), SLOWER, FOOTER),
     "search time by age": lambda: draw_search_time_figure(
-        search_time(exposure="age_days", apart=0.01), FOOTER
+        search_time(exposure="age_days", apart=0.01), UNTOLD, FOOTER
     ),
     "false alerts": lambda: draw_false_alerts_figure(false_alerts(), FOOTER),
     "false alerts of many dogs": lambda: draw_false_alerts_figure(
@@ -142,7 +144,7 @@ def test_search_time_has_its_finding_as_title() -> None:
     figure = FIGURES["search time"]()
     assert words(figure, "title") == ["Within 10 minutes: 90 of 100 found at 2 cycles, 70 at 24"]
     assert words(figure, "how-soon") == [
-        "Among finds, each 10 cycles went with at least 22 % longer."
+        "Among finds: each 10 cycles went with at least 22 % longer to the find."
     ]
     assert [words(figure, f"name-{k}") for k in (1, 2, 3)] == [
         ["2 cycles"], ["8 cycles"], ["24 cycles"],
@@ -152,25 +154,25 @@ def test_search_time_has_its_finding_as_title() -> None:
 
 def test_without_a_curve_the_reason_is_written() -> None:
     nothing = replace(search_time(), curve=None, reason="too few")
-    figure = draw_search_time_figure(nothing, FOOTER)
+    figure = draw_search_time_figure(nothing, UNTOLD, FOOTER)
     assert words(figure, "reason") == [
         "Search times say nothing about cycles or age here: too few."
     ]
     assert figure.axes == []
     unlimited = replace(search_time(), curve=None, no_curve="no time limit is on record")
-    figure = draw_search_time_figure(unlimited, FOOTER)
+    figure = draw_search_time_figure(unlimited, UNTOLD, FOOTER)
     assert "cannot be drawn here: no time limit is on record" in " ".join(words(figure, "reason"))
 
 
 def test_each_dog_is_a_row_with_its_counts() -> None:
     figure = FIGURES["false alerts"]()
-    assert words(figure, "dog") == [f"Dog {k:02d}" for k in (5, 4, 3, 2, 1, 0)]
+    assert words(figure, "dog") == [f"Dog {k:02d}" for k in range(6)]
     marks = lines(figure, "per-hour", "estimate")
-    assert [m.get_xdata()[0] for m in marks] == pytest.approx([0.5, 0.4, 0.3, 0.2, 0.1, 0.0])
+    assert [m.get_xdata()[0] for m in marks] == pytest.approx([0.0, 0.1, 0.2, 0.3, 0.4, 0.5])
     assert [m.get_ydata()[0] for m in marks] == list(range(6))
-    assert words(figure, "behind-per-blank")[0] == "5 of 20"
+    assert words(figure, "behind-per-blank")[-1] == "5 of 20"
     shares = [m.get_xdata()[0] for m in lines(figure, "per-blank", "estimate")]
-    assert shares == pytest.approx([25, 20, 15, 10, 5, 0])
+    assert shares == pytest.approx([0, 5, 10, 15, 20, 25])
 
 
 def test_without_blanks_only_hours_are_drawn() -> None:
@@ -180,10 +182,10 @@ def test_without_blanks_only_hours_are_drawn() -> None:
     assert draw_false_alerts_figure(none, FOOTER).axes == []
 
 
-def test_dogs_with_most_alerts_are_drawn() -> None:
+def test_dogs_that_searched_most_are_drawn() -> None:
     figure = FIGURES["false alerts of many dogs"]()
     assert len(words(figure, "dog")) == MOST_DOGS
-    assert f"The {MOST_DOGS} dogs with most of 30." in " ".join(words(figure, "subtitle"))
+    assert f"The {MOST_DOGS} dogs of 30 that searched most." in " ".join(words(figure, "subtitle"))
 
 
 def test_letters_lacking_are_question_marks() -> None:
@@ -212,15 +214,17 @@ def test_next_cycles_are_drawn_where_sources_are() -> None:
 
 
 @pytest.mark.parametrize(
-    ("limits", "said"),
+    ("log_ratio", "side", "said"),
     [
-        ((1.02, 1.2), "The share rises with the cycles."),
-        ((0.8, 0.95), "The share falls with the cycles."),
-        ((0.9, 1.4), "Whether the share rises or falls with the cycles does not show."),
+        (0.1, RISING, "The share rises with the cycles."),
+        (-0.1, RISING, "The share falls with the cycles."),
+        (0.1, UNTOLD, "Whether the share rises or falls with the cycles does not show."),
     ],
 )
-def test_rise_is_said_only_where_interval_does(limits, said) -> None:
-    figure = drawn(per_cycle({0: 0.1, 5: 0.12}, limits=limits))
+def test_rise_is_said_only_beyond_chance(log_ratio, side, said) -> None:
+    found = per_cycle({0: 0.1, 5: 0.12})
+    found = replace(found, terms=(replace(found.terms[0], log_ratio=log_ratio),))
+    figure = draw_cycle_hazard_figure(found, side, FOOTER, confidence=0.95)
     assert said in " ".join(words(figure, "subtitle"))
 
 

@@ -50,7 +50,7 @@ def _again(found: dict[str, Any], records: Path) -> dict[str, Any]:
         settings.decisions,
         as_of=moment(options["as_of"]),
         asked=asked,
-        further=False,
+        further=True,
     )
     if options["by"]:
         facts = asked_for(facts, options["by"])

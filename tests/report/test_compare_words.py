@@ -11,6 +11,7 @@ from outcomes.report import report
 from outcomes.report.page import PageFigure, render_page
 from outcomes.wording.quality import describe_predictions
 from outcomes.wording.shelf import describe_advice
+from tests.side import beyond_chance
 
 CHOSEN = "Storage was chosen, not assigned"
 
@@ -31,7 +32,10 @@ def test_storage_was_chosen_is_said_once(demo_facts: Facts, compared: bool) -> N
     if compared:
         twice = Estimate("regime", "refrigerated against frozen", log(2.0), 0.1, 1.6, 2.5, 0.001)
         weibull = replace(facts.lasting.weibull, reason=None, terms=(twice,))
-        facts = facts.with_answers(lasting=replace(facts.lasting, weibull=weibull))
+        facts = facts.with_answers(
+            lasting=replace(facts.lasting, weibull=weibull),
+            side_tests=beyond_chance(("wear-out", "regime")),
+        )
     assert sum(line.count(CHOSEN) for line in report.compare_lines(facts)) == 1
     page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     part = page.replace("\u00a0", " ").partition("<h2>Refrigerated against frozen</h2>")[2]

@@ -11,11 +11,15 @@ from outcomes.answers.facts import Facts, gather_facts
 from outcomes.report.figures import FIGURES, draw_named_figure
 
 # Beside the trials themselves, which every footer counts.
+FAMILY = {
+    *("side_tests", "search_time", "false_alerts", "lasting", "lifetime", "comparison"),
+    *("quality", "suspects", "dogs"),
+}
 ASKED = {
     "main": {"retirement", "lifetime"}, "price": {"retirement", "use", "drawn", "price"},
     "storage": {"comparison"},
-    "watch": {"watched"}, "search-time": {"search_time"}, "false-alerts": {"false_alerts"},
-    "next-cycles": {"lifetime"}, "records": set(), "ways": {"ways"}, "calibration": {"quality"},
+    "watch": {"watched"}, "search-time": FAMILY, "false-alerts": {"false_alerts"},
+    "next-cycles": FAMILY, "records": set(), "ways": {"ways"}, "calibration": {"quality"},
 }  # fmt: skip
 NEED_THE_MODEL = {
     *("main", "storage", "price", "search-time", "ways", "calibration", "watch", "next-cycles"),

@@ -10,11 +10,12 @@ from outcomes.wording.lifetime_regression import describe_hazard_ratio, describe
 
 def test_a_direction_without_a_size_is_told() -> None:
     wide = Estimate("regime", "refrigerated against frozen", 3.7, 1.8, 1.5, 2000.0, 0.03)
-    assert describe_time_ratio(wide, 0.05) == (
+    assert describe_time_ratio(wide, 0.05, told=True) == (
         "Refrigerated sources stayed reliable longer than frozen ones, by how much these records "
         "cannot tell"
     )
-    assert "less long than" in describe_time_ratio(replace(wide, low=0.0001, high=0.9), 0.05)
-    assert "went with a higher hazard" in describe_hazard_ratio(wide, 0.05)
-    open_ = describe_hazard_ratio(replace(wide, low=0.01, high=90.0), 0.05)
+    shorter = replace(wide, log_ratio=-3.7, low=0.0001, high=0.9)
+    assert "less long than" in describe_time_ratio(shorter, 0.05, told=True)
+    assert "went with a higher hazard" in describe_hazard_ratio(wide, 0.05, told=True)
+    open_ = describe_hazard_ratio(replace(wide, low=0.01, high=90.0), 0.05, told=False)
     assert open_.startswith("these records cannot tell how")

@@ -12,6 +12,7 @@ from outcomes.wording.storage_compared import (
     describe_storage_compared,
     storage_title,
 )
+from tests.side import UNTOLD, beyond_chance
 
 
 def _difference(difference, low, high, refrigerated=8) -> Difference:
@@ -59,7 +60,7 @@ def test_only_a_finding_bears_on_what_to_do(numbers) -> None:
 def test_a_refused_comparison_says_why() -> None:
     refused = _comparison(0, 0, 0, difference=None, reason="no frozen source was tried")
     assert describe_storage_compared(refused, 0.05).endswith("no frozen source was tried.")
-    assert describe_kinds(refused, 0.05) is None
+    assert describe_kinds(refused, 0.05, UNTOLD) is None
     assert storage_title(refused) == "Refrigerated and frozen cannot be compared"
 
 
@@ -78,19 +79,21 @@ def test_what_is_left_out_is_told() -> None:
 
 def test_kinds_are_told_by_themselves() -> None:
     kinds = {"bone": _difference(0.12, 0.03, 0.21, 7), "fat": _difference(0.2, 0.1, 0.3, 4)}
-    told = describe_kinds(_comparison(0.11, 0.05, 0.18, by_kind=kinds), 0.05)
+    compared = _comparison(0.11, 0.05, 0.18, by_kind=kinds)
+    told = describe_kinds(compared, 0.05, UNTOLD)
     assert told == (
         "Kind by kind: bone: +12 finds in 100 for refrigerated (95 % interval +3 to +21; "
         "7 refrigerated sources against 9 frozen); fat: +20 finds in 100 for refrigerated (95 % "
         "interval +10 to +30; 4 refrigerated sources against 9 frozen; too few for a finding). "
-        "Of 2 kinds, one may seem different by chance."
+        "A difference in bone alone is within chance."
     )
-    assert "by chance" not in describe_kinds(
-        _comparison(0.11, 0.05, 0.18, by_kind={"fat": kinds["fat"]}), 0.05
+    beyond = beyond_chance(("storage by kind", "bone"))
+    assert "within chance" not in describe_kinds(compared, 0.05, beyond)
+    assert describe_kinds(_comparison(0.11, 0.05, 0.18), 0.05, UNTOLD).startswith(
+        "No kind has the 4"
     )
-    assert describe_kinds(_comparison(0.11, 0.05, 0.18), 0.05).startswith("No kind has the 4")
-    assert describe_kinds(_comparison(0.11, 0.05, 0.18, kinds=("bone",)), 0.05) is None
-    assert describe_kinds(_comparison(0.11, None, None), 0.05) is None
+    assert describe_kinds(_comparison(0.11, 0.05, 0.18, kinds=("bone",)), 0.05, UNTOLD) is None
+    assert describe_kinds(_comparison(0.11, None, None), 0.05, UNTOLD) is None
 
 
 def test_estimand_names_the_kinds() -> None:

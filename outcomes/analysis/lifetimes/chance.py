@@ -38,7 +38,7 @@ class Unchanged:
     reference
         Mean find probability; None where the unit's own proportion of finds is to be used.
     no_change
-        Whether the verdict is that no change shows.
+        Whether the verdict calls no change: then no loss is told, whatever met the rule.
     """
 
     log_odds: np.ndarray
@@ -95,7 +95,7 @@ def unchanged_finds(
         if grouping not in ("dog", "source") and sd > 0.0:
             block = pd.factorize(rows[f"{grouping}_id"].astype(str))[0]
             block_sd = sd
-    no_change = verdict == "no change detected"
+    no_change = verdict in ("no change detected", "too few trials")
     found = float(averaged_probability(log_odds, block_sd)[0].mean())
     return Unchanged(log_odds, block, block_sd, None if no_change else found, no_change)
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from outcomes.analysis.finds.confounders import ModelSupport, Suspect, Suspects
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.dog_and_source_effects import DogReview, OwnEffect
 from outcomes.analysis.finds.validation import Drift, Quality
 from outcomes.analysis.results import FindEstimate, LeftOut
+from outcomes.answers.side_tests import SideTests
 from outcomes.report.results.values import Curve, FindEffect, Number, filled, told_as_finds
 from outcomes.wording.dogs import DOG_CAUTION, describe_dogs, describe_own_effect
 from outcomes.wording.quality import describe_drift, describe_quality
@@ -276,13 +278,13 @@ class DogsSection:
     reason: str | None
 
 
-def make_suspects(found: Suspects) -> SuspectsSection:
+def make_suspects(found: Suspects, verdict: WhichPredicts, side: SideTests) -> SuspectsSection:
     """``suspects``."""
     return filled(
         SuspectsSection,
         found,
         suspects=[_suspect(one, 1.0 - found.alpha) for one in found.suspects],
-        sentence=describe_suspects(found),
+        sentence=describe_suspects(found, verdict, side),
         meaning=SUPPORT_MEANING,
     )
 
@@ -301,33 +303,33 @@ def _suspect(suspect: Suspect, confidence: float) -> SuspectTold:
     )
 
 
-def make_quality(found: Quality) -> QualitySection:
+def make_quality(found: Quality, side: SideTests) -> QualitySection:
     """``quality``."""
     return filled(
         QualitySection,
         found,
         confidence=1.0 - found.alpha,
-        drift=None if found.drift is None else _drift(found.drift, found.alpha),
-        sentences=describe_quality(found),
+        drift=None if found.drift is None else _drift(found.drift, side),
+        sentences=describe_quality(found, side),
     )
 
 
-def _drift(drift: Drift, alpha: float) -> DriftTold:
-    return filled(DriftTold, drift, sentence=describe_drift(drift, alpha))
+def _drift(drift: Drift, side: SideTests) -> DriftTold:
+    return filled(DriftTold, drift, sentence=describe_drift(drift, side))
 
 
-def make_dogs(found: DogReview) -> DogsSection:
+def make_dogs(found: DogReview, side: SideTests) -> DogsSection:
     """``dogs``."""
     return filled(
         DogsSection,
         found,
         confidence=1.0 - found.alpha,
-        dogs=[_own(own) for own in found.dogs],
-        sources=[_own(own) for own in found.sources],
-        sentences=describe_dogs(found),
+        dogs=[_own(own, side) for own in found.dogs],
+        sources=[_own(own, side) for own in found.sources],
+        sentences=describe_dogs(found, side),
         caution=DOG_CAUTION,
     )
 
 
-def _own(own: OwnEffect) -> OwnEffectTold:
-    return filled(OwnEffectTold, own, sentence=describe_own_effect(own))
+def _own(own: OwnEffect, side: SideTests) -> OwnEffectTold:
+    return filled(OwnEffectTold, own, sentence=describe_own_effect(own, side))

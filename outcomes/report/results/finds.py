@@ -15,6 +15,7 @@ from outcomes.analysis.finds.specifications import Specification, Specifications
 from outcomes.analysis.results import LeftOut, Verdict
 from outcomes.answers.facts import Facts
 from outcomes.answers.sensitivity import Further
+from outcomes.answers.side_tests import SideTest, SideTests
 from outcomes.exposure.cycles_and_age import ExposureName, named_by
 from outcomes.models.ratio import Estimate as FittedEstimate
 from outcomes.report.results.values import (
@@ -33,6 +34,7 @@ from outcomes.wording.sensitivity import (
     describe_agreement,
 )
 from outcomes.wording.shape import describe_shape
+from outcomes.wording.side_tests import describe_side_tests
 from outcomes.wording.verdict import describe_verdict, describe_verdict_in_short
 
 
@@ -127,6 +129,24 @@ class AskedAgain:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SideTestsTold:
+    """The side questions as one family: at most ``alpha`` that any is told where there is nothing.
+
+    Attributes
+    ----------
+    method
+        How ``adjusted_p`` of each was worked out.
+    sentence
+        Which are beyond chance; null where none could be asked.
+    """
+
+    method: str
+    alpha: float
+    tests: tuple[SideTest, ...]
+    sentence: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WhichPredictsSection:
     """Whether cycles or age predicts finds.
 
@@ -143,7 +163,8 @@ class WhichPredictsSection:
     asked_again
         Null where there is no such effect, or it was not asked.
     side_tests_p
-        Not asked yet: null.
+        The side questions tested as one family (Holm), each with its p-value; null where what
+        stands behind the answer was not asked.
     largest_fall_points
         ``per_10_cycles`` and ``per_year`` → the largest fall in find probability that the
         interval still allows, percentage points.
@@ -175,7 +196,7 @@ class WhichPredictsSection:
     shape: ByExposure[ShapeTold] | None = None
     bend_p: Number = None
     contradicted: tuple[ExposureName, ...] = ()
-    side_tests_p: Number = None
+    side_tests_p: SideTestsTold | None = None
     joint_p: Number
     cycles_given_age_p: Number
     age_given_cycles_p: Number
@@ -346,7 +367,12 @@ def make_which_predicts(facts: Facts) -> WhichPredictsSection:
         largest_fall_points=_largest_fall(verdict),
         met_before=_met_before(facts),
         asked_again=_asked_again(facts),
+        side_tests_p=_side_tests(facts.side_tests) if facts.with_further else None,
     )
+
+
+def _side_tests(side: SideTests) -> SideTestsTold:
+    return filled(SideTestsTold, side, method="Holm (1979)", sentence=describe_side_tests(side))
 
 
 def _asked_again(facts: Facts) -> AskedAgain | None:

@@ -296,7 +296,7 @@ class WatchCharts(WatchSection):
 
 def make_lifetime(facts: Facts) -> LifetimeSection:
     """``lifetime``."""
-    lifetime, lasting = facts.lifetime, facts.lasting
+    lifetime, lasting, side = facts.lifetime, facts.lasting, facts.side_tests
     confidence = 1.0 - facts.settings.alpha
     return filled(
         LifetimeSection,
@@ -309,12 +309,12 @@ def make_lifetime(facts: Facts) -> LifetimeSection:
         else filled(ChanceAlone, lifetime.chance, confidence=BAND[1] - BAND[0]),
         sentence=describe_lifetime(lifetime),
         weibull=filled(
-            WeibullTold, lasting.weibull, sentence=describe_storage_lifetimes(lasting.weibull)
+            WeibullTold, lasting.weibull, sentence=describe_storage_lifetimes(lasting.weibull, side)
         ),
         cycles_at_age=filled(
             CyclesAtAgeTold,
             lasting.cycles_at_age,
-            sentence=describe_cycles_at_age(lasting.cycles_at_age),
+            sentence=describe_cycles_at_age(lasting.cycles_at_age, side),
         ),
         by_group={
             group: GroupFollowed(sources=sources, events=events)

@@ -28,8 +28,8 @@ from outcomes.wording.cautions import CAUTIONS
 _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
     "which_predicts": make_which_predicts,
     "find": make_find,
-    "search_time": lambda facts: make_search_time(facts.search_time),
-    "false_alerts": lambda facts: make_false_alerts(facts.false_alerts),
+    "search_time": lambda facts: make_search_time(facts.search_time, facts.side_tests),
+    "false_alerts": lambda facts: make_false_alerts(facts.false_alerts, facts.side_tests),
     "lifetime": make_lifetime,
     "watch": lambda facts: make_watch(facts.watched),
     "retire": make_retire,
@@ -37,10 +37,12 @@ _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
     "compare": make_compare,
     "cautions": lambda _: CAUTIONS,
 }
-_BEHIND_FINDS: Mapping[str, Callable[[Further], object]] = {
-    "suspects": lambda further: make_suspects(further.suspects),
-    "quality": lambda further: make_quality(further.quality),
-    "dogs": lambda further: make_dogs(further.dogs),
+_BEHIND_FINDS: Mapping[str, Callable[[Further, Facts], object]] = {
+    "suspects": lambda further, facts: make_suspects(
+        further.suspects, facts.verdict, facts.side_tests
+    ),
+    "quality": lambda further, facts: make_quality(further.quality, facts.side_tests),
+    "dogs": lambda further, facts: make_dogs(further.dogs, facts.side_tests),
 }
 
 
@@ -59,7 +61,7 @@ def make_results(facts: Facts, sections: Sequence[str] | None = None) -> Results
     made: dict[str, Any] = {n: make(facts) for n, make in _SECTIONS.items() if n in wanted}
     further = facts.further if wanted & set(_BEHIND_FINDS) else None
     if further is not None:
-        made |= {n: make(further) for n, make in _BEHIND_FINDS.items() if n in wanted}
+        made |= {n: make(further, facts) for n, make in _BEHIND_FINDS.items() if n in wanted}
     return Results(
         format=FORMAT,
         unit=facts.records.settings.unit,

@@ -9,6 +9,7 @@ from outcomes.analysis.results import LeftOut
 from outcomes.analysis.searches.false_alerts import FalseAlertFit
 from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.share_found import FoundPoint
+from outcomes.answers.side_tests import SideTests
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName
 from outcomes.models.ratio import power
 from outcomes.report.results.values import Estimate, Number, filled, told_as_ratio
@@ -167,7 +168,7 @@ class FalseAlertsSection:
     sentence: str
 
 
-def make_search_time(fit: SearchTimeFit) -> SearchTimeSection:
+def make_search_time(fit: SearchTimeFit, side: SideTests) -> SearchTimeSection:
     """``search_time``."""
     confidence = 1.0 - fit.alpha
     curve = fit.curve
@@ -187,7 +188,7 @@ def make_search_time(fit: SearchTimeFit) -> SearchTimeSection:
             for g in groups
         ],
         terms=[told_as_ratio(term, "time", confidence) for term in fit.terms],
-        sentence=describe_search_time(fit),
+        sentence=describe_search_time(fit, side),
     )
 
 
@@ -217,7 +218,7 @@ def _found_by(point: FoundPoint, at: float, confidence: float) -> FoundBy:
     return filled(FoundBy, point, minutes=point.seconds / 60.0, confidence=confidence, at=at)
 
 
-def make_false_alerts(fit: FalseAlertFit) -> FalseAlertsSection:
+def make_false_alerts(fit: FalseAlertFit, side: SideTests) -> FalseAlertsSection:
     """``false_alerts``."""
     confidence = 1.0 - fit.alpha
     return filled(
@@ -225,5 +226,5 @@ def make_false_alerts(fit: FalseAlertFit) -> FalseAlertsSection:
         fit,
         confidence=confidence,
         terms=[told_as_ratio(term, "rate", confidence) for term in fit.terms],
-        sentence=describe_false_alerts(fit),
+        sentence=describe_false_alerts(fit, side),
     )

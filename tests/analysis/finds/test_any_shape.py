@@ -18,7 +18,7 @@ from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import OTHER_WORLDS, simulate_unit
 from outcomes.wording.limit import describe_retirement
-from outcomes.wording.shelf import _past
+from outcomes.wording.shelf import past_limit
 from outcomes.wording.verdict import describe_verdict_in_short
 
 SETTINGS = DecisionSettings()
@@ -143,7 +143,7 @@ def test_the_limit_is_of_the_kinds_that_fall(kinds):
     (threshold,) = kinds.retirement.thresholds
     assert threshold.curve.kinds == ("blood", "fat")
     assert describe_retirement(kinds.verdict, kinds.retirement).startswith("Retire blood and fat")
-    past = _past(kinds.shelf, kinds.retirement)
+    past = past_limit(kinds.shelf, kinds.retirement)
     assert past
     assert {s.kind for s in past} <= {"blood", "fat"}
     # A source of another kind does not fall as its cycles go on.

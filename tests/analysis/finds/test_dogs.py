@@ -12,6 +12,7 @@ from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.models.mixed import fit_mixed
 from outcomes.settings import DecisionSettings
 from outcomes.wording.dogs import describe_dogs, describe_own_effect
+from tests.side import UNTOLD, beyond_chance
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DOG_EFFECTS = {"Ash": -1.0, "Bo": -0.4, "Cy": 0.0, "Dot": 0.1, "Elm": 0.4, "Fly": 0.9}
@@ -128,14 +129,14 @@ def test_counts_add_up_in_order_of_names(fit: FindFit, review: DogReview) -> Non
         assert sum(x.misses for x in entries) == fit.misses
         for entry in entries:
             assert entry.low <= entry.find_probability <= entry.high
-            assert entry.name in describe_own_effect(entry)
+            assert entry.name in describe_own_effect(entry, UNTOLD)
 
 
 def test_without_differences_no_dog_is_different() -> None:
     review = review_dogs(fit_finds(_trials(8), DecisionSettings()))
     assert all(d.differs is None for d in review.dogs)
     assert review.dogs_differ_p > 0.05
-    assert describe_dogs(review)[0].startswith("Differences between dogs, beyond what")
+    assert describe_dogs(review, UNTOLD) == ()
 
 
 def test_without_spread_plain_counts_are_given() -> None:
@@ -148,7 +149,7 @@ def test_without_spread_plain_counts_are_given() -> None:
     assert entry.observed_only
     assert entry.differs is None
     assert entry.find_probability == entry.finds / entry.trials
-    assert "found in" in describe_own_effect(entry)
+    assert "found in" in describe_own_effect(entry, UNTOLD)
 
 
 def test_dogs_differing_along_cycles_are_told() -> None:
@@ -159,7 +160,9 @@ def test_dogs_differing_along_cycles_are_told() -> None:
     assert response.slopes["Ash"] < response.slopes["Elm"] < response.slopes["Bo"]
     for dog, apart in planted.items():
         assert response.slopes[dog] == pytest.approx(-0.15 + apart, abs=0.08)
-    assert any("do not read one dog's change as the sources'" in s for s in describe_dogs(review))
+    said = describe_dogs(review, beyond_chance(("dogs", "differ with cycles")))
+    assert len(said) == 1
+    assert said[0].endswith("do not read one dog's change as the sources'.")
 
 
 def test_dogs_alike_along_cycles_are_not_parted(review: DogReview) -> None:
@@ -184,8 +187,8 @@ def test_nine_trials_are_said_to_say_little() -> None:
     review = review_dogs(fit_finds(trials.drop(index=mine[9:]), DecisionSettings()))
     few = review.dog("Ash")
     assert few.trials == 9
-    assert describe_own_effect(few).endswith("Only 9 trials: says little.")
-    assert describe_dogs(review)[-1] == "Fewer than 20 trials, so little can be said: Ash."
+    assert describe_own_effect(few, UNTOLD).endswith("Only 9 trials: says little.")
+    assert describe_dogs(review, UNTOLD)[-1] == "Fewer than 20 trials, so little can be said: Ash."
     assert few.std_error > 2.0 * review.dog("Bo").std_error
 
 

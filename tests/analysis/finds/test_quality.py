@@ -24,6 +24,7 @@ from outcomes.models.mixed import fit_mixed
 from outcomes.models.prediction import area_under_curve, brier_score, calibrate
 from outcomes.settings import DecisionSettings
 from outcomes.wording.quality import describe_drift, describe_quality, describe_residuals
+from tests.side import UNTOLD, beyond_chance
 
 SETTINGS = DecisionSettings()
 
@@ -284,16 +285,20 @@ def test_unexplained_drift_is_found_with_its_size(made_trials):
     assert drift.p < 0.001
     assert drift.low < -0.08 < drift.high
     assert drift.high < 0.0
-    assert "changed over calendar time" in describe_drift(drift, SETTINGS.alpha)
-    assert not describe_drift(drift, SETTINGS.alpha).startswith("No sign")
+    told = beyond_chance(("calendar drift", "finds"))
+    assert describe_drift(drift, told).startswith("Finds changed over calendar time")
+    # Where it is not beyond chance among all questions, no interval without "no change" is told.
+    untold = describe_drift(drift, UNTOLD)
+    assert untold.startswith("No sign")
+    assert "by a factor" not in untold
 
 
 def test_without_drift_none_is_claimed(made_trials):
     drift = drifting(made_trials, 0.0)
     assert drift.p > 0.05
     assert drift.low < 0.0 < drift.high
-    assert describe_drift(drift, SETTINGS.alpha).startswith("No sign")
-    assert "may still have changed by a factor between" in describe_drift(drift, SETTINGS.alpha)
+    assert describe_drift(drift, UNTOLD).startswith("No sign")
+    assert "may still have changed by a factor between" in describe_drift(drift, UNTOLD)
 
 
 def test_the_drift_test_is_the_likelihood_ratio(fit, quality):
@@ -333,7 +338,7 @@ def test_equal_predictions_have_no_calibration():
 def test_the_same_fit_gives_the_same_check(fit, quality):
     again = check_quality(fit)
     pd.testing.assert_frame_equal(again.predictions, quality.predictions)
-    assert describe_quality(again) == describe_quality(quality)
+    assert describe_quality(again, UNTOLD) == describe_quality(quality, UNTOLD)
     assert again.by == quality.by
 
 
@@ -347,6 +352,7 @@ def test_the_same_fit_gives_the_same_check(fit, quality):
 )
 def test_no_sign_is_not_said_with_a_tied_calendar(explained: float, p: float, said: str) -> None:
     drift = Drift(0.01, 0.5, -1.0, 0.4, p, p, explained, 0.2, None)
-    sentence = describe_drift(drift, 0.05)
+    side = beyond_chance(("calendar drift", "finds")) if p < 0.05 else UNTOLD
+    sentence = describe_drift(drift, side)
     assert said in sentence
     assert ("No sign" in sentence) is (explained < 0.9)

@@ -1,5 +1,8 @@
 """Four suspects on equal footing: the guilty one is named, and what ties them is said."""
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,6 +14,10 @@ from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 from outcomes.wording.suspects import describe_suspects
+from tests.side import UNTOLD
+
+CYCLES: Any = SimpleNamespace(verdict="cycles")
+NO_CHANGE: Any = SimpleNamespace(verdict="no change detected")
 
 SETTINGS = DecisionSettings()
 
@@ -69,7 +76,9 @@ def test_the_planted_suspect_is_the_one_named(trials, guilty) -> None:
 def test_without_a_culprit_none_is_named(trials) -> None:
     compared = compare_suspects(_searched(trials, None), SETTINGS)
     assert compared.joint_p > 0.05
-    assert describe_suspects(compared).endswith("none was found to go with finds in these records.")
+    assert describe_suspects(compared, NO_CHANGE, UNTOLD).endswith(
+        "none was found to go with finds in these records."
+    )
     assert compared.models[0].weight < 0.7
 
 
@@ -91,7 +100,7 @@ def test_shares_add_up_in_any_order(trials) -> None:
     compared = compare_suspects(searched, SETTINGS)
     _check_shares(compared)
     turned = compare_suspects(searched.sample(frac=1.0, random_state=3), SETTINGS)
-    assert describe_suspects(turned) == describe_suspects(compared)
+    assert describe_suspects(turned, CYCLES, UNTOLD) == describe_suspects(compared, CYCLES, UNTOLD)
     for a, b in zip(compared.suspects, turned.suspects, strict=True):
         # 1e-3: the optimizer's tolerance on a log-likelihood of some hundreds.
         assert a.importance == pytest.approx(b.importance, abs=1e-3)
@@ -110,10 +119,12 @@ def test_nearly_copied_suspects_are_too_tied(trials) -> None:
     rng = np.random.default_rng(2)
     tied = trials.assign(age_days=30.0 * trials["cycles"] + rng.uniform(0, 10, len(trials)) + 5)
     compared = compare_suspects(_searched(tied, "cycles"), SETTINGS)
-    assert "Freeze/thaw cycles and age are too closely tied" in describe_suspects(compared)
+    assert "Freeze/thaw cycles and age are too closely tied" in describe_suspects(
+        compared, CYCLES, UNTOLD
+    )
     assert compared.suspect("age_days").variance_inflation > 100.0
     assert compared.suspect("age_days").most_like[0] == "cycles"
-    assert "cannot tell which" in describe_suspects(compared)
+    assert "cannot part them" in describe_suspects(compared, CYCLES, UNTOLD)
 
 
 def test_exact_copy_is_left_out_by_name(trials) -> None:
@@ -145,5 +156,5 @@ def test_effect_of_cycles_alone_is_told_apart() -> None:
     best = max(compared.suspects, key=lambda s: s.importance)
     assert best.exposure == "cycles"
     assert "finds go only with freeze/thaw cycles (more than 99 in 100)" in describe_suspects(
-        compared
+        compared, CYCLES, UNTOLD
     )

@@ -18,6 +18,7 @@ from outcomes.models.counts import clustered_rate_errors, fit_rates, overdispers
 from outcomes.models.newton import maximise
 from outcomes.settings import DecisionSettings
 from outcomes.wording.false_alerts import describe_false_alerts
+from tests.side import UNTOLD, beyond_chance
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DEFAULT = DecisionSettings()
@@ -257,7 +258,7 @@ def test_blanks_give_a_share_and_searches_a_rate():
     assert fit.rate_per_hour == pytest.approx(fit.alerts / fit.hours)
     assert fit.rate_low < fit.rate_per_hour < fit.rate_high
     assert "3 of 30 blank areas drew a false alert (10.0 %, 95 % interval 2.1 to 26.5 %)." in (
-        describe_false_alerts(fit)
+        describe_false_alerts(fit, UNTOLD)
     )
 
 
@@ -305,7 +306,7 @@ def test_too_few_alerts_are_said_to_be(few, reason):
     assert fit.terms == fit.clustered == ()
     assert fit.model is None
     assert reason in fit.reason
-    assert describe_false_alerts(fit).endswith(
+    assert describe_false_alerts(fit, UNTOLD).endswith(
         f"Against cycles and age they say nothing: {fit.reason}."
     )
     assert fit.rate_per_hour is not None
@@ -321,7 +322,7 @@ def test_records_without_counts_get_words():
     timeless = fit_false_alerts(trials.drop(columns=["search_s", "limit_s"]), DEFAULT)
     assert timeless.rate_reason == "no trial has a searching time"
     assert timeless.per_blank is None
-    assert "No blank area was searched" in describe_false_alerts(timeless)
+    assert "No blank area was searched" in describe_false_alerts(timeless, UNTOLD)
     assert fit_false_alerts(trials.iloc[:0], DEFAULT).n == 0
 
 
@@ -330,7 +331,8 @@ def test_tied_cycles_and_age_are_not_fitted():
     trials["age_days"] = 30.0 * trials["cycles"]
     fit = fit_false_alerts(trials, DEFAULT)
     assert [t.term for t in fit.terms] == ["cycles"]
-    assert describe_false_alerts(fit).endswith(
+    assert "Cycles and age" not in describe_false_alerts(fit, UNTOLD)
+    assert describe_false_alerts(fit, beyond_chance(("false alerts", "cycles"))).endswith(
         "Cycles and age move together in these records: either may be behind it."
     )
 
@@ -360,7 +362,7 @@ def test_the_order_of_the_trials_changes_nothing(seed):
     trials = pd.concat([made(10, n=400, source_sd=0.4), blanks(["clear"] * 9)], ignore_index=True)
     fit = fit_false_alerts(trials, DEFAULT)
     other = fit_false_alerts(trials.sample(frac=1, random_state=seed), DEFAULT)
-    assert describe_false_alerts(fit) == describe_false_alerts(other)
+    assert describe_false_alerts(fit, UNTOLD) == describe_false_alerts(other, UNTOLD)
     for a, b in zip((*fit.terms, *fit.clustered), (*other.terms, *other.clustered), strict=True):
         # The order of additions, and where the search for the variance stops.
         assert a.log_ratio == pytest.approx(b.log_ratio, rel=1e-6, abs=1e-9)

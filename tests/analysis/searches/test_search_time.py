@@ -37,9 +37,11 @@ from outcomes.wording.search_time import (
     describe_share_found,
     describe_share_found_in_short,
 )
+from tests.side import UNTOLD, beyond_chance
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 DEFAULT = DecisionSettings()
+SLOWER = beyond_chance(("search time", "cycles"))
 
 
 def made(
@@ -118,9 +120,9 @@ def test_planted_slowing_is_recovered_unless_cut():
     term = free.term("cycles")
     assert abs(term.log_ratio - 0.03) < 3.5 * term.std_error
     assert not free.cut_off
-    assert "Each 10 cycles" not in describe_search_time(free)
-    assert "each 10 cycles went with" in describe_search_time(free)
-    assert "at least" not in describe_search_time(free)
+    assert "each 10 cycles went with" in describe_search_time(free, SLOWER)
+    assert "at least" not in describe_search_time(free, SLOWER)
+    assert "10 cycles" not in describe_search_time(free, UNTOLD)
     # Times beyond the limit never become finds: what is left has grown less, and that is said.
     trials = made(8, n=1200, cycle=0.03, limit=3600.0)
     late = trials["search_s"] > 250
@@ -128,17 +130,16 @@ def test_planted_slowing_is_recovered_unless_cut():
     cut = how_soon(cut.assign(result=cut["result"].mask(late, "miss")))
     assert cut.cut_off
     assert 1.0 < cut.term("cycles").ratio < term.ratio
-    assert "each 10 cycles went with at least" in describe_search_time(cut)
+    assert "each 10 cycles went with at least" in describe_search_time(cut, SLOWER)
 
 
 def test_unchanged_time_says_what_the_limit_allows():
     fit = how_soon(made(2))
     assert fit.term("cycles").low < 1.0 < fit.term("cycles").high
-    assert "no change with cycles or age shows" in describe_search_time(fit)
-    cut = describe_search_time(replace(fit, last_quarter=0.06))
-    assert "no change with cycles or age was seen within the time limit" in cut
+    assert "went with" not in describe_search_time(fit, UNTOLD)
+    cut = describe_search_time(replace(fit, last_quarter=0.06), UNTOLD)
     assert "6 % of finds came in its last quarter" in cut
-    unknown = describe_search_time(replace(fit, last_quarter=None))
+    unknown = describe_search_time(replace(fit, last_quarter=None), UNTOLD)
     assert "How much the time limit hides is not known" in unknown
 
 
@@ -172,7 +173,7 @@ def test_too_few_trials_are_said_to_be_too_few(few, reason):
     assert fit.terms == ()
     assert fit.curve is None
     assert "too few trials" in fit.reason
-    assert reason in describe_search_time(fit)
+    assert reason in describe_search_time(fit, UNTOLD)
 
 
 def test_records_without_finds_or_times_get_words():
@@ -199,7 +200,7 @@ def test_tied_cycles_and_age_are_not_parted():
     trials["age_days"] = 30.0 * trials["cycles"] + 12.0
     fit = how_soon(trials)
     assert [t.term for t in fit.terms] == ["cycles"]
-    assert "Cycles and age move together in these records" in describe_search_time(fit)
+    assert "Cycles and age move together in these records" in describe_search_time(fit, SLOWER)
     alone = trials.assign(cycles=3.0, age_days=100.0)
     reason = "neither cycles nor age varies enough between the finds"
     assert how_soon(alone).reason == reason
@@ -211,7 +212,7 @@ def test_the_order_of_the_trials_changes_nothing(seed):
     trials = made(9, n=250, sources=10)
     fit = how_soon(trials)
     other = how_soon(trials.sample(frac=1, random_state=seed))
-    assert describe_search_time(fit) == describe_search_time(other)
+    assert describe_search_time(fit, SLOWER) == describe_search_time(other, SLOWER)
     for a, b in zip(fit.terms, other.terms, strict=True):
         assert a.log_ratio == pytest.approx(b.log_ratio, rel=1e-6, abs=1e-9)
         assert a.std_error == pytest.approx(b.std_error, rel=1e-6)
@@ -353,12 +354,12 @@ def test_finding_is_told_by_its_ends():
         f"cycles, {100 * last.curve[-1].share:.0f} at {last.at:.0f}"
     )
     assert first.curve[-1].share > last.curve[-1].share
-    assert describe_how_soon_in_short(found) == "No change in how soon finds come shows."
+    assert describe_how_soon_in_short(found, UNTOLD) == "No change in how soon finds come shows."
     cut = replace(found, last_quarter=0.2)
-    assert describe_how_soon_in_short(cut) == (
+    assert describe_how_soon_in_short(cut, UNTOLD) == (
         "No change in how soon finds come was seen within the limit."
     )
     slower = replace(found.term("cycles"), log_ratio=0.02, low=1.01, high=1.03)
-    assert describe_how_soon_in_short(replace(cut, terms=(slower,))) == (
-        "Among finds, each 10 cycles went with at least 22 % longer."
+    assert describe_how_soon_in_short(replace(cut, terms=(slower,)), SLOWER) == (
+        "Among finds: each 10 cycles went with at least 22 % longer to the find."
     )
