@@ -40,7 +40,7 @@ MODULES = {
     "bootstrap": "analysis.decisions.bootstrap", "bounds": "analysis.decisions.storage_bounds",
     "chance": "analysis.lifetimes.chance", "compare": "analysis.decisions.compare",
     "curve": "analysis.decisions.curve", "cusum": "models.cusum",
-    "cycles_or_age": "analysis.finds.cycles_or_age", "design": "analysis.finds.design",
+    "cycles_or_age": "analysis.finds.cycles_or_age", "design": "analysis.finds.choose_terms",
     "draws": "analysis.decisions.source_draws",
     "false_alerts": "analysis.searches.false_alerts", "finds": "analysis.finds.model",
     "floor_grid": "answers.floor_grid", "kaplan_meier": "analysis.lifetimes.kaplan_meier",
@@ -51,7 +51,8 @@ MODULES = {
     "other_trials": "analysis.finds.other_trials",
     "specifications": "analysis.finds.specifications", "any_shape": "analysis.finds.any_shape",
     "line_tests": "analysis.finds.line_tests",
-    "shelf": "analysis.decisions.shelf", "thaws": "exposure.thaws",
+    "shelf": "analysis.decisions.shelf", "slopes": "analysis.finds.slopes",
+    "thaws": "exposure.thaws",
     "use_ratio": "exposure.use_ratio", "validation": "analysis.finds.validation",
 }  # fmt: skip
 _NUMBER = re.compile(r"<!--=(?P<source>.*?)-->.*?<!---->", re.DOTALL)

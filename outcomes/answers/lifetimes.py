@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.analysis.finds.design import on_late_logs
+from outcomes.analysis.finds.usable_trials import on_late_logs
 from outcomes.analysis.lifetimes.regression import (
     CycleHazard,
     CyclesAtAge,

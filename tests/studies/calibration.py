@@ -48,8 +48,8 @@ from outcomes.analysis.finds.cycles_or_age import (
     exposures_tied,
     which_predicts,
 )
-from outcomes.analysis.finds.design import on_late_logs
 from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.analysis.finds.usable_trials import on_late_logs
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records

@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from outcomes.analysis.finds.design import Design
-from outcomes.analysis.finds.model import FindFit, averaged_probability
+from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.finds.specifications import restrict
 from outcomes.errors import FitError
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.distributions import (
     chi_square_tail,
     normal_quantile,

@@ -9,10 +9,11 @@ import pandas as pd
 from scipy.special import expit
 
 from outcomes.analysis.finds.design import column_values
-from outcomes.analysis.finds.model import FindFit, averaged_probability
+from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.lifetimes.kaplan_meier import ALL_SOURCES, counting_trials, fit_lifetime
 from outcomes.analysis.results import ChanceAlone, ChancePoint, Lifetime, RuleInUse, Told, Verdict
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.survival import product_limit
 from outcomes.random_streams import random_stream
 from outcomes.settings import DecisionSettings

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import UNLOGGED, on_late_logs, unlogged_days
+from outcomes.analysis.finds.terms import UNLOGGED, unlogged_days
+from outcomes.analysis.finds.usable_trials import on_late_logs
 from outcomes.analysis.results import LeftOut
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from outcomes.analysis.decisions.compare import Comparison, compare_storage
-from outcomes.analysis.finds.model import Slope, fit_finds
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.analysis.finds.slopes import Slope
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings

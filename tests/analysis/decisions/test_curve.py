@@ -18,8 +18,9 @@ from outcomes.analysis.decisions.curve import (
     observed_bins,
     standardised,
 )
-from outcomes.analysis.finds.design import plan_design
-from outcomes.analysis.finds.model import fit_finds, linear_predictor, refit
+from outcomes.analysis.finds.choose_terms import plan_design
+from outcomes.analysis.finds.describe_terms import linear_predictor
+from outcomes.analysis.finds.model import fit_finds, refit
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
 from outcomes.records.write import unit_records

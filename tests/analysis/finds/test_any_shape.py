@@ -8,10 +8,11 @@ import pytest
 from outcomes.analysis.decisions.curve import find_curve
 from outcomes.analysis.decisions.threshold import set_threshold
 from outcomes.analysis.finds.any_shape import AnyShape
+from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.cycles_or_age import which_predicts
-from outcomes.analysis.finds.design import kinds_of, plan_design
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.analysis.finds.shapes import LINE, Shape, WeightedShape
+from outcomes.analysis.finds.usable_trials import kinds_of
 from outcomes.answers.facts import gather_facts
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records

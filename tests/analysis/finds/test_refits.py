@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from outcomes.analysis.finds.design import plan_design
+from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.refits import Refitter, draw_outcomes
 from outcomes.errors import FitError
 from outcomes.models.calibrated_test import calibrate

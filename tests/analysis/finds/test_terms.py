@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.analysis.finds.design import plan_design, usable_trials
+from outcomes.analysis.finds.choose_terms import plan_design
+from outcomes.analysis.finds.usable_trials import usable_trials
 from outcomes.models.separation import is_separated
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.analysis.finds.design import plan_design
+from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.searches.design import choose_conditions
 
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from lifelines import KaplanMeierFitter
 
 from outcomes.analysis.decisions.curve import standardised
-from outcomes.analysis.finds.design import plan_design
+from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.searches.search_time import (
     SearchTimeFit,
