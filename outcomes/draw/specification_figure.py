@@ -107,7 +107,7 @@ def draw_specification_figure(
         top = write_header(
             figure, agreement_title(specifications, term), describe_agreement(specifications, term)
         )
-        room = top - KEY_IN - HEAD_IN - AXIS_IN - _footer_height(footer, shown, 0)
+        room = top - KEY_IN - HEAD_IN - AXIS_IN - _footer_height(footer, shown)
         rows, hidden = _that_fit(asked, floor(room / LEAST_ROW_IN))
         bottom = write_footer(figure, _footer(footer, shown, hidden))
         window = _window(rows)
@@ -127,8 +127,8 @@ def _footer(footer: str, shown: Sequence[Specification], hidden: int) -> str:
     return words
 
 
-def _footer_height(footer: str, shown: Sequence[Specification], hidden: int) -> float:
-    return write_footer(Figure(figsize=(WIDTH_IN, HEIGHT_IN)), _footer(footer, shown, hidden))
+def _footer_height(footer: str, shown: Sequence[Specification]) -> float:
+    return write_footer(Figure(figsize=(WIDTH_IN, HEIGHT_IN)), _footer(footer, shown, 0))
 
 
 def _that_fit(rows: list[Specification], most: int) -> tuple[list[Specification], int]:

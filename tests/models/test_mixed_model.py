@@ -112,20 +112,6 @@ def test_offset_moves_only_its_coefficient() -> None:
     assert moved.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-9)
 
 
-def test_weights_are_repeated_rows() -> None:
-    rng = np.random.default_rng(5)
-    codes, size = np.repeat(np.arange(15), 3), rng.integers(2, 12, 45)
-    chance = (0.5 + 0.4 * np.sin(np.arange(15)))[codes] * 0.9 + 0.05
-    ones = rng.binomial(size, chance)
-    x = np.column_stack([np.ones(45), np.tile([0.0, 1.0, 2.0], 15)])
-    together = fit_mixed_model(ones, x, [Grouping("g", codes, 15)], weight=size)
-    singles = np.concatenate([np.arange(m) < k for m, k in zip(size, ones, strict=True)])
-    rows = np.repeat(np.arange(45), size)
-    apart = fit_mixed_model(singles.astype(float), x[rows], [Grouping("g", codes[rows], 15)])
-    np.testing.assert_allclose(together.beta, apart.beta, atol=1e-8)
-    np.testing.assert_allclose(together.covariance, apart.covariance, rtol=1e-6)
-
-
 def test_one_result_throughout_is_refused() -> None:
     with pytest.raises(FitError, match="every outcome is the same"):
         fit_mixed_model(np.ones(20), np.ones((20, 1)), [])

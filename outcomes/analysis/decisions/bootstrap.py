@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,7 +83,6 @@ def bootstrap_threshold(
     resampled: str = "source",
     alone: bool = False,
     refits: int = REFITS,
-    progress: Callable[[int], None] | None = None,
 ) -> BootstrapThreshold:
     """Resample whole clusters, fit again, and read the threshold off each.
 
@@ -106,8 +104,6 @@ def bootstrap_threshold(
         As for :func:`outcomes.analysis.decisions.curve.find_curve`.
     refits
         Resamples.
-    progress
-        Called with the number done after each.
 
     Returns
     -------
@@ -160,8 +156,6 @@ def bootstrap_threshold(
             found.append(_threshold(drawn, mixed, threshold.by, threshold.floor, limits))
         except FitError:
             failed += 1
-        if progress is not None:
-            progress(number + 1)
     shown = replace(
         nothing, refits=refits, failed=failed, estimate=own if np.isfinite(own) else None
     )

@@ -36,7 +36,6 @@ def plan_design(
     trials: pd.DataFrame,
     *,
     exposures: Sequence[ExposureName] = EXPOSURES,
-    without: Sequence[str] = (),
 ) -> Design:
     """Choose trials, terms and groupings for a model of finds.
 
@@ -46,8 +45,6 @@ def plan_design(
         Joined trials (contract columns, exposures, ``experience``, ``documented``).
     exposures
         Exposures asked about, in order of precedence.
-    without
-        Terms not to try, for questions asked in another way.
 
     Returns
     -------
@@ -59,7 +56,7 @@ def plan_design(
     for exposure in exposures:
         chosen.try_number(exposure, exposure=True)
     for name in ORDER:
-        if name in without or (name == UNLOGGED and not on_late_logs(frame).any()):
+        if name == UNLOGGED and not on_late_logs(frame).any():
             continue
         if name in WORDS:
             chosen.try_words(name)
