@@ -19,7 +19,7 @@ from threadpoolctl import ThreadpoolController
 
 from outcomes.errors import FitError
 from outcomes.models.laplace import Grouping, LaplaceLikelihood, Mode
-from outcomes.models.mixed_search import SMALL_SPREAD, Certificate, best_of_starts
+from outcomes.models.mixed_search import SMALL_SPREAD, best_of_starts
 from outcomes.models.separation import is_separated, start_without_effects
 
 _SMALL_SET = 200  # rows; so few may have two maxima
@@ -78,8 +78,6 @@ class MixedModel:
         At the maximum.
     weights
         Binomial weight of each row there, shape (n,).
-    certificate
-        Gradient and curvature there; None where it was found roughly.
     """
 
     beta: np.ndarray
@@ -87,7 +85,6 @@ class MixedModel:
     groups: tuple[GroupEffects, ...]
     log_likelihood: float
     weights: np.ndarray
-    certificate: Certificate | None
 
 
 @cache
@@ -136,8 +133,8 @@ def fit_mixed_model(
         Factor of each grouping to start from, as :class:`GroupEffects` has them: those of a
         fit of much the same records, which this one is then found sooner from.
     roughly
-        Stop where the log-likelihood is within about 0.001 of its maximum, without a
-        certificate: for refits by the hundred, of which none is told by itself.
+        Stop where the log-likelihood is within about 0.001 of its maximum, unproved: for
+        refits by the hundred, of which none is told by itself.
 
     Returns
     -------
@@ -180,8 +177,8 @@ def fit_mixed_model(
             likelihood = LaplaceLikelihood(y, columns, scaled, known)
             start = None if near is None else _entries(near, scales)
             found = best_of_starts(likelihood, first, len(y) <= _SMALL_SET, start, roughly)
-            beta_covariance, certificate = (
-                found.uncertain() if roughly else found.certify(curvature)
+            beta_covariance = (
+                found.covariance_here() if roughly else found.covariance_at_maximum(curvature)
             )
     except np.linalg.LinAlgError as error:
         raise FitError(f"the model could not be fitted ({error})") from error
@@ -201,7 +198,6 @@ def fit_mixed_model(
         groups=tuple(_group_effects(likelihood, found.at[p:], mode, scales)),
         log_likelihood=found.point.log_likelihood,
         weights=mode.weight,
-        certificate=certificate,
     )
 
 

@@ -65,8 +65,6 @@ def test_a_general_optimiser_finds_nothing_higher(slope_sd: float) -> None:
 def test_the_gradient_at_the_maximum_is_nothing() -> None:
     y, x, groupings = _drawn(3)
     found = fit_mixed_model(y, x, groupings)
-    assert 0.0 <= found.certificate.distance < 1e-12
-    assert found.certificate.least_curvature > 0.0
     theta = np.array([g.factor[0, 0] for g in found.groups])
     gradient = LaplaceLikelihood(y, x, groupings).at(found.beta, theta).gradient
     errors = np.sqrt(np.diag(found.covariance))
@@ -212,7 +210,6 @@ def test_a_rough_fit_is_near_the_certified_one():
     start = [np.array([[0.3]])]
     for near in (None, start):
         rough = fit_mixed_model(y, x, [herd], near=near, roughly=True)
-        assert rough.certificate is None
         assert 0.0 <= sure.log_likelihood - rough.log_likelihood < 0.005
         again = fit_mixed_model(y, x, [herd], near=near)
         assert again.log_likelihood == pytest.approx(sure.log_likelihood, abs=1e-9)
