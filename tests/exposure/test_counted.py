@@ -46,13 +46,15 @@ def test_cycles_before_are_added(tmp_path) -> None:
 
 
 def test_tally_counts_back_by_what_is_logged(tmp_path) -> None:
-    # 10 on the last day, of which the log and the trials show 3.
-    found = joined(tmp_path, ["S1,bone,2025-01-01,freezer,,10,"], on_days("", "", ""))
-    assert cycles(found) == [8, 9, 10]
-    assert today(found) == 10
+    # 4 on the last day, of which the log and the trials show 3.
+    found = joined(tmp_path, ["S1,bone,2025-01-01,freezer,,4,"], on_days("", "", ""))
+    assert cycles(found) == [2, 3, 4]
+    assert today(found) == 4
     assert found.trials["cycles_source"].tolist() == ["both"] * 3
     (note,) = found.notes
-    assert (note.table, note.row, note.value) == ("sources", 2, "10")
+    assert (note.rule, note.severity) == ("count unlike the log", "note")
+    assert (note.table, note.row, note.column) == ("sources", 2, "cycles_counted")
+    assert note.value == "4"
     assert "the log shows 3 cycles of S1 by 2025-02-05; the count is used" in note.line()
 
 
@@ -74,6 +76,8 @@ def test_count_of_a_trial_is_used_for_it(tmp_path) -> None:
     assert today(found) == 12
     assert found.trials["cycles_by_hand"].tolist()[::2] == [7, 12]
     (note,) = found.notes
+    assert (note.rule, note.severity) == ("count unlike the log", "note")
+    assert (note.table, note.row, note.column, note.value) == ("trials", 4, "cycles", "12")
     assert "they differ in 2 of its trials, by +6 to +9" in note.line()
 
 
