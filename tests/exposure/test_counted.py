@@ -32,7 +32,7 @@ def today(found, when="2025-06-01") -> float:
     return float(asked["cycles"].iloc[0])
 
 
-def test_without_a_log_each_day_of_trials_is_a_thaw(tmp_path) -> None:
+def test_without_a_log_each_day_is_a_thaw(tmp_path) -> None:
     found = joined(tmp_path, ["S1,bone,2025-01-01,freezer,,,"], on_days("", "", ""))
     assert cycles(found) == [1, 2, 3]
     assert found.notes == ()

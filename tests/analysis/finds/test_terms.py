@@ -200,7 +200,7 @@ def test_hours_within_a_doubling_are_left_out(made_trials):
             assert _reason(design, "hours_since_thaw") == "hardly varies between the trials used"
 
 
-def test_unknown_depth_of_a_buried_hide_is_missing(made_trials):
+def test_buried_without_depth_is_missing(made_trials):
     trials = made_trials(4, n=600).assign(placement="buried", depth_cm=np.nan)
     trials.loc[::2, "placement"] = "surface"
     trials.loc[1::4, "depth_cm"] = 10.0

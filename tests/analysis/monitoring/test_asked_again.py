@@ -65,7 +65,7 @@ def test_first_look_is_the_first_with_a_model(fit, trials):
 
 
 @pytest.mark.slow
-def test_verdict_stands_where_no_change_is_left_out(fit, trials):
+def test_no_change_left_out_verdict_stands(fit, trials):
     found = ask_again(fit, "cycles", trials)
     ordinary = np.log([fit.term("cycles").low, fit.term("cycles").high])
     assert found.log_odds_low < ordinary[0] < ordinary[1] < found.log_odds_high
