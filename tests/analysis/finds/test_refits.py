@@ -47,9 +47,9 @@ def test_a_stricter_level_draws_more():
     ("observed", "lead", "p"),
     [
         ((0.5, 14.0), None, 1 / 37),  # 2 deviations of the second: beyond every draw
-        ((1.0, 12.0), None, 31 / 37),  # a tie counts against an effect
+        ((1.0, 12.0), None, 28 / 37),  # a tie counts against an effect
         ((0.5, 14.0), (0.0, 2.0), 1 / 37),
-        ((0.5, 10.5), (2.0, 0.0), 21 / 37),  # 2.5 ahead of half of the draws, 3 and 1 ahead
+        ((0.5, 10.5), (2.0, 0.0), 19 / 37),  # 2.5 ahead of half of the draws, 3 and 1 ahead
     ],
 )
 def test_statistics_are_told_by_their_own_spread(observed, lead, p):
@@ -96,6 +96,9 @@ def test_draws_hold_as_many_finds_on_average(made_trials):
     work = Refitter(design)
     fitted = work.fit(design.x)
     assert [g.name for g in fitted.groupings] == ["dog", "source"]
+    # Finds taken for misses turn every sign; this fit is one of those that stop early.
+    turned = work.fit(design.x, 1.0 - design.y)
+    np.testing.assert_allclose(turned.model.beta, -fitted.model.beta, atol=0.02)
     rng = np.random.default_rng(4)
     drawn = [draw_outcomes(fitted, rng, 1.0).mean() for _ in range(200)]
     # Spreads between dogs and sources move the share of a draw by some hundredths.
