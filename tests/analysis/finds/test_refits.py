@@ -47,7 +47,7 @@ def test_a_stricter_level_draws_more():
     ("observed", "lead", "p"),
     [
         ((0.5, 14.0), None, 1 / 37),  # 2 deviations of the second: beyond every draw
-        ((1.0, 12.0), None, 28 / 37),  # a tie counts against an effect
+        ((1.0, 8.0), None, 28 / 37),  # a tie counts against an effect
         ((0.5, 14.0), (0.0, 2.0), 1 / 37),
         ((0.5, 10.5), (2.0, 0.0), 19 / 37),  # 2.5 ahead of half of the draws, 3 and 1 ahead
     ],
