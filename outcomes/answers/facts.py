@@ -155,7 +155,7 @@ class Facts:
     @cached_property
     def design(self) -> Design:
         """Trials and terms of the model of finds, fitted or not."""
-        from outcomes.analysis.finds.design import plan_design
+        from outcomes.analysis.finds.choose_terms import plan_design
 
         fit: FindFit | None = self.__dict__.get("fit_by_lines")
         return plan_design(self.joined.trials) if fit is None else fit.design

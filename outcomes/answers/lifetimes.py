@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from outcomes.analysis.finds.design import on_late_logs
+from outcomes.analysis.finds.usable_trials import on_late_logs
 from outcomes.analysis.lifetimes.regression import (
     CycleHazard,
     CyclesAtAge,

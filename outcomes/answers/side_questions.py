@@ -30,7 +30,7 @@ def ask_search_time(fit: FindFit) -> SearchTimeFit:
     :func:`outcomes.analysis.searches.share_found.share_found`.
     """
     from outcomes.analysis.decisions.curve import met_at_all, reach_of, standardised
-    from outcomes.analysis.finds.design import UNLOGGED
+    from outcomes.analysis.finds.terms import UNLOGGED
     from outcomes.analysis.searches.search_time import fit_search_time, time_limits
     from outcomes.analysis.searches.share_found import plan_share_found, share_found
 

@@ -374,7 +374,8 @@ def _free_place(
     return next((place for place in places if not any(_touch(place, t) for t in taken)), places[-1])
 
 
-def _touch(one: Box, other: Box, gap: float = 0.04) -> bool:
+def _touch(one: Box, other: Box) -> bool:
+    gap = 0.04
     return (
         one.left < other.right + gap
         and other.left < one.right + gap

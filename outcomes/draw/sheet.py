@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from matplotlib.figure import Figure
 
 from outcomes.draw.theme import (
     FOOTER_PT,
     HEADING_PT,
-    LABEL_PT,
     MUTED,
     SUBTITLE_PT,
     TITLE_PT,
@@ -56,23 +53,9 @@ def write_footer(figure: Figure, footer: str) -> float:
     return 0.25 + height + 0.2
 
 
-def write_reason(
-    figure: Figure,
-    title: str,
-    sentence: str,
-    footer: str,
-    beside: Sequence[str] = (),
-) -> None:
-    """Write why there is nothing to draw, with what belongs to it ``beside``, on an empty sheet."""
+def write_reason(figure: Figure, title: str, sentence: str, footer: str) -> None:
+    """Write why there is nothing to draw on an empty sheet."""
     top = write_header(figure, title, "")
-    bottom = write_footer(figure, footer)
-    width = size_in(figure)[0] - 2 * MARGIN_IN
-    top -= write(figure, MARGIN_IN, top, wrap_to_width(sentence, width, HEADING_PT), HEADING_PT,
-                 gid="reason") + 0.15  # fmt: skip
-    for number, words in enumerate(beside):
-        lines = wrap_to_width(words, width, LABEL_PT)
-        if top - lines_height_in(len(lines) + 1, LABEL_PT) < bottom and number < len(beside) - 1:
-            lines = (f"and {len(beside) - number:,} more",)
-            write(figure, MARGIN_IN, top, lines, LABEL_PT, gid="beside", color=MUTED)
-            return
-        top -= write(figure, MARGIN_IN, top, lines, LABEL_PT, gid="beside", color=MUTED)
+    write_footer(figure, footer)
+    lines = wrap_to_width(sentence, size_in(figure)[0] - 2 * MARGIN_IN, HEADING_PT)
+    write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")

@@ -10,6 +10,7 @@ import numpy as np
 from outcomes.errors import FitError
 
 _CLEAR_FROM = 39
+_DOUBT = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,12 +29,11 @@ def calibrate(
     most: int,
     lead: np.ndarray | None = None,
     first: int = 30,
-    doubt: float = 0.15,
     progress: Callable[[int, int], None] | None = None,
 ) -> Calibrated:
     """p-value of the largest of several statistics, each standardised over refits.
 
-    Refits stop once the answer is clear: from ``first`` on where p is above ``doubt``, from 39
+    Refits stop once the answer is clear: from ``first`` on where p is above 0.15, from 39
     on where the observed value lies beyond all by one and a half standard deviations.
 
     Parameters
@@ -54,7 +54,7 @@ def calibrate(
         Called with how many were drawn, and of how many; last with all.
     """
     least = int(np.floor(1.0 / level + 1e-9))  # so many that 1 / (least + 1) lies below the level
-    most, clear, doubt = max(most, least), max(_CLEAR_FROM, least), max(doubt, 2.0 * level)
+    most, clear, doubt = max(most, least), max(_CLEAR_FROM, least), max(_DOUBT, 2.0 * level)
     ahead = np.zeros(len(observed)) if lead is None else lead
     found: list[np.ndarray] = []
     p = 1.0

@@ -64,8 +64,6 @@ def fit_clustered(
     x: np.ndarray,
     clusters: np.ndarray,
     second: np.ndarray | None = None,
-    *,
-    linear: bool = False,
 ) -> ClusteredFit:
     """Fit a logistic regression with errors clustered in one way or in two.
 
@@ -76,13 +74,11 @@ def fit_clustered(
     Parameters
     ----------
     y
-        Outcomes 0 or 1, shape (n,); any number if ``linear``. No missing values.
+        Outcomes 0 or 1, shape (n,). No missing values.
     x
         Design, shape (n, p), with its constant. No missing values.
     clusters, second
         Label of each row, shape (n,).
-    linear
-        Least squares instead of a logistic model.
 
     Returns
     -------
@@ -102,24 +98,27 @@ def fit_clustered(
     counts = [int(c.max()) + 1 for c in codes]
     if min(counts) < 2:
         raise FitError("a single cluster says nothing about the spread between clusters")
-    beta = np.linalg.lstsq(x, y, rcond=None)[0] if linear else start_without_effects(y, x)
+    beta = start_without_effects(y, x)
     if beta is None:
         raise FitError(_SEPARATED)
-    if not linear:
-        _check_finite(beta, x)
-    mean = x @ beta if linear else special.expit(x @ beta)
-    weight = 1.0 if linear else (mean * (1.0 - mean))[:, None]
+    _check_finite(beta, x)
+    mean = special.expit(x @ beta)
     try:
-        bread = np.linalg.inv(x.T @ (x * weight))
+        bread = np.linalg.inv(x.T @ (x * (mean * (1.0 - mean))[:, None]))
     except np.linalg.LinAlgError:
         raise FitError("a term carries the same information as others") from None
     scores = x * (y - mean)[:, None]
-    spread = sum(_between(scores, c) for c in codes)
-    if second is not None:
-        spread = spread - _between(scores, codes[0] * counts[1] + codes[1])
-    beta, cov = _usable(beta, bread @ spread @ bread)
+    beta, cov = _usable(beta, sandwich(bread, scores, codes))
     ways = "clustered" if second is None else "clustered in two ways"
     return ClusteredFit(beta, cov, float(min(counts) - 1), len(y), counts[0], None, ways)
+
+
+def sandwich(bread: np.ndarray, scores: np.ndarray, codes: Sequence[np.ndarray]) -> np.ndarray:
+    """Covariance (p, p) from scores (n, p), clustered by one or by two sets of codes (n,)."""
+    spread = sum(_between(scores, c) for c in codes)
+    if len(codes) == 2:
+        spread = spread - _between(scores, codes[0] * (codes[1].max() + 1) + codes[1])
+    return np.asarray(bread @ spread @ bread)
 
 
 def _between(scores: np.ndarray, labels: np.ndarray) -> np.ndarray:
@@ -132,23 +131,19 @@ def _between(scores: np.ndarray, labels: np.ndarray) -> np.ndarray:
     return np.asarray(sums.T @ sums * (g / (g - 1) * (n - 1) / (n - p)))
 
 
-def fit_gee(
-    y: np.ndarray, x: np.ndarray, clusters: np.ndarray, *, bias_reduced: bool = True
-) -> ClusteredFit:
+def fit_gee(y: np.ndarray, x: np.ndarray, clusters: np.ndarray) -> ClusteredFit:
     """Fit a logistic model of population averages, outcomes of a cluster being alike.
 
     Generalised estimating equations with one (exchangeable) correlation within
     clusters. Where that has no solution (a correlation below the least that large
     clusters can have), trials are weighted as if unrelated; the errors allow for
-    clusters all the same, and ``correlation`` is None.
+    clusters all the same, and ``correlation`` is None. Errors are corrected for few clusters;
+    plain robust ones where a cluster has more than 1,000 trials.
 
     Parameters
     ----------
     y, x, clusters
         As for :func:`fit_clustered`.
-    bias_reduced
-        Errors corrected for few clusters; False for the plain robust ones,
-        which are also used where a cluster has more than 1,000 trials.
 
     Raises
     ------
@@ -166,7 +161,7 @@ def fit_gee(
     counts = np.bincount(codes)
     if len(counts) < 2:
         raise FitError("a single cluster says nothing about the spread between clusters")
-    reduced = bias_reduced and int(counts.max()) <= _MOST_IN_CLUSTER
+    reduced = int(counts.max()) <= _MOST_IN_CLUSTER
     from statsmodels.genmod import cov_struct, families
     from statsmodels.genmod.generalized_estimating_equations import GEE
 

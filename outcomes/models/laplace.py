@@ -19,7 +19,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse
 from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
-from scipy.special import gammaln
 
 _MOST_STEPS = 80
 _SMALL = 1e-10  # squared distance to the mode, in standard errors: one more step squares it
@@ -112,15 +111,13 @@ class LaplaceLikelihood:
     Parameters
     ----------
     y
-        Number of ones in each row, shape (n,): 0 or 1 without ``weight``.
+        Outcome of each row, 0 or 1, shape (n,).
     x
         Fixed-effect design, shape (n, p).
     groupings
         Groupings of at least two levels each.
     offset
         Known part of the log-odds, shape (n,).
-    weight
-        Number of trials in each row, shape (n,); 1 if not given.
 
     Notes
     -----
@@ -149,21 +146,14 @@ class LaplaceLikelihood:
         x: np.ndarray,
         groupings: Sequence[Grouping],
         offset: np.ndarray | None = None,
-        weight: np.ndarray | None = None,
     ) -> None:
         self.y = np.asarray(y, dtype=float)
         # What every row at even odds gives, twice over: a start below it is no start.
-        self._flat = -2.0 * np.log(2.0) * float(len(y) if weight is None else np.sum(weight))
+        self._flat = -2.0 * np.log(2.0) * len(y)
         self.x = np.ascontiguousarray(x, dtype=float)
         self.n, self.p = self.x.shape
         self.groupings = tuple(groupings)
         self.offset = np.zeros(self.n) if offset is None else np.asarray(offset, dtype=float)
-        self.size = None if weight is None else np.asarray(weight, dtype=float)
-        self._coefficients = 0.0
-        if self.size is not None:
-            ones, size = self.y, self.size
-            logs = gammaln(size + 1.0) - gammaln(ones + 1.0) - gammaln(size - ones + 1.0)
-            self._coefficients = float(logs.sum())
         self._lay_out()
 
     # ---- where everything stands -------------------------------------------------------
@@ -321,13 +311,8 @@ class LaplaceLikelihood:
         mode.mean = np.where(eta >= 0.0, share, away * share)
         mode.weight = away * share * share
         mode.residual = self.y - mode.mean
-        total = lost.sum()
-        if self.size is not None:
-            total = self.size @ lost
-            mode.weight = self.size * mode.weight
-            mode.residual = self.y - self.size * mode.mean
         penalty = float(mode.u @ mode.u + mode.uw @ mode.uw)
-        mode.height = float(self.y @ eta - total) - 0.5 * penalty
+        mode.height = float(self.y @ eta - lost.sum()) - 0.5 * penalty
 
     def _mode(self, beta: np.ndarray, theta: np.ndarray, near: Mode | None, enough: float) -> Mode:
         """The mode at this point, from one near by or from zero."""
@@ -397,7 +382,7 @@ class LaplaceLikelihood:
         log_determinant = 2.0 * float(np.log(np.diag(mode.factor)).sum()) if self.q else 0.0
         if self.wide is not None:
             log_determinant += float(np.log(mode.wide_curvature).sum())
-        value = mode.height - 0.5 * log_determinant + self._coefficients
+        value = mode.height - 0.5 * log_determinant
         return Point(value, self._gradient(mode), mode)
 
     def _gradient(self, mode: Mode) -> np.ndarray:

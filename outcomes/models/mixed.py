@@ -153,41 +153,6 @@ def idle_groupings(fit: MixedFit) -> tuple[str, ...]:
     return tuple(name for name, sd in fit.sd.items() if sd == 0.0 and name not in ASKED_ONE_BY_ONE)
 
 
-def linear_predictor_variance(
-    fit: MixedFit, x: np.ndarray, levels: Mapping[str, Sequence[str | None]]
-) -> np.ndarray:
-    """Variance of ``x @ beta`` plus the named effects, shape (m,).
-
-    Parameters
-    ----------
-    fit
-        A fit with details.
-    x
-        Fixed-effect rows, shape (m, p).
-    levels
-        Grouping → level whose effect is added to each row (length m). ``None``
-        or a level the fit has not seen adds the variance of the grouping.
-    """
-    index = {name: i for i, name in enumerate(fit.joint_names)}
-    wide = fit.joint_wide
-    places = {} if wide is None else {level: k for k, level in enumerate(wide.levels)}
-    combination = np.zeros((len(x), len(fit.joint_names)))
-    combination[:, : len(fit.names)] = x
-    extra = np.zeros(len(x))
-    for grouping, wanted in levels.items():
-        for i, level in enumerate(wanted):
-            column = None if level is None else index.get((grouping, level))
-            if column is not None:
-                combination[i, column] += 1.0
-            elif wide is not None and grouping == wide.name and level in places:
-                combination[i] += wide.cross[places[level]].toarray()[0]
-                extra[i] += wide.own[places[level]]
-            else:
-                extra[i] += fit.sd.get(grouping, 0.0) ** 2
-    variance: np.ndarray = ((combination @ fit.joint_cov) * combination).sum(axis=1)
-    return variance + extra
-
-
 def _coded(labels: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
     codes, levels = pd.factorize(pd.Series(np.asarray(labels)).astype(str), sort=True)
     return codes, tuple(levels)

@@ -19,7 +19,7 @@ from threadpoolctl import ThreadpoolController
 
 from outcomes.errors import FitError
 from outcomes.models.laplace import Grouping, LaplaceLikelihood, Mode
-from outcomes.models.mixed_search import SMALL_SPREAD, Certificate, best_of_starts
+from outcomes.models.mixed_search import SMALL_SPREAD, best_of_starts
 from outcomes.models.separation import is_separated, start_without_effects
 
 _SMALL_SET = 200  # rows; so few may have two maxima
@@ -75,11 +75,9 @@ class MixedModel:
     groups
         Effects of each grouping, in the order given.
     log_likelihood
-        At the maximum, binomial coefficients included.
+        At the maximum.
     weights
         Binomial weight of each row there, shape (n,).
-    certificate
-        Gradient and curvature there; None where it was found roughly.
     """
 
     beta: np.ndarray
@@ -87,7 +85,6 @@ class MixedModel:
     groups: tuple[GroupEffects, ...]
     log_likelihood: float
     weights: np.ndarray
-    certificate: Certificate | None
 
 
 @cache
@@ -111,7 +108,6 @@ def fit_mixed_model(
     groupings: Sequence[Grouping],
     *,
     offset: np.ndarray | None = None,
-    weight: np.ndarray | None = None,
     curvature: bool = True,
     near: Sequence[np.ndarray] | None = None,
     roughly: bool = False,
@@ -121,7 +117,7 @@ def fit_mixed_model(
     Parameters
     ----------
     y
-        Outcomes 0 or 1, shape (n,); with ``weight`` the number of ones among so many.
+        Outcomes 0 or 1, shape (n,).
     x
         Fixed-effect design, shape (n, p), of full column rank.
     groupings
@@ -129,8 +125,6 @@ def fit_mixed_model(
         single level must not be among them.
     offset
         Known part of the log-odds, shape (n,).
-    weight
-        Number of trials of each row, shape (n,).
     curvature
         Work out the curvature in all parameters, which the covariance of the fixed
         effects then comes from. Without it (for refits that only need the
@@ -139,8 +133,8 @@ def fit_mixed_model(
         Factor of each grouping to start from, as :class:`GroupEffects` has them: those of a
         fit of much the same records, which this one is then found sooner from.
     roughly
-        Stop where the log-likelihood is within about 0.001 of its maximum, without a
-        certificate: for refits by the hundred, of which none is told by itself.
+        Stop where the log-likelihood is within about 0.001 of its maximum, unproved: for
+        refits by the hundred, of which none is told by itself.
 
     Returns
     -------
@@ -165,10 +159,8 @@ def fit_mixed_model(
     """
     y, x = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
     known = np.zeros(len(y)) if offset is None else np.asarray(offset, dtype=float)
-    size = np.ones(len(y)) if weight is None else np.asarray(weight, dtype=float)
-    _refuse_what_cannot_be_fitted(y, x, groupings, known, size)
-    share = y / size
-    if share.min() == share.max() and share.min() in (0.0, 1.0):
+    _refuse_what_cannot_be_fitted(y, x, groupings, known)
+    if y.min() == y.max():
         raise FitError("every outcome is the same, so nothing can be compared")
     try:
         with one_thread():
@@ -176,17 +168,17 @@ def fit_mixed_model(
             # What the columns can carry of the offset is carried by them.
             lean = columns.T @ known / len(y)
             known = known - columns @ lean
-            first = start_without_effects(share, columns, known, size)
+            first = start_without_effects(y, columns, known)
             if first is None:
-                if is_separated(share, columns):
+                if is_separated(y, columns):
                     raise SeparatedError
                 first = np.zeros(x.shape[1])
             scaled, scales = _scaled_slopes(groupings)
-            likelihood = LaplaceLikelihood(y, columns, scaled, known, weight)
+            likelihood = LaplaceLikelihood(y, columns, scaled, known)
             start = None if near is None else _entries(near, scales)
             found = best_of_starts(likelihood, first, len(y) <= _SMALL_SET, start, roughly)
-            beta_covariance, certificate = (
-                found.uncertain() if roughly else found.certify(curvature)
+            beta_covariance = (
+                found.covariance_here() if roughly else found.covariance_at_maximum(curvature)
             )
     except np.linalg.LinAlgError as error:
         raise FitError(f"the model could not be fitted ({error})") from error
@@ -206,7 +198,6 @@ def fit_mixed_model(
         groups=tuple(_group_effects(likelihood, found.at[p:], mode, scales)),
         log_likelihood=found.point.log_likelihood,
         weights=mode.weight,
-        certificate=certificate,
     )
 
 
@@ -215,14 +206,13 @@ def _refuse_what_cannot_be_fitted(
     x: np.ndarray,
     groupings: Sequence[Grouping],
     known: np.ndarray,
-    size: np.ndarray,
 ) -> None:
     """One clear reason for each kind of input that has no answer."""
-    values = [y, x, known, size, *(g.slope for g in groupings if g.slope is not None)]
+    values = [y, x, known, *(g.slope for g in groupings if g.slope is not None)]
     if not all(np.isfinite(v).all() for v in values):
         raise FitError("a value is missing or not a number")
-    if not x.size or not (size > 0.0).all():
-        raise FitError("there are no rows, no columns, or rows of no trials")
+    if not x.size:
+        raise FitError("there are no rows or no columns")
     if any(g.slope is not None and not g.slope.any() for g in groupings):
         raise FitError("a column that is zero throughout has no effect that could differ")
     for k, one in enumerate(groupings):

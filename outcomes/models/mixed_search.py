@@ -1,8 +1,6 @@
-"""The climb to the maximum of a mixed model's likelihood, and the certificate of it."""
+"""The climb to the maximum of a mixed model's likelihood, and whether it is one."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -42,25 +40,6 @@ class SpreadError(FitError):
     def __init__(self, grouping: str) -> None:
         super().__init__(f"differences by {grouping} come out larger than any that could be")
         self.grouping = grouping
-
-
-@dataclass(frozen=True, slots=True)
-class Certificate:
-    """Why a maximum is believed.
-
-    Attributes
-    ----------
-    distance
-        Squared length of the step that is left to the maximum, in standard errors.
-    least_curvature
-        Smallest eigenvalue of the curvature, scaled to a unit diagonal; positive.
-    evaluations
-        Times the likelihood was evaluated.
-    """
-
-    distance: float
-    least_curvature: float
-    evaluations: int
 
 
 def best_of_starts(
@@ -122,7 +101,6 @@ class Search:
         self.p, self.t = likelihood.p, likelihood.t
         self.at = np.concatenate([first, theta])
         self.free = np.ones(self.p + self.t, dtype=bool)
-        self.evaluations = 0
         self.turns = 0
         self.roughly = True
         self.point = self._evaluate(self.at, None)
@@ -159,12 +137,12 @@ class Search:
             if abs(value) > _MOST_SPREAD:
                 raise SpreadError(self.likelihood.groupings[entry.grouping].name)
 
-    def uncertain(self) -> tuple[np.ndarray, Certificate | None]:
-        """Covariance of the fixed effects at the spreads found, and no certificate."""
-        return np.linalg.inv(self.likelihood.information(self.point.mode)), None
+    def covariance_here(self) -> np.ndarray:
+        """Covariance of the fixed effects at the spreads found."""
+        return np.linalg.inv(self.likelihood.information(self.point.mode))
 
-    def certify(self, curvature: bool) -> tuple[np.ndarray, Certificate]:
-        """Covariance of the fixed effects, and the certificate of this maximum."""
+    def covariance_at_maximum(self, curvature: bool) -> np.ndarray:
+        """Covariance of the fixed effects; an error where this is no maximum."""
         free = np.flatnonzero(self.free)
         gradient = self.point.gradient[free]
 
@@ -187,15 +165,11 @@ class Search:
             )
         if not distance < _CERTAIN:
             raise FitError("no maximum was found: the search stopped short of it")
-        certificate = Certificate(distance, least, self.evaluations)
-        if curvature:
-            return np.linalg.inv(own)[: self.p, : self.p], certificate
-        return np.linalg.inv(self.likelihood.information(self.point.mode)), certificate
+        return np.linalg.inv(own)[: self.p, : self.p] if curvature else self.covariance_here()
 
     # ---- steps -------------------------------------------------------------------------
 
     def _evaluate(self, at: np.ndarray, near: Mode | None) -> Point:
-        self.evaluations += 1
         try:
             return self.likelihood.at(at[: self.p], at[self.p :], near, roughly=self.roughly)
         except FloatingPointError as error:

@@ -64,21 +64,20 @@ def is_separated(y: np.ndarray, x: np.ndarray) -> bool:
 
 
 def start_without_effects(
-    share: np.ndarray,
+    y: np.ndarray,
     x: np.ndarray,
     offset: np.ndarray | float = 0.0,
-    weight: np.ndarray | float = 1.0,
 ) -> np.ndarray | None:
     """Coefficients of the ordinary logistic regression, shape (p,).
 
     Parameters
     ----------
-    share
-        Outcomes 0 or 1, or shares of ``weight`` trials, shape (n,).
+    y
+        Outcomes 0 or 1, shape (n,).
     x
         Design, shape (n, p), of full column rank for an answer to be certain.
-    offset, weight
-        Known part of the log-odds, and the number of trials of each row.
+    offset
+        Known part of the log-odds.
 
     Returns
     -------
@@ -92,8 +91,8 @@ def start_without_effects(
         mean = 1.0 / (1.0 + np.exp(-np.clip(eta, -500.0, 500.0)))
         if np.abs(x @ beta).max() > _FAR:
             return None
-        curvature = x.T @ (x * (weight * mean * (1.0 - mean))[:, None])
-        gradient = x.T @ (weight * (share - mean))
+        curvature = x.T @ (x * (mean * (1.0 - mean))[:, None])
+        gradient = x.T @ (y - mean)
         try:
             step = np.linalg.solve(curvature, gradient)
         except np.linalg.LinAlgError:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.analysis.decisions.shelf import ShelfSource
-from outcomes.analysis.finds.design import unassisted_hides
+from outcomes.analysis.finds.usable_trials import unassisted_hides
 from outcomes.answers.facts import Facts
 from outcomes.draw.records_figure import shown_stays
 from outcomes.draw.shelf_figure import LATEST

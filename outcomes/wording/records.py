@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING
-from outcomes.analysis.finds.design import UNLOGGED, on_late_logs, unassisted_hides
 from outcomes.analysis.finds.other_trials import LOGGED_FROM_THE_START
+from outcomes.analysis.finds.terms import UNLOGGED
+from outcomes.analysis.finds.usable_trials import on_late_logs, unassisted_hides
 from outcomes.answers.facts import Facts
 from outcomes.exposure.cycles_and_age import CYCLES, CYCLES_AND_AGE, NAME_OF
 from outcomes.exposure.stays import History

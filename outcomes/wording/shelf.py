@@ -9,8 +9,8 @@ from outcomes.analysis.decisions.next_step import SETTLED_SOON, is_past_limit, w
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING, WhichPredicts
-from outcomes.analysis.finds.design import on_late_logs
 from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.finds.usable_trials import on_late_logs
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import count
 from outcomes.wording.limit import limits_named, limits_set

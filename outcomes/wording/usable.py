@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from outcomes.analysis.finds.design import usable_trials
+from outcomes.analysis.finds.usable_trials import usable_trials
 from outcomes.exposure.trials import Joined
 from outcomes.settings import ReliabilityRule
 

@@ -12,7 +12,8 @@ import pandas as pd
 import pytest
 
 from outcomes.analysis.decisions import compare
-from outcomes.analysis.finds.design import plan_design, usable_trials
+from outcomes.analysis.finds.choose_terms import plan_design
+from outcomes.analysis.finds.usable_trials import usable_trials
 from outcomes.analysis.lifetimes import kaplan_meier as lifetime
 from outcomes.analysis.searches import false_alerts, search_time
 from outcomes.exposure.trials import join

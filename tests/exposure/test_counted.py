@@ -12,9 +12,9 @@ TRIALS = "started_at,dog_id,source_id,result,cycles\n"
 DAYS = ("2025-02-01", "2025-02-03", "2025-02-05")
 
 
-def joined(tmp_path, sources, trials, settings=""):
-    (tmp_path / "sources.csv").write_text(SOURCES + "".join(f"{line}\n" for line in sources))
-    (tmp_path / "trials.csv").write_text(TRIALS + "".join(f"{line}\n" for line in trials))
+def joined(tmp_path, sources, trials, settings="", names=(SOURCES, TRIALS)):
+    (tmp_path / "sources.csv").write_text(names[0] + "".join(f"{line}\n" for line in sources))
+    (tmp_path / "trials.csv").write_text(names[1] + "".join(f"{line}\n" for line in trials))
     (tmp_path / "unit.toml").write_text(settings)
     return join(read_records(tmp_path))
 
@@ -32,7 +32,7 @@ def today(found, when="2025-06-01") -> float:
     return float(asked["cycles"].iloc[0])
 
 
-def test_without_a_log_each_day_of_trials_is_a_thaw(tmp_path) -> None:
+def test_without_a_log_each_day_is_a_thaw(tmp_path) -> None:
     found = joined(tmp_path, ["S1,bone,2025-01-01,freezer,,,"], on_days("", "", ""))
     assert cycles(found) == [1, 2, 3]
     assert found.notes == ()
@@ -46,13 +46,15 @@ def test_cycles_before_are_added(tmp_path) -> None:
 
 
 def test_tally_counts_back_by_what_is_logged(tmp_path) -> None:
-    # 10 on the last day, of which the log and the trials show 3.
-    found = joined(tmp_path, ["S1,bone,2025-01-01,freezer,,10,"], on_days("", "", ""))
-    assert cycles(found) == [8, 9, 10]
-    assert today(found) == 10
+    # 4 on the last day, of which the log and the trials show 3.
+    found = joined(tmp_path, ["S1,bone,2025-01-01,freezer,,4,"], on_days("", "", ""))
+    assert cycles(found) == [2, 3, 4]
+    assert today(found) == 4
     assert found.trials["cycles_source"].tolist() == ["both"] * 3
     (note,) = found.notes
-    assert (note.table, note.row, note.value) == ("sources", 2, "10")
+    assert (note.rule, note.severity) == ("count unlike the log", "note")
+    assert (note.table, note.row, note.column) == ("sources", 2, "cycles_counted")
+    assert note.value == "4"
     assert "the log shows 3 cycles of S1 by 2025-02-05; the count is used" in note.line()
 
 
@@ -74,7 +76,25 @@ def test_count_of_a_trial_is_used_for_it(tmp_path) -> None:
     assert today(found) == 12
     assert found.trials["cycles_by_hand"].tolist()[::2] == [7, 12]
     (note,) = found.notes
+    assert (note.rule, note.severity) == ("count unlike the log", "note")
+    assert (note.table, note.row, note.column, note.value) == ("trials", 4, "cycles", "12")
     assert "they differ in 2 of its trials, by +6 to +9" in note.line()
+
+
+def test_notes_name_the_units_own_columns(tmp_path) -> None:
+    said = '[columns.sources]\ncycles_counted = "Tally"\n[columns.trials]\ncycles = "Count"\n'
+    names = SOURCES.replace("cycles_counted", "Tally"), TRIALS.replace(",cycles", ",Count")
+    kept = ["S1,bone,2025-01-01,freezer,,10,", "S2,bone,2025-01-01,freezer,,,"]
+    others = ["2025-02-01 10:00,Ash,S2,find,", "2025-02-01 11:00,Ash,,clear,"]
+    found = joined(tmp_path, kept, [*on_days("7", "", ""), *others], said, names)
+    assert [(note.table, note.column) for note in found.notes] == [
+        ("sources", "Tally"),
+        ("trials", "Count"),
+    ]
+    by_source = found.trials.groupby("source_id", dropna=False)["cycles_source"].unique()
+    assert by_source["S1"].tolist() == ["both"]
+    assert by_source["S2"].tolist() == ["log"]
+    assert found.trials["cycles_source"].isna().sum() == 1  # the blank area's
 
 
 def test_settings_can_go_by_the_log(tmp_path) -> None:

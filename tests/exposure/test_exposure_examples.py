@@ -66,7 +66,7 @@ def test_proven_thaw_waits_for_the_sources_log() -> None:
     assert at(told, "2026-01-05 09:00", "B")["hours_since_thaw"] == 1.0
 
 
-def test_trials_on_both_sides_of_midnight_thaw_twice() -> None:
+def test_trials_around_midnight_thaw_twice() -> None:
     trials = [("A", "2026-01-05 23:30", None), ("A", "2026-01-06 01:00", None)]
     found = at(history([("A", "2026-01-01", "freezer")], trials=trials), "2026-01-06 01:00")
     # Out from 21:30; the second thaw from two hours before the second trial.

@@ -117,22 +117,6 @@ def test_one_level_is_near_its_integral() -> None:
     assert ours == pytest.approx(exact, abs=4e-3)
 
 
-def test_weighted_rows_are_as_many_single_rows() -> None:
-    rng = np.random.default_rng(4)
-    codes, size = np.arange(12) % 4, rng.integers(1, 9, 12)
-    ones = rng.binomial(size, 0.6)
-    x = np.column_stack([np.ones(12), rng.normal(size=12)])
-    together = LaplaceLikelihood(ones, x, [Grouping("g", codes, 4)], weight=size)
-    singles = np.concatenate([np.arange(m) < k for m, k in zip(size, ones, strict=True)])
-    rows = np.repeat(np.arange(12), size)
-    apart = LaplaceLikelihood(singles.astype(float), x[rows], [Grouping("g", codes[rows], 4)])
-    beta, theta = np.array([0.3, 0.2]), np.array([0.5])
-    one, many = together.at(beta, theta), apart.at(beta, theta)
-    choose = np.log(special.comb(size, ones)).sum()
-    assert one.log_likelihood == pytest.approx(many.log_likelihood + choose, abs=1e-9)
-    np.testing.assert_allclose(one.gradient, many.gradient, atol=1e-9)
-
-
 def test_near_mode_changes_only_the_way() -> None:
     y, x, groupings = _model(6, slope=True)
     likelihood = LaplaceLikelihood(y, x, groupings)

@@ -110,6 +110,8 @@ def test_sources_stand_for_moves_of_no_log(kept) -> None:
 
 def test_listed_twins_are_left_to_the_person() -> None:
     assert spellings_to_join(["S1", "s01", "S2"], ["S1", "s01", "s 1", "s2"]) == {"s2": "S2"}
+    # What a copied cell may carry unseen (a zero-width space) tells nothing apart.
+    assert spellings_to_join(["S1-2"], ["s1\u200b 2", "s12"]) == {"s1\u200b 2": "S1-2"}
 
 
 def test_folding_reaches_what_a_portion_is_cut_from(clean, write) -> None:

@@ -18,7 +18,7 @@ from outcomes.analysis.decisions.curve import GRID, observed_bins, standardised
 from outcomes.analysis.decisions.threshold import Threshold, read_threshold
 from outcomes.analysis.finds.design import Column, Design
 from outcomes.analysis.results import FindCurve
-from outcomes.models.mixed import fit_mixed, linear_predictor_variance
+from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
 
 
@@ -191,8 +191,8 @@ def test_inverse_prediction_of_venables_and_ripley(outside, killed, dose, error)
     # 1e-5: R's coefficients there stopped at glm's default tolerance.
     check(f"log dose that kills {killed:.0%}", dose, found.estimate, 1e-5)
     # Its delta-method error is the error of the log-odds there over the slope.
-    at = np.array([[1.0, float(dose), 0.0]])
-    delta = np.sqrt(linear_predictor_variance(fit, at, {})[0]) / abs(fit.beta[1])
+    at = np.array([1.0, float(dose), 0.0])
+    delta = np.sqrt(at @ fit.cov @ at) / abs(fit.beta[1])
     check(f"log dose that kills {killed:.0%}, error", error, delta, 1e-5)
 
 
@@ -219,8 +219,8 @@ def test_beetles_have_their_median_dose(outside) -> None:
     # The curve is read by linear interpolation.
     dose = outside(method, f"{data}; dose.p of R's MASS.", "computed")
     dose("dose that kills 50%", "1.771721", found.estimate, 1e-6)
-    at = np.array([[1.0, 1.771721]])
-    delta = np.sqrt(linear_predictor_variance(fit, at, {})[0]) / abs(fit.beta[1])
+    at = np.array([1.0, 1.771721])
+    delta = np.sqrt(at @ fit.cov @ at) / abs(fit.beta[1])
     error = outside(
         method, f"{data}; the error that R's investr package is tested against.", "read"
     )

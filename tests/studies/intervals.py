@@ -21,8 +21,9 @@ from promises import HOW_JUDGED, SLACK, Found, in_short, judged, made_by, promis
 from scipy import stats
 from side_by_side import add_options, run_stored, told_end, told_runs, where
 
-from outcomes.analysis.finds.model import FindFit, fit_finds, small_sample
+from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.finds.profile import profile_interval
+from outcomes.analysis.finds.standard_errors import small_sample
 from outcomes.errors import FitError
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records

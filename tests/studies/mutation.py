@@ -81,6 +81,30 @@ PLAN: dict[str, tuple[str, ...]] = {
         "tests/analysis/decisions/test_trade_off.py",
         "tests/report/test_either.py",
     ),
+    "analysis/finds/any_shape.py": (
+        "tests/analysis/finds/test_shape_arithmetic.py",
+        "tests/analysis/finds/test_any_shape.py",
+        "tests/analysis/finds/test_verdict_branches.py",
+    ),
+    "analysis/finds/kinds.py": ("tests/analysis/finds/test_shape_arithmetic.py",),
+    "analysis/finds/line_tests.py": (
+        "tests/analysis/finds/test_verdict_branches.py",
+        "tests/analysis/finds/test_which_predicts.py",
+    ),
+    "analysis/finds/memory.py": ("tests/analysis/finds/test_memory.py",),
+    "analysis/finds/refits.py": ("tests/analysis/finds/test_refits.py",),
+    "analysis/finds/shapes.py": ("tests/analysis/finds/test_shapes.py",),
+    "analysis/finds/terms.py": ("tests/analysis/finds/test_terms.py",),
+    "analysis/lifetimes/chance.py": ("tests/analysis/lifetimes/test_chance.py",),
+    "analysis/monitoring/asked_again.py": ("tests/analysis/monitoring/test_asked_again.py",),
+    "exposure/counted.py": ("tests/exposure/test_counted.py",),
+    "models/averaged_interval.py": ("tests/models/test_averaged_interval.py",),
+    "models/calibrated_test.py": ("tests/analysis/finds/test_refits.py",),
+    "models/linear_mixed.py": ("tests/models/test_linear_mixed.py",),
+    "models/one_effect.py": ("tests/models/test_one_effect.py",),
+    "models/score_test.py": ("tests/models/test_score_test.py",),
+    "records/reading/fold.py": ("tests/records/reading", "tests/records/test_as_kept.py"),
+    "records/reading/gather.py": ("tests/records/test_as_kept.py",),
 }
 # A fault is noticed by the first example that fails: making it small would take minutes each.
 NO_SHRINKING = """

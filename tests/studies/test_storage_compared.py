@@ -18,8 +18,9 @@ from intervals import seldom
 from scipy.special import expit
 
 from outcomes.analysis.decisions.compare import WAYS, Comparison, compare_storage
-from outcomes.analysis.finds.model import FindFit, fit_finds, normal_nodes
+from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.exposure.trials import join
+from outcomes.models.averaged_probability import normal_nodes
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import Truth, Unit, simulate_unit

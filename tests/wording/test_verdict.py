@@ -12,8 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from outcomes.analysis.finds.describe_terms import linear_predictor
 from outcomes.analysis.finds.line_tests import RatioTest
-from outcomes.analysis.finds.model import FindFit, Slope, linear_predictor
+from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.finds.slopes import Slope
 from outcomes.analysis.monitoring.charts import Watch
 from outcomes.analysis.results import Bin, FindCurve
 from outcomes.records.tables import Finding

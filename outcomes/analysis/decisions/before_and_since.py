@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import unassisted_hides
+from outcomes.analysis.finds.usable_trials import unassisted_hides
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName, other_than
 
 LATEST = 12

@@ -11,10 +11,14 @@ from scipy.optimize import brentq
 
 from outcomes.analysis.decisions.curve import met_at_all
 from outcomes.analysis.decisions.threshold import Threshold
-from outcomes.analysis.finds.design import UNLOGGED, Design, kinds_of, plan_design
-from outcomes.analysis.finds.model import FindFit, averaged_probability
+from outcomes.analysis.finds.choose_terms import plan_design
+from outcomes.analysis.finds.design import Design
+from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.finds.terms import UNLOGGED
+from outcomes.analysis.finds.usable_trials import kinds_of
 from outcomes.analysis.results import ExposureName
 from outcomes.errors import FitError
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.distributions import normal_quantile, normal_share
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit

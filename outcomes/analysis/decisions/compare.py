@@ -9,15 +9,13 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import (
-    OF_THE_SOURCE,
-    PER_PARAMETER,
-    UNLOGGED,
-    Column,
-    Design,
-)
-from outcomes.analysis.finds.model import FindFit, averaged_probability, small_sample
+from outcomes.analysis.finds.choose_terms import PER_PARAMETER
+from outcomes.analysis.finds.design import OF_THE_SOURCE, Column, Design
+from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.finds.standard_errors import small_sample
+from outcomes.analysis.finds.terms import UNLOGGED
 from outcomes.errors import FitError
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.distributions import student_quantile, student_tail
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit

@@ -9,13 +9,17 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, special
 
-from outcomes.analysis.finds.design import EXPOSURE_COLUMNS, UNLOGGED, Design, kinds_of
-from outcomes.analysis.finds.model import FindFit, averaged_probability, linear_predictor, refit
+from outcomes.analysis.finds.describe_terms import linear_predictor
+from outcomes.analysis.finds.design import EXPOSURE_COLUMNS, Design
+from outcomes.analysis.finds.model import FindFit, refit
 from outcomes.analysis.finds.shapes import LINE, WeightedShape
+from outcomes.analysis.finds.terms import UNLOGGED
+from outcomes.analysis.finds.usable_trials import kinds_of
 from outcomes.analysis.results import Bin, ExposureName, FindCurve
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import other_than
 from outcomes.models.averaged_interval import averaged_limits
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.distributions import exact_interval, student_quantile
 from outcomes.models.mixed_result import MixedFit
 from outcomes.text import count

@@ -11,8 +11,10 @@ import pandas as pd
 from scipy import special
 
 from outcomes.analysis.decisions.curve import reach_of
+from outcomes.analysis.finds.describe_terms import linear_predictor
 from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
-from outcomes.analysis.finds.model import FindFit, averaged_probability, linear_predictor
+from outcomes.analysis.finds.model import FindFit
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.mixed_result import MixedFit
 from outcomes.models.newton import maximise
 from outcomes.records.columns import Result

@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.decisions.threshold import Threshold
-from outcomes.analysis.finds.design import unassisted_hides
+from outcomes.analysis.finds.usable_trials import unassisted_hides
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 
 Order = Literal["retire", "test", "log", "choose", "keep and test", "keep"]

@@ -13,12 +13,15 @@ from scipy import special
 from outcomes.analysis.decisions.curve import log_odds_limits, model_of, observed_to, reach_of
 from outcomes.analysis.decisions.source_draws import SourceDraws, draw_over_spreads
 from outcomes.analysis.finds.cycles_or_age import exposures_tied
-from outcomes.analysis.finds.design import OF_THE_SOURCE, UNLOGGED, Design, unassisted_hides
-from outcomes.analysis.finds.model import FindFit, averaged_probability
+from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
+from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.finds.terms import UNLOGGED
+from outcomes.analysis.finds.usable_trials import unassisted_hides
 from outcomes.analysis.results import Advice, Ground
 from outcomes.exposure.accumulate import Regime, exposure_at
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.exposure.stays import History
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.mixed_result import MixedFit
 from outcomes.records.checking.rules import LATE_LOG_DAYS
 

@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.analysis.finds.design import OF_THE_SOURCE, Design, kinds_of
-from outcomes.analysis.finds.model import FindFit, at_each_spread, normal_nodes
+from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
+from outcomes.analysis.finds.model import FindFit, at_each_spread
+from outcomes.analysis.finds.usable_trials import kinds_of
 from outcomes.analysis.results import ExposureName
+from outcomes.models.averaged_probability import normal_nodes
 from outcomes.models.mixed_result import MixedFit
 from outcomes.random_streams import random_stream
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import EXPOSURES, Design, kinds_of
+from outcomes.analysis.finds.design import EXPOSURES, Design
 from outcomes.analysis.finds.refits import Fitted, Refitter, draw_outcomes
 from outcomes.analysis.finds.shapes import (
     LINE,
@@ -20,6 +20,7 @@ from outcomes.analysis.finds.shapes import (
     candidate_shapes,
     smooth_columns,
 )
+from outcomes.analysis.finds.usable_trials import kinds_of
 from outcomes.analysis.results import ExposureName
 from outcomes.errors import FitError
 from outcomes.models.calibrated_test import Calibrated, calibrate

@@ -14,19 +14,15 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import Column, Design, plan_design
-from outcomes.analysis.finds.model import (
-    LEAST_DOGS,
-    LEAST_FINDS,
-    LEAST_MISSES,
-    LEAST_SOURCES,
-    averaged_probability,
-    linear_predictor,
-    small_sample,
-)
+from outcomes.analysis.finds.choose_terms import plan_design
+from outcomes.analysis.finds.describe_terms import linear_predictor
+from outcomes.analysis.finds.design import Column, Design
+from outcomes.analysis.finds.model import LEAST_DOGS, LEAST_FINDS, LEAST_MISSES, LEAST_SOURCES
+from outcomes.analysis.finds.standard_errors import small_sample
 from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import AGE, CYCLES, CYCLES_AND_AGE
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.distributions import f_tail, student_quantile
 from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed, idle_groupings

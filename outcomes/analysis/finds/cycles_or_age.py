@@ -8,11 +8,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from outcomes.analysis.finds.any_shape import REFITS, AnyShape
-from outcomes.analysis.finds.design import UNLOGGED, Design, on_late_logs
+from outcomes.analysis.finds.design import Design
 from outcomes.analysis.finds.kinds import KindChange, change_by_kind, sources_that_fall_most
 from outcomes.analysis.finds.line_tests import LineTests, RatioTest
 from outcomes.analysis.finds.model import FindFit, change_along
 from outcomes.analysis.finds.shapes import Shape, WeightedShape
+from outcomes.analysis.finds.terms import UNLOGGED
+from outcomes.analysis.finds.usable_trials import on_late_logs
 from outcomes.analysis.results import ExposureName, Verdict
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, other_than
@@ -309,7 +311,7 @@ def _name(
     if wide is not None and (bent or by_kind):
         named = _name_any_shape(tests, wide, present, notes, bent=bent, by_kind=by_kind)
     else:
-        named = _decide(tests, joint, present, tests.alpha, notes)
+        named = _decide(tests, present, tests.alpha, notes)
         if wide is not None and named.verdict == "cannot be told apart":
             named = _if_common(named, tests, wide, notes)
     told = change_by_kind(tests.design, tests.alpha) if by_kind else ()
@@ -373,7 +375,6 @@ def _allowed_for(design: Design) -> bool:
 
 def _decide(
     tests: LineTests,
-    joint: RatioTest,
     present: tuple[ExposureName, ...],
     alpha: float,
     notes: list[str],

@@ -15,9 +15,10 @@ import pandas as pd
 from scipy import special
 
 from outcomes.analysis.finds.design import Design
-from outcomes.analysis.finds.model import FindFit, averaged_probability
+from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.results import FindEstimate, LeftOut
 from outcomes.errors import FitError
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.distributions import chi_square_tail, exact_interval, student_quantile
 from outcomes.models.likelihood_ratio import likelihood_ratio
 from outcomes.models.mixed import fit_mixed

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from outcomes.analysis.finds.design import Design, kinds_of
-from outcomes.analysis.finds.model import small_sample
+from outcomes.analysis.finds.design import Design
+from outcomes.analysis.finds.standard_errors import small_sample
+from outcomes.analysis.finds.usable_trials import kinds_of
 from outcomes.errors import FitError
 from outcomes.models.distributions import student_quantile
 from outcomes.models.mixed import fit_mixed

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.analysis.finds.design import PER_PARAMETER, on_late_logs, plan_design
+from outcomes.analysis.finds.choose_terms import PER_PARAMETER, plan_design
+from outcomes.analysis.finds.describe_terms import linear_predictor
 from outcomes.analysis.finds.memory import FIRST_MEETINGS
-from outcomes.analysis.finds.model import linear_predictor
 from outcomes.analysis.finds.specifications import Asked, refit_other, restrict, size_of
 from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, history_of
+from outcomes.analysis.finds.usable_trials import on_late_logs
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import ExposureName
 from outcomes.random_streams import random_stream

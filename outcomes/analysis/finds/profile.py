@@ -88,7 +88,7 @@ def profile_interval(
         Two-sided; 1 - alpha of the settings if not given.
     few_sources
         Allow for few sources as the fit's own interval does: Student's t and
-        the factor of :func:`outcomes.analysis.finds.model.describe_terms`. Without it,
+        the factor of :func:`outcomes.analysis.finds.describe_terms.describe_terms`. Without it,
         the limits are where twice the fall in log-likelihood reaches the
         chi-square quantile.
 

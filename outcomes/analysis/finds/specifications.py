@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from outcomes.analysis.finds.design import Column, Design
-from outcomes.analysis.finds.model import FindFit, less_biased, small_sample
+from outcomes.analysis.finds.model import FindFit, less_biased
+from outcomes.analysis.finds.standard_errors import small_sample
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName
 from outcomes.models.clustered import ClusteredFit

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import on_late_logs
+from outcomes.analysis.finds.usable_trials import on_late_logs
 from outcomes.analysis.lifetimes.kaplan_meier import counting_trials
 from outcomes.analysis.lifetimes.rule import first_called
 from outcomes.analysis.results import LeftOut, Lifetime, RuleInUse

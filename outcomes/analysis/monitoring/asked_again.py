@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import unassisted_hides
 from outcomes.analysis.finds.model import (
     LEAST_DOGS,
     LEAST_FINDS,
@@ -16,6 +15,7 @@ from outcomes.analysis.finds.model import (
     FindFit,
     fit_finds,
 )
+from outcomes.analysis.finds.usable_trials import unassisted_hides
 from outcomes.analysis.results import ExposureName, Verdict
 from outcomes.models.distributions import normal_tail, student_quantile
 

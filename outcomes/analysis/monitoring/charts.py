@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.model import FindFit, averaged_probability
+from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.results import LeftOut
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.cusum import (
     ALIKE,
     CHARTS,

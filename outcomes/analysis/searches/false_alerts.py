@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from outcomes.analysis.finds.design import usable_trials
+from outcomes.analysis.finds.usable_trials import usable_trials
 from outcomes.analysis.results import LeftOut
-from outcomes.analysis.searches.design import Conditions, choose_conditions
+from outcomes.analysis.searches.conditions import Conditions, choose_conditions
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.counts import (

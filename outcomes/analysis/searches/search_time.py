@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from outcomes.analysis.finds.design import Design
-from outcomes.analysis.finds.model import FindFit, small_sample
+from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.finds.standard_errors import small_sample
 from outcomes.analysis.results import LeftOut
 from outcomes.analysis.searches.share_found import FoundCurve, HowSoon
 from outcomes.errors import FitError

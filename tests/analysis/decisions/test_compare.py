@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from outcomes.analysis.decisions.compare import Comparison, compare_storage
-from outcomes.analysis.finds.model import Slope, fit_finds
+from outcomes.analysis.finds.model import fit_finds
+from outcomes.analysis.finds.slopes import Slope
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
@@ -154,7 +155,7 @@ def test_overall_is_a_finding_from_six_a_side(two_kinds):
         assert found.by_kind == {}
 
 
-def test_conditions_make_room_where_misses_are_few(two_kinds):
+def test_few_misses_leave_conditions_out(two_kinds):
     trials = two_kinds[two_kinds["kind"] == "muscle"].copy()
     rng = np.random.default_rng(8)
     for term in ("temperature_c", "humidity_pct", "wind_m_s"):

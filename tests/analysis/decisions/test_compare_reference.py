@@ -122,7 +122,7 @@ def test_kinds_kept_one_way_are_left_out_by_name(kept_both_ways):
     assert found.sources == {"refrigerated": 5, "frozen": 6}
 
 
-def test_trials_at_ages_of_one_way_are_not_averaged(kept_both_ways):
+def test_ages_of_one_way_only_are_left_out(kept_both_ways):
     old = kept_both_ways["regime"].eq("frozen") & (np.arange(900) % 9 == 0)
     trials = kept_both_ways.assign(age_days=kept_both_ways["age_days"].mask(old, 5000.0))
     found = compare_storage(fit_finds(trials, DecisionSettings()))

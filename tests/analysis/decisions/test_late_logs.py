@@ -13,12 +13,15 @@ from outcomes.analysis.decisions.curve import find_curve, met_at_all
 from outcomes.analysis.decisions.shelf import review_shelf
 from outcomes.analysis.decisions.threshold import set_threshold
 from outcomes.analysis.decisions.trade_off import trade_off
+from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.cycles_or_age import which_predicts
-from outcomes.analysis.finds.design import UNLOGGED, plan_design
-from outcomes.analysis.finds.model import FindFit, averaged_probability, fit_finds, linear_predictor
-from outcomes.analysis.searches.design import choose_conditions
+from outcomes.analysis.finds.describe_terms import linear_predictor
+from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.analysis.finds.terms import UNLOGGED
+from outcomes.analysis.searches.conditions import choose_conditions
 from outcomes.answers.side_questions import ask_search_time
 from outcomes.exposure.trials import Joined, join
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.records.tables import Records
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings

@@ -33,7 +33,7 @@ def test_every_spread_has_its_part_in_the_draws(fit):
     assert len(levels) == fit.design.trials["source_id"].nunique()
 
 
-def test_sources_are_drawn_as_the_model_knows_them(fit):
+def test_drawn_sources_are_as_the_model_has(fit):
     whole, rng = fit.mixed, np.random.default_rng(1)
     own = whole.effects["source"]
     beta, effects = source_draws.draw_effects(whole, ("source",), 1e6, 20_000, rng)

@@ -4,11 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
+from outcomes.analysis.finds import memory as memory_module
 from outcomes.analysis.finds.memory import FIRST_MEETINGS, WITH_MEETINGS, ask_with_meetings
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.finds.other_trials import ask_other_trials
 from outcomes.analysis.finds.specifications import Asked, Memory, Specification
+from outcomes.errors import FitError
 from outcomes.settings import DecisionSettings
 from outcomes.wording.memory import describe_memory
 
@@ -45,6 +48,9 @@ def test_memory_taken_for_cycles_is_told(made_trials):
     assert memory.together
     (row,) = [r for r in asked.rows if r.name == WITH_MEETINGS]
     assert row == memory.cycles_with_it
+    assert row.family == "model"
+    error = (memory.high - memory.log_odds) / stats.norm.isf(0.025)
+    assert memory.p == pytest.approx(2.0 * stats.norm.sf(memory.log_odds / error), rel=1e-6)
     assert row.std_error > 1.5 * asked.rows[0].std_error
     told = describe_memory(memory, 0.05)
     assert "that changes the answer, so it may be memory in part" in told
@@ -81,6 +87,18 @@ def test_meetings_not_known_are_refused(made_trials, meetings, reason):
     asked = _asked(fit_finds(trials, DecisionSettings()))
     assert ask_with_meetings(asked) is None
     assert reason in asked.rows[-1].reason
+    assert asked.rows[-1].family == "model"
+
+
+def test_no_fit_with_meetings_has_its_reason(made_trials, monkeypatch):
+    asked = _asked(fit_finds(_met(made_trials, 0.0, cycles_follow=False), DecisionSettings()))
+
+    def fails(*args, **kwargs):
+        raise FitError("no maximum was found")
+
+    monkeypatch.setattr(memory_module, "refit_other", fails)
+    assert ask_with_meetings(asked) is None
+    assert asked.rows[-1].reason == "no maximum was found"
 
 
 def test_going_together_is_said_without_a_change():

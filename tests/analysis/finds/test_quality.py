@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.special import expit, logit
 from scipy.stats import mannwhitneyu, norm
 
-from outcomes.analysis.finds.model import averaged_probability, fit_finds
+from outcomes.analysis.finds.model import fit_finds
 from outcomes.analysis.finds.specifications import restrict
 from outcomes.analysis.finds.validation import (
     Drift,
@@ -20,6 +20,7 @@ from outcomes.analysis.finds.validation import (
     check_quality,
     predict_unseen,
 )
+from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.prediction import area_under_curve, brier_score, calibrate
 from outcomes.settings import DecisionSettings

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
 from outcomes.analysis.finds import other_trials as way
-from outcomes.analysis.finds.design import plan_design
+from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.analysis.finds.other_models import split_within
 from outcomes.analysis.finds.sensitivity import MAIN, try_specifications

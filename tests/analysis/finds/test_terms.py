@@ -6,7 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.analysis.finds.design import plan_design, usable_trials
+from outcomes.analysis.finds.choose_terms import plan_design
+from outcomes.analysis.finds.terms import values_of
+from outcomes.analysis.finds.usable_trials import usable_trials
 from outcomes.models.separation import is_separated
 
 
@@ -198,7 +200,7 @@ def test_hours_within_a_doubling_are_left_out(made_trials):
             assert _reason(design, "hours_since_thaw") == "hardly varies between the trials used"
 
 
-def test_unknown_depth_of_a_buried_hide_is_missing(made_trials):
+def test_buried_without_depth_is_missing(made_trials):
     trials = made_trials(4, n=600).assign(placement="buried", depth_cm=np.nan)
     trials.loc[::2, "placement"] = "surface"
     trials.loc[1::4, "depth_cm"] = 10.0
@@ -210,6 +212,24 @@ def test_words_for_a_number_are_no_condition(made_trials):
     design = plan_design(trials)
     assert _reason(design, "first_mass_g") == "not recorded"
     assert design.column_of("met_before") is None
+
+
+@pytest.mark.parametrize(
+    ("term", "recorded", "scaled"),
+    [
+        ("set_min", [0.2, 1.0, 64.0], [0.0, 0.0, 6.0]),
+        ("use_ratio", [0.5, 1.0, 4.0], [-1.0, 0.0, 2.0]),
+        ("hours_since_thaw", [np.nan, 0.0, 7.0], [0.0, 0.0, 3.0]),
+        ("first_mass_g", [0.5, "2", 32.0], [0.0, 1.0, 5.0]),
+        ("freezer_c", [np.nan, -18.0, "-20"], [-19.0, -18.0, -20.0]),
+        ("met_before", [0.0, 1.0, 7.0], [0.0, 1.0, 3.0]),
+        ("undocumented_days", [np.nan, 30.0, 31.0], [np.nan, 0.0, 31.0]),
+        ("wind_m_s", [1.5, np.nan, 3.0], [1.5, np.nan, 3.0]),
+    ],
+)
+def test_each_number_is_on_its_scale(term, recorded, scaled):
+    found = values_of(term, pd.DataFrame({term: recorded}))
+    np.testing.assert_allclose(found, scaled)
 
 
 def test_use_ratio_needs_15_sources(made_trials):

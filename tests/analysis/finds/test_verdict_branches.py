@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from outcomes.analysis.finds import cycles_or_age, line_tests
+from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.cycles_or_age import which_predicts
-from outcomes.analysis.finds.design import EXPOSURES, plan_design
+from outcomes.analysis.finds.design import EXPOSURES
 from outcomes.analysis.finds.line_tests import LineTests, RatioTest
 from outcomes.analysis.finds.model import fit_finds, less_biased
 from outcomes.errors import FitError

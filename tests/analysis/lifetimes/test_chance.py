@@ -97,7 +97,7 @@ def test_worn_sources_are_more_than_chance():
     assert "half" not in describe_lifetime(unclear)
 
 
-def test_without_a_model_own_finds_are_the_measure():
+def test_without_a_model_own_finds_decide():
     trials = tried(np.random.default_rng(4).random((30, 20)) < 0.1)
     own = asked(trials, None).chance
     alone = asked(trials, alike(trials, float((trials["result"] == "find").mean()))).chance

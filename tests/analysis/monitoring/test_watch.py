@@ -136,7 +136,7 @@ def test_the_order_of_the_rows_changes_nothing(worn):
 
 
 @pytest.mark.study
-def test_few_unchanged_dogs_pass_while_sources_fall():
+def test_few_dogs_pass_while_sources_fall():
     # The standard is 5 in 100; without exposures in the expectation 26 of 96 such dogs passed.
     # The bound is three binomial errors of all the units' dogs.
     past, dogs, by_chance = 0, 0, 0.0

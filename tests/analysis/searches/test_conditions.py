@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.analysis.finds.design import plan_design
-from outcomes.analysis.searches.design import choose_conditions
+from outcomes.analysis.finds.choose_terms import plan_design
+from outcomes.analysis.searches.conditions import choose_conditions
 
 
 def made(n: int = 1200, seed: int = 1) -> pd.DataFrame:

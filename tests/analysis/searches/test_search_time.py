@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from lifelines import KaplanMeierFitter
 
 from outcomes.analysis.decisions.curve import standardised
-from outcomes.analysis.finds.design import plan_design
+from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.searches.search_time import (
     SearchTimeFit,
@@ -133,7 +133,7 @@ def test_planted_slowing_is_recovered_unless_cut():
     assert "each 10 cycles went with at least" in describe_search_time(cut, SLOWER)
 
 
-def test_unchanged_time_says_what_the_limit_allows():
+def test_unchanged_time_says_what_is_allowed():
     fit = how_soon(made(2))
     assert fit.term("cycles").low < 1.0 < fit.term("cycles").high
     assert "went with" not in describe_search_time(fit, UNTOLD)
@@ -185,7 +185,7 @@ def test_records_without_finds_or_times_get_words():
     assert how_soon(trials.iloc[:0]).n == 0
 
 
-def test_a_column_that_finds_do_not_vary_in_is_left_out():
+def test_column_constant_in_finds_is_left_out():
     trials = made(6)
     trials["humidity_pct"] = np.where(trials["result"] == "find", 50.0, 60.0)
     fit = how_soon(trials)
@@ -275,7 +275,7 @@ def test_curves_join_finds_with_their_times():
         assert all(p.low <= p.share <= p.high for p in group.curve)
 
 
-def test_curves_end_at_the_limit_most_searches_had():
+def test_curves_end_at_the_usual_limit():
     trials = made(13, n=900)
     limits = np.where(np.arange(900) % 3 == 0, 300.0, np.where(np.arange(900) % 3 == 1, 600.0, 900))
     late = trials["search_s"] > limits
