@@ -12,15 +12,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.records.columns import TABLES, YES_NO, Table
+from outcomes.records.columns import TABLES, YES_NO, Column, Table
 from outcomes.records.read import header_finder
-from outcomes.records.reading.cells import CannotReadError, Cells, Place, clean, texts_of
+from outcomes.records.reading.cells import Array, CannotReadError, Cells, Place, clean, texts_of
 from outcomes.records.reading.files import find_tables, load_table
 from outcomes.records.reading.gather import clock_of, gather, is_total
+from outcomes.records.reading.headings import columns_by_signs
 from outcomes.records.reading.mapping import guess_header, likely_columns
 from outcomes.records.reading.spelling import fold
 from outcomes.records.reading.values import read_column
-from outcomes.records.reading.words import NO_SOURCE, NOTHING, guess_word
+from outcomes.records.reading.words import NO_SOURCE, NOTHING, alerted, guess_word
 from outcomes.settings import RecordsSettings
 
 FEWEST_DITTOS = 3
@@ -152,14 +153,37 @@ def _guess_table(
     }
     taken = {name for guess in guessed.values() for name in guess.names}
     left = [name for name in free if name not in taken]
-    guessed |= _by_words(table, whole, [n for n in absent if n not in guessed], left, known)
+    guessed |= _by_words(table, whole, [n for n in absent if n not in guessed], left)
     _pair_times(table, whole, guessed, free)
+    guessed |= _by_signs(table, whole, absent, free, guessed, known)
     _first_labels(table, whole, guessed, absent, free)
     _second_result(table, whole, guessed, free)
-    taken = {name for guess in guessed.values() for name in guess.names}
-    left = [name for name in free if name not in taken]
+    left = _left(free, guessed)
     ditto = None if table.name in known.same_as_above else _ditto(table, whole, guessed, mapped)
     return TableGuess(places, named, guessed, tuple(left), ditto)
+
+
+def _left(free: Sequence[str], guessed: Mapping[str, Guess]) -> list[str]:
+    taken = {name for guess in guessed.values() for name in guess.names}
+    return [name for name in free if name not in taken]
+
+
+def _by_signs(
+    table: Table,
+    cells: Cells,
+    absent: Sequence[str],
+    free: Sequence[str],
+    guessed: Mapping[str, Guess],
+    known: RecordsSettings,
+) -> dict[str, Guess]:
+    """Columns known by a word in their heading, where their cells are of that kind."""
+
+    def fits(ours: str, theirs: str) -> bool:
+        return _is_like(table, ours, _column(cells, theirs), known, theirs)
+
+    missing = [name for name in absent if name not in guessed]
+    found = columns_by_signs(table.name, missing, _left(free, guessed), fits)
+    return {ours: Guess((theirs,), "by its heading") for ours, theirs in found.items()}
 
 
 def _without_totals(cells: Cells) -> Cells:
@@ -202,6 +226,34 @@ def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings
     return True
 
 
+def _is_like(
+    table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings, heading: str
+) -> bool:
+    """Whether the cells of a column are of the kind of ours, which its heading alone cannot say."""
+    column = table.column(name)
+    texts = _filled(cells)
+    if not texts or not _fits(table, name, cells, known):
+        return False
+    if column.words:
+        words = set(texts)
+        meant = sum(means(column, word, heading) for word in words)
+        return len(words) <= _MOST_WORDS and meant >= 0.6 * len(words)
+    if column.type in ("number", "count", "time"):
+        return True
+    numbers = _share(texts, lambda text: bool(re.fullmatch(r"[\d.,:]+", text)))
+    dates = _share(texts, _is_date)
+    of_names = column.type == "id" or len(set(texts)) <= max(0.5 * len(texts), 1)
+    return dates < 0.5 and of_names and (numbers < 0.5 or column.name in ("source_id", "hide_id"))
+
+
+def means(column: Column, text: str, heading: str) -> bool:
+    """Whether a text says one of our words, or nothing."""
+    plain = text.casefold()
+    if column.name == "result" and alerted(text) is not None:
+        return True
+    return plain in NOTHING or guess_word(column, text, heading) is not None
+
+
 _YES_NO = {fold(word) for ours, names in YES_NO.items() for word in (ours, *names)}
 
 
@@ -225,7 +277,7 @@ def _is_clock(text: str) -> bool:
 
 
 def _by_words(
-    table: Table, cells: Cells, absent: Sequence[str], free: Sequence[str], known: RecordsSettings
+    table: Table, cells: Cells, absent: Sequence[str], free: Sequence[str]
 ) -> dict[str, Guess]:
     """Columns known by the set of words in them, where the name tells nothing."""
     found = {}
@@ -336,12 +388,39 @@ def _ditto(
     dittos = empty & (others >= 2)
     if dittos.sum() < FEWEST_DITTOS or empty[0]:
         return None
-    if len(names) > 1 and names[1] in cells.header:
-        # Within one day times go up; where they do not, another date is missing.
-        codes, texts = texts_of(_column(cells, names[1]))
-        clocks = [clock_of(clean(texts[c])) if c >= 0 else None for c in codes.tolist()]
-        after = [i for i in np.flatnonzero(dittos) if clocks[i] and clocks[i - 1]]
-        up = sum((clocks[i] or "") >= (clocks[i - 1] or "") for i in after)
-        if up < 0.9 * len(after):
-            return None
+    if (
+        len(names) > 1
+        and names[1] in cells.header
+        and not _times_go_up(table, cells, guessed, names[1], dittos)
+    ):
+        return None
     return date, int(dittos.sum())
+
+
+def _times_go_up(
+    table: Table, cells: Cells, guessed: Mapping[str, Guess], clock: str, dittos: Array
+) -> bool:
+    """Whether times go up within one day: where they do not, another date is missing.
+
+    In a storage log those of one source do, for one source is written after another.
+    """
+    codes, texts = texts_of(_column(cells, clock))
+    clocks = [clock_of(clean(texts[c])) if c >= 0 else None for c in codes.tolist()]
+    of_row = [""] * len(clocks)
+    if table.name == "storage":
+        label = guessed["source_id"].names[0] if "source_id" in guessed else "source_id"
+        if label in cells.header:
+            codes, texts = texts_of(_column(cells, label))
+            of_row = [fold(clean(texts[c])) if c >= 0 else "" for c in codes.tolist()]
+    last: dict[str, str] = {}
+    compared = up = 0
+    for row, (time, label) in enumerate(zip(clocks, of_row, strict=True)):
+        if not dittos[row]:
+            last = {}
+        if not time:
+            continue
+        if dittos[row] and label in last:
+            compared += 1
+            up += time >= last[label]
+        last[label] = time
+    return up >= 0.9 * compared
