@@ -27,7 +27,8 @@ from outcomes.records.reading.words import (
     says_no_source,
     yes_or_no,
 )
-from outcomes.records.structure import ZERO_WORDS, TableGuess, guess_structure
+from outcomes.records.structure import guess_structure
+from outcomes.records.table_guess import ZERO_WORDS, TableGuess
 from outcomes.records.unit_file import load_settings, sections_of, settings_of, settings_path
 from outcomes.settings import RecordsSettings
 
@@ -406,13 +407,17 @@ def _word_lines(
             unknown.setdefault(text.casefold(), text)
     # Where every word says what the dog did, and none what that was, a source decides.
     by_source = column.name == "result" and all(
-        alerted(t) is not None or t.casefold() in NOTHING for t in texts if t
+        alerted(t) is not None or t.isdigit() or t.casefold() in NOTHING for t in texts if t
     )
+    known = {guess_word(column, t, heading) for t in texts if t}
     lines = []
     for text in list(unknown.values())[:MOST_WORDS]:
         guess, ground = _word_of(column, heading, text, on_hides, by_source)
         if guess is not None:
             lines.append((f"{quoted(text)} = {quoted(guess)}", ground))
+        elif column.name == "moved_to" and "freezer" in known:
+            ground = "no freezer, refrigerator or discard by its name, so taken as ambient"
+            lines.append((f'{quoted(text[:60])} = "ambient"', ground))
         elif column.name == "blinding":
             choices = ", ".join(column.words)
             ground = f"not known, so read as an empty cell; or is it one of: {choices}?"
@@ -431,11 +436,13 @@ def _word_of(
     """Our word for one of theirs, and the ground."""
     if column.name == "result":
         # What a dog did is one thing on a hide and another on a blank area.
-        did = alerted(text)
+        did = int(text) > 0 if text.isdigit() else alerted(text)
         beside_others = yes_or_no(text) is not None and not by_source
         if did is not None and not (beside_others and guess_word(column, text, heading)):
             own = on_hides.get(text)
-            alike = [on for word, on in on_hides.items() if alerted(word) is not None]
+            alike = [
+                on for word, on in on_hides.items() if word.isdigit() or alerted(word) is not None
+            ]
             shares = alike if by_source or own is None else [own]
             share = sum(shares) / len(shares) if shares else 1.0
             if share == 1.0:
@@ -476,6 +483,8 @@ def _unit_lines(
     unit = unit_in_heading(column, theirs)
     if unit is not None:
         return [(section, f"{column.name} = {quoted(unit)}", "by the heading")]
+    if column.name == "humidity_pct" and _all_fractions(texts):
+        return [(section, 'humidity_pct = "fraction"', "none is above 1")]
     if "impossible temperature" in rules and _mostly_fahrenheit(column, texts):
         return [(section, f'{column.name} = "F"', "most are too high for °C")]
     if "clock times among numbers" in rules:
@@ -483,6 +492,12 @@ def _unit_lines(
     if "minutes and seconds" in rules:
         return [("units", f'{column.name} = "mm:ss"', "cells such as 1:30")]
     return []
+
+
+def _all_fractions(texts: Sequence[str]) -> bool:
+    """Whether the numbers of a percentage are all between 0 and 1, and not all the same."""
+    numbers = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce").dropna()
+    return len(numbers) > 1 and numbers.min() < numbers.max() <= 1.0 and numbers.min() >= 0.0
 
 
 def _mostly_fahrenheit(column: Column, texts: Sequence[str]) -> bool:

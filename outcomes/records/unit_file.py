@@ -387,7 +387,11 @@ def _columns(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, 
                     f"{path}: [{section}] {ours} = {_written(name)} cannot be used. "
                     "Give the name of your column in quotation marks, or several in a list."
                 )
-            before = {one for names in theirs.values() for one in names}
+            # A column that is one of several may be another of ours by itself.
+            several = len(of_ours) > 1
+            before = {
+                one for names in theirs.values() for one in names if (len(names) > 1) == several
+            }
             twice = next((one for one in of_ours if one in before), None)
             if twice is not None:
                 raise SettingsError(

@@ -14,33 +14,43 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         ),
         "counted_on": (r"count|tall(y|ied)|as (of|at)|checked", r"thaw|cycle|number|how many"),
         "acquired_on": (
-            r"acqui|rec(ei)?v|rec.?d|got|obtain|collect|arriv|came|intake|date|since|from when|"
-            r"\bin\b",
+            r"acqui|rec(ei)?v|rec.?d|rcvd|got|obtain|collect|arriv|came|intake|date|since|\bin\b|"
+            r"from when",
             r"thaw|expir|use by|born|death|last|next|count|tall",
         ),
         "age_at_acquisition_days": (r"\bage|how old|\bold\b|post.?mortem|pmi", ""),
         "cycles_counted": (r"thaw|cycle|defrost|times out", r"date|last|before|prior|when"),
-        "kept_in": (r"kept|store|storage|where|lives|home|location", ""),
-        "packaging": (r"pack|container|jar|bag|wrap|held in|vessel", ""),
+        "kept_in": (r"kept|store|storage|where|lives|home|\bloc\b|location", ""),
+        "packaging": (r"pack|pkg|container|jar|bag|wrap|held in|vessel", ""),
         "mass_g": (r"weigh|mass|amount|size|quantity|how much", ""),
         "parent_id": (r"cut from|part of|split|portion|parent|taken from|piece of", ""),
-        "kind": (r"type|kind|tissue|material|what|descr|contents|categor|class|item", r"pack|use"),
+        "kind": (r"type|kind|tissue|material|what|desc|contents|categor|class|item", r"pack|use"),
     },
     "storage": {
         "moved_to": (r"\bout\b|\bin\b|move|where|to\b|doing|action|happen|direction|put|place", ""),
         "moved_at": (r"date|when|time|day", ""),
         "temperature_c": (r"temp", ""),
         "packaging": (r"pack|container|wrap", ""),
-        "source_id": (r"aid|source|sample|tag|label|item|material", ""),
+        "source_id": (r"aid|source|sample|smpl|tag|label|item|material|specimen|article", ""),
     },
     "trials": {
-        "source_id": (r"\baids?\b|source|sample|tag\b|target|material|odou?r|which hide", ""),
+        "source_id": (
+            r"\baids?\b|source|sample|smpl|specimen|article|tag\b|target|material|odou?r|"
+            r"which hide",
+            "",
+        ),
         "dog_id": (r"\bdog|k-?9|canine", r"did|do\b|help|alert|find|found|handler|born"),
         "blinding": (r"blind|knew|know|aware|told|informed", ""),
         "assisted": (r"help|assist|prompt|\bcued?\b|intervene", ""),
-        "handler_id": (r"handl|team|person|who\b|run by|with whom", r"know|knew|help|blind|aware"),
+        "handler_id": (
+            r"handl|hndlr|team|person|who\b|run by|with whom",
+            r"know|knew|help|blind|aware",
+        ),
         "false_alerts": (r"false|\bfas?\b|wrong|unconfirmed", ""),
-        "result": (r"result|outcome|find|found|alert|indicat|respon|what did|hit|score", r"time"),
+        "result": (
+            r"res(u)?lt|rslt|outcome|find|found|alert|indicat|respon|what did|hit|score",
+            r"time",
+        ),
         "limit_s": (r"limit|max|allowed|allotted|cut.?off", ""),
         "set_min": (
             r"\bset\b|placed|soak|\blay\b|laid|hid(den)?\b|ageing|aging|\bwait|in place|"
@@ -48,14 +58,14 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
             r"time (was|of)|by whom|\bwho\b|depth|deep|date",
         ),
         "search_s": (
-            r"search|to find|find time|durat|took|how long|elapsed|\bsecs?\b|seconds|"
+            r"search|srch|to find|find time|durat|took|how long|elapsed|\bsecs?\b|seconds|"
             r"\bmin(ute)?s?\b",
             r"set|placed|soak|lay|limit|max|start|blind|number",
         ),
         "cycles": (r"thaw|cycle|defrost", ""),
         "depth_cm": (r"deep|depth|how far down", ""),
         "humidity_pct": (r"humid|\brh\b|\bhum\b", ""),
-        "wind_m_s": (r"wind|breeze", r"dir|from"),
+        "wind_m_s": (r"wind|wnd|breeze", r"dir|from"),
         "temperature_c": (r"temp|degrees|how (hot|cold|warm)", r"trend"),
         "setting": (r"where|site|venue|location|environ|terrain|area|surround|place$", ""),
         "placement": (r"placement|hide type|how .*(hidden|hid|placed)|height|kind of hide", ""),

@@ -38,8 +38,8 @@ _SIGNS: dict[str, tuple[tuple[str, str], ...]] = {
     ),
     "moved_to": (
         (r"discard|dispos|destr|thrown|bin|burn|incinerat|gone", "discarded"),
-        (r"fridge|refrig|cooler|cold room", "refrigerator"),
-        (r"freez|frozen", "freezer"),
+        (r"fridge|refrig|\bfri?d?ge?\b|cooler|cold room|chiller", "refrigerator"),
+        (r"fre?e?z|frozen", "freezer"),
         (
             r"\bout\b|taken|sign(ed)? out|check(ed)? out|room|ambient|thaw|train|field|^o$",
             "ambient",
@@ -47,19 +47,19 @@ _SIGNS: dict[str, tuple[tuple[str, str], ...]] = {
         (r"\bin\b|back|return|check(ed)? in|sign(ed)? in|^i$", "freezer"),
     ),
     "kept_in": (
-        (r"fridge|refrig|cooler|cold room", "refrigerator"),
-        (r"freez|frozen|^fz$", "freezer"),
+        (r"fridge|refrig|\bfri?d?ge?\b|cooler|cold room|chiller", "refrigerator"),
+        (r"fre?e?z|frozen|^fz$", "freezer"),
         (r"room|ambient|shelf|cupboard|cabinet|lock(er|up)|store", "ambient"),
     ),
     "packaging": (
-        (r"seal|vacuum|airtight|closed", "sealed"),
+        (r"\bseal|vac(uum)?\b|airtight|\bclosed", "sealed"),
         (r"hole|vent|perfor|mesh", "vented"),
         (r"\bopen|uncovered|unsealed", "open"),
     ),
     "blinding": (
-        (r"double|\bdbl\b|^d\.?b\.?$|^d$|nobody|no one", "double"),
+        (r"double|\bdbl\b|^d[./]?b\.?$|^d$|nobody|no one", "double"),
         (r"\b(not|non|un|no)[- ]?blind|knew|known|\bopen|\baware", "open"),
-        (r"single|blind|^s\.?b\.?$|^s$|^b$|unknown to", "single"),
+        (r"single|blind|^s[./]?b\.?$|^s$|^b$|unknown to", "single"),
     ),
     "assisted": ((r"\bhelped|assist|^y$|^x$", "yes"), (r"\balone|^n$", "no")),
 }
