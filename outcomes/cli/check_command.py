@@ -25,7 +25,8 @@ _SHOWN = 200
     "--draft",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Write a whole unit.toml to read and correct; it must not exist yet.",
+    help="Write a whole unit.toml to read and correct, which keeps what yours says already; "
+    "FILE must not exist yet.",
 )
 def command(
     records: Path,
@@ -39,7 +40,7 @@ def command(
     Exit status 1 if something stops the work, or no trial can be used.
     """
     if draft is not None:
-        return _write_draft(records, draft)
+        return _write_draft(records, settings_file, draft)
     from outcomes.exposure.set_aside import with_set_aside
     from outcomes.exposure.trials import join
     from outcomes.records.checking.mends import describe_no_trial_left
@@ -70,12 +71,13 @@ def command(
     return int(stops)
 
 
-def _write_draft(records: Path, draft: Path) -> int:
+def _write_draft(records: Path, settings_file: Path | None, draft: Path) -> int:
     from outcomes.errors import OutputError
     from outcomes.exposure.trials import join
     from outcomes.records.placing import write_new
     from outcomes.records.read import examine_and_read
     from outcomes.records.suggest import draft_settings
+    from outcomes.records.unit_file import load_settings, settings_path, text_there
     from outcomes.report.out_folder import check_name
     from outcomes.text import count
 
@@ -89,15 +91,19 @@ def _write_draft(records: Path, draft: Path) -> int:
         handed = examination.rows_in.get("trials", 0) - totals
         return (0 if read is None else len(join(read).trials)), handed
 
-    made = draft_settings(records, usable)
+    load_settings(records, settings_file)  # what is wrong with it is told before all else
+    file = settings_path(records) if settings_file is None else settings_file
+    there = text_there(file)
+    made = draft_settings(records, usable, there)
     if not made.text:
-        click.echo("Nothing needs to be said: the records read as they are. Nothing is written.")
+        more = "more " if there else ""
+        click.echo(f"Nothing {more}needs to be said: the records can be read. Nothing is written.")
         return 0
     write_new(draft, made.text.encode())
     left = f"; {count(made.left_open, 'line')} left open" if made.left_open else ""
     click.echo(
         f"{draft} written: with it {made.usable or 0:,} of {count(made.trials or 0, 'trial')} can "
-        f"be used{left}. Every line is a guess: read and correct it."
+        f"be used{left}. Every {'new line' if there else 'line'} is a guess: read and correct it."
     )
     return int(not made.usable)
 

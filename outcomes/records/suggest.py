@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -12,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import SettingsError
 from outcomes.records.checking.findings import quoted
 from outcomes.records.columns import ALERTED, NOT_ALERTED, TABLES, Column, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
@@ -127,7 +129,9 @@ def suggest_settings(
     return _toml(_suggested(path, known), sections)
 
 
-def draft_settings(path: str | Path, usable: Callable[[RecordsSettings], tuple[int, int]]) -> Draft:
+def draft_settings(
+    path: str | Path, usable: Callable[[RecordsSettings], tuple[int, int]], there: str = ""
+) -> Draft:
     """A whole ``unit.toml``, tried on the records; a guess that loses trials is left open.
 
     Parameters
@@ -136,21 +140,31 @@ def draft_settings(path: str | Path, usable: Callable[[RecordsSettings], tuple[i
         The records; a ``unit.toml`` beside them is not looked at.
     usable
         Settings → usable trials, and trials handed over.
+    there
+        What the unit's file says already: all of it is kept, and only what is new is
+        added to its sections.
 
     Returns
     -------
     Draft
+        Its text is empty where there is nothing to add.
 
     Raises
     ------
     UsageError
         If there are no records at ``path``.
+    SettingsError
+        If what is there cannot be used, or no line can be added to it.
     """
-    lines = _suggested(Path(path), RecordsSettings())
-    none = frozenset[str]()
+    lines = _suggested(Path(path), settings_of(there).records)
+    if not lines:
+        return Draft("", None, None, 0)
+
+    def text_of(lines: Sequence[Line]) -> str:
+        return _added_to(there, lines) if there.strip() else _toml(lines, frozenset())
 
     def tried(lines: Sequence[Line]) -> tuple[int, int]:
-        return usable(settings_of(_toml(lines, none)).records)
+        return usable(settings_of(text_of(lines)).records)
 
     good, trials = tried(lines)
     if trials and good < GOOD_SHARE * trials:
@@ -164,7 +178,60 @@ def draft_settings(path: str | Path, usable: Callable[[RecordsSettings], tuple[i
                 lines[at] = replace(line, text=f"# {line.text}", ground=ground)
                 good = now
     left_open = sum(line.open for line in lines)
-    return Draft(_toml(lines, none), good, trials, left_open)
+    return Draft(text_of(lines), good, trials, left_open)
+
+
+_SECTION = re.compile(r"^\s*\[([^\[\]]+)\]\s*(#.*)?$")
+
+
+def _added_to(there: str, lines: Sequence[Line]) -> str:
+    """What the file says, whole, with each new line at the end of its section.
+
+    Raises
+    ------
+    SettingsError
+        If what comes of it says less than before, or is no TOML.
+    """
+    blocks: list[tuple[str, list[str]]] = [("", [])]
+    for row in there.splitlines():
+        found = _SECTION.match(row)
+        if found:
+            blocks.append((re.sub(r"[\s\"']", "", found[1]), []))
+        blocks[-1][1].append(row)
+    sections = {name for name, _ in blocks}
+    for name, rows in blocks:
+        new = [line.shown() for line in lines if line.section == name]
+        while new and rows and not rows[-1].strip():
+            rows.pop()
+        rows += [*new, ""] if new else []
+    rest = [line for line in lines if line.section not in sections]
+    rows = [row for _, rows in blocks for row in rows]
+    while rows and not rows[-1].strip():
+        rows.pop()
+    text = "\n".join([*rows, ""]) + (f"\n{_toml(rest, frozenset())}" if rest else "")
+    try:
+        before, now = tomllib.loads(there), tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        before, now = {"": ""}, {}
+    if not _holds(now, before):
+        raise SettingsError(
+            "unit.toml is written so that no line can be added to it. Write each section as "
+            "[its name] on a line alone; or add the lines that outcomes check shows."
+        )
+    return text
+
+
+def _holds(now: Mapping[str, Any], before: Mapping[str, Any]) -> bool:
+    """Whether all that was said is still said, and the same."""
+    return all(
+        key in now
+        and (
+            _holds(now[key], value)
+            if isinstance(value, Mapping) and isinstance(now[key], Mapping)
+            else now[key] == value
+        )
+        for key, value in before.items()
+    )
 
 
 def _suggested(path: Path, known: RecordsSettings) -> list[Line]:
@@ -338,7 +405,9 @@ def _suggest_folding(tables: Mapping[str, Cells], known: RecordsSettings, lines:
     if folded:
         names = ", ".join(quoted(label) for label, _ in folded)
         ground = "case, blanks, zeros and # tell nothing apart: " + "; ".join(t for _, t in folded)
-        lines.add("", f"fold_labels = [{names}]", ground)
+        said = ", ".join(quoted(label) for label in known.fold_labels)
+        open_ = f"# fold_labels = [{said}, {names}]" if said else f"fold_labels = [{names}]"
+        lines.add("", open_, f"in place of the line there is; {ground}" if said else ground)
 
 
 def _toml(lines: Sequence[Line], sections: frozenset[str]) -> str:

@@ -1,4 +1,4 @@
-"""Three made-up units' records as such units keep them, each with what was meant by every trial.
+"""Made-up units' records as such units keep them, each with what was meant by every trial.
 
 They were written from how records look in the trade, not from what the toolkit guesses.
 """
@@ -288,4 +288,172 @@ def tally(folder: Path, seed: int = 1) -> Messy:
     return Messy(folder / "Nose log.xlsx", _meant(searches, label))
 
 
-UNITS = {"ridge": ridge, "form": form, "tally": tally}
+def county(folder: Path, seed: int = 1) -> Messy:
+    """A workbook: two columns for one result, inch marks, moves from one place to another."""
+    rng = np.random.default_rng([seed, 81])
+    dogs = [("Gunner", "Hale"), ("Mist", "Ortiz"), ("Teak", "Hale")]
+    searches, out = _searches(rng, dogs, 12, 60, dt.date(2023, 3, 4), 6)
+
+    def label(source):
+        return f"HRD {source + 1}"
+
+    book = Workbook()
+    book.remove(book.active)
+    for year in (2023, 2024):
+        sheet = book.create_sheet(f"Trng {year % 100}")
+        sheet.append(
+            ["Date/Time", "Canine", "Handler", "Target", "Environment", "Hit?", "FA's", "Sec",
+             "Blind/Known", "Depth", "Ageing (hrs)", "Weather temp (F)", "Comments"]
+        )  # fmt: skip
+        for s in (s for s in searches if s.day.year == year):
+            hide = s.source is not None
+            on_hide = 1 if rng.random() < 0.03 else 0
+            sheet.append(
+                [
+                    s.day,
+                    s.dog,
+                    s.handler,
+                    label(s.source) if hide else "Negative run",
+                    str(rng.choice(["Building", "Vehicle", "Open area"])),
+                    {"find": "Yes", "miss": "No"}[s.result] if hide else "N/A",
+                    on_hide if hide else int(s.result == "false alert"),
+                    s.seconds,
+                    {"single": "Blind", "double": "Double blind", "open": "Known"}[s.blind],
+                    f'{rng.choice([0, 2, 6])}"',
+                    round(float(rng.uniform(0.5, 4)), 1),
+                    int(rng.integers(20, 100)),
+                    None,
+                ]
+            )
+    sheet = book.create_sheet("Specimens")
+    sheet.append(["Specimen ID", "Specimen", "Obtained", "Stored @"])
+    homes = ["Fridge" if n % 4 == 3 else "Chest freezer" for n in range(12)]
+    for n, home in enumerate(homes):
+        kind = ["Femur", "Muscle", "Blood swab"][n % 3]
+        sheet.append([label(n), kind, dt.datetime(2023, 1, 3 + n), home])
+    sheet = book.create_sheet("Specimen movements")
+    sheet.append(["Moved on", "Specimen", "From", "To", "By"])
+    for day in sorted({d for days in out.values() for d in days}):
+        for source, days in out.items():
+            if day in days:
+                to, back = (dt.datetime.combine(day, dt.time(hour)) for hour in (7, 17))
+                sheet.append([to, label(source), homes[source], "Training", "JH"])
+                sheet.append([back, label(source), "Training", homes[source], "JH"])
+    book.save(folder / "HRD log.xlsx")
+    return Messy(folder / "HRD log.xlsx", _meant(searches, label))
+
+
+def shire(folder: Path, seed: int = 1) -> Messy:
+    """Files parted by semicolons in Windows-1252; labels are numbers, with and without zeros."""
+    rng = np.random.default_rng([seed, 82])
+    dogs = [("Bramble", "PC1"), ("Fern", "PC2"), ("Moss", "PC3"), ("Nettle", "PC1")]
+    searches, out = _searches(rng, dogs, 11, 50, dt.date(2024, 4, 13), 6)
+    records = folder / "logs"
+    records.mkdir()
+
+    def label(source):
+        return f"{source + 1:02d}"
+
+    def save(name, rows):
+        with (records / name).open("w", newline="", encoding="cp1252") as file:
+            csv.writer(file, delimiter=";").writerows(rows)
+
+    rows = [
+        ["date", "start", "dog", "handler", "scent article", "area searched", "blind status",
+         "outcome", "time taken", "time limit", "set out for (mins)", "air temp °C",
+         "wind (mph)", "rel. humidity"]
+    ]  # fmt: skip
+    for s in searches:
+        m, sec = divmod(int(s.seconds or 0), 60)
+        scrawled = str((s.source or 0) + 1) if rng.random() > 0.7 else label(s.source or 0)
+        rows.append(
+            [
+                s.day.strftime("%d/%m/%Y"),
+                s.day.strftime("%H:%M"),
+                s.dog,
+                s.handler,
+                "" if s.source is None else scrawled,
+                str(rng.choice(["café", "barn", "wood"])),
+                {"single": "S/B", "double": "D/B", "open": "known"}[s.blind],
+                {
+                    "find": "Correct find",
+                    "miss": "Missed",
+                    "clear": "Correct clear",
+                    "false alert": "False indication",
+                }[s.result],
+                "" if s.seconds is None else f"{m:02d}:{sec:02d}",
+                "10:00",
+                int(rng.integers(2, 12) * 10),
+                f"{rng.uniform(-2, 25):.0f} °C",
+                int(rng.integers(0, 20)),
+                f"{int(rng.integers(40, 95))} %",
+            ]
+        )
+    save("team log.csv", rows)
+    articles = [["ref", "article type", "date in", "container", "weight g", "notes"]]
+    moves = [["date & time", "article", "moved to", "by"]]
+    for n in range(11):
+        day, packed = f"{3 + n:02d}/02/2024", ["glass jar, sealed", "vented tin"][n % 2]
+        kind = ["bone", "tissue", "blood"][n % 3]
+        articles.append([label(n), kind, day, packed, str(10 * n + 5), ""])
+        moves.append([f"{day} 16:00", label(n), "freezer A", "PC1"])
+    for day in sorted({d for days in out.values() for d in days}):
+        for source, days in out.items():
+            if day in days:
+                moves.append([f"{day:%d/%m/%Y} 06:30", label(source), "van", "PC2"])
+                moves.append([f"{day:%d/%m/%Y} 18:00", label(source), "freezer A", "PC2"])
+    save("scent articles.csv", articles)
+    save("freezer movements.csv", moves)
+    return Messy(records, _meant(searches, label))
+
+
+def terse(folder: Path, seed: int = 1) -> Messy:
+    """A workbook of two sheets without names, headings cut short, humidity as a fraction."""
+    rng = np.random.default_rng([seed, 83])
+    searches, _ = _searches(rng, [("Zed", "RB"), ("Ike", "TT")], 8, 60, dt.date(2024, 1, 6), 6)
+
+    def label(source):
+        return f"S-{source + 1}"
+
+    book = Workbook()
+    sheet = book.active
+    sheet.title = "Sheet1"
+    sheet.append(
+        ["Dt", "St time", "Dog", "Hndlr", "Smpl", "Rslt", "Srch (s)", "Wx temp", "RH", "Wnd kts",
+         "Blind Y/N", "Thaws"]
+    )  # fmt: skip
+    told = {"find": "TP", "miss": "FN", "clear": "TN", "false alert": "FP"}
+    for s in searches:
+        sheet.append(
+            [
+                s.day.strftime("%d %b %Y"),
+                s.day.time(),
+                s.dog,
+                s.handler,
+                "" if s.source is None else label(s.source),
+                told[s.result],
+                s.seconds,
+                int(rng.integers(-5, 25)),
+                round(float(rng.uniform(0.3, 0.95)), 2),
+                int(rng.integers(0, 15)),
+                "N" if s.blind == "open" else "Y",
+                None if s.source is None else s.cycles,
+            ]
+        )
+    sheet = book.create_sheet("Sheet2")
+    sheet.append(["Smpl", "Desc", "Rcvd", "Pkg", "Loc"])
+    for n in range(8):
+        kind, packed = ["musc", "bone"][n % 2], ["vac bag", "open dish"][n % 2]
+        sheet.append([label(n), kind, f"{4 + n} Dec 2023", packed, "frig" if n == 7 else "frzr"])
+    book.save(folder / "k9.xlsx")
+    return Messy(folder / "k9.xlsx", _meant(searches, label))
+
+
+UNITS = {
+    "ridge": ridge,
+    "form": form,
+    "tally": tally,
+    "county": county,
+    "shire": shire,
+    "terse": terse,
+}
