@@ -37,7 +37,7 @@ def command(
 ) -> int:
     """Tell what is wrong with the records, row by row, and what would mend it.
 
-    Exit status 1 if something stops the work, or no trial can be used.
+    Exit status 1 if something stops the work, or no question can be answered.
     """
     if draft is not None:
         return _write_draft(records, settings_file, draft)
@@ -47,24 +47,28 @@ def command(
     from outcomes.records.read import examine_and_read
     from outcomes.records.unit_file import load_settings
     from outcomes.report.check_report import check_lines, check_results
-    from outcomes.wording.usable import usable_rows
+    from outcomes.wording.usable import NO_QUESTION, usable_rows, why_not_usable
 
     settings = load_settings(records, settings_file)
     examination, read = examine_and_read(records, settings.records)
-    usable = None
+    usable = why_not = None
     if read is not None:
         joined = join(read)
         examination = with_set_aside(examination, (*joined.set_aside, *joined.notes))
         usable = usable_rows(joined, settings.decisions.rule)
+        why_not = why_not_usable(joined, settings.decisions.rule)
     none_left = read is not None and not len(joined.trials)
-    stops = bool(examination.stops) or none_left
+    no_question = usable is not None and not none_left and not any(usable.values())
+    stops = bool(examination.stops) or none_left or no_question
     if as_json:
-        show_json(check_results(examination, usable))
+        show_json(check_results(examination, usable, why_not))
         return int(stops)
     if none_left:
         click.echo(f"{describe_no_trial_left(examination)}\n")
+    if no_question:
+        click.echo(f"{NO_QUESTION}\n")
     most = None if show_all else _SHOWN
-    for line in check_lines(examination, most, usable, grouped=not show_all):
+    for line in check_lines(examination, most, usable, why_not, grouped=not show_all):
         click.echo(line)
     for line in _suggestion(records, settings_file, settings.records):
         click.echo(line)
