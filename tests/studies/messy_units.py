@@ -83,12 +83,12 @@ def _meant(searches, label):
     )
 
 
-def ridge(folder: Path, seed: int = 1) -> Messy:
+def ridge(folder: Path, seed: int = 1, days: int = 60) -> Messy:
     """A workbook: a sheet a year below a title, date once a day, a freezer sign-out sheet."""
     rng = np.random.default_rng([seed, 71])
     kinds = ["muscle", "bone (dry)", "blood/gauze", "placenta", "teeth", "soil"]
     dogs = [("Bracken", "K. Moor"), ("Tarn", "L. Fell"), ("Quill", "K. Moor"), ("Ember", "S. Dale")]
-    searches, out = _searches(rng, dogs, 14, 60, dt.date(2024, 2, 3), 7)
+    searches, out = _searches(rng, dogs, 14, days, dt.date(2024, 2, 3), 7)
 
     def label(source):
         return f"CR-{source + 1:03d}"
@@ -162,11 +162,11 @@ def ridge(folder: Path, seed: int = 1) -> Messy:
     return Messy(folder / "Ridge training.xlsx", _meant(searches, label))
 
 
-def form(folder: Path, seed: int = 1) -> Messy:
+def form(folder: Path, seed: int = 1, days: int = 50) -> Messy:
     """Three exports of web forms as .csv: questions for headings, US dates with seconds."""
     rng = np.random.default_rng([seed, 72])
     dogs = [("Juniper", "Handler A"), ("Otis", "Handler B"), ("Pike", "Handler C")]
-    searches, out = _searches(rng, dogs, 9, 50, dt.date(2024, 9, 7), 6)
+    searches, out = _searches(rng, dogs, 9, days, dt.date(2024, 9, 7), 6)
     names = [f"{kind} {n}" for n, kind in enumerate(
         ("Muscle", "Muscle", "Bone", "Bone", "Blood", "Blood", "Fat", "Cadaver soil", "Teeth"), 1
     )]  # fmt: skip
@@ -236,11 +236,11 @@ def form(folder: Path, seed: int = 1) -> Messy:
     return Messy(records, _meant(searches, lambda s: names[s]))
 
 
-def tally(folder: Path, seed: int = 1) -> Messy:
+def tally(folder: Path, seed: int = 1, days: int = 55) -> Messy:
     """A workbook, no storage log: thaws counted by hand, dates day first, decimal commas."""
     rng = np.random.default_rng([seed, 73])
     dogs = [("Saga", "A"), ("Balder", "B"), ("Frey", "A")]
-    searches, out = _searches(rng, dogs, 10, 55, dt.date(2024, 5, 2), 6)
+    searches, out = _searches(rng, dogs, 10, days, dt.date(2024, 5, 2), 6)
 
     def label(source):
         return f"P{source + 1}"
@@ -288,11 +288,11 @@ def tally(folder: Path, seed: int = 1) -> Messy:
     return Messy(folder / "Nose log.xlsx", _meant(searches, label))
 
 
-def county(folder: Path, seed: int = 1) -> Messy:
+def county(folder: Path, seed: int = 1, days: int = 60) -> Messy:
     """A workbook: two columns for one result, inch marks, moves from one place to another."""
     rng = np.random.default_rng([seed, 81])
     dogs = [("Gunner", "Hale"), ("Mist", "Ortiz"), ("Teak", "Hale")]
-    searches, out = _searches(rng, dogs, 12, 60, dt.date(2023, 3, 4), 6)
+    searches, out = _searches(rng, dogs, 12, days, dt.date(2023, 3, 4), 6)
 
     def label(source):
         return f"HRD {source + 1}"
@@ -343,11 +343,11 @@ def county(folder: Path, seed: int = 1) -> Messy:
     return Messy(folder / "HRD log.xlsx", _meant(searches, label))
 
 
-def shire(folder: Path, seed: int = 1) -> Messy:
+def shire(folder: Path, seed: int = 1, days: int = 50) -> Messy:
     """Files parted by semicolons in Windows-1252; labels are numbers, with and without zeros."""
     rng = np.random.default_rng([seed, 82])
     dogs = [("Bramble", "PC1"), ("Fern", "PC2"), ("Moss", "PC3"), ("Nettle", "PC1")]
-    searches, out = _searches(rng, dogs, 11, 50, dt.date(2024, 4, 13), 6)
+    searches, out = _searches(rng, dogs, 11, days, dt.date(2024, 4, 13), 6)
     records = folder / "logs"
     records.mkdir()
 
@@ -407,10 +407,10 @@ def shire(folder: Path, seed: int = 1) -> Messy:
     return Messy(records, _meant(searches, label))
 
 
-def terse(folder: Path, seed: int = 1) -> Messy:
+def terse(folder: Path, seed: int = 1, days: int = 60) -> Messy:
     """A workbook of two sheets without names, headings cut short, humidity as a fraction."""
     rng = np.random.default_rng([seed, 83])
-    searches, _ = _searches(rng, [("Zed", "RB"), ("Ike", "TT")], 8, 60, dt.date(2024, 1, 6), 6)
+    searches, _ = _searches(rng, [("Zed", "RB"), ("Ike", "TT")], 8, days, dt.date(2024, 1, 6), 6)
 
     def label(source):
         return f"S-{source + 1}"

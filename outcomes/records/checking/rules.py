@@ -402,6 +402,32 @@ _NOTES = (
         "{likely}",
     ),
     Rule(
+        "not read",
+        "note",
+        "nothing is read of {names}",
+        "Leave it, if there are no records in it; else say in unit.toml, under [tables], which "
+        "table it is, or is part of.",
+    ),
+    Rule(
+        "unit changes",
+        "note",
+        "the numbers jump here, from about {before} to about {after} {unit}, as if one of the two "
+        "stretches were written in {other}",
+        "If it is so, write the unit into those cells, as in 5 min, or convert them.",
+    ),
+    Rule(
+        "columns swapped",
+        "note",
+        "{where} it seems to hold what {other} should, and that one this",
+        "Put them back in their columns, if it is so.",
+    ),
+    Rule(
+        "own word redefined",
+        "note",
+        "unit.toml says that {word!r}, a word of ours, means {meaning!r}",
+        "Take the line out, unless it is meant so.",
+    ),
+    Rule(
         "column names found lower",
         "note",
         "the column names were found in row {found}; what stands above is not read",
