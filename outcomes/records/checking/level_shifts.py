@@ -131,6 +131,7 @@ def _unit_of_jump(name: str, ratio: float) -> str | None:
 def _check_degrees(sheet: Sheet, values: Array, log: Log) -> None:
     """°F among °C: warmer at one row by as much as the scale is, on both sides of it."""
     there = np.flatnonzero(np.isfinite(values))
+    there = there[np.r_[True, np.diff(values[there]) != 0.0]] if len(there) else there
     series = pd.Series(values[there])
     if len(series) < 2 * LEAST:
         return
@@ -138,7 +139,16 @@ def _check_degrees(sheet: Sheet, values: Array, log: Log) -> None:
     before = series.rolling(LEAST).median().shift().to_numpy()
     jump = np.abs(after - before)
     low, high = np.minimum(after, before), np.maximum(after, before)
-    fits = (jump >= LEAST_DEGREES) & (np.abs(high - (1.8 * low + 32.0)) <= DEGREES_APART)
+    # One season may follow another over a pause, but their days are not all apart.
+    rolling, back = series.rolling(LEAST), series[::-1].rolling(LEAST)
+    least = {"before": rolling.min().shift(), "after": back.min()[::-1]}
+    most = {"before": rolling.max().shift(), "after": back.max()[::-1]}
+    apart = (least["after"] > most["before"]) | (least["before"] > most["after"])
+    fits = (
+        apart.to_numpy()
+        & (jump >= LEAST_DEGREES)
+        & (np.abs(high - (1.8 * low + 32.0)) <= DEGREES_APART)
+    )
     if not fits.any():
         return
     # Where the values on both sides are least mixed.
