@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+import unicodedata
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -182,6 +183,15 @@ def draft_settings(
 
 
 _SECTION = re.compile(r"^\s*\[([^\[\]]+)\]\s*(#.*)?$")
+
+
+def _join_told(one: str, other: str) -> str:
+    """A spelling and the one it is read as; what cannot be seen is said."""
+    seen, home = (
+        "".join(c for c in text if unicodedata.category(c) not in ("Cf", "Cc"))
+        for text in (one, other)
+    )
+    return f"{seen} is {home}" if seen != home else f"{seen} with hidden characters is {home}"
 
 
 def _added_to(there: str, lines: Sequence[Line]) -> str:
@@ -398,7 +408,7 @@ def _suggest_folding(tables: Mapping[str, Cells], known: RecordsSettings, lines:
         used = [text for table in tables for column in columns for text in cells_of(table, column)]
         joined = spellings_to_join(list(dict.fromkeys(listed)), used)
         if joined:
-            shown = [f"{one} is {other}" for one, other in sorted(joined.items())[:JOINS_SHOWN]]
+            shown = [_join_told(*pair) for pair in sorted(joined.items())[:JOINS_SHOWN]]
             more = len(joined) - len(shown)
             told = ", ".join(shown) + (f" and {more:,} more" if more else "")
             folded.append((label, told))

@@ -10,7 +10,7 @@ from openpyxl import Workbook
 from outcomes.errors import SettingsError
 from outcomes.records.read import examine_and_read, read_records
 from outcomes.records.reading.fold import spellings_to_join
-from outcomes.records.suggest import draft_settings
+from outcomes.records.suggest import draft_settings, suggest_settings
 from outcomes.records.unit_file import settings_of
 
 TODAY = dt.date(2026, 3, 14)
@@ -228,3 +228,12 @@ def test_draft_keeps_what_the_unit_has_said(kept) -> None:
 def test_no_line_is_added_where_it_cannot_stand(kept) -> None:
     with pytest.raises(SettingsError, match="no line can be added"):
         draft_settings(kept, lambda settings: (6, 6), '[words]\nresult = {M = "miss"}\n')
+
+
+def test_hidden_characters_are_folded_and_said(clean, write) -> None:
+    clean["trials"][0]["source_id"] = "S\u200b1"
+    folder = write(clean)
+    text = suggest_settings(folder)
+    assert "S1 with hidden characters is S1" in text
+    (folder / "unit.toml").write_text(text)
+    assert read_records(folder, today=TODAY).trials["source_id"].iloc[0] == "S1"
