@@ -10,6 +10,7 @@ if TYPE_CHECKING:
 Stream = Literal[
     "bootstrap",
     "chance alone",
+    "codes",
     "cost of limits",
     "cross-validation",
     "early warning",
@@ -26,6 +27,7 @@ Stream = Literal[
 _NUMBERS: dict[Stream, tuple[int, ...]] = {
     "bootstrap": (63,),
     "chance alone": (65,),
+    "codes": (67,),
     "cost of limits": (62,),
     "cross-validation": (40,),
     "early warning": (),

@@ -27,7 +27,8 @@ _SHOWN = 200
     "--draft",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Write a whole unit.toml to read and correct; it must not exist yet.",
+    help="Write a whole unit.toml to read and correct, which keeps what yours says already; "
+    "FILE must not exist yet.",
 )
 def command(
     records: Path,
@@ -38,46 +39,51 @@ def command(
 ) -> int:
     """Tell what is wrong with the records, row by row, and what would mend it.
 
-    Exit status 1 if something stops the work, or no trial can be used.
+    Exit status 1 if something stops the work, or no question can be answered.
     """
     if draft is not None:
-        return _write_draft(records, draft)
+        return _write_draft(records, settings_file, draft)
     from outcomes.exposure.set_aside import with_set_aside
     from outcomes.exposure.trials import join
     from outcomes.records.checking.mends import describe_no_trial_left
     from outcomes.records.read import examine_and_read
     from outcomes.records.unit_file import load_settings
     from outcomes.report.check_report import check_lines, check_results
-    from outcomes.wording.usable import usable_rows
+    from outcomes.wording.usable import NO_QUESTION, usable_rows, why_not_usable
 
     settings = load_settings(records, settings_file)
     examination, read = examine_and_read(records, settings.records)
-    usable = None
+    usable = why_not = None
     if read is not None:
         joined = join(read)
         examination = with_set_aside(examination, (*joined.set_aside, *joined.notes))
         usable = usable_rows(joined, settings.decisions.rule)
+        why_not = why_not_usable(joined, settings.decisions.rule)
     none_left = read is not None and not len(joined.trials)
-    stops = bool(examination.stops) or none_left
+    no_question = usable is not None and not none_left and not any(usable.values())
+    stops = bool(examination.stops) or none_left or no_question
     if as_json:
-        show_json(check_results(examination, usable))
+        show_json(check_results(examination, usable, why_not))
         return int(stops)
     if none_left:
         tell(f"{describe_no_trial_left(examination)}\n")
+    if no_question:
+        tell(f"{NO_QUESTION}\n")
     most = None if show_all else _SHOWN
-    for line in check_lines(examination, most, usable, grouped=not show_all):
+    for line in check_lines(examination, most, usable, why_not, grouped=not show_all):
         tell(line)
     for line in _suggestion(records, settings_file, settings.records):
         tell(line)
     return int(stops)
 
 
-def _write_draft(records: Path, draft: Path) -> int:
+def _write_draft(records: Path, settings_file: Path | None, draft: Path) -> int:
     from outcomes.errors import OutputError
     from outcomes.exposure.trials import join
     from outcomes.records.placing import write_new
     from outcomes.records.read import examine_and_read
     from outcomes.records.suggest import draft_settings
+    from outcomes.records.unit_file import load_settings, settings_path, text_there
     from outcomes.report.out_folder import check_name
     from outcomes.text import count
 
@@ -91,15 +97,19 @@ def _write_draft(records: Path, draft: Path) -> int:
         handed = examination.rows_in.get("trials", 0) - totals
         return (0 if read is None else len(join(read).trials)), handed
 
-    made = draft_settings(records, usable)
+    load_settings(records, settings_file)  # what is wrong with it is told before all else
+    file = settings_path(records) if settings_file is None else settings_file
+    there = text_there(file)
+    made = draft_settings(records, usable, there)
     if not made.text:
-        tell("Nothing needs to be said: the records read as they are. Nothing is written.")
+        more = "more " if there else ""
+        tell(f"Nothing {more}needs to be said: the records can be read. Nothing is written.")
         return 0
     write_new(draft, made.text.encode())
     left = f"; {count(made.left_open, 'line')} left open" if made.left_open else ""
     tell(
         f"{draft} written: with it {made.usable or 0:,} of {count(made.trials or 0, 'trial')} can "
-        f"be used{left}. Every line is a guess: read and correct it."
+        f"be used{left}. Every {'new line' if there else 'line'} is a guess: read and correct it."
     )
     return int(not made.usable)
 

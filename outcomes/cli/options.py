@@ -229,7 +229,7 @@ def gather(
     further: bool = False,
     pool: Executor | None = None,
     asked: Asked | None = None,
-    change: Callable[[Records], Records] | None = None,
+    change: Callable[[Records, int], Records] | None = None,
 ) -> Facts:
     """Facts on these records, changed if need be, with progress on standard error.
 
@@ -237,7 +237,8 @@ def gather(
     """
     say("Reading the records")
     loaded = load(unit)
-    records = loaded.records if change is None else change(loaded.records)
+    seed = loaded.decisions.seed
+    records = loaded.records if change is None else change(loaded.records, seed)
     from outcomes.answers.facts import gather_facts
 
     facts = gather_facts(
@@ -382,13 +383,17 @@ class Names:
         if wanted and self._key is not None:
             check_key(self._key, folder)
 
-    def change(self, records: Records) -> Records:
-        """The records as they are to be used."""
-        from outcomes.report.without_names import key_to_write, without_names
+    def change(self, records: Records, seed: int) -> Records:
+        """The records as they are to be used; words that go out as they are, are told."""
+        from outcomes.report.without_names import free_words, key_to_write, without_names
+        from outcomes.wording.own_words import describe_own_words
 
         if not self._wanted:
             return records
-        coded, table = without_names(records)
+        coded, table = without_names(records, seed)
+        words = describe_own_words(free_words(coded))
+        if words:
+            click.echo(words, err=True)
         if self._key is not None:
             self._content = key_to_write(self._key, table)
         return coded

@@ -25,6 +25,7 @@ from outcomes.exposure.log import (
 from outcomes.exposure.readings import read_amounts
 from outcomes.exposure.stays import History
 from outcomes.places import COUNTED_AS
+from outcomes.records.checking.rules import SILENT_DAYS
 from outcomes.settings import RecordsSettings
 
 _UNLOGGED = {
@@ -78,7 +79,10 @@ def define_exposures(settings: RecordsSettings) -> dict[str, str]:
             f"frozen from a frozen_share of {frozen:g} on, refrigerated up to {refrigerated:g}, "
             "mixed between"
         ),
-        "undocumented_days": "time from acquired_on to the trial the log does not cover, days",
+        "undocumented_days": (
+            "time from acquired_on to the trial the log does not cover, a first stay in the "
+            f"freezer of over {SILENT_DAYS} days without cycles_before included, days"
+        ),
         "inferred_thaws": (
             "thaws the log lacks but a trial proves (the log says freezer): "
             f"{_UNLOGGED[settings.unlogged_thaws]}"

@@ -10,6 +10,7 @@ import pandas as pd
 
 from outcomes.exposure.log import (
     AMBIENT,
+    DAY_S,
     DISCARDED,
     FOREVER,
     FREEZER,
@@ -44,6 +45,7 @@ from outcomes.exposure.thaws import (
     find_unlogged_trials,
 )
 from outcomes.places import COUNTED_AS
+from outcomes.records.checking.rules import SILENT_DAYS
 from outcomes.records.columns import PACKAGINGS
 from outcomes.settings import RecordsSettings
 
@@ -112,7 +114,8 @@ class History:
         Position of each source's first stay, the end appended, shape (n + 1,).
     documented_from
         Moment from which the log covers a source, s; ``FOREVER`` where it
-        never does, shape (n,).
+        never does, shape (n,). A first stay in the freezer of over ``SILENT_DAYS``
+        says no more than no log, and is not covered.
     totals
         Cumulative sums at the beginning of each stay.
     counted
@@ -296,9 +299,26 @@ def storage_history(
     documented = np.flatnonzero(log.place != UNDOCUMENTED)
     sources_logged, place_of_first = np.unique(log.source[documented], return_index=True)
     documented_from[sources_logged] = log.start[documented[place_of_first]]
+    silent, moved = _silent_first_stays(as_logged, sources)
+    documented_from[silent] = moved
     return History(
         table, log, as_logged, first, documented_from, totals, thaws, clock, settings, read
     )
+
+
+def _silent_first_stays(log: Log, sources: pd.DataFrame) -> tuple[Array, Array]:
+    """Sources whose log says no more for months than that they were frozen, and when it goes on.
+
+    The first stay, in the freezer, lasts over ``SILENT_DAYS`` before the first move that is
+    logged, and no ``cycles_before`` says what happened in it.
+    """
+    logged, start, rows = np.unique(log.source, return_index=True, return_counts=True)
+    logged, start = logged[rows > 1], start[rows > 1]
+    silent = log.place[start] == FREEZER
+    silent &= log.start[start + 1] - log.start[start] > SILENT_DAYS * DAY_S
+    if "cycles_before" in sources:
+        silent &= sources["cycles_before"].isna().to_numpy()[logged]
+    return logged[silent], log.start[start[silent] + 1]
 
 
 def _times(at: Array) -> Array:

@@ -23,6 +23,7 @@ from outcomes.records.reading.gather import gather
 from outcomes.records.reading.mapping import find_header
 from outcomes.records.tables import Examination, Finding, InputFile, Records
 from outcomes.records.unit_file import load_settings
+from outcomes.records.workbook import INSTRUCTIONS
 from outcomes.settings import RecordsSettings
 
 LINES_SHOWN = 5
@@ -204,6 +205,12 @@ def _load(places: Places, settings: RecordsSettings, log: Log) -> dict[str, Cell
                 cells[name] = gather(read, table, settings)
         elif name in settings.tables or table.needed or name in places.likely:
             _add_absent(log, name, places, settings)
+    # What may be a table is named where that table is asked for.
+    likely = {place.file for of in places.likely.values() for place in of}
+    likely |= {place.file for name, place in places.free.items() if name == INSTRUCTIONS}
+    unread = [name for name, place in places.free.items() if place.file not in likely]
+    if unread and not any(f.severity == "stops" for f in log.findings):
+        log.add("not read", table="", file=places.label, facts={"names": named(unread)})
     if "storage" not in cells and not any(f.table == "storage" for f in log.findings):
         log.add("no storage log", table="storage", file=places.label)
     return cells

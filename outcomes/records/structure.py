@@ -1,71 +1,32 @@
-"""Which sheets and columns are ours, guessed from names and from what the cells hold."""
+"""Which files and sheets are our tables, guessed from names, columns and shared labels."""
 
 from __future__ import annotations
 
-import contextlib
-import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-import pandas as pd
-
-from outcomes.records.columns import TABLES, YES_NO, Table
+from outcomes.records.columns import TABLES, Table
 from outcomes.records.read import header_finder
-from outcomes.records.reading.cells import CannotReadError, Cells, Place, clean, texts_of
-from outcomes.records.reading.files import find_tables, load_table
-from outcomes.records.reading.gather import clock_of, gather, is_total
-from outcomes.records.reading.mapping import guess_header, likely_columns
-from outcomes.records.reading.spelling import fold
-from outcomes.records.reading.values import read_column
-from outcomes.records.reading.words import NO_SOURCE, NOTHING, guess_word
+from outcomes.records.reading.cells import CannotReadError, Cells, Place
+from outcomes.records.reading.files import find_tables
+from outcomes.records.reading.fold import fold_label
+from outcomes.records.reading.gather import gather
+from outcomes.records.reading.words import says_no_source
+from outcomes.records.table_guess import (
+    Guess,
+    TableGuess,
+    column_of,
+    filled_texts,
+    guess_table,
+    parts_of,
+)
 from outcomes.settings import RecordsSettings
 
-FEWEST_DITTOS = 3
-_MOST_WORDS = 12
-_DATE_LIKE = re.compile(
-    r"(?i)^(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/. ](\d{1,2}|[a-z]{3,9})\.?[-/., ]+\d{2,4}"
-    r"|[a-z]{3,9}\.? \d{1,2},? \d{4})"
-)
-_TIMES = ("started_at", "moved_at", "read_at")
-
-
-@dataclass(frozen=True, slots=True)
-class Guess:
-    """The unit's columns that are one of ours, and why they seem to be."""
-
-    names: tuple[str, ...]
-    ground: str
-
-
-@dataclass(frozen=True, slots=True)
-class TableGuess:
-    """One table as it seems to be kept.
-
-    Attributes
-    ----------
-    places
-        Its files or sheets.
-    named
-        Whether they bear our name, or names that the unit has said.
-    columns
-        Our column → the unit's, for those that it has not said.
-    free
-        Columns that are none of ours as far as can be told.
-    same_as_above
-        Column whose empty cells seem to mean what stands above, and how many there are.
-    cells
-        All of it read so; None where it cannot be read.
-    """
-
-    places: tuple[Place, ...]
-    named: bool
-    columns: Mapping[str, Guess] = field(default_factory=dict)
-    free: tuple[str, ...] = ()
-    same_as_above: tuple[str, int] | None = None
-    cells: Cells | None = None
+MOST_LOOKED_INTO = 20
+UNIQUE = 0.95  # of the labels of a list, which names each thing once
+SHARED = 0.5  # of the labels that another sheet uses, those that the list has
+FEWEST_SHARED = 2
 
 
 def guess_structure(
@@ -94,7 +55,9 @@ def guess_structure(
         found = places.found[name]
         likely = () if found or name in known.tables else places.likely.get(name, ())
         if found or likely:
-            guesses[name] = _guess_table(TABLES[name], found or likely, bool(found), known)
+            guesses[name] = guess_table(TABLES[name], found or likely, bool(found), known)
+    guesses |= _by_labels(guesses, places.free, known)
+    guesses = {name: guesses[name] for name in TABLES if name in guesses}
     tables = {n: tuple(p.sheet or p.path.stem for p in g.places)
               for n, g in guesses.items() if not g.named}  # fmt: skip
     columns = {
@@ -115,233 +78,128 @@ def guess_structure(
     return read, said
 
 
-def _parts(places: Sequence[Place], find: Callable[[Sequence[Sequence[str]]], int]) -> list[Cells]:
-    parts = []
-    for place in places:
-        with contextlib.suppress(CannotReadError):  # examine_records says what is wrong with it
-            parts.append(load_table(place, find))
-    return parts
-
-
 def _read(places: Sequence[Place], table: Table, settings: RecordsSettings) -> Cells | None:
-    parts = _parts(places, header_finder(table, settings))
+    parts = parts_of(places, header_finder(table, settings))
     return gather(parts, table, settings) if parts else None
 
 
-def _guess_table(
-    table: Table, places: tuple[Place, ...], named: bool, known: RecordsSettings
-) -> TableGuess:
-    by_name = header_finder(table, known)
-
-    def find(lines: Sequence[Sequence[str]]) -> int:
-        return by_name(lines) or guess_header(lines, table)
-
-    parts = _parts(places, find)
-    if not parts:
-        return TableGuess(places, named)
-    whole = _without_totals(gather(parts, table, replace(known, columns={}, same_as_above={})))
-    mapped = known.columns.get(table.name, {})
-    said = {name for names in mapped.values() for name in names}
-    ours = [n for n in table.names if n not in mapped and n in whole.header]
-    free = [n for n in whole.header if n and n not in said and n not in ours]
-    absent = [n for n in table.names if n not in mapped and n not in ours]
-    guessed = {
-        column: Guess((theirs,), "by its name")
-        for column, theirs in likely_columns(table, absent, free).items()
-        if _fits(table, column, _column(whole, theirs), known)
-    }
-    taken = {name for guess in guessed.values() for name in guess.names}
-    left = [name for name in free if name not in taken]
-    guessed |= _by_words(table, whole, [n for n in absent if n not in guessed], left, known)
-    _pair_times(table, whole, guessed, free)
-    _first_labels(table, whole, guessed, absent, free)
-    _second_result(table, whole, guessed, free)
-    taken = {name for guess in guessed.values() for name in guess.names}
-    left = [name for name in free if name not in taken]
-    ditto = None if table.name in known.same_as_above else _ditto(table, whole, guessed, mapped)
-    return TableGuess(places, named, guessed, tuple(left), ditto)
-
-
-def _without_totals(cells: Cells) -> Cells:
-    """The table without the rows that add up the others."""
-    kept = ~is_total(cells)
-    if kept.all():
-        return cells
-    columns = tuple(column[kept].reset_index(drop=True) for column in cells.columns)
-    return replace(cells, columns=columns, rows=cells.rows[kept], files=None)
-
-
-def _column(cells: Cells, name: str) -> pd.Series[Any]:
-    return cells.columns[cells.header.index(name)]
-
-
-def _filled(cells: pd.Series[Any]) -> list[str]:
-    """The texts of the cells that hold something, one for each cell."""
-    codes, texts = texts_of(cells)
-    seen = [clean(text) for text in texts]
-    return [seen[code] for code in codes.tolist() if code >= 0 and seen[code]]
-
-
-def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings) -> bool:
-    """Whether a column may hold this, by its cells: a number, dates, labels that differ."""
-    column = table.column(name)
-    texts = _filled(cells)
-    if not texts:
-        return True
-    if column.name == table.key:
-        return len(set(texts)) >= 0.95 * len(texts)
-    if column.type in ("number", "count"):
-        told = read_column(column, cells, known, table.name)
-        good = int(told.series.notna().sum()) + sum(_zero_word(t) for t in texts)
-        yes_no = name == "false_alerts" and {fold(t) for t in texts} <= _YES_NO
-        # What is written in another unit is out of range, but a number.
-        numbers = sum(bool(re.match(r"[+-]?[\d.,:]+\s*\D{0,8}$", text)) for text in texts)
-        return yes_no or max(good, numbers) >= 0.5 * len(texts)
-    if column.type == "time":
-        return _share(texts, _is_date) >= 0.5 or _share(texts, _is_clock) >= 0.5
-    return True
-
-
-_YES_NO = {fold(word) for ours, names in YES_NO.items() for word in (ours, *names)}
-
-
-def _zero_word(text: str) -> bool:
-    return text.casefold() in ZERO_WORDS
-
-
-ZERO_WORDS = frozenset(("surface", "on surface", "ground", "ground level", "on the ground"))
-
-
-def _share(texts: Sequence[str], of: Callable[[str], bool]) -> float:
-    return sum(map(of, texts)) / len(texts) if texts else 0.0
-
-
-def _is_date(text: str) -> bool:
-    return _DATE_LIKE.match(text) is not None
-
-
-def _is_clock(text: str) -> bool:
-    return clock_of(text) is not None
-
-
-def _by_words(
-    table: Table, cells: Cells, absent: Sequence[str], free: Sequence[str], known: RecordsSettings
-) -> dict[str, Guess]:
-    """Columns known by the set of words in them, where the name tells nothing."""
-    found = {}
-    for name in ("result", "moved_to"):
-        if name not in absent:
+def _by_labels(
+    guesses: Mapping[str, TableGuess], free: Mapping[str, Place], known: RecordsSettings
+) -> dict[str, TableGuess]:
+    """Tables and columns of labels that no name tells: a list has each once, others use it."""
+    found = dict(guesses)
+    trials = found.get("trials")
+    if trials is None or trials.whole is None:
+        return found
+    taken = {place.file for guess in found.values() for place in guess.places}
+    left = [place for place in free.values() if place.file not in taken][:MOST_LOOKED_INTO]
+    for table in ("sources", "dogs"):
+        if table in known.tables:
             continue
-        for theirs in free:
-            words = sorted(set(_filled(_column(cells, theirs))))
-            if not 2 <= len(words) <= _MOST_WORDS:
-                continue
-            meant = {guess_word(table.column(name), word, theirs) for word in words} - {None}
-            few = sum(guess_word(table.column(name), word, theirs) is None for word in words)
-            if len(meant) >= 2 and few <= 0.2 * len(words):
-                found[name] = Guess((theirs,), f"by its words: {', '.join(words[:5])}")
+        label = TABLES[table].key or ""
+        used = _used(trials, label, known)
+        homes = found[table].places if table in found and not found[table].named else None
+        for places in [homes] if homes else [(place,) for place in left if table not in found]:
+            of_list = _list_of(places, used, TABLES[table], known)
+            if of_list is not None:
+                found[table] = of_list
+                left = [place for place in left if place not in places]
+                break
+    sources = found.get("sources")
+    labels = _labels(sources, known)
+    if not labels:
+        return found
+    for table in ("trials", "storage", "readings"):
+        if table in found:
+            found[table] = _with_labels(found[table], TABLES[table], labels, known)
+    if "storage" not in found and "storage" not in known.tables:
+        for place in left:
+            log = guess_table(TABLES["storage"], (replace(place, name="storage"),), False, known)
+            log = _with_labels(log, TABLES["storage"], labels, known)
+            if {"source_id", "moved_at", "moved_to"} <= log.columns.keys():
+                found["storage"] = log
                 break
     return found
 
 
-def _pair_times(table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]) -> None:
-    """A date and a time of day in two columns."""
-    name = next((name for name in _TIMES if name in table.names), None)
-    if name is None or (name not in guessed and name in cells.header):
-        return
-    kinds = {}
-    for theirs in free:
-        texts = _filled(_column(cells, theirs))
-        if _share(texts, _is_date) >= 0.8:
-            timed = _share(texts, lambda text: ":" in text) >= 0.5
-            kinds[theirs] = "both" if timed else "date"
-        elif _share(texts, _is_clock) >= 0.8:
-            kinds[theirs] = "clock"
-    elsewhere = {n for ours, g in guessed.items() if ours != name for n in g.names}
-    dates = [n for n, kind in kinds.items() if kind == "date" and n not in elsewhere]
-    clocks = [
-        n
-        for n, kind in kinds.items()
-        if kind == "clock" and n not in elsewhere and not re.search(r"(?i)end|finish|stop|in\b", n)
-    ]
-    own = guessed[name].names[0] if name in guessed else None
-    if dates and clocks:
-        date = own if own in dates else dates[0]
-        clock = own if own in clocks else clocks[0]
-        guessed[name] = Guess((date, clock), "a date and a time of day")
-    elif dates and (own is None or kinds.get(own) not in ("date", "both")):
-        guessed[name] = Guess((dates[0],), "its cells are dates")
-    elif own is not None and kinds.get(own) == "clock":
-        both = [n for n, kind in kinds.items() if kind == "both" and n not in elsewhere]
-        if both:
-            guessed[name] = Guess((both[0],), "its cells are dates with a time")
+def _used(trials: TableGuess, label: str, known: RecordsSettings) -> list[frozenset[str]]:
+    """Sets of labels in trials that may be those of the list: of its column, or of any left."""
+    assert trials.whole is not None
+    name = known.name_of("trials", label)
+    if label in trials.columns:
+        names = [trials.columns[label].names[0]]
+    elif name in trials.whole.header:
+        names = [name]
+    else:
+        names = list(trials.free)
+    return [_folded(trials.whole, name) for name in names]
 
 
-def _first_labels(
+def _folded(cells: Cells, name: str) -> frozenset[str]:
+    """The labels of a column, folded; words for no source are none."""
+    texts = set(filled_texts(column_of(cells, name)))
+    return frozenset(fold_label(text) for text in texts if not says_no_source(text)) - {""}
+
+
+def _list_of(
+    places: tuple[Place, ...],
+    used: Sequence[frozenset[str]],
     table: Table,
-    cells: Cells,
-    guessed: dict[str, Guess],
-    absent: Sequence[str],
-    free: Sequence[str],
-) -> None:
-    """The labels of a list, where no name tells: the first column whose cells all differ."""
-    if table.key is None or table.name not in ("sources", "dogs"):
-        return
-    if table.key not in absent or table.key in guessed:
-        return
-    taken = {name for guess in guessed.values() for name in guess.names}
-    for theirs in free[:3]:
-        texts = _filled(_column(cells, theirs))
-        if theirs not in taken and texts and len(set(texts)) == len(texts):
-            guessed[table.key] = Guess((theirs,), "its labels all differ")
-            return
-
-
-def _second_result(
-    table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]
-) -> None:
-    """A result of hides alone, beside a column that tells of false alerts on blank areas."""
-    if table.name != "trials" or not {"result", "source_id", "false_alerts"} <= guessed.keys():
-        return
-    result, alerts = guessed["result"].names[0], guessed["false_alerts"].names[0]
-    said = {fold(text) for text in _filled(_column(cells, alerts))}
-    codes, texts = texts_of(_column(cells, guessed["source_id"].names[0]))
-    nobody = {"", *NOTHING, *NO_SOURCE}
-    blank = np.array([*(clean(t).casefold() in nobody for t in texts), True])[codes]
-    codes, texts = texts_of(_column(cells, result))
-    empty = np.array([*(not clean(t) for t in texts), True])[codes]
-    if said <= _YES_NO and blank.any() and (empty & blank).sum() >= 0.8 * blank.sum():
-        ground = "the first on hides; on blank areas, where it is empty, the second"
-        guessed["result"] = Guess((result, alerts), ground)
-        del guessed["false_alerts"]
-
-
-def _ditto(
-    table: Table, cells: Cells, guessed: Mapping[str, Guess], mapped: Mapping[str, tuple[str, ...]]
-) -> tuple[str, int] | None:
-    """The column of dates whose empty cells under a date seem to mean the same date."""
-    name = next((name for name in _TIMES if name in table.names), None)
-    if name is None:
+    known: RecordsSettings,
+) -> TableGuess | None:
+    """The sheet as the list of these labels; None where no column of it names them once each."""
+    ours = tuple(replace(place, name=table.name) for place in places)
+    guess = guess_table(table, ours, False, known)
+    key = table.key or ""
+    if guess.whole is None or not any(used):
         return None
-    names = guessed[name].names if name in guessed else mapped.get(name, (name,))
-    date = next((n for n in names if n in cells.header), None)
-    if date is None:
-        return None
-    codes, texts = texts_of(_column(cells, date))
-    empty = np.array([*(not clean(t) for t in texts), True])[codes]
-    others = np.zeros(len(codes), dtype=int)
-    for column, theirs in zip(cells.columns, cells.header, strict=True):
-        if theirs != date:
-            others += column.notna().to_numpy()
-    dittos = empty & (others >= 2)
-    if dittos.sum() < FEWEST_DITTOS or empty[0]:
-        return None
-    if len(names) > 1 and names[1] in cells.header:
-        # Within one day times go up; where they do not, another date is missing.
-        codes, texts = texts_of(_column(cells, names[1]))
-        clocks = [clock_of(clean(texts[c])) if c >= 0 else None for c in codes.tolist()]
-        after = [i for i in np.flatnonzero(dittos) if clocks[i] and clocks[i - 1]]
-        up = sum((clocks[i] or "") >= (clocks[i - 1] or "") for i in after)
-        if up < 0.9 * len(after):
-            return None
-    return date, int(dittos.sum())
+    best, shared = None, 0.0
+    for name in guess.whole.header:
+        texts = filled_texts(column_of(guess.whole, name)) if name else []
+        labels = frozenset(map(fold_label, texts)) - {""}
+        if len(set(texts)) < UNIQUE * len(texts):
+            continue
+        for of_trials in used:
+            both = len(labels & of_trials)
+            share = both / max(len(of_trials), 1)
+            if both >= FEWEST_SHARED and share >= SHARED and share > shared:
+                best, shared = name, share
+    if best is None or (key in guess.columns and guess.columns[key].names == (best,)):
+        return guess if best is not None else None
+    told = {key: Guess((best,), "by its labels, which the trials use")}
+    return guess_table(table, ours, False, known, told)
+
+
+def _labels(sources: TableGuess | None, known: RecordsSettings) -> frozenset[str]:
+    """The folded labels of the list of sources."""
+    if sources is None or sources.whole is None:
+        return frozenset()
+    name = known.name_of("sources", "source_id")
+    if "source_id" in sources.columns:
+        name = sources.columns["source_id"].names[0]
+    return _folded(sources.whole, name) if name in sources.whole.header else frozenset()
+
+
+def _with_labels(
+    guess: TableGuess, table: Table, labels: frozenset[str], known: RecordsSettings
+) -> TableGuess:
+    """The table with its column of sources, where its name does not tell but its labels do."""
+    cells = guess.whole
+    if cells is None or "source_id" in known.columns.get(table.name, {}):
+        return guess
+    if "source_id" in cells.header:
+        return guess
+    taken = {name for ours, g in guess.columns.items() if ours != "source_id" for name in g.names}
+
+    def share(name: str) -> float:
+        mine = _folded(cells, name)
+        return len(mine & labels) / len(mine) if len(mine & labels) >= FEWEST_SHARED else 0.0
+
+    now = guess.columns["source_id"].names[0] if "source_id" in guess.columns else None
+    shares = {name: share(name) for name in cells.header if name and name not in taken}
+    best = max(shares, key=lambda name: shares[name], default=None)
+    enough = SHARED if now is None else shares.get(now, 0.0) + SHARED
+    if best is None or best == now or shares[best] < enough:
+        return guess
+    told = {"source_id": Guess((best,), "by its labels, which the list of sources has")}
+    return guess_table(table, guess.places, guess.named, known, told)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import tomllib
+import unicodedata
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -12,16 +14,24 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import SettingsError
 from outcomes.records.checking.findings import quoted
 from outcomes.records.columns import ALERTED, NOT_ALERTED, TABLES, Column, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
-from outcomes.records.reading.fold import LABELS, spellings_to_join
+from outcomes.records.reading.fold import LABELS, fold_label, spellings_to_join
 from outcomes.records.reading.gather import is_total
-from outcomes.records.reading.spelling import fold
 from outcomes.records.reading.units import UNITS, unit_in_heading, unit_is_said
 from outcomes.records.reading.values import read_column
-from outcomes.records.reading.words import NO_SOURCE, NOTHING, guess_word, yes_or_no
-from outcomes.records.structure import ZERO_WORDS, TableGuess, guess_structure
+from outcomes.records.reading.words import (
+    NO_SOURCE,
+    NOTHING,
+    alerted,
+    guess_word,
+    says_no_source,
+    yes_or_no,
+)
+from outcomes.records.structure import guess_structure
+from outcomes.records.table_guess import ZERO_WORDS, TableGuess
 from outcomes.records.unit_file import load_settings, sections_of, settings_of, settings_path
 from outcomes.settings import RecordsSettings
 
@@ -29,8 +39,7 @@ MOST_WORDS = 12
 MOST_COLUMNS = 8
 JOINS_SHOWN = 3
 GOOD_SHARE = 0.97
-# What a dog did, which is a miss where there was a source and right where there was none.
-_NO_ALERT = frozenset(map(fold, ("no alert", "negative", "no indication", "no response")))
+FEWEST_BLANKS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +130,9 @@ def suggest_settings(
     return _toml(_suggested(path, known), sections)
 
 
-def draft_settings(path: str | Path, usable: Callable[[RecordsSettings], tuple[int, int]]) -> Draft:
+def draft_settings(
+    path: str | Path, usable: Callable[[RecordsSettings], tuple[int, int]], there: str = ""
+) -> Draft:
     """A whole ``unit.toml``, tried on the records; a guess that loses trials is left open.
 
     Parameters
@@ -130,21 +141,31 @@ def draft_settings(path: str | Path, usable: Callable[[RecordsSettings], tuple[i
         The records; a ``unit.toml`` beside them is not looked at.
     usable
         Settings → usable trials, and trials handed over.
+    there
+        What the unit's file says already: all of it is kept, and only what is new is
+        added to its sections.
 
     Returns
     -------
     Draft
+        Its text is empty where there is nothing to add.
 
     Raises
     ------
     UsageError
         If there are no records at ``path``.
+    SettingsError
+        If what is there cannot be used, or no line can be added to it.
     """
-    lines = _suggested(Path(path), RecordsSettings())
-    none = frozenset[str]()
+    lines = _suggested(Path(path), settings_of(there).records)
+    if not lines:
+        return Draft("", None, None, 0)
+
+    def text_of(lines: Sequence[Line]) -> str:
+        return _added_to(there, lines) if there.strip() else _toml(lines, frozenset())
 
     def tried(lines: Sequence[Line]) -> tuple[int, int]:
-        return usable(settings_of(_toml(lines, none)).records)
+        return usable(settings_of(text_of(lines)).records)
 
     good, trials = tried(lines)
     if trials and good < GOOD_SHARE * trials:
@@ -158,7 +179,69 @@ def draft_settings(path: str | Path, usable: Callable[[RecordsSettings], tuple[i
                 lines[at] = replace(line, text=f"# {line.text}", ground=ground)
                 good = now
     left_open = sum(line.open for line in lines)
-    return Draft(_toml(lines, none), good, trials, left_open)
+    return Draft(text_of(lines), good, trials, left_open)
+
+
+_SECTION = re.compile(r"^\s*\[([^\[\]]+)\]\s*(#.*)?$")
+
+
+def _join_told(one: str, other: str) -> str:
+    """A spelling and the one it is read as; what cannot be seen is said."""
+    seen, home = (
+        "".join(c for c in text if unicodedata.category(c) not in ("Cf", "Cc"))
+        for text in (one, other)
+    )
+    return f"{seen} is {home}" if seen != home else f"{seen} with hidden characters is {home}"
+
+
+def _added_to(there: str, lines: Sequence[Line]) -> str:
+    """What the file says, whole, with each new line at the end of its section.
+
+    Raises
+    ------
+    SettingsError
+        If what comes of it says less than before, or is no TOML.
+    """
+    blocks: list[tuple[str, list[str]]] = [("", [])]
+    for row in there.splitlines():
+        found = _SECTION.match(row)
+        if found:
+            blocks.append((re.sub(r"[\s\"']", "", found[1]), []))
+        blocks[-1][1].append(row)
+    sections = {name for name, _ in blocks}
+    for name, rows in blocks:
+        new = [line.shown() for line in lines if line.section == name]
+        while new and rows and not rows[-1].strip():
+            rows.pop()
+        rows += [*new, ""] if new else []
+    rest = [line for line in lines if line.section not in sections]
+    rows = [row for _, rows in blocks for row in rows]
+    while rows and not rows[-1].strip():
+        rows.pop()
+    text = "\n".join([*rows, ""]) + (f"\n{_toml(rest, frozenset())}" if rest else "")
+    try:
+        before, now = tomllib.loads(there), tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        before, now = {"": ""}, {}
+    if not _holds(now, before):
+        raise SettingsError(
+            "unit.toml is written so that no line can be added to it. Write each section as "
+            "[its name] on a line alone; or add the lines that outcomes check shows."
+        )
+    return text
+
+
+def _holds(now: Mapping[str, Any], before: Mapping[str, Any]) -> bool:
+    """Whether all that was said is still said, and the same."""
+    return all(
+        key in now
+        and (
+            _holds(now[key], value)
+            if isinstance(value, Mapping) and isinstance(now[key], Mapping)
+            else now[key] == value
+        )
+        for key, value in before.items()
+    )
 
 
 def _suggested(path: Path, known: RecordsSettings) -> list[Line]:
@@ -170,10 +253,13 @@ def _suggested(path: Path, known: RecordsSettings) -> list[Line]:
             text = names[0] if len(names) == 1 else f"[{', '.join(names)}]"
             lines.add("tables", f"{name} = {text}", "by its name and columns")
         _suggest_columns(TABLES[name], guess, known, lines)
-    for name, guess in guesses.items():
-        if guess.cells is not None:
-            _suggest_of_table(guess.cells, TABLES[name], said, lines)
     cells = {name: guess.cells for name, guess in guesses.items() if guess.cells is not None}
+    for name, ground in _blank_words(cells, said).items():
+        lines.add("words.source_id", f'{quoted(name)} = ""', ground)
+        of_sources = {**said.words.get("source_id", {}), name: ""}
+        said = replace(said, words={**said.words, "source_id": of_sources})
+    for name, table in cells.items():
+        _suggest_of_table(table, TABLES[name], said, lines)
     _suggest_folding(cells, said, lines)
     return [
         Line("", _order_line(lines.orders)) if line.text == "date order" else line
@@ -222,7 +308,7 @@ def _suggest_of_table(cells: Cells, table: Table, known: RecordsSettings, lines:
         texts = list(dict.fromkeys(_texts(raw[rows].reset_index(drop=True))))
         rules = read_column(column, raw, known, table.name).rules
         if column.words:
-            hides = _share_on_hides(cells, placed) if ours == "result" else {}
+            hides = _share_on_hides(cells, placed, known) if ours == "result" else {}
             for text, ground in _word_lines(column, theirs, texts, known, hides):
                 lines.add(f"words.{ours}", text, ground)
         for text, ground in _blank_lines(column, table, texts, known):
@@ -237,6 +323,55 @@ def _suggest_of_table(cells: Cells, table: Table, known: RecordsSettings, lines:
             lines.add("", 'decimal = ","', "numbers such as 12,5")
         for home, text, ground in _unit_lines(column, table, theirs, texts, rules, known):
             lines.add(home, text, ground)
+
+
+def _blank_words(tables: Mapping[str, Cells], known: RecordsSettings) -> dict[str, str]:
+    """Words in the place of a source that seem to say that there was none, and why."""
+    trials, listed = tables.get("trials"), tables.get("sources")
+    if trials is None or listed is None:
+        return {}
+    at = _placed(trials, TABLES["trials"], known)
+    of_list = _placed(listed, TABLES["sources"], known)
+    if "source_id" not in at or "source_id" not in of_list:
+        return {}
+    column = listed.columns[listed.header.index(of_list["source_id"])]
+    names = {fold_label(text) for text in _texts(column)}
+    said = {clean(word).casefold() for word in known.words.get("source_id", {})}
+    rows = ~is_total(trials)
+    used = trials.columns[trials.header.index(at["source_id"])][rows].reset_index(drop=True)
+    counts = Counter(t for t in _texts(used) if t and t.casefold() not in said)
+    numbered = sum(any(map(str.isdigit, name)) for name in names) >= 0.8 * max(len(names), 1)
+    found: dict[str, tuple[str, str]] = {}
+    for text, times in counts.items():
+        if fold_label(text) in names:
+            continue
+        if text.casefold() in NOTHING | NO_SOURCE:
+            continue  # said with the other words of empty cells
+        if says_no_source(text):
+            found.setdefault(text.casefold(), (text, "an empty cell: no source was there"))
+        elif (
+            times >= FEWEST_BLANKS
+            and numbered
+            and not any(map(str.isdigit, text))
+            and _only_on_blanks(trials, at, known, text)
+        ):
+            found.setdefault(text.casefold(), (text, "never with a find or a miss"))
+    return dict(found.values())
+
+
+def _only_on_blanks(
+    trials: Cells, at: Mapping[str, str], known: RecordsSettings, label: str
+) -> bool:
+    """Whether the results beside a label are those of blank areas alone."""
+    if "result" not in at:
+        return False
+    codes, texts = texts_of(trials.columns[trials.header.index(at["source_id"])])
+    mine = np.array([*(clean(text).casefold() == label.casefold() for text in texts), False])[codes]
+    beside = trials.columns[trials.header.index(at["result"])][mine].reset_index(drop=True)
+    column = TABLES["trials"].column("result")
+    words = {text for text in _texts(beside) if text}
+    meant = {known.words.get("result", {}).get(w) or guess_word(column, w, "") for w in words}
+    return bool(meant) and meant <= {"clear", "false alert"}
 
 
 def _texts(cells: pd.Series[Any]) -> list[str]:
@@ -273,14 +408,16 @@ def _suggest_folding(tables: Mapping[str, Cells], known: RecordsSettings, lines:
         used = [text for table in tables for column in columns for text in cells_of(table, column)]
         joined = spellings_to_join(list(dict.fromkeys(listed)), used)
         if joined:
-            shown = [f"{one} is {other}" for one, other in sorted(joined.items())[:JOINS_SHOWN]]
+            shown = [_join_told(*pair) for pair in sorted(joined.items())[:JOINS_SHOWN]]
             more = len(joined) - len(shown)
             told = ", ".join(shown) + (f" and {more:,} more" if more else "")
             folded.append((label, told))
     if folded:
         names = ", ".join(quoted(label) for label, _ in folded)
         ground = "case, blanks, zeros and # tell nothing apart: " + "; ".join(t for _, t in folded)
-        lines.add("", f"fold_labels = [{names}]", ground)
+        said = ", ".join(quoted(label) for label in known.fold_labels)
+        open_ = f"# fold_labels = [{said}, {names}]" if said else f"fold_labels = [{names}]"
+        lines.add("", open_, f"in place of the line there is; {ground}" if said else ground)
 
 
 def _toml(lines: Sequence[Line], sections: frozenset[str]) -> str:
@@ -317,13 +454,16 @@ def _order_line(orders: set[str]) -> str:
     return '# date_order = "day first"  # or "month first"'
 
 
-def _share_on_hides(cells: Cells, names: Mapping[str, str]) -> dict[str, float]:
+def _share_on_hides(
+    cells: Cells, names: Mapping[str, str], known: RecordsSettings
+) -> dict[str, float]:
     """Result as written → share of its trials that name a source; empty without both columns."""
     if "result" not in names or "source_id" not in names:
         return {}
     written, results = texts_of(cells.columns[cells.header.index(names["result"])])
     source, sources = texts_of(cells.columns[cells.header.index(names["source_id"])])
-    nobody = {"", *NOTHING, *NO_SOURCE}
+    blank = {clean(w).casefold() for w, v in known.words.get("source_id", {}).items() if not v}
+    nobody = {"", *NOTHING, *NO_SOURCE, *blank}
     # The last is for a cell without anything in it, of code -1.
     named = np.array([*(clean(text).casefold() not in nobody for text in sources), False])[source]
     words = np.array([*(clean(text) for text in results), ""], dtype=object)[written]
@@ -344,36 +484,51 @@ def _word_lines(
     for text in sorted(t for t in texts if t):
         if text.casefold() not in ours | said | NOTHING:
             unknown.setdefault(text.casefold(), text)
+    # Where every word says what the dog did, and none what that was, a source decides.
+    by_source = column.name == "result" and all(
+        alerted(t) is not None or t.isdigit() or t.casefold() in NOTHING for t in texts if t
+    )
+    known = {guess_word(column, t, heading) for t in texts if t}
     lines = []
     for text in list(unknown.values())[:MOST_WORDS]:
-        guess, ground = _word_of(column, heading, text, on_hides)
-        if guess is None:
+        guess, ground = _word_of(column, heading, text, on_hides, by_source)
+        if guess is not None:
+            lines.append((f"{quoted(text)} = {quoted(guess)}", ground))
+        elif column.name == "moved_to" and "freezer" in known:
+            ground = "no freezer, refrigerator or discard by its name, so taken as ambient"
+            lines.append((f'{quoted(text[:60])} = "ambient"', ground))
+        elif column.name == "blinding":
+            choices = ", ".join(column.words)
+            ground = f"not known, so read as an empty cell; or is it one of: {choices}?"
+            lines.append((f'{quoted(text[:60])} = ""', ground))
+        else:
             choices = ", ".join(column.words)
             lines.append((f'# {quoted(text[:60])} = ""', f"one of: {choices}"))
-        else:
-            lines.append((f"{quoted(text)} = {quoted(guess)}", ground))
     if len(unknown) > MOST_WORDS:
         lines.append((f"# and {len(unknown) - MOST_WORDS} more words", ""))
     return lines
 
 
 def _word_of(
-    column: Column, heading: str, text: str, on_hides: Mapping[str, float]
+    column: Column, heading: str, text: str, on_hides: Mapping[str, float], by_source: bool
 ) -> tuple[str | None, str]:
     """Our word for one of theirs, and the ground."""
     if column.name == "result":
         # What a dog did is one thing on a hide and another on a blank area.
-        alerted = False if fold(text) in _NO_ALERT else yes_or_no(text)
-        if alerted is not None:
-            # Yes is one word, however it is spelt, and no another.
-            shares = [on for word, on in on_hides.items() if yes_or_no(word) is not None]
-            shares = shares if yes_or_no(text) is not None else [on_hides.get(text, 1.0)]
+        did = int(text) > 0 if text.isdigit() else alerted(text)
+        beside_others = yes_or_no(text) is not None and not by_source
+        if did is not None and not (beside_others and guess_word(column, text, heading)):
+            own = on_hides.get(text)
+            alike = [
+                on for word, on in on_hides.items() if word.isdigit() or alerted(word) is not None
+            ]
+            shares = alike if by_source or own is None else [own]
             share = sum(shares) / len(shares) if shares else 1.0
             if share == 1.0:
-                return "find" if alerted else "miss", "only where there was a source"
+                return "find" if did else "miss", "only where there was a source"
             if share == 0.0:
-                return "false alert" if alerted else "clear", "only on blank areas"
-            return ALERTED if alerted else NOT_ALERTED, "with a source the one, without the other"
+                return "false alert" if did else "clear", "only on blank areas"
+            return ALERTED if did else NOT_ALERTED, "with a source the one, without the other"
     guess = guess_word(column, text, heading)
     if guess == "freezer" and not re.search(r"(?i)fre?ez|froz", text):
         return guess, "taken for a freezer, as it is said of going in or back"
@@ -407,6 +562,8 @@ def _unit_lines(
     unit = unit_in_heading(column, theirs)
     if unit is not None:
         return [(section, f"{column.name} = {quoted(unit)}", "by the heading")]
+    if column.name == "humidity_pct" and _all_fractions(texts):
+        return [(section, 'humidity_pct = "fraction"', "none is above 1")]
     if "impossible temperature" in rules and _mostly_fahrenheit(column, texts):
         return [(section, f'{column.name} = "F"', "most are too high for °C")]
     if "clock times among numbers" in rules:
@@ -414,6 +571,12 @@ def _unit_lines(
     if "minutes and seconds" in rules:
         return [("units", f'{column.name} = "mm:ss"', "cells such as 1:30")]
     return []
+
+
+def _all_fractions(texts: Sequence[str]) -> bool:
+    """Whether the numbers of a percentage are all between 0 and 1, and not all the same."""
+    numbers = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce").dropna()
+    return len(numbers) > 1 and numbers.min() < numbers.max() <= 1.0 and numbers.min() >= 0.0
 
 
 def _mostly_fahrenheit(column: Column, texts: Sequence[str]) -> bool:

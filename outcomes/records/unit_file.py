@@ -195,18 +195,33 @@ def sections_of(path: Path) -> frozenset[str]:
     return frozenset(sections)
 
 
-def _parsed(path: Path) -> Mapping[str, Any]:
+def text_there(path: Path) -> str:
+    """The text of a settings file; empty where there is none.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be read.
+    """
     try:
+        if not path.exists():
+            return ""
         if not path.is_file():
             raise SettingsError(f"{path}: not an ordinary file. Put the settings themselves there.")
         if path.stat().st_size > MAX_BYTES:
             raise SettingsError(f"{path}: larger than 1 MB. Keep to the settings of the unit.")
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
+        return path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
     except OSError as error:
         reason = (error.strerror or "unknown reason").lower()
         raise SettingsError(f"{path}: it cannot be read ({reason}). Make it readable.") from error
     except UnicodeDecodeError as error:
         raise SettingsError(f"{path}: it is not UTF-8 text. Save it as UTF-8.") from error
+
+
+def _parsed(path: Path) -> Mapping[str, Any]:
+    text = text_there(path)
+    try:
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(
             f"{path}: not valid TOML: {error}. Text needs quotation marks; a section's name "
@@ -387,7 +402,11 @@ def _columns(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, 
                     f"{path}: [{section}] {ours} = {_written(name)} cannot be used. "
                     "Give the name of your column in quotation marks, or several in a list."
                 )
-            before = {one for names in theirs.values() for one in names}
+            # A column that is one of several may be another of ours by itself.
+            several = len(of_ours) > 1
+            before = {
+                one for names in theirs.values() for one in names if (len(names) > 1) == several
+            }
             twice = next((one for one in of_ours if one in before), None)
             if twice is not None:
                 raise SettingsError(

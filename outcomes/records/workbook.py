@@ -30,6 +30,8 @@ _STEPS = (
     "The sheets dogs and readings may stay empty. Readings are those of a temperature logger: "
     "each names the source it travels with, or the place it stays in (freezer, or a name of your "
     "own that you give in place_id of storage too).",
+    "Without a storage log, fill in kept_in of each source; where thaws are counted by hand, "
+    "cycles in trials, or cycles_counted with the day of the count in sources.",
     "Dates and times are local, written 2026-03-14 or 2026-03-14 09:30.",
     "You may add columns of your own. Do not merge cells, and keep the names in row 1.",
     "Do not write the names of donors.",
@@ -115,6 +117,7 @@ def _write_instructions(sheet: Worksheet) -> None:
             sheet.append(
                 [table.name, column.name, needed, column.meaning, _unit(column), _range(column)]
             )
+    _print_on_one_width(sheet)
     for letter, width in zip("ABCDEF", (12, 26, 9, 62, 40, 18), strict=True):
         sheet.column_dimensions[letter].width = width
 
@@ -163,7 +166,21 @@ def _write_table(sheet: Worksheet, table: Table) -> None:
             rule.add(f"{letter}2:{letter}{LAST_ROW}")
             sheet.add_data_validation(rule)
     sheet.freeze_panes = "B2"
+    _print_on_one_width(sheet)
+    # The names of the columns on every page.
+    sheet.print_title_rows = "1:1"
     sheet.auto_filter.ref = f"A1:{get_column_letter(len(table.columns))}1"
+
+
+def _print_on_one_width(sheet: Worksheet) -> None:
+    """Pages across, as wide as the sheet, with its name and the number of the page."""
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.fitToWidth = 1
+    sheet.page_setup.fitToHeight = 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.oddFooter.left.text = "&A"
+    sheet.oddFooter.right.text = "&P / &N"
+    sheet.print_options.gridLines = True
 
 
 def _format(column: Column) -> str:

@@ -24,7 +24,9 @@ AT_MOST = "(Up to so many: a model leaves out trials in which a condition that i
 
 
 def check_results(
-    examination: Examination, usable: Mapping[str, int] | None = None
+    examination: Examination,
+    usable: Mapping[str, int] | None = None,
+    why_not: Mapping[str, Sequence[str]] | None = None,
 ) -> dict[str, Any]:
     """Findings and row counts for programs.
 
@@ -44,6 +46,7 @@ def check_results(
         "rows_in": dict(examination.rows_in),
         "used": dict(examination.used),
         "usable": None if usable is None else dict(usable),
+        "why_not": None if why_not is None else {k: list(v) for k, v in why_not.items()},
         **{name: None if mend is None else asdict(mend) for name, mend in mends.items()},
         "stops": len(examination.stops),
         "findings": [
@@ -67,6 +70,7 @@ def check_lines(
     examination: Examination,
     most: int | None,
     usable: Mapping[str, int] | None = None,
+    why_not: Mapping[str, Sequence[str]] | None = None,
     *,
     grouped: bool = True,
 ) -> Iterator[str]:
@@ -80,6 +84,8 @@ def check_lines(
         Show at most this many lines of findings; None for all.
     usable
         Analysis → trials it can use; None where something stops the work.
+    why_not
+        Analysis → why the other trials that were read are not used.
     grouped
         One line for all rows with the same finding, and for what one rule found
         in more than ``LINES_APART`` lines; otherwise one for each row.
@@ -101,11 +107,16 @@ def check_lines(
         title = f"Trials that can be used, at most, of {examination.rows_in.get('trials', 0):,}"
         yield f"\n{title}\n{'-' * len(title)}"
         for analysis, question in ANALYSES.items():
-            yield f"{question:<30}{usable[analysis]:>9,}"
+            yield f"{question:<30}{usable[analysis]:>9,}{_reasons_of(analysis, why_not)}"
         yield AT_MOST
     # What a mend wins back is not known while something stops the work.
     if not examination.stops:
         yield from _mend_lines(best_mend(examination), best_value_mend(examination))
+
+
+def _reasons_of(analysis: str, why_not: Mapping[str, Sequence[str]] | None) -> str:
+    reasons = (why_not or {}).get(analysis)
+    return f"  not: {', '.join(reasons)}" if reasons else ""
 
 
 def not_used_line(facts: Facts, listed: Path) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
 from outcomes.errors import UsageError
+from outcomes.random_streams import random_stream
 from outcomes.records.checking.rules import RULES
 from outcomes.records.columns import ADDED, TABLES
 from outcomes.records.csv_text import csv_bytes
@@ -27,15 +28,15 @@ _OF = {
     "hide_id": ("hide", "P"),
     "place_id": ("place", "L"),
 }
-_SHORTEST = 3  # letters from which a name is looked for within other words
+_SHORTEST = 3  # letters from which a name is looked for within other words; shorter ones, alone
 WITHHELD = "(withheld)"
 
 
-def without_names(records: Records) -> tuple[Records, pd.DataFrame]:
+def without_names(records: Records, seed: int) -> tuple[Records, pd.DataFrame]:
     """The same records with every dog, handler, source, trial, session, hide and place coded.
 
-    Codes are given in the order of first mention, so that the same records get
-    the same codes. Columns the toolkit does not know, free notes among them, are
+    Codes are dealt out by the seed, so that they say nothing of the order of rows and the
+    same records get the same codes. Columns the toolkit does not know, free notes among them, are
     left out; what was found wrong is told by its rule, without the values found.
     Names of files and of unusual kinds or places of a search may name somebody
     too: a file is told as its table, and a name within such a word is replaced. The
@@ -46,6 +47,8 @@ def without_names(records: Records) -> tuple[Records, pd.DataFrame]:
     ----------
     records
         As read and checked.
+    seed
+        Of the settings.
 
     Returns
     -------
@@ -55,7 +58,7 @@ def without_names(records: Records) -> tuple[Records, pd.DataFrame]:
         The key: ``what``, ``name`` and ``code``, text.
     """
     frames = {name: getattr(records, name) for name in TABLES}
-    codes = _codes(frames)
+    codes = _codes(frames, seed)
     key = pd.DataFrame(
         [(what, name, code) for what, given in codes.items() for name, code in given.items()],
         columns=["what", "name", "code"],
@@ -72,23 +75,53 @@ def without_names(records: Records) -> tuple[Records, pd.DataFrame]:
         readings=coded["readings"],
         findings=findings,
         files=tuple(replace(f, file=" and ".join(f.tables)) for f in records.files),
-        settings=_settings(records.settings),
+        settings=_settings(records.settings, codes),
     )
     return new, key
 
 
-def _settings(settings: RecordsSettings) -> RecordsSettings:
+def free_words(coded: Records) -> dict[str, Sequence[str]]:
+    """A unit's own words that codes do not replace, and that go out as they are.
+
+    Parameters
+    ----------
+    coded
+        From :func:`without_names`.
+
+    Returns
+    -------
+    dict
+        Column → its words, the commonest first; ``unit`` → the unit's name, where it has one.
+    """
+    found: dict[str, Sequence[str]] = {}
+    if coded.settings.unit:
+        found["unit"] = (coded.settings.unit,)
+    for name in TABLES:
+        frame = getattr(coded, name)
+        for column in TABLES[name].columns:
+            if column.type == "text" and column.name in frame:
+                words = frame[column.name].dropna().value_counts().index
+                if len(words):
+                    found[column.name] = tuple(map(str, words))
+    return found
+
+
+def _settings(settings: RecordsSettings, codes: Mapping[str, Mapping[str, str]]) -> RecordsSettings:
     """The settings without what a unit calls its files and what it says for a name or a place."""
     fixed = {c.name for table in TABLES.values() for c in table.columns if c.words}
     return replace(
         settings,
         tables={},
         columns={},
-        words={name: said for name, said in settings.words.items() if name in fixed},
+        words={
+            name: dict(zip(_without(pd.Series([*said]), codes), said.values(), strict=True))
+            for name, said in settings.words.items()
+            if name in fixed
+        },
     )
 
 
-def _codes(frames: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, str]]:
+def _codes(frames: Mapping[str, pd.DataFrame], seed: int) -> dict[str, dict[str, str]]:
     """What is named → name → code."""
     found: dict[str, dict[str, None]] = {}
     for frame in frames.values():
@@ -98,10 +131,13 @@ def _codes(frames: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, str]]:
                 found.setdefault(what, {}).update(dict.fromkeys(mentioned))
     letter = dict(_OF.values())
     codes = {}
-    for what, names in found.items():
+    for part, (what, names) in enumerate(found.items()):
         wide = max(len(str(len(names))), 2)
+        # By the names and not the rows: of sorted names no order of rows is left.
+        order = random_stream(seed, "codes", part).permutation(len(names))
         codes[what] = {
-            name: f"{letter[what]}{number:0{wide}d}" for number, name in enumerate(names, start=1)
+            name: f"{letter[what]}{number + 1:0{wide}d}"
+            for name, number in zip(sorted(names), order.tolist(), strict=True)
         }
     return codes
 
@@ -123,10 +159,16 @@ def _coded(table: str, frame: pd.DataFrame, codes: Mapping[str, Mapping[str, str
 def _without(texts: pd.Series[str], codes: Mapping[str, Mapping[str, str]]) -> pd.Series[str]:
     """Texts with any name in them replaced by its code."""
     given = {n.casefold(): c for names in codes.values() for n, c in names.items()}
-    long = sorted((n for n in given if len(n) >= _SHORTEST), key=len, reverse=True)
-    if not long:
+    if not given:
         return texts
-    pattern = re.compile("|".join(re.escape(name) for name in long), re.IGNORECASE)
+    # A short name is one only where it stands alone: Bo, and not the beginning of bone.
+    pattern = re.compile(
+        "|".join(
+            re.escape(name) if len(name) >= _SHORTEST else rf"(?<!\w){re.escape(name)}(?!\w)"
+            for name in sorted(given, key=len, reverse=True)
+        ),
+        re.IGNORECASE,
+    )
     spelt = {
         text: pattern.sub(lambda found: given.get(found[0].casefold(), WITHHELD), text)
         for text in texts.dropna().unique()

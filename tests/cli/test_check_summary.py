@@ -19,7 +19,7 @@ from outcomes.analysis.searches import false_alerts, search_time
 from outcomes.exposure.trials import join
 from outcomes.records.read import read_records
 from outcomes.settings import DecisionSettings, ReliabilityRule
-from outcomes.wording.usable import ANALYSES, usable_rows
+from outcomes.wording.usable import ANALYSES, usable_rows, why_not_usable
 
 DEMO = Path(__file__).parents[2] / "synthetic_data"
 
@@ -57,6 +57,11 @@ def test_counted_trials_are_those_analyses_take(qualified_only: bool) -> None:
     }
     assert list(found) == list(ANALYSES)
     assert len(set(found.values())) >= 4
+    # Every other trial that was read is told with its reason, and none twice.
+    for name, why in why_not_usable(joined, settings.rule).items():
+        told = [int(words.split()[0].replace(",", "")) for words in why]
+        assert sum(told) == len(joined.trials) - found[name], (name, why)
+        assert len(set(why)) == len(why)
 
 
 def found_in(folder: Path) -> int:
@@ -81,7 +86,7 @@ def test_check_says_what_serves_which_question(call: Call, own_records: Path) ->
     assert f"\nTrials that can be used, at most, of {found_in(own_records):,}\n" in out
     assert "(Up to so many: a model leaves out trials in which a condition" in out
     for analysis, question in ANALYSES.items():
-        assert re.search(rf"^{question} +{found[analysis]:,}$", out, flags=re.MULTILINE)
+        assert re.search(rf"^{question} +{found[analysis]:,}(  not: .+)?$", out, flags=re.MULTILINE)
 
 
 def test_check_tells_programs_the_same(call: Call, own_records: Path) -> None:
@@ -119,3 +124,13 @@ def test_records_without_trials_are_checked(call: Call, own_records: Path) -> No
     assert set(json.loads(answer.out)["usable"].values()) == {0}
     first = call("check", own_records).out.splitlines()[0]
     assert first.startswith("No trial can be used. In 60 of 60 rows: column result:")
+
+
+def test_no_question_is_an_error(call: Call, own_records: Path) -> None:
+    trials = pd.read_csv(own_records / "trials.csv")
+    trials = trials.drop(columns=["search_s", "limit_s", "false_alerts"], errors="ignore")
+    trials = trials[trials["source_id"].isna()]
+    trials.to_csv(own_records / "trials.csv", index=False)
+    answer = call("check", own_records)
+    assert answer.status == 1
+    assert answer.out.startswith("No question can be answered: ")

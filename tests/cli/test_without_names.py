@@ -4,6 +4,7 @@ import base64
 import re
 import zlib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,8 @@ import pandas as pd
 import pytest
 
 from outcomes.records.read import read_records
-from outcomes.report.without_names import without_names
+from outcomes.report.without_names import free_words, without_names
+from outcomes.settings import DecisionSettings
 
 NAMES = ("dog", "handler", "source", "trial", "session", "hide")
 
@@ -119,7 +121,7 @@ def test_key_lies_beside_and_turns_codes_back(briefing, named_records) -> None:
     key = _read(briefing.parent, "briefing-key")
     assert set(key["what"]) <= set(NAMES)
     assert key["code"].is_unique
-    coded, table = without_names(read_records(named_records))
+    coded, table = without_names(read_records(named_records), DecisionSettings().seed)
     assert table.astype(str).to_dict("list") == key.to_dict("list")
     back = dict(zip(key["code"], key["name"], strict=True))
     plain = read_records(named_records)
@@ -158,3 +160,39 @@ def test_figure_without_names_has_none(named_records, call, tmp_path) -> None:
         assert answer.status == 0, answer.err
     assert _hidden_in(folder) == set()
     assert key.is_file()
+
+
+def test_codes_say_nothing_of_the_order_of_rows(named_records) -> None:
+    records = read_records(named_records)
+    turned = replace(
+        records,
+        **{t: getattr(records, t)[::-1].reset_index(drop=True) for t in ("trials", "sources")},
+    )
+    keys = [without_names(r, 1)[1].set_index("name")["code"] for r in (records, turned)]
+    assert keys[0].to_dict() == keys[1].to_dict()
+    assert keys[0].to_dict() != without_names(records, 2)[1].set_index("name")["code"].to_dict()
+    trials = keys[0][keys[0].str.startswith("T")]
+    in_rows = trials.loc[records.trials["trial_id"]].tolist()
+    assert in_rows != sorted(in_rows)
+
+
+def test_short_names_are_hidden_where_they_stand_alone(named_records) -> None:
+    records = read_records(named_records)
+    name = records.trials["dog_id"].iloc[0]
+    trials = records.trials.assign(
+        dog_id=records.trials["dog_id"].replace(name, "Bo"), setting="Bo's bone shed, bo"
+    )
+    coded, key = without_names(replace(records, trials=trials), 1)
+    code = key.set_index("name")["code"]["Bo"]
+    assert set(coded.trials["setting"]) == {f"{code}'s bone shed, {code}"}
+    assert free_words(coded)["setting"] == (f"{code}'s bone shed, {code}",)
+
+
+def test_own_words_are_told_before_they_go_out(named_records, call, tmp_path) -> None:
+    (tmp_path / "unit.toml").write_text('unit = "Vale"\n')
+    answer = call(
+        "figure", "records", named_records, "--out", tmp_path / "f.svg", "--without-names",
+        "--settings", tmp_path / "unit.toml",
+    )  # fmt: skip
+    assert answer.status == 0, answer.err
+    assert "go out as they are: the unit's name (Vale); kind: " in answer.err

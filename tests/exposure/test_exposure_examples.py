@@ -171,6 +171,20 @@ def test_before_the_first_move_is_undocumented() -> None:
     assert at(told, "2026-01-20")["undocumented_days"] == 3.5
 
 
+@pytest.mark.parametrize(("days", "late"), [(90, 0.0), (91, 91.0)])
+def test_months_in_the_freezer_without_a_word_are_a_late_log(days, late) -> None:
+    first = pd.Timestamp("2026-01-01")
+    out = first + pd.Timedelta(days=days)
+    moves = [("A", "2026-01-01", "freezer"), ("A", f"{out:%Y-%m-%d}", "ambient")]
+    later = f"{out + pd.Timedelta(days=2):%Y-%m-%d}"
+    found = at(history(moves), later)
+    assert found["undocumented_days"] == late
+    # Where it was stands as it is said to have been.
+    assert found["frozen_days"] == days
+    # A stay that goes on has no move that is missing.
+    assert at(history(moves[:1]), later)["undocumented_days"] == 0.0
+
+
 def test_without_a_log_all_time_is_undocumented() -> None:
     found = at(history([]), "2026-01-20")
     assert found["cycles"] == found["frozen_days"] == found["ambient_hours"] == 0

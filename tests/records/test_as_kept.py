@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 from openpyxl import Workbook
 
+from outcomes.errors import SettingsError
 from outcomes.records.read import examine_and_read, read_records
 from outcomes.records.reading.fold import spellings_to_join
-from outcomes.records.suggest import draft_settings
+from outcomes.records.suggest import draft_settings, suggest_settings
 from outcomes.records.unit_file import settings_of
 
 TODAY = dt.date(2026, 3, 14)
@@ -203,3 +204,38 @@ def test_discard_of_the_list_ends_trials_and_moves(clean, write) -> None:
         ("trials", 5, "trial on a discarded source"),
         ("storage", 7, "move after discard"),
     }
+
+
+def test_draft_keeps_what_the_unit_has_said(kept) -> None:
+    there = (
+        '# ours\nunit = "Vale"\n\n[words.result]  # as we write\nM = "miss"\n\n'
+        "[decision]\nfloor = 0.8\n"
+    )
+
+    def usable(settings):
+        found, records = examine_and_read(kept, settings, today=TODAY)
+        return (0 if records is None else len(records.trials)), found.rows_in.get("trials", 0)
+
+    draft = draft_settings(kept, usable, there)
+    assert draft.usable == 6
+    said = tomllib.loads(draft.text)
+    assert (said["unit"], said["decision"]) == ("Vale", {"floor": 0.8})
+    assert {"M": "miss", "H": "find"}.items() <= said["words"]["result"].items()
+    # What was there stands as it was, comments too, and is not proposed again.
+    assert all(line in draft.text.splitlines() for line in there.splitlines())
+    assert draft.text.count("M = ") == 1
+    assert draft_settings(kept, usable, draft.text).text == ""
+
+
+def test_no_line_is_added_where_it_cannot_stand(kept) -> None:
+    with pytest.raises(SettingsError, match="no line can be added"):
+        draft_settings(kept, lambda settings: (6, 6), '[words]\nresult = {M = "miss"}\n')
+
+
+def test_hidden_characters_are_folded_and_said(clean, write) -> None:
+    clean["trials"][0]["source_id"] = "S\u200b1"
+    folder = write(clean)
+    text = suggest_settings(folder)
+    assert "S1 with hidden characters is S1" in text
+    (folder / "unit.toml").write_text(text)
+    assert read_records(folder, today=TODAY).trials["source_id"].iloc[0] == "S1"

@@ -17,13 +17,36 @@ def _rows(table: pd.DataFrame) -> list[list[str]]:
 
 # The characters are those named in OWASP's page on CSV injection (value from memory).
 @pytest.mark.parametrize(
-    "text", ["=1+1", "+1+cmd", "-2+3", "@SUM(A1)", '=HYPERLINK("x")', "\t=1", "-", "-a"]
+    "text",
+    [
+        "=1+1",
+        "+1+cmd",
+        "-2+3",
+        "@SUM(A1)",
+        '=HYPERLINK("x")',
+        "\t=1",
+        "-",
+        "-a",
+        "  =1",
+        "\uff1d1+1",
+        "\u00a0+1+1",
+        "\ufeff@SUM(A1)",
+        "\uff20A1",
+    ],
 )
 def test_text_like_a_formula_is_shielded(text: str) -> None:
     table = pd.DataFrame({"name": [text, "Ash", None], text: [1.0, 2.0, 3.0]})
     assert _rows(table) == [
         ["name", f"'{text}"], [f"'{text}", "1.0"], ["Ash", "2.0"], ["", "3.0"],
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [("a;=1+1", "a;'=1+1"), ("wet; @x", "wet; '@x"), ("a\t+1", "a\t'+1"), ("a; b=1", "a; b=1")],
+)
+def test_formula_behind_a_separator_is_shielded(text: str, written: str) -> None:
+    assert _rows(pd.DataFrame({"name": [text]}))[1] == [written]
 
 
 @pytest.mark.parametrize("text", ["-1", "+3", "-2.5", "-2,5", "a=b", "O'Hara", "007", ""])

@@ -578,6 +578,11 @@ FILE_CASES = [
         ("trials", None, None),
     ),
     FileCase(
+        "not read",
+        lambda folder: (folder / "kit list.csv").write_text("item,number\ntorch,3\n") and None,
+        ("", None, None),
+    ),
+    FileCase(
         "control characters",
         raw("dogs", lambda b: b.replace(b"\n", b",x\n", 1).replace(b"-01\n", b"-01,w\x1bt\n")),
         ("dogs", 2, None),
@@ -869,8 +874,10 @@ def test_only_certain_dates_of_both_are_read(clean, write, order, read) -> None:
 
 def test_every_rule_has_an_example() -> None:
     # What joining tells of counts by hand has its example beside it, in tests/exposure.
-    of_joining = {"count unlike the log"}
-    assert {case.rule for case in CASES} | OF_FILES | of_joining == set(RULES)
+    elsewhere = {"count unlike the log"}
+    # What is told of whole columns has its examples in checking/test_level_shifts.py.
+    elsewhere |= {"unit changes", "columns swapped", "own word redefined"}
+    assert {case.rule for case in CASES} | OF_FILES | elsewhere == set(RULES)
 
 
 def test_a_clean_unit_has_no_findings(clean, write) -> None:

@@ -10,7 +10,7 @@ import pytest
 from outcomes.errors import OutputError, UsageError
 from outcomes.records.columns import TABLES
 from outcomes.records.read import examine_records, read_records
-from outcomes.records.workbook import write_template
+from outcomes.records.workbook import INSTRUCTIONS, write_template
 
 
 @pytest.fixture
@@ -99,3 +99,14 @@ def test_unusable_names_and_folders_are_one_line(tmp_path) -> None:
         write_template(tmp_path / "unit.xls")
     with pytest.raises(OutputError, match="could not be written"):
         write_template(tmp_path / "nowhere" / "unit.xlsx")
+
+
+def test_every_sheet_prints_on_one_width(tmp_path) -> None:
+    write_template(tmp_path / "blank.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "blank.xlsx")
+    for sheet in book.worksheets:
+        assert sheet.page_setup.orientation == "landscape"
+        assert (sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight) == (1, 0)
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+        if sheet.title != INSTRUCTIONS:
+            assert sheet.print_title_rows == "$1:$1"

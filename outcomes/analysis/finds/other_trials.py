@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, hist
 from outcomes.analysis.finds.usable_trials import on_late_logs
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import ExposureName
+from outcomes.exposure.trials import join
 from outcomes.random_streams import random_stream
 from outcomes.records.tables import Records
 
@@ -30,8 +32,9 @@ _YEAR = pd.Timedelta(365, "D")
 
 
 def ask_other_trials(asked: Asked, records: Records | None) -> None:
-    """Ask of fewer trials: those that are beyond some doubt."""
+    """Ask of fewer trials: those that are beyond some doubt; and of cycles as counted otherwise."""
     trials = asked.design.trials
+    _ask_other_count(asked, records)
     name = "thaws that the log lacks not inferred"
     if records is None:
         asked.refuse(name, "records", "needs the records")
@@ -66,6 +69,29 @@ def ask_other_trials(asked: Asked, records: Records | None) -> None:
         _ask_anew(asked, FIRST_MEETINGS, trials[trials["met_before"] == 0.0])
     late = trials["started_at"] > trials["started_at"].max() - _YEAR
     _ask_anew(asked, "last 12 months only", trials[late])
+
+
+def _ask_other_count(asked: Asked, records: Records | None) -> None:
+    """Where sources have counts by hand and a log, cycles by the other of the two.
+
+    Not asked where there are no counts by hand, as in most units.
+    """
+    trials = asked.design.trials
+    if "cycles_source" not in trials or not trials["cycles_source"].eq("both").any():
+        return
+    if records is None:
+        asked.refuse("cycles counted the other way", "records", "needs the records")
+        return
+    by_hand = records.settings.cycles_from == "counted"
+    other: Literal["counted", "log"] = "log" if by_hand else "counted"
+    name = "cycles by the storage log" if by_hand else "cycles by the counts by hand"
+    read = replace(records, settings=replace(records.settings, cycles_from=other))
+    anew = join(read).trials.set_index(["file", "row"])["cycles"]
+    own = pd.MultiIndex.from_frame(trials[["file", "row"]])
+    cycles = anew.reindex(own).to_numpy()
+    differ = int((cycles != trials["cycles"].to_numpy()).sum())
+    note = f"they differ in {differ:,} of {len(trials):,} trials"
+    _ask_anew(asked, name, trials.assign(cycles=cycles), note)
 
 
 def _ask_anew(asked: Asked, name: str, trials: pd.DataFrame, note: str = "") -> None:

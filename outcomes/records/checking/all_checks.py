@@ -24,6 +24,7 @@ from outcomes.records.checking.any_table import (
 )
 from outcomes.records.checking.dogs import check_dog_known, check_dogs
 from outcomes.records.checking.findings import Log, Sheet
+from outcomes.records.checking.level_shifts import check_level_shifts, check_own_words
 from outcomes.records.checking.readings import check_readings
 from outcomes.records.checking.sources import (
     check_histories,
@@ -72,6 +73,7 @@ def check_tables(
         time of day, on a day with trials or moves of that source, stands at the
         end of that day.
     """
+    check_own_words(settings, log)
     handed = with_folded_labels(sheets, settings)
     sheets = {}
     for name, sheet in handed.items():
@@ -80,6 +82,7 @@ def check_tables(
         sheets[name] = log.without_doubtful(sheet)
         check_copies(sheets[name], log)
         check_unit_of_temperature(sheets[name], log)
+        check_level_shifts(sheets[name], log)
     checked = {**{name: _nothing(table) for name, table in TABLES.items()}, **sheets}
     for name in checked.keys() - sheets.keys():
         log.open(checked[name])

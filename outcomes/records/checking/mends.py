@@ -19,9 +19,11 @@ _OF_A_COLUMN = frozenset(
         *("spreadsheet date number", "formula without a value"),
     )
 )
-# One mend for every row with this value: a word's meaning, a name added or corrected.
+# One cause for every row of a column or list: words without a meaning, names not on the list.
 _MISSING_NAMES = frozenset(("unknown source", "unknown dog", "unknown place", "unknown parent"))
-_OF_A_VALUE = _MISSING_NAMES | {"unknown word"}
+_OF_VALUES = _MISSING_NAMES | {"unknown word"}
+_NO_QUESTION_ASKS = frozenset(("handler_id", "born_on", "started_on"))
+VALUES_SHOWN = 3
 _NOTHING_LOST = frozenset(("total row", "identical rows"))  # no mend wins anything back
 _CASCADES = frozenset(("source set aside", "parent set aside"))
 
@@ -174,6 +176,8 @@ FEWEST_VALUES = 3
 def best_value_mend(examination: Examination) -> Mend | None:
     """The single mend that would win back the most values left out of rows that are used.
 
+    Of columns that no question asks for, none is told.
+
     Parameters
     ----------
     examination
@@ -187,9 +191,10 @@ def best_value_mend(examination: Examination) -> Mend | None:
     """
     if examination.stops:
         return None
+    unasked = _NO_QUESTION_ASKS
     values: dict[_Key, list[Finding]] = defaultdict(list)
     for finding in examination.notes:
-        if is_left_out(finding):
+        if is_left_out(finding) and finding.column not in unasked:
             values[_value_key(finding)].append(finding)
     # At equal numbers the one that stands first.
     best = max(values, key=lambda key: len(values[key]), default=None)
@@ -205,20 +210,32 @@ def _mend_of(found: Sequence[Finding], key: _Key, rows: int) -> Mend:
         at[finding.file, finding.column].append(finding)
     # Sorting keeps the order of equal numbers.
     groups = sorted(at.values(), key=len, reverse=True)
+    values = Counter(f.value for f in found if f.value is not None).most_common()
+    if len(values) > 1 and found[0].rule in _OF_VALUES:
+        # The commonest value stands for all, and the others are named after it.
+        first = next(f for f in found if f.value == values[0][0])
+        others = [f"{shortened(value)!r} ({times:,})" for value, times in values[1:]]
+        left = len(others) - VALUES_SHOWN
+        more = f" and {left:,} more" if left > 0 else ""
+        text = f"{first.mend} The same for {', '.join(others[:VALUES_SHOWN])}{more}."
+        groups = [[f for f in group if f.value == first.value] for group in groups]
+        groups = sorted(filter(None, groups), key=len, reverse=True)
+        mend = replace(_mend(first, key, rows), text=text)
+    else:
+        mend = _mend(groups[0][0], key, rows)
     places = tuple(MendPlace(g[0].file, g[0].column, g[0].value, len(g)) for g in groups)
-    mend = _mend(groups[0][0], key, rows)
     return mend if mend.row is not None else replace(mend, places=places)
 
 
 def _value_key(finding: Finding) -> _Key:
     if finding.rule in _OF_THE_UNIT | _OF_A_COLUMN:
         return _key(finding)
-    return (finding.rule, finding.table, finding.column or "", finding.value or "")
+    return (finding.rule, finding.table, finding.column or "")
 
 
 def _mend(finding: Finding, key: _Key, rows: int) -> Mend:
-    of_row = finding.rule not in _OF_THE_UNIT | _OF_A_COLUMN | _OF_A_VALUE
-    of_value = of_row or finding.rule in _OF_A_VALUE or key[-1:] == ("row",)
+    of_row = finding.rule not in _OF_THE_UNIT | _OF_A_COLUMN | _OF_VALUES
+    of_value = of_row or finding.rule in _OF_VALUES or key[-1:] == ("row",)
     return Mend(
         rule=finding.rule,
         table=finding.table,
@@ -238,11 +255,11 @@ def _key(finding: Finding) -> _Key:
     place = (finding.rule, finding.table, finding.column or "")
     if finding.rule in _OF_A_COLUMN:
         return place
-    if finding.rule in _OF_A_VALUE or finding.rule == "duplicate id":
+    if finding.rule in _OF_VALUES or finding.rule == "duplicate id":
+        if finding.rule == "duplicate id":
+            return (*place, finding.value or "")
         # A name is missing from the same list, whichever table and column ask for it.
-        table = "" if finding.rule.startswith("unknown") else finding.table
-        column = "" if finding.rule in _MISSING_NAMES else finding.column or ""
-        return (finding.rule, table, column, finding.value or "")
+        return (finding.rule, "") if finding.rule in _MISSING_NAMES else place
     return (*place, finding.file, str(finding.row), "row")
 
 

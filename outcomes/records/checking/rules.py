@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+SILENT_DAYS = 90  # of a first stay in the freezer, after which the log counts as late; our choice
 LATE_LOG_DAYS = 30  # from when a source was taken in to its first move; common practice, no source
 
 
@@ -400,6 +401,32 @@ _NOTES = (
         "note",
         "there is no table of {table}, and {found} is not read",
         "{likely}",
+    ),
+    Rule(
+        "not read",
+        "note",
+        "nothing is read of {names}",
+        "Leave it, if there are no records in it; else say in unit.toml, under [tables], which "
+        "table it is, or is part of.",
+    ),
+    Rule(
+        "unit changes",
+        "note",
+        "the numbers jump here, from about {before} to about {after} {unit}, as if one of the two "
+        "stretches were written in {other}",
+        "If it is so, write the unit into those cells, as in 5 min, or convert them.",
+    ),
+    Rule(
+        "columns swapped",
+        "note",
+        "{where} it seems to hold what {other} should, and that one this",
+        "Put them back in their columns, if it is so.",
+    ),
+    Rule(
+        "own word redefined",
+        "note",
+        "unit.toml says that {word!r}, a word of ours, means {meaning!r}",
+        "Take the line out, unless it is meant so.",
     ),
     Rule(
         "column names found lower",

@@ -10,10 +10,9 @@ import pandas as pd
 
 from outcomes.places import places_counted_as
 from outcomes.records.checking.findings import Array, Log, Sheet, date_text, missing_name, quoted
-from outcomes.records.checking.rules import LATE_LOG_DAYS
+from outcomes.records.checking.rules import LATE_LOG_DAYS, SILENT_DAYS
 from outcomes.records.reading.words import means_nothing
 
-SILENT_DAYS = 90  # of a first stay in the freezer; our choice
 # A name in so many trials is more likely missing from its list than misspelt; our choice.
 SEVERAL_TRIALS = 3
 

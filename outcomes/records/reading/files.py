@@ -43,15 +43,20 @@ class Places:
         Table without a place → the places of other names that are most like it.
     missing
         Table → names that the unit gives for it and that nothing has.
-    others
-        Names of the files or sheets that are no table by name.
+    free
+        The files or sheets that are no table by name, each under its name.
     """
 
     found: Mapping[str, tuple[Place, ...]]
     label: str
     likely: Mapping[str, tuple[Place, ...]]
-    others: tuple[str, ...] = ()
+    free: Mapping[str, Place] = field(default_factory=dict)
     missing: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    @property
+    def others(self) -> tuple[str, ...]:
+        """Names of the files or sheets that are no table by name."""
+        return tuple(self.free)
 
 
 def find_tables(path: Path, names: Mapping[str, Sequence[str]] | None = None) -> Places:
@@ -149,7 +154,7 @@ def _sort_places(
     }
     if not taken and not likely:
         return None
-    return Places(found, label, likely, tuple(free), missing)
+    return Places(found, label, likely, free, missing)
 
 
 def _groups(

@@ -20,6 +20,7 @@ from outcomes.records.reading.cells import (
     from_codes,
     texts_of,
 )
+from outcomes.records.reading.words import NOTHING
 from outcomes.settings import RecordsSettings
 
 AS_ABOVE = frozenset(('"', "''", "”", "“", "〃", "ditto", "do.", "as above", "same"))
@@ -120,7 +121,7 @@ def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
         if table.column(ours).type == "time":
             values = [_date_and_time(row) for row in zip(*texts, strict=True)]
         else:
-            values = [next(filter(None, row), "") for row in zip(*texts, strict=True)]
+            values = [_first(row) for row in zip(*texts, strict=True)]
         of_first[len(header)] = at[0]
         header.append(settings.name_of(table.name, ours))
         columns.append(categories_of(pd.Series(values, dtype=object)))
@@ -137,6 +138,12 @@ def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
         columns=tuple(columns[i] for i in keep),
         marks=tuple(kept),
     )
+
+
+def _first(texts: Sequence[str]) -> str:
+    """The first text that says something, else the first there is."""
+    said = (text for text in texts if text and text.casefold() not in NOTHING)
+    return next(said, next(filter(None, texts), ""))
 
 
 def _texts(column: pd.Series[Any]) -> list[str]:

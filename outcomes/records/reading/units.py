@@ -53,8 +53,8 @@ UNITS: Mapping[str, Mapping[str, Unit]] = {
     },
     "depth_cm": {
         "cm": _times(1.0, r"\bcms?\b|centi\w*"),
-        "in": _times(2.54, r"\bin\W*$|\bins\b|inch(?:es)?"),
-        "ft": _times(30.48, r"\bft\b|feet"),
+        "in": _times(2.54, r"\bin\W*$|\bins\b|inch(?:es)?|[\"”″]|''"),
+        "ft": _times(30.48, r"\bft\b|feet|['’′]"),
         "m": _times(100.0),
         "mm": _times(0.1, r"\bmm\b"),
     },
@@ -62,7 +62,7 @@ UNITS: Mapping[str, Mapping[str, Unit]] = {
         "m/s": _times(1.0, r"\bm/s\b"),
         "mph": _times(1609.344 / 3600, r"mph|miles"),
         "km/h": _times(1 / 3.6, r"km/?h|kph"),
-        "kn": _times(1852 / 3600, r"\bkn\b|knots?"),
+        "kn": _times(1852 / 3600, r"\bkn\b|\bkts?\b|knots?"),
     },
     "mass_g": {
         "g": _times(1.0, r"\bg\b|\bgrams?\b"),
@@ -70,6 +70,7 @@ UNITS: Mapping[str, Mapping[str, Unit]] = {
         "lb": _times(453.59237, r"\blbs?\b|pounds"),
         "oz": _times(453.59237 / 16, r"\boz\b|ounces"),
     },
+    "humidity_pct": {"%": _times(1.0), "fraction": _times(100.0)},
     "age_at_acquisition_days": {"days": _times(1.0), "weeks": _times(7.0), "h": _times(1 / 24)},
 }
 """For each number that may be written in another unit: ours first, then the others."""

@@ -11,22 +11,35 @@ from outcomes.records.reading.cells import clean
 from outcomes.records.reading.spelling import fold
 
 NOTHING = frozenset(
-    ("n/a", "na", "none", "nil", "-", "–", "—", "?", "unknown", "not known", "not recorded", "nr")
+    (
+        *("n/a", "na", "none", "nil", "-", "--", "---", "–", "—", "?", "??", "unknown", "unk"),
+        *("not known", "not recorded", "nr", "n.a.", "not taken", "not noted", ".", "/", "x?"),
+    )
 )
-NO_SOURCE = frozenset(("blank", "blank area", "no source", "no hide", "empty", "control"))
+NO_SOURCE = frozenset(
+    (
+        *("blank", "blank area", "no source", "no hide", "empty", "control", "negative", "neg"),
+        *("no aid", "no sample", "none out", "nothing", "nothing out", "negative area", "blk"),
+        *("blank hide", "empty area", "clear area", "negative control", "no target", "zero"),
+    )
+)
+_SAYS_NO_SOURCE = re.compile(
+    r"(?i)\b(blank|blk|neg(ative)?|empty|control|nothing|none|no (aid|hide|source|sample|target)|"
+    r"distract(or|er|ion)s?|proof(ing)?|zero)\b"
+)
 
 # Signs of a word within what a unit writes, in the order to be tried.
 _SIGNS: dict[str, tuple[tuple[str, str], ...]] = {
     "result": (
-        (r"false|\bf\.?a\.?\b|\bfp\b", "false alert"),
-        (r"\bmiss|not f(ou|i)nd|walked? (by|past)|^m$|^fn$", "miss"),
+        (r"false|\bf\.?a\.?\b|\bfp\b|^f/?a$", "false alert"),
+        (r"\bmiss|\b(not|no|never|didn.?t) f(ou|i)nd|walked? (by|past)|^m$|^fn$", "miss"),
         (r"\bfind|found|\bhit|locat|^h$|^tp$|^f$", "find"),
         (r"clear|^c$|^cl$|^tn$", "clear"),
     ),
     "moved_to": (
         (r"discard|dispos|destr|thrown|bin|burn|incinerat|gone", "discarded"),
-        (r"fridge|refrig|cooler|cold room", "refrigerator"),
-        (r"freez|frozen", "freezer"),
+        (r"fridge|refrig|\bfri?d?ge?\b|cooler|cold room|chiller", "refrigerator"),
+        (r"fre?e?z|frozen", "freezer"),
         (
             r"\bout\b|taken|sign(ed)? out|check(ed)? out|room|ambient|thaw|train|field|^o$",
             "ambient",
@@ -34,24 +47,33 @@ _SIGNS: dict[str, tuple[tuple[str, str], ...]] = {
         (r"\bin\b|back|return|check(ed)? in|sign(ed)? in|^i$", "freezer"),
     ),
     "kept_in": (
-        (r"fridge|refrig|cooler|cold room", "refrigerator"),
-        (r"freez|frozen|^fz$", "freezer"),
+        (r"fridge|refrig|\bfri?d?ge?\b|cooler|cold room|chiller", "refrigerator"),
+        (r"fre?e?z|frozen|^fz$", "freezer"),
         (r"room|ambient|shelf|cupboard|cabinet|lock(er|up)|store", "ambient"),
     ),
     "packaging": (
-        (r"seal|vacuum|airtight|closed", "sealed"),
+        (r"\bseal|vac(uum)?\b|airtight|\bclosed", "sealed"),
         (r"hole|vent|perfor|mesh", "vented"),
         (r"\bopen|uncovered|unsealed", "open"),
     ),
     "blinding": (
-        (r"double", "double"),
-        (r"not blind|unblind|knew|known|\bopen", "open"),
-        (r"single|blind", "single"),
+        (r"double|\bdbl\b|^d[./]?b\.?$|^d$|nobody|no one", "double"),
+        (r"\b(not|non|un|no)[- ]?blind|knew|known|\bopen|\baware", "open"),
+        (r"single|blind|^s[./]?b\.?$|^s$|^b$|unknown to", "single"),
     ),
     "assisted": ((r"\bhelped|assist|^y$|^x$", "yes"), (r"\balone|^n$", "no")),
 }
-_YES = frozenset(map(fold, ("yes", "y", "x", "true", "1", "✓", "✔")))
-_NO = frozenset(map(fold, ("no", "n", "false", "0")))
+# What a dog did, whether or not a source was there.
+_NO_ALERT = re.compile(
+    r"(?i)^(no|none|did ?n.t|did not|without)\b.*(alert|indicat|respon|interest|reaction|change)|"
+    r"^(negative|no|nothing|passed( by)?|walked (on|by|past)|ignored|[-–−])$"
+)
+_ALERT = re.compile(
+    r"(?i)^(final |trained |full |clear |strong |weak )?"
+    r"(alert(ed|s)?|indicat(ed|ion|es)|respon(se|ded)|positive|\+)( \w+)?$"
+)
+_YES = frozenset(("yes", "y", "x", "true", "1", "✓", "✔"))
+_NO = frozenset(("no", "n", "false", "0"))
 
 
 def means_nothing(text: str) -> bool:
@@ -76,6 +98,27 @@ def likely_word(column: Column, text: str) -> str | None:
     return best if fuzz.ratio(text.casefold(), best) >= 80 else None
 
 
+def says_no_source(text: str) -> bool:
+    """Whether a label of no listed source says that there was none.
+
+    >>> [says_no_source(text) for text in ("Negative run", "distractor (toy)", "HR-07")]
+    [True, True, False]
+    """
+    return means_nothing(text) or _SAYS_NO_SOURCE.search(text) is not None
+
+
+def alerted(text: str) -> bool | None:
+    """Whether a text says that a dog alerted, or that it did not; None where it says neither.
+
+    >>> [alerted(t) for t in ("Yes", "No alert", "Alerted", "final response", "0", "miss")]
+    [True, False, True, True, False, None]
+    """
+    plain = clean(text)
+    if _NO_ALERT.match(plain):
+        return False
+    return True if _ALERT.match(plain) else yes_or_no(plain)
+
+
 def yes_or_no(text: str) -> bool | None:
     """Whether a text says yes or no; None where it says neither."""
     plain = text.strip()
@@ -97,7 +140,9 @@ def guess_word(column: Column, text: str, heading: str) -> str | None:
     named = named_word(column, text)
     said = yes_or_no(text)
     if column.name == "blinding" and said is not None:
-        knew = re.search(r"knew|known|aware", heading, re.IGNORECASE) is not None
+        plain = heading.casefold()
+        knew = re.search(r"\bkn[eo]w|known|aware|\btold\b|informed", plain) is not None
+        knew &= re.search(r"\bnot\b|n.t\b|\bun", plain) is None
         return "open" if said == knew else "single"
     if named is not None:
         return named

@@ -16,7 +16,12 @@ from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.model import fit_finds
 from outcomes.analysis.finds.other_models import split_within
 from outcomes.analysis.finds.sensitivity import MAIN, try_specifications
-from outcomes.analysis.finds.specifications import most_influential, restrict
+from outcomes.analysis.finds.specifications import (
+    Asked,
+    most_influential,
+    restrict,
+    slope_factors,
+)
 from outcomes.analysis.finds.unlogged_thaws import add_thaws, exposures_of, history_of
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
@@ -159,6 +164,36 @@ def test_not_inferring_omits_the_strict_trials(demo):
     assert made.n == other.n < fit.n
     # The dogs' experience and the terms are the same; so is the model.
     assert made.log_odds == pytest.approx(other.term("cycles").log_ratio, abs=1e-5)
+
+
+def test_other_count_of_cycles_is_a_row():
+    records = unit_records(demo_unit())
+    by_log = join(records).trials
+    counted = by_log.set_index(["file", "row"])["cycles"] * 1.5 // 1
+    own = pd.MultiIndex.from_frame(records.trials[["file", "row"]])
+    records = replace(records, trials=records.trials.assign(cycles=counted.reindex(own).to_numpy()))
+    fit = fit_finds(join(records).trials, SETTINGS)
+    asked = Asked(fit, ("cycles",), slope_factors(fit))
+    way._ask_other_count(asked, records)
+    (made,) = asked.rows
+    assert made.name == "cycles by the storage log"
+    own = pd.MultiIndex.from_frame(fit.design.trials[["file", "row"]])
+    other = fit.design.trials.assign(
+        cycles=by_log.set_index(["file", "row"])["cycles"].reindex(own).to_numpy()
+    )
+    # The same trials with the cycles of the log: its own model, corrected as the main one is.
+    design = plan_design(other)
+    mixed = fit_mixed(design.y, design.x, design.names, design.groups)
+    exposures = [design.column_of("cycles"), design.column_of("age_days")]
+    reduced = reduce_bias(design.x, design.groups, mixed, exposures)
+    assert made.n == len(design.y)
+    assert made.log_odds == pytest.approx(reduced.beta[design.column_of("cycles")], abs=1e-5)
+    assert made.log_odds != pytest.approx(fit.term("cycles").log_ratio, abs=1e-3)
+
+
+def test_no_other_count_is_asked_where_there_is_none(demo):
+    _, _, found = demo
+    assert not [r for r in found.of("cycles") if r.name.startswith("cycles by")]
 
 
 @pytest.mark.parametrize(

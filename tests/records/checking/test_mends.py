@@ -159,3 +159,19 @@ def test_values_left_out_have_their_mend(clean, write) -> None:
 def test_odd_cells_have_no_common_mend(clean, write) -> None:
     clean["trials"][0]["search_s"] = clean["trials"][1]["search_s"] = "quick"
     assert best_value_mend(examine_records(write(clean), today=TODAY)) is None
+
+
+def test_one_cause_outweighs_one_value(clean, write) -> None:
+    words = ("hit", "hit", "walked past", "quiet", "hit", "FA!")
+    for row, word in zip(clean["trials"], words, strict=True):
+        row["result"] = word
+    mend = best_mend(examine_records(write(clean), today=TODAY))
+    assert (mend.rule, mend.column, mend.value, mend.rows) == ("unknown word", "result", "hit", 6)
+    assert mend.text.endswith("The same for 'walked past' (1), 'quiet' (1), 'FA!' (1).")
+
+
+def test_no_mend_is_asked_for_what_no_question_uses(clean, write) -> None:
+    for row in clean["dogs"] * 2:
+        row["born_on"] = "spring"
+    clean["dogs"] += [{"dog_id": f"D{n}", "born_on": "spring"} for n in range(3)]
+    assert best_value_mend(examine_records(write(clean), today=TODAY)) is None

@@ -1,0 +1,416 @@
+"""Which columns of one table are ours, guessed from names and from what the cells hold."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.records.columns import YES_NO, Column, Table
+from outcomes.records.read import header_finder
+from outcomes.records.reading.cells import Array, CannotReadError, Cells, Place, clean, texts_of
+from outcomes.records.reading.files import load_table
+from outcomes.records.reading.gather import clock_of, gather, is_total
+from outcomes.records.reading.headings import columns_by_signs
+from outcomes.records.reading.mapping import guess_header, likely_columns
+from outcomes.records.reading.spelling import fold
+from outcomes.records.reading.units import UNITS
+from outcomes.records.reading.values import read_column
+from outcomes.records.reading.words import NOTHING, alerted, guess_word, says_no_source
+from outcomes.settings import RecordsSettings
+
+FEWEST_DITTOS = 3
+_MOST_WORDS = 12
+_DATE_LIKE = re.compile(
+    r"(?i)^(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/. ](\d{1,2}|[a-z]{3,9})\.?[-/., ]+\d{2,4}"
+    r"|[a-z]{3,9}\.? \d{1,2},? \d{4})"
+)
+_TIMES = ("started_at", "moved_at", "read_at")
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """The unit's columns that are one of ours, and why they seem to be."""
+
+    names: tuple[str, ...]
+    ground: str
+
+
+@dataclass(frozen=True, slots=True)
+class TableGuess:
+    """One table as it seems to be kept.
+
+    Attributes
+    ----------
+    places
+        Its files or sheets.
+    named
+        Whether they bear our name, or names that the unit has said.
+    columns
+        Our column → the unit's, for those that it has not said.
+    free
+        Columns that are none of ours as far as can be told.
+    same_as_above
+        Column whose empty cells seem to mean what stands above, and how many there are.
+    cells
+        All of it read so; None where it cannot be read.
+    whole
+        All of it as handed over, but for rows that add up the others.
+    """
+
+    places: tuple[Place, ...]
+    named: bool
+    columns: Mapping[str, Guess] = field(default_factory=dict)
+    free: tuple[str, ...] = ()
+    same_as_above: tuple[str, int] | None = None
+    cells: Cells | None = None
+    whole: Cells | None = None
+
+
+def parts_of(
+    places: Sequence[Place], find: Callable[[Sequence[Sequence[str]]], int]
+) -> list[Cells]:
+    """The cells of each file or sheet that can be read, under the row that ``find`` tells."""
+    parts = []
+    for place in places:
+        with contextlib.suppress(CannotReadError):  # examine_records says what is wrong with it
+            parts.append(load_table(place, find))
+    return parts
+
+
+def guess_table(
+    table: Table,
+    places: tuple[Place, ...],
+    named: bool,
+    known: RecordsSettings,
+    told: Mapping[str, Guess] | None = None,
+) -> TableGuess:
+    """One table as it seems to be kept; ``told`` are the columns known from other tables."""
+    by_name = header_finder(table, known)
+
+    def find(lines: Sequence[Sequence[str]]) -> int:
+        return by_name(lines) or guess_header(lines, table)
+
+    parts = parts_of(places, find)
+    if not parts:
+        return TableGuess(places, named)
+    told = told or {}
+    whole = _without_totals(gather(parts, table, replace(known, columns={}, same_as_above={})))
+    mapped = known.columns.get(table.name, {})
+    said = {name for names in mapped.values() for name in names}
+    said |= {name for guess in told.values() for name in guess.names}
+    ours = [n for n in table.names if n not in mapped and n not in told and n in whole.header]
+    free = [n for n in whole.header if n and n not in said and n not in ours]
+    absent = [n for n in table.names if n not in mapped and n not in told and n not in ours]
+    guessed = {
+        column: Guess((theirs,), "by its name")
+        for column, theirs in likely_columns(table, absent, free).items()
+        if _fits(table, column, column_of(whole, theirs), known)
+    }
+    left = _left(free, guessed)
+    guessed |= _by_words(table, whole, [n for n in absent if n not in guessed], left)
+    _pair_times(table, whole, guessed, free)
+    guessed |= _by_signs(table, whole, absent, free, guessed, known)
+    _first_labels(table, whole, guessed, absent, free)
+    _by_elimination(table, whole, absent, free, guessed)
+    guessed = {**told, **guessed}
+    _second_result(table, whole, guessed)
+    ditto = None if table.name in known.same_as_above else _ditto(table, whole, guessed, mapped)
+    left = _left(free, guessed)
+    return TableGuess(places, named, guessed, tuple(left), ditto, whole=whole)
+
+
+def _by_elimination(
+    table: Table,
+    cells: Cells,
+    absent: Sequence[str],
+    free: Sequence[str],
+    guessed: dict[str, Guess],
+) -> None:
+    """What every source needs, where only one kind of column is left for it."""
+    if table.name != "sources":
+        return
+    left = _left(free, guessed)
+    if "acquired_on" in absent and "acquired_on" not in guessed:
+        dates = [n for n in left if _share(filled_texts(column_of(cells, n)), _is_date) >= 0.8]
+        if len(dates) == 1:
+            guessed["acquired_on"] = Guess((dates[0],), "the only dates that are left")
+    if "kind" in absent and "kind" not in guessed:
+        few = []
+        for name in _left(free, guessed):
+            texts = filled_texts(column_of(cells, name))
+            letters = _share(texts, lambda text: bool(re.search(r"[^\W\d_]{3}", text)))
+            if letters >= 0.8 and len(set(texts)) < len(texts) >= 0.8 * len(cells.rows):
+                few.append(name)
+        if few:
+            guessed["kind"] = Guess((few[0],), "words that several sources share")
+
+
+def _left(free: Sequence[str], guessed: Mapping[str, Guess]) -> list[str]:
+    taken = {name for guess in guessed.values() for name in guess.names}
+    return [name for name in free if name not in taken]
+
+
+def _by_signs(
+    table: Table,
+    cells: Cells,
+    absent: Sequence[str],
+    free: Sequence[str],
+    guessed: Mapping[str, Guess],
+    known: RecordsSettings,
+) -> dict[str, Guess]:
+    """Columns known by a word in their heading, where their cells are of that kind."""
+
+    def fits(ours: str, theirs: str) -> bool:
+        return _is_like(table, ours, column_of(cells, theirs), known, theirs)
+
+    missing = [name for name in absent if name not in guessed]
+    found = columns_by_signs(table.name, missing, _left(free, guessed), fits)
+    return {ours: Guess((theirs,), "by its heading") for ours, theirs in found.items()}
+
+
+def _without_totals(cells: Cells) -> Cells:
+    """The table without the rows that add up the others."""
+    kept = ~is_total(cells)
+    if kept.all():
+        return cells
+    columns = tuple(column[kept].reset_index(drop=True) for column in cells.columns)
+    return replace(cells, columns=columns, rows=cells.rows[kept], files=None)
+
+
+def column_of(cells: Cells, name: str) -> pd.Series[Any]:
+    """The first column of that name."""
+    return cells.columns[cells.header.index(name)]
+
+
+def filled_texts(cells: pd.Series[Any]) -> list[str]:
+    """The texts of the cells that hold something, one for each cell."""
+    codes, texts = texts_of(cells)
+    seen = [clean(text) for text in texts]
+    return [seen[code] for code in codes.tolist() if code >= 0 and seen[code]]
+
+
+def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings) -> bool:
+    """Whether a column may hold this, by its cells: a number, dates, labels that differ."""
+    column = table.column(name)
+    texts = filled_texts(cells)
+    if not texts:
+        return True
+    if column.name == table.key:
+        return len(set(texts)) >= 0.95 * len(texts)
+    if column.type in ("number", "count"):
+        told = read_column(column, cells, known, table.name)
+        good = int(told.series.notna().sum()) + sum(_zero_word(t) for t in texts)
+        yes_no = name == "false_alerts" and {fold(t) or t for t in texts} <= _YES_NO
+        # What is written in another unit is out of range, but a number.
+        clock = ":" if "mm:ss" in UNITS.get(name, {}) else ""
+        form = rf"[+-]?[\d.,{clock}]+\s*[^\d:]{{0,8}}$"
+        numbers = sum(bool(re.match(form, text)) for text in texts)
+        return yes_no or max(good, numbers) >= 0.5 * len(texts)
+    if column.type == "time":
+        return _share(texts, _is_date) >= 0.5 or _share(texts, _is_clock) >= 0.5
+    return True
+
+
+def _is_like(
+    table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings, heading: str
+) -> bool:
+    """Whether the cells of a column are of the kind of ours, which its heading alone cannot say."""
+    column = table.column(name)
+    texts = filled_texts(cells)
+    if not texts or not _fits(table, name, cells, known):
+        return False
+    if column.words:
+        words = set(texts)
+        meant = sum(means(column, word, heading) for word in words)
+        return len(words) <= _MOST_WORDS and meant >= 0.6 * len(words)
+    if column.type in ("number", "count", "time"):
+        return True
+    numbers = _share(texts, lambda text: bool(re.fullmatch(r"[\d.,:]+", text)))
+    dates = _share(texts, _is_date)
+    of_names = column.type == "id" or len(set(texts)) <= max(0.5 * len(texts), 1)
+    return dates < 0.5 and of_names and (numbers < 0.5 or column.name in ("source_id", "hide_id"))
+
+
+def means(column: Column, text: str, heading: str) -> bool:
+    """Whether a text says one of our words, or nothing."""
+    plain = text.casefold()
+    if column.name == "result" and alerted(text) is not None:
+        return True
+    return plain in NOTHING or guess_word(column, text, heading) is not None
+
+
+_YES_NO = {fold(word) or word for ours, names in YES_NO.items() for word in (ours, *names)}
+
+
+def _zero_word(text: str) -> bool:
+    return text.casefold() in ZERO_WORDS
+
+
+ZERO_WORDS = frozenset(("surface", "on surface", "ground", "ground level", "on the ground"))
+
+
+def _share(texts: Sequence[str], of: Callable[[str], bool]) -> float:
+    return sum(map(of, texts)) / len(texts) if texts else 0.0
+
+
+def _is_date(text: str) -> bool:
+    return _DATE_LIKE.match(text) is not None
+
+
+def _is_clock(text: str) -> bool:
+    return clock_of(text) is not None
+
+
+def _by_words(
+    table: Table, cells: Cells, absent: Sequence[str], free: Sequence[str]
+) -> dict[str, Guess]:
+    """Columns known by the set of words in them, where the name tells nothing."""
+    found = {}
+    for name in ("result", "moved_to"):
+        if name not in absent:
+            continue
+        for theirs in free:
+            words = sorted(set(filled_texts(column_of(cells, theirs))))
+            if not 2 <= len(words) <= _MOST_WORDS:
+                continue
+            meant = {guess_word(table.column(name), word, theirs) for word in words} - {None}
+            few = sum(guess_word(table.column(name), word, theirs) is None for word in words)
+            if len(meant) >= 2 and few <= 0.2 * len(words):
+                found[name] = Guess((theirs,), f"by its words: {', '.join(words[:5])}")
+                break
+    return found
+
+
+def _pair_times(table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]) -> None:
+    """A date and a time of day in two columns."""
+    name = next((name for name in _TIMES if name in table.names), None)
+    if name is None or (name not in guessed and name in cells.header):
+        return
+    kinds = {}
+    for theirs in free:
+        texts = filled_texts(column_of(cells, theirs))
+        if _share(texts, _is_date) >= 0.8:
+            timed = _share(texts, lambda text: ":" in text) >= 0.5
+            kinds[theirs] = "both" if timed else "date"
+        elif _share(texts, _is_clock) >= 0.8:
+            kinds[theirs] = "clock"
+    elsewhere = {n for ours, g in guessed.items() if ours != name for n in g.names}
+    dates = [n for n, kind in kinds.items() if kind == "date" and n not in elsewhere]
+    clocks = [
+        n
+        for n, kind in kinds.items()
+        if kind == "clock" and n not in elsewhere and not re.search(r"(?i)end|finish|stop|in\b", n)
+    ]
+    own = guessed[name].names[0] if name in guessed else None
+    if dates and clocks:
+        date = own if own in dates else dates[0]
+        clock = own if own in clocks else clocks[0]
+        guessed[name] = Guess((date, clock), "a date and a time of day")
+    elif dates and (own is None or kinds.get(own) not in ("date", "both")):
+        guessed[name] = Guess((dates[0],), "its cells are dates")
+    elif own is not None and kinds.get(own) == "clock":
+        both = [n for n, kind in kinds.items() if kind == "both" and n not in elsewhere]
+        if both:
+            guessed[name] = Guess((both[0],), "its cells are dates with a time")
+
+
+def _first_labels(
+    table: Table,
+    cells: Cells,
+    guessed: dict[str, Guess],
+    absent: Sequence[str],
+    free: Sequence[str],
+) -> None:
+    """The labels of a list, where no name tells: the first column whose cells all differ."""
+    if table.key is None or table.name not in ("sources", "dogs"):
+        return
+    if table.key not in absent or table.key in guessed:
+        return
+    taken = {name for guess in guessed.values() for name in guess.names}
+    for theirs in free[:3]:
+        texts = filled_texts(column_of(cells, theirs))
+        if theirs not in taken and texts and len(set(texts)) == len(texts):
+            guessed[table.key] = Guess((theirs,), "its labels all differ")
+            return
+
+
+def _second_result(table: Table, cells: Cells, guessed: dict[str, Guess]) -> None:
+    """A result of hides alone, beside a column that tells of false alerts on blank areas."""
+    if table.name != "trials" or not {"result", "source_id", "false_alerts"} <= guessed.keys():
+        return
+    result, alerts = guessed["result"].names[0], guessed["false_alerts"].names[0]
+    said = {fold(text) or text for text in filled_texts(column_of(cells, alerts))}
+    codes, texts = texts_of(column_of(cells, guessed["source_id"].names[0]))
+    blank = np.array([*(not clean(t) or says_no_source(t) for t in texts), True])[codes]
+    codes, texts = texts_of(column_of(cells, result))
+    empty = np.array([*(clean(t).casefold() in {"", *NOTHING} for t in texts), True])[codes]
+    counted = all(text.isdigit() for text in said)
+    if (said <= _YES_NO or counted) and blank.any() and (empty & blank).sum() >= 0.8 * blank.sum():
+        ground = "the first on hides; on blank areas, where it says nothing, the second"
+        guessed["result"] = Guess((result, alerts), ground)
+        if not counted:
+            del guessed["false_alerts"]
+
+
+def _ditto(
+    table: Table, cells: Cells, guessed: Mapping[str, Guess], mapped: Mapping[str, tuple[str, ...]]
+) -> tuple[str, int] | None:
+    """The column of dates whose empty cells under a date seem to mean the same date."""
+    name = next((name for name in _TIMES if name in table.names), None)
+    if name is None:
+        return None
+    names = guessed[name].names if name in guessed else mapped.get(name, (name,))
+    date = next((n for n in names if n in cells.header), None)
+    if date is None:
+        return None
+    codes, texts = texts_of(column_of(cells, date))
+    empty = np.array([*(not clean(t) for t in texts), True])[codes]
+    others = np.zeros(len(codes), dtype=int)
+    for column, theirs in zip(cells.columns, cells.header, strict=True):
+        if theirs != date:
+            others += column.notna().to_numpy()
+    dittos = empty & (others >= 2)
+    if dittos.sum() < FEWEST_DITTOS or empty[0]:
+        return None
+    if (
+        len(names) > 1
+        and names[1] in cells.header
+        and not _times_go_up(table, cells, guessed, names[1], dittos)
+    ):
+        return None
+    return date, int(dittos.sum())
+
+
+def _times_go_up(
+    table: Table, cells: Cells, guessed: Mapping[str, Guess], clock: str, dittos: Array
+) -> bool:
+    """Whether times go up within one day: where they do not, another date is missing.
+
+    In a storage log those of one source do, for one source is written after another.
+    """
+    codes, texts = texts_of(column_of(cells, clock))
+    clocks = [clock_of(clean(texts[c])) if c >= 0 else None for c in codes.tolist()]
+    of_row = [""] * len(clocks)
+    if table.name == "storage":
+        label = guessed["source_id"].names[0] if "source_id" in guessed else "source_id"
+        if label in cells.header:
+            codes, texts = texts_of(column_of(cells, label))
+            of_row = [fold(clean(texts[c])) if c >= 0 else "" for c in codes.tolist()]
+    last: dict[str, str] = {}
+    compared = up = 0
+    for row, (time, label) in enumerate(zip(clocks, of_row, strict=True)):
+        if not dittos[row]:
+            last = {}
+        if not time:
+            continue
+        if dittos[row] and label in last:
+            compared += 1
+            up += time >= last[label]
+        last[label] = time
+    return up >= 0.9 * compared
