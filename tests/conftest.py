@@ -151,6 +151,10 @@ def _no_constant(name: str) -> Any:
     raise AssertionError(f"{name} is not JSON")
 
 
+_PARAGRAPHS = ("h1", "h2", "p", "li", "figcaption", "caption")
+_OF_A_SOURCE = {"name", "advice", "cycles", "next"}  # what stands in the row of a source
+
+
 class _Reader(html.parser.HTMLParser):
     def __init__(self) -> None:
         super().__init__()
@@ -158,16 +162,17 @@ class _Reader(html.parser.HTMLParser):
         self.place: str | None = None
 
     def handle_starttag(self, tag: str, attrs: Any) -> None:
-        if tag in ("h1", "h2", "p", "li", "figcaption", "caption"):
+        words = (dict(attrs).get("class") or "").split()
+        if tag in _PARAGRAPHS and "source" not in words and ("hidden", None) not in attrs:
             self.place = "paragraph"
-        elif tag in ("td", "th"):
+        elif tag in ("td", "th") or (tag == "span" and set(words) & _OF_A_SOURCE):
             self.place = "cell"
         else:
             return
         self.parts[self.place].append("")
 
     def handle_endtag(self, tag: str) -> None:
-        if tag in ("h1", "h2", "p", "li", "figcaption", "caption", "td", "th"):
+        if tag in (*_PARAGRAPHS, "td", "th") or (tag == "span" and self.place == "cell"):
             self.place = None
 
     def handle_data(self, data: str) -> None:

@@ -10,10 +10,8 @@ from outcomes.analysis.results import ADVICE
 from outcomes.text import count
 from outcomes.wording.numbers import joined
 
-_SHELF_LINES = 24  # of the table, with everything else that two sheets of either size hold
-# About how many letters a line of a column holds; a long name narrows the reasons.
-_LETTERS = {"reason": 70, "source": 18, "kind": 12}
-_BESIDE_LONG = 44
+_SHELF_LINES = 24  # rows of the shelf, with everything else that two sheets of either size hold
+_NAME_LETTERS = 14  # about how many a line of a name holds
 
 
 def shelf_rows_on_paper(rows: Sequence[Mapping[str, Any]], lines: int = _SHELF_LINES) -> int:
@@ -28,29 +26,17 @@ def shelf_rows_on_paper(rows: Sequence[Mapping[str, Any]], lines: int = _SHELF_L
 
     Examples
     --------
-    >>> row = {"source": "A", "kind": "fat", "advice": "keep", "left": None}
-    >>> row["reason"] = "shown at or above 85 in 100"
-    >>> shelf_rows_on_paper([row] * 50, lines=8)
+    >>> shelf_rows_on_paper([{"source": "A"}] * 50, lines=8)
     8
-    >>> shelf_rows_on_paper([row | {"source": "N" * 60}] * 50, lines=8)
+    >>> shelf_rows_on_paper([{"source": "N" * 50}] * 50, lines=8)
     2
     """
     used = 0
-    narrow = any(len(row["source"]) > _LETTERS["source"] for row in rows)
-    room = _LETTERS | ({"reason": _BESIDE_LONG} if narrow else {})
     for number, row in enumerate(rows):
-        used += _lines(row, room)
+        used += math.ceil(len(row["source"]) / _NAME_LETTERS)
         if used > lines:
             return max(number, 1)
     return len(rows)
-
-
-def _lines(row: Mapping[str, Any], room: Mapping[str, int]) -> int:
-    # Of a source to be tested the sheets leave out what it has left: the advice comes first.
-    told = row["left"] and row["advice"] != "test"
-    why = row["reason"] + (f"; {row['left']}" if told else "")
-    texts = {"reason": why, "source": row["source"], "kind": row["kind"]}
-    return max(1, *(math.ceil(len(texts[name]) / letters) for name, letters in room.items()))
 
 
 def shelf_on_paper(rows: Sequence[Mapping[str, Any]], printed: int) -> str | None:

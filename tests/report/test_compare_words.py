@@ -38,8 +38,10 @@ def test_storage_was_chosen_is_said_once(demo_facts: Facts, compared: bool) -> N
         )
     assert sum(line.count(CHOSEN) for line in report.compare_lines(facts)) == 1
     page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
-    part = page.replace("\u00a0", " ").partition("<h2>Refrigerated against frozen</h2>")[2]
-    part = part.partition("</section>")[0]
+    part = page.replace("\u00a0", " ").partition("<summary>Refrigerated against frozen</summary>")[
+        2
+    ]
+    part = part.partition("</details>")[0]
     assert part.count(CHOSEN) == 1
     assert ("stayed reliable 2 times as long" in part) is compared
 

@@ -98,7 +98,7 @@ def test_terminal_table_follows_the_advice(demo_facts: Facts) -> None:
 def test_page_has_the_same_table_folded(demo_facts: Facts) -> None:
     figure = PageFigure(b"<svg/>", (), "", (936.0, 504.0))
     page = html.unescape(render_page(demo_facts, figure)).replace("\u00a0", " ")
-    _, _, block = page.partition("<summary>What each limit buys and costs")
+    _, _, block = page.partition("<summary>What a limit buys and costs")
     block, _, _ = block.partition("</details>")
     assert describe_price_table(demo_facts.price, demo_facts.retirement) in block
     assert block.count('<th scope="col"') == len(HEADINGS)

@@ -24,7 +24,7 @@ from outcomes.report.results.document import MadeBy, Results
 from outcomes.report.results.schema import results_schema
 from outcomes.report.results.values import filled
 from outcomes.report.write import results_text
-from outcomes.text import DAYS_PER_MONTH, p_number, p_value
+from outcomes.text import months, p_number, p_value
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 
 SCHEMA = Path(__file__).parents[2] / "docs/results.schema.json"
@@ -195,9 +195,8 @@ def test_page_tells_the_results_numbers(facts: Facts, found: dict[str, Any]) -> 
         assert row["source"] == source["source_id"]
         assert row["advice"] == source["advice"]
         assert row["reason"] == source["reason"]
-        assert row["found"] == f"{source['finds']:,} of {source['trials']:,}"
         assert row["cycles"] == f"{source['cycles']:.0f}"
-        assert row["age"] == f"{source['age_days'] / DAYS_PER_MONTH:.0f}"
+        assert f"{months(source['age_days'])} old" in row["about"]
         numbers = [100 * source[k] for k in ("find_probability", "low", "high")]
         shown = re.findall(r"[<>]?\d+(?:\.\d)?", row["predicted"])
         for number, text in zip(numbers, shown, strict=True):
@@ -225,7 +224,7 @@ def test_page_size_and_limit_are_the_results(facts: Facts, found: dict[str, Any]
     assert f"about {fewer[0]} fewer finds in 100" in fields["answer"]
     assert f"interval {fewer[1]} to {fewer[2]} fewer" in fields["answer"]
     retire = found["retire"]
-    after = f"Retire after {retire['retire_after']} cycles"
+    after = f"Limit: {retire['retire_after']} cycles"
     assert fields["lead"][0].startswith(after)
     assert fields["retire"].startswith(after)
     assert f"about {retire['estimate']:.0f} cycles" in fields["retire"]
@@ -254,11 +253,9 @@ def test_cautions_stand_on_page_and_shelf(facts: Facts) -> None:
     page = render_page(facts, PageFigure(b"<svg/>", (), "", (936.0, 504.0)))
     for caution in CAUTIONS:
         assert caution.split(",")[0].split("'")[0] in page.replace("&#39;", "'")
-    table = page.index('<table class="shelf"')
-    assert ACT_CAUTION in page[table - 900 : table]
-    assert page.index("</table>", table) < page.index(
-        CAUTIONS[0].split(".")[0].replace("'", "&#39;")
-    )
+    # Below the last row of the shelf, before all that is folded.
+    last = page.rindex('<li class="source')
+    assert last < page.index(ACT_CAUTION) < page.index(">Behind the answer")
 
 
 def test_the_page_needs_nothing_beside_it(facts: Facts) -> None:

@@ -16,7 +16,7 @@ def _at(facts: Facts, day: str) -> Facts:
     """The same facts with the shelf of another day."""
     _ = (facts.fit, facts.verdict, facts.retirement, facts.use, facts.price, facts.shelf)
     other = facts.with_answers(as_of=pd.Timestamp(day) + pd.Timedelta(days=1))
-    for name in ("_shelf_and_left", "shelf", "left"):
+    for name in ("_shelf_and_left", "shelf", "left", "next_steps", "before_and_since"):
         other.__dict__.pop(name, None)
     return other
 

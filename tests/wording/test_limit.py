@@ -35,7 +35,7 @@ def test_threshold_has_its_interval_and_limit() -> None:
     # The line falls from 0.95 to 0.75 over 30 cycles, its limits 0.03 to either side:
     # it crosses 0.85 at 15, the limits at 10.5 and 19.5.
     text = describe_threshold(made_threshold())
-    assert text.startswith("Retire after 10 cycles: ")
+    assert text.startswith("Limit: 10 cycles: ")
     assert "about 15 cycles (90 % interval 10 to 20 cycles)" in text
 
 
@@ -81,10 +81,10 @@ def test_every_threshold_outcome_has_a_sentence(outcome) -> None:
 @pytest.mark.parametrize(
     ("outcomes", "said"),
     [
-        (("crosses",), "Retire after 10 cycles. Up to there, these records still show at least 85"),
+        (("crosses",), "Limit: 10 cycles. Up to there these records show at least 85"),
         (
             ("crosses", "crosses"),
-            "Retire after 10 cycles or at an age of 10 days, whichever comes first.",
+            "Limit: 10 cycles or an age of 10 days, whichever comes first.",
         ),
         (("rises", "crosses"), "Retire at an age of 10 days."),
         (("never sure",), "No retirement limit can be set yet"),

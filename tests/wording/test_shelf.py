@@ -140,7 +140,7 @@ def test_two_limits_of_one_change_are_not_one(cases) -> None:
         "to be careful, keep to whichever limit comes first."
     )
     assert describe_retirement_in_short(verdict, _two_limits()).startswith(
-        "Retire after 12 cycles or at an age of 14 months, whichever comes first. "
+        "Limit: 12 cycles or an age of 14 months, whichever comes first. "
     )
     alone = Retirement(
         (_two_limits().thresholds[0], made_threshold("age_days", outcome="stays above", low=None)),
