@@ -151,7 +151,7 @@ def one_limit(told: Telling) -> Found:
             f"{gone} month{'' if gone == 1 else 's'}" if gone >= FEWEST_MONTHS else days,
             days,
         }
-    pattern = r"[Rr]etire (?:[a-z ,]+ )?(?:after|at an age of) (\d[\d,]* (?:cycle|month|day)s?)"
+    pattern = r"[Ll]imit(?: for [a-z ,]+)?:? (?:an age of )?(\d[\d,]* (?:cycle|month|day)s?)"
     for where, text in told.texts.items():
         for said in re.findall(pattern, text):
             if said not in allowed:
@@ -434,7 +434,8 @@ def _both(sources: dict[str, int]) -> tuple[int, ...]:
 def one_number_one_rounding(told: Telling) -> Found:
     """A number told in several places is told alike."""
     patterns = {
-        "the crossing by cycles": r"(?:below|falls to) \S+ in 100 at about ([\d.,]+) cycles?",
+        "the crossing by cycles": r"(?:(?:below|falls to) \S+ in 100 at about|falls below that at) "
+        r"([\d.,]+) cycles?",
         "false alerts an hour": r"([\d.]+) false alerts an hour",
         "the share of blank areas": r"drew a false alert \(([\d.]+) %",
         "the difference in storage": r"have given about ([\d.]+ (?:more|fewer)) finds?",

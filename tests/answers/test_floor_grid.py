@@ -130,10 +130,13 @@ def test_own_floor_says_what_the_page_says(demo_facts) -> None:
     assert data["narrow"][own] == fields["narrow_layer"]
     told = [
         (data["advice"][a], data["why"][w], data["expected"][e])
-        for _, a, w, _, e in data["rows"][own]
+        for _, a, w, _, e, _ in data["rows"][own]
     ]
     assert told == [(row["advice"], row["reason"], row["predicted"]) for row in fields["shelf"]]
-    named = ("own", "alt", "advice", "why", "expected")
+    assert [data["next"][n] for *_, n in data["rows"][own]] == [r["next"] for r in fields["shelf"]]
+    assert [data["first"][own], data["tests"][own]] == [fields["next"], fields["tests"]]
+    assert data["place"][own] == fields["scale"]["floor"]
+    named = ("own", "alt", "advice", "why", "expected", "next")
     lists = [value for name, value in data.items() if name not in named]
     assert {len(value) for value in lists} == {len(floor_grid(demo_facts))}
 
@@ -170,7 +173,7 @@ def test_no_control_where_nothing_moves(facts_of, briefing_of) -> None:
     # The floor's own line in the figure is no answer.
     assert floor_control(few, "", ("a", "b")) is None
     text = (briefing_of("only blank areas").folder / "briefing.html").read_text(encoding="utf-8")
-    assert "floor-control" not in text
+    assert 'id="floor-control"' not in text
     assert 'type="application/json"' not in text
 
 

@@ -56,7 +56,7 @@ def _rising(found: dict[str, Any]) -> None:
 
 PLANTED: dict[str, Callable[[Telling], Telling]] = {
     "one_limit": lambda t: _with_text(
-        t, "figure", r"retire after \d+ cycles", "retire after 21 cycles"
+        t, "figure", r"limit \d+ cycles", "limit 21 cycles"
     ),
     "advice_and_evidence": lambda t: _with_results(t, _keep_all),
     "loss_and_chance": lambda t: _with_results(t, _chance),
@@ -68,7 +68,7 @@ PLANTED: dict[str, Callable[[Telling], Telling]] = {
     ),
     "counts_of_trials": lambda t: _with_text(t, "page", "of 27 sources by 8", "of 26 sources by 8"),
     "one_number_one_rounding": lambda t: _with_text(
-        t, "retire", r"at about 16 cycles", "at about 17 cycles"
+        t, "retire", r"at 16 cycles", "at 17 cycles"
     ),
     "suspects_and_verdict": lambda t: _with_text(
         t, "fit", r"\Z", "\nFinds: finds go only with age (80 in 100) once the others are held."

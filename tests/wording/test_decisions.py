@@ -10,9 +10,10 @@ from outcomes.analysis.decisions.compare import Comparison, Difference
 from outcomes.analysis.decisions.explain import explain_source
 from outcomes.analysis.decisions.exposure_left import ExposureLeft
 from outcomes.analysis.decisions.matched_portions import MatchedPortions
+from outcomes.analysis.decisions.next_step import is_past_limit
 from outcomes.analysis.decisions.storage_bounds import BoundChoice
-from outcomes.report.page import _shelf_rows
 from outcomes.report.report import retire_lines
+from outcomes.report.shelf_rows import shelf_rows
 from outcomes.wording.explanation import describe_advice_at_length, describe_explanation
 from outcomes.wording.exposure_left import describe_exposure_left, describe_exposure_left_by_source
 from outcomes.wording.resampled_limit import describe_resampled_limit
@@ -130,9 +131,10 @@ def test_what_is_left_is_told_of_all_kept(demo_facts):
     left = {x.source_id: x for x in demo_facts.left}
     for s in demo_facts.shelf:
         judged = left[s.source_id].reason is None and s.regime != "refrigerated"
+        judged = judged and not is_past_limit(s, demo_facts.retirement.thresholds)
         assert (s.source_id in told) == (judged and s.advice != "retire")
     assert any(s.advice == "test" and s.source_id in told for s in demo_facts.shelf)
-    rows = {row["source"]: row["left"] for row in _shelf_rows(demo_facts)}
+    rows = {row["source"]: row["left"] for row in shelf_rows(demo_facts, 0)}
     assert {name: text for name, text in rows.items() if text} == told
     printed = " ".join(retire_lines(demo_facts))
     assert all(text.split(" (")[0] in printed for text in told.values())

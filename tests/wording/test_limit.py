@@ -11,7 +11,7 @@ from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.text import DAYS_PER_MONTH
 from outcomes.wording.first_lines import describe_evidence
 from outcomes.wording.limit import (
-    describe_retire_after,
+    describe_limit,
     describe_retirement,
     describe_retirement_in_short,
     describe_threshold,
@@ -62,7 +62,7 @@ def test_limit_in_months_is_as_short_as_shown() -> None:
 
 @given(st.integers(0, 4000))
 def test_no_limit_by_age_is_rounded_up(days) -> None:
-    text = describe_retire_after(made_threshold("age_days", retire_after=days))
+    text = describe_limit(made_threshold("age_days", retire_after=days))
     number, unit = re.search(r"([\d,]+) (day|month)s?$", text).groups()
     said = int(number.replace(",", "")) * (DAYS_PER_MONTH if unit == "month" else 1.0)
     assert days - DAYS_PER_MONTH < said <= days
@@ -86,7 +86,7 @@ def test_every_threshold_outcome_has_a_sentence(outcome) -> None:
             ("crosses", "crosses"),
             "Limit: 10 cycles or an age of 10 days, whichever comes first.",
         ),
-        (("rises", "crosses"), "Retire at an age of 10 days."),
+        (("rises", "crosses"), "Limit: an age of 10 days."),
         (("never sure",), "No retirement limit can be set yet"),
         (("stays above", "below from the start"), "would keep finds at 85 in 100"),
         (("stays above",), "beyond 10 cycles these records are not sure of it"),

@@ -1,6 +1,5 @@
 """The sources held: every advice has its reason, and every count says what it is of."""
 
-import datetime as dt
 import re
 from dataclasses import fields, replace
 
@@ -17,7 +16,6 @@ from outcomes.wording.shelf import (
     describe_none_can_be_judged,
     describe_past_limit,
     describe_shelf,
-    describe_shelf_table,
 )
 
 from .cases import made_threshold
@@ -163,13 +161,6 @@ def test_one_reason_for_all_is_told_once() -> None:
     assert describe_none_can_be_judged([*none, other]) is None
     assert describe_none_can_be_judged([_shelf(), _shelf()]) is None
     assert describe_none_can_be_judged([]) is None
-
-
-def test_shelf_says_what_counts_are_out_of() -> None:
-    told = describe_shelf_table(dt.date(2026, 2, 27), 0.9)
-    assert told.startswith("Held on 2026-02-27. Expected: finds in the next 100 trials")
-    assert "(90 % interval)" in told
-    assert told.endswith("Found so far: of all usable trials since it was new, up to that day.")
 
 
 def _shelved(low: float, high: float, advice: str) -> ShelfSource:
