@@ -184,7 +184,7 @@ def advice_and_evidence(told: Telling) -> Found:
         left = source["left"]
         if left and advice == "keep" and left["left"] == 0.0 and left["reason"] is None:
             yield f"keep {name}, which has none left"
-        if left and advice != "retire" and "below the floor already" in left["sentence"]:
+        if left and advice != "retire" and "below the floor already" in (left["sentence"] or ""):
             yield f"{advice} {name}, which is below the floor already"
         for where in ("page", "retire"):
             text = told.texts[where]
@@ -199,7 +199,7 @@ def advice_and_evidence(told: Telling) -> Found:
         past = any(
             limit["retire_after"] is not None
             and (source[limit["by"]] or 0.0) > limit["retire_after"]
-            and not limit["by_kind"]
+            and not limit.get("by_kind")
             for limit in limits
         )
         if past and line:
