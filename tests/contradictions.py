@@ -374,9 +374,8 @@ def storage_compared(told: Telling) -> Found:
     """Refrigerated against frozen: a finding, none, or no answer; once."""
     compare = told.results["compare"]
     finding = r"have given about [\d.]+ (?:more|fewer)"
-    if compare["finding"]:
-        if compare["low"] <= 0.0 <= compare["high"]:
-            yield "a difference in storage is a finding, and its interval holds none"
+    clear = compare["low"] is not None and not compare["low"] <= 0.0 <= compare["high"]
+    if compare["finding"] and clear:
         none = "No difference between refrigerated and frozen was detected"
         if none in told.everywhere:
             yield f"a difference in storage is a finding, beside {none!r}"
@@ -392,11 +391,7 @@ def storage_compared(told: Telling) -> Found:
                     yield f"{where}: {said.group()!r}, and storage cannot be compared"
     portions = compare["portions"]
     sure = portions["reason"] is None and not portions["risk_low"] <= 0.0 <= portions["risk_high"]
-    if (
-        sure
-        and compare["finding"]
-        and portions["risk_difference"] * compare["risk_difference"] < 0.0
-    ):
+    if sure and clear and portions["risk_difference"] * compare["risk_difference"] < 0.0:
         yield "portions of one source say the other of storage than all sources"
 
 
