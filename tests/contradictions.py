@@ -167,45 +167,59 @@ def no_limit_over_a_table(told: Telling) -> Found:
     for where, text in told.texts.items():
         if "(advised)" in text and not set_:
             yield f"{where} advises a limit, and none is set"
+        none = re.search(r"No (?:retirement )?limit[\w ]* can be set", text)
+        if none and not set_ and "What limits by" in text:
+            yield f"{where}: {none.group()!r} over a table of limits"
         if set_ and re.search(r"No retirement limit(:| can be set from these records yet)", text):
             yield f"{where} says that there is no limit, and one is set"
 
 
 def advice_and_evidence(told: Telling) -> Found:
-    """Advice on each source against its interval, its story, and the advice elsewhere."""
+    """Advice on each source against its interval and what it has left."""
     floor = told.results["settings"]["floor"]
-    limits = [told.results["retire"], *told.results["retire"]["also"]]
     for source in told.results["shelf"] or []:
-        name, advice = source["source_id"], source["advice"]
+        name, advice, left = source["source_id"], source["advice"], source["left"]
         if advice == "keep" and (source["low"] is None or source["low"] < floor - 1e-9):
             yield f"keep {name}, whose interval reaches below the floor ({source['low']})"
         if advice == "retire" and (source["high"] is None or source["high"] > floor + 1e-9):
             yield f"retire {name}, whose interval reaches above the floor ({source['high']})"
-        left = source["left"]
         if left and advice == "keep" and left["left"] == 0.0 and left["reason"] is None:
             yield f"keep {name}, which has none left"
-        if left and advice != "retire" and "below the floor already" in left["sentence"]:
+        if left and advice != "retire" and "below the floor already" in (left["sentence"] or ""):
             yield f"{advice} {name}, which is below the floor already"
+
+
+def one_advice(told: Telling) -> Found:
+    """The advice on a source is the same on page, terminal and in results.json."""
+    for source in told.results["shelf"] or []:
+        name, advice = source["source_id"], source["advice"]
         for where in ("page", "retire"):
-            text = told.texts[where]
-            order = re.search(rf"Already past [^\n]*?\b{re.escape(name)}\b[^\n.]*\. Test", text)
-            if order and advice != "test":
+            order = rf"Already past [^\n]*?\b{re.escape(name)}\b[^\n.]*\. Test"
+            if re.search(order, told.texts[where]) and advice != "test":
                 yield f"{advice} {name}, and {where} says that it is to be tested"
         line = re.search(rf"^(retire|test|keep) +{re.escape(name)} ", told.texts["retire"], re.M)
         if line and line.group(1) != advice:
             yield f"{advice} {name} in results.json, {line.group(1)} in the terminal"
         if name in told.cells and advice not in told.cells[told.cells.index(name) :][:3]:
             yield f"{advice} {name} in results.json, something else on the page"
+
+
+def left_past_the_limit(told: Telling) -> Found:
+    """A source past the limit has nothing left to count on: the order is to test it."""
+    limits = [told.results["retire"], *told.results["retire"]["also"]]
+    for source in told.results["shelf"] or []:
         past = any(
             limit["retire_after"] is not None
             and (source[limit["by"]] or 0.0) > limit["retire_after"]
-            and not limit["by_kind"]
+            and not told.results["which_predicts"]["kinds_falling"]
             for limit in limits
         )
-        if past and line:
-            after = told.texts["retire"][line.end() :].split("\n")[1]
-            if re.match(r" +(at least|about|less than) .* left", after):
-                yield f"{name} is past the limit and has {after.strip()!r}"
+        left = source["left"]
+        if past and left and left["reason"] is None and source["advice"] != "retire":
+            words = left["sentence"] or ""
+            line = rf"^\w+ +{re.escape(source['source_id'])} [^\n]*\n +([^\n]* left[^\n]*)"
+            if words or re.search(line, told.texts["retire"], re.M):
+                yield f"{source['source_id']} is past the limit and has something left: {words!r}"
 
 
 def rising_and_left(told: Telling) -> Found:
@@ -360,9 +374,8 @@ def storage_compared(told: Telling) -> Found:
     """Refrigerated against frozen: a finding, none, or no answer; once."""
     compare = told.results["compare"]
     finding = r"have given about [\d.]+ (?:more|fewer)"
-    if compare["finding"]:
-        if compare["low"] <= 0.0 <= compare["high"]:
-            yield "a difference in storage is a finding, and its interval holds none"
+    clear = compare["low"] is not None and not compare["low"] <= 0.0 <= compare["high"]
+    if compare["finding"] and clear:
         none = "No difference between refrigerated and frozen was detected"
         if none in told.everywhere:
             yield f"a difference in storage is a finding, beside {none!r}"
@@ -378,11 +391,7 @@ def storage_compared(told: Telling) -> Found:
                     yield f"{where}: {said.group()!r}, and storage cannot be compared"
     portions = compare["portions"]
     sure = portions["reason"] is None and not portions["risk_low"] <= 0.0 <= portions["risk_high"]
-    if (
-        sure
-        and compare["finding"]
-        and portions["risk_difference"] * compare["risk_difference"] < 0.0
-    ):
+    if sure and clear and portions["risk_difference"] * compare["risk_difference"] < 0.0:
         yield "portions of one source say the other of storage than all sources"
 
 
@@ -527,6 +536,8 @@ CHECKS: tuple[Callable[[Telling], Found], ...] = (
     one_limit,
     no_limit_over_a_table,
     advice_and_evidence,
+    one_advice,
+    left_past_the_limit,
     rising_and_left,
     counts_of_the_shelf,
     side_findings,

@@ -10,6 +10,7 @@ from outcomes.analysis.decisions.trade_off import PresentPractice, TradeOff, Tra
 from outcomes.analysis.results import ExposureName
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import count, table
+from outcomes.wording.limit import limits_set
 from outcomes.wording.numbers import few, finds_in_100
 from outcomes.wording.price import describe_price_table
 
@@ -61,12 +62,16 @@ def price_rows(price: TradeOff, retirement: Retirement) -> list[PriceRow]:
     Returns
     -------
     list of PriceRow
-        At most ``MOST_LIMITS`` limits; empty where nothing is priced.
+        At most ``MOST_LIMITS`` limits; empty where nothing is priced, or no limit can be set.
     """
     if price.present is None or not retirement.thresholds:
         return []
     by = retirement.thresholds[0].by
     rules = price.by_cycles if by == "cycles" else price.by_age
+    # A table of limits would take back that none can be set.
+    unsure = any(t.outcome in ("never sure", "no model") for t in retirement.thresholds)
+    if unsure and not limits_set(retirement):
+        return []
     advised = [p for p in advised_points(price, retirement) if p in rules]
     if not rules:
         return []

@@ -61,14 +61,15 @@ def _at_least(left: ExposureLeft) -> str | None:
 def left_is_told(source: ShelfSource, left: ExposureLeft, retirement: Retirement) -> bool:
     """Whether what is left says something to a director.
 
-    Not cycles of a source that is never frozen, nothing where finds do not fall with them, and
-    nothing past the limit: there the order is to test, and a number left would be a second one.
+    Not cycles of a source that is never frozen, nothing where finds do not fall with them, nothing
+    where its own latest trials say otherwise, and nothing past the limit: there the order is to
+    test, and a number left would be a second one.
     """
     rises = any(t.by == left.by and t.outcome == "rises" for t in retirement.thresholds)
     idle = left.by == "cycles" and source.regime == "refrigerated"
     past = bool(past_limit([source], retirement))
     known = source.advice != "retire" and left.reason is None
-    return known and not (idle or rises or past)
+    return known and source.ground != "own trials disagree" and not (idle or rises or past)
 
 
 def describe_exposure_left_by_source(facts: Facts) -> dict[str, str]:

@@ -159,6 +159,7 @@ def make_compare(facts: Facts) -> CompareSection:
         found,
         **_numbers(found, (*_LIMITS, "refrigerated", "frozen", "p")),
         estimand=describe_estimand(found),
+        sources=found.sources if found.difference is None else found.difference.sources,
         confidence=confidence,
         finding=None if found.difference is None else _is_finding(found.difference),
         portions=filled(

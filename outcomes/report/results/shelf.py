@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from outcomes.analysis.decisions.exposure_left import ExposureLeft
-from outcomes.analysis.decisions.shelf import recent_finds
+from outcomes.analysis.decisions.shelf import ShelfSource, recent_finds
 from outcomes.analysis.results import Advice, Ground
 from outcomes.answers.facts import Facts
 from outcomes.exposure.accumulate import Regime
 from outcomes.exposure.cycles_and_age import ExposureName
 from outcomes.records.columns import Result
 from outcomes.report.results.values import Number, filled
-from outcomes.wording.exposure_left import describe_exposure_left
+from outcomes.wording.exposure_left import describe_exposure_left, left_is_told
 from outcomes.wording.shelf import describe_advice
 
 
@@ -32,6 +32,8 @@ class Left:
         How sure it is, from 0 to 1, that the source is below the floor today.
     reason
         Why nothing can be said.
+    sentence
+        Null where a number left says nothing to go by: past the limit, say.
     """
 
     source_id: str
@@ -46,7 +48,7 @@ class Left:
     years_low: Number
     below: Number
     reason: str | None
-    sentence: str
+    sentence: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +104,10 @@ def make_shelf(facts: Facts) -> tuple[SourceHeld, ...]:
     """``shelf``."""
     recent = recent_finds(facts.fit, facts.as_of)
     confidence = facts.settings.confidence
-    left = {one.source_id: _left(one, confidence) for one in facts.left}
+    left = {
+        source.source_id: _left(source, one, facts)
+        for source, one in zip(facts.shelf, facts.left, strict=False)
+    }
     return tuple(
         filled(
             SourceHeld,
@@ -116,6 +121,12 @@ def make_shelf(facts: Facts) -> tuple[SourceHeld, ...]:
     )
 
 
-def _left(left: ExposureLeft, confidence: float) -> Left:
-    told = describe_exposure_left(left, confidence)
-    return filled(Left, left, confidence=confidence, sentence=told)
+def _left(source: ShelfSource, left: ExposureLeft, facts: Facts) -> Left:
+    confidence = facts.settings.confidence
+    told = (
+        source.advice == "retire"
+        or left.reason is not None
+        or left_is_told(source, left, facts.retirement)
+    )
+    sentence = describe_exposure_left(left, confidence) if told else None
+    return filled(Left, left, confidence=confidence, sentence=sentence)
