@@ -1,5 +1,6 @@
 """p-values by refits."""
 
+import itertools
 from types import SimpleNamespace
 
 import numpy as np
@@ -42,6 +43,36 @@ def test_a_stricter_level_draws_more():
     assert (strict.refits, strict.p) == (100, pytest.approx(1 / 101))
 
 
+@pytest.mark.parametrize(
+    ("observed", "lead", "p"),
+    [
+        ((0.5, 14.0), None, 1 / 37),  # 2 deviations of the second: beyond every draw
+        ((1.0, 8.0), None, 28 / 37),  # a tie counts against an effect
+        ((0.5, 14.0), (0.0, 2.0), 1 / 37),
+        ((0.5, 10.5), (2.0, 0.0), 19 / 37),  # 2.5 ahead of half of the draws, 3 and 1 ahead
+    ],
+)
+def test_statistics_are_told_by_their_own_spread(observed, lead, p):
+    # In turn one deviation above or below: 0 by 1 for the first, 10 by 2 for the second.
+    draws = itertools.cycle(np.array([[1, 12], [1, 8], [-1, 12], [-1, 8]], dtype=float))
+    found = calibrate(
+        np.array(observed), lambda: next(draws), level=0.05, most=36, first=36,
+        lead=None if lead is None else np.array(lead),
+    )  # fmt: skip
+    assert (found.p, found.refits) == (pytest.approx(p), 36)
+
+
+@pytest.mark.parametrize(("observed", "refits"), [(3.0, 39), (2.0, 60)])
+def test_far_beyond_all_draws_ends_them(observed, refits):
+    draws, told = itertools.cycle([np.ones(1), -np.ones(1)]), []
+    found = calibrate(
+        np.array([observed]), lambda: next(draws), level=0.05, most=60,
+        progress=lambda *step: told.append(step),
+    )  # fmt: skip
+    assert found.refits == refits
+    assert told == [*((n, 60) for n in range(1, refits + 1)), (60, 60)]
+
+
 def test_draws_not_fitted_are_made_again():
     rng, calls = np.random.default_rng(3), iter(range(1_000))
 
@@ -64,6 +95,10 @@ def test_draws_hold_as_many_finds_on_average(made_trials):
     design = plan_design(made_trials(3, n=600))
     work = Refitter(design)
     fitted = work.fit(design.x)
+    assert [g.name for g in fitted.groupings] == ["dog", "source"]
+    # Finds taken for misses turn every sign; this fit is one of those that stop early.
+    turned = work.fit(design.x, 1.0 - design.y)
+    np.testing.assert_allclose(turned.model.beta, -fitted.model.beta, atol=0.02)
     rng = np.random.default_rng(4)
     drawn = [draw_outcomes(fitted, rng, 1.0).mean() for _ in range(200)]
     # Spreads between dogs and sources move the share of a draw by some hundredths.

@@ -33,6 +33,14 @@ def test_a_knot_has_four_sources_on_either_side():
         assert 0.08 <= past.mean() <= 0.92
 
 
+def test_knots_are_tenths_of_the_exposures():
+    # Ten sources met 1 to 20 cycles once each: every tenth of the trials ends at an even number.
+    cycles, sources = np.tile(np.arange(1.0, 21.0), 10), np.repeat(np.arange(10), 20)
+    kinds = ("step", "levels off", "sets in")
+    knotted = [Shape(kind, float(knot)) for knot in range(2, 20, 2) for kind in kinds]
+    assert candidate_shapes(cycles, sources) == (Shape("line"), Shape("log"), *knotted)
+
+
 def test_without_spread_line_and_log_are_left():
     shapes = candidate_shapes(np.full(60, 3.0), np.repeat(np.arange(6), 10))
     assert [s.kind for s in shapes] == ["line", "log"]
