@@ -15,8 +15,8 @@ def fit(made_trials):
     """Muscle kept both ways, with shares between the bounds, and bone only frozen."""
     trials = made_trials(71, n=900, baseline=2.0, age=-0.03)
     number = trials["source_id"].str[1:].astype(int)
-    trials["kind"] = np.where(number < 9, "muscle", "bone")
-    # Shares lie between the bounds, so that each definition takes in other sources.
+    trials["kind"] = np.where(number < 10, "muscle", "bone")
+    # Shares lie between the bounds and on them: each definition takes in other sources.
     share = np.where(number % 2 == 0, 0.05 * (number % 5), 1.0 - 0.05 * (number % 5))
     share = np.where(number == 5, 0.72, share)
     share[trials["kind"] == "bone"] = 1.0

@@ -20,10 +20,16 @@ def test_no_shape_turns_back(kind, knot, at):
     assert (np.diff(shape.values(np.sort(at))) >= 0.0).all()
 
 
-def test_a_knot_has_four_sources_on_either_side():
-    # Eight sources: only half of them ever went past 10 cycles.
+@pytest.mark.parametrize(
+    "ranges",
+    [
+        [(0, 10)] * 4 + [(0, 40)] * 4,  # four of eight went past 10 cycles
+        [(30, 40)] * 5 + [(0, 40)] * 3,  # three of eight were met below 30
+    ],
+)
+def test_a_knot_has_four_sources_a_side(ranges):
     sources = np.repeat(np.arange(8), 25)
-    cycles = np.concatenate([np.linspace(0, 10, 25)] * 4 + [np.linspace(0, 40, 25)] * 4)
+    cycles = np.concatenate([np.linspace(*ends, 25) for ends in ranges])
     knots = {s.knot for s in candidate_shapes(cycles, sources) if s.knot is not None}
     assert knots
     for knot in knots:
@@ -34,10 +40,10 @@ def test_a_knot_has_four_sources_on_either_side():
 
 
 def test_knots_are_tenths_of_the_exposures():
-    # Ten sources met 1 to 20 cycles once each: every tenth of the trials ends at an even number.
-    cycles, sources = np.tile(np.arange(1.0, 21.0), 10), np.repeat(np.arange(10), 20)
+    # Ten sources met 0.5, 1 … 10 once each: every tenth of the trials ends at a whole number.
+    cycles, sources = np.tile(np.arange(0.5, 10.5, 0.5), 10), np.repeat(np.arange(10), 20)
     kinds = ("step", "levels off", "sets in")
-    knotted = [Shape(kind, float(knot)) for knot in range(2, 20, 2) for kind in kinds]
+    knotted = [Shape(kind, float(knot)) for knot in range(1, 10) for kind in kinds]
     assert candidate_shapes(cycles, sources) == (Shape("line"), Shape("log"), *knotted)
 
 
@@ -47,7 +53,17 @@ def test_without_spread_line_and_log_are_left():
     assert [s.kind for s in candidate_shapes(np.zeros(10), np.arange(10))] == ["line", "log"]
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_a_knot_counts_as_a_parameter(kind):
-    knot = None if kind in ("line", "log") else 5.0
-    assert Shape(kind, knot).parameters == (1 if knot is None else 2)
+@pytest.mark.parametrize(
+    ("shape", "values", "parameters"),
+    [
+        (Shape("line"), [0, 4, 10, 11], 1),
+        (Shape("log"), np.log2([1, 5, 11, 12]), 1),
+        (Shape("step", 10.0), [0, 0, 0, 1], 2),
+        (Shape("levels off", 10.0), [0, 4, 10, 10], 2),
+        (Shape("sets in", 10.0), [0, 0, 0, 1], 2),
+    ],
+)
+def test_each_shape_is_its_formula(shape, values, parameters):
+    np.testing.assert_allclose(shape.values([0, 4, 10, 11]), values)
+    assert shape.parameters == parameters
+    assert shape.bent == (shape.kind != "line")
