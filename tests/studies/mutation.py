@@ -82,23 +82,18 @@ PLAN: dict[str, tuple[str, ...]] = {
         "tests/report/test_either.py",
     ),
     "analysis/finds/any_shape.py": (
+        "tests/analysis/finds/test_shape_arithmetic.py",
         "tests/analysis/finds/test_any_shape.py",
         "tests/analysis/finds/test_verdict_branches.py",
     ),
-    "analysis/finds/kinds.py": (
-        "tests/analysis/finds/test_any_shape.py",
-        "tests/analysis/finds/test_verdict_branches.py",
-    ),
+    "analysis/finds/kinds.py": ("tests/analysis/finds/test_shape_arithmetic.py",),
     "analysis/finds/line_tests.py": (
         "tests/analysis/finds/test_verdict_branches.py",
         "tests/analysis/finds/test_which_predicts.py",
     ),
     "analysis/finds/memory.py": ("tests/analysis/finds/test_memory.py",),
     "analysis/finds/refits.py": ("tests/analysis/finds/test_refits.py",),
-    "analysis/finds/shapes.py": (
-        "tests/analysis/finds/test_shapes.py",
-        "tests/analysis/finds/test_any_shape.py",
-    ),
+    "analysis/finds/shapes.py": ("tests/analysis/finds/test_shapes.py",),
     "analysis/finds/terms.py": ("tests/analysis/finds/test_terms.py",),
     "analysis/lifetimes/chance.py": ("tests/analysis/lifetimes/test_chance.py",),
     "analysis/monitoring/asked_again.py": ("tests/analysis/monitoring/test_asked_again.py",),
