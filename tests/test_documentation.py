@@ -191,3 +191,13 @@ def test_readmes_way_to_a_briefing_works(tmp_path: Path) -> None:
     made = _run(brief, tmp_path)
     assert made.returncode == 0, made.stderr
     assert (tmp_path / brief[-1] / "briefing.html").is_file()
+
+
+def test_developers_page_names_the_files() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = {Path(name).name for name in re.findall(r"`([\w/]+\.py)`", text)}
+    tree = {p.name for p in ROOT.glob("*.py")}
+    tree |= {p.name for folder in ("outcomes", "tests") for p in (ROOT / folder).rglob("*.py")}
+    assert not named - tree
+    analysis = {p.name for p in (ROOT / "outcomes/analysis").rglob("*.py")} - {"__init__.py"}
+    assert not analysis - named
