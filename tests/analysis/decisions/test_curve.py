@@ -9,7 +9,7 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, special, stats
+from scipy import integrate, sparse, special, stats
 
 from outcomes.analysis.decisions import curve as module
 from outcomes.analysis.decisions.curve import (
@@ -21,6 +21,7 @@ from outcomes.analysis.decisions.curve import (
 from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.describe_terms import linear_predictor
 from outcomes.analysis.finds.model import fit_finds, refit
+from outcomes.analysis.finds.shapes import LINE, Shape, WeightedShape
 from outcomes.exposure.trials import join
 from outcomes.models.mixed import fit_mixed
 from outcomes.records.write import unit_records
@@ -133,6 +134,8 @@ def test_like_trials_stand_for_a_large_unit(grouped, monkeypatch):
     np.testing.assert_allclose(coarse.probability, curve.probability, atol=5e-4)
     np.testing.assert_allclose(coarse.low, curve.low, atol=2e-3)
     np.testing.assert_allclose(coarse.high, curve.high, atol=2e-3)
+    alike = module._grouped(np.arange(500.0), np.zeros(500), sparse.eye(500, format="csr"))
+    assert alike[3] == pytest.approx(np.full(100, 0.01))
 
 
 @given(st.floats(0.5, 0.98), st.floats(0.002, 0.015))
@@ -170,6 +173,38 @@ def test_alone_is_the_model_without_the_other(grouped):
     assert (curve.high > high).all()
 
 
+def test_slopes_widen_their_own_exposure(made_trials):
+    # Sources differ in how they change with cycles: a curve by age alone knows nothing of it.
+    slopes = np.tile([-0.45, 0.0, 0.3], 4)
+    fit = fit_finds(made_trials(36, n=1000, baseline=1.0, cycle_slopes=slopes), DecisionSettings())
+    assert {s.exposure for s in fit.slopes} == {"cycles"}
+    for exposure, sloped in (("cycles", True), ("age_days", False)):
+        only = plan_design(fit.design.trials, exposures=(exposure,))
+        curve = find_curve(fit, exposure, 0.9, alone=True)
+        _, low, _ = standardised(only, refit(only, slopes=sloped), exposure, curve.at, 0.9)
+        np.testing.assert_allclose(curve.low, low, atol=1e-6)
+    step = [WeightedShape(Shape("step", 10.0), 1.0, 0.0)]
+    bent = fit.design.with_shapes({"cycles": step[0].shape})
+    curve = find_curve(fit, "cycles", 0.9, alone=False, shapes=step)
+    _, low, _ = standardised(bent, refit(bent, slopes=True), "cycles", curve.at, 0.9)
+    np.testing.assert_allclose(curve.low, low, atol=1e-6)
+
+
+def test_shapes_are_averaged_by_support(grouped):
+    # Turek & Fletcher 2012: tails of each model's own t, by weight, make 5 in 100 a side.
+    shapes = [WeightedShape(Shape("step", 10.0), 0.4, 1.0), WeightedShape(LINE, 0.6, 0.0)]
+    found = find_curve(grouped, "cycles", 0.9, alone=False, shapes=shapes)
+    each = [find_curve(grouped, "cycles", 0.9, alone=False, shapes=[s]) for s in shapes]
+    weights, k = np.array([0.4, 0.6]), 15
+    np.testing.assert_allclose(found.probability, weights @ [c.probability for c in each])
+    log_odds = special.logit([[c.low[k], c.probability[k], c.high[k]] for c in each])
+    own = stats.t(len(set(grouped.design.groups["source"])) - 2)
+    error = (log_odds[:, 2] - log_odds[:, 0]) / (2.0 * own.ppf(0.95))
+    for side, limit in ((1.0, found.low[k]), (-1.0, found.high[k])):
+        tail = weights @ own.sf(side * (log_odds[:, 1] - special.logit(limit)) / error)
+        assert tail == pytest.approx(0.05, abs=1e-6)
+
+
 def test_a_copy_is_drawn_on_its_own_scale(made_trials):
     fit = fit_finds(made_trials(3, cycle=-0.1, tied=True), DecisionSettings())
     by_cycles, by_age = (find_curve(fit, e, 0.9, alone=True) for e in ("cycles", "age_days"))
@@ -184,6 +219,7 @@ def test_without_a_model_the_proportions_remain(made_trials):
     fit = fit_finds(made_trials(4, n=100, dogs=2), DecisionSettings())
     curve = find_curve(fit, "cycles", 0.9, alone=False)
     assert len(curve.at) == len(curve.probability) == 0
+    assert curve.held == ""
     assert sum(b.n for b in curve.bins) == 100
 
 
