@@ -11,7 +11,6 @@ from outcomes.analysis.searches.search_time import SearchTimeFit
 from outcomes.analysis.searches.share_found import FoundCurve, FoundGroup, FoundPoint
 from outcomes.draw.cycle_hazard_figure import draw_cycle_hazard_figure
 from outcomes.draw.false_alerts_figure import MOST_DOGS, draw_false_alerts_figure
-from outcomes.draw.save import render_figure
 from outcomes.draw.search_time_figure import draw_search_time_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import drawable
@@ -113,10 +112,8 @@ def test_words_do_not_touch_or_leave_the_sheet(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", FIGURES)
-def test_figures_have_caution_and_stable_bytes(name: str) -> None:
-    figure = FIGURES[name]()
-    assert CAUTION in " ".join(words(figure, "footer"))
-    assert render_figure(figure, "png") == render_figure(FIGURES[name](), "png")
+def test_figures_have_the_caution(name: str) -> None:
+    assert CAUTION in " ".join(words(FIGURES[name](), "footer"))
 
 
 def test_shares_found_are_drawn_up_to_the_limit() -> None:

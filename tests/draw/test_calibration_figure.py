@@ -9,7 +9,6 @@ from matplotlib.text import Text
 
 from outcomes.analysis.finds.validation import Quality, Residual
 from outcomes.draw.calibration_figure import NOTHING, draw_calibration_figure
-from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.models.prediction import Area, Calibration, CalibrationPoint
 
@@ -153,8 +152,3 @@ def test_without_a_check_the_reason_stands_there():
 def test_no_words_lie_on_others_or_off_the_sheet(sources, word):
     figure = draw_calibration_figure(made(sources, word), "One unit. " * 20)
     assert_words_beside(figure)
-
-
-def test_the_same_check_gives_the_same_bytes(figure):
-    again = draw_calibration_figure(made(), "Synthetic unit.")
-    assert render_figure(again, "svg") == render_figure(figure, "svg")

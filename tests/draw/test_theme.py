@@ -56,14 +56,6 @@ def test_labels_move_as_scipys_isotonic_fit(wanted) -> None:
     np.testing.assert_allclose(centres, isotonic_regression(wanted).x, atol=1e-12)
 
 
-def test_labels_apart_stay_where_they_are() -> None:
-    np.testing.assert_allclose(spread_apart([1.0, 4.0, 8.0], [1.0, 1.0, 1.0], 0, 10), [1, 4, 8])
-
-
-def test_two_labels_at_one_place_move_equally_far() -> None:
-    np.testing.assert_allclose(spread_apart([5.0, 5.0], [1.0, 1.0], 0, 10), [4.5, 5.5])
-
-
 def test_no_labels_need_no_room() -> None:
     assert spread_apart([], [], 0, 1).size == 0
 

@@ -13,7 +13,6 @@ from outcomes.analysis.decisions.trade_off import (
     TradeOff,
     TradeOffPoint,
 )
-from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.trade_off_figure import NOTHING, dearest_drawn, draw_trade_off_figure
 from outcomes.wording.price import describe_limits_of_rule
@@ -150,8 +149,3 @@ def test_no_words_lie_on_others_or_off_the_sheet(leading, cycles):
     advised = [*trade_off.by_cycles[12:13], trade_off.by_age[17]]
     figure = draw_trade_off_figure(trade_off, "Some words. " * 9, advised=advised)
     assert_words_beside(figure)
-
-
-def test_the_same_trade_off_gives_the_same_bytes(figure):
-    again = draw_trade_off_figure(made(combined=[point(15.0, 36 * MONTH, 10.5, 0.93)]), "Unit.")
-    assert render_figure(again, "svg") == render_figure(figure, "svg")

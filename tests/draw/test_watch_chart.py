@@ -9,7 +9,6 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from outcomes.analysis.monitoring.charts import Chart, Watch, WatchedTrial
-from outcomes.draw.save import render_figure
 from outcomes.draw.sheet import CAUTION
 from outcomes.draw.watch_chart import NOTHING, draw_watch_chart
 
@@ -106,11 +105,6 @@ def test_without_charts_the_reason_is_written() -> None:
     figure = draw_watch_chart(nothing, "Synthetic unit.")
     assert words(figure, "title") == [NOTHING]
     assert figure.axes == []
-
-
-def test_the_same_charts_give_the_same_bytes() -> None:
-    one, other = (render_figure(draw_watch_chart(made(), "Unit."), "png") for _ in range(2))
-    assert one == other
 
 
 def test_title_says_which_is_no_longer_held():
