@@ -46,7 +46,7 @@ MODULES = {
     "floor_grid": "answers.floor_grid", "kaplan_meier": "analysis.lifetimes.kaplan_meier",
     "lifetimes": "analysis.lifetimes.regression", "rule": "analysis.lifetimes.rule",
     "portions": "analysis.decisions.matched_portions",
-    "search_time": "analysis.searches.search_time", "searches": "analysis.searches.design",
+    "search_time": "analysis.searches.search_time", "searches": "analysis.searches.conditions",
     "share_found": "analysis.searches.share_found",
     "other_trials": "analysis.finds.other_trials",
     "specifications": "analysis.finds.specifications", "any_shape": "analysis.finds.any_shape",

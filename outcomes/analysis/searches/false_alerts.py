@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.analysis.finds.usable_trials import usable_trials
 from outcomes.analysis.results import LeftOut
-from outcomes.analysis.searches.design import Conditions, choose_conditions
+from outcomes.analysis.searches.conditions import Conditions, choose_conditions
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.counts import (

@@ -18,7 +18,7 @@ from outcomes.analysis.finds.cycles_or_age import which_predicts
 from outcomes.analysis.finds.describe_terms import linear_predictor
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.finds.terms import UNLOGGED
-from outcomes.analysis.searches.design import choose_conditions
+from outcomes.analysis.searches.conditions import choose_conditions
 from outcomes.answers.side_questions import ask_search_time
 from outcomes.exposure.trials import Joined, join
 from outcomes.models.averaged_probability import averaged_probability

@@ -1,11 +1,12 @@
 """Shapes of a change, and where the records can carry them."""
 
 import numpy as np
+import patsy
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.analysis.finds.shapes import Shape, candidate_shapes
+from outcomes.analysis.finds.shapes import Shape, candidate_shapes, smooth_columns
 
 KINDS = ("line", "log", "step", "levels off", "sets in")
 
@@ -67,3 +68,16 @@ def test_each_shape_is_its_formula(shape, values, parameters):
     np.testing.assert_allclose(shape.values([0, 4, 10, 11]), values)
     assert shape.parameters == parameters
     assert shape.bent == (shape.kind != "line")
+
+
+def test_smooth_columns_are_the_usual_spline():
+    # Beside the line they span what patsy has for the same knots (R's mgcv: bs = "cr").
+    x = np.concatenate([np.zeros(10), np.random.default_rng(1).integers(0, 30, 200)]).astype(float)
+    first, *inner, last = np.quantile(x[x > 0.0], [0.05, 0.35, 0.65, 0.95])
+    spline = np.asarray(patsy.cr(x, knots=inner, lower_bound=first, upper_bound=last))
+    ours = np.column_stack([x, smooth_columns(x)])
+    left = ours - spline @ np.linalg.lstsq(spline, ours, rcond=None)[0]
+    assert np.abs(left).max() < 1e-9
+    assert np.linalg.matrix_rank(np.column_stack([np.ones(210), ours])) == 4
+    few = np.repeat([0.0, 1.0, 2.0], 10)  # two knots carry no curve
+    np.testing.assert_array_equal(smooth_columns(few), few[:, None])

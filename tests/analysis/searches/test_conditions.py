@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from outcomes.analysis.finds.choose_terms import plan_design
-from outcomes.analysis.searches.design import choose_conditions
+from outcomes.analysis.searches.conditions import choose_conditions
 
 
 def made(n: int = 1200, seed: int = 1) -> pd.DataFrame:
