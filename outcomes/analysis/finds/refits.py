@@ -46,7 +46,6 @@ class Refitter:
             codes, levels = pd.factorize(pd.Series(labels).astype(str), sort=True)
             if len(levels) > 1 and name not in idle:
                 self.groupings.append(Grouping(name, codes, len(levels)))
-        self.fits = 0
         self._near: dict[bool, list[np.ndarray]] = {}
 
     def fit(
@@ -62,7 +61,6 @@ class Refitter:
         FitError
             No maximum could be certified.
         """
-        self.fits += 1
         groupings = tuple(
             Grouping(g.name, g.codes, g.levels, slope) if g.name == "source" else g
             for g in self.groupings

@@ -92,13 +92,15 @@ def test_no_draw_fitted_means_nothing_found():
 
 
 def test_draws_hold_as_many_finds_on_average(made_trials):
-    design = plan_design(made_trials(3, n=600))
+    design = plan_design(made_trials(3, n=600, dogs=2))
     work = Refitter(design)
     fitted = work.fit(design.x)
     assert [g.name for g in fitted.groupings] == ["dog", "source"]
     # Finds taken for misses turn every sign; this fit is one of those that stop early.
     turned = work.fit(design.x, 1.0 - design.y)
     np.testing.assert_allclose(turned.model.beta, -fitted.model.beta, atol=0.02)
+    apart = work.fit(design.x, slope=design.x[:, 1])
+    assert [g.factor.shape for g in apart.model.groups] == [(1, 1), (2, 2)]
     rng = np.random.default_rng(4)
     drawn = [draw_outcomes(fitted, rng, 1.0).mean() for _ in range(200)]
     # Spreads between dogs and sources move the share of a draw by some hundredths.
@@ -113,12 +115,12 @@ def test_draws_spread_as_the_model_says():
         beta=np.array([0.4]),
         groups=[
             GroupEffects("source", np.array([[1.0, 0.0], [0.3, 0.8]]), np.zeros((0, 2))),
-            GroupEffects("dog", np.array([[0.5]]), np.zeros((0, 1))),
+            GroupEffects("dog", np.array([[1.5]]), np.zeros((0, 1))),
         ],
     )
     fitted = Fitted(np.ones((20_000, 1)), (source, dog), model)
     one, other = draw_outcomes(fitted, np.random.default_rng(6), 1.5).reshape(-1, 2).T
-    sd = np.sqrt(1.5**2 * (1.3**2 + 0.8**2) + 0.5**2)
+    sd = np.sqrt(1.5**2 * (1.3**2 + 0.8**2) + 1.5**2)
 
     def agree(z):
         p = special.expit(0.4 + sd * z)

@@ -41,8 +41,9 @@ def test_a_knot_has_four_sources_a_side(ranges):
 
 
 def test_knots_are_tenths_of_the_exposures():
-    # Ten sources met 0.5, 1 … 10 once each: every tenth of the trials ends at a whole number.
-    cycles, sources = np.tile(np.arange(0.5, 10.5, 0.5), 10), np.repeat(np.arange(10), 20)
+    # Ten sources met 0.5, 1 … 10 once each: every tenth of these ends at a whole number.
+    cycles = np.tile([0.0, 0.0, 0.0, *np.arange(0.5, 10.5, 0.5)], 10)
+    sources = np.repeat(np.arange(10), 23)
     kinds = ("step", "levels off", "sets in")
     knotted = [Shape(kind, float(knot)) for knot in range(1, 10) for kind in kinds]
     assert candidate_shapes(cycles, sources) == (Shape("line"), Shape("log"), *knotted)
