@@ -311,7 +311,7 @@ def _name(
     if wide is not None and (bent or by_kind):
         named = _name_any_shape(tests, wide, present, notes, bent=bent, by_kind=by_kind)
     else:
-        named = _decide(tests, joint, present, tests.alpha, notes)
+        named = _decide(tests, present, tests.alpha, notes)
         if wide is not None and named.verdict == "cannot be told apart":
             named = _if_common(named, tests, wide, notes)
     told = change_by_kind(tests.design, tests.alpha) if by_kind else ()
@@ -375,7 +375,6 @@ def _allowed_for(design: Design) -> bool:
 
 def _decide(
     tests: LineTests,
-    joint: RatioTest,
     present: tuple[ExposureName, ...],
     alpha: float,
     notes: list[str],

@@ -332,12 +332,12 @@ def _drift(fit: FindFit) -> Drift:
         reason = "calendar time carries the same information as the other terms in these records"
         return _no_drift(reason, explained, tied)
     try:
-        line = _with(design, mixed, months[:, None])
+        line = _with(design, months[:, None])
         knots = spline_knots(months)
         curve = None
         if knots:
             bends = natural_spline(months, knots)
-            curve = _with(design, mixed, np.column_stack([months, bends]))
+            curve = _with(design, np.column_stack([months, bends]))
     except FitError as error:
         return _no_drift(str(error), explained, tied)
     p = _ratio_p(line, mixed, 1)
@@ -358,7 +358,7 @@ def _drift(fit: FindFit) -> Drift:
     )
 
 
-def _with(design: Design, start: MixedFit, columns: np.ndarray) -> MixedFit:
+def _with(design: Design, columns: np.ndarray) -> MixedFit:
     names = [*design.names, *(f"calendar {k}" for k in range(columns.shape[1]))]
     return fit_mixed(design.y, np.column_stack([design.x, columns]), names, design.groups)
 
