@@ -171,7 +171,7 @@ class RuleInUse:
     delay: float | None = None
 
 
-Told = Literal["more than chance", "no more than chance", "unclear"]
+ChanceVerdict = Literal["more than chance", "no more than chance", "unclear"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +209,7 @@ class ChanceAlone:
     high: float
     p: float
     worlds: int
-    told: Told
+    told: ChanceVerdict
     curve: tuple[ChancePoint, ...]
 
 

@@ -161,9 +161,9 @@ def fit_finds(
         "dogs": (int(design.trials["dog_id"].nunique()), LEAST_DOGS),
     }
     too_few = {word: pair for word, pair in counts.items() if pair[0] < pair[1]}
-    mixed, reason, wild = _fit(design, bool(too_few))
-    if wild is not None:
-        design = _without_grouping(design, wild)
+    mixed, reason, runaway = _fit(design, bool(too_few))
+    if runaway is not None:
+        design = _without_grouping(design, runaway)
         mixed, reason, _ = _fit(design, bool(too_few))
     if mixed is not None and max(mixed.sd.values(), default=0.0) > _WIDEST_SPREAD:
         mixed, reason = None, _TOO_FAR_APART
@@ -179,7 +179,7 @@ def fit_finds(
         known = design.y, design.x, design.groups, mixed
         posterior = source_spread.posterior_of_spread(*known)
         spread = source_spread.with_plausible_spread(*known, posterior=posterior)
-        each_source = widened(design, _as_told(design, spread, reduced), slopes, widening)
+        each_source = widened(design, _with_effects_of(design, spread, reduced), slopes, widening)
     if mixed is not None and reduced is not None:
         reduced = widened(design, reduced, slopes, widening, likeliest=mixed)
         mixed = widened(design, mixed, slopes, widening)
@@ -208,10 +208,12 @@ def fit_finds(
     )
 
 
-def _beyond_measure(mixed: MixedFit) -> str | None:
+def _runaway(mixed: MixedFit) -> str | None:
     """Session or hide, where its spread ran away; None where it did not."""
-    wild = (g for g, sd in mixed.sd.items() if sd > _WIDEST_SPREAD and g not in ("dog", "source"))
-    return next(wild, None)
+    runaway = (
+        g for g, sd in mixed.sd.items() if sd > _WIDEST_SPREAD and g not in ("dog", "source")
+    )
+    return next(runaway, None)
 
 
 def _without_grouping(design: Design, grouping: str) -> Design:
@@ -243,24 +245,26 @@ def _fit(design: Design, too_few: bool) -> tuple[MixedFit | None, str | None, st
         return None, _TOO_FAR_APART, None if error.grouping in ("dog", "source") else error.grouping
     except FitError as error:
         return None, str(error), None
-    return mixed, None, _beyond_measure(mixed)
+    return mixed, None, _runaway(mixed)
 
 
 def less_biased(design: Design, mixed: MixedFit) -> MixedFit:
     """The fit with its exposures' effects less their bias, where that is more than nothing."""
     if len(design.y) > _MOST_FOR_SPREAD:
         return mixed
-    return reduce_bias(design.x, design.groups, mixed, _asked_about(design))
+    return reduce_bias(design.x, design.groups, mixed, _exposure_columns(design))
 
 
-def _asked_about(design: Design) -> list[int]:
+def _exposure_columns(design: Design) -> list[int]:
     return [k for e in CYCLES_AND_AGE if (k := design.column_of(e)) is not None]
 
 
-def _as_told(design: Design, mixed: MixedFit, told: MixedFit | None) -> MixedFit:
+def _with_effects_of(design: Design, mixed: MixedFit, reduced: MixedFit | None) -> MixedFit:
     """The fit with its exposures' effects as they are told of, so that no two pages differ."""
-    asked = _asked_about(design)
-    return mixed if told is None or not asked else held_at(mixed, asked, told.beta[asked])
+    columns = _exposure_columns(design)
+    if reduced is None or not columns:
+        return mixed
+    return held_at(mixed, columns, reduced.beta[columns])
 
 
 def refit(design: Design, *, slopes: bool, each_source: bool = False) -> MixedFit:
@@ -287,7 +291,7 @@ def refit(design: Design, *, slopes: bool, each_source: bool = False) -> MixedFi
     if each_source and len(design.y) <= _MOST_FOR_SPREAD:
         known = design.y, design.x, design.groups, likeliest
         spread = source_spread.with_plausible_spread(*known)
-        return widened(design, _as_told(design, spread, mixed), found, widening)
+        return widened(design, _with_effects_of(design, spread, mixed), found, widening)
     return widened(design, mixed, found, widening, likeliest=likeliest)
 
 
@@ -318,7 +322,7 @@ def at_each_spread(fit: FindFit) -> tuple[tuple[float, MixedFit], ...]:
     )
     found = []
     for weight, one in spreads:
-        mean = _as_told(design, at_the_mean(design.x, design.groups, one), fit.reduced)
+        mean = _with_effects_of(design, at_the_mean(design.x, design.groups, one), fit.reduced)
         found.append((weight, widened(design, mean, fit.slopes, fit.widening)))
     return tuple(found)
 

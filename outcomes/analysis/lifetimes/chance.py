@@ -11,7 +11,14 @@ from scipy.special import expit
 from outcomes.analysis.finds.design import column_values
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.lifetimes.kaplan_meier import ALL_SOURCES, counting_trials, fit_lifetime
-from outcomes.analysis.results import ChanceAlone, ChancePoint, Lifetime, RuleInUse, Told, Verdict
+from outcomes.analysis.results import (
+    ChanceAlone,
+    ChancePoint,
+    ChanceVerdict,
+    Lifetime,
+    RuleInUse,
+    Verdict,
+)
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.survival import product_limit
@@ -138,7 +145,7 @@ def ask_lifetime(
     number = event.sum(axis=1)
     low, high = np.quantile(number, BAND)
     p = float((1 + (number >= lifetime.events).sum()) / (1 + WORLDS))
-    told: Told = "no more than chance"
+    told: ChanceVerdict = "no more than chance"
     if p < settings.alpha:
         told = "unclear" if unchanged.no_change else "more than chance"
     return replace(

@@ -20,7 +20,9 @@ from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 EVENTS_PER_TERM = 10
 _LEAST_PER_WORD = 5
 _MOST_MISSING = 0.10
-_NEWS = 1e-6  # share of a term's variation within dogs that the terms before it leave over
+_NEW_INFORMATION = (
+    1e-6  # share of a term's variation within dogs that the terms before it leave over
+)
 
 
 def _as_is(values: pd.Series) -> pd.Series:
@@ -124,16 +126,17 @@ class _Chosen:
             rows &= before.notna()
         own = self.within_dogs(values, rows)
         total = float(((values[rows] - values[rows].mean()) ** 2).sum())
-        if float(own @ own) <= _NEWS * total or total == 0.0:
+        if float(own @ own) <= _NEW_INFORMATION * total or total == 0.0:
             return "the dog"
         if not self.accepted:
             return None
         others = np.column_stack([self.within_dogs(v, rows) for v in self.accepted])
         left = own - others @ np.linalg.lstsq(others, own, rcond=None)[0]
-        if float(left @ left) > _NEWS * float(own @ own):
+        if float(left @ left) > _NEW_INFORMATION * float(own @ own):
             return None
         for column, other in zip(self.columns, others.T, strict=True):
-            if other @ other and (own @ other) ** 2 >= (1 - _NEWS) * (own @ own) * (other @ other):
+            both = (own @ own) * (other @ other)
+            if both and (own @ other) ** 2 >= (1 - _NEW_INFORMATION) * both:
                 return column.term
         return "the other terms together"
 

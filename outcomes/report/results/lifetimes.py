@@ -8,7 +8,7 @@ from typing import Literal
 
 from outcomes.analysis.lifetimes.chance import BAND
 from outcomes.analysis.monitoring.charts import Chart, Watch, WatchedTrial
-from outcomes.analysis.results import ChancePoint, LeftOut, Told
+from outcomes.analysis.results import ChancePoint, ChanceVerdict, LeftOut
 from outcomes.answers.facts import Facts
 from outcomes.answers.lifetimes import Lasting
 from outcomes.models.ratio import Estimate as FittedEstimate
@@ -64,7 +64,7 @@ class ChanceAlone:
     confidence: float
     p: float
     worlds: int
-    told: Told
+    told: ChanceVerdict
     curve: tuple[ChancePoint, ...]
 
 
