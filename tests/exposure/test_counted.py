@@ -12,9 +12,9 @@ TRIALS = "started_at,dog_id,source_id,result,cycles\n"
 DAYS = ("2025-02-01", "2025-02-03", "2025-02-05")
 
 
-def joined(tmp_path, sources, trials, settings=""):
-    (tmp_path / "sources.csv").write_text(SOURCES + "".join(f"{line}\n" for line in sources))
-    (tmp_path / "trials.csv").write_text(TRIALS + "".join(f"{line}\n" for line in trials))
+def joined(tmp_path, sources, trials, settings="", names=(SOURCES, TRIALS)):
+    (tmp_path / "sources.csv").write_text(names[0] + "".join(f"{line}\n" for line in sources))
+    (tmp_path / "trials.csv").write_text(names[1] + "".join(f"{line}\n" for line in trials))
     (tmp_path / "unit.toml").write_text(settings)
     return join(read_records(tmp_path))
 
@@ -79,6 +79,22 @@ def test_count_of_a_trial_is_used_for_it(tmp_path) -> None:
     assert (note.rule, note.severity) == ("count unlike the log", "note")
     assert (note.table, note.row, note.column, note.value) == ("trials", 4, "cycles", "12")
     assert "they differ in 2 of its trials, by +6 to +9" in note.line()
+
+
+def test_notes_name_the_units_own_columns(tmp_path) -> None:
+    said = '[columns.sources]\ncycles_counted = "Tally"\n[columns.trials]\ncycles = "Count"\n'
+    names = SOURCES.replace("cycles_counted", "Tally"), TRIALS.replace(",cycles", ",Count")
+    kept = ["S1,bone,2025-01-01,freezer,,10,", "S2,bone,2025-01-01,freezer,,,"]
+    others = ["2025-02-01 10:00,Ash,S2,find,", "2025-02-01 11:00,Ash,,clear,"]
+    found = joined(tmp_path, kept, [*on_days("7", "", ""), *others], said, names)
+    assert [(note.table, note.column) for note in found.notes] == [
+        ("sources", "Tally"),
+        ("trials", "Count"),
+    ]
+    by_source = found.trials.groupby("source_id", dropna=False)["cycles_source"].unique()
+    assert by_source["S1"].tolist() == ["both"]
+    assert by_source["S2"].tolist() == ["log"]
+    assert found.trials["cycles_source"].isna().sum() == 1  # the blank area's
 
 
 def test_settings_can_go_by_the_log(tmp_path) -> None:

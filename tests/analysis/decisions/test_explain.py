@@ -32,6 +32,9 @@ def test_every_hide_trial_stands_once_by_time(told):
     own = trials[trials["source_id"] == "S03"].sort_values("started_at")
     assert [t.trial_id for t in found.trials] == list(own["trial_id"])
     assert [t.result for t in found.trials] == list(own["result"])
+    assert [t.age_days for t in found.trials] == list(own["age_days"])
+    logged = own["cycles"].where(own["documented"])
+    assert [t.cycles for t in found.trials] == [None if np.isnan(c) else c for c in logged]
     counted = [t for t in found.trials if t.why_not != "the dog was helped"]
     assert [t.trials for t in counted] == list(range(1, len(counted) + 1))
     assert counted[-1].finds == sum(t.result == "find" for t in counted)
