@@ -12,13 +12,12 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
 from outcomes.analysis.finds.specifications import Specification, Specifications
-from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
+from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
     FLOOR,
     FOOTER_PT,
     HAIRLINE,
-    HEADING_PT,
     HEIGHT_IN,
     INK,
     LABEL_PT,
@@ -98,11 +97,7 @@ def draw_specification_figure(
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if agreement is None or not asked:
             reason = specifications.reason or "this exposure is not in the main model"
-            top = write_header(figure, NOTHING, "")
-            width = WIDTH_IN - 2 * MARGIN_IN
-            lines = wrap_to_width(f"{reason[:1].upper()}{reason[1:]}.", width, HEADING_PT)
-            write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
-            write_footer(figure, footer)
+            write_reason(figure, NOTHING, f"{reason[:1].upper()}{reason[1:]}.", footer)
             return figure
         top = write_header(
             figure, agreement_title(specifications, term), describe_agreement(specifications, term)

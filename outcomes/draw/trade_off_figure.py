@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from outcomes.analysis.decisions.trade_off import DAYS_PER_MONTH, TradeOff, TradeOffPoint
-from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header
+from outcomes.draw.sheet import MARGIN_IN, write_footer, write_header, write_reason
 from outcomes.draw.theme import (
     FITTED,
     FLOOR,
@@ -27,7 +27,6 @@ from outcomes.draw.theme import (
     lines_height_in,
     text_width_in,
     theme,
-    wrap_to_width,
     write,
 )
 from outcomes.wording.price import describe_limits_of_rule, describe_price_in_short
@@ -83,13 +82,8 @@ def draw_trade_off_figure(
     with theme():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         if trade_off.present is None:
-            top = write_header(figure, NOTHING, "")
             reason = trade_off.reason or ""
-            lines = wrap_to_width(
-                f"{reason[:1].upper()}{reason[1:]}.", WIDTH_IN - 2 * MARGIN_IN, HEADING_PT
-            )
-            write(figure, MARGIN_IN, top, lines, HEADING_PT, gid="reason")
-            write_footer(figure, footer)
+            write_reason(figure, NOTHING, f"{reason[:1].upper()}{reason[1:]}.", footer)
             return figure
         top = write_header(figure, describe_price_in_short(trade_off), "")
         bottom = write_footer(figure, footer)
