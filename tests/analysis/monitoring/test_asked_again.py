@@ -72,11 +72,22 @@ def test_no_change_left_out_verdict_stands(fit, trials):
     assert found.wider == pytest.approx(
         (found.log_odds_high - found.log_odds_low) / (ordinary[1] - ordinary[0])
     )
+    many = sequence_multiplier(found.std_error, found.first_std_error, 0.05, fit.sources - 1)
+    ends = found.log_odds + many * found.std_error * np.array([-1.0, 1.0])
+    assert (found.log_odds_low, found.log_odds_high) == pytest.approx(tuple(ends))
+    assert found.std_error == fit.term("cycles").std_error
     assert found.stands == (found.log_odds_low > 0 or found.log_odds_high < 0)
     assert ask_again(fit, "no change detected", trials).stands is True
     assert ask_again(fit, "both", trials).stands is None
     assert ask_again(fit, "age", trials).exposure == "age_days"
     assert ask_again(replace(fit, terms=()), "cycles", trials) is None
+
+
+def test_within_a_month_this_look_is_the_first(fit, trials):
+    hours = pd.to_timedelta(np.arange(len(trials)) // 10, unit="h")
+    found = ask_again(fit, "age", trials.assign(started_at=pd.Timestamp("2024-01-02") + hours))
+    assert found.first_look == (pd.Timestamp("2024-01-02") + hours[-1]).normalize()
+    assert found.first_std_error == found.std_error == fit.term("age_days").std_error
 
 
 @pytest.mark.parametrize(
