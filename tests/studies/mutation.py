@@ -87,10 +87,7 @@ PLAN: dict[str, tuple[str, ...]] = {
         "tests/analysis/finds/test_verdict_branches.py",
     ),
     "analysis/finds/kinds.py": ("tests/analysis/finds/test_shape_arithmetic.py",),
-    "analysis/finds/line_tests.py": (
-        "tests/analysis/finds/test_verdict_branches.py",
-        "tests/analysis/finds/test_which_predicts.py",
-    ),
+    "analysis/finds/line_tests.py": ("tests/analysis/finds/test_verdict_branches.py",),
     "analysis/finds/memory.py": ("tests/analysis/finds/test_memory.py",),
     "analysis/finds/refits.py": ("tests/analysis/finds/test_refits.py",),
     "analysis/finds/shapes.py": ("tests/analysis/finds/test_shapes.py",),

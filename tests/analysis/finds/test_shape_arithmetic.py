@@ -1,5 +1,6 @@
 """What tests of any shape add up, each part against a formula or another way of working it out."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -75,6 +76,15 @@ def test_best_pair_has_the_largest_form(work):
     alone, value = work.best_columns(scores, {"cycles": [0, 2, 4]})
     singles = (scores.score**2 / np.diag(scores.information))[[0, 2, 4]]
     assert (alone["cycles"], value) == ([0, 2, 4][singles.argmax()], pytest.approx(singles.max()))
+
+
+def test_sessions_are_drawn_but_not_fitted(design):
+    sessions = replace(design, groups={**design.groups, "session": np.arange(900) // 10})
+    asked = AnyShape(sessions, alpha=0.05, rng=np.random.default_rng(1), refits=39)
+    assert [g.name for g in asked.fitter.groupings] == ["dog", "source"]
+    assert [g.name for g in asked.drawing.groupings] == ["dog", "source", "session"]
+    fitted = asked.fitter.fit(asked.plain)
+    assert len(asked.to_draw_from(fitted).groupings) == 3
 
 
 def test_undrawn_p_is_the_least_by_its_share(work):

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import expit
 
 from outcomes.analysis.finds.cycles_or_age import which_predicts
 from outcomes.analysis.finds.model import fit_finds
@@ -109,6 +110,7 @@ def test_curve_of_chance_falls_within_its_band():
     life = asked(trials, alike(trials, 0.88))
     points = life.chance.curve
     assert [points[0].time, points[-1].time] == [life.curve_from["frozen"], life.curve_to["frozen"]]
+    assert {p.group for p in points} == {"frozen"}
     share = [p.probability for p in points]
     assert share[0] == 1.0
     assert (np.diff(share) <= 1e-12).all()
@@ -147,6 +149,15 @@ def test_exposures_are_held_at_the_first_trial():
         effect = fit.reduced.effects[grouping]["effect"]
         expected += effect.loc[rows[f"{grouping}_id"].to_numpy()[place]].to_numpy()
     assert unchanged.log_odds == pytest.approx(expected, abs=1e-9)
+    # What trials of one session have in common is left open, and averaged over.
+    assert unchanged.block_sd == fit.reduced.sd["session"] > 0.1
+    sessions = rows["session_id"].to_numpy()[place]
+    pairs = set(zip(unchanged.block.tolist(), sessions, strict=True))
+    assert len(pairs) == len(set(unchanged.block)) == len(set(sessions))
+    nodes, weights = np.polynomial.hermite_e.hermegauss(40)
+    chance = expit(expected[:, None] + unchanged.block_sd * nodes) @ weights / weights.sum()
+    assert unchanged.reference == pytest.approx(chance.mean(), abs=1e-6)
+    assert not unchanged.no_change
     assert unchanged_finds(fit, "no change detected", trials, settings).reference is None
 
 
