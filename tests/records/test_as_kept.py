@@ -237,3 +237,24 @@ def test_hidden_characters_are_folded_and_said(clean, write) -> None:
     assert "S1 with hidden characters is S1" in text
     (folder / "unit.toml").write_text(text)
     assert read_records(folder, today=TODAY).trials["source_id"].iloc[0] == "S1"
+
+
+def test_check_tells_what_stands_for_no_log(clean, write) -> None:
+    clean.pop("storage")
+    for row, place in zip(clean["sources"], ("freezer", "fridge room", ""), strict=True):
+        row["kept_in"] = place if place == "freezer" else ""
+
+    def told() -> str:
+        found = examine_and_read(write(clean), today=TODAY)[0].findings
+        (line,) = [f.line() for f in found if f.rule == "no storage log"]
+        return line
+
+    line = told()
+    assert "kept_in, which 1 of 3 sources have; its cycles from the days it was tried" in line
+    assert line.endswith(
+        "Fill in kept_in for each source; give the cycles where they are counted by hand, in "
+        "trials or in sources; log every move from now on."
+    )
+    for row in clean["trials"]:
+        row["cycles"] = 2
+    assert "its cycles from the counts by hand in cycles. The briefing can ask" in told()
