@@ -168,7 +168,9 @@ def draft_settings(
         return usable(settings_of(text_of(lines)).records)
 
     good, trials = tried(lines)
-    if trials and good < GOOD_SHARE * trials:
+    # Where a column is missing that all rows need, no other line is at fault.
+    missing = any(line.open and line.section.startswith("columns") for line in lines)
+    if trials and good < GOOD_SHARE * trials and not missing:
         for at, line in enumerate(list(lines)):
             if line.open or line.section == "tables" or line.section.startswith("columns"):
                 continue
