@@ -258,3 +258,31 @@ def test_check_tells_what_stands_for_no_log(clean, write) -> None:
     for row in clean["trials"]:
         row["cycles"] = 2
     assert "its cycles from the counts by hand in cycles. The briefing can ask" in told()
+
+
+def test_row_of_out_and_back_is_two_moves(clean, write) -> None:
+    for row in clean["sources"]:
+        row["kept_in"] = "refrigerator" if row["source_id"] == "S2" else "freezer"
+    out = [("S1", "2025-02-01 07:00", "2025-02-01 17:00"), ("S2", "2025-03-01 07:00", "2025-03-02"),
+           ("S1", "2025-04-01 07:00", "")]  # fmt: skip
+    clean["storage"] = [dict(zip(("source_id", "Out", "In"), row, strict=True)) for row in out]
+    said = '[columns.storage]\nmoved_at = "Out"\nmoved_back_at = "In"\n'
+    found, records = examine_and_read(write(clean, said), today=TODAY)
+    log = records.storage[~records.storage["file"].str.contains("as the sources say")]
+    assert log[["source_id", "moved_to", "file", "row"]].to_numpy().tolist() == [
+        ["S1", "ambient", "storage.csv", 2],
+        ["S1", "freezer", "storage.csv (put back)", 2],
+        ["S2", "ambient", "storage.csv", 3],
+        ["S2", "refrigerator", "storage.csv (put back)", 3],
+        ["S1", "ambient", "storage.csv", 4],
+    ]
+    assert log["moved_at"].dt.strftime("%m-%d %H").tolist()[:2] == ["02-01 07", "02-01 17"]
+    assert found.rows_in["storage"] == found.used["storage"] == 5
+
+
+def test_back_is_where_a_source_is_kept(clean, write) -> None:
+    clean["sources"][0]["kept_in"] = "refrigerator"
+    clean["storage"].append({"source_id": "S1", "moved_at": "2025-06-01", "moved_to": "IN"})
+    records = read_records(write(clean, '[words.moved_to]\nIN = "back"\n'), today=TODAY)
+    (last,) = records.storage.loc[records.storage["moved_at"] == "2025-06-01", "moved_to"]
+    assert last == "refrigerator"
