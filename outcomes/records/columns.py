@@ -32,6 +32,8 @@ RESULTS: Words = MappingProxyType(
         "false alert": ("false", "false positive", "false indication", "fa"),
     }
 )
+BACK = "back"
+"""A move to where the source is kept: ``kept_in`` of its row of the sources, else the freezer."""
 # What a dog did, where one word is written for hides and blank areas.
 ALERTED, NOT_ALERTED = "find or false alert", "miss or clear"
 BLINDINGS: Words = MappingProxyType(
@@ -239,6 +241,11 @@ STORAGE = Table(
             "place_id",
             "id",
             "Which freezer, refrigerator or room, as the readings name it; otherwise moved_to.",
+        ),
+        Column(
+            "moved_back_at",
+            "time",
+            "When it was put back to where it is kept, if one row is to tell both.",
         ),
     ),
     key=None,

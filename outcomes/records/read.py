@@ -15,7 +15,7 @@ from outcomes.records.checking.all_checks import check_tables
 from outcomes.records.checking.cells import type_cells
 from outcomes.records.checking.findings import Log, Sheet, consistent, quoted
 from outcomes.records.checking.schema import check_schema
-from outcomes.records.checking.storage import with_moves_of_sources
+from outcomes.records.checking.storage import check_no_log, with_moves_of_sources
 from outcomes.records.columns import TABLES, Table
 from outcomes.records.reading.cells import CannotReadError, Cells, FindHeader, Place
 from outcomes.records.reading.files import Places, find_tables, load_table, mode_of, named
@@ -173,6 +173,8 @@ def _examine(
     places = _find(path, settings, log)
     cells = {} if places is None else _load(places, settings, log)
     sheets = {name: type_cells(table, settings, log) for name, table in cells.items()}
+    if places is not None and not any(f.table == "storage" for f in log.findings):
+        check_no_log(sheets, places.label, log)
     sheets = check_tables(sheets, settings, today or dt.date.today(), log)
     order = {name: number for number, name in enumerate(TABLES)}
     findings = sorted(consistent(log.findings), key=lambda f: (order.get(f.table, -1), f.row or 0))
@@ -211,8 +213,6 @@ def _load(places: Places, settings: RecordsSettings, log: Log) -> dict[str, Cell
     unread = [name for name, place in places.free.items() if place.file not in likely]
     if unread and not any(f.severity == "stops" for f in log.findings):
         log.add("not read", table="", file=places.label, facts={"names": named(unread)})
-    if "storage" not in cells and not any(f.table == "storage" for f in log.findings):
-        log.add("no storage log", table="storage", file=places.label)
     return cells
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from outcomes.records.columns import TABLES, Table
 from outcomes.records.read import header_finder
 from outcomes.records.reading.cells import CannotReadError, Cells, Place
-from outcomes.records.reading.files import find_tables
+from outcomes.records.reading.files import NO_PART, find_tables, same_columns
 from outcomes.records.reading.fold import fold_label
 from outcomes.records.reading.gather import gather
 from outcomes.records.reading.words import says_no_source
@@ -24,6 +24,7 @@ from outcomes.records.table_guess import (
 from outcomes.settings import RecordsSettings
 
 MOST_LOOKED_INTO = 20
+MOST_LABELS = 3  # columns looked at for labels where no heading tells
 UNIQUE = 0.95  # of the labels of a list, which names each thing once
 SHARED = 0.5  # of the labels that another sheet uses, those that the list has
 FEWEST_SHARED = 2
@@ -50,12 +51,20 @@ def guess_structure(
         places = find_tables(path, known.tables)
     except CannotReadError:
         return {}, known
-    guesses = {}
+    guesses = {
+        name: guess_table(TABLES[name], found, True, known)
+        for name, found in places.found.items()
+        if found
+    }
+    by_content = _by_content(guesses, places.free, known)
+    taken = {place.file for guess in by_content.values() for place in guess.places}
+    guesses |= by_content
     for name in TABLES:
-        found = places.found[name]
-        likely = () if found or name in known.tables else places.likely.get(name, ())
-        if found or likely:
-            guesses[name] = guess_table(TABLES[name], found or likely, bool(found), known)
+        likely = places.likely.get(name, ())
+        if name not in guesses and name not in known.tables and likely:
+            free = tuple(place for place in likely if place.file not in taken)
+            if free:
+                guesses[name] = guess_table(TABLES[name], free, False, known)
     guesses |= _by_labels(guesses, places.free, known)
     guesses = {name: guesses[name] for name in TABLES if name in guesses}
     tables = {n: tuple(p.sheet or p.path.stem for p in g.places)
@@ -81,6 +90,68 @@ def guess_structure(
 def _read(places: Sequence[Place], table: Table, settings: RecordsSettings) -> Cells | None:
     parts = parts_of(places, header_finder(table, settings))
     return gather(parts, table, settings) if parts else None
+
+
+def _by_content(
+    guesses: Mapping[str, TableGuess], free: Mapping[str, Place], known: RecordsSettings
+) -> dict[str, TableGuess]:
+    """Trials and moves among sheets of other names, known by what their columns hold."""
+    found: dict[str, TableGuess] = {}
+    left = {name: place for name, place in [*free.items()][:MOST_LOOKED_INTO]}
+    for table, is_one in (("trials", _tells_results), ("storage", _tells_moves)):
+        if table in guesses or table in known.tables:
+            continue
+        of_table: dict[str, TableGuess] = {}
+        for name, place in left.items():
+            guess = guess_table(TABLES[table], (replace(place, name=table),), False, known)
+            if guess.whole is not None and is_one(guess, guess.whole):
+                of_table[name] = guess
+        groups: list[list[str]] = []
+        for name, guess in of_table.items():
+            home = next((g for g in groups if _of_one_table(name, guess, g[0], of_table)), None)
+            groups.append([name]) if home is None else home.append(name)
+        if not groups:
+            continue
+        # Of several the one that holds most: the others are told as not read.
+        best = max(groups, key=lambda group: sum(_rows(of_table[name]) for name in group))
+        own = tuple(replace(left[name], name=table) for name in best)
+        found[table] = guess_table(TABLES[table], own, False, known)
+        left = {name: place for name, place in left.items() if name not in best}
+    return found
+
+
+def _rows(guess: TableGuess) -> int:
+    return 0 if guess.whole is None else len(guess.whole.rows)
+
+
+def _of_one_table(
+    name: str, guess: TableGuess, other: str, guesses: Mapping[str, TableGuess]
+) -> bool:
+    """Whether two sheets are parts of one table, as those of two years are."""
+    headers = [g.whole.header if g.whole else () for g in (guess, guesses[other])]
+    return not any(NO_PART.search(n) for n in (name, other)) and same_columns(*headers)
+
+
+def _there(guess: TableGuess, cells: Cells, *names: str) -> bool:
+    return all(name in guess.columns or name in cells.header for name in names)
+
+
+def _tells_results(guess: TableGuess, cells: Cells) -> bool:
+    """Whether it has results of searches with dates and dogs."""
+    return _there(guess, cells, "result", "started_at", "dog_id")
+
+
+def _tells_moves(guess: TableGuess, cells: Cells) -> bool:
+    """Whether it has places with dates, and labels that come more than once."""
+    moves = _there(guess, cells, "moved_to") or _there(guess, cells, "moved_back_at")
+    if not moves or not _there(guess, cells, "moved_at"):
+        return False
+    known = [guess.columns["source_id"].names[0]] if "source_id" in guess.columns else []
+    known += ["source_id"] if "source_id" in cells.header else []
+    labels = known or guess.free[:MOST_LABELS]
+    texts = [filled_texts(column_of(cells, name)) for name in labels if name in cells.header]
+    # A column that names each row once makes it a list.
+    return bool(texts) and all(len(set(t)) < UNIQUE * len(t) for t in texts if t)
 
 
 def _by_labels(
@@ -116,7 +187,8 @@ def _by_labels(
         for place in left:
             log = guess_table(TABLES["storage"], (replace(place, name="storage"),), False, known)
             log = _with_labels(log, TABLES["storage"], labels, known)
-            if {"source_id", "moved_at", "moved_to"} <= log.columns.keys():
+            to = log.columns.keys() & {"moved_to", "moved_back_at"}
+            if to and {"source_id", "moved_at"} <= log.columns.keys():
                 found["storage"] = log
                 break
     return found

@@ -16,7 +16,7 @@ import pandas as pd
 
 from outcomes.errors import SettingsError
 from outcomes.records.checking.findings import quoted
-from outcomes.records.columns import ALERTED, NOT_ALERTED, TABLES, Column, Table
+from outcomes.records.columns import ALERTED, BACK, NOT_ALERTED, TABLES, Column, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
 from outcomes.records.reading.fold import LABELS, fold_label, spellings_to_join
 from outcomes.records.reading.gather import is_total
@@ -168,7 +168,9 @@ def draft_settings(
         return usable(settings_of(text_of(lines)).records)
 
     good, trials = tried(lines)
-    if trials and good < GOOD_SHARE * trials:
+    # Where a column is missing that all rows need, no other line is at fault.
+    missing = any(line.open and line.section.startswith("columns") for line in lines)
+    if trials and good < GOOD_SHARE * trials and not missing:
         for at, line in enumerate(list(lines)):
             if line.open or line.section == "tables" or line.section.startswith("columns"):
                 continue
@@ -287,6 +289,7 @@ def _suggest_columns(table: Table, guess: TableGuess, known: RecordsSettings, ou
             and column.name not in guess.columns
             and column.name not in guess.cells.header
             and column.name not in known.columns.get(table.name, {})
+            and not (column.name == "moved_to" and "moved_back_at" in guess.columns)
         ):
             meaning = column.meaning.split(";")[0].rstrip(".").lower()
             which = f"; one of {offered}?" if guess.free else ""
@@ -480,6 +483,7 @@ def _word_lines(
 ) -> list[tuple[str, str]]:
     said = {clean(word).casefold() for word in settings.words.get(column.name, {})}
     ours = {*column.words, *(("true", "false") if column.type == "yes or no" else ())}
+    ours |= {BACK} if column.name == "moved_to" else set()
     unknown: dict[str, str] = {}  # words are matched without regard to case
     for text in sorted(t for t in texts if t):
         if text.casefold() not in ours | said | NOTHING:
@@ -530,8 +534,12 @@ def _word_of(
                 return "false alert" if did else "clear", "only on blank areas"
             return ALERTED if did else NOT_ALERTED, "with a source the one, without the other"
     guess = guess_word(column, text, heading)
-    if guess == "freezer" and not re.search(r"(?i)fre?ez|froz", text):
-        return guess, "taken for a freezer, as it is said of going in or back"
+    if (
+        column.name == "moved_to"
+        and guess == "freezer"
+        and not re.search(r"(?i)fr.?.?z|froz", text)
+    ):
+        return BACK, "to where kept_in says it is kept, else the freezer"
     return guess, "by the word"
 
 

@@ -15,7 +15,7 @@ from outcomes.records.columns import YES_NO, Column, Table
 from outcomes.records.read import header_finder
 from outcomes.records.reading.cells import Array, CannotReadError, Cells, Place, clean, texts_of
 from outcomes.records.reading.files import load_table
-from outcomes.records.reading.gather import clock_of, gather, is_total
+from outcomes.records.reading.gather import AS_ABOVE, clock_of, gather, is_total
 from outcomes.records.reading.headings import columns_by_signs
 from outcomes.records.reading.mapping import guess_header, likely_columns
 from outcomes.records.reading.spelling import fold
@@ -25,6 +25,7 @@ from outcomes.records.reading.words import NOTHING, alerted, guess_word, says_no
 from outcomes.settings import RecordsSettings
 
 FEWEST_DITTOS = 3
+MOST_UNKNOWN = 0.5  # of the words of a column that tells results or places, those unknown to us
 _MOST_WORDS = 12
 _DATE_LIKE = re.compile(
     r"(?i)^(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/. ](\d{1,2}|[a-z]{3,9})\.?[-/., ]+\d{2,4}"
@@ -111,10 +112,12 @@ def guess_table(
         column: Guess((theirs,), "by its name")
         for column, theirs in likely_columns(table, absent, free).items()
         if _fits(table, column, column_of(whole, theirs), known)
+        and not (column in _HOW_LONG and _BEGINS.search(theirs))
     }
     left = _left(free, guessed)
     guessed |= _by_words(table, whole, [n for n in absent if n not in guessed], left)
     _pair_times(table, whole, guessed, free)
+    _sign_out(table, whole, guessed, free)
     guessed |= _by_signs(table, whole, absent, free, guessed, known)
     _first_labels(table, whole, guessed, absent, free)
     _by_elimination(table, whole, absent, free, guessed)
@@ -201,6 +204,8 @@ def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings
     texts = filled_texts(cells)
     if not texts:
         return True
+    if name == "session_id":  # a label of each row is none of a day
+        return len(texts) < 2 * FEWEST_DITTOS or len(set(texts)) < 0.95 * len(texts)
     if column.name == table.key:
         return len(set(texts)) >= 0.95 * len(texts)
     if column.type in ("number", "count"):
@@ -212,6 +217,13 @@ def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings
         form = rf"[+-]?[\d.,{clock}]+\s*[^\d:]{{0,8}}$"
         numbers = sum(bool(re.match(form, text)) for text in texts)
         return yes_no or max(good, numbers) >= 0.5 * len(texts)
+    if column.words:
+        words = set(texts)
+        known_words = {clean(w) for w in known.words.get(name, {})}
+        understood = sum(w in known_words or means(column, w, name) for w in words)
+        if name in ("result", "moved_to") and understood < MOST_UNKNOWN * len(words):
+            return False
+        return _share(texts, _is_date) < 0.5 and _share(texts, _is_clock) < 0.5
     if column.type == "time":
         return _share(texts, _is_date) >= 0.5 or _share(texts, _is_clock) >= 0.5
     return True
@@ -256,7 +268,8 @@ ZERO_WORDS = frozenset(("surface", "on surface", "ground", "ground level", "on t
 
 
 def _share(texts: Sequence[str], of: Callable[[str], bool]) -> float:
-    return sum(map(of, texts)) / len(texts) if texts else 0.0
+    said = [text for text in texts if text.casefold() not in AS_ABOVE]
+    return sum(map(of, said)) / len(said) if said else 0.0
 
 
 def _is_date(text: str) -> bool:
@@ -287,6 +300,11 @@ def _by_words(
     return found
 
 
+_HOW_LONG = ("search_s", "limit_s", "set_min")
+_BEGINS = re.compile(r"(?i)\bst(art)?\b|start|beg[aiu]n")
+_NO_BEGINNING = re.compile(r"(?i)end|finish|stop|in\b|elaps|durat|took|find|length")
+
+
 def _pair_times(table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]) -> None:
     """A date and a time of day in two columns."""
     name = next((name for name in _TIMES if name in table.names), None)
@@ -305,8 +323,9 @@ def _pair_times(table: Table, cells: Cells, guessed: dict[str, Guess], free: Seq
     clocks = [
         n
         for n, kind in kinds.items()
-        if kind == "clock" and n not in elsewhere and not re.search(r"(?i)end|finish|stop|in\b", n)
+        if kind == "clock" and n not in elsewhere and not _NO_BEGINNING.search(n)
     ]
+    clocks.sort(key=lambda n: _BEGINS.search(n) is None)  # at equal rank in their order
     own = guessed[name].names[0] if name in guessed else None
     if dates and clocks:
         date = own if own in dates else dates[0]
@@ -314,10 +333,37 @@ def _pair_times(table: Table, cells: Cells, guessed: dict[str, Guess], free: Seq
         guessed[name] = Guess((date, clock), "a date and a time of day")
     elif dates and (own is None or kinds.get(own) not in ("date", "both")):
         guessed[name] = Guess((dates[0],), "its cells are dates")
-    elif own is not None and kinds.get(own) == "clock":
+    elif own is None or kinds.get(own) == "clock":
         both = [n for n, kind in kinds.items() if kind == "both" and n not in elsewhere]
+        both.sort(key=lambda n: _BEGINS.search(n) is None)
         if both:
             guessed[name] = Guess((both[0],), "its cells are dates with a time")
+
+
+_OUT = re.compile(r"(?i)\bout\b|taken|issued|removed|withdrawn|signed out|checked out|from\b")
+_IN_AGAIN = re.compile(r"(?i)\bin\b|back|return|until|\bto\b")
+
+
+def _sign_out(table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]) -> None:
+    """A sheet on which a row tells when a source was taken out, and when it came back."""
+    if table.name != "storage" or "moved_to" in {*guessed, *cells.header}:
+        return
+    texts = {name: filled_texts(column_of(cells, name)) for name in free}
+    dates = [name for name in free if _share(texts[name], _is_date) >= 0.8]
+    clocks = [name for name in free if _share(texts[name], _is_clock) >= 0.8]
+
+    def first(names: Sequence[str], sign: re.Pattern[str], other: re.Pattern[str]) -> str | None:
+        return next((n for n in names if sign.search(n) and not other.search(n)), None)
+
+    out, back = first(dates, _OUT, _IN_AGAIN), first(dates, _IN_AGAIN, _OUT)
+    clock_out, clock_back = first(clocks, _OUT, _IN_AGAIN), first(clocks, _IN_AGAIN, _OUT)
+    if out is None and back is None and len(dates) == 1 and clock_out and clock_back:
+        out = back = dates[0]  # taken out and put back on one day
+    if out is None or back is None:
+        return
+    for ours, names in (("moved_at", (out, clock_out)), ("moved_back_at", (back, clock_back))):
+        of = tuple(name for name in names if name is not None)
+        guessed[ours] = Guess(of, "one row tells when it was taken out and when it came back")
 
 
 def _first_labels(
@@ -370,7 +416,8 @@ def _ditto(
     if date is None:
         return None
     codes, texts = texts_of(column_of(cells, date))
-    empty = np.array([*(not clean(t) for t in texts), True])[codes]
+    says = [not clean(t) or clean(t).casefold() in AS_ABOVE for t in texts]
+    empty = np.array([*says, True])[codes]
     others = np.zeros(len(codes), dtype=int)
     for column, theirs in zip(cells.columns, cells.header, strict=True):
         if theirs != date:

@@ -11,7 +11,7 @@ from typing import Any
 from rapidfuzz import process
 
 from outcomes.errors import SettingsError, SettingValueError, UsageError
-from outcomes.records.columns import ALERTED, NOT_ALERTED, TABLES
+from outcomes.records.columns import ALERTED, BACK, NOT_ALERTED, TABLES
 from outcomes.records.reading.fold import LABELS
 from outcomes.records.reading.units import UNITS
 from outcomes.records.tables import shortened
@@ -402,12 +402,9 @@ def _columns(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, 
                     f"{path}: [{section}] {ours} = {_written(name)} cannot be used. "
                     "Give the name of your column in quotation marks, or several in a list."
                 )
-            # A column that is one of several may be another of ours by itself.
-            several = len(of_ours) > 1
-            before = {
-                one for names in theirs.values() for one in names if (len(names) > 1) == several
-            }
-            twice = next((one for one in of_ours if one in before), None)
+            # A column that is one of several, as a date is, may be of another of ours too.
+            before = {names[0] for names in theirs.values() if len(names) == 1}
+            twice = next((one for one in of_ours if one in before and len(of_ours) == 1), None)
             if twice is not None:
                 raise SettingsError(
                     f"{path}: [{section}] names the column {twice!r} twice. "
@@ -431,6 +428,8 @@ def _words(given: Mapping[str, Any], path: Path) -> Mapping[str, Mapping[str, st
             allowed = known[name].words
             if name == "result":
                 allowed = (*allowed, ALERTED, NOT_ALERTED)
+            if name == "moved_to":
+                allowed = (*allowed, BACK)
             if not isinstance(ours, str) or (allowed and ours not in (*allowed, "")):
                 wanted = ", ".join(f'"{word}"' for word in allowed) or "text in quotation marks"
                 raise SettingsError(

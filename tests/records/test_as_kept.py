@@ -239,3 +239,52 @@ def test_hidden_characters_are_folded_and_said(clean, write) -> None:
     assert "S1 with hidden characters is S1" in text
     (folder / "unit.toml").write_text(text)
     assert read_records(folder, today=TODAY).trials["source_id"].iloc[0] == "S1"
+
+
+def test_check_tells_what_stands_for_no_log(clean, write) -> None:
+    clean.pop("storage")
+    for row, place in zip(clean["sources"], ("freezer", "fridge room", ""), strict=True):
+        row["kept_in"] = place if place == "freezer" else ""
+
+    def told() -> str:
+        found = examine_and_read(write(clean), today=TODAY)[0].findings
+        (line,) = [f.line() for f in found if f.rule == "no storage log"]
+        return line
+
+    line = told()
+    assert "kept_in, which 1 of 3 sources have; its cycles from the days it was tried" in line
+    assert line.endswith(
+        "Fill in kept_in for each source; give the cycles where they are counted by hand, in "
+        "trials or in sources; log every move from now on."
+    )
+    for row in clean["trials"]:
+        row["cycles"] = 2
+    assert "its cycles from the counts by hand in cycles. The briefing can ask" in told()
+
+
+def test_row_of_out_and_back_is_two_moves(clean, write) -> None:
+    for row in clean["sources"]:
+        row["kept_in"] = "refrigerator" if row["source_id"] == "S2" else "freezer"
+    out = [("S1", "2025-02-01 07:00", "2025-02-01 17:00"), ("S2", "2025-03-01 07:00", "2025-03-02"),
+           ("S1", "2025-04-01 07:00", "")]  # fmt: skip
+    clean["storage"] = [dict(zip(("source_id", "Out", "In"), row, strict=True)) for row in out]
+    said = '[columns.storage]\nmoved_at = "Out"\nmoved_back_at = "In"\n'
+    found, records = examine_and_read(write(clean, said), today=TODAY)
+    log = records.storage[~records.storage["file"].str.contains("as the sources say")]
+    assert log[["source_id", "moved_to", "file", "row"]].to_numpy().tolist() == [
+        ["S1", "ambient", "storage.csv", 2],
+        ["S1", "freezer", "storage.csv (put back)", 2],
+        ["S2", "ambient", "storage.csv", 3],
+        ["S2", "refrigerator", "storage.csv (put back)", 3],
+        ["S1", "ambient", "storage.csv", 4],
+    ]
+    assert log["moved_at"].dt.strftime("%m-%d %H").tolist()[:2] == ["02-01 07", "02-01 17"]
+    assert found.rows_in["storage"] == found.used["storage"] == 5
+
+
+def test_back_is_where_a_source_is_kept(clean, write) -> None:
+    clean["sources"][0]["kept_in"] = "refrigerator"
+    clean["storage"].append({"source_id": "S1", "moved_at": "2025-06-01", "moved_to": "IN"})
+    records = read_records(write(clean, '[words.moved_to]\nIN = "back"\n'), today=TODAY)
+    (last,) = records.storage.loc[records.storage["moved_at"] == "2025-06-01", "moved_to"]
+    assert last == "refrigerator"

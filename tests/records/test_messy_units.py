@@ -24,6 +24,7 @@ def read_unread(path):
     return draft, examine_and_read(path, settings_of(draft.text).records, today=TODAY)[1]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", UNITS)
 def test_unread_draft_reads_what_was_meant(name, tmp_path) -> None:
     messy = UNITS[name](tmp_path)

@@ -325,25 +325,31 @@ class Tried:
     slowest_s: float = 0.0
     findings: dict[str, str] = field(default_factory=dict)
 
-    def run(self, numbers: Iterable[int]) -> None:
-        """Damage, draft, read and join, for each number."""
+    def run(self, numbers: Iterable[int], until: float = np.inf) -> None:
+        """Damage, draft, read and join, for each number until the time is up."""
         for number in numbers:
+            if time.monotonic() > until:
+                return
             with tempfile.TemporaryDirectory() as folder:
                 messy, name, done = damaged(Path(folder), number)
-                begin = time.perf_counter()
+                begin = time.process_time()
                 self.inputs += 1
                 try:
                     with warnings.catch_warnings():
                         warnings.simplefilter("error")
                         how = use_unread(messy, set(done) <= KEEPS_MEANING)
-                    took = time.perf_counter() - begin
+                    took = time.process_time() - begin
                     if took > SLOWEST_S:
                         raise AssertionError(f"{took:.0f} s")
                     self.ended[how] += 1
                     self.slowest_s = max(self.slowest_s, took)
                 except Exception as error:
                     text = f"{number}: {name}, {' and '.join(done)}\n{traceback.format_exc()}"
-                    self.findings.setdefault(f"{where_it_arose(error)}: {error}"[:150], text)
+                    where = f"{where_it_arose(error)}: {error}"[:150]
+                    if where not in self.findings:
+                        sys.stdout.write(f"\n{where}\n{text}\n")
+                        sys.stdout.flush()
+                    self.findings.setdefault(where, text)
 
 
 def main() -> int:
@@ -351,14 +357,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--inputs", type=int, default=500)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--minutes", type=float, default=np.inf)
     chosen = parser.parse_args()
     tried = Tried()
-    tried.run(range(chosen.first, chosen.first + chosen.inputs))
-    for where, text in tried.findings.items():
-        sys.stdout.write(f"\n{where}\n{text}\n")
+    numbers = range(chosen.first, chosen.first + chosen.inputs)
+    tried.run(numbers, time.monotonic() + 60.0 * chosen.minutes)
     ended = ", ".join(f"{how} {count:,}" for how, count in tried.ended.most_common())
     sys.stdout.write(
-        f"{tried.inputs:,} inputs: {ended}; slowest {tried.slowest_s:.1f} s; "
+        f"\n{tried.inputs:,} inputs: {ended}; slowest {tried.slowest_s:.1f} s; "
         f"{len(tried.findings)} findings\n"
     )
     return 1 if tried.findings else 0

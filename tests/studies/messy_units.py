@@ -449,6 +449,175 @@ def terse(folder: Path, seed: int = 1, days: int = 60) -> Messy:
     return Messy(folder / "k9.xlsx", _meant(searches, label))
 
 
+def signout(folder: Path, seed: int = 1, days: int = 40) -> Messy:
+    """A workbook: one row for a sign-out and its return, what the dog did for a result."""
+    rng = np.random.default_rng([seed, 91])
+    dogs = [("Duke", "Ana"), ("Lark", "Ben"), ("Vex", "Cy")]
+    searches, out = _searches(rng, dogs, 10, days, dt.date(2024, 3, 2), 6)
+
+    def label(source):
+        return f"TA{source + 1:02d}"
+
+    book = Workbook()
+    sheet = book.active
+    sheet.title = "K9 training log"
+    sheet.append(["K9 Unit training log 2024"])
+    sheet.append(
+        ["Training date", "Search start", "K9 name", "Handler name", "Training aid #",
+         "Search area type", "Alert / No alert", "Elapsed", "Aid in place since (min)",
+         "Known to handler?", "Air temp F", "Wind (mph)", "Notes"]
+    )  # fmt: skip
+    for s in searches:
+        m, sec = divmod(int(s.seconds or 0), 60)
+        sheet.append(
+            [
+                s.day.date(),
+                s.day.strftime("%H:%M"),
+                s.dog,
+                s.handler,
+                "NONE" if s.source is None else label(s.source),
+                str(rng.choice(["warehouse", "brush"])),
+                "Alert" if s.result in ("find", "false alert") else "No alert",
+                None if s.seconds is None else dt.time(0, m, sec),
+                int(rng.integers(2, 15) * 10),
+                "Y" if s.blind == "open" else "N",
+                int(rng.integers(30, 95)),
+                int(rng.integers(0, 14)),
+                None,
+            ]
+        )
+    sheet = book.create_sheet("Aid inventory")
+    sheet.append(
+        ["Training aid #", "Contents", "Received from", "Date received", "Storage", "Packaging"]
+    )
+    for n in range(10):
+        kind, packed = ["placenta", "bone", "blood"][n % 3], ["sealed jar", "mesh bag"][n % 2]
+        day, home = dt.date(2024, 1, 5 + n), "Freezer" if n % 5 else "Refrigerator"
+        sheet.append([label(n), kind, "ME office", day, home, packed])
+    sheet = book.create_sheet("Sign out")
+    sheet.append(["Training aid #", "Signed out by", "Date out", "Time out", "Date in", "Time in"])
+    for day in sorted({d for days in out.values() for d in days}):
+        for source, of in out.items():
+            if day in of and rng.random() > 0.06:
+                back = day if rng.random() > 0.05 else None
+                sheet.append([label(source), "Ana", day, "0700", back, "1700"])
+    book.save(folder / "k9 log.xlsx")
+    return Messy(folder / "k9 log.xlsx", _meant(searches, label))
+
+
+def jars(folder: Path, seed: int = 1, days: int = 45) -> Messy:
+    """Exports of another form: sources called jars, when it was sent in beside when it began."""
+    rng = np.random.default_rng([seed, 92])
+    dogs = [("Piper", "H1"), ("Ranger", "H2")]
+    searches, out = _searches(rng, dogs, 8, days, dt.date(2025, 1, 4), 6)
+    records = folder / "exp"
+    records.mkdir()
+
+    def label(source):
+        return f"Jar {chr(65 + source)}"
+
+    def save(name, rows):
+        with (records / name).open("w", newline="", encoding="utf-8") as file:
+            csv.writer(file).writerows(rows)
+
+    rows = [
+        ["Submission ID", "Submitted", "When did the search begin?", "Dog", "Your name",
+         "Which jar was hidden? (choose Blank if none)", "Outcome of the search",
+         "How many false alerts?", "Seconds until find", "Was it blind?", "Humidity",
+         "Temperature (°C)", "Hidden for how many minutes"]
+    ]  # fmt: skip
+    told = {
+        "find": "Found it",
+        "miss": "Did not find",
+        "clear": "Correctly cleared",
+        "false alert": "False alert",
+    }
+    blind = {"single": "Single-blind", "double": "Double-blind", "open": "Not blind"}
+    for number, s in enumerate(searches):
+        sent = s.day + dt.timedelta(minutes=float(rng.uniform(11, 600)))
+        rows.append(
+            [
+                f"sub-{number}",
+                sent.strftime("%Y-%m-%dT%H:%M:%S"),
+                s.day.strftime("%Y-%m-%d %H:%M"),
+                s.dog,
+                s.handler,
+                "Blank" if s.source is None else label(s.source),
+                told[s.result],
+                int(s.result == "false alert"),
+                "" if s.seconds is None else int(s.seconds),
+                blind[s.blind],
+                f"{rng.uniform(0.3, 0.9):.2f}",
+                int(rng.integers(-3, 25)),
+                int(rng.integers(10, 100)),
+            ]
+        )
+    save("Search form.csv", rows)
+    listed = [["Jar", "What is inside", "Filled on", "Home", "Lid"]]
+    for n in range(8):
+        lid, home = ["closed lid", "perforated lid"][n % 2], "Fridge" if n == 7 else "Deep freeze"
+        listed.append([label(n), ["fat", "muscle"][n % 2], f"2024-12-{2 + n:02d}", home, lid])
+    save("Jars.csv", listed)
+    moves = [["Submitted", "Jar", "Action"]]
+    for day in sorted({d for days in out.values() for d in days}):
+        for source, of in out.items():
+            if day in of:
+                moves.append([f"{day} 06:10", label(source), "Checked out"])
+                moves.append([f"{day} 19:00", label(source), "Checked in"])
+    save("Jar movements.csv", moves)
+    return Messy(records, _meant(searches, label))
+
+
+def counts(folder: Path, seed: int = 1, days: int = 45) -> Messy:
+    """A workbook of two half years with ditto marks, labels that are numbers, thaws counted."""
+    rng = np.random.default_rng([seed, 93])
+    dogs = [("ash", "M"), ("oak", "M"), ("elm", "N")]
+    searches, out = _searches(rng, dogs, 9, days, dt.date(2024, 6, 1), 6)
+
+    def label(source):
+        return str(source + 101)
+
+    book = Workbook()
+    book.remove(book.active)
+    told = {"find": "F", "miss": "M", "clear": "C", "false alert": "FA"}
+    for name, later in (("Jun-Sep", False), ("Oct on", True)):
+        own = [s for s in searches if (s.day.month >= 10 or s.day.year > 2024) is later]
+        sheet = book.create_sheet(name)
+        sheet.append(
+            ["date", "time", "dog", "hnd", "smp no", "freeze/thaw #", "F / M / C / FA", "t (s)",
+             "max t (s)", "bur. depth cm", "ground", "°C"]
+        )  # fmt: skip
+        before = None
+        for s in own:
+            sheet.append(
+                [
+                    s.day.date() if s.day.date() != before else '"',
+                    s.day.strftime("%H%M"),
+                    s.dog.upper() if rng.random() < 0.3 else s.dog,
+                    s.handler,
+                    "no smp" if s.source is None else int(label(s.source)),
+                    None if s.source is None else s.cycles,
+                    told[s.result],
+                    s.seconds,
+                    600,
+                    int(rng.integers(0, 40)),
+                    str(rng.choice(["sand", "clay"])),
+                    int(rng.integers(0, 28)),
+                ]
+            )
+            before = s.day.date()
+        sheet.append(["TOTAL", None, None, None, None, None, None, 5000])
+    sheet = book.create_sheet("samples")
+    sheet.append(
+        ["smp no", "tissue", "date got", "kept where", "total freeze/thaws to date", "thrown away"]
+    )
+    for n in range(9):
+        kind, got = ["rib", "skin", "liver"][n % 3], dt.date(2024, 5, 1 + n)
+        sheet.append([101 + n, kind, got, "freezer", len(out[n]), None])
+    book.save(folder / "counts.xlsx")
+    return Messy(folder / "counts.xlsx", _meant(searches, label))
+
+
 UNITS = {
     "ridge": ridge,
     "form": form,
@@ -456,4 +625,7 @@ UNITS = {
     "county": county,
     "shire": shire,
     "terse": terse,
+    "signout": signout,
+    "jars": jars,
+    "counts": counts,
 }

@@ -45,7 +45,7 @@ from outcomes.records.checking.trials import (
     check_search_times,
     check_trials_in_storage,
 )
-from outcomes.records.columns import TABLES, Table
+from outcomes.records.columns import BACK, TABLES, Table
 from outcomes.records.reading.fold import LABELS, spellings_to_join
 from outcomes.settings import RecordsSettings
 
@@ -75,6 +75,7 @@ def check_tables(
     """
     check_own_words(settings, log)
     handed = with_folded_labels(sheets, settings)
+    handed = _with_moves_back(handed)
     sheets = {}
     for name, sheet in handed.items():
         check_needed(sheet, log)
@@ -114,6 +115,23 @@ def check_tables(
     checked |= {"storage": storage, "trials": trials}
     check_spellings(checked, log)
     return {name: checked[name] for name in sheets}
+
+
+def _with_moves_back(sheets: Mapping[str, Sheet]) -> Mapping[str, Sheet]:
+    """Moves back to where a source is kept, as moves to that place."""
+    storage, sources = sheets.get("storage"), sheets.get("sources")
+    if storage is None or not storage.has("source_id", "moved_to"):
+        return sheets
+    moved = storage.frame["moved_to"]
+    if not (moved == BACK).any():
+        return sheets
+    kept: dict[str, str] = {}
+    if sources is not None and sources.has("source_id", "kept_in"):
+        named = sources.frame[["source_id", "kept_in"]].dropna()
+        kept = dict(zip(named["source_id"], named["kept_in"], strict=True))
+    home = storage.frame["source_id"].map(lambda name: kept.get(name, "freezer"))
+    frame = storage.frame.assign(moved_to=moved.mask(moved == BACK, home))
+    return {**sheets, "storage": replace(storage, frame=frame)}
 
 
 def with_folded_labels(

@@ -498,10 +498,11 @@ _NOTES = (
     Rule(
         "no storage log",
         "note",
-        "there is no storage log: where a source was follows from kept_in, its cycles from the "
-        "days it was tried and from counts by hand; how warm it was, how long it was out and what "
-        "happened on other days is not known",
-        "Fill in kept_in for each source, and cycles where they are counted; or log every move.",
+        "there is no storage log: where a source was follows from kept_in, which {kept}; its "
+        "cycles from {cycles}. The briefing can ask about cycles, age and refrigerated against "
+        "frozen, but not how warm a source was, how long it was out, or what happened on other "
+        "days",
+        "{mend}",
     ),
     Rule(
         "discarded before it was acquired",

@@ -64,6 +64,33 @@ def settle_discards(storage: Sheet, trials: Sheet | None, log: Log) -> Sheet:
     return replace(storage, frame=storage.frame.assign(moved_at=moved))
 
 
+def check_no_log(sheets: Mapping[str, Sheet], file: str, log: Log) -> None:
+    """What stands for a storage log that is not there, and what cannot be asked without it."""
+    if "storage" in sheets or "sources" not in sheets:
+        return
+    sources, trials = sheets["sources"], sheets.get("trials")
+    n = len(sources.frame)
+    kept = int((~sources.missing("kept_in")).sum()) if sources.has("kept_in") else 0
+    counts = [
+        sheet.names[name]
+        for sheet, name in ((trials, "cycles"), (sources, "cycles_counted"))
+        if sheet is not None and sheet.has(name) and not sheet.missing(name).all()
+    ]
+    of_days = "the days it was tried, one thaw a day"
+    mends = []
+    if kept < n:
+        mends.append("fill in kept_in for each source")
+    if not counts:
+        mends.append("give the cycles where they are counted by hand, in trials or in sources")
+    told = "; ".join([*mends, "log every move from now on"])
+    facts = {
+        "kept": f"{kept:,} of {n:,} sources have",
+        "cycles": f"the counts by hand in {' and '.join(counts)}" if counts else of_days,
+        "mend": f"{told[:1].upper()}{told[1:]}.",
+    }
+    log.add("no storage log", table="storage", file=file, facts=facts)
+
+
 def check_discarded_on(sources: Sheet, log: Log) -> None:
     """Sources discarded before they were acquired."""
     if sources.has("discarded_on", "acquired_on"):

@@ -172,8 +172,8 @@ def _groups(
                 for group in groups
                 if tables
                 and tables.keys() & by_columns.get(group[0], {}).keys()
-                and not any(_NO_PART.search(one) for one in (name, group[0]))
-                and _same_columns(headers[group[0]], header)
+                and not any(NO_PART.search(one) for one in (name, group[0]))
+                and same_columns(headers[group[0]], header)
             ),
             None,
         )
@@ -184,10 +184,10 @@ def _groups(
     return groups
 
 
-_NO_PART = re.compile(r"(?i)copy|backup|back-up|template|example|blank")
+NO_PART = re.compile(r"(?i)copy|backup|back-up|template|example|blank")
 
 
-def _same_columns(one: Sequence[str], other: Sequence[str]) -> bool:
+def same_columns(one: Sequence[str], other: Sequence[str]) -> bool:
     """Whether two sheets have most of their columns in common, as those of two years have."""
     names = [{name.casefold() for name in header if name} for header in (one, other)]
     return len(names[0] & names[1]) >= SAME_SHARE * max(map(len, names))

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.records.columns import Table
+from outcomes.records.columns import BACK, Table
 from outcomes.records.reading.cells import (
     Array,
     Cells,
@@ -76,7 +76,10 @@ def gather(parts: Sequence[Cells], table: Table, settings: RecordsSettings) -> C
         Empty cells filled from above where the unit says so, several columns of the
         unit's joined to the one of ours that they are, rows in the order of the parts.
     """
-    shaped = [_joined(_filled(part, table, settings), table, settings) for part in parts]
+    shaped = [
+        _in_two_moves(_joined(_filled(part, table, settings), table, settings), table, settings)
+        for part in parts
+    ]
     return shaped[0] if len(shaped) == 1 else _stacked(shaped)
 
 
@@ -144,6 +147,58 @@ def _first(texts: Sequence[str]) -> str:
     """The first text that says something, else the first there is."""
     said = (text for text in texts if text and text.casefold() not in NOTHING)
     return next(said, next(filter(None, texts), ""))
+
+
+def _in_two_moves(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
+    """A row that tells when a source was taken out and when it came back, as two moves of it."""
+    back = settings.name_of(table.name, "moved_back_at")
+    if table.name != "storage" or back not in cells.header:
+        return cells
+    when, to = (settings.name_of(table.name, name) for name in ("moved_at", "moved_to"))
+    if when not in cells.header:
+        return cells
+    returned = _texts(cells.columns[cells.header.index(back)])
+    if not any(returned):
+        return cells  # a column of the blank workbook that nobody used
+    times = [1 + bool(text) for text in returned]
+    twice = np.repeat(np.arange(len(returned)), times)
+    second = np.r_[False, twice[1:] == twice[:-1]] if len(twice) else np.zeros(0, dtype=bool)
+    header, columns = [], []
+    for name, column in zip(cells.header, cells.columns, strict=True):
+        if name == to:
+            continue
+        codes, texts = texts_of(column)
+        taken = [texts[code] if code >= 0 else None for code in codes[twice].tolist()]
+        if name == back:  # said by the second move
+            taken = [None] * len(taken)
+        if name == when:
+            pairs = zip(twice.tolist(), second.tolist(), taken, strict=True)
+            taken = [returned[row] if again else text for row, again, text in pairs]
+        header.append(name)
+        columns.append(categories_of(pd.Series(taken, dtype=object)))
+    out = ["ambient"] * len(returned)
+    if to in cells.header:
+        out = _texts(cells.columns[cells.header.index(to)])
+    moved = [BACK if again else out[row] for row, again in zip(twice, second, strict=True)]
+    header.append(to)
+    columns.append(categories_of(pd.Series(moved, dtype=object)))
+    place = {name: at for at, name in enumerate(header)}
+    kept = [
+        m if m.position is None else replace(m, position=place[cells.header[m.position]])
+        for m in cells.marks
+        if m.position is None or cells.header[m.position] in place
+    ]
+    return replace(
+        cells,
+        header=tuple(header),
+        columns=tuple(columns),
+        rows=cells.rows[twice],
+        marks=tuple(kept),
+        # Two moves of one row, each with a place of its own in what is told and counted.
+        files=np.array(
+            [f"{cells.file}{' (put back)' if again else ''}" for again in second], dtype=object
+        ),
+    )
 
 
 def _texts(column: pd.Series[Any]) -> list[str]:
@@ -214,5 +269,10 @@ def _stacked(parts: Sequence[Cells]) -> Cells:
         rows=np.concatenate([part.rows for part in parts]),
         marks=tuple(marks),
         header_row=parts[0].header_row,
-        files=np.concatenate([np.full(len(p.rows), p.file, dtype=object) for p in parts]),
+        files=np.concatenate(
+            [
+                np.full(len(p.rows), p.file, dtype=object) if p.files is None else p.files
+                for p in parts
+            ]
+        ),
     )

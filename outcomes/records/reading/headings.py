@@ -19,7 +19,10 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
             r"thaw|expir|use by|born|death|last|next|count|tall",
         ),
         "age_at_acquisition_days": (r"\bage|how old|\bold\b|post.?mortem|pmi", ""),
-        "cycles_counted": (r"thaw|cycle|defrost|times out", r"date|last|before|prior|when"),
+        "cycles_counted": (
+            r"thaw|cycle|defrost|times out",
+            r"(?<!to )\bdate|last|before|prior|when",
+        ),
         "kept_in": (r"kept|store|storage|where|lives|home|\bloc\b|location", ""),
         "packaging": (r"pack|pkg|container|jar|bag|wrap|held in|vessel", ""),
         "mass_g": (r"weigh|mass|amount|size|quantity|how much", ""),
@@ -43,7 +46,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "blinding": (r"blind|knew|know|aware|told|informed", ""),
         "assisted": (r"help|assist|prompt|\bcued?\b|intervene", ""),
         "handler_id": (
-            r"handl|hndlr|team|person|who\b|run by|with whom",
+            r"handl|\bhn?dl?r?\b|team|person|who\b|run by|with whom",
             r"know|knew|help|blind|aware",
         ),
         "false_alerts": (r"false|\bfas?\b|wrong|unconfirmed", ""),
@@ -58,7 +61,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
             r"time (was|of)|by whom|\bwho\b|depth|deep|date",
         ),
         "search_s": (
-            r"search|srch|to find|find time|durat|took|how long|elapsed|\bsecs?\b|seconds|"
+            r"^t$|search|srch|to find|find time|durat|took|how long|elapsed|\bsecs?\b|seconds|"
             r"\bmin(ute)?s?\b",
             r"set|placed|soak|lay|limit|max|start|blind|number",
         ),
@@ -110,7 +113,7 @@ def columns_by_signs(
             continue
         for theirs in free:
             # What stands in brackets is a unit or a remark on how to fill it in.
-            plain = re.sub(r"[(\[].*?[)\]]", " ", theirs).casefold() or theirs.casefold()
+            plain = re.sub(r"[(\[].*?[)\]]", " ", theirs).casefold().strip() or theirs.casefold()
             if (
                 theirs not in found.values()
                 and re.search(sign, plain)

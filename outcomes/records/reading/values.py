@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from outcomes.records.columns import ALERTED, NOT_ALERTED, Column
+from outcomes.records.columns import ALERTED, BACK, NOT_ALERTED, Column
 from outcomes.records.reading.cells import Array, clean, texts_of
 from outcomes.records.reading.problems import Problems, matches
 from outcomes.records.reading.times import DAY_AND_MONTH, ISO, YEAR_FIRST, YEAR_LAST, read_times
@@ -190,6 +190,8 @@ def _read_words(
     allowed = {word: word for word in column.words}
     if column.type == "yes or no":
         allowed |= {"true": "yes", "false": "no"}
+    if column.name == "moved_to":
+        allowed[BACK] = BACK
     if column.name == "result":
         allowed |= {word: word for word in (ALERTED, NOT_ALERTED)}
     read = [allowed.get(text.casefold(), "") for text in texts]
