@@ -113,7 +113,7 @@ KEPT_TOGETHER = "\u00a0"
 
 _PER_CENT = re.compile(r"(\d) %")
 _HANGING = re.compile(r" *(?:\S+(?: \S+)? )? +(?=\S)")
-_MOST_NAME = 48
+_MOST_NAME = 60
 
 
 class Row(str):

@@ -245,7 +245,7 @@ class Facts:
         """
         return self._shelf_and_left[1]
 
-    @cached_property
+    @property
     def before_and_since(self) -> Mapping[str, FindsBeforeAndSince]:
         """Source → finds in its latest trials and before them, as counted."""
         from outcomes.analysis.decisions.before_and_since import finds_before_and_since
@@ -254,7 +254,7 @@ class Facts:
         by = limits[0].by if limits else "cycles"
         return finds_before_and_since(self.joined.trials, self.as_of, by)
 
-    @cached_property
+    @property
     def next_steps(self) -> tuple[NextStep, ...]:
         """What to do next with each source held, in the order to do it in."""
         from outcomes.analysis.decisions.next_step import plan_next_steps

@@ -34,10 +34,11 @@ def tell(line: str, *, err: bool = False) -> None:
 def tell_advice(line: str) -> None:
     """Print a line for people; where its first word is an advice, that word in its colour."""
     first = line.partition(" ")[0]
-    shown = "\n".join(wrapped(line, width()))
-    if first in ADVICE_COLOURS and wants_colour(sys.stdout):
-        shown = click.style(first, fg=ADVICE_COLOURS[first]) + shown.removeprefix(first)
-    click.echo(shown)
+    if first not in ADVICE_COLOURS or not wants_colour(sys.stdout):
+        tell(line)
+        return
+    rest = "\n".join(wrapped(line, width())).removeprefix(first)
+    click.echo(click.style(first, fg=ADVICE_COLOURS[first]) + rest, color=True)
 
 
 def complain(line: str) -> None:

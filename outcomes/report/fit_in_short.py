@@ -49,11 +49,9 @@ def short_fit_lines(facts: Facts, pasted: Callable[[str], str] = str) -> Iterato
         if room >= _height([side]):
             sides.append(side)
             room -= _height([side])
-    # A line between the parts, where there is room for all of them.
-    parts = [answer, [*terms, limits], sides, ends]
-    apart = room >= len(parts) - 1
-    for number, part in enumerate(parts):
-        if number and apart:
+    # A line between the parts, as far as there is room.
+    for number, part in enumerate([answer, [*terms, limits], sides, ends]):
+        if 0 < number <= room:
             yield ""
         yield from part
 

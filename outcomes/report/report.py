@@ -160,14 +160,14 @@ def retire_lines(facts: Facts) -> Iterator[str]:
         yield aside
     yield from as_of_notes(facts)
     alike = describe_none_can_be_judged(facts.shelf)
+    following = describe_next_steps(facts.next_steps)
     if alike is not None:
         yield alike
-        if (following := describe_next_steps(facts.next_steps)) is not None:
+        if following is not None:
             yield f"{following} {BLIND_NOTE}"
         yield from _caution()
         return
     yield from _shelf_lines(facts)
-    following = describe_next_steps(facts.next_steps)
     if following is not None:
         yield ""
         yield following
@@ -190,6 +190,7 @@ def _shelf_lines(facts: Facts) -> Iterator[str]:
     yield ""
     steps = {step.source_id: describe_next_step(step) for step in facts.next_steps}
     left = describe_exposure_left_by_source(facts)
+    counted = facts.before_and_since
     rows = [("advice", "source", "cycles", "months", "finds in 100", "do next")]
     for s in facts.shelf:
         rows.append(
@@ -206,7 +207,7 @@ def _shelf_lines(facts: Facts) -> Iterator[str]:
     yield heading
     for s, row in zip(facts.shelf, laid, strict=True):
         yield row
-        told = [describe_before_and_since(facts.before_and_since.get(s.source_id))]
+        told = [describe_before_and_since(counted.get(s.source_id))]
         if (ground := describe_ground_in_short(s, facts.settings.floor)) is not None:
             told.append(ground)
         if s.source_id in left:

@@ -55,10 +55,9 @@ def describe_side_questions(facts: Facts) -> Iterator[str]:
         reason = facts.search_time.reason or facts.search_time.no_curve or "not known"
         yield f"Search time: nothing can be said: {reason}."
     alerts = describe_false_alerts_in_short(facts.false_alerts)
-    yield f"False alerts: {alerts or 'nothing can be said'}."
+    yield f"{alerts or 'False alerts: nothing can be said'}."
     if further is not None and further.dogs.reason is None:
-        for told in describe_dogs(further.dogs, side)[:1]:
-            yield f"Dogs: {_begun_small(told)}"
+        yield from describe_dogs(further.dogs, side)[:1]
     if (together := describe_side_tests(side)) is not None:
         yield together
 

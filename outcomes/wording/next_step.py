@@ -51,10 +51,11 @@ def describe_next_steps(steps: Sequence[NextStep]) -> str | None:
             named.append(f"{len(others) - _MOST_NAMED:,} more")
         text += f". Then {joined(named)}"
     past = sum(s.past_limit for s in tests)
-    if past == len(tests):
-        return f"{text}: all past the limit. Then ask again."
-    if past:
-        text += f"; the first {past} are past the limit" if past > 1 else "; the first is past it"
+    if past and len(tests) == 1:
+        text += ". It is past the limit"
+    elif past:
+        some = f"the first {past:,}" if past > 1 else "the first"
+        text += f". Past the limit: {'all of them' if past == len(tests) else some}"
     return f"{text}. Then ask again."
 
 

@@ -8,6 +8,7 @@ import pytest
 from outcomes.errors import OutputError
 from outcomes.records.placing import place_first, write_files
 from outcomes.report.out_folder import FILES, JOINED, SET_ASIDE
+from outcomes.text import wrapped
 
 STOPS = {
     "Ctrl-C": (KeyboardInterrupt(), 130, "stopped; nothing was overwritten."),
@@ -191,7 +192,7 @@ def test_hint_names_the_command_to_paste() -> None:
     from outcomes.cli.options import with_command
 
     hint = with_command("They bear 3 notes: run outcomes check.", Path("our records.xlsx"))
-    assert hint.endswith("check 'our records.xlsx'.")
+    assert wrapped(hint, 80)[-1].endswith("check 'our records.xlsx'.")
 
 
 def test_stopped_demo_says_records_are_left(tmp_path) -> None:

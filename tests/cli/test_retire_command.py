@@ -141,7 +141,9 @@ def test_too_few_trials_are_told_without_a_model(call, few_records) -> None:
     # One reason for all is told once, and what would settle it.
     assert "To test, all for the same reason: " in answer.out
     assert re.search(r"about \d+ more hide trials would bring enough misses", answer.out)
-    assert answer.out.count(source) == 1
+    (alike,) = (x for x in answer.out.splitlines() if x.startswith("To test, all for the same"))
+    assert alike.count(source) == 1
+    assert re.search(rf"^Test first: .*\b{source}\b", answer.out, flags=re.MULTILINE)
 
 
 @pytest.mark.slow
