@@ -48,6 +48,8 @@ def describe_side_questions(facts: Facts) -> Iterator[str]:
             if exposure in further.ways.agreement:
                 noun = CYCLES_AND_AGE[exposure].noun
                 yield f"Asked in other ways, {noun}: {_agreement(further.ways, exposure)}."
+    if (together := describe_side_tests(side)) is not None:
+        yield together
     yield f"Wear-out: {_wear_out(facts.lifetime)}."
     if facts.search_time.curve is not None:
         yield f"Search time: {_begun_small(describe_how_soon_in_short(facts.search_time, side))}"
@@ -58,8 +60,6 @@ def describe_side_questions(facts: Facts) -> Iterator[str]:
     yield f"{alerts or 'False alerts: nothing can be said'}."
     if further is not None and further.dogs.reason is None:
         yield from describe_dogs(further.dogs, side)[:1]
-    if (together := describe_side_tests(side)) is not None:
-        yield together
 
 
 def _begun_small(sentence: str) -> str:
