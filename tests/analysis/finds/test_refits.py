@@ -115,12 +115,12 @@ def test_draws_spread_as_the_model_says():
         beta=np.array([0.4]),
         groups=[
             GroupEffects("source", np.array([[1.0, 0.0], [0.3, 0.8]]), np.zeros((0, 2))),
-            GroupEffects("dog", np.array([[1.5]]), np.zeros((0, 1))),
+            GroupEffects("dog", np.array([[0.9]]), np.zeros((0, 1))),
         ],
     )
     fitted = Fitted(np.ones((20_000, 1)), (source, dog), model)
     one, other = draw_outcomes(fitted, np.random.default_rng(6), 1.5).reshape(-1, 2).T
-    sd = np.sqrt(1.5**2 * (1.3**2 + 0.8**2) + 1.5**2)
+    sd = np.sqrt(1.5**2 * (1.3**2 + 0.8**2) + 0.9**2)
 
     def agree(z):
         p = special.expit(0.4 + sd * z)
