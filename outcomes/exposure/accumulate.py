@@ -80,8 +80,8 @@ def define_exposures(settings: RecordsSettings) -> dict[str, str]:
             "mixed between"
         ),
         "undocumented_days": (
-            "time from acquired_on to the trial the log does not cover, a first stay in the "
-            f"freezer of over {SILENT_DAYS} days without cycles_before included, days"
+            "time from acquired_on to the trial the log does not cover, over "
+            f"{SILENT_DAYS} days in the freezer before the first move of any source included, days"
         ),
         "inferred_thaws": (
             "thaws the log lacks but a trial proves (the log says freezer): "

@@ -114,8 +114,8 @@ class History:
         Position of each source's first stay, the end appended, shape (n + 1,).
     documented_from
         Moment from which the log covers a source, s; ``FOREVER`` where it
-        never does, shape (n,). A first stay in the freezer of over ``SILENT_DAYS``
-        says no more than no log, and is not covered.
+        never does, shape (n,). A first stay in the freezer is covered from the first move of any
+        source on, where that is over ``SILENT_DAYS`` later.
     totals
         Cumulative sums at the beginning of each stay.
     counted
@@ -307,18 +307,21 @@ def storage_history(
 
 
 def _silent_first_stays(log: Log, sources: pd.DataFrame) -> tuple[Array, Array]:
-    """Sources whose log says no more for months than that they were frozen, and when it goes on.
+    """Sources said to be frozen for months before anything was logged, and when that began.
 
-    The first stay, in the freezer, lasts over ``SILENT_DAYS`` before the first move that is
-    logged, and no ``cycles_before`` says what happened in it.
+    Of a source's first stay, in the freezer, the days before the first move of any source on the
+    log say no more than no log; from then on that it was not moved can be believed. No more than
+    ``SILENT_DAYS`` are let pass, and all where ``cycles_before`` says what happened in them.
     """
     logged, start, rows = np.unique(log.source, return_index=True, return_counts=True)
+    moves = np.delete(log.start, start)
+    began = moves.min() if len(moves) else FOREVER
     logged, start = logged[rows > 1], start[rows > 1]
     silent = log.place[start] == FREEZER
-    silent &= log.start[start + 1] - log.start[start] > SILENT_DAYS * DAY_S
+    silent &= began - log.start[start] > SILENT_DAYS * DAY_S
     if "cycles_before" in sources:
         silent &= sources["cycles_before"].isna().to_numpy()[logged]
-    return logged[silent], log.start[start[silent] + 1]
+    return logged[silent], np.full(int(silent.sum()), began)
 
 
 def _times(at: Array) -> Array:

@@ -204,7 +204,7 @@ def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings
     texts = filled_texts(cells)
     if not texts:
         return True
-    if name == "session_id":  # a label of each row is none of a day
+    if name in ("session_id", "parent_id"):  # a label of each row is none of a day or of a parent
         return len(texts) < 2 * FEWEST_DITTOS or len(set(texts)) < 0.95 * len(texts)
     if column.name == table.key:
         return len(set(texts)) >= 0.95 * len(texts)

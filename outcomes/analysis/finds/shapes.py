@@ -111,4 +111,4 @@ def smooth_columns(exposure: np.ndarray) -> np.ndarray:
     knots = np.unique(np.quantile(above, _KNOTS)) if len(above) else np.zeros(0)
     if len(knots) < 3:
         return np.asarray(exposure, dtype=float)[:, None]
-    return natural_spline(exposure, knots.tolist())
+    return np.column_stack([exposure, natural_spline(exposure, knots.tolist())])

@@ -203,14 +203,15 @@ def check_histories(sources: Sheet, storage: Sheet, moves: pd.DataFrame, log: Lo
     ids = sources.frame["source_id"]
     of_source = moves.groupby("source_id")
     first = ids.map(of_source["moved_at"].min())
-    # One stay in the freezer for months before a first move says no more than no log.
+    # A stay in the freezer for months before the first move of any source says no more than no log.
     frozen = ids.map(of_source["moved_to"].first()).isin(places_counted_as("freezer"))
     rank = of_source.cumcount()
-    second = ids.map(moves[rank == 1].set_index("source_id")["moved_at"])
-    silent = (second - first).dt.days > SILENT_DAYS
+    second = moves["moved_at"][rank == 1].min()
+    moved = ids.map(of_source.size()) > 1
+    silent = moved & ((second - first).dt.days > SILENT_DAYS)
     if sources.has("cycles_before"):
         silent &= sources.frame["cycles_before"].isna()
-    first = first.mask(frozen & silent & second.notna(), second)
+    first = first.mask(frozen & silent, second)
     late = (first.dt.normalize() - sources.frame["acquired_on"].dt.normalize()).dt.days
 
     def facts(position: int) -> Mapping[str, Any]:

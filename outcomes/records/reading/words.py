@@ -31,8 +31,13 @@ _SAYS_NO_SOURCE = re.compile(
 # Signs of a word within what a unit writes, in the order to be tried.
 _SIGNS: dict[str, tuple[tuple[str, str], ...]] = {
     "result": (
+        (r"\bno (false|fa\b)", "clear"),
         (r"false|\bf\.?a\.?\b|\bfp\b|^f/?a$", "false alert"),
-        (r"\bmiss|\b(not|no|never|didn.?t) f(ou|i)nd|walked? (by|past)|^m$|^fn$", "miss"),
+        (
+            r"\bmiss|walked? (by|past)|^m$|^fn$|unlocated|unfound|"
+            r"\b(not|no|non|never|didn.?t|failed|unable|without)\b.*(f(ou|i)nd|locat|hit|detect)",
+            "miss",
+        ),
         (r"\bfind|found|\bhit|locat|^h$|^tp$|^f$", "find"),
         (r"clear|^c$|^cl$|^tn$", "clear"),
     ),
@@ -134,6 +139,8 @@ def guess_word(column: Column, text: str, heading: str) -> str | None:
     >>> result, blinding = (TABLES["trials"].column(n) for n in ("result", "blinding"))
     >>> [guess_word(result, text, "H/M/FA") for text in ("H", "M", "FA", "all clear", "windy")]
     ['find', 'miss', 'false alert', 'clear', None]
+    >>> [guess_word(result, text, "") for text in ("Not located", "failed to find", "no falses")]
+    ['miss', 'miss', 'clear']
     >>> guess_word(blinding, "Y", "Blind?"), guess_word(blinding, "Y", "Handler knew?")
     ('single', 'open')
     """
