@@ -31,11 +31,12 @@ from outcomes.wording.shelf import (
     describe_past_limit,
     describe_shelf,
 )
+from outcomes.wording.storage_compared import describe_storage_in_short
 
 
-def figure_alt(headline: str, retire: str) -> str:
-    """The figure for who cannot see it: the finding, and the limit."""
-    return f"Figure: {headline}. {retire}"
+def figure_alt(headline: str, storage: str, retire: str) -> str:
+    """The figure for who cannot see it: the finding, storage, and the limit."""
+    return f"Figure: {headline}. Refrigerator or freezer? {storage} {retire}"
 
 
 def floor_control(
@@ -138,7 +139,7 @@ def floor_control(
             "either": [at.sentence for at in either],
             "either_rows": [[list(astuple(row)) for row in at.rows] for at in either],
             "either_caption": [at.caption for at in either],
-            "alt": figure_alt(headline, ""),
+            "alt": figure_alt(headline, describe_storage_in_short(facts.comparison), ""),
             "moved": [_moved(facts, point) for point in grid],
             "paper": on_paper,
             "layer": list(layers),

@@ -268,6 +268,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     headline = describe_verdict_in_short(fit, facts.verdict, facts.retirement)
     answer = describe_verdict(fit, facts.verdict, facts.retirement)
     retire = describe_retirement(facts.verdict, facts.retirement)
+    storage = describe_storage_in_short(facts.comparison)
     unit = facts.records.settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
     lowest = lowest_of_scale(facts.shelf, (settings.floor,))
@@ -289,7 +290,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "before": noted.before,
         "noted": noted.sentence,
         "answer": answer,
-        "storage": describe_storage_in_short(facts.comparison),
+        "storage": storage,
         "next": describe_first_test(facts.next_steps),
         "tests": describe_next_steps(facts.next_steps),
         "blind_note": BLIND_NOTE,
@@ -300,7 +301,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         },
         "interval_note": INTERVAL_NOTE if fit.mixed is not None else None,
         "figure": None if figure is None else _as_data(figure.svg),
-        "figure_alt": figure_alt(headline, retire),
+        "figure_alt": figure_alt(headline, storage, retire),
         "figure_caption": describe_figure_in_short(facts.retirement, settings.confidence),
         "figure_notes": " ".join(
             filter(

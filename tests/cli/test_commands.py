@@ -86,7 +86,16 @@ def test_check_tells_findings_as_json(call, few_records) -> None:
     found = json.loads(answer.out)
     assert answer.status == 0
     assert answer.err == ""
-    sections = ["format", "rows_in", "used", "usable", "best_mend", "best_value_mend", "stops"]
+    sections = [
+        "format",
+        "rows_in",
+        "used",
+        "usable",
+        "why_not",
+        "best_mend",
+        "best_value_mend",
+        "stops",
+    ]
     assert list(found) == [*sections, "findings"]
     keys = ["rule", "severity", "table", "file", "row", "column", "value", "problem", "mend"]
     assert all(list(finding) == keys for finding in found["findings"])
