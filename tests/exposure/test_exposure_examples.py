@@ -171,7 +171,7 @@ def test_before_the_first_move_is_undocumented() -> None:
     assert at(told, "2026-01-20")["undocumented_days"] == 3.5
 
 
-@pytest.mark.parametrize(("days", "late"), [(90, 0.0), (91, 91.0)])
+@pytest.mark.parametrize(("days", "late"), [(180, 0.0), (181, 181.0)])
 def test_months_in_the_freezer_without_a_word_are_a_late_log(days, late) -> None:
     first = pd.Timestamp("2026-01-01")
     out = first + pd.Timedelta(days=days)

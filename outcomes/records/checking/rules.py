@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-SILENT_DAYS = 90  # of a first stay in the freezer, after which the log counts as late; our choice
+SILENT_DAYS = 180  # in the freezer before anything was logged: a late log; our choice
 LATE_LOG_DAYS = 30  # from when a source was taken in to its first move; common practice, no source
 
 

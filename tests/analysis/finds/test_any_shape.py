@@ -136,7 +136,9 @@ def test_kinds_that_fall_are_named(kinds):
 def test_the_limit_is_of_the_kinds_that_fall(kinds):
     (threshold,) = kinds.retirement.thresholds
     assert threshold.curve.kinds == ("blood", "fat")
-    assert describe_retirement(kinds.verdict, kinds.retirement).startswith("Retire blood and fat")
+    assert describe_retirement(kinds.verdict, kinds.retirement).startswith(
+        "Limit for blood and fat: "
+    )
     past = past_limit(kinds.shelf, kinds.retirement)
     assert past
     assert {s.kind for s in past} <= {"blood", "fat"}
