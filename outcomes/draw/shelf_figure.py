@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FixedLocator, MaxNLocator
 
 from outcomes.analysis.decisions.next_step import NextStep
 from outcomes.analysis.decisions.shelf import ShelfSource
@@ -204,7 +204,9 @@ def _draw_intervals(figure: Figure, data: Box, shown: Sequence[ShelfSource], flo
     ax.set_xlim(lowest, _ENDS)
     ax.set_ylim(len(shown) - 0.5, -0.5)
     ax.set_yticks([])
-    ax.xaxis.set_major_locator(MaxNLocator(6, integer=True, steps=[1, 2, 5, 10]))
+    steps = MaxNLocator(6, integer=True, steps=[1, 2, 5, 10]).tick_values(max(lowest, 0.0), 100.0)
+    ax.xaxis.set_major_locator(FixedLocator([at for at in steps if lowest <= at <= 100.0]))
+    ax.xaxis.set_major_formatter(lambda value, _: f"{value:.0f}")
     ax.grid(axis="x", color=HAIRLINE, linewidth=0.8)
     ax.tick_params(axis="x", length=4, labelsize=LABEL_PT)
     for side in ("top", "right", "left"):

@@ -7,7 +7,7 @@ from typing import Literal
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FixedLocator, MaxNLocator
 
 from outcomes.analysis.decisions.compare import Comparison, Difference
 from outcomes.draw.theme import (
@@ -129,12 +129,11 @@ def _axes(figure: Figure, data: Box, rows: Sequence[tuple[str, Difference]]) -> 
     words = lines_height_in(1, LABEL_PT) * len(rows) / data.height
     ax.set_ylim(len(rows) - 0.5 - words / 2, -0.5 - words / 2)
     ax.set_yticks([])
-    ax.xaxis.set_major_locator(
-        MaxNLocator(5, integer=True, symmetric=True, steps=[1, 2, 2.5, 5, 10])
-    )
+    steps = MaxNLocator(5, integer=True, symmetric=True, steps=[1, 2, 2.5, 5, 10])
+    marks = [at for at in steps.tick_values(-reach, reach) if abs(at) <= reach]
+    ax.xaxis.set_major_locator(FixedLocator(marks))
     ax.xaxis.set_major_formatter(lambda value, _: f"{abs(value):.0f}")
     ax.tick_params(axis="x", length=5, labelsize=LABEL_PT)
-    marks = [at for at in ax.get_xticks() if -reach <= at <= reach]
     half = (1.0 - words) / 2
     for number in range(len(rows)):
         for at in marks:
