@@ -18,7 +18,12 @@ from outcomes.draw.find_panel import (
     lowest_shown,
     within_observed,
 )
-from outcomes.draw.storage_panel import draw_storage_panel, storage_panel_height_in
+from outcomes.draw.storage_panel import (
+    LEAST_ROW_IN,
+    ROW_IN,
+    draw_storage_panel,
+    storage_panel_height_in,
+)
 from outcomes.draw.theme import (
     ALONE,
     FITTED,
@@ -65,8 +70,9 @@ FLOOR_ROOM_IN = 0.75
 KEY_IN = 0.36
 EDGE_IN = 0.15  # above and below, within a page
 FOOTER_LINES = 3
-STORAGE_IN = {True: {0: 6.4, 1: 5.4, 2: 4.6}, False: {0: 6.0, 1: 4.5, 2: 3.7}}
+STORAGE_IN = {True: {0: 6.4, 1: 5.4, 2: 4.6}, False: {0: 6.0, 1: 4.5, 2: 3.4}}
 REFUSED_IN = 0.8  # less, where nothing is compared
+LEAST_STORAGE_IN = 3.4  # its heading's width
 BESIDE_IN = 0.3
 
 
@@ -131,12 +137,16 @@ def draw_main_figure(
     with theme():
         storage_width = STORAGE_IN[sheet.alone][len(curves)]
         if curves and comparison.difference is None:
-            storage_width -= REFUSED_IN
+            storage_width = max(storage_width - REFUSED_IN, LEAST_STORAGE_IN)
         left_of_storage = sheet.width_in - sheet.margin_in - storage_width
         width = left_of_storage - BESIDE_IN - sheet.margin_in
         plan = _plan_finds(curves, ((floor, thresholds), *other_floors), width)
         if not sheet.alone:
-            sheet = replace(sheet, height_in=max(sheet.height_in, plan.least_height_in))
+            least = 2 * EDGE_IN + storage_panel_height_in(
+                comparison, alpha, storage_width, sheet, LEAST_ROW_IN
+            )
+            higher = max(sheet.height_in, plan.least_height_in, least)
+            sheet = replace(sheet, height_in=higher)
         figure = Figure(figsize=(sheet.width_in, sheet.height_in))
         top = _write_header(figure, sheet, title, subtitle if curves else "")
         bottom = _write_footer(figure, sheet, footer, note) if sheet.alone else EDGE_IN
@@ -186,7 +196,7 @@ def draw_stacked_figure(
         COUNTS_IN + STACKED_DATA_IN + lane + below_in(curve, width)
         for curve, lane in zip(curves, lanes, strict=True)
     ]
-    last = storage_panel_height_in(comparison, alpha, room, sheet)
+    last = storage_panel_height_in(comparison, alpha, room, sheet, ROW_IN[sheet.alone])
     head = lines_height_in(len(heading), HEADING_PT) + 0.04 if curves else 0.0
     height = 2 * EDGE_IN + head + sum(heights) + BETWEEN_IN * len(curves) + last
     with theme():

@@ -35,6 +35,7 @@ from outcomes.wording.storage_compared import (
 HEADING = "Refrigerator or freezer?"
 MOST_ROWS = 5
 ROW_IN = {True: 1.2, False: 0.75}  # alone, within a page
+LEAST_ROW_IN = 0.47  # words and a dot under them
 AXIS_IN = 0.96
 _GAP_IN = 0.12  # above the rows, and beside them for the scale's outer numbers
 _LEAST_REACH = 4.0  # finds in 100, either way
@@ -44,6 +45,8 @@ def draw_storage_panel(
     figure: Figure, box: Box, comparison: Comparison, alpha: float, sheet: Sheet = ALONE
 ) -> Axes | None:
     """Draw the difference with its interval inside ``box``, or write why there is none.
+
+    Kinds that there is no room for are left out, the last ones first.
 
     Parameters
     ----------
@@ -76,6 +79,7 @@ def draw_storage_panel(
         write(figure, box.left, top, notes, size, gid="storage-note")
         return None
     room = top - AXIS_IN - lines_height_in(len(notes), size) - box.bottom
+    rows = rows[: max(int(room / LEAST_ROW_IN), 1)]
     height = min(room, ROW_IN[sheet.alone] * len(rows))
     data = Box(box.left + _GAP_IN, top - height, box.width - 2 * _GAP_IN, height)
     write(figure, box.left, data.bottom - AXIS_IN, notes, size, gid="storage-note",
@@ -88,16 +92,16 @@ def draw_storage_panel(
 
 
 def storage_panel_height_in(
-    comparison: Comparison, alpha: float, width_in: float, sheet: Sheet
+    comparison: Comparison, alpha: float, width_in: float, sheet: Sheet, row_in: float
 ) -> float:
-    """Room the panel needs, inches, where nothing else sets its height."""
+    """Room the panel needs, inches, with rows so far apart."""
     answer = wrap_to_width(describe_storage_in_short(comparison), width_in, _answer_pt(sheet))
     size = _note_pt(comparison, sheet)
     notes = wrap_to_width(describe_storage_settled(comparison, alpha), width_in, size)
     height = lines_height_in(1, HEADING_PT) + lines_height_in(len(answer), _answer_pt(sheet))
     height += _GAP_IN + lines_height_in(len(notes), size)
     rows = len(storage_rows(comparison))
-    return height + (AXIS_IN + ROW_IN[sheet.alone] * rows if rows else 0.0)
+    return height + (AXIS_IN + row_in * rows + 0.01 if rows else 0.0)
 
 
 def storage_rows(comparison: Comparison) -> list[tuple[str, Difference]]:

@@ -127,6 +127,10 @@ def made_lifetime(groups: tuple[str, ...] = ("frozen", "mixed", "refrigerated"))
         {g: None for g in groups},
         {"mixed": "only 2 sources"} if "mixed" not in groups else {},
         0.05,
+        median_low=dict.fromkeys(groups),
+        median_high=dict.fromkeys(groups),
+        curve_from=dict.fromkeys(groups, 0.0),
+        curve_to={group: LASTS[group] for group in groups},
     )
 
 
@@ -172,6 +176,7 @@ def late_lifetime() -> Lifetime:
     return replace(
         whole,
         curve=points,
+        curve_from=dict.fromkeys(whole.curve_from, 40.0),
         followed=followed,
         not_drawn={
             "mixed": "3 met the rule; a curve needs 5",

@@ -18,7 +18,7 @@ from outcomes.draw.sheet import CAUTION
 from outcomes.draw.theme import DAYS_PER_MONTH, FOOTER_PT
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_in_short, lifetime_title
 
-from .looks import assert_words_beside, ax_of, contrast, said, words
+from .looks import assert_words_beside, ax_of, contrast, lines, said, words
 
 FOOTER = "Synthetic unit, 1,187 trials."
 NAMES = ("three groups", "four groups", "alike", "late", "chance", "none")
@@ -77,11 +77,7 @@ def test_each_group_is_in_steps_and_named_once(lifetime: Lifetime) -> None:
     figure = drawn(lifetime)
     for group in groups_of(lifetime):
         assert words(figure, f"group-{group}") == [group]
-        (line,) = [
-            each
-            for each in ax_of(figure, "lifetime").lines
-            if each.get_gid() == f"reliable-{group}"
-        ]
+        (line,) = lines(figure, "lifetime", f"reliable-{group}")
         assert line.get_drawstyle() == "steps-post"
         # Nothing beyond what was observed.
         assert line.get_xydata().tolist() == [
@@ -150,13 +146,13 @@ def test_group_without_a_curve_has_its_reason(made: Any) -> None:
 def test_chance_stands_grey_behind_falling_curve(made: Any) -> None:
     lifetime = made.lifetimes["chance"]
     figure = drawn(lifetime)
-    lines = {line.get_gid(): line for line in ax_of(figure, "lifetime").lines}
+    found = {line.get_gid(): line for line in ax_of(figure, "lifetime").lines}
     by_chance = [p.probability for p in lifetime.chance.curve if p.group == "frozen"]
-    assert list(lines["chance-frozen"].get_ydata()) == by_chance
+    assert list(found["chance-frozen"].get_ydata()) == by_chance
     # A group of which none met the rule is flat, with its bound and nothing behind it.
-    assert set(lines["reliable-refrigerated"].get_ydata()) == {1.0}
-    assert set(lines["bound-refrigerated"].get_ydata()) == {0.6}
-    assert "chance-refrigerated" not in lines
+    assert set(found["reliable-refrigerated"].get_ydata()) == {1.0}
+    assert set(found["bound-refrigerated"].get_ydata()) == {0.6}
+    assert "chance-refrigerated" not in found
     assert "Grey: by chance alone, if no source changed; about 2 (0 to 5) would meet the" in (
         notes(figure)
     )
@@ -169,7 +165,18 @@ def test_all_sources_in_one_curve_are_called_so(made: Any) -> None:
     points = tuple(
         replace(p, group="all sources", probability=1.0, low=0.6, high=1.0) for p in whole.curve
     )
-    figure = drawn(replace(whole, curve=points))
+    none = {"all sources": None}
+    figure = drawn(
+        replace(
+            whole,
+            curve=points,
+            median=none,
+            median_low=none,
+            median_high=none,
+            curve_from={"all sources": 0.0},
+            curve_to={"all sources": 860.0},
+        )
+    )
     assert "None of the sources met the rule; dotted: the lower bound." in notes(figure)
 
 

@@ -160,7 +160,7 @@ def test_stacked_panels_are_those_of_wide_figure(variant) -> None:
                 ax.get_gid() or ""
             ).startswith("lane-"):
                 assert np.array_equal(line.get_xydata(), other.get_xydata())
-    for gid in ("count-trials", "storage-name", "storage-numbers"):
+    for gid in ("count-trials", "storage-numbers"):
         assert sorted(words_of(stacked, gid)) == sorted(words_of(wide, gid)), gid
 
 

@@ -92,7 +92,7 @@ def test_advice_is_told_by_shape() -> None:
         if str(line.get_gid()).startswith("mark-")
     }
     assert len(set(looks.values())) == 3
-    assert "✕ retire  ◇ test  ● keep" in said(figure, "subtitle")
+    assert "✕ retire ◇ test ● keep" in said(figure, "subtitle")
 
 
 @pytest.mark.parametrize("floor", [0.02, 0.5, 0.85, 0.99, 1.0])

@@ -19,7 +19,7 @@ from outcomes.wording.storage_compared import SETTLED_BY
 
 from .looks import assert_words_beside, ax_of, lines, said, words
 
-SHEETS = {"slide": (ALONE, 5.4, 6.0), "page": (IN_PAGE, 3.7, 4.7), "column": (IN_COLUMN, 5.09, 6.0)}
+SHEETS = {"slide": (ALONE, 5.4, 6.0), "page": (IN_PAGE, 3.5, 5.2), "column": (IN_COLUMN, 5.09, 6.0)}
 
 
 def panel(comparison: Comparison, sheet: Sheet = ALONE, width: float = 5.4, height: float = 6.0):
@@ -70,21 +70,19 @@ def test_words_are_whole_apart_and_off_the_dots(made: Any, name: str) -> None:
     sheet, width, height = SHEETS[name]
     for comparison in made.comparisons.values():
         if sheet is IN_COLUMN:
-            height = storage_panel_height_in(comparison, 0.05, width, sheet)
+            height = storage_panel_height_in(comparison, 0.05, width, sheet, 0.75)
         figure = panel(comparison, sheet, width, height)
         assert_words_beside(figure, pixels=0.5)
         texts = [t for t in figure.texts + list(figure.artists) if hasattr(t, "get_text")]
         for line in ax_of(figure, "storage").lines if figure.axes else []:
-            reach = line.get_window_extent().padded(line.get_markersize() / 72 * figure.dpi / 2)
-            if line.get_gid() == "storage-interval":
-                reach = line.get_window_extent().padded(2.0 / 72 * figure.dpi)
+            reach = line.get_window_extent()
             for text in texts:
                 assert not reach.overlaps(text.get_window_extent()), text.get_text()
 
 
 def test_a_column_is_as_high_as_needed(made: Any) -> None:
     for comparison in made.comparisons.values():
-        height = storage_panel_height_in(comparison, 0.05, 5.09, IN_COLUMN)
+        height = storage_panel_height_in(comparison, 0.05, 5.09, IN_COLUMN, 0.75)
         figure = panel(comparison, IN_COLUMN, 5.09, height)
         lowest = min(t.get_window_extent().y0 for t in figure.findobj(type(figure.text(0, 0, "")))
                      if t.get_text())  # fmt: skip
@@ -104,6 +102,14 @@ def test_kinds_have_rows_only_where_compared(made: Any) -> None:
     many = panel(made.comparisons["five kinds"])
     assert len(words(many, "storage-name")) == MOST_ROWS
     assert words(many, "storage-name")[1].endswith("…")
+
+
+def test_kinds_without_room_are_left_out(made: Any) -> None:
+    figure = panel(made.comparisons["five kinds"], IN_PAGE, 3.5, 4.0)
+    names = words(figure, "storage-name")
+    assert names[0] == "all kinds"
+    assert 1 < len(names) < MOST_ROWS
+    assert_words_beside(figure, pixels=0.5)
 
 
 def test_without_an_interval_none_is_drawn_or_told(made: Any) -> None:
