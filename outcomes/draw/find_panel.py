@@ -181,7 +181,7 @@ def draw_find_panel(
     )
     low, high = extent(curve)
     room = 0.04 * (high - low) or max(0.5, 0.04 * high)
-    start = 0.0 if low <= 0.25 * high else low
+    start = 0.0 if low <= 0.25 * high or low == high else low
     ax = figure.add_axes(data.on(figure), gid=f"finds-{curve.exposure}")
     ax.set_xlim(start - room, high + room)
     ax.set_ylim(lowest, 1.0 + 0.03 * (1.0 - lowest))

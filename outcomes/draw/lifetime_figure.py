@@ -11,7 +11,6 @@ from outcomes.draw.theme import HEIGHT_IN, WIDTH_IN, Box, Sheet, theme
 from outcomes.wording.lifetime import describe_lifetime, lifetime_title
 
 _IN_PAGE = Sheet(13.0, 5.6, 0.1, 12.6, alone=False)
-_WIDE_IN = 12.0
 
 
 def draw_lifetime_figure(lifetime: Lifetime, footer: str) -> Figure:
@@ -34,7 +33,9 @@ def draw_lifetime_figure(lifetime: Lifetime, footer: str) -> Figure:
         sentence = describe_lifetime(lifetime) if lifetime.curve else ""
         top = write_header(figure, lifetime_title(lifetime), sentence)
         bottom = write_footer(figure, footer)
-        draw_lifetime_panel(figure, Box(MARGIN_IN, bottom, _WIDE_IN, top - bottom), lifetime)
+        draw_lifetime_panel(
+            figure, Box(MARGIN_IN, bottom, WIDTH_IN - 2 * MARGIN_IN, top - bottom), lifetime
+        )
     return figure
 
 
@@ -42,6 +43,7 @@ def draw_wear_out_in_page(lifetime: Lifetime) -> Figure:
     """The same curves within the page, where heading and sentence stand beside them."""
     with theme():
         figure = Figure(figsize=(_IN_PAGE.width_in, _IN_PAGE.height_in))
-        box = Box(0.1, 0.15, _WIDE_IN - 0.5, _IN_PAGE.height_in - 0.3)
+        width = _IN_PAGE.width_in - 2 * _IN_PAGE.margin_in
+        box = Box(_IN_PAGE.margin_in, 0.15, width, _IN_PAGE.height_in - 0.3)
         draw_lifetime_panel(figure, box, lifetime, _IN_PAGE)
     return figure

@@ -37,6 +37,7 @@ from outcomes.wording.lifetime import (
 
 HEADING = "Sources still reliable, in 100"
 NO_CURVE = "Time to unreliable: no curve"
+ALL_SOURCES = "all sources"  # the group where no regime has a curve of its own
 CHANCE = "#8b959b"
 LATE_START = "Each curve is about the sources still reliable where it begins."
 ROW_IN = 0.27
@@ -44,7 +45,6 @@ TICKS_IN = 0.36
 AXIS_NAME_IN = 0.34
 NAME_GAP_IN = 0.15
 SCALE_ROOM_IN = 0.55
-DATA_IN = 2.5
 
 Curves = Mapping[str, Sequence[CurvePoint]]
 
@@ -90,25 +90,6 @@ def followed_at(lifetime: Lifetime, group: str, time: float) -> int:
     return next((p.at_risk for p in points if p.time >= time), 0)
 
 
-def panel_height_in(lifetime: Lifetime, width_in: float, small_pt: float) -> float:
-    """Room the panel needs within a page, inches, where nothing else sets its height."""
-    curves = _by_group(lifetime)
-    heading = wrap_to_width(HEADING if curves else NO_CURVE, width_in, HEADING_PT, "bold")
-    height = lines_height_in(len(heading), HEADING_PT)
-    if not curves:
-        return height + 0.12 + sum(
-            lines_height_in(len(wrap_to_width(words, width_in, LABEL_PT)), LABEL_PT) + 0.12
-            for words in _reasons(lifetime)
-        )  # fmt: skip
-    notes = [
-        line
-        for note in _notes(lifetime, curves, with_rule=False)
-        for line in wrap_to_width(note, width_in, small_pt)
-    ]
-    table = ROW_IN * (len(curves) + 1) + 0.12 + TICKS_IN + AXIS_NAME_IN
-    return height + 0.18 + DATA_IN + table + lines_height_in(len(notes), small_pt)
-
-
 def _is_flat(points: Sequence[CurvePoint]) -> bool:
     """Whether none of the group met the rule."""
     return all(p.probability == 1.0 for p in points)
@@ -145,14 +126,11 @@ def draw_lifetime_panel(
     """
     top = box.top
     curves = _by_group(lifetime)
-    heading = wrap_to_width(
-        HEADING if curves else NO_CURVE, box.width, HEADING_PT, "bold", even=True
-    )
-    top -= write(figure, box.left, top, heading, HEADING_PT, gid="lifetime-heading", weight="bold")
     if not curves:
-        _write_reasons(figure, box, top - 0.12, lifetime)
+        _write_reasons(figure, box, lifetime, sheet)
         return None
-
+    top -= write(figure, box.left, top, [HEADING], HEADING_PT, gid="lifetime-heading",
+                 weight="bold")  # fmt: skip
     notes = [
         line
         for note in _notes(lifetime, curves, with_rule=sheet.alone)
@@ -187,7 +165,8 @@ def _notes(lifetime: Lifetime, curves: Curves, *, with_rule: bool) -> list[str]:
         notes.append(describe_chance_in_short(lifetime, lifetime.chance))
     flat = [group for group, points in curves.items() if _is_flat(points)]
     if flat:
-        notes.append(f"None of the {' or '.join(flat)} ones met the rule; dotted: the lower bound.")
+        ones = "sources" if flat == [ALL_SOURCES] else f"{' or '.join(flat)} ones"
+        notes.append(f"None of the {ones} met the rule; dotted: the lower bound.")
     if with_rule and lifetime.rule is not None:
         notes.append(f"Unreliable: {describe_rule_in_short(lifetime)}.")
     return [f"{note.rstrip('.')}." for note in notes]
@@ -198,12 +177,18 @@ def _reasons(lifetime: Lifetime) -> list[str]:
     return [describe_lifetime(lifetime), *reasons]
 
 
-def _write_reasons(figure: Figure, box: Box, top: float, lifetime: Lifetime) -> None:
+def _write_reasons(figure: Figure, box: Box, lifetime: Lifetime, sheet: Sheet) -> None:
+    """Why there is no curve, in letters as large as an answer's."""
+    top = box.top
+    if not sheet.alone:  # a slide says so in its title
+        top -= write(figure, box.left, top, [NO_CURVE], HEADING_PT, gid="lifetime-heading",
+                     weight="bold") + 0.12  # fmt: skip
     for number, words in enumerate(_reasons(lifetime)):
-        lines = wrap_to_width(words, box.width, LABEL_PT)
+        size = LABEL_PT if number or not sheet.alone else HEADING_PT
+        lines = wrap_to_width(words, box.width, size)
         color = INK if number == 0 else MUTED
         gid = f"lifetime-reason-{number}"
-        top -= write(figure, box.left, top, lines, LABEL_PT, gid=gid, color=color) + 0.12
+        top -= write(figure, box.left, top, lines, size, gid=gid, color=color) + 0.12
 
 
 def _draw_chance(ax: Axes, chance: ChanceAlone | None, groups: Sequence[str]) -> None:
@@ -321,6 +306,12 @@ def _write_names(figure: Figure, data: Box, ax: Axes, curves: Curves) -> None:
         Box(x0, min(y0, y1), x1 - x0, abs(y1 - y0))
         for points in curves.values()
         for (x0, y0), (x1, y1) in pairwise(on_sheet(p.time, p.probability) for p in points)
+    ]
+    segments += [
+        Box(x0, min(y0, y1), x1 - x0, abs(y1 - y0))
+        for points in curves.values()
+        if _is_flat(points)
+        for (x0, y0), (x1, y1) in pairwise(on_sheet(p.time, p.low) for p in points)
     ]
     taken: list[Box] = []
     height = lines_height_in(1, LABEL_PT)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -17,7 +18,12 @@ from outcomes.draw.find_panel import (
     lowest_shown,
     within_observed,
 )
-from outcomes.draw.storage_panel import draw_storage_panel, storage_panel_height_in
+from outcomes.draw.storage_panel import (
+    LEAST_ROW_IN,
+    ROW_IN,
+    draw_storage_panel,
+    storage_panel_height_in,
+)
 from outcomes.draw.theme import (
     ALONE,
     FITTED,
@@ -56,13 +62,17 @@ IN_PAGE = Sheet(13.0, 5.0, 0.1, 12.6, alone=False)
 # On a phone 390 pixels wide the smallest words are 11 pixels; the height follows what is drawn.
 IN_COLUMN = Sheet(5.25, 0.0, 0.08, 12.6, alone=False)
 STACKED_DATA_IN = 2.9
+LEAST_DATA_IN = 1.9  # of a panel within the page, which is made higher where it must be
 BETWEEN_IN = 0.3
 
 SCALE_ROOM_IN = 0.95
 FLOOR_ROOM_IN = 0.75
 KEY_IN = 0.36
+EDGE_IN = 0.15  # above and below, within a page
 FOOTER_LINES = 3
-STORAGE_IN = {True: {0: 6.4, 1: 5.4, 2: 4.6}, False: {0: 6.0, 1: 4.5, 2: 3.6}}
+STORAGE_IN = {True: {0: 6.4, 1: 5.4, 2: 4.6}, False: {0: 6.0, 1: 4.5, 2: 3.4}}
+REFUSED_IN = 0.8  # less, where nothing is compared
+LEAST_STORAGE_IN = 3.4  # its heading's width
 BESIDE_IN = 0.3
 
 
@@ -105,7 +115,8 @@ def draw_main_figure(
         What is to be known of a circle, in small print before the footer where
         the two take no more than ``FOOTER_LINES`` lines; else it is left out.
     sheet
-        What it is drawn on: a slide of 16 × 9 inches, or ``IN_PAGE``.
+        What it is drawn on: a slide of 16 × 9 inches, or ``IN_PAGE``, which is made higher
+        where its words would leave the data too little room.
     other_floors
         Further floors with the thresholds at each: nothing of them is drawn,
         but there is room for their words
@@ -124,15 +135,24 @@ def draw_main_figure(
     if len(curves) > 2:
         raise ValueError(f"{len(curves)} curves do not fit on one sheet; give at most two")
     with theme():
-        figure = Figure(figsize=(sheet.width_in, sheet.height_in))
-        top = _write_header(figure, sheet, title, subtitle if curves else "")
-        bottom = _write_footer(figure, sheet, footer, note) if sheet.alone else 0.15
         storage_width = STORAGE_IN[sheet.alone][len(curves)]
+        if curves and comparison.difference is None:
+            storage_width = max(storage_width - REFUSED_IN, LEAST_STORAGE_IN)
         left_of_storage = sheet.width_in - sheet.margin_in - storage_width
         width = left_of_storage - BESIDE_IN - sheet.margin_in
+        plan = _plan_finds(curves, ((floor, thresholds), *other_floors), width)
+        if not sheet.alone:
+            least = 2 * EDGE_IN + storage_panel_height_in(
+                comparison, alpha, storage_width, sheet, LEAST_ROW_IN
+            )
+            higher = max(sheet.height_in, plan.least_height_in, least)
+            sheet = replace(sheet, height_in=higher)
+        figure = Figure(figsize=(sheet.width_in, sheet.height_in))
+        top = _write_header(figure, sheet, title, subtitle if curves else "")
+        bottom = _write_footer(figure, sheet, footer, note) if sheet.alone else EDGE_IN
         body = Box(sheet.margin_in, bottom, width, top - bottom)
         if curves:
-            _draw_finds(figure, body, curves, floor, thresholds, other_floors, sheet)
+            _draw_finds(figure, body, curves, floor, thresholds, plan, sheet)
         else:
             _write_reason(figure, body, subtitle)
         beside = Box(left_of_storage, bottom, storage_width, top - bottom)
@@ -164,7 +184,7 @@ def draw_stacked_figure(
     sheet = IN_COLUMN
     room = sheet.width_in - 2 * sheet.margin_in
     width = room - SCALE_ROOM_IN - FLOOR_ROOM_IN
-    heading = wrap_to_width(_finds_heading(curves, floor), room, HEADING_PT, "bold")
+    heading = wrap_to_width(_finds_heading(curves, floor), room, HEADING_PT, "bold", even=True)
     lanes = [
         max(
             _lane_height(curve, marks.get(curve.exposure), at, width)
@@ -176,16 +196,15 @@ def draw_stacked_figure(
         COUNTS_IN + STACKED_DATA_IN + lane + below_in(curve, width)
         for curve, lane in zip(curves, lanes, strict=True)
     ]
-    last = storage_panel_height_in(comparison, alpha, room, sheet.small_pt)
-    head = lines_height_in(len(heading), HEADING_PT) + 0.04 + 2 * KEY_IN if curves else 0.0
-    height = 0.3 + head + sum(heights) + BETWEEN_IN * len(curves) + last
+    last = storage_panel_height_in(comparison, alpha, room, sheet, ROW_IN[sheet.alone])
+    head = lines_height_in(len(heading), HEADING_PT) + 0.04 if curves else 0.0
+    height = 2 * EDGE_IN + head + sum(heights) + BETWEEN_IN * len(curves) + last
     with theme():
         figure = Figure(figsize=(sheet.width_in, height))
-        top = height - 0.15
+        top = height - EDGE_IN
         if curves:
             write(figure, sheet.margin_in, top, heading, HEADING_PT,
                   gid="finds-heading", weight="bold")  # fmt: skip
-            _write_key(figure, sheet.margin_in, top - head + 1.5 * KEY_IN, curves, below=True)
             top -= head
         for curve, lane, high in zip(curves, lanes, heights, strict=True):
             mark = thresholds.get(curve.exposure)
@@ -201,14 +220,14 @@ def draw_stacked_figure(
                 small_pt=sheet.small_pt,
             )
             top -= high + BETWEEN_IN
-        box = Box(sheet.margin_in, 0.15, room, last)
+        box = Box(sheet.margin_in, EDGE_IN, room, last)
         draw_storage_panel(figure, box, comparison, alpha, sheet)
     return figure
 
 
 def _write_header(figure: Figure, sheet: Sheet, title: str, subtitle: str) -> float:
     if not title and not subtitle:
-        return sheet.height_in - 0.15
+        return sheet.height_in - EDGE_IN
     width = sheet.width_in - 2 * sheet.margin_in
     size = TITLE_PT
     lines = wrap_to_width(title, width, size, "bold", even=True)
@@ -261,13 +280,45 @@ def _write_reason(figure: Figure, body: Box, reason: str) -> None:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _FindsPlan:
+    """Where panels side by side stand, inches; ``lane`` and ``below`` are under the data."""
+
+    pitch: float
+    width: float
+    lane: float
+    below: float
+
+    @property
+    def least_height_in(self) -> float:
+        """The sheet's height within a page at which the data keep room enough."""
+        heading = lines_height_in(1, HEADING_PT) + 0.04
+        return 2 * EDGE_IN + heading + COUNTS_IN + LEAST_DATA_IN + self.lane + self.below
+
+
+def _plan_finds(
+    curves: Sequence[FindCurve],
+    floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]],
+    width_in: float,
+) -> _FindsPlan:
+    pitch = (width_in - SCALE_ROOM_IN) / max(len(curves), 1)
+    width = pitch - FLOOR_ROOM_IN - 0.1
+    lanes = [
+        _lane_height(c, marks.get(c.exposure), at, width) for at, marks in floors for c in curves
+    ]
+    # A name in two lines under one panel would set its data higher than the other's, and the one
+    # scale of finds, written at the left alone, would be read wrongly off the other panel.
+    below = max((below_in(curve, width) for curve in curves), default=0.0)
+    return _FindsPlan(pitch, width, max(lanes, default=0.0), below)
+
+
 def _draw_finds(
     figure: Figure,
     body: Box,
     curves: Sequence[FindCurve],
     floor: float,
     thresholds: Mapping[str, ThresholdMark | None],
-    other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]],
+    plan: _FindsPlan,
     sheet: Sheet,
 ) -> None:
     lowest = lowest_shown(curves, floor)
@@ -280,30 +331,20 @@ def _draw_finds(
     if sheet.alone:
         _write_key(figure, body.left, top - KEY_IN / 2, curves)
         top -= KEY_IN
-    pitch = (body.width - SCALE_ROOM_IN) / len(curves)
-    width = pitch - FLOOR_ROOM_IN - 0.1
-    given = [(curve, thresholds.get(curve.exposure)) for curve in curves]
-    marks = [None if mark is None else within_observed(mark, curve) for curve, mark in given]
-    lane_height = max(
-        _lane_height(curve, given_marks.get(curve.exposure), at, width)
-        for at, given_marks in ((floor, thresholds), *other_floors)
-        for curve in curves
-    )
-    # A name in two lines under one panel would set its data higher than the other's, and the one
-    # scale of finds, written at the left alone, would be read wrongly off the other panel.
-    below = max(below_in(curve, width) for curve in curves)
-    for number, (curve, mark) in enumerate(zip(curves, marks, strict=True)):
+    for number, curve in enumerate(curves):
+        mark = thresholds.get(curve.exposure)
+        left = body.left + SCALE_ROOM_IN + number * plan.pitch
         draw_find_panel(
             figure,
-            Box(body.left + SCALE_ROOM_IN + number * pitch, body.bottom, width, top - body.bottom),
+            Box(left, body.bottom, plan.width, top - body.bottom),
             curve,
             floor,
-            mark,
+            None if mark is None else within_observed(mark, curve),
             lowest=lowest,
-            lane_height=lane_height,
+            lane_height=plan.lane,
             first=number == 0,
             small_pt=sheet.small_pt,
-            below=below,
+            below=plan.below,
         )
 
 
@@ -319,15 +360,8 @@ def _lane_height(
     return lane_words(curve, shown, floor, width_in).height
 
 
-def _write_key(
-    figure: Figure,
-    left: float,
-    middle: float,
-    curves: Sequence[FindCurve],
-    *,
-    below: bool = False,
-) -> None:
-    """Say beside a sample of each what the points and, beside or ``below`` them, the line are."""
+def _write_key(figure: Figure, left: float, middle: float, curves: Sequence[FindCurve]) -> None:
+    """Say beside a sample of each what the points and the line are."""
     sheet_width, sheet_height = size_in(figure)
     half = lines_height_in(1, LABEL_PT) / 2
 
@@ -349,10 +383,7 @@ def _write_key(
         )
         words = f"observed, with its {100 * curves[0].confidence:g} % interval"
         write(figure, left + 0.28, middle + half, [words], LABEL_PT, gid="key-observed")
-        if below:
-            middle -= KEY_IN
-        else:
-            left += 0.28 + text_width_in(words, LABEL_PT) + 0.4
+        left += 0.28 + text_width_in(words, LABEL_PT) + 0.4
     fitted = [c for c in curves if c.at.size]
     if fitted:
         sample([left, left + 0.45], color=FITTED, linewidth=4)

@@ -23,8 +23,8 @@ from outcomes.draw.theme import (
     MUTED,
     WIDTH_IN,
     Box,
-    drawable,
     lines_height_in,
+    shortened,
     text_width_in,
     theme,
     write,
@@ -32,13 +32,13 @@ from outcomes.draw.theme import (
 from outcomes.text import count
 from outcomes.wording.storage_compared import (
     describe_estimand,
-    describe_storage_compared,
+    describe_storage_settled,
     storage_title,
 )
 
 ALL_KINDS = "all of these kinds"
 MOST_ROWS = 9
-_MOST_ROW_IN = 1.5
+_MOST_ROW_IN, _MORE_IN = 1.2, 1.0
 _NAME_IN = 3.6
 _GAP_IN = 0.8
 _AXIS_IN = 0.75
@@ -71,7 +71,7 @@ def draw_storage_figure(comparison: Comparison, alpha: float, footer: str = "") 
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         title = storage_title(comparison)
         if found is None:
-            write_reason(figure, title, describe_storage_compared(comparison, alpha), footer)
+            write_reason(figure, title, describe_storage_settled(comparison, alpha), footer)
             return figure
         rows = [
             (", ".join(comparison.kinds) if len(comparison.kinds) == 1 else ALL_KINDS, found),
@@ -80,7 +80,7 @@ def draw_storage_figure(comparison: Comparison, alpha: float, footer: str = "") 
         top = write_header(figure, title, describe_estimand(comparison))
         bottom = write_footer(figure, _footer(footer, 1.0 - alpha, found))
         room = top - lines_height_in(1, HEADING_PT) - 0.1 - bottom - _AXIS_IN
-        height = min(room, _MOST_ROW_IN * len(rows))
+        height = min(room, _MOST_ROW_IN * len(rows) + _MORE_IN)
         width = (WIDTH_IN - 2 * MARGIN_IN - _NAME_IN - _GAP_IN) / 2
         left = MARGIN_IN + _NAME_IN
         low = top - lines_height_in(1, HEADING_PT) - 0.1 - height
@@ -103,9 +103,7 @@ def _footer(footer: str, confidence: float, found: Difference) -> str:
 def _write_rows(figure: Figure, box: Box, rows: Sequence[tuple[str, Difference]]) -> None:
     pitch = box.height / len(rows)
     for number, (name, found) in enumerate(rows):
-        words = drawable(name)
-        while len(words) > 1 and text_width_in(words, LABEL_PT, "bold") > _NAME_IN - 0.3:
-            words = f"{words[:-2]}…"
+        words = shortened(name, _NAME_IN - 0.3, LABEL_PT, "bold")
         middle = box.top - (number + 0.5) * pitch
         half = (lines_height_in(1, LABEL_PT) + lines_height_in(1, FOOTER_PT)) / 2
         weight = "normal" if number else "bold"
@@ -126,7 +124,7 @@ def _axes(figure: Figure, box: Box, gid: str, rows: int) -> Axes:
     ax.grid(axis="x", color=HAIRLINE, linewidth=0.8)
     ax.set_axisbelow(True)
     ax.tick_params(labelsize=LABEL_PT, length=5)
-    ax.xaxis.set_major_locator(MaxNLocator(6, integer=True))
+    ax.xaxis.set_major_locator(MaxNLocator(6, integer=True, steps=[1, 2, 5, 10]))
     for side in ("top", "right", "left"):
         ax.spines[side].set_visible(False)
     return ax

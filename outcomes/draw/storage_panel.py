@@ -7,21 +7,21 @@ from typing import Literal
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FixedLocator, MaxNLocator
 
 from outcomes.analysis.decisions.compare import Comparison, Difference
 from outcomes.draw.theme import (
     ALONE,
-    FLOOR,
     HAIRLINE,
     HEADING_PT,
     INK,
     LABEL_PT,
     MUTED,
+    SUBTITLE_PT,
     Box,
     Sheet,
-    drawable,
     lines_height_in,
+    shortened,
     text_width_in,
     wrap_to_width,
     write,
@@ -34,16 +34,19 @@ from outcomes.wording.storage_compared import (
 
 HEADING = "Refrigerator or freezer?"
 MOST_ROWS = 5
-ROW_IN = 0.85
-AXIS_IN = 0.72
-_NAMES_IN = 1.75
-_LEAST_IN = 4.0  # half the width of the scale, finds in 100, at least
+ROW_IN = {True: 1.2, False: 0.75}  # alone, within a page
+LEAST_ROW_IN = 0.47  # words and a dot under them
+AXIS_IN = 0.96
+_GAP_IN = 0.12  # above the rows, and beside them for the scale's outer numbers
+_LEAST_REACH = 4.0  # finds in 100, either way
 
 
 def draw_storage_panel(
     figure: Figure, box: Box, comparison: Comparison, alpha: float, sheet: Sheet = ALONE
 ) -> Axes | None:
     """Draw the difference with its interval inside ``box``, or write why there is none.
+
+    Kinds that there is no room for are left out, the last ones first.
 
     Parameters
     ----------
@@ -66,40 +69,39 @@ def draw_storage_panel(
     top = box.top
     top -= write(figure, box.left, top, [HEADING], HEADING_PT, gid="storage-heading",
                  weight="bold")  # fmt: skip
-    answer = wrap_to_width(describe_storage_in_short(comparison), box.width, LABEL_PT)
-    top -= write(figure, box.left, top, answer, LABEL_PT, gid="storage-answer") + 0.12
-    found = comparison.difference
-    notes = wrap_to_width(describe_storage_settled(comparison, alpha), box.width, sheet.small_pt)
-    height = lines_height_in(len(notes), sheet.small_pt)
-    if found is None:
-        write(figure, box.left, top, notes, sheet.small_pt, gid="storage-note", color=MUTED)
-        return None
+    size = _answer_pt(sheet)
+    answer = wrap_to_width(describe_storage_in_short(comparison), box.width, size)
+    top -= write(figure, box.left, top, answer, size, gid="storage-answer") + _GAP_IN
+    size = _note_pt(comparison, sheet)
+    notes = wrap_to_width(describe_storage_settled(comparison, alpha), box.width, size)
     rows = storage_rows(comparison)
-    names = min(
-        max(_width_in(*row, bold=number == 0) for number, row in enumerate(rows)), _NAMES_IN
-    )
-    room = min(top - AXIS_IN - height - box.bottom, ROW_IN * len(rows))
-    data = Box(box.left + names, top - room, box.width - names, room)
-    write(figure, box.left, data.bottom - AXIS_IN, notes, sheet.small_pt, gid="storage-note",
+    if not rows:
+        write(figure, box.left, top, notes, size, gid="storage-note")
+        return None
+    room = top - AXIS_IN - lines_height_in(len(notes), size) - box.bottom
+    rows = rows[: max(int(room / LEAST_ROW_IN), 1)]
+    height = min(room, ROW_IN[sheet.alone] * len(rows))
+    data = Box(box.left + _GAP_IN, top - height, box.width - 2 * _GAP_IN, height)
+    write(figure, box.left, data.bottom - AXIS_IN, notes, size, gid="storage-note",
           color=MUTED)  # fmt: skip
     ax = _axes(figure, data, rows)
     for number, (name, own) in enumerate(rows):
-        _write_row(figure, data, names, number, len(rows), name, own)
+        _write_row(figure, data, number, len(rows), name, own)
         _draw_row(ax, number, own)
     return ax
 
 
 def storage_panel_height_in(
-    comparison: Comparison, alpha: float, width_in: float, small_pt: float
+    comparison: Comparison, alpha: float, width_in: float, sheet: Sheet, row_in: float
 ) -> float:
-    """Room the panel needs, inches, where nothing else sets its height."""
-    answer = wrap_to_width(describe_storage_in_short(comparison), width_in, LABEL_PT)
-    notes = wrap_to_width(describe_storage_settled(comparison, alpha), width_in, small_pt)
-    height = lines_height_in(1, HEADING_PT) + lines_height_in(len(answer), LABEL_PT) + 0.15
-    height += lines_height_in(len(notes), small_pt)
-    if comparison.difference is None:
-        return height
-    return height + AXIS_IN + ROW_IN * len(storage_rows(comparison))
+    """Room the panel needs, inches, with rows so far apart."""
+    answer = wrap_to_width(describe_storage_in_short(comparison), width_in, _answer_pt(sheet))
+    size = _note_pt(comparison, sheet)
+    notes = wrap_to_width(describe_storage_settled(comparison, alpha), width_in, size)
+    height = lines_height_in(1, HEADING_PT) + lines_height_in(len(answer), _answer_pt(sheet))
+    height += _GAP_IN + lines_height_in(len(notes), size)
+    rows = len(storage_rows(comparison))
+    return height + (AXIS_IN + row_in * rows + 0.01 if rows else 0.0)
 
 
 def storage_rows(comparison: Comparison) -> list[tuple[str, Difference]]:
@@ -111,66 +113,77 @@ def storage_rows(comparison: Comparison) -> list[tuple[str, Difference]]:
     return [(first, found), *comparison.by_kind.items()][:MOST_ROWS]
 
 
+def _answer_pt(sheet: Sheet) -> float:
+    return SUBTITLE_PT if sheet.alone else LABEL_PT
+
+
+def _note_pt(comparison: Comparison, sheet: Sheet) -> float:
+    """Why nothing is compared is the answer, and as large; what stands under dots is smaller."""
+    return LABEL_PT if sheet.alone or comparison.difference is None else sheet.small_pt
+
+
 def _axes(figure: Figure, data: Box, rows: Sequence[tuple[str, Difference]]) -> Axes:
     ax = figure.add_axes(data.on(figure), gid="storage")
-    reach = _LEAST_IN
+    reach = _LEAST_REACH
     for _, found in rows:
         sizes = (found.risk_difference, found.low or 0.0, found.high or 0.0)
         reach = max(reach, *(110.0 * abs(size) for size in sizes))
     ax.set_xlim(-reach, reach)
-    ax.set_ylim(len(rows) - 0.5, -0.5)
+    # Each row begins with its words; the dots stand in the middle of what is left.
+    words = lines_height_in(1, LABEL_PT) * len(rows) / data.height
+    ax.set_ylim(len(rows) - 0.5 - words / 2, -0.5 - words / 2)
     ax.set_yticks([])
-    ax.axvline(0.0, color=INK, linewidth=1.6, gid="no-difference", zorder=1.5)
-    ax.grid(axis="x", color=HAIRLINE, linewidth=0.8)
-    ax.xaxis.set_major_locator(MaxNLocator(5, integer=True, symmetric=True))
+    steps = MaxNLocator(5, integer=True, symmetric=True, steps=[1, 2, 2.5, 5, 10])
+    marks = [at for at in steps.tick_values(-reach, reach) if abs(at) <= reach]
+    ax.xaxis.set_major_locator(FixedLocator(marks))
     ax.xaxis.set_major_formatter(lambda value, _: f"{abs(value):.0f}")
     ax.tick_params(axis="x", length=5, labelsize=LABEL_PT)
+    half = (1.0 - words) / 2
+    for number in range(len(rows)):
+        for at in marks:
+            zero = at == 0.0
+            ax.vlines(
+                at,
+                number - half,
+                number + half,
+                color=INK if zero else HAIRLINE,
+                linewidth=1.8 if zero else 0.8,
+                gid="no-difference" if zero else "grid",
+                zorder=1.5,
+            )
     for side in ("top", "right", "left"):
         ax.spines[side].set_visible(False)
-    ends: tuple[tuple[str, float, Literal["left", "right"]], ...] = (
-        ("◀ fewer finds", data.left, "left"),
-        ("more finds ▶", data.right, "right"),
+    line = lines_height_in(1, LABEL_PT)
+    ends: tuple[tuple[str, float, Literal["left", "right", "center"], float], ...] = (
+        ("◀ fewer finds", data.left, "left", 0.0),
+        ("more finds ▶", data.right, "right", 0.0),
+        ("in 100, if refrigerated", data.left + data.width / 2, "center", line),
     )
-    for words, left, align in ends:
-        write(figure, left, data.bottom - 0.36, [words], LABEL_PT, gid="storage-axis",
+    for text, left, align, down in ends:
+        write(figure, left, data.bottom - 0.36 - down, [text], LABEL_PT, gid="storage-axis",
               align=align, color=MUTED)  # fmt: skip
     return ax
 
 
 def _write_row(
-    figure: Figure,
-    data: Box,
-    names: float,
-    number: int,
-    rows: int,
-    name: str,
-    found: Difference,
+    figure: Figure, data: Box, number: int, rows: int, name: str, found: Difference
 ) -> None:
-    pitch = data.height / rows
-    middle = data.top - (number + 0.5) * pitch
-    words = drawable(name)
-    while len(words) > 1 and text_width_in(words, LABEL_PT) > names - 0.1:
-        words = f"{words[:-2]}…"
+    top = data.top - number * data.height / rows
     weight = "normal" if number else "bold"
-    line = lines_height_in(1, LABEL_PT)
-    write(figure, data.left - names, middle + line, [words], LABEL_PT, gid="storage-name",
+    numbers = describe_difference_in_numbers(found)
+    room = data.width + _GAP_IN - text_width_in(numbers, LABEL_PT, weight) * 1.02 - 0.25
+    name = shortened(name, room, LABEL_PT, weight)
+    write(figure, data.left - _GAP_IN, top, [name], LABEL_PT, gid="storage-name", weight=weight)
+    write(figure, data.right, top, [numbers], LABEL_PT, gid="storage-numbers", align="right",
           weight=weight)  # fmt: skip
-    numbers = [describe_difference_in_numbers(found)]
-    write(figure, data.left - names, middle, numbers, LABEL_PT, gid="storage-numbers",
-          weight=weight)  # fmt: skip
-
-
-def _width_in(name: str, found: Difference, *, bold: bool) -> float:
-    words = (drawable(name), describe_difference_in_numbers(found))
-    return max(text_width_in(w, LABEL_PT, "bold" if bold else "normal") for w in words) * 1.03 + 0.2
 
 
 def _draw_row(ax: Axes, number: int, found: Difference) -> None:
     at = 100.0 * found.risk_difference
     if found.low is not None and found.high is not None:
         ends = [100.0 * found.low, 100.0 * found.high]
-        ax.plot(ends, [number] * 2, color=FLOOR, linewidth=4.0, gid="storage-interval", zorder=2)
+        ax.plot(ends, [number] * 2, color=INK, linewidth=4.0, gid="storage-interval", zorder=2)
     hollow = found.few or found.low is None
     ax.plot([at], [number], marker="o", markersize=13, markeredgewidth=2.4, zorder=3,
-            markeredgecolor=FLOOR, markerfacecolor="white" if hollow else FLOOR,
+            markeredgecolor=INK, markerfacecolor="white" if hollow else INK,
             linestyle="none", gid="storage-estimate")  # fmt: skip

@@ -203,6 +203,18 @@ def drawable(text: str) -> str:
     return "".join(c if c.isspace() or font.get_char_index(ord(c)) else "?" for c in text)
 
 
+def shortened(name: str, width_in: float, size_pt: float, weight: str = "normal") -> str:
+    """A name of the unit's own as it can be drawn, cut with an ellipsis to a width in inches.
+
+    >>> shortened("BON-07", 2.0, 14.0)
+    'BON-07'
+    """
+    words = drawable(" ".join(name.split()))
+    while len(words) > 1 and text_width_in(words, size_pt, weight) * 1.02 > width_in:
+        words = f"{words[:-2]}…"
+    return words
+
+
 def lines_height_in(lines: int, size_pt: float) -> float:
     """Height of a block of lines, inches, with the room below its last line."""
     return lines * size_pt * LINE_SPACING / POINTS_PER_IN

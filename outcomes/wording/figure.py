@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
-from outcomes.analysis.results import Bin, Lifetime
+from outcomes.analysis.results import Bin, Ground, Lifetime
 from outcomes.wording.exposure import exposure_value, whole_limit
 from outcomes.wording.numbers import floor_in_100, percent
 
@@ -95,7 +95,15 @@ def describe_nothing_drawn(retirement: Retirement, lifetime: Lifetime) -> str | 
     """Why the page has no figure; None where there is something to draw."""
     if lifetime.curve or any(c.bins or len(c.at) for c in retirement.curves):
         return None
-    return (
-        "There is no figure: too few usable hide trials to draw finds against cycles or age, and "
-        "too few sources met the rule below to draw how long they stay reliable."
-    )
+    return "There is no figure: too few usable hide trials to draw finds against cycles or age."
+
+
+def describe_no_interval(ground: Ground) -> str:
+    """Why a source has no interval on the shelf, in a few words."""
+    return {
+        "no trials": "not tried yet",
+        "few trials": "too few trials of its own",
+        "beyond records": "beyond what the records hold",
+        "not documented": "its storage is not on record",
+        "no model": "no answer for the unit yet",
+    }.get(ground, "no estimate")

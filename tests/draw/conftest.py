@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from outcomes.analysis.decisions.compare import Comparison, Difference
 from outcomes.analysis.results import (
     Bin,
     ChanceAlone,
@@ -126,6 +127,10 @@ def made_lifetime(groups: tuple[str, ...] = ("frozen", "mixed", "refrigerated"))
         {g: None for g in groups},
         {"mixed": "only 2 sources"} if "mixed" not in groups else {},
         0.05,
+        median_low=dict.fromkeys(groups),
+        median_high=dict.fromkeys(groups),
+        curve_from=dict.fromkeys(groups, 0.0),
+        curve_to={group: LASTS[group] for group in groups},
     )
 
 
@@ -171,6 +176,7 @@ def late_lifetime() -> Lifetime:
     return replace(
         whole,
         curve=points,
+        curve_from=dict.fromkeys(whole.curve_from, 40.0),
         followed=followed,
         not_drawn={
             "mixed": "3 met the rule; a curve needs 5",
@@ -197,6 +203,56 @@ NO_LIFETIME = Lifetime(
     {"frozen": "no source met the rule", "refrigerated": "only 2 sources followed"},
     0.05,
 )
+LIFETIMES = {
+    "three groups": made_lifetime(),
+    "four groups": made_lifetime(("frozen", "mixed", "not known", "refrigerated")),
+    "alike": alike_lifetime(),
+    "late": late_lifetime(),
+    "chance": chance_lifetime(),
+    "none": NO_LIFETIME,
+}
+
+
+def made_difference(
+    apart: float, reach: float | None = 0.06, refrigerated: int = 8, frozen: int = 17
+) -> Difference:
+    low, high = (None, None) if reach is None else (apart - reach, apart + reach)
+    counts: dict[Any, int] = {"refrigerated": refrigerated, "frozen": frozen}
+    return Difference(apart, low, high, 0.84 + apart, 0.84, None if low is None else 0.01, counts)
+
+
+def made_comparison(
+    difference: Difference | None, reason: str | None = None, **by_kind: Difference
+) -> Comparison:
+    counts: dict[Any, int] = {"refrigerated": 8, "frozen": 17}
+    kinds = ("blood", "fat", *(k for k in by_kind if k not in ("blood", "fat")))
+    return Comparison(difference, by_kind, counts, 1187, 0, kinds, (), (), reason)
+
+
+LONG_REASON = (
+    "among kinds kept both ways only 2 refrigerated sources were tried, and at least 3 are needed "
+    "on either side before anything is compared; the other refrigerated sources are of kinds that "
+    "this unit keeps one way only, so that kind and storage cannot be told apart"
+)
+COMPARISONS = {
+    "all kinds": made_comparison(made_difference(0.13)),
+    "by kind": made_comparison(
+        made_difference(0.13),
+        blood=made_difference(0.21, 0.14, 4, 6),
+        fat=made_difference(-0.09, 0.08),
+    ),
+    "five kinds": made_comparison(
+        made_difference(0.002, 0.07),
+        **{f"a kind of tissue with a name of its own {k}": made_difference(0.05 * k - 0.1, 0.11)
+           for k in range(5)},
+    ),
+    "few": made_comparison(made_difference(0.1, 0.2, 3, 4)),
+    "no interval": made_comparison(made_difference(-0.08, None)),
+    "no difference": made_comparison(made_difference(0.0, 0.018)),
+    "one kind": replace(made_comparison(made_difference(-0.6, 0.3)), kinds=("wet bone",)),
+    "refused": made_comparison(None, "no refrigerated source was tried"),
+    "refused at length": made_comparison(None, LONG_REASON),
+}  # fmt: skip
 MARK = ThresholdMark(13.9, 10.8, 18.2, 10.0)
 AGE_MARK = ThresholdMark(None, None, None, None)
 
@@ -208,7 +264,8 @@ def variants() -> dict[str, dict[str, Any]]:
         "curves": [made_curve()],
         "floor": 0.85,
         "thresholds": {"cycles": MARK},
-        "lifetime": made_lifetime(),
+        "comparison": COMPARISONS["all kinds"],
+        "alpha": 0.05,
         "footer": FOOTER,
     }
     two = one | {
@@ -241,7 +298,8 @@ def variants() -> dict[str, dict[str, Any]]:
             "thresholds": {"cycles": MARK, "age_days": ThresholdMark(701.0, 480.0, None, 426.0)},
         },
         "no_thresholds": one | {"thresholds": {"cycles": None}},
-        "no_lifetime": two | {"lifetime": NO_LIFETIME},
+        "two_by_kind": two | {"comparison": COMPARISONS["by kind"]},
+        "two_refused": two | {"comparison": COMPARISONS["refused at length"]},
         "big_n": two
         | {
             "curves": [
@@ -271,20 +329,23 @@ def variants() -> dict[str, dict[str, Any]]:
         | {"thresholds": {"cycles": ThresholdMark(30.0, None, None, 31.0), "age_days": AGE_MARK}},
         "thin_at_both_ends": two | {"curves": [thin_twice(made_curve()), thin_twice(made_age())]},
         "young": one | {"curves": [made_age(last=390.0, edges=(0, 60, 150, 390), thin_from=None)]},
-        "four_groups": two
-        | {"lifetime": made_lifetime(("frozen", "mixed", "not known", "refrigerated"))},
-        "alike_groups": two | {"lifetime": alike_lifetime()},
-        "late_groups": one | {"lifetime": late_lifetime()},
-        "chance": one | {"lifetime": chance_lifetime()},
+        "by_kind": one | {"comparison": COMPARISONS["by kind"]},
+        "five_kinds": one | {"comparison": COMPARISONS["five kinds"]},
+        "few": one | {"comparison": COMPARISONS["few"]},
+        "no_interval": two | {"comparison": COMPARISONS["no interval"]},
+        "no_difference": one | {"comparison": COMPARISONS["no difference"]},
+        "one_kind": one | {"comparison": COMPARISONS["one kind"]},
+        "refused": one | {"comparison": COMPARISONS["refused"]},
+        "refused_at_length": one | {"comparison": COMPARISONS["refused at length"]},
         "stress": two
         | {
             "title": f"{long_title}, and {long_title}",
             "subtitle": SUBTITLE + "; " + SUBTITLE,
             "footer": FOOTER + " " + FOOTER,
-            "lifetime": late_lifetime(),
+            "comparison": COMPARISONS["five kinds"],
             "thresholds": {"cycles": MARK, "age_days": ThresholdMark(701.0, 480.0, 760.0, 426.0)},
         },
-        "nothing": one | {"curves": [], "thresholds": {}, "lifetime": NO_LIFETIME},
+        "nothing": one | {"curves": [], "thresholds": {}, "comparison": COMPARISONS["refused"]},
     }
 
 
@@ -305,6 +366,8 @@ def made() -> SimpleNamespace:
         curve=made_curve,
         age=made_age,
         lifetime=made_lifetime,
-        late_lifetime=late_lifetime,
-        no_lifetime=NO_LIFETIME,
+        lifetimes=LIFETIMES,
+        difference=made_difference,
+        comparison=made_comparison,
+        comparisons=COMPARISONS,
     )

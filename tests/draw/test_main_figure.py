@@ -4,8 +4,7 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
-from itertools import combinations, pairwise
-from types import SimpleNamespace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -14,7 +13,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.cbook import pts_to_poststep
 from matplotlib.collections import LineCollection, PathCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -23,18 +21,17 @@ from matplotlib.transforms import Bbox
 
 from outcomes.draw.find_panel import lowest_shown, within_observed
 from outcomes.draw.floor_layer import floor_layer, size_pt
-from outcomes.draw.lifetime_panel import followed_at, group_looks
 from outcomes.draw.main_figure import (
     CAUTION,
     IN_COLUMN,
     IN_PAGE,
+    LEAST_DATA_IN,
     ThresholdMark,
     draw_main_figure,
     draw_stacked_figure,
 )
-from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, LANE, theme
-from outcomes.wording.lifetime import describe_lifetime, describe_rule_in_short
-from outcomes.wording.limit import describe_retire_after
+from outcomes.draw.theme import ALONE, DAYS_PER_MONTH, theme
+from outcomes.wording.exposure import whole_limit
 from outcomes.wording.threshold_on_figure import describe_threshold_on_figure, exposure_scale
 
 from .looks import ax_of, contrast
@@ -74,7 +71,7 @@ def drawn_in_page(variant: dict[str, Any]) -> Figure:
 
 def drawn_stacked(variant: dict[str, Any]) -> Figure:
     """The variant as a narrow screen has it: the panels one above the other."""
-    names = ("curves", "floor", "thresholds", "lifetime")
+    names = ("curves", "floor", "thresholds", "comparison", "alpha")
     return once("stacked", variant, lambda: draw_stacked_figure(*(variant[n] for n in names)))
 
 
@@ -105,8 +102,8 @@ def assert_whole_and_apart(figure: Figure, margin_in: float = 0.0) -> None:
         assert not overlap(box, other), (text.get_text(), other_text.get_text())
 
 
-def panels(figure: Figure) -> list[Axes]:
-    return [ax for ax in figure.axes if not (ax.get_gid() or "").startswith("lane-")]
+def finds(figure: Figure) -> list[Axes]:
+    return [ax for ax in figure.axes if (ax.get_gid() or "").startswith("finds-")]
 
 
 def overlap(one: Bbox, other: Bbox) -> bool:
@@ -122,21 +119,23 @@ def overlap(one: Bbox, other: Bbox) -> bool:
 def test_no_words_overlap_and_none_are_cut_off(variant) -> None:
     figure = drawn(variant)
     assert_whole_and_apart(figure, 0.15)
-    assert all(ax.bbox.height >= 1.4 * figure.dpi for ax in panels(figure))
+    assert all(ax.bbox.height >= 1.4 * figure.dpi for ax in finds(figure))
 
 
 def test_page_words_are_apart_and_whole(variant) -> None:
     figure = drawn_in_page(variant)
-    assert figure.get_size_inches().tolist() == [IN_PAGE.width_in, IN_PAGE.height_in]
+    width, height = figure.get_size_inches()
+    assert width == IN_PAGE.width_in
+    assert IN_PAGE.height_in <= height <= 1.2 * IN_PAGE.height_in
     assert_whole_and_apart(figure)
-    assert all(ax.bbox.height >= 2.0 * figure.dpi for ax in panels(figure))
+    assert all(ax.bbox.height >= (LEAST_DATA_IN - 0.001) * figure.dpi for ax in finds(figure))
     assert_finds_are_clear(figure)
 
 
 def test_page_letters_are_as_large_as_said(variant) -> None:
     for text, _ in extents(drawn_in_page(variant)):
         gid = text.get_gid() or ""
-        small = gid.startswith(("lifetime-note", "count-"))
+        small = gid.startswith(("storage-note", "count-"))
         # Counts of a hundred thousand, eight in a narrow panel, are squeezed a little further.
         least = IN_PAGE.small_pt - 0.3 if small else 14.0
         assert text.get_fontsize() >= least, (gid, text.get_text())
@@ -146,7 +145,7 @@ def test_stacked_words_are_apart_whole_and_large(variant) -> None:
     figure = drawn_stacked(variant)
     assert figure.get_figwidth() == IN_COLUMN.width_in
     assert_whole_and_apart(figure)
-    assert all(ax.bbox.height >= 1.9 * figure.dpi for ax in panels(figure))
+    assert all(ax.bbox.height >= 1.9 * figure.dpi for ax in finds(figure))
     for text, _ in extents(figure) if variant["curves"] else []:
         counts = (text.get_gid() or "").startswith("count-")
         assert counts or text.get_fontsize() >= IN_COLUMN.small_pt - 0.3
@@ -161,7 +160,7 @@ def test_stacked_panels_are_those_of_wide_figure(variant) -> None:
                 ax.get_gid() or ""
             ).startswith("lane-"):
                 assert np.array_equal(line.get_xydata(), other.get_xydata())
-    for gid in ("count-trials", "followed-", "group-"):
+    for gid in ("count-trials", "storage-numbers"):
         assert sorted(words_of(stacked, gid)) == sorted(words_of(wide, gid)), gid
 
 
@@ -177,14 +176,6 @@ def test_long_exposure_names_take_more_lines(made) -> None:
         placed = [(t, b) for t, b in extents(figure) if (t.get_gid() or "").startswith("axis-name")]
         for (_, box), (_, other) in combinations(placed, 2):
             assert not overlap(box, other)
-
-
-def test_page_figure_omits_what_stands_beside_it(made) -> None:
-    figure = drawn_in_page(made.variants["late_groups"])
-    assert words_of(figure, "footer") == []
-    told = " ".join(words_of(figure, "lifetime-note"))
-    assert "Unreliable:" not in told
-    assert "Not drawn" in told
 
 
 @pytest.mark.slow
@@ -248,23 +239,10 @@ def test_no_words_lie_on_the_finds(variant) -> None:
     assert_finds_are_clear(drawn(variant))
 
 
-def test_no_words_lie_on_a_curve_of_reliability(variant) -> None:
-    figure = drawn(variant)
-    placed = extents(figure)
-    for ax in figure.axes:
-        for line in lines_of(ax, "reliable-"):
-            steps = np.column_stack(pts_to_poststep(*line.get_data()))
-            shown = ax.transData.transform(steps)
-            for text, box in placed:
-                for (x0, y0), (x1, y1) in pairwise(shown):
-                    step = Bbox([[min(x0, x1), min(y0, y1)], [max(x0, x1), max(y0, y1)]])
-                    assert not overlap(box, step.padded(1.0)), text.get_text()
-
-
 def test_words_can_be_read_from_the_back(variant) -> None:
     for text, _ in extents(drawn(variant)):
         gid = text.get_gid() or ""
-        small = gid.startswith(("footer", "lifetime-note"))
+        small = gid.startswith("footer")
         # Counts may be set smaller where eight of them share a narrow panel.
         least = 12 if small else 11 if gid.startswith("count-") else 14
         assert text.get_fontsize() >= least, (gid, text.get_text())
@@ -272,10 +250,8 @@ def test_words_can_be_read_from_the_back(variant) -> None:
 
 def test_words_stand_out_from_the_paper(made) -> None:
     """At least 4.5 : 1, level AA of the Web Content Accessibility Guidelines 2.1, 1.4.3."""
-    for text, _ in extents(draw_main_figure(**made.variants["four_groups"])):
+    for text, _ in extents(draw_main_figure(**made.variants["by_kind"])):
         assert contrast(text.get_color(), "white") >= 4.5, text.get_text()
-        if (text.get_gid() or "").startswith(("threshold-", "retire-", "thin-")):
-            assert contrast(text.get_color(), LANE) >= 4.5, text.get_text()
 
 
 def test_the_line_and_band_are_the_curve(variant) -> None:
@@ -305,7 +281,6 @@ def test_the_thin_part_alone_is_dashed(variant) -> None:
         assert thin_at <= dashed
         assert not thin_at & solid
         assert set(curve.at[~curve.thin].tolist()) == solid
-        assert bool(words_of(figure, "thin-words")) or not thin_at
 
 
 def test_solid_line_ends_where_sources_become_few(made) -> None:
@@ -315,12 +290,6 @@ def test_solid_line_ends_where_sources_become_few(made) -> None:
         line for line in lines_of(ax_of(figure, "finds-cycles"), "fitted") if not line.is_dashed()
     ]
     assert solid.get_xdata().max() == curve.at[~curve.thin].max() < 20.0
-    assert words_of(figure, "thin-words") == ["few sources out here"]
-
-
-def test_few_sources_are_not_said_where_enough(made) -> None:
-    figure = draw_main_figure(**made.variants["one"] | {"curves": [made.curve(thin_from=None)]})
-    assert words_of(figure, "thin-words") == []
 
 
 def test_no_line_goes_beyond_what_was_observed(variant) -> None:
@@ -329,10 +298,6 @@ def test_no_line_goes_beyond_what_was_observed(variant) -> None:
         for line in lines_of(ax_of(figure, f"finds-{curve.exposure}"), "fitted"):
             assert line.get_xdata().min() >= curve.at[0]
             assert line.get_xdata().max() <= curve.at[-1]
-    for group in {p.group for p in variant["lifetime"].curve}:
-        (line,) = lines_of(ax_of(figure, "lifetime"), f"reliable-{group}")
-        times = [p.time for p in variant["lifetime"].curve if p.group == group]
-        assert (line.get_xdata().min(), line.get_xdata().max()) == (min(times), max(times))
 
 
 def test_every_bin_has_its_interval_and_counts(variant) -> None:
@@ -432,7 +397,7 @@ def test_threshold_and_interval_are_at_place(made) -> None:
         "◆\u00a0falls to 85 in 100 at about\u00a014\u00a0cycles "
         "(90\u00a0%\u00a0interval\u00a011–18)"
     ]
-    assert words_of(figure, "retire-words") == ["■\u00a0retire after 10\u00a0cycles"]
+    assert words_of(figure, "retire-words") == ["■\u00a0limit 10\u00a0cycles"]
 
 
 def said(curve: Any, mark: ThresholdMark | None, floor: float = 0.85) -> tuple[str, str]:
@@ -483,14 +448,14 @@ def test_long_ages_are_in_months_rounded_down(made) -> None:
     mark = ThresholdMark(701.0, 480.0, None, 426.9)
     assert said(made.age(), mark) == (
         "◆ falls to 85 in 100 at about 23 months (90 % interval 16 or more)",
-        "■ retire after 14 months",
+        "■ limit 14 months",
     )
     young = made.age(last=390.0, edges=(0, 90, 390))
     assert said(young, ThresholdMark(300.0, 200.0, 380.0, 290.7)) == (
         "◆ falls to 85 in 100 at about 300 days (90 % interval 200–380)",
-        "■ retire after 290 days (9 months)",
+        "■ limit 290 days (9 months)",
     )
-    assert said(young, ThresholdMark(300.0, 200.0, 380.0, 58.7))[1] == "■ retire after 58 days"
+    assert said(young, ThresholdMark(300.0, 200.0, 380.0, 58.7))[1] == "■ limit 58 days"
 
 
 @pytest.mark.parametrize("days", [12, 60, 61, 290, 437, 456, 700])
@@ -498,8 +463,8 @@ def test_long_ages_are_in_months_rounded_down(made) -> None:
 def test_figure_and_page_tell_the_same_age_limit(made, days, last) -> None:
     curve = made.age(last=last, edges=(0, 90, last))
     told = said(curve, ThresholdMark(None, None, None, float(days)))[1]
-    page = describe_retire_after(SimpleNamespace(by="age_days", retire_after=days))
-    assert page.removeprefix("Retire at an age of ") in told
+    page = whole_limit("age_days", days)
+    assert page in told
 
 
 def test_ticks_of_months_stand_at_their_days(made) -> None:
@@ -528,14 +493,12 @@ def test_marks_outside_the_observed_are_left_out(made) -> None:
 @pytest.mark.parametrize("sheet", [ALONE, IN_PAGE])
 def test_no_line_to_a_mark_crosses_words(made, floor, sheet) -> None:
     variant = made.variants["thin_at_both_ends"]
-    # In the middle of the panel, where the words on few sources stand.
     marks = {
         "cycles": ThresholdMark(16.0, 13.0, 20.0, 14.0),
         "age_days": ThresholdMark(460.0, 400.0, 600.0, 430.0),
     }
     given = variant | {"floor": floor, "thresholds": marks, "title": "", "subtitle": ""}
     figure = draw_main_figure(**given, sheet=sheet)
-    assert words_of(figure, "thin-words") == ["few sources at both ends"] * 2
     placed = [(t, box) for t, box in extents(figure) if "axis" not in (t.get_gid() or "")]
     lines = [
         Bbox(ax.transData.transform(segment)).padded(1.0)
@@ -563,111 +526,6 @@ def test_no_line_to_a_mark_crosses_words(made, floor, sheet) -> None:
             assert not overlap(box, Bbox([line.min, line.max])), text.get_text()
 
 
-def test_sample_of_broken_line_is_clear_of_words(variant) -> None:
-    figure = drawn(variant)
-    for ax in figure.axes:
-        for line in lines_of(ax, "thin-extent"):
-            shown = Bbox(ax.transData.transform(line.get_xydata()))
-            for text, box in extents(figure):
-                assert not overlap(box, shown.padded(2.0)), text.get_text()
-
-
-def test_each_group_is_in_steps_and_named_once(variant) -> None:
-    figure = drawn(variant)
-    groups = list(dict.fromkeys(p.group for p in variant["lifetime"].curve))
-    assert sorted(words_of(figure, "group-")) == sorted(groups)
-    for group in groups:
-        (line,) = lines_of(ax_of(figure, "lifetime"), f"reliable-{group}")
-        assert line.get_drawstyle() == "steps-post"
-        assert line.get_xydata().tolist() == [
-            [p.time, p.probability] for p in variant["lifetime"].curve if p.group == group
-        ]
-
-
-def test_groups_differ_by_more_than_colour() -> None:
-    looks = group_looks(["frozen", "mixed", "refrigerated", "not known", "all sources"])
-    assert len({str(look.linestyle) for look in looks.values()}) == len(looks)
-    assert len({look.color for look in looks.values()}) == len(looks)
-
-
-def test_followed_are_counted_from_sources(made) -> None:
-    lifetime = made.late_lifetime()
-    # By hand from entry and exit: of the five frozen sources one adds to no curve.
-    assert [followed_at(lifetime, "frozen", day) for day in (0, 40, 180, 365, 700, 900)] == [
-        1, 4, 4, 3, 2, 1,
-    ]  # fmt: skip
-    assert followed_at(lifetime, "refrigerated", 365.0) == 3
-    assert followed_at(lifetime, "all sources", 40.0) == 6
-
-
-@pytest.mark.parametrize("last", [4.0, 20.0, 60.0, 91.0, 93.0, 700.0, 9000.0])
-def test_time_held_is_told_in_months(made, last) -> None:
-    life = made.variants["two"]["lifetime"]
-    longest = max(p.time for p in life.curve)
-    points = tuple(replace(p, time=p.time * last / longest) for p in life.curve)
-    figure = draw_main_figure(
-        **made.variants["two"] | {"lifetime": replace(life, curve=points)}, sheet=IN_PAGE
-    )
-    ax = ax_of(figure, "lifetime")
-    assert "months held" in words_of(figure, "axis-name")
-    assert not any("days" in w for w in words_of(figure, "axis-name") if "held" in w)
-    marks = [t.get_text() for t in ax.get_xticklabels()]
-    assert 2 <= len(marks) == len(set(marks)) <= 6
-    assert [float(m.replace(",", "")) * DAYS_PER_MONTH for m in marks] == pytest.approx(
-        ax.get_xticks()
-    )
-
-
-def test_nobody_followed_is_a_dash_and_no_zero(made) -> None:
-    variant = made.variants["late_groups"]
-    # Of the refrigerated sources the first is followed from day 20.
-    assert followed_at(variant["lifetime"], "refrigerated", 0.0) == 0
-    told = words_of(drawn(variant), "followed-refrigerated")
-    assert told[0] == "–"
-    assert "0" not in told
-
-
-def test_steps_tell_how_many_are_followed(made) -> None:
-    lifetime = made.lifetime(("frozen",))
-    first, *_, last = lifetime.curve
-    assert followed_at(lifetime, "frozen", first.time) == first.at_risk
-    assert followed_at(lifetime, "frozen", last.time) == last.at_risk
-    assert followed_at(lifetime, "frozen", last.time + 1) == 0
-
-
-def test_group_without_a_curve_has_its_reason(made) -> None:
-    figure = draw_main_figure(**made.variants["late_groups"])
-    notes = " ".join(words_of(figure, "lifetime-note"))
-    assert "Not drawn – mixed: 3 met the rule; a curve needs 5." in notes
-    assert "Each curve is about the sources still reliable where it begins." in notes
-    assert describe_rule_in_short(made.late_lifetime()) in notes
-
-
-def test_chance_stands_grey_behind_falling_curve(made) -> None:
-    figure = draw_main_figure(**made.variants["chance"])
-    (ax,) = [ax for ax in figure.axes if ax.get_gid() == "lifetime"]
-    lines = {line.get_gid(): line for line in ax.lines}
-    chance = made.variants["chance"]["lifetime"].chance
-    drawn = [p.probability for p in chance.curve if p.group == "frozen"]
-    assert list(lines["chance-frozen"].get_ydata()) == drawn
-    # A group of which none met the rule is flat, with its bound and nothing behind it.
-    assert set(lines["reliable-refrigerated"].get_ydata()) == {1.0}
-    assert set(lines["bound-refrigerated"].get_ydata()) == {0.6}
-    assert "chance-refrigerated" not in lines
-    notes = " ".join(words_of(figure, "lifetime-note"))
-    assert "Grey: by chance alone, if no source changed; about 2 (0 to 5) would meet the" in notes
-    assert "rule, 11 did." in notes
-    assert "None of the refrigerated ones met the rule; dotted: the lower bound." in notes
-
-
-def test_without_curves_the_reason_stands_there(made) -> None:
-    figure = draw_main_figure(**made.variants["no_lifetime"])
-    assert not [ax for ax in figure.axes if ax.get_gid() == "lifetime"]
-    said = " ".join(words_of(figure, "lifetime-reason"))
-    assert describe_lifetime(made.no_lifetime) in said
-    assert "refrigerated: only 2 sources followed" in said
-
-
 def test_title_and_footer_are_written_whole(variant) -> None:
     figure = drawn(variant)
     assert " ".join(words_of(figure, "title")) == variant["title"]
@@ -688,6 +546,20 @@ def test_circle_note_stands_before_the_footer(made) -> None:
     crowded = one | {"footer": " ".join([one["footer"]] * 3)}
     assert note not in " ".join(words_of(draw_main_figure(**crowded, note=note), "footer"))
     assert words_of(draw_main_figure(**one, note=note, sheet=IN_PAGE), "footer") == []
+
+
+def test_key_is_left_to_the_caption_in_a_page(variant) -> None:
+    keyed = bool(variant["curves"])
+    assert bool(words_of(drawn(variant), "key-")) == keyed
+    assert words_of(drawn_in_page(variant), "key-") == []
+    assert words_of(drawn_stacked(variant), "key-") == []
+
+
+def test_where_nothing_compares_finds_get_the_room(made) -> None:
+    wide, narrow = (
+        ax_of(drawn(made.variants[name]), "finds-cycles").bbox.width for name in ("refused", "one")
+    )
+    assert wide > narrow + 50.0
 
 
 @pytest.mark.parametrize("confidence", [0.9, 0.95, 0.975])

@@ -7,6 +7,7 @@ import pytest
 from outcomes.analysis.decisions.compare import Comparison, Difference
 from outcomes.draw.save import render_figure
 from outcomes.draw.storage_figure import ALL_KINDS, MOST_ROWS, draw_storage_figure
+from outcomes.wording.storage_compared import SETTLED_BY
 
 from .looks import assert_words_beside, lines, words
 
@@ -54,7 +55,7 @@ def test_a_refusal_is_written_instead():
     found = replace(_comparison(), difference=None, reason="no frozen source was tried")
     figure = draw_storage_figure(found, 0.05)
     assert not figure.axes
-    assert "no frozen source was tried" in " ".join(words(figure, "reason"))
+    assert " ".join(words(figure, "reason")) == f"Why: no frozen source was tried. {SETTLED_BY}"
 
 
 @pytest.mark.parametrize("kinds", [0, 3, 20])

@@ -1,19 +1,23 @@
 """What is told under the main figure."""
 
 from dataclasses import replace
+from typing import get_args
 
+import numpy as np
 import pytest
 
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.lifetimes.rule import rule_false_call
-from outcomes.analysis.results import Bin, ChanceAlone, CurvePoint, Lifetime, RuleInUse
+from outcomes.analysis.results import Bin, ChanceAlone, Ground, Lifetime, RuleInUse
 from outcomes.wording.figure import (
-    describe_chance_on_figure,
     describe_circles,
+    describe_figure_in_short,
     describe_low_circle_in_short,
+    describe_main_figure,
+    describe_no_interval,
     describe_nothing_drawn,
 )
-from outcomes.wording.lifetime import describe_rule_errors
+from outcomes.wording.lifetime import describe_chance_in_short, describe_rule_errors
 
 
 def _lifetime(baseline: float | None) -> Lifetime:
@@ -71,16 +75,33 @@ def test_circle_below_the_floor_is_explained(cases, found, high, said) -> None:
 
 def test_figure_says_what_chance_alone_gives() -> None:
     chance = ChanceAlone(2.1, 0.0, 5.0, 0.003, 300, "more than chance", ())
-    lasting = replace(_lifetime(0.9), curve=(CurvePoint("frozen", 10.0, 0.5, 0.3, 0.7, 9),))
-    said = describe_chance_on_figure(replace(lasting, chance=chance))
-    assert "; about 2 (0 to 5) would meet the rule, and 3 did." in said
-    assert describe_chance_on_figure(lasting) is None
-    assert describe_chance_on_figure(replace(_lifetime(0.9), chance=chance)) is None
-    few = replace(lasting, chance=replace(chance, sources=0.4, high=1.0))
-    assert "; fewer than 1 (0 to 1) would" in describe_chance_on_figure(few)
+    said = describe_chance_in_short(_lifetime(0.9), chance)
+    assert said.startswith("Grey: by chance alone")
+    assert "; about 2 (0 to 5) would meet the rule, 3 did." in said
+    few = replace(chance, sources=0.4, high=1.0)
+    assert "; fewer than 1 (0 to 1) would" in describe_chance_in_short(_lifetime(0.9), few)
 
 
 def test_a_page_without_a_figure_says_why(cases) -> None:
     bare = Retirement((), ())
     assert "too few usable hide trials" in describe_nothing_drawn(bare, _lifetime(None))
     assert describe_nothing_drawn(cases["down"][2], _lifetime(None)) is None
+
+
+def test_only_what_is_drawn_is_explained(cases) -> None:
+    down = cases["down"][2]
+    short = describe_figure_in_short(down, 0.9)
+    assert short.startswith("Circles: as counted")
+    assert "line: if only this had changed" in short
+    assert short.endswith("Intervals 90 %.")
+    counted = replace(down, curves=tuple(replace(c, at=np.array([])) for c in down.curves))
+    assert "line:" not in describe_figure_in_short(counted, 0.9)
+    assert "The line" not in describe_main_figure(counted)
+    assert "The line tells the finds" in describe_main_figure(down)
+    bare = Retirement((), ())
+    assert describe_figure_in_short(bare, 0.9) == describe_main_figure(bare) == ""
+
+
+@pytest.mark.parametrize("ground", get_args(Ground))
+def test_lack_of_an_interval_is_said_in_few_words(ground) -> None:
+    assert 0 < len(describe_no_interval(ground)) < 30
