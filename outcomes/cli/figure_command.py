@@ -59,7 +59,8 @@ def command(
     """Draw one figure for a slide.
 
     \b
-    NAME is main, storage (refrigerated against frozen), price (what limits cost),
+    NAME is main, shelf (each source against the floor), storage (refrigerated
+    against frozen), wear-out (how long sources last), price (what limits cost),
     watch (early warning), search-time (found by every minute), false-alerts,
     next-cycles (what 5 more cost), records (where every source was when), ways
     (asked in other ways) or calibration.
