@@ -18,7 +18,7 @@ FAMILY = {
 ASKED = {
     "main": {"retirement", "comparison"}, "price": {"retirement", "use", "drawn", "price"},
     "storage": {"comparison"}, "wear-out": {"lifetime"},
-    "shelf": {"retirement", "use", "drawn", "_shelf_and_left", "shelf", "next_steps"},
+    "shelf": {"retirement", "use", "drawn", "_shelf_and_left", "shelf"},
     "watch": {"watched"}, "search-time": FAMILY, "false-alerts": {"false_alerts"},
     "next-cycles": FAMILY, "records": set(), "ways": {"ways"}, "calibration": {"quality"},
 }  # fmt: skip
