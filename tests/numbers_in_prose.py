@@ -51,7 +51,8 @@ MODULES = {
     "other_trials": "analysis.finds.other_trials",
     "specifications": "analysis.finds.specifications", "any_shape": "analysis.finds.any_shape",
     "line_tests": "analysis.finds.line_tests",
-    "shelf": "analysis.decisions.shelf", "slopes": "analysis.finds.slopes",
+    "shelf": "analysis.decisions.shelf", "shelf_figure": "draw.shelf_figure",
+    "slopes": "analysis.finds.slopes",
     "thaws": "exposure.thaws",
     "use_ratio": "exposure.use_ratio", "validation": "analysis.finds.validation",
 }  # fmt: skip

@@ -60,7 +60,7 @@ def test_the_answer_and_its_figure_come_first(
     answer = call(command, *records, "--out", out)
     assert answer.status == 1
     assert len(answer.out.splitlines()) == 3
-    assert answer.out.splitlines()[-1].startswith(("Retire", "No limit", "No retirement", "Too"))
+    assert answer.out.splitlines()[-1].startswith(("Limit: ", "No limit", "No retirement", "Too"))
     assert (out / "figure.png").read_bytes().startswith(b"\x89PNG")
     assert [p.name for p in out.iterdir() if p.is_file()] == ["figure.png"]
     still = [line for line in answer.err.splitlines() if "Still to come: advice on" in line]
