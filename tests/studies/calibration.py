@@ -290,7 +290,7 @@ def summarise(scenario: str, units: pd.DataFrame) -> list[Summary]:
     for measure, said, promised in _verdicts(scenario, units["verdict"], planted):
         share(measure, said, promised)
     if any(planted.values()) and "rises" in units:
-        rises = units["rises"].fillna(value=False).astype(bool)
+        rises = units["rises"].eq(True)  # blank where no change was called
         share("a rise is told where finds fall", rises, "at most 1 %")
     if "steady_kind_told" in units:
         share("a kind is told to fall that does not", units["steady_kind_told"], "")

