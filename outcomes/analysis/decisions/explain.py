@@ -12,7 +12,7 @@ from scipy import special
 
 from outcomes.analysis.decisions.curve import reach_of
 from outcomes.analysis.finds.describe_terms import linear_predictor
-from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
+from outcomes.analysis.finds.design import SET_BY_THE_SOURCE, Design
 from outcomes.analysis.finds.model import FindFit
 from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.mixed_result import MixedFit
@@ -176,7 +176,7 @@ class _Model:
         if "source" in mixed.effects and source_id in mixed.effects["source"].index:
             effect = float(mixed.effects["source"]["effect"].loc[source_id])
         self.without_source = self.eta - effect
-        own = [j for j, c in enumerate(design.columns, start=1) if c.of in OF_THE_SOURCE]
+        own = [j for j, c in enumerate(design.columns, start=1) if c.of in SET_BY_THE_SOURCE]
         self.state = design.x[:, own] @ mixed.beta[own]
         rest = design.x @ mixed.beta - self.state
         variance = np.zeros(len(design.y))

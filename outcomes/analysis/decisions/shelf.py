@@ -13,7 +13,7 @@ from scipy import special
 from outcomes.analysis.decisions.curve import log_odds_limits, model_of, observed_to, reach_of
 from outcomes.analysis.decisions.source_draws import SourceDraws, draw_over_spreads
 from outcomes.analysis.finds.cycles_or_age import exposures_tied
-from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
+from outcomes.analysis.finds.design import SET_BY_THE_SOURCE, Design
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.finds.terms import UNLOGGED
 from outcomes.analysis.finds.usable_trials import unassisted_hides
@@ -32,7 +32,7 @@ _WIDE = 0.20
 _FAR = 0.05
 _STANDING = 500  # trials that stand for the unit's dogs and conditions
 # Beside cycles, age, the share of storage spent frozen and kind, which are known of the day.
-_OWN_TERMS = ("use_ratio", UNLOGGED, "first_mass_g", "freezer_c")
+_OWN_TERMS = ("use_ratio", UNLOGGED, "first_mass_g", "freezer_c", "hours_since_thaw")
 RECENT = 20
 FEWEST_RECENT = 5
 _TRIALS_OF_ITS_OWN = 10  # from here on a source's own trials speak for where it has been
@@ -429,7 +429,7 @@ def _standing_trials(design: Design, mixed: MixedFit) -> np.ndarray:
     the order of the records nor chance decides which.
     """
     n = len(design.y)
-    own = [j for j, c in enumerate(design.columns, start=1) if c.of not in OF_THE_SOURCE]
+    own = [j for j, c in enumerate(design.columns, start=1) if c.of not in SET_BY_THE_SOURCE]
     log_odds = design.x[:, own] @ mixed.beta[own]
     if "dog" in design.groups:
         effects = mixed.effects["dog"]["effect"]
@@ -458,6 +458,9 @@ def _own_values(design: Design, term: str) -> Mapping[str, float]:
     if column is None:
         return {}
     names = design.trials["source_id"].astype(str).to_numpy()
+    if term == "hours_since_thaw":  # on the day nobody knows: as it was out on average
+        whole = pd.Series(design.x[:, column]).groupby(names).mean()
+        return {str(name): float(value) for name, value in whole.items()}
     return dict(zip(names, design.x[:, column].tolist(), strict=True))
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from outcomes.analysis.finds.design import OF_THE_SOURCE, Design
+from outcomes.analysis.finds.design import SET_BY_THE_SOURCE, Design
 from outcomes.analysis.finds.model import FindFit, at_each_spread
 from outcomes.analysis.finds.usable_trials import kinds_of
 from outcomes.analysis.results import ExposureName
@@ -164,7 +164,7 @@ def _drawn(fit: FindFit, spreads: Sequence[tuple[float, MixedFit]], draws: int) 
     mixed = spreads[0][1] if len(spreads) == 1 else fit.mixed
     assert mixed is not None
     own = np.array(
-        [j for j, c in enumerate(design.columns, start=1) if c.of in OF_THE_SOURCE], dtype=int
+        [j for j, c in enumerate(design.columns, start=1) if c.of in SET_BY_THE_SOURCE], dtype=int
     )
     rest = np.array([j for j in range(design.x.shape[1]) if j not in own])
     rng = random_stream(fit.settings.seed, "source spread")

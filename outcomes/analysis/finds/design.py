@@ -21,6 +21,9 @@ OF_THE_SOURCE = (
     *CYCLES_AND_AGE,
     *(UNLOGGED, "frozen_share", "use_ratio", "kind", "first_mass_g", "freezer_c"),
 )
+# What a prediction for one source takes from its own records: a source that is never thawed has
+# no hours since a thaw, whatever the trials were that stand for dogs and conditions.
+SET_BY_THE_SOURCE = (*OF_THE_SOURCE, "hours_since_thaw")
 OTHER_KINDS = "_of_other_kinds"
 
 

@@ -328,7 +328,7 @@ class _Finds:
         if position is not None:
             column = design.columns[position - 1]
             new = new.copy()
-            new[:, position] = (at - column.reference) / column.divisor
+            new[:, position] = column.at(at)
         step = new - design.x[self.rows]
         moved, mean = self.log_time + step @ model.beta, step.mean(axis=0)
         error = float(np.sqrt(max(mean @ model.cov @ mean, 0.0)))
