@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 from scipy.special import logit
 
@@ -31,6 +32,7 @@ def ask_search_time(fit: FindFit) -> SearchTimeFit:
     """
     from outcomes.analysis.decisions.curve import met_at_all, reach_of, standardised
     from outcomes.analysis.finds.terms import UNLOGGED
+    from outcomes.analysis.finds.usable_trials import kinds_of
     from outcomes.analysis.searches.search_time import fit_search_time, time_limits
     from outcomes.analysis.searches.share_found import plan_share_found, share_found
 
@@ -42,6 +44,10 @@ def ask_search_time(fit: FindFit) -> SearchTimeFit:
     if exposure is None:
         return replace(found, no_curve="neither cycles nor age is a term of the model of finds")
     met = met_at_all(trials, exposure)
+    position = design.column_of(exposure)
+    kinds = () if position is None else design.columns[position - 1].kinds or ()
+    if kinds:
+        met = met & np.isin(kinds_of(trials), kinds)
     plan = plan_share_found(trials, time_limits(trials), exposure, met)
     if plan is None:
         return replace(found, no_curve="no time limit is on record")
@@ -55,7 +61,7 @@ def ask_search_time(fit: FindFit) -> SearchTimeFit:
         held += "; as if every source had been logged from the start"
     rng = random_stream(fit.settings.seed, "share found")
     curve = share_found(trials, plan, found.how_soon, by_limit, error, confidence, held, rng)
-    return replace(found, curve=curve)
+    return replace(found, curve=replace(curve, kinds=kinds))
 
 
 def ask_false_alerts(trials: pd.DataFrame, settings: DecisionSettings) -> FalseAlertFit:

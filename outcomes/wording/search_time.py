@@ -10,6 +10,7 @@ from outcomes.answers.side_tests import SideTests
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, Exposure, exposure_of
 from outcomes.models.ratio import Estimate, change, power, sized
 from outcomes.text import count
+from outcomes.wording.numbers import joined
 
 
 def describe_search_time(fit: SearchTimeFit, side: SideTests) -> str:
@@ -101,6 +102,9 @@ def describe_how_soon_in_short(fit: SearchTimeFit, side: SideTests) -> str:
 def describe_searches_of(curve: FoundCurve) -> str:
     """Which searches the curves are of."""
     searches = count(curve.trials, "search", "searches")
+    sources = f"sources of {joined(list(curve.kinds))}" if curve.kinds else "sources"
+    thawed = " thawed at least once" if curve.exposure == "cycles" else ""
+    searches += f" for {sources}{thawed}" if thawed or curve.kinds else ""
     return f"{searches} limited to {told_minutes(curve.limit_s)} or more"
 
 

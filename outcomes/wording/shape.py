@@ -31,8 +31,8 @@ def describe_shape(verdict: WhichPredicts, exposure: ExposureName) -> str:
     weighed = verdict.shapes.get(exposure)
     if weighed is None:
         return (
-            f"A straight line is enough along {asked.noun} (on the scale of the odds): no bend or "
-            f"step shows beyond chance ({p_value(verdict.bend.p)})."
+            f"A straight line along {asked.noun} (on the scale of the odds) is not rejected "
+            f"({p_value(verdict.bend.p)}); a bend or step too small to show may be there."
         )
     shape, share = weighed[0].shape, sum(w.weight for w in weighed if not w.shape.bent)
     if shape.kind == "line":

@@ -141,7 +141,7 @@ def _bent_in_short(curve: FindCurve, shape: Shape) -> str:
         word = "drop" if falls == "fall" else "rise"
         return f"Finds {word} at about {at}: from {in_100(before)} to {in_100(after)}"
     if shape.kind == "levels off":
-        return f"Finds {falls} up to about {at}, and no further: {_from_to(curve)}"
+        return f"Finds {falls} up to about {at}, and not visibly beyond: {_from_to(curve)}"
     return f"Finds {falls} from about {at} on: {_from_to(curve)}"
 
 
@@ -312,7 +312,8 @@ def describe_largest_fall(verdict: WhichPredicts, *, unsure: bool = False) -> st
         if unsure
         else "No change in finds with cycles or age shows, but that is not proof of none"
     )
-    return f"{start}: a fall of up to {joined(pieces, 'or')} would still fit these records."
+    still = f"a fall of up to {joined(pieces, 'or')} would still fit these records"
+    return f"{start}: {still}, if every kind of source changes alike."
 
 
 def describe_cannot_be_told_apart(verdict: WhichPredicts, retirement: Retirement) -> str:

@@ -146,7 +146,10 @@ def test_search_time_has_its_finding_as_title() -> None:
     assert [words(figure, f"name-{k}") for k in (1, 2, 3)] == [
         ["2 cycles"], ["8 cycles"], ["24 cycles"],
     ]  # fmt: skip
-    assert "360 searches limited to 10 minutes or more" in " ".join(words(figure, "note"))
+    assert (
+        "360 searches for sources thawed at least once limited to 10 minutes or more"
+        in " ".join(words(figure, "note"))
+    )
 
 
 def test_without_a_curve_the_reason_is_written() -> None:

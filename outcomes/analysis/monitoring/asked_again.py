@@ -111,11 +111,12 @@ def ask_again(fit: FindFit, verdict: Verdict, trials: pd.DataFrame) -> AskedAgai
     Returns
     -------
     AskedAgain or None
-        None without a model, or without the exposure's term in it.
+        None without a model, without the exposure's term in it, where finds do not change along a
+        line, and where the first look leaves the effect without an error.
     """
     exposure: ExposureName = "age_days" if verdict == "age" else "cycles"
     term, column = fit.term(exposure), fit.design.column_of(exposure)
-    if term is None or column is None:
+    if term is None or column is None or fit.design.columns[column - 1].shape.bent:
         return None
     first = _first_look(fit, trials, exposure)
     if first is None:
@@ -124,6 +125,8 @@ def ask_again(fit: FindFit, verdict: Verdict, trials: pd.DataFrame) -> AskedAgai
     alpha, freedom = fit.settings.alpha, max(fit.sources - 1.0, 1.0)
     freedom = min(freedom, float(fit.freedom[column])) if fit.slopes else freedom
     reach = sequence_multiplier(term.std_error, first_error, alpha, freedom) * term.std_error
+    if not np.isfinite(reach):
+        return None
     low, high = term.log_ratio - reach, term.log_ratio + reach
     stands: bool | None = low > 0.0 or high < 0.0
     if verdict == "no change detected":

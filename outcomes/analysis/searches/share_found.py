@@ -104,6 +104,8 @@ class FoundCurve:
         Of all limits, pointwise and two-sided.
     held
         What was held fixed while the exposure varied.
+    kinds
+        Kinds of source that the searches were for; empty: all.
     """
 
     exposure: ExposureName
@@ -112,6 +114,7 @@ class FoundCurve:
     groups: tuple[FoundGroup, ...]
     confidence: float
     held: str
+    kinds: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -291,7 +291,7 @@ def test_curves_end_at_the_usual_limit():
     assert max(p.seconds for g in curve.groups for p in (*g.curve, *g.observed)) == 600.0
     told = describe_share_found(curve)
     assert told.startswith("Found within 10 minutes: ")
-    assert "600 searches limited to 10 minutes or more" in told
+    assert "600 searches for sources thawed at least once limited to 10 minutes or more" in told
 
 
 def test_observed_shares_are_kaplan_and_meiers():
