@@ -92,6 +92,7 @@ def describe_first_test(steps: Sequence[NextStep]) -> str | None:
     first = tests[0]
     dog = "" if first.dog_id is None else f" with {first.dog_id}"
     text = f"Test first: {first.source_id}, {count(first.trials or 0, 'blind trial')}{dog}."
-    if len(tests) == 1:
-        return text
-    return f"{text} {count(len(tests) - 1, 'more source')} to test: see the shelf."
+    chosen = sum(s.order == "choose" for s in steps)
+    more = [f"{len(tests) - 1} more to test"] if len(tests) > 1 else []
+    more += [f"{chosen} left to your choice"] if chosen else []
+    return f"{text} On the shelf: {joined(more)}." if more else text

@@ -101,9 +101,8 @@ def describe_storage_in_short(comparison: Comparison) -> str:
     if found.low <= 0.0 <= found.high:
         return "No difference was detected."
     points = 100.0 * found.risk_difference
-    return (
-        f"Refrigerated: about {finds_more_or_fewer(abs(points), _sign(points))} in 100 than frozen."
-    )
+    more = finds_more_or_fewer(abs(points), _sign(points))
+    return f"Refrigerated: about {more} in 100 than frozen. Do not move sources on this alone."
 
 
 def describe_storage_settled(comparison: Comparison, alpha: float) -> str:
