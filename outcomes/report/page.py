@@ -291,7 +291,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "noted": noted.sentence,
         "answer": answer,
         # Where nothing is named, why not is the answer.
-        "answer_open": facts.verdict.verdict in ("too few trials", "cannot be told apart"),
+        "answer_open": facts.verdict.verdict
+        in (*("too few trials", "no change detected", "cannot be told apart"),),
         "storage": storage,
         "next": describe_first_test(facts.next_steps),
         "tests": describe_next_steps(facts.next_steps),

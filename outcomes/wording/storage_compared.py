@@ -19,7 +19,8 @@ from outcomes.wording.terms import TERM_WORDS
 
 STORAGE_CHOSEN = "Storage was chosen, not assigned"
 SETTLED_BY = (
-    f"What would settle it: {ENOUGH_SOURCES} or more sources of a kind kept each way, by lot."
+    f"What would settle it: more trials, on {ENOUGH_SOURCES} or more sources of a kind kept each "
+    "way, by lot."
 )
 
 

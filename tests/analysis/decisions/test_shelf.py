@@ -1,13 +1,23 @@
 """Advice for every source held, and the evidence each needs."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from outcomes.analysis.decisions.curve import reach_of
-from outcomes.analysis.decisions.shelf import _held, _predict_by, advice_at, review_shelf
+from outcomes.analysis.decisions.shelf import (
+    _held,
+    _kind_columns,
+    _own_values,
+    _predict_by,
+    _source_rows,
+    _standing_trials,
+    advice_at,
+    review_shelf,
+)
 from outcomes.analysis.decisions.source_draws import draw_over_spreads
 from outcomes.analysis.finds.cycles_or_age import exposures_tied
 from outcomes.analysis.finds.model import fit_finds
@@ -191,3 +201,23 @@ def test_limits_reach_over_every_spread(reviewed) -> None:
         assert source.high >= above - 2e-3
         compared += 1
     assert compared > 10
+
+
+def test_a_source_is_asked_about_with_its_own_hours() -> None:
+    # One that is never thawed has none, whatever the trials were that stand for the conditions.
+    records = unit_records(simulate_unit(SCENARIOS["cycles only"], 20_039))
+    joined = join(records)
+    fit = fit_finds(joined.trials, DecisionSettings())
+    design, name = fit.design, "hours_since_thaw"
+    position = design.column_of(name)
+    assert position is not None
+    own = {name: _own_values(design, name)}
+    take, kinds = _standing_trials(design, fit.mixed), _kind_columns(design)
+    hours = pd.Series(design.x[:, position]).groupby(design.trials["source_id"].to_numpy()).mean()
+    assert hours.nunique() > 2
+    for source, expected in hours.items():
+        asked_of = SimpleNamespace(
+            source_id=source, kind="blood", cycles=3.0, age_days=90.0, frozen_share=0.5
+        )
+        *_, asked = _source_rows(design, fit.mixed, asked_of, take, kinds, own)
+        assert asked[:, position] == pytest.approx(expected)

@@ -17,6 +17,7 @@ from lifelines import KaplanMeierFitter
 from outcomes.analysis.decisions.curve import standardised
 from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.model import FindFit, fit_finds
+from outcomes.analysis.finds.shapes import Shape
 from outcomes.analysis.searches.search_time import (
     SearchTimeFit,
     fit_search_time,
@@ -363,3 +364,12 @@ def test_finding_is_told_by_its_ends():
     assert describe_how_soon_in_short(replace(cut, terms=(slower,)), SLOWER) == (
         "Among finds: each 10 cycles went with at least 22 % longer to the find."
     )
+
+
+def test_a_step_moves_finds_once_and_not_by_every_cycle() -> None:
+    # Times do not change here: what is found early is as often so after the step as before it.
+    trials = made(5, n=900, sources=24)
+    curve = ask_search_time(fit_finds(trials, DEFAULT, shapes={"cycles": Shape("step", 9.0)})).curve
+    assert curve is not None
+    early = [group.curve[STEPS // 4 - 1].share / group.curve[-1].share for group in curve.groups]
+    assert max(early) - min(early) < 0.15
