@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ from outcomes.models.laplace import Grouping
 from outcomes.models.mixed_model import fit_mixed_model
 from outcomes.plan.carried import match_trials
 from outcomes.plan.document import Plan
-from outcomes.plan.looks import level_of
+from outcomes.plan.looks import first_day, level_of
 from outcomes.plan.paired_rows import (
     FIRST_ARMS,
     contrast_of,
@@ -27,6 +28,7 @@ from outcomes.plan.result import ArmCount, PlannedEstimate, PlanResult
 from outcomes.random_streams import random_stream
 
 _ENOUGH = 0.02  # of the information, by which a look may be short and is due
+_AS_GOOD = 1e-6  # the same of the last, which waits for all
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,40 +101,43 @@ def analyse_plan(plan: Plan, trials: pd.DataFrame) -> PlanResult:
 
 def _look_due(plan: Plan, planned: Hides, done: Hides, through_day: int) -> _Due:
     """The latest look that is due, with the bound that the information really there gives it."""
-    days = sorted(set(planned.day.tolist()))
-    shares = {
-        day: information_share(planned, done.until(day), plan.rates, plan.effect.log_odds)
-        for day in days
-        if day <= through_day
-    }
-    over = through_day >= days[-1]
-    reached: list[tuple[int, float]] = []
-    for look in plan.looks[:-1]:
-        day = next((d for d, s in shares.items() if s >= look.information - _ENOUGH), None)
-        if day is None:
+    days = [day for day in sorted(set(planned.day.tolist())) if day <= through_day]
+    over = through_day >= int(planned.day.max())
+    if not days:
+        return _Due(0, 0, None, 0.0)
+
+    @cache
+    def share_by(day: int) -> float:
+        return information_share(planned, done.until(day), plan.rates, plan.effect.log_odds)
+
+    here = share_by(days[-1])
+    looks: list[tuple[int, float]] = []
+    for look in plan.looks:
+        last = look is plan.looks[-1]
+        if share_by(days[-1]) < look.information - (_AS_GOOD if last else _ENOUGH):
             break
-        share = shares[day]
-        if not reached or share > reached[-1][1] + 1e-6:
-            reached.append((day, share))
-    last = next(
-        (d for d, s in shares.items() if s >= plan.looks[-1].information - 1e-9),
-        days[-1] if over else None,
-    )
-    here = max(shares.values(), default=0.0)
-    if last is not None:
-        reached = [one for one in reached if one[0] < last]
-        information = [share for _, share in reached] + [
-            max(shares[last], reached[-1][1] + 1e-6 if reached else 1e-6)
-        ]
-        # What is left is spent at the end, however much was lost on the way.
-        spent = obrien_fleming_spending(np.array(information), plan.alpha)
-        spent[-1] = plan.alpha
-        return _Due(len(plan.looks), last, bounds_for(information, spent)[-1], here)
-    if not reached:
+        day = first_day(days, share_by, look.information - (_AS_GOOD if last else _ENOUGH))
+        looks.append((day, share_by(day)))
+    # The last look comes with the end of the plan, however much was lost on the way.
+    final = len(looks) == len(plan.looks) or over
+    if over and len(looks) < len(plan.looks):
+        looks.append((days[-1], here))
+    if not looks:
         return _Due(0, 0, None, here)
-    information = [share for _, share in reached]
-    bounds = bounds_for(information, obrien_fleming_spending(np.array(information), plan.alpha))
-    return _Due(len(reached), reached[-1][0], bounds[-1], here)
+    day = looks[-1][0]
+    # Looks that fall together are one, and nothing was learned at a look without information.
+    information: list[float] = []
+    for at, share in looks:
+        if share > 0.0 and (at < day or (at, share) == looks[-1]):
+            if information and share <= information[-1]:
+                information.pop()
+            information.append(share)
+    information = information or [1.0]
+    spent = obrien_fleming_spending(np.array(information), plan.alpha)
+    if final:
+        spent[-1] = plan.alpha
+    number = len(plan.looks) if final else len(looks)
+    return _Due(number, day, bounds_for(information, spent)[-1], here)
 
 
 def _paired(plan: Plan, rows: pd.DataFrame) -> PairedTrials:
