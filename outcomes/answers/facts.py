@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from outcomes.analysis.decisions.compare import Comparison
     from outcomes.analysis.decisions.exposure_left import ExposureLeft
     from outcomes.analysis.decisions.matched_portions import MatchedPortions
-    from outcomes.analysis.decisions.next_step import NextStep
+    from outcomes.analysis.decisions.next_step import DogsForTests, NextStep
     from outcomes.analysis.decisions.rate_of_use import RateOfUse
     from outcomes.analysis.decisions.shelf import ShelfSource
     from outcomes.analysis.decisions.source_draws import SourceDraws
@@ -245,7 +245,7 @@ class Facts:
         """
         return self._shelf_and_left[1]
 
-    @property
+    @cached_property
     def before_and_since(self) -> Mapping[str, FindsBeforeAndSince]:
         """Source → finds in its latest trials and before them, as counted."""
         from outcomes.analysis.decisions.before_and_since import finds_before_and_since
@@ -254,13 +254,20 @@ class Facts:
         by = limits[0].by if limits else "cycles"
         return finds_before_and_since(self.joined.trials, self.as_of, by)
 
-    @property
+    @cached_property
     def next_steps(self) -> tuple[NextStep, ...]:
         """What to do next with each source held, in the order to do it in."""
         from outcomes.analysis.decisions.next_step import plan_next_steps
 
-        limits, trials = self.retirement.thresholds, self.joined.trials
-        return plan_next_steps(self.shelf, limits, trials, self.as_of, self.settings.floor)
+        limits = self.retirement.thresholds
+        return plan_next_steps(self.shelf, limits, self.testing_dogs, self.settings.floor)
+
+    @cached_property
+    def testing_dogs(self) -> DogsForTests:
+        """Dogs that may be asked to test a source."""
+        from outcomes.analysis.decisions.next_step import DogsForTests
+
+        return DogsForTests(self.joined.trials, self.as_of)
 
     @cached_property
     def comparison(self) -> Comparison:
