@@ -43,7 +43,7 @@ hypothesis_settings.load_profile("project")
 
 
 _LONGEST_WAIT_S = 120.0
-_SLOW_PAGES = ("api.md", "worked-example.md")
+_SLOW_PAGES = ("python.md",)
 
 
 @pytest.hookimpl(tryfirst=True)

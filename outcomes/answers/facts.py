@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
@@ -55,6 +55,9 @@ Progress = Callable[[str], None]
 Meter = Callable[[str, int, int], None]
 # The longest first, so that none is left over at the end.
 _SIDE_QUESTIONS = ("lasting", "false_alerts")
+
+# Answers that neither the floor nor the confidence of a limit nor the day of the shelf changes.
+_OF_NO_FLOOR = {"fit_by_lines", "fit", "design", "verdict", "comparison"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +118,20 @@ class Facts:
         other = object.__new__(type(self))
         other.__dict__.update(self.__dict__)
         other.__dict__.update(answers)
+        return other
+
+    def decided_by(self, settings: DecisionSettings, as_of: pd.Timestamp) -> Facts:
+        """The same unit at another floor, confidence or day; what they do not change is kept."""
+        if settings == self.settings and as_of == self.as_of:
+            return self
+        other = replace(self, settings=settings, as_of=as_of)
+        alike = self.settings.with_options(floor=settings.floor, confidence=settings.confidence)
+        if alike == settings:
+            for name in _OF_NO_FLOOR & self.__dict__.keys():
+                value = self.__dict__[name]
+                if isinstance(value, FindFit):
+                    value = replace(value, settings=settings)
+                other.__dict__[name] = value
         return other
 
     @property

@@ -21,12 +21,14 @@ from outcomes.records.reading.cells import CannotReadError, Cells, FindHeader, P
 from outcomes.records.reading.files import Places, find_tables, load_table, mode_of, named
 from outcomes.records.reading.gather import gather
 from outcomes.records.reading.mapping import find_header
+from outcomes.records.reading.parquet_file import cells_of_frame
 from outcomes.records.tables import Examination, Finding, InputFile, Records
 from outcomes.records.unit_file import load_settings
 from outcomes.records.workbook import INSTRUCTIONS
 from outcomes.settings import RecordsSettings
 
 LINES_SHOWN = 5
+AnyPath = str | Path
 
 
 def read_records(
@@ -75,7 +77,7 @@ def read_records(
     """
     examination, records = examine_and_read(path, settings, today=today)
     if records is None:
-        raise RecordsError(_stop_lines(str(path), examination.stops))
+        raise RecordsError(stop_lines(str(path), examination.stops))
     return records
 
 
@@ -102,9 +104,53 @@ def examine_and_read(
     SettingsError
         If ``unit.toml`` cannot be used.
     """
-    examination, sheets, settings, log = _examine(Path(path), settings, today)
-    if examination.stops:
-        return examination, None
+    examined = _examine(Path(path), settings, today)
+    if examined[0].stops:
+        return examined[0], None
+    files = _input_files(find_tables(Path(path), examined[2].tables))
+    return examined[0], _records_of(examined, files)
+
+
+def frames_examined_and_read(
+    frames: Mapping[str, pd.DataFrame],
+    settings: RecordsSettings | None = None,
+    *,
+    today: dt.date | None = None,
+) -> tuple[Examination, Records | None]:
+    """Check tables that are frames already, and read them if nothing stops the work.
+
+    Parameters
+    ----------
+    frames
+        Table → its frame, as it would be read from a file: with the columns and words of the
+        contract, or the unit's own that ``settings`` name. Nothing is changed in them. The first
+        row is told as row 2, as in a spreadsheet.
+    settings, today
+        As for :func:`read_records`; defaults where None.
+
+    Returns
+    -------
+    Examination, Records or None
+        As :func:`examine_and_read`.
+    """
+    settings, log = settings or RecordsSettings(), Log()
+    cells = {}
+    for name, table in TABLES.items():
+        if name in frames:
+            try:
+                cells[name] = gather(
+                    [cells_of_frame(Place(name, name, Path(name)), frames[name])], table, settings
+                )
+            except CannotReadError as problem:
+                _add_problem(log, problem, name, name)
+        elif table.needed:
+            log.add("missing table", table=name, file="frames", facts={"likely": ""})
+    examined = _checked(cells, settings, today, log, "frames")
+    return examined[0], None if examined[0].stops else _records_of(examined, ())
+
+
+def _records_of(examined: _Examined, files: tuple[InputFile, ...]) -> Records:
+    examination, sheets, settings, log = examined
     frames = {
         name: _usable_rows(sheets[name], log) if name in sheets else _no_rows(table)
         for name, table in TABLES.items()
@@ -114,14 +160,13 @@ def examine_and_read(
     for name, frame in frames.items():
         check_schema(frame, TABLES[name])
     frames["trials"] = _with_sessions(frames["trials"])
-    records = Records(
+    return Records(
         **frames,
         findings=examination.findings,
         rows_in=examination.rows_in,
         settings=settings,
-        files=_input_files(find_tables(Path(path), settings.tables)),
+        files=files,
     )
-    return examination, records
 
 
 def _input_files(places: Places) -> tuple[InputFile, ...]:
@@ -163,18 +208,29 @@ def examine_records(
     return _examine(Path(path), settings, today)[0]
 
 
-def _examine(
-    path: Path, settings: RecordsSettings | None, today: dt.date | None
-) -> tuple[Examination, Mapping[str, Sheet], RecordsSettings, Log]:
+_Examined = tuple[Examination, Mapping[str, Sheet], RecordsSettings, Log]
+
+
+def _examine(path: Path, settings: RecordsSettings | None, today: dt.date | None) -> _Examined:
     log = Log()
     if settings is None:
         mode_of(path)  # that there are no records is told before what is wrong beside them
         settings = load_settings(path).records
     places = _find(path, settings, log)
     cells = {} if places is None else _load(places, settings, log)
+    return _checked(cells, settings, today, log, None if places is None else places.label)
+
+
+def _checked(
+    cells: Mapping[str, Cells],
+    settings: RecordsSettings,
+    today: dt.date | None,
+    log: Log,
+    label: str | None,
+) -> _Examined:
     sheets = {name: type_cells(table, settings, log) for name, table in cells.items()}
-    if places is not None and not any(f.table == "storage" for f in log.findings):
-        check_no_log(sheets, places.label, log)
+    if label is not None and not any(f.table == "storage" for f in log.findings):
+        check_no_log(sheets, label, log)
     sheets = check_tables(sheets, settings, today or dt.date.today(), log)
     order = {name: number for number, name in enumerate(TABLES)}
     findings = sorted(consistent(log.findings), key=lambda f: (order.get(f.table, -1), f.row or 0))
@@ -333,7 +389,8 @@ def _with_sessions(trials: pd.DataFrame) -> pd.DataFrame:
     return trials.assign(session_id=given.where(given.notna(), dates))
 
 
-def _stop_lines(path: str, stops: tuple[Finding, ...]) -> str:
+def stop_lines(path: str, stops: tuple[Finding, ...]) -> str:
+    """What stops the work, a line each for the first few."""
     lines = [finding.line() for finding in stops[:LINES_SHOWN]]
     if len(stops) == 1:
         return lines[0]
