@@ -16,7 +16,11 @@ from outcomes.answers.floor_grid import FloorPoint, floor_grid
 from outcomes.report import paper
 from outcomes.report.shelf_rows import place_on_scale
 from outcomes.wording.exposure_left import describe_exposure_left_by_source
-from outcomes.wording.limit import describe_retirement, describe_retirement_in_short
+from outcomes.wording.limit import (
+    describe_order,
+    describe_retirement,
+    describe_retirement_in_short,
+)
 from outcomes.wording.next_step import (
     describe_first_test,
     describe_next_step,
@@ -132,6 +136,7 @@ def floor_control(
             "own": own,
             "said": said,
             "limit": limit,
+            "order": [describe_order(p.retirement, p.floor) for p in grid],
             "shelf": [describe_shelf(p.shelf, p.retirement) for p in grid],
             "retire": retire,
             "price": [describe_price(facts.price, p.retirement) or "" for p in grid],

@@ -59,7 +59,7 @@ from outcomes.wording.figure import (
 from outcomes.wording.first_lines import describe_first_lines
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
-from outcomes.wording.limit import describe_retirement
+from outcomes.wording.limit import describe_order, describe_retirement
 from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.method import INTERVAL_NOTE, describe_method
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
@@ -287,6 +287,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.retirement,
             describe_shelf(facts.shelf, facts.retirement),
         ),
+        "order": describe_order(facts.retirement, settings.floor)
+        if any(s.find_probability is not None for s in facts.shelf)
+        else "",
         "before": noted.before,
         "noted": noted.sentence,
         "answer": answer,

@@ -28,7 +28,7 @@ from outcomes.wording.lifetime_regression import (
     describe_next_cycles,
     describe_storage_lifetimes,
 )
-from outcomes.wording.limit import describe_limit_of_class
+from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.next_step import (
     BLIND_NOTE,
@@ -150,7 +150,7 @@ def _further_lines(further: Further, verdict: WhichPredicts, side: SideTests) ->
 
 def retire_lines(facts: Facts) -> Iterator[str]:
     """Threshold and shelf, for people."""
-    yield describe_limit_of_class(facts.verdict, facts.retirement)
+    yield describe_retirement(facts.verdict, facts.retirement)
     if facts.verdict.verdict == "too few trials":
         yield describe_verdict(facts.fit, facts.verdict, facts.retirement)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
