@@ -168,8 +168,8 @@ def describe_retirement_in_short(verdict: WhichPredicts, retirement: Retirement)
         limits_ = describe_limit(crossing[0])
         if len(crossing) > 1:
             limits_ = f"{limits_}{_or_after(crossing[1])}, whichever comes first"
-        floor = 100.0 * crossing[0].floor
-        return f"{limits_}. Up to it these records show at least {floor:.6g} finds in 100."
+        least = 100.0 * crossing[0].floor
+        return f"{limits_}. Up to it these records show at least {least:.6g} finds in 100."
     if not thresholds:
         return describe_retirement(verdict, retirement)
     bad = [t for t in thresholds if t.outcome not in ("stays above", "rises")]
