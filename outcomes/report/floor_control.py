@@ -77,6 +77,7 @@ def floor_control(
         in ``next``. None where neither a limit nor the shelf depends on the floor.
     """
     grid = floor_grid(facts)
+    compared = facts.comparison.at(facts.settings.confidence)
     own = [point.floor for point in grid].index(facts.settings.floor)
     said = [in_100(point.floor) for point in grid]
     reasons: dict[str, int] = {}
@@ -144,7 +145,7 @@ def floor_control(
             "either": [at.sentence for at in either],
             "either_rows": [[list(astuple(row)) for row in at.rows] for at in either],
             "either_caption": [at.caption for at in either],
-            "alt": figure_alt(headline, describe_storage_in_short(facts.comparison), ""),
+            "alt": figure_alt(headline, describe_storage_in_short(compared), ""),
             "moved": [_moved(facts, point) for point in grid],
             "paper": on_paper,
             "layer": list(layers),

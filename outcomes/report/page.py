@@ -202,7 +202,10 @@ def _narrow(
 ) -> DrawnNarrow:
     curves = drawn_curves(facts)
     figure = draw_stacked_figure(
-        curves, *floors[own], facts.comparison, facts.settings.alpha, other_floors=floors
+        curves,
+        *floors[own],
+        facts.comparison.at(facts.settings.confidence),
+        other_floors=floors,
     )
     layers = tuple(floor_layer(figure, curves, *at) for at in floors)
     hide_floor(figure)
@@ -268,7 +271,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     headline = describe_verdict_in_short(fit, facts.verdict, facts.retirement)
     answer = describe_verdict(fit, facts.verdict, facts.retirement)
     retire = describe_retirement(facts.verdict, facts.retirement)
-    storage = describe_storage_in_short(facts.comparison)
+    compared = facts.comparison.at(settings.confidence)
+    storage = describe_storage_in_short(compared)
     unit = facts.records.settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
     lowest = lowest_of_scale(facts.shelf, (settings.floor,))
@@ -335,9 +339,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "shelf": shelf,
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": ACT_CAUTION,
-        "compare": describe_storage_compared(facts.comparison, settings.alpha),
-        "kinds_compared": describe_kinds(facts.comparison, settings.alpha, side),
-        "kinds_not_compared": describe_kinds_left_out(facts.comparison),
+        "compare": describe_storage_compared(compared),
+        "kinds_compared": describe_kinds(compared, side),
+        "kinds_not_compared": describe_kinds_left_out(compared),
         "firmness": []
         if facts.further is None
         else describe_firmness(facts.further, facts.verdict, side),

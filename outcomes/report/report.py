@@ -218,16 +218,16 @@ def _shelf_lines(facts: Facts) -> Iterator[str]:
 
 def compare_lines(facts: Facts) -> Iterator[str]:
     """Refrigerated against frozen, for people."""
-    c = facts.comparison
+    c = facts.comparison.at(facts.settings.confidence)
     # The first line is the answer: portions of one source are the fairest there is.
     if facts.portions.reason is None:
         yield describe_portions(facts.portions, facts.settings.alpha)
-    yield describe_storage_compared(c, facts.settings.alpha)
+    yield describe_storage_compared(c)
     side = facts.side_tests
     yield describe_storage_lifetimes(facts.lasting.weibull, side, chosen=c.reason is not None)
     if facts.portions.reason is not None:
         yield describe_portions(facts.portions, facts.settings.alpha)
-    kinds = describe_kinds(c, facts.settings.alpha, side)
+    kinds = describe_kinds(c, side)
     if kinds is not None:
         yield kinds
     left_out = describe_kinds_left_out(c)

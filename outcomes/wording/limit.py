@@ -197,10 +197,10 @@ def describe_retirement_in_short(verdict: WhichPredicts, retirement: Retirement)
 def describe_order(retirement: Retirement, floor: float) -> str:
     """What to do past the limit, and what alone is a ground to retire a source."""
     crossing = [t for t in retirement.thresholds if t.outcome == "crosses"]
-    ground = f"retire only a source that its own trials show below {floor_in_100(floor)}."
     if not crossing:
-        return f"{ground[0].upper()}{ground[1:]}"
-    return f"Past {'it' if len(crossing) == 1 else 'either'}, test; {ground}"
+        return f"Retire only a source shown below {floor_in_100(floor)}."
+    it = "it" if len(crossing) == 1 else "either"
+    return f"Past {it}, test; retire only a source shown below {100.0 * floor:.6g}."
 
 
 def _or_after(threshold: Threshold) -> str:

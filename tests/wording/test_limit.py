@@ -117,9 +117,9 @@ def test_the_lead_says_what_it_rests_on(cases) -> None:
 
 
 def test_one_line_orders_what_to_do_past_a_limit() -> None:
-    ground = "retire only a source that its own trials show below 85 in 100."
     one, two = made_threshold(), made_threshold("age_days")
-    assert describe_order(Retirement((one,), ()), 0.85) == f"Past it, test; {ground}"
-    assert describe_order(Retirement((one, two), ()), 0.85) == f"Past either, test; {ground}"
+    only = "test; retire only a source shown below 85."
+    assert describe_order(Retirement((one,), ()), 0.85) == f"Past it, {only}"
+    assert describe_order(Retirement((one, two), ()), 0.85) == f"Past either, {only}"
     none = describe_order(Retirement((replace(one, outcome="rises"),), ()), 0.85)
-    assert none == f"R{ground[1:]}"
+    assert none == "Retire only a source shown below 85 in 100."
