@@ -59,7 +59,7 @@ from outcomes.wording.figure import (
 from outcomes.wording.first_lines import describe_first_lines
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
-from outcomes.wording.limit import describe_retirement
+from outcomes.wording.limit import describe_order, describe_retirement
 from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.method import INTERVAL_NOTE, describe_method
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
@@ -202,7 +202,10 @@ def _narrow(
 ) -> DrawnNarrow:
     curves = drawn_curves(facts)
     figure = draw_stacked_figure(
-        curves, *floors[own], facts.comparison, facts.settings.alpha, other_floors=floors
+        curves,
+        *floors[own],
+        facts.comparison.at(facts.settings.confidence),
+        other_floors=floors,
     )
     layers = tuple(floor_layer(figure, curves, *at) for at in floors)
     hide_floor(figure)
@@ -268,7 +271,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     headline = describe_verdict_in_short(fit, facts.verdict, facts.retirement)
     answer = describe_verdict(fit, facts.verdict, facts.retirement)
     retire = describe_retirement(facts.verdict, facts.retirement)
-    storage = describe_storage_in_short(facts.comparison)
+    compared = facts.comparison.at(settings.confidence)
+    storage = describe_storage_in_short(compared)
     unit = facts.records.settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
     lowest = lowest_of_scale(facts.shelf, (settings.floor,))
@@ -287,6 +291,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.retirement,
             describe_shelf(facts.shelf, facts.retirement),
         ),
+        "order": describe_order(facts.retirement, settings.floor)
+        if any(s.find_probability is not None for s in facts.shelf)
+        else "",
         "before": noted.before,
         "noted": noted.sentence,
         "answer": answer,
@@ -332,9 +339,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "shelf": shelf,
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": ACT_CAUTION,
-        "compare": describe_storage_compared(facts.comparison, settings.alpha),
-        "kinds_compared": describe_kinds(facts.comparison, settings.alpha, side),
-        "kinds_not_compared": describe_kinds_left_out(facts.comparison),
+        "compare": describe_storage_compared(compared),
+        "kinds_compared": describe_kinds(compared, side),
+        "kinds_not_compared": describe_kinds_left_out(compared),
         "firmness": []
         if facts.further is None
         else describe_firmness(facts.further, facts.verdict, side),

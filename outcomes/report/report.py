@@ -28,7 +28,7 @@ from outcomes.wording.lifetime_regression import (
     describe_next_cycles,
     describe_storage_lifetimes,
 )
-from outcomes.wording.limit import describe_limit_of_class
+from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.next_step import (
     BLIND_NOTE,
@@ -150,7 +150,7 @@ def _further_lines(further: Further, verdict: WhichPredicts, side: SideTests) ->
 
 def retire_lines(facts: Facts) -> Iterator[str]:
     """Threshold and shelf, for people."""
-    yield describe_limit_of_class(facts.verdict, facts.retirement)
+    yield describe_retirement(facts.verdict, facts.retirement)
     if facts.verdict.verdict == "too few trials":
         yield describe_verdict(facts.fit, facts.verdict, facts.retirement)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
@@ -218,16 +218,16 @@ def _shelf_lines(facts: Facts) -> Iterator[str]:
 
 def compare_lines(facts: Facts) -> Iterator[str]:
     """Refrigerated against frozen, for people."""
-    c = facts.comparison
+    c = facts.comparison.at(facts.settings.confidence)
     # The first line is the answer: portions of one source are the fairest there is.
     if facts.portions.reason is None:
         yield describe_portions(facts.portions, facts.settings.alpha)
-    yield describe_storage_compared(c, facts.settings.alpha)
+    yield describe_storage_compared(c)
     side = facts.side_tests
     yield describe_storage_lifetimes(facts.lasting.weibull, side, chosen=c.reason is not None)
     if facts.portions.reason is not None:
         yield describe_portions(facts.portions, facts.settings.alpha)
-    kinds = describe_kinds(c, facts.settings.alpha, side)
+    kinds = describe_kinds(c, side)
     if kinds is not None:
         yield kinds
     left_out = describe_kinds_left_out(c)
