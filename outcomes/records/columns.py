@@ -80,6 +80,8 @@ class Column:
     instead
         What is used in the place of a value left out, for people; empty where
         nothing is.
+    may_be_vague
+        A date that may be a month, a season or a year.
     """
 
     name: str
@@ -93,6 +95,7 @@ class Column:
     may_be_empty: bool = False
     side: bool = False
     instead: str = ""
+    may_be_vague: bool = False
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -154,7 +157,7 @@ SOURCES = Table(
         Column(
             "kind", "text", "What it is, in your own words (muscle, blood, wet bone).", needed=True
         ),
-        Column("acquired_on", "time", "Date the unit took it in.", needed=True),
+        Column("acquired_on", "time", "Date the unit took it in.", needed=True, may_be_vague=True),
         Column(
             "age_at_acquisition_days",
             "number",
@@ -302,6 +305,12 @@ TRIALS = Table(
             unit="s",
             low=0,
             high=86_400,
+            side=True,
+        ),
+        Column(
+            "ended_at",
+            "time",
+            "When the search ended; tells the seconds where search_s is empty.",
             side=True,
         ),
         Column(

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from outcomes.records.cell_kinds import Guess, column_of, filled_texts
 from outcomes.records.columns import TABLES, Table
 from outcomes.records.read import header_finder
 from outcomes.records.reading.cells import CannotReadError, Cells, Place
@@ -13,14 +14,7 @@ from outcomes.records.reading.files import NO_PART, find_tables, same_columns
 from outcomes.records.reading.fold import fold_label
 from outcomes.records.reading.gather import gather
 from outcomes.records.reading.words import says_no_source
-from outcomes.records.table_guess import (
-    Guess,
-    TableGuess,
-    column_of,
-    filled_texts,
-    guess_table,
-    parts_of,
-)
+from outcomes.records.table_guess import TableGuess, guess_table, parts_of
 from outcomes.settings import RecordsSettings
 
 MOST_LOOKED_INTO = 20
@@ -74,11 +68,13 @@ def guess_structure(
         for n, g in guesses.items()
     }
     above = {n: (g.same_as_above[0],) for n, g in guesses.items() if g.same_as_above}
+    ticked = {n: g.ticked for n, g in guesses.items() if g.ticked}
     said = replace(
         known,
         tables={**known.tables, **tables},
         columns={**known.columns, **{n: c for n, c in columns.items() if c}},
         same_as_above={**above, **known.same_as_above},
+        ticked={**ticked, **known.ticked},
     )
     read = {
         name: replace(guess, cells=_read(guess.places, TABLES[name], said))

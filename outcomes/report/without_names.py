@@ -113,6 +113,8 @@ def _settings(settings: RecordsSettings, codes: Mapping[str, Mapping[str, str]])
         settings,
         tables={},
         columns={},
+        same_as_above={},
+        ticked={},
         words={
             name: dict(zip(_without(pd.Series([*said]), codes), said.values(), strict=True))
             for name, said in settings.words.items()

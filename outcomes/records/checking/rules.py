@@ -441,6 +441,12 @@ _NOTES = (
         "{likely}",
     ),
     Rule(
+        "vague date",
+        "note",
+        "not a day, so taken as {taken}, {why}: it may be up to {days} days older than is reckoned",
+        "Write the day, if it is written down anywhere; else leave it.",
+    ),
+    Rule(
         "control characters",
         "note",
         "the row holds characters that cannot be shown; each is read as \ufffd",
@@ -580,6 +586,18 @@ _NOTES = (
         "note",
         "a miss without a search time",
         "Fill in how long the dog searched.",
+    ),
+    Rule(
+        "search ended before it began",
+        "note",
+        "earlier than it began, or over a day later, so it tells no search time",
+        "Correct one of the two times.",
+    ),
+    Rule(
+        "search ended as it began",
+        "note",
+        "it ended in the minute in which it began, so it tells no search time",
+        "Fill in the seconds, if they are known.",
     ),
     Rule(
         "search over the limit",

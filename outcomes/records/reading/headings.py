@@ -9,7 +9,8 @@ from collections.abc import Callable, Mapping, Sequence
 _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
     "sources": {
         "discarded_on": (
-            r"discard|dispos|destr|thrown|binned|retired|removed|burn|\bgone\b|used up|\bout\b",
+            r"discard|dispos|destr|thrown|binned|retired|removed|burn|\bgone\b|used up|eliminat|"
+            r"withdrawn|\bout\b",
             "",
         ),
         "counted_on": (r"count|tall(y|ied)|as (of|at)|checked", r"thaw|cycle|number|how many"),
@@ -57,7 +58,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "limit_s": (r"limit|max|allowed|allotted|cut.?off", ""),
         "set_min": (
             r"\bset\b|placed|soak|\blay\b|laid|hid(den)?\b|ageing|aging|\bwait|in place|"
-            r"put (out|down)|been out|sat\b",
+            r"put (out|down)|been out|\bout for|expos|sat\b",
             r"time (was|of)|by whom|\bwho\b|depth|deep|date",
         ),
         "search_s": (
@@ -69,7 +70,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "depth_cm": (r"deep|depth|how far down", ""),
         "humidity_pct": (r"humid|\brh\b|\bhum\b", ""),
         "wind_m_s": (r"wind|wnd|breeze", r"dir|from"),
-        "temperature_c": (r"temp|degrees|how (hot|cold|warm)", r"trend"),
+        "temperature_c": (r"temp|\bdeg(rees)?\b|°|how (hot|cold|warm)", r"trend|body"),
         "setting": (r"where|site|venue|location|environ|terrain|area|surround|place$", ""),
         "placement": (r"placement|hide type|how .*(hidden|hid|placed)|height|kind of hide", ""),
         "hide_id": (r"hide", r"type|depth|kind|time|how"),
