@@ -40,6 +40,12 @@ settings_option = click.option(
     metavar="FILE",
     help="The unit's settings; unit.toml beside the records if not given.",
 )
+plan_option = click.option(
+    "--plan",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The key of planned trials; plan.json beside the records if not given.",
+)
 no_names_option = click.option(
     "--without-names", is_flag=True, help="Codes in the place of dogs, handlers and sources."
 )
@@ -142,6 +148,8 @@ class UnitOptions:
         Where the records are, and the settings if not beside them.
     floor, confidence, seed
         As in the settings, which they go before; None where not given.
+    plan
+        The key of planned trials, if not beside the records.
     """
 
     records: Path
@@ -149,6 +157,7 @@ class UnitOptions:
     floor: float | None = None
     confidence: float | None = None
     seed: int | None = None
+    plan: Path | None = None
 
     def settings(self) -> Settings:
         """The unit's settings with what was given instead."""
@@ -162,12 +171,12 @@ class UnitOptions:
 
 
 def analysis_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """RECORDS, --settings, --floor, --confidence, --seed and --json."""
+    """RECORDS, --settings, --plan, --floor, --confidence, --seed and --json."""
     return unit_options(json_option(function))
 
 
 def unit_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """RECORDS, --settings, --floor, --confidence and --seed, handed on as ``unit``."""
+    """RECORDS, --settings, --plan, --floor, --confidence, --seed, handed on as ``unit``."""
 
     @wraps(function)
     def command(**given: Any) -> Any:
@@ -186,6 +195,7 @@ def unit_options(function: Callable[..., Any]) -> Callable[..., Any]:
             type=SettingType("floor", share=True),
             help="Lowest acceptable find probability (0.85).",
         ),
+        plan_option,
         settings_option,
         records_argument,
     ):
@@ -212,7 +222,7 @@ def load(unit: UnitOptions) -> Loaded:
     from outcomes.records.read import read_records
 
     settings = unit.settings()
-    records = read_records(unit.records, settings.records)
+    records = read_records(unit.records, settings.records, plan=unit.plan)
     if not len(records.trials):
         from outcomes.errors import RecordsError
 
