@@ -68,34 +68,37 @@ LEAST_PERCENT = 10  # a number beyond it is meant as one of a hundred
 
 
 class SettingType(click.ParamType):  # type: ignore[type-arg]  # only newer clicks are generic
-    """A setting of decisions as an option, held to the bounds that stand beside the setting.
+    """A setting as an option, held to the bounds that stand beside the setting.
 
     Parameters
     ----------
     setting
-        A field of :class:`~outcomes.settings.DecisionSettings`.
+        A field of the class of settings.
     share
         Whether it is a share of one, for which a per cent may be written by mistake.
+    of
+        Name of the class, in :mod:`outcomes.settings`.
     """
 
-    def __init__(self, setting: str, *, share: bool = False) -> None:
+    def __init__(self, setting: str, *, share: bool = False, of: str = "DecisionSettings") -> None:
         self.name = "number" if share else "integer"
         self._setting = setting
         self._share = share
+        self._of = of
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float | int:
         """The value as the setting keeps it."""
+        from outcomes import settings
         from outcomes.errors import SettingValueError
-        from outcomes.settings import DecisionSettings, check_setting
 
         percent = _percent(value) if self._share else None
         if percent is not None:
             self.fail(f"{value} is not a share of one: write {percent / 100:.2f}.", param, ctx)
         try:
-            number: float | int = check_setting(
-                DecisionSettings, self._setting, value, written=True
+            number: float | int = settings.check_setting(
+                getattr(settings, self._of), self._setting, value, written=True
             )
         except SettingValueError as error:
             self.fail(error.problem.removeprefix("= "), param, ctx)
