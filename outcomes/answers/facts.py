@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from outcomes.analysis.searches.false_alerts import FalseAlertFit
     from outcomes.analysis.searches.search_time import SearchTimeFit
     from outcomes.answers.lifetimes import Lasting
+    from outcomes.answers.planned import Planned
     from outcomes.answers.sensitivity import Further
     from outcomes.answers.side_tests import SideTests
 
@@ -309,6 +310,26 @@ class Facts:
         from outcomes.analysis.decisions.storage_bounds import compare_bounds
 
         return compare_bounds(self.fit)
+
+    @cached_property
+    def planned(self) -> Planned | None:
+        """What planned trials say; None where there is no plan."""
+        if self.records.plan is None:
+            return None
+        from outcomes.answers.planned import tell_planned
+        from outcomes.plan.analyse import analyse_plan
+        from outcomes.plan.document import plan_from_bytes
+
+        plan = plan_from_bytes(self.records.plan.content, self.records.plan.file)
+        self.working.progress("Reading the planned trials")
+        trials = self.joined.trials
+        return tell_planned(plan, analyse_plan(plan, trials), trials)
+
+    @property
+    def told_by_lot(self) -> bool:
+        """Whether planned trials, assigned by lot, have come to a look."""
+        planned = self.planned
+        return planned is not None and planned.result.assigned_by_lot and planned.result.look > 0
 
     @cached_property
     def lifetime(self) -> Lifetime:

@@ -235,19 +235,20 @@ def compare_storage(finds: Finds) -> Storage:
 
 
 class Storage(Result):
-    """Refrigerated against frozen, as find probabilities; intervals at 95 %."""
+    """Refrigerated against frozen, as find probabilities; intervals at the unit's confidence."""
 
     def __init__(self, facts: Facts) -> None:
         self._facts = facts
+        self._told = facts.comparison.at(facts.settings.confidence)
 
     @property
     def sentence(self) -> str:
         """The difference in words, or why there is none."""
-        return describe_storage_compared(self._facts.comparison, self._facts.settings.alpha)
+        return describe_storage_compared(self._told)
 
     def to_frame(self) -> pd.DataFrame:
         """One row for all kinds compared, then one a kind; empty where nothing is compared."""
-        c = self._facts.comparison
+        c = self._told
         found = {} if c.difference is None else {"all kinds": c.difference, **c.by_kind}
         names = ("refrigerated", "frozen", "risk_difference", "low", "high", "p")
         frame = pd.DataFrame(
@@ -268,4 +269,4 @@ class Storage(Result):
         """
         from outcomes.draw.on_axes import plot_storage
 
-        return plot_storage(self._facts.comparison, ax, **style)
+        return plot_storage(self._told, ax, **style)

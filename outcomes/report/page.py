@@ -43,6 +43,7 @@ from outcomes.report.answer_figure import (
 )
 from outcomes.report.floor_control import figure_alt, floor_control
 from outcomes.report.paper_face import paper_faces
+from outcomes.report.planned_lines import planned_lines
 from outcomes.report.shelf_rows import lowest_of_scale, place_on_scale, shelf_rows
 from outcomes.text import count, p_number
 from outcomes.wording.as_of import as_of_notes
@@ -64,6 +65,7 @@ from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.method import INTERVAL_NOTE, describe_method
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
+from outcomes.wording.planned import describe_planned_in_short
 from outcomes.wording.price import describe_price, describe_price_table
 from outcomes.wording.records import records_noted
 from outcomes.wording.rows import describe_not_on_shelf, describe_rows
@@ -312,7 +314,16 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "interval_note": INTERVAL_NOTE if fit.mixed is not None else None,
         "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, storage, retire),
-        "figure_caption": describe_figure_in_short(facts.retirement, settings.confidence),
+        "figure_caption": " ".join(
+            filter(
+                None,
+                (
+                    describe_figure_in_short(facts.retirement, settings.confidence),
+                    None if facts.planned is None else describe_planned_in_short(facts.planned),
+                ),
+            )
+        ),
+        "planned": planned_lines(facts),
         "figure_notes": " ".join(
             filter(
                 None,
@@ -371,7 +382,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         ),
         "rule": describe_rule_errors(facts.lifetime),
         "limits": [
-            *describe_limitations(fit, facts.verdict),
+            *describe_limitations(fit, facts.verdict, by_lot=facts.told_by_lot),
             *describe_not_parted(facts.further, facts.verdict),
         ],
         "method": describe_method(fit, facts.verdict),

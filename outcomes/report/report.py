@@ -11,6 +11,7 @@ from outcomes.answers.facts import Facts
 from outcomes.answers.sensitivity import Further
 from outcomes.answers.side_tests import SideTests
 from outcomes.report import price_table, tables
+from outcomes.report.planned_lines import planned_lines
 from outcomes.simulate import Unit, find_true_threshold
 from outcomes.text import Row, in_months, p_number, table
 from outcomes.wording.as_of import as_of_notes
@@ -81,6 +82,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     fit, verdict = facts.fit, facts.verdict
     yield describe_verdict_in_short(fit, verdict, facts.retirement) + "."
     yield describe_verdict(fit, verdict, facts.retirement)
+    yield from planned_lines(facts)
     if fit.terms:
         yield _strong("Terms of the model")
         rows = [("term", "per", "odds ratio", "low", "high", "p")]
@@ -95,7 +97,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     for line in describe_left_out(fit):
         yield f"left out: {line}"
     yield _strong("What these records cannot say")
-    yield from describe_limitations(fit, verdict)
+    yield from describe_limitations(fit, verdict, by_lot=facts.told_by_lot)
     yield from describe_not_parted(facts.further, verdict)
     if facts.further is not None and facts.further.penalised is not None:
         yield describe_penalised(facts.further.penalised)
@@ -219,7 +221,9 @@ def _shelf_lines(facts: Facts) -> Iterator[str]:
 def compare_lines(facts: Facts) -> Iterator[str]:
     """Refrigerated against frozen, for people."""
     c = facts.comparison.at(facts.settings.confidence)
-    # The first line is the answer: portions of one source are the fairest there is.
+    # The first line is the answer: by lot if it was drawn; then portions of one source.
+    if facts.planned is not None and facts.planned.plan.question == "storage":
+        yield from planned_lines(facts)
     if facts.portions.reason is None:
         yield describe_portions(facts.portions, facts.settings.alpha)
     yield describe_storage_compared(c)

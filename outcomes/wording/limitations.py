@@ -7,10 +7,15 @@ from outcomes.analysis.finds.model import FindFit
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 
 
-def describe_limitations(fit: FindFit, verdict: WhichPredicts) -> list[str]:
-    """What these records cannot say."""
+def describe_limitations(
+    fit: FindFit, verdict: WhichPredicts, *, by_lot: bool = False
+) -> list[str]:
+    """What these records cannot say; ``by_lot``: planned trials say what they can."""
     lines = [
-        "Whether storage caused a change: sources were chosen for use and for storage, not "
+        "Whether storage caused a change outside the planned trials: there, sources were chosen "
+        "for use and for storage, not assigned."
+        if by_lot
+        else "Whether storage caused a change: sources were chosen for use and for storage, not "
         "assigned. Only a trial planned for it, with sources assigned by lot, can say.",
     ]
     if verdict.verdict == "no change detected" and verdict.largest_fall:

@@ -15,6 +15,7 @@ from outcomes.report.results.compare import CompareSection
 from outcomes.report.results.finds import FindSection, WhichPredictsSection
 from outcomes.report.results.inputs import Inputs, SettingsUsed
 from outcomes.report.results.lifetimes import LifetimeSection, WatchSection
+from outcomes.report.results.plan import PlanSection
 from outcomes.report.results.records import RecordsUsed
 from outcomes.report.results.retire import RetireSection
 from outcomes.report.results.searches import FalseAlertsSection, SearchTimeSection
@@ -54,20 +55,6 @@ class InspectionsSection:
     sources: int
     change: tuple[Estimate, ...]
     finds: tuple[Estimate, ...]
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanSection:
-    """How far planned trials have come, and what they say."""
-
-    design: Literal["split", "pairs", "shelf"]
-    look: int
-    of_looks: int
-    done: int
-    lost: int
-    estimate: Estimate | None
-    assigned_by_lot: bool
     sentence: str
 
 
