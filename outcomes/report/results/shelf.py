@@ -11,6 +11,7 @@ from outcomes.answers.facts import Facts
 from outcomes.exposure.accumulate import Regime
 from outcomes.exposure.cycles_and_age import ExposureName
 from outcomes.records.columns import Result
+from outcomes.report.results.stock import replacement_days
 from outcomes.report.results.values import Number, filled
 from outcomes.wording.exposure_left import describe_exposure_left, left_is_told
 from outcomes.wording.shelf import describe_advice
@@ -65,8 +66,12 @@ class SourceHeld:
         Predicted today, over the unit's dogs and conditions.
     ground
         Why the advice is given, in a word; ``reason`` says it.
-    recent, replace_by
+    recent
         Not told yet: null.
+    replace_by
+        The day it reaches its limit at its own rate of use (ISO 8601): as likely before as
+        after; null where it has none. ``replace_from`` and ``replace_until`` are the limits of
+        that, null beyond a lifetime.
     trials_to_settle
         About how many further trials would settle it.
     log_begins_late
@@ -93,6 +98,8 @@ class SourceHeld:
     reason: str
     recent: tuple[Result, ...] | None = None
     replace_by: str | None = None
+    replace_from: str | None = None
+    replace_until: str | None = None
     trials_to_settle: int | None
     trials_used: int | None
     log_begins_late: bool
@@ -108,10 +115,12 @@ def make_shelf(facts: Facts) -> tuple[SourceHeld, ...]:
         source.source_id: _left(source, one, facts)
         for source, one in zip(facts.shelf, facts.left, strict=False)
     }
+    days = replacement_days(facts.stock)
     return tuple(
         filled(
             SourceHeld,
             source,
+            **days.get(source.source_id, {}),
             confidence=confidence,
             reason=describe_advice(source, facts.settings.floor),
             recent_finds=recent.get(source.source_id),
