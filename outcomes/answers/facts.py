@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from outcomes.analysis.decisions.rate_of_use import RateOfUse
     from outcomes.analysis.decisions.shelf import ShelfSource
     from outcomes.analysis.decisions.source_draws import SourceDraws
+    from outcomes.analysis.decisions.stock import Stock
     from outcomes.analysis.decisions.storage_bounds import BoundChoice
     from outcomes.analysis.decisions.threshold import Retirement
     from outcomes.analysis.decisions.trade_off import TradeOff
@@ -262,6 +263,23 @@ class Facts:
         Empty where nothing names an exposure to count it in.
         """
         return self._shelf_and_left[1]
+
+    @cached_property
+    def stock(self) -> Stock:
+        """When each source held reaches its limit, and how many are usable ahead."""
+        from outcomes.analysis.decisions.stock import plan_stock
+
+        joined = self.joined
+        return plan_stock(
+            self.shelf,
+            self.retirement.thresholds,
+            self.use,
+            joined.history,
+            joined.trials["started_at"].min(),
+            joined.trials["started_at"].max(),
+            self.as_of,
+            self.settings.confidence,
+        )
 
     @cached_property
     def before_and_since(self) -> Mapping[str, FindsBeforeAndSince]:

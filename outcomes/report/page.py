@@ -32,12 +32,14 @@ from outcomes.draw.save import (
     render_lettered_svg,
 )
 from outcomes.draw.shelf_figure import LATEST
+from outcomes.draw.stock_figure import draw_stock_figure
 from outcomes.records.tables import Finding
 from outcomes.report import paper, price_table
 from outcomes.report.answer_figure import (
     draw_briefing_figure,
     draw_sheet,
     drawn_curves,
+    figure_footer,
     records_footer,
     threshold_marks,
 )
@@ -83,6 +85,7 @@ from outcomes.wording.shelf import (
     describe_shelf,
 )
 from outcomes.wording.side_tests import describe_side_tests
+from outcomes.wording.stock import describe_stock, stock_lines
 from outcomes.wording.storage_compared import (
     describe_kinds,
     describe_kinds_left_out,
@@ -152,6 +155,8 @@ class PageFigure:
         The records at a glance as SVG, and what it shows; None where it is left out.
     wear_out, wear_out_alt
         The same of how long sources stay reliable; None without a curve.
+    stock, stock_alt
+        The same of when sources reach their limit; None where none has a day.
     """
 
     svg: bytes
@@ -163,6 +168,8 @@ class PageFigure:
     records_alt: str = ""
     wear_out: bytes | None = None
     wear_out_alt: str = ""
+    stock: bytes | None = None
+    stock_alt: str = ""
 
 
 def render_page_figure(facts: Facts) -> PageFigure | None:
@@ -183,6 +190,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     history, trials = facts.joined.history, facts.joined.trials
     records = draw_records_figure(history, trials, records_footer(facts), sheet=RECORDS_IN_PAGE)
     wear_out = draw_wear_out_in_page(facts.lifetime) if facts.lifetime.curve else None
+    stock = draw_stock_figure(facts.stock, figure_footer(facts)) if facts.stock.dated else None
     drawn = PageFigure(
         svg=compact_svg(render_figure(figure, "svg")),
         layers=layers,
@@ -193,6 +201,8 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
         records_alt=f"Figure: {describe_figure(records)[0]}.",
         wear_out=None if wear_out is None else compact_svg(render_figure(wear_out, "svg")),
         wear_out_alt="" if wear_out is None else f"Figure: {describe_lifetime(facts.lifetime)}",
+        stock=None if stock is None else compact_svg(render_figure(stock, "svg")),
+        stock_alt="" if stock is None else f"Figure: {describe_stock(facts.stock)}",
     )
     # Another process may have worked at these meanwhile.
     facts.answer_all()
@@ -396,6 +406,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "left_out": describe_left_out(fit),
         "rows": describe_rows(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
+        "stock": describe_stock(facts.stock),
+        "stock_told": stock_lines(facts.stock),
         "cautions": CAUTIONS,
         "made_by": (
             f"Made with outcomes {__version__}; floor {floor_in_100(settings.floor)}, "
@@ -410,6 +422,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         if figure is None or figure.wear_out is None
         else _as_data(figure.wear_out),
         "wear_out_alt": "" if figure is None else figure.wear_out_alt,
+        "stock_figure": None if figure is None or figure.stock is None else _as_data(figure.stock),
+        "stock_alt": "" if figure is None else figure.stock_alt,
         "records": None if figure is None or figure.records is None else _as_data(figure.records),
         "records_alt": "" if figure is None else figure.records_alt,
         "layer": "" if figure is None else figure.own_layer,

@@ -17,6 +17,7 @@ from outcomes.text import Row, in_months, p_number, table
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.asked_again import describe_asked_again
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
+from outcomes.wording.exposure import exposure_value
 from outcomes.wording.exposure_left import describe_exposure_left_by_source
 from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.lifetime import (
@@ -37,7 +38,7 @@ from outcomes.wording.next_step import (
     describe_next_step,
     describe_next_steps,
 )
-from outcomes.wording.numbers import floor_in_100, percent
+from outcomes.wording.numbers import few, floor_in_100, percent
 from outcomes.wording.penalised import describe_penalised
 from outcomes.wording.quality import describe_quality
 from outcomes.wording.rows import describe_set_aside
@@ -61,6 +62,8 @@ from outcomes.wording.shelf import (
     describe_shelf,
 )
 from outcomes.wording.side_tests import describe_side_tests, side_test_lines
+from outcomes.wording.stock import describe_day, describe_stock, describe_stock_interval
+from outcomes.wording.stock import stock_lines as following_lines
 from outcomes.wording.storage_compared import (
     describe_bounds,
     describe_estimand,
@@ -183,6 +186,23 @@ def retire_lines(facts: Facts) -> Iterator[str]:
         yield _strong("What each limit buys and costs")
         yield from priced
     yield from _caution()
+
+
+def stock_lines(facts: Facts) -> Iterator[str]:
+    """Which source reaches its limit when, and how many to find by when, for people."""
+    stock = facts.stock
+    yield describe_stock(stock)
+    yield from following_lines(stock)
+    if not stock.dated:
+        return
+    yield ""
+    rows = [("source", "to go", "thaws a year", "reaches the limit")]
+    for s in stock.sources:
+        to_go = "" if s.left is None or s.by is None else exposure_value(s.by, s.left)
+        year = "" if s.per_year is None else few(s.per_year)
+        rows.append((s.source_id, to_go, year, describe_day(stock, s)))
+    yield from table(rows, left=(0, 3))
+    yield describe_stock_interval(stock)
 
 
 def _shelf_lines(facts: Facts) -> Iterator[str]:

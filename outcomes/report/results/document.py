@@ -20,6 +20,7 @@ from outcomes.report.results.records import RecordsUsed
 from outcomes.report.results.retire import RetireSection
 from outcomes.report.results.searches import FalseAlertsSection, SearchTimeSection
 from outcomes.report.results.shelf import SourceHeld
+from outcomes.report.results.stock import StockInMonths
 from outcomes.report.results.values import Estimate, Number
 
 FORMAT: Literal[2] = 2
@@ -35,17 +36,6 @@ class MadeBy:
 
 
 MADE_BY = MadeBy(name="outcomes", version=__version__)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StockInMonths:
-    """Sources still usable in so many months."""
-
-    in_months: float
-    sources_usable: Number
-    low: Number
-    high: Number
-    confidence: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,6 +23,7 @@ from outcomes.report.results.records import make_records
 from outcomes.report.results.retire import make_retire
 from outcomes.report.results.searches import make_false_alerts, make_search_time
 from outcomes.report.results.shelf import make_shelf
+from outcomes.report.results.stock import make_stock
 from outcomes.report.results.values import plain
 from outcomes.wording.cautions import CAUTIONS
 
@@ -36,6 +37,8 @@ _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
     "retire": make_retire,
     "shelf": make_shelf,
     "compare": make_compare,
+    "stock": lambda facts: make_stock(facts.stock),
+    "sources_needed_per_year": lambda facts: facts.stock.needed_per_year,
     "plan": lambda facts: make_plan_section(facts.planned),
     "cautions": lambda _: CAUTIONS,
 }
