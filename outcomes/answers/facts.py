@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
@@ -307,9 +307,13 @@ class Facts:
 
     @cached_property
     def lasting(self) -> Lasting:
-        """How long sources stay reliable, asked further."""
+        """How long sources stay reliable, asked further; by cycles only where those may matter."""
+        from outcomes.analysis.lifetimes.regression import not_by_cycles
+
         found: Lasting = self._answer("lasting")
-        return found
+        if self.verdict.verdict != "age":
+            return found
+        return replace(found, next_cycles=not_by_cycles(found.next_cycles))
 
     @cached_property
     def watched(self) -> Watch:
