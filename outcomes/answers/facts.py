@@ -370,9 +370,13 @@ class Facts:
 
     @cached_property
     def lasting(self) -> Lasting:
-        """How long sources stay reliable, asked further."""
+        """How long sources stay reliable, asked further; by cycles only where those may matter."""
+        from outcomes.analysis.lifetimes.regression import not_by_cycles
+
         found: Lasting = self._answer("lasting")
-        return found
+        if self.verdict.verdict != "age":
+            return found
+        return replace(found, next_cycles=not_by_cycles(found.next_cycles))
 
     @cached_property
     def watched(self) -> Watch:

@@ -13,6 +13,7 @@ from typing import Any
 import jinja2
 
 from outcomes import __version__
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.results import FindEstimate
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import floor_grid
@@ -47,7 +48,7 @@ from outcomes.report.floor_control import figure_alt, floor_control
 from outcomes.report.paper_face import paper_faces
 from outcomes.report.planned_lines import planned_lines
 from outcomes.report.shelf_rows import lowest_of_scale, place_on_scale, shelf_rows
-from outcomes.text import count, p_number
+from outcomes.text import count
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts, describe_blinding
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
@@ -64,7 +65,7 @@ from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
 from outcomes.wording.limit import describe_order, describe_retirement
 from outcomes.wording.limitations import describe_limitations
-from outcomes.wording.method import INTERVAL_NOTE, describe_method
+from outcomes.wording.method import INTERVAL_NOTE, describe_method, p_of_term
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
 from outcomes.wording.planned import describe_planned_in_short
@@ -377,7 +378,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "side_tests": describe_side_tests(side),
         "lifetime": describe_lifetime(facts.lifetime),
         "next_cycles": None
-        if facts.lasting.next_cycles.reason is not None
+        if facts.lasting.next_cycles.reason or facts.lasting.next_cycles.not_told
         else describe_next_cycles(facts.lasting.next_cycles),
         "watch": None
         if facts.watched.reason is not None
@@ -397,7 +398,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         ],
         "method": describe_method(fit, facts.verdict),
         "blinding": describe_blinding(blinding_counts(facts.joined.trials)),
-        "terms": [_term_row(t) for t in fit.terms],
+        "terms": [_term_row(t, facts.verdict) for t in fit.terms],
         "terms_caption": (
             f"{count(fit.n, 'trial')} of {count(fit.sources, 'source')} by "
             f"{count(fit.dogs, 'dog')}. {TERMS_NOTE}"
@@ -470,12 +471,12 @@ def _reasons(facts: Facts) -> list[str]:
     return lines
 
 
-def _term_row(term: FindEstimate) -> dict[str, str]:
+def _term_row(term: FindEstimate, verdict: WhichPredicts) -> dict[str, str]:
     return {
         "term": TERM_WORDS.get(term.term, term.term),
         "unit": term.unit,
         "odds_ratio": f"{term.ratio:.3g}",
         "interval": f"{term.low:.3g} to {term.high:.3g}",
         "points": f"{term.points:+.1f}".replace("-", "−"),
-        "p": p_number(term.p),
+        "p": p_of_term(term, verdict),
     }

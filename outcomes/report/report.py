@@ -13,7 +13,7 @@ from outcomes.answers.side_tests import SideTests
 from outcomes.report import price_table, tables
 from outcomes.report.planned_lines import planned_lines
 from outcomes.simulate import Unit, find_true_threshold
-from outcomes.text import Row, in_months, p_number, table
+from outcomes.text import Row, in_months, table
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.asked_again import describe_asked_again
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
@@ -32,6 +32,7 @@ from outcomes.wording.lifetime_regression import (
 )
 from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
+from outcomes.wording.method import p_of_term
 from outcomes.wording.next_step import (
     BLIND_NOTE,
     describe_choices,
@@ -91,7 +92,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
         rows = [("term", "per", "odds ratio", "low", "high", "p")]
         for t in fit.terms:
             low, high = f"{t.low:.3f}", f"{t.high:.3f}"
-            rows.append((t.term, t.unit, f"{t.ratio:.3f}", low, high, p_number(t.p)))
+            rows.append((t.term, t.unit, f"{t.ratio:.3f}", low, high, p_of_term(t, verdict)))
         yield from table(rows, left=(0, 1))
         spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())
         yield f"standard deviations (log-odds): {spread}"
