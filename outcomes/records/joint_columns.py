@@ -21,7 +21,7 @@ from outcomes.records.columns import ALERTED, NOT_ALERTED, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
 from outcomes.records.reading.gather import clock_of, is_mark
 from outcomes.records.reading.spelling import fold
-from outcomes.records.reading.words import NOTHING, alerted, guess_word, says_no_source
+from outcomes.records.reading.words import NOTHING, alerted, guess_word, says_no_source, yes_or_no
 
 MOVES = ("moved_at", "moved_back_at")
 TIMES = ("started_at", "moved_at", "read_at")
@@ -148,7 +148,7 @@ def ticked_results(
     means: dict[str, str] = {}
     for theirs in free:
         meant = guess_word(result, theirs, "")
-        did = alerted(theirs)
+        did = alerted(theirs) if yes_or_no(theirs) is None else None
         meant = meant if did is None else ALERTED if did else NOT_ALERTED
         codes, texts = texts_of(column_of(cells, theirs))
         said = [clean(text) for text in texts]

@@ -95,6 +95,8 @@ def _word_of(
         if parts in ({"find", "false alert"}, {"miss", "false alert"}):
             word = (parts - {"false alert"}).pop()
             return word, "with false alerts besides, which are counted apart"
+        if len(parts) > 1 and None not in parts:
+            return None, ""
         # What a dog did is one thing on a hide and another on a blank area.
         did = int(text) > 0 if text.isdigit() else alerted(text)
         beside_others = yes_or_no(text) is not None and not by_source

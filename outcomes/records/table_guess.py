@@ -347,7 +347,8 @@ def _ditto(
         return None
     names = guessed[name].names if name in guessed else mapped.get(name, (name,))
     date = next((n for n in names if n in cells.header), None)
-    back = guessed["moved_back_at"].names if "moved_back_at" in guessed else ()
+    in_guess = guessed["moved_back_at"].names if "moved_back_at" in guessed else ()
+    back = mapped.get("moved_back_at", in_guess)
     if date is None or (back and date not in back):
         return None  # of a source that is in, or not out again, there is no date
     codes, texts = texts_of(column_of(cells, date))

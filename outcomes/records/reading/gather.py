@@ -129,7 +129,7 @@ def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
     cells = _counted(cells, table, settings, ticked)
     if not several:
         return cells
-    alone = {names[0] for names in mapped.values() if len(names) == 1}
+    alone = {names[0] for ours, names in mapped.items() if ours not in several}
     taken: set[str] = set()
     of_first: dict[int, int] = {}
     header, columns = list(cells.header), list(cells.columns)
@@ -151,7 +151,8 @@ def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
         columns.append(categories_of(pd.Series(values, dtype=object)))
         marks += [replace(m, position=len(header) - 1) for m in cells.marks if m.position in at]
         taken |= set(names) - alone
-    keep = [i for i, name in enumerate(header) if name not in taken]
+    given = len(cells.header)
+    keep = [i for i, name in enumerate(header) if i >= given or name not in taken]
     keep.sort(key=lambda i: of_first.get(i, i))  # where its first part stood
     moved = {old: new for new, old in enumerate(keep)}
     kept = [m if m.position is None else replace(m, position=moved[m.position])

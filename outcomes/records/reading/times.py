@@ -26,7 +26,7 @@ _CERTAIN = {
 _OTHER_ORDER = {"day first": "month first", "month first": "day first"}
 _MONTH = "(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 DAY_AND_MONTH = rf"(?i)^(\d{{1,2}}[- .]{_MONTH}|{_MONTH}[- .]\d{{1,4}})([- .]\d{{2,4}})?$"
-_NAMED = (
+NAMED = (
     rf"(?i)^(?P<day>\d{{1,2}})[-/. ](?P<month>{_MONTH})\.?[-/., ] ?(?P<year>\d{{4}}|\d{{2}})"
     rf"(,? (?P<clock>{_CLOCK}))?$",
     rf"(?i)^(?P<month>{_MONTH})\.?[- ](?P<day>\d{{1,2}}),?[- ](?P<year>\d{{4}})"
@@ -119,7 +119,7 @@ def read_times(
         read[year_first] = _split_times(texts, np.flatnonzero(year_first), (0, 1, 2))
         year_last = rest & matches(texts, YEAR_LAST)
         _read_year_last(texts, np.flatnonzero(year_last), order, read, problems)
-        for pattern in _NAMED:
+        for pattern in NAMED:
             named = np.flatnonzero(rest & matches(texts, pattern))
             read[named] = _named_times(texts, named, pattern)
     if vague:
