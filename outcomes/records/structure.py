@@ -11,7 +11,7 @@ from outcomes.records.columns import TABLES, Table
 from outcomes.records.read import header_finder
 from outcomes.records.reading.cells import CannotReadError, Cells, Place
 from outcomes.records.reading.files import NO_PART, find_tables, same_columns
-from outcomes.records.reading.fold import fold_label
+from outcomes.records.reading.fold import bare_label, fold_label
 from outcomes.records.reading.gather import gather
 from outcomes.records.reading.words import says_no_source
 from outcomes.records.table_guess import TableGuess, guess_table, parts_of
@@ -205,8 +205,10 @@ def _used(trials: TableGuess, label: str, known: RecordsSettings) -> list[frozen
 
 def _folded(cells: Cells, name: str) -> frozenset[str]:
     """The labels of a column, folded; words for no source are none."""
-    texts = set(filled_texts(column_of(cells, name)))
-    return frozenset(fold_label(text) for text in texts if not says_no_source(text)) - {""}
+    texts = {t for t in filled_texts(column_of(cells, name)) if not says_no_source(t)}
+    labels = frozenset(fold_label(text) for text in texts) - {""}
+    bare = frozenset(fold_label(bare_label(text)) for text in texts) - {""}
+    return bare if len(bare) == len(labels) else labels
 
 
 def _list_of(

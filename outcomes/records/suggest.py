@@ -20,6 +20,7 @@ from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
 from outcomes.records.reading.fold import LABELS, fold_label, spellings_to_join
 from outcomes.records.reading.gather import is_total
+from outcomes.records.reading.times import WEEKDAY
 from outcomes.records.reading.units import UNITS, unit_in_heading, unit_is_said
 from outcomes.records.reading.values import read_column
 from outcomes.records.reading.words import (
@@ -472,7 +473,8 @@ def _order_line(orders: set[str]) -> str:
 
 def _orders(texts: Sequence[str]) -> set[str]:
     """Orders that some date of the column can only be read in."""
-    pairs = [re.match(r"(\d{1,2})[/.\-](\d{1,2})[/.\-]\d{2,4}\b", text) for text in texts]
+    days = [WEEKDAY.sub("", text) for text in texts]
+    pairs = [re.match(r"(\d{1,2})[/.\-](\d{1,2})[/.\-]\d{2,4}\b", text) for text in days]
     numbers = np.array([(int(m[1]), int(m[2])) for m in pairs if m]).reshape(-1, 2)
     orders = set()
     if (numbers[:, 0] > 12).any():

@@ -44,6 +44,7 @@ from outcomes.records.reading.words import NOTHING, alerted, guess_word
 from outcomes.settings import RecordsSettings
 
 FEWEST_DITTOS = 3
+FEWEST_NUMBERED = 5  # rows by which it is seen that a column numbers them
 MOST_UNKNOWN = 0.5  # of the words of a column that tells results or places, those unknown to us
 _MOST_WORDS = 12
 
@@ -169,7 +170,12 @@ def _by_elimination(
     free: Sequence[str],
     guessed: dict[str, Guess],
 ) -> None:
-    """What every source needs, where only one kind of column is left for it."""
+    """What every row needs, where only one kind of column is left for it."""
+    if table.name == "trials" and "dog_id" in absent and "dog_id" not in guessed:
+        team = guessed.get("handler_id")
+        if team is not None and re.search(r"(?i)\bdog|k-?9|canine|team", team.names[0]):
+            guessed["dog_id"] = Guess(team.names, "its heading names the dog too")
+            del guessed["handler_id"]
     if table.name != "sources":
         return
     left = _left(free, guessed)
@@ -233,6 +239,8 @@ def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings
     if column.name == table.key:
         return len(set(texts)) >= 0.95 * len(texts)
     if column.type in ("number", "count"):
+        if _counts_rows(texts):
+            return False
         told = read_column(column, cells, known, table.name)
         good = int(told.series.notna().sum()) + sum(_zero_word(t) for t in texts)
         yes_no = name == "false_alerts" and {fold(t) or t for t in texts} <= YES_OR_NO
@@ -253,6 +261,14 @@ def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings
     if column.type == "time":
         return share_of(texts, is_date) >= 0.5 or share_of(texts, is_clock) >= 0.5
     return True
+
+
+def _counts_rows(texts: Sequence[str]) -> bool:
+    """Whether a column numbers its rows: whole numbers that go up by one."""
+    if len(texts) < FEWEST_NUMBERED or not all(text.isdecimal() for text in texts):
+        return False
+    steps = np.diff(np.array([int(text[:15]) for text in texts]))
+    return bool((steps == 1).mean() >= 0.9)
 
 
 def _may_be_received(text: str) -> bool:

@@ -4,12 +4,12 @@ From the repository's root:
 
     .venv/bin/python tests/studies/fuzz_structure.py --inputs 500
 
-Made-up units' workbooks (``messy_units.py``, ``more_messy_units.py``) have columns dropped or swapped, sheets renamed or
-doubled, rows moved, types changed, headings repeated, cells merged, the file cut, by ones and
-twos. The draft is made and used unread, then all is read and joined. A finding is a traceback, a
-warning, an error of several lines, a row that is neither used nor told, or, where a damage leaves
-the meaning as it was, a trial read as another than was meant. Exit status 1 if there was one.
-A short run is part of the tests (``test_fuzz_structure.py``).
+Made-up units' workbooks (``messy_units.py``, ``more_messy_units.py``) have columns dropped or
+swapped, sheets renamed or doubled, rows moved, types changed, headings repeated, cells merged,
+the file cut, by ones and twos. The draft is made and used unread, then all is read and joined. A
+finding is a traceback, a warning, an error of several lines, a row that is neither used nor told,
+or, where a damage leaves the meaning as it was, a trial read as another than was meant. Exit
+status 1 if there was one. A short run is part of the tests (``test_fuzz_structure.py``).
 """
 
 import argparse

@@ -38,6 +38,7 @@ _MONTH_NAMES = (
 )
 _MONTHS = {"sept": 9}
 _MONTHS |= {name: at for at, full in enumerate(_MONTH_NAMES, 1) for name in (full, full[:3])}
+WEEKDAY = re.compile(r"(?i)^(mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+(?=\S*\d|[a-z]{3})")
 _SERIAL = r"^[1-9]\d{4}(\.\d+)?$"
 
 
@@ -108,6 +109,7 @@ def read_times(
 
     With ``vague``, a month, a season or a year is its last day.
     """
+    texts = [WEEKDAY.sub("", text) for text in texts]
     read = np.full(len(texts), np.datetime64("NaT", "ns"))
     iso = matches(texts, ISO)
     read[iso] = _to_times([texts[at] for at in np.flatnonzero(iso).tolist()], "ISO8601")
