@@ -34,6 +34,8 @@ _ENDS = re.compile(
 )
 _OUT = re.compile(r"(?i)\bout\b|taken|issued|removed|withdrawn|signed out|checked out|from\b|thaw")
 _IN_AGAIN = re.compile(r"(?i)\bin(to)?\b|back|return|until|\bto\b|\bput\b|re-?fr[eo]|froze")
+FEWEST_DOGS = 2
+MOST_RESULTS = 8  # different words in the column of a dog
 LONGEST_SEARCH_MIN = 6 * 60
 MOST_TWICE = 0.05  # of the rows with a mark, those with two of results that exclude each other
 LEAST_UNMARKED = 0.05  # of the rows, those without a mark, where one column alone is marked
@@ -177,6 +179,30 @@ def ticked_results(
     if alert is not None:
         guessed["false_alerts"] = Guess((alert,), "its marks counted, none as 0")
     return names
+
+
+def dogs_across(
+    table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]
+) -> tuple[str, ...]:
+    """Columns that are each a dog's, with its results on the hides; empty where there are none."""
+    if table.name != "trials" or "dog_id" in {*guessed, *cells.header}:
+        return ()
+    result = table.column("result")
+    found = []
+    for theirs in free:
+        words = {text for text in filled_texts(column_of(cells, theirs)) if text not in NOTHING}
+        known = [
+            word for word in words if guess_word(result, word, "") or alerted(word) is not None
+        ]
+        is_result = guess_word(result, theirs, "") or alerted(theirs) is not None
+        if words and len(known) == len(words) <= MOST_RESULTS and not is_result:
+            found.append(theirs)
+    of_result = guessed["result"].names if "result" in guessed else ()
+    if len(found) < FEWEST_DOGS or not set(of_result) <= set(found):
+        return ()
+    for other in [ours for ours, guess in guessed.items() if set(guess.names) & set(found)]:
+        del guessed[other]
+    return tuple(found)
 
 
 def result_of_two(table: Table, cells: Cells, guessed: dict[str, Guess]) -> None:

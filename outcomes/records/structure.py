@@ -69,12 +69,14 @@ def guess_structure(
     }
     above = {n: (g.same_as_above[0],) for n, g in guesses.items() if g.same_as_above}
     ticked = {n: g.ticked for n, g in guesses.items() if g.ticked}
+    dogs = {n: g.dog_columns for n, g in guesses.items() if g.dog_columns}
     said = replace(
         known,
         tables={**known.tables, **tables},
         columns={**known.columns, **{n: c for n, c in columns.items() if c}},
         same_as_above={**above, **known.same_as_above},
         ticked={**ticked, **known.ticked},
+        dog_columns={**dogs, **known.dog_columns},
     )
     read = {
         name: replace(guess, cells=_read(guess.places, TABLES[name], said))
@@ -134,7 +136,9 @@ def _there(guess: TableGuess, cells: Cells, *names: str) -> bool:
 
 def _tells_results(guess: TableGuess, cells: Cells) -> bool:
     """Whether it has results of searches with dates and dogs."""
-    return _there(guess, cells, "result", "started_at", "dog_id")
+    across = bool(guess.dog_columns) and _there(guess, cells, "source_id")
+    needed = ("started_at",) if across else ("result", "started_at", "dog_id")
+    return _there(guess, cells, *needed)
 
 
 def _tells_moves(guess: TableGuess, cells: Cells) -> bool:

@@ -289,6 +289,10 @@ def _suggest_columns(table: Table, guess: TableGuess, known: RecordsSettings, ou
     if guess.ticked:
         names_ = ", ".join(map(quoted, guess.ticked))
         out.add("ticked", f"{table.name} = [{names_}]", "a mark there means the heading")
+    if guess.dog_columns:
+        names_ = ", ".join(map(quoted, guess.dog_columns))
+        ground = "each holds the results of one dog"
+        out.add("dog_columns", f"{table.name} = [{names_}]", ground)
     if guess.cells is None:
         return
     offered = ", ".join(quoted(name) for name in guess.free[:MOST_COLUMNS])
@@ -443,7 +447,8 @@ def _suggest_folding(tables: Mapping[str, Cells], known: RecordsSettings, lines:
 
 def _toml(lines: Sequence[Line], sections: frozenset[str]) -> str:
     """The lines under their sections, in the order a file has them."""
-    order = [*(f"columns.{name}" for name in TABLES), "same_as_above", "ticked", "units"]
+    order = [*(f"columns.{name}" for name in TABLES), "same_as_above", "ticked"]
+    order += ["dog_columns", "units"]
     order += [f"units.{name}" for name in TABLES]
     rank = {name: at for at, name in enumerate(("", "tables", *order))}
     blocks = []
@@ -464,6 +469,7 @@ _SECTION_NOTES: Mapping[str, str] = {
     "tables": "  # our name = your files' or sheets' names",
     "columns": "  # our name = your name",
     "same_as_above": "  # your columns in which an empty cell means what stands above",
+    "dog_columns": "  # your columns that are each a dog's: a row a hide, a trial a cell",
     "ticked": "  # your columns in which a mark means their heading",
     "words": "  # your word = our word",
     "units": "  # the unit a column is written in",

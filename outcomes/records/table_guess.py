@@ -24,6 +24,7 @@ from outcomes.records.columns import Column, Table
 from outcomes.records.joint_columns import (
     BEGINS,
     TIMES,
+    dogs_across,
     pair_times,
     result_of_two,
     search_end,
@@ -67,6 +68,8 @@ class TableGuess:
         Column whose empty cells seem to mean what stands above, and how many there are.
     ticked
         Columns in which a mark seems to mean their heading.
+    dog_columns
+        Columns that each seem to be a dog's, with its results.
     cells
         All of it read so; None where it cannot be read.
     whole
@@ -79,6 +82,7 @@ class TableGuess:
     free: tuple[str, ...] = ()
     same_as_above: tuple[str, int] | None = None
     ticked: tuple[str, ...] = ()
+    dog_columns: tuple[str, ...] = ()
     cells: Cells | None = None
     whole: Cells | None = None
 
@@ -128,6 +132,9 @@ def guess_table(
     left = _left(free, guessed)
     guessed |= _by_words(table, whole, [n for n in absent if n not in guessed], left)
     ticked = () if table.name in known.ticked else ticked_results(table, whole, guessed, free)
+    dogs = () if table.name in known.dog_columns else dogs_across(table, whole, guessed, free)
+    free = [name for name in free if name not in dogs]
+    absent = [name for name in absent if not dogs or name not in ("dog_id", "result")]
     pair_times(table, whole, guessed, free)
     search_end(table, whole, guessed, free)
     two_moves_of_a_row(table, whole, guessed, free)
@@ -139,7 +146,7 @@ def guess_table(
     _names_in_other_sheets(table, parts, guessed, known)
     ditto = None if table.name in known.same_as_above else _ditto(table, whole, guessed, mapped)
     left = _left(free, guessed)
-    return TableGuess(places, named, guessed, tuple(left), ditto, ticked, whole=whole)
+    return TableGuess(places, named, guessed, tuple(left), ditto, ticked, dogs, whole=whole)
 
 
 def _names_in_other_sheets(

@@ -3,6 +3,7 @@
 import datetime as dt
 
 import pytest
+from last_messy_units import LAST_UNITS
 from messy_units import UNITS
 from more_messy_units import MORE_UNITS
 
@@ -10,7 +11,7 @@ from outcomes.records.read import examine_and_read
 from outcomes.records.suggest import draft_settings
 from outcomes.records.unit_file import settings_of
 
-ALL_UNITS = {**UNITS, **MORE_UNITS}
+ALL_UNITS = {**UNITS, **MORE_UNITS, **LAST_UNITS}
 TODAY = dt.date(2026, 3, 1)
 LEAST_USABLE = 0.97
 

@@ -204,3 +204,37 @@ def test_subtotals_are_no_trials_but_labels_are(clean, write) -> None:
     found, records = examine_and_read(write(clean), today=TODAY)
     assert [f.row for f in found.findings if f.rule == "total row"] == [8, 9, 10, 11]
     assert len(records.trials) == 6
+
+
+def test_a_column_a_dog_is_a_trial_a_cell(tmp_path) -> None:
+    day = [dt.datetime(2024, 5, n, 9, 30) for n in range(1, 5)]
+    path = book_of(tmp_path, Samples=SOURCES, Hides=[
+        ("Date", "Sample", "Rex", "Mia"),
+        (day[0], "A1", "F", "M"),
+        (day[1], "A2", None, "F"),
+        (day[2], "blank", "FA", "C"),
+        (day[3], "A1", None, "-"),
+    ])  # fmt: skip
+    text, records = drafted(path)
+    assert 'trials = ["Rex", "Mia"]' in text
+    trials = records.trials
+    assert trials["dog_id"].tolist() == ["Rex", "Mia", "Mia", "Rex", "Mia"]
+    assert trials["result"].tolist() == ["find", "miss", "find", "false alert", "clear"]
+    assert trials["row"].tolist() == [2, 2, 3, 4, 4]
+    assert trials["trial_id"].is_unique
+    # A hide that no dog searched is told.
+    assert {f.row for f in records.findings if f.severity == "set aside"} == {5}
+
+
+@pytest.mark.parametrize("text", ["Sat 3/2/2024", "Saturday, March 2, 2024", "sat. 2 Mar 2024"])
+def test_weekday_before_a_date(clean, write, text) -> None:
+    clean["trials"][5] |= {"started_at": text}
+    records = read_records(write(clean, 'date_order = "month first"\n'), today=TODAY)
+    # Before any source was there, on a blank area.
+    assert str(records.trials["started_at"].iloc[5].date()) == "2024-03-02"
+
+
+def test_label_is_known_without_what_stands_in_brackets(clean, write) -> None:
+    clean["trials"][0]["source_id"] = "#s-1 (muscle)"
+    records = read_records(write(clean, 'fold_labels = ["source_id"]\n'), today=TODAY)
+    assert records.trials["source_id"].iloc[0] == "S1"
