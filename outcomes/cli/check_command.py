@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from outcomes.cli.options import json_option, records_argument, settings_option, show_json
+from outcomes.cli.options import (
+    json_option,
+    records_argument,
+    settings_option,
+    show_json,
+    with_command,
+)
 from outcomes.cli.terminal import tell
 from outcomes.text import Row
 
@@ -115,7 +121,7 @@ def _write_draft(records: Path, settings_file: Path | None, draft: Path) -> int:
         tell(line)
     if made.usable:
         given = None if draft.resolve() == settings_path(records).resolve() else draft
-        tell(describe_next_step(records, given))
+        tell(with_command(describe_next_step(), records, given))
     return int(not made.usable)
 
 
@@ -135,7 +141,7 @@ def _suggestion(
     if file.exists():
         yield f"Add these lines to {file}. They are guessed: read and correct every one first."
     else:
-        yield describe_first_draft(records, file)
+        yield with_command(describe_first_draft(file), records)
         yield ""
         yield (
             f"Save these lines as a text file beside the records: {file}. They are guessed: read "

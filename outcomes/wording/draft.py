@@ -53,18 +53,14 @@ def describe_draft(
             yield f"  {times:,}: {reason}"
 
 
-def describe_next_step(records: Path, settings: Path | None) -> str:
-    """The command to go on with, once a draft is read and corrected."""
-    given = "" if settings is None else f" --settings {shlex.quote(str(settings))}"
-    return (
-        f"Then: outcomes check {shlex.quote(str(records))}{given}, and "
-        f"outcomes brief {shlex.quote(str(records))}{given} --out briefing"
-    )
+def describe_next_step() -> str:
+    """What to go on with, once a draft is read and corrected."""
+    return "Then run outcomes check once more, and the briefing: outcomes brief --out briefing"
 
 
-def describe_first_draft(records: Path, file: Path) -> str:
+def describe_first_draft(file: Path) -> str:
     """The command that writes the lines below into a file of their own."""
     return (
-        f"Run outcomes check {shlex.quote(str(records))} --draft {shlex.quote(str(file))} first: "
-        "it writes these lines into that file, each tried on the records, with what they win."
+        f"Run outcomes check --draft {shlex.quote(str(file))} first: it writes these lines into "
+        "that file, each tried on the records, and says how many trials can be used with them."
     )
