@@ -67,7 +67,9 @@ def command(
                 change=names.change,
             )
             told = until_written.enter_context(
-                answer_first(facts, unit.records, out, as_json=as_json)
+                answer_first(
+                    facts, unit.records, out, settings_file=unit.settings_file, as_json=as_json
+                )
             )
             facts.answer_on_finds()
             from outcomes.records.placing import write_files
@@ -93,6 +95,6 @@ def command(
     noted = records_noted(facts)
     for sentence in (*noted.before, noted.sentence):
         if sentence is not None and sentence not in told.sentences:
-            tell(with_command(sentence, unit.records))
+            tell(with_command(sentence, unit.records, unit.settings_file))
     for line in report.written_lines(out):
         tell(line)

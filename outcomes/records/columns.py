@@ -482,6 +482,7 @@ OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
     "read_at": ("date time", "timestamp", "time", "date", "logged at", "measured at", "when"),
     "trial_id": (
         *("trial", "number", "no", "run", "search number", "trial number", "trial no", "id"),
+        *("search id", "search no", "record id", "entry id", "run number"),
     ),
     "session_id": ("session", "training session", "training day"),
     "started_at": (
@@ -503,6 +504,7 @@ OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
     "blinding": (
         *("blind", "blinded", "single or double blind", "handler knew", "location known"),
         *("how blind", "blindness", "blind search"),
+        *("blind type", "blind level", "type of blind", "blind status", "blinding level"),
     ),
     "set_min": ("set time", "soak time", "soak", "minutes set", "set", "set minutes", "set for"),
     "hide_id": ("hide", "hide number", "placement number"),

@@ -118,6 +118,7 @@ def _settings(settings: RecordsSettings, codes: Mapping[str, Mapping[str, str]])
         columns={},
         same_as_above={},
         ticked={},
+        dog_columns={},
         words={
             name: dict(zip(_without(pd.Series([*said]), codes), said.values(), strict=True))
             for name, said in settings.words.items()

@@ -147,6 +147,14 @@ _CELLS = (
         "them {quoted} means.",
     ),
     Rule(
+        "date for a place",
+        "set aside",
+        "this is a date, not a place",
+        "If a row tells when the source was taken out and when it came back, say so in unit.toml, "
+        "beside the records, under [columns.storage]: moved_back_at = {theirs}; and take out the "
+        "line that says moved_to.",
+    ),
+    Rule(
         "number unreadable",
         "set aside",
         "not a number",

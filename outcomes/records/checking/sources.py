@@ -69,6 +69,7 @@ def settle_vague_dates(
         acquired.iloc[at] = day
         why = "the day of its first move or trial" if used_before else "the last day it can mean"
         known[at] = {"taken": date_text(day), "why": why, "days": f"{(day - begun).days:,}"}
+        vague[at] = day != begun  # used on the first day it can mean: that day is certain
     log.flag("vague date", sources, vague, "acquired_on", lambda i: known[i])
     frame = sources.frame.assign(acquired_on=acquired)
     return {**sheets, "sources": replace(sources, frame=frame)}
