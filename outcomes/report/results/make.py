@@ -17,6 +17,7 @@ from outcomes.report.results.compare import make_compare
 from outcomes.report.results.document import FORMAT, MADE_BY, Results
 from outcomes.report.results.finds import make_find, make_which_predicts
 from outcomes.report.results.inputs import make_inputs, make_settings
+from outcomes.report.results.inspections import make_inspections
 from outcomes.report.results.lifetimes import make_lifetime, make_watch
 from outcomes.report.results.records import make_records
 from outcomes.report.results.retire import make_retire
@@ -38,6 +39,7 @@ _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
     "compare": make_compare,
     "stock": lambda facts: make_stock(facts.stock),
     "sources_needed_per_year": lambda facts: facts.stock.needed_per_year,
+    "inspections": lambda facts: make_inspections(facts.inspected),
     "cautions": lambda _: CAUTIONS,
 }
 _BEHIND_FINDS: Mapping[str, Callable[[Further, Facts], object]] = {
