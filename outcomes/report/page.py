@@ -61,6 +61,7 @@ from outcomes.wording.figure import (
     describe_nothing_drawn,
 )
 from outcomes.wording.first_lines import describe_first_lines
+from outcomes.wording.inspections import describe_inspections
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
 from outcomes.wording.limit import describe_order, describe_retirement
@@ -407,6 +408,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "left_out": describe_left_out(fit),
         "rows": describe_rows(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
+        "inspections": describe_inspections(facts.inspected),
         "stock": describe_stock(facts.stock),
         "stock_told": stock_lines(facts.stock),
         "cautions": CAUTIONS,

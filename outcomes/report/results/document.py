@@ -14,6 +14,7 @@ from outcomes.report.results.behind_finds import (
 from outcomes.report.results.compare import CompareSection
 from outcomes.report.results.finds import FindSection, WhichPredictsSection
 from outcomes.report.results.inputs import Inputs, SettingsUsed
+from outcomes.report.results.inspections import InspectionsSection
 from outcomes.report.results.lifetimes import LifetimeSection, WatchSection
 from outcomes.report.results.plan import PlanSection
 from outcomes.report.results.records import RecordsUsed
@@ -36,16 +37,6 @@ class MadeBy:
 
 
 MADE_BY = MadeBy(name="outcomes", version=__version__)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InspectionsSection:
-    """What looking at sources shows: how they changed, and what goes along with finds."""
-
-    sources: int
-    change: tuple[Estimate, ...]
-    finds: tuple[Estimate, ...]
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

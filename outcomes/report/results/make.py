@@ -17,6 +17,7 @@ from outcomes.report.results.compare import make_compare
 from outcomes.report.results.document import FORMAT, MADE_BY, Results
 from outcomes.report.results.finds import make_find, make_which_predicts
 from outcomes.report.results.inputs import make_inputs, make_settings
+from outcomes.report.results.inspections import make_inspections
 from outcomes.report.results.lifetimes import make_lifetime, make_watch
 from outcomes.report.results.plan import make_plan_section
 from outcomes.report.results.records import make_records
@@ -39,6 +40,7 @@ _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
     "compare": make_compare,
     "stock": lambda facts: make_stock(facts.stock),
     "sources_needed_per_year": lambda facts: facts.stock.needed_per_year,
+    "inspections": lambda facts: make_inspections(facts.inspected),
     "plan": lambda facts: make_plan_section(facts.planned),
     "cautions": lambda _: CAUTIONS,
 }
