@@ -23,6 +23,8 @@ _COMMANDS = {
     "retire": "Retirement threshold, and advice for each source held.",
     "compare": "Refrigerated against frozen.",
     "watch": "Early warning: sources and dogs missed more often than expected.",
+    "share": "What a unit may give away for pooling: no rows, no names.",
+    "pool": "Several units' shares together.",
     "brief": "The briefing: page, figure, tables, results.json.",
     "figure": "One figure for a slide.",
     "demo": "All of it on a synthetic unit, planted against found.",
