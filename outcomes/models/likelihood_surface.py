@@ -178,7 +178,7 @@ def continued(values: np.ndarray) -> np.ndarray:
     """What is not known, continued from three known values in a row with the same bend.
 
     Along every direction that offers three; their mean where there are several. Never
-    rising away from what is known.
+    rising outwards from what is known.
     """
     values = np.array(values, dtype=float)
     if not np.isfinite(values).any():
@@ -215,7 +215,12 @@ def _way(values: np.ndarray, place: np.ndarray, move: np.ndarray) -> float | Non
     if not np.isfinite(known).all():
         return None
     first, second, third = known
-    return min(3.0 * first - 3.0 * second + third, first)
+    on = 3.0 * first - 3.0 * second + third
+    behind = place - move
+    inside = (behind >= 0).all() and (behind < values.shape).all()
+    # A hole may hold the top; what lies outside all that is known may not rise.
+    hole = inside and bool(np.isfinite(values[tuple(behind)]))
+    return on if hole else min(on, first)
 
 
 def _top_of(surface: LikelihoodSurface) -> np.ndarray:

@@ -83,8 +83,9 @@ def combine_estimates(
     >>> round(one.estimate, 3), one.variance
     (-0.6, 0.0)
     """
-    y, v = np.asarray(estimates, dtype=float), np.asarray(errors, dtype=float) ** 2
-    if len(y) < 2 or not (v > 0.0).all():
+    y, own = np.asarray(estimates, dtype=float), np.asarray(errors, dtype=float)
+    v = own**2
+    if len(y) < 2 or not (own > 0.0).all():
         raise ValueError("two units or more, each with an error above zero")
     fixed = 1.0 / v
     about = float((fixed * (y - (fixed @ y) / fixed.sum()) ** 2).sum())

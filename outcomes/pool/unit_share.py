@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts, exposures_tied, which_predicts
-from outcomes.analysis.finds.design import count_design
+from outcomes.analysis.finds.design import Design, count_design
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.pool.disclosure import (
     COUNTED_BY,
@@ -123,13 +123,7 @@ def make_share(
         made_by=made_by,
         unit_code=unit_code,
         through=unit.quarter.name,
-        definition=Definition(
-            cycles_from=_counted_from(used, records),
-            thaw_after_h=records.thaw_after_h,
-            unlogged_thaws=records.unlogged_thaws,
-            age="age_days",
-            terms=tuple(sorted({c.term for c in design.columns} - {"cycles", "age_days"})),
-        ),
+        definition=definition_of(design, records),
         shape="bend" if bent else "line",
         joint_p=None if verdict.joint is None else round(float(verdict.joint.p), 2),
         tied=bool(design.copies) or exposures_tied(design),
@@ -148,6 +142,17 @@ def make_share(
         sentence="",
     )
     return replace(share, sentence=describe(share))
+
+
+def definition_of(design: Design, records: RecordsSettings) -> Definition:
+    """How a unit counts cycles and age."""
+    return Definition(
+        cycles_from=_counted_from(design.trials, records),
+        thaw_after_h=records.thaw_after_h,
+        unlogged_thaws=records.unlogged_thaws,
+        age="age_days",
+        terms=tuple(sorted({c.term for c in design.columns} - {"cycles", "age_days"})),
+    )
 
 
 def _is_bent(verdict: WhichPredicts, alpha: float) -> bool:

@@ -11,6 +11,7 @@ from msgspec import Meta
 
 from outcomes.errors import UsageError
 from outcomes.pool.answer import CONFIDENCE, Method, PoolAnswer, SlopeTogether
+from outcomes.pool.prior import PooledSlopes
 from outcomes.pool.share import Definition, DogBand, Maker, ShapeShared, ShareError
 from outcomes.pool.unit_surface import SharedName
 from outcomes.report.results.document import MADE_BY
@@ -61,6 +62,11 @@ class SlopeOfAnother:
 
     low: float
     high: float
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be; the reader of JSON makes one line of it."""
+        if not self.low < self.high:
+            raise ValueError("low is not below high")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,6 +218,33 @@ def read_pool_document(path: Path) -> PoolDocument:
             f"{path} is not a pool of format {FORMAT}, or is damaged ({reason}). Make it again "
             "with `outcomes pool`."
         ) from None
+
+
+def slopes_of_pool(document: PoolDocument) -> PooledSlopes:
+    """What another unit needs of a pool."""
+    slopes = document.slopes
+    of_units: dict[str, dict[SharedName, float]] = {}
+    for name, slope in slopes.items():
+        for own in slope.units:
+            of_units.setdefault(own.unit_code, {})[name] = own.log_odds
+    told = [
+        name
+        for name, slope in slopes.items()
+        if (slope.common.high is not None and slope.common.high < 0.0)
+        or (slope.common.low is not None and slope.common.low > 0.0)
+    ]
+    return PooledSlopes(
+        units={name: len(slope.units) for name, slope in slopes.items()},
+        predictions={
+            name: (slope.prediction.low, slope.prediction.high)
+            for name, slope in slopes.items()
+            if slope.prediction is not None
+        },
+        means={name: slope.common.log_odds for name, slope in slopes.items()},
+        told=tuple(told),
+        of_units=of_units,
+        definition=document.definition,
+    )
 
 
 def pool_told(document: PoolDocument) -> object:

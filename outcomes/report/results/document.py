@@ -15,6 +15,7 @@ from outcomes.report.results.compare import CompareSection
 from outcomes.report.results.finds import FindSection, WhichPredictsSection
 from outcomes.report.results.inputs import Inputs, SettingsUsed
 from outcomes.report.results.lifetimes import LifetimeSection, WatchSection
+from outcomes.report.results.pool import PoolSection
 from outcomes.report.results.records import RecordsUsed
 from outcomes.report.results.retire import RetireSection
 from outcomes.report.results.searches import FalseAlertsSection, SearchTimeSection
@@ -68,20 +69,6 @@ class PlanSection:
     lost: int
     estimate: Estimate | None
     assigned_by_lot: bool
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PoolSection:
-    """The unit's own effect beside that of several units; ``clash``: they part."""
-
-    units: int
-    exposure: str
-    unit: str
-    own: Estimate | None
-    pooled: Estimate | None
-    both: Estimate | None
-    clash: bool
     sentence: str
 
 

@@ -18,6 +18,7 @@ from outcomes.report.results.document import FORMAT, MADE_BY, Results
 from outcomes.report.results.finds import make_find, make_which_predicts
 from outcomes.report.results.inputs import make_inputs, make_settings
 from outcomes.report.results.lifetimes import make_lifetime, make_watch
+from outcomes.report.results.pool import make_pool
 from outcomes.report.results.records import make_records
 from outcomes.report.results.retire import make_retire
 from outcomes.report.results.searches import make_false_alerts, make_search_time
@@ -35,6 +36,7 @@ _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
     "retire": make_retire,
     "shelf": make_shelf,
     "compare": make_compare,
+    "pool": make_pool,
     "cautions": lambda _: CAUTIONS,
 }
 _BEHIND_FINDS: Mapping[str, Callable[[Further, Facts], object]] = {
