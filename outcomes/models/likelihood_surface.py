@@ -12,7 +12,9 @@ from scipy.interpolate import CubicSpline, RectBivariateSpline
 
 _FAR_DOWN = 100.0
 _LEAST_FOR_SPLINE = 4  # points along an axis
-_POINTS = 241  # of a fine grid along each effect: some 20 to a standard error
+_POINTS = 241  # of a fine grid along each effect, at least
+_PER_STEP = 4  # of it to a step of the lattice, or to an error with the other effect known
+_MOST_POINTS = 801
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,8 @@ class Profile:
         """Where it is highest, and where it is lower by so much."""
         at, value = self.at, self.log_likelihood
         peak, top = _peak(at, value)
+        # Between points too far apart a parabola may promise more than there is.
+        top = min(top, float(value.max()) + drop / 2.0)
         inside = value >= top - drop
         first, last = np.flatnonzero(inside)[[0, -1]]
         low, high = -np.inf, np.inf
@@ -183,44 +187,40 @@ def continued(values: np.ndarray) -> np.ndarray:
     values = np.array(values, dtype=float)
     if not np.isfinite(values).any():
         raise ValueError("nothing is known of this surface")
-    moves = [m for k in range(values.ndim) for m in (_unit(values.ndim, k), -_unit(values.ndim, k))]
+    moves = [(axis, side) for axis in range(values.ndim) for side in (1, -1)]
     for _ in range(sum(values.shape)):
-        missing = np.argwhere(np.isnan(values))
-        if not len(missing):
+        missing = np.isnan(values)
+        if not missing.any():
             break
-        found: list[tuple[tuple[int, ...], float]] = []
-        for place in missing:
-            ways = [w for move in moves if (w := _way(values, place, move)) is not None]
-            if ways:
-                found.append((tuple(place), float(np.mean(ways))))
-        if not found:
+        ways = np.array([_continued_along(values, *move) for move in moves])
+        offered = np.isfinite(ways)
+        new = missing & offered.any(axis=0)
+        if not new.any():
             break
-        for cell, value in found:
-            values[cell] = value
+        total = np.where(offered, ways, 0.0).sum(axis=0)
+        values[new] = total[new] / offered.sum(axis=0)[new]
     lowest = float(np.nanmin(values))
     return np.asarray(np.where(np.isnan(values), lowest - _FAR_DOWN, values))
 
 
-def _unit(dimensions: int, axis: int) -> np.ndarray:
-    return np.asarray(np.eye(dimensions, dtype=int)[axis])
-
-
-def _way(values: np.ndarray, place: np.ndarray, move: np.ndarray) -> float | None:
-    known = []
-    for steps in (1, 2, 3):
-        other = place + steps * move
-        if (other < 0).any() or (other >= values.shape).any():
-            return None
-        known.append(float(values[tuple(other)]))
-    if not np.isfinite(known).all():
-        return None
-    first, second, third = known
+def _continued_along(values: np.ndarray, axis: int, side: int) -> np.ndarray:
+    """What three values in a row to one side make of every place; NaN where there are not three."""
+    first, second, third = (_shifted(values, axis, side * steps) for steps in (1, 2, 3))
     on = 3.0 * first - 3.0 * second + third
-    behind = place - move
-    inside = (behind >= 0).all() and (behind < values.shape).all()
     # A hole may hold the top; what lies outside all that is known may not rise.
-    hole = inside and bool(np.isfinite(values[tuple(behind)]))
-    return on if hole else min(on, first)
+    hole = np.isfinite(_shifted(values, axis, -side))
+    return np.asarray(np.where(hole, on, np.minimum(on, first)))
+
+
+def _shifted(values: np.ndarray, axis: int, by: int) -> np.ndarray:
+    """At every place the value so many steps on; NaN beyond the end."""
+    found = np.full_like(values, np.nan)
+    n = values.shape[axis]
+    if abs(by) < n:
+        to, come = slice(max(-by, 0), n - max(by, 0)), slice(max(by, 0), n + min(by, 0))
+        moved = np.moveaxis(found, axis, 0)
+        moved[to] = np.moveaxis(values, axis, 0)[come]
+    return found
 
 
 def _top_of(surface: LikelihoodSurface) -> np.ndarray:
@@ -332,12 +332,17 @@ class SurfaceSum:
         single surface, where they lie beyond what is known of it.
         """
         if len(self.surfaces) == 1:
-            axes = [np.linspace(a[0], a[-1], _POINTS) for a in self.surfaces[0].axes]
+            axes = [
+                np.linspace(a[0], a[-1], _points(_PER_STEP * len(a))) for a in self.surfaces[0].axes
+            ]
             return self._profile(axes, effect).limits(drop)
         errors = np.sqrt(np.diag(np.linalg.inv(self.information)))
+        finest = 1.0 / np.sqrt(np.diag(self.information))
         for reach in (5.0, 15.0, 40.0):
-            ends = np.array([self.top - reach * errors, self.top + reach * errors])
-            axes = [np.linspace(low, high, _POINTS) for low, high in ends.T]
+            axes = [
+                np.linspace(t - reach * e, t + reach * e, _points(2.0 * _PER_STEP * reach * e / f))
+                for t, e, f in zip(self.top, errors, finest, strict=True)
+            ]
             found = self._profile(axes, effect).limits(drop)
             if np.isfinite([found.low, found.high]).all():
                 break
@@ -375,6 +380,10 @@ class SurfaceSum:
             return Profile(axes[0], values)
         across = values if effect == 0 else values.T
         return Profile(axes[effect], _row_peaks(across))
+
+
+def _points(wanted: float) -> int:
+    return int(np.clip(np.ceil(wanted), _POINTS, _MOST_POINTS))
 
 
 def _row_peaks(values: np.ndarray) -> np.ndarray:
