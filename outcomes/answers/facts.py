@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from outcomes.answers.planned import Planned
     from outcomes.answers.sensitivity import Further
     from outcomes.answers.side_tests import SideTests
+    from outcomes.pool.prior import UnitWithPool
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
@@ -196,6 +197,15 @@ class Facts:
         self.working.progress("Asking whether cycles or age predicts finds")
         refitted = partial(self.working.meter, "simulated records refitted")
         return which_predicts(fit, jobs=self.working.jobs, progress=refitted)
+
+    @cached_property
+    def with_pool(self) -> UnitWithPool | None:
+        """The unit's own slopes beside those of other units; None where none were given."""
+        if self.asked.pool is None:
+            return None
+        from outcomes.pool.prior import set_beside
+
+        return set_beside(self.fit_by_lines, self.verdict.verdict, self.asked.pool)
 
     @cached_property
     def retirement(self) -> Retirement:
