@@ -7,7 +7,7 @@ import pytest
 from planned_trials import CELLS, World, judge, run_cell
 
 pytestmark = [pytest.mark.study, pytest.mark.slow]
-PLANS = 500 if os.environ.get("OUTCOMES_STUDY_SIZE") == "full" else 20
+PLANS = int(os.environ.get("OUTCOMES_STUDY_SIZE", "20"))
 BY_NAME = {cell.name: cell for cell in CELLS}
 
 
