@@ -29,8 +29,8 @@ def test_same_seed_gives_the_same_bytes():
 
 
 def test_another_seed_draws_other_arms():
-    arms = [{s.source_id: s.arm for s in _plan(seed=k).storage} for k in range(6)]
-    assert len({tuple(sorted(one.items())) for one in arms}) > 3
+    arms = [{s.source_id: s.arm for s in _plan(seed=k).storage} for k in range(4)]
+    assert len({tuple(sorted(one.items())) for one in arms}) > 2
 
 
 @pytest.mark.parametrize(
