@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     import numpy as np
 
 Stream = Literal[
+    "assignments",
     "bootstrap",
     "chance alone",
     "codes",
@@ -26,6 +27,7 @@ Stream = Literal[
 # What follows the seed. Another number gives other draws, so that the same records would no
 # longer give the same answer.
 _NUMBERS: dict[Stream, tuple[int, ...]] = {
+    "assignments": (69,),
     "bootstrap": (63,),
     "chance alone": (65,),
     "codes": (67,),

@@ -6,8 +6,6 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from outcomes.errors import PlanError
 from outcomes.models.power import detectable, power_of_t
 from outcomes.plan.document import (
@@ -22,7 +20,6 @@ from outcomes.plan.document import (
     PowerAt,
     PowerIf,
     Question,
-    Rates,
     key_digest,
 )
 from outcomes.plan.layout import DAYS_A_WEEK, Effort
@@ -40,6 +37,7 @@ from outcomes.plan.power import (
     Hides,
     conditional_log_odds,
     expected_error,
+    information_share,
     simulate_power,
     total_sd,
 )
@@ -55,7 +53,13 @@ _AS_GOOD = 0.01  # power that another pair is not worth
 Progress = Callable[[str], None]
 
 
-def make_plan(unit: UnitFacts, request: PlanRequest, progress: Progress = lambda _: None) -> Plan:
+def make_plan(
+    unit: UnitFacts,
+    request: PlanRequest,
+    progress: Progress = lambda _: None,
+    *,
+    table: bool = True,
+) -> Plan:
     """The next trials, by lot.
 
     Parameters
@@ -66,6 +70,8 @@ def make_plan(unit: UnitFacts, request: PlanRequest, progress: Progress = lambda
         What is asked.
     progress
         Called with a few words before each step that takes time.
+    table
+        Also work out power by weeks and what more would buy; else for the weeks planned alone.
 
     Returns
     -------
@@ -91,7 +97,7 @@ def make_plan(unit: UnitFacts, request: PlanRequest, progress: Progress = lambda
     progress("Simulating the power")
     power = tuple(
         _power_at(unit, request, question, effect, with_weeks(effort, weeks), len(pairs), looks)
-        for weeks in sorted({*TABLE_WEEKS, request.weeks})
+        for weeks in sorted({request.weeks, *(TABLE_WEEKS if table else ())})
     )
     return Plan(
         format=FORMAT,
@@ -110,7 +116,7 @@ def make_plan(unit: UnitFacts, request: PlanRequest, progress: Progress = lambda
         effect=effect,
         rates=unit.rates,
         power=power,
-        buys=_buys(unit, request, question, effect, effort, len(pairs), looks),
+        buys=_buys(unit, request, question, effect, effort, len(pairs), looks) if table else (),
         looks=looks,
         settled_after_weeks=next((p.weeks for p in power if p.power >= WANTED_POWER), None),
         key_sha256=key_digest(trials, storage),
@@ -179,15 +185,6 @@ def _looks(request: PlanRequest, hides: Hides, unit: UnitFacts, effect: Effect) 
         lambda day: information_share(hides, hides.until(day), unit.rates, effect.log_odds),
         request.alpha,
     )
-
-
-def information_share(planned: Hides, done: Hides, rates: Rates, effect: float) -> float:
-    """Information of the trials done over that of all planned, at the planning values."""
-    if len(np.unique(done.pair)) < 2 or not done.apart.any():
-        return 0.0
-    whole = expected_error(planned, rates, effect)
-    so_far = expected_error(done, rates, effect)
-    return 0.0 if not np.isfinite(so_far) else float(min(1.0, (whole / so_far) ** 2))
 
 
 def _power_at(

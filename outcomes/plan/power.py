@@ -113,6 +113,32 @@ def expected_error(hides: Hides, rates: Rates, effect: float) -> float:
     return float(np.sqrt(variance)) if variance > 0.0 else float("inf")
 
 
+def information_share(planned: Hides, done: Hides, rates: Rates, effect: float) -> float:
+    """Information of the trials done over that of all planned, at the planning values.
+
+    Results have no part in it, so that when to look does not depend on what is seen.
+
+    Parameters
+    ----------
+    planned, done
+        All trials of the plan, and those on record.
+    rates, effect
+        As for :func:`expected_error`.
+
+    Returns
+    -------
+    float
+        From 0 to 1; 0 where both members of two pairs are not yet there.
+    """
+    met = set(np.unique(done.member).tolist())
+    if sum({2 * p, 2 * p + 1} <= met for p in range(max(met, default=0) // 2 + 1)) < 2:
+        return 0.0
+    so_far = expected_error(done, rates, effect)
+    if not np.isfinite(so_far):
+        return 0.0
+    return float(min(1.0, (expected_error(planned, rates, effect) / so_far) ** 2))
+
+
 def simulate_found(
     hides: Hides, rates: Rates, effect: float, rng: np.random.Generator
 ) -> PairedTrials:
