@@ -105,10 +105,11 @@ def command(
     from outcomes.exposure.trials import join
     from outcomes.plan.make import make_plan
     from outcomes.plan.unit import unit_facts
+    from outcomes.wording.plan import with_words
 
     say("Joining trials with storage")
     unit = unit_facts(loaded.records, join(loaded.records))
-    made = make_plan(unit, _request(wanted, loaded.decisions), say)
+    made = with_words(make_plan(unit, _request(wanted, loaded.decisions), say))
     from outcomes.records.placing import write_files
     from outcomes.report.plan_files import plan_files
     from outcomes.report.results.plan_made import make_plan_made

@@ -27,6 +27,7 @@ from outcomes.wording.plan_power import (
     describe_power_in_short,
     describe_rates,
     describe_smallest,
+    describe_whether_worth,
 )
 from outcomes.wording.plan_sheets import (
     HANDLER,
@@ -92,6 +93,7 @@ def render_plan_page(plan: Plan, figure_svg: bytes | None) -> str:
         "question": QUESTIONS[plan.question],
         "design": DESIGNS[plan.design],
         "sentence": describe_plan_in_short(plan),
+        "worth": describe_whether_worth(plan),
         "key_note": KEY_NOTE,
         "to_hand_out": TO_HAND_OUT,
         "key": describe_key(plan),

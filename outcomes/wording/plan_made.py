@@ -11,12 +11,12 @@ from outcomes.wording.plan_power import (
     DESIGNS,
     QUESTIONS,
     describe_buys,
+    describe_false_findings,
     describe_looks,
     describe_plan_in_short,
-    describe_power,
-    describe_power_in_short,
     describe_rates,
     describe_smallest,
+    describe_whether_worth,
 )
 from outcomes.wording.plan_sheets import (
     KEY_NOTE,
@@ -37,12 +37,14 @@ def describe_plan_made(plan: Plan, folder: Path) -> Iterator[str]:
     folder
         Where its files were written.
     """
-    yield f"{describe_power_in_short(plan)}."
-    yield plan.sentence or describe_plan_in_short(plan)
-    yield f"{QUESTIONS[plan.question]} {DESIGNS[plan.design]}"
+    yield plan.sentence
+    yield f"{QUESTIONS[plan.question]} {DESIGNS[plan.design]} {describe_plan_in_short(plan)}"
+    worth = describe_whether_worth(plan)
+    if worth is not None:
+        yield worth
     yield ""
     yield from _power_table(plan)
-    yield f"{describe_power(plan)} {describe_rates(plan)}"
+    yield f"{describe_false_findings(plan)} {describe_rates(plan)}"
     for line in (describe_smallest(plan), describe_buys(plan)):
         if line is not None:
             yield line
