@@ -232,7 +232,16 @@ def load(unit: UnitOptions) -> Loaded:
         raise RecordsError(
             f"{unit.records}: no trial can be used. `outcomes check {unit.records}` says why."
         )
+    check_key_of_plan(records)
     return Loaded(records, settings.decisions)
+
+
+def check_key_of_plan(records: Records) -> None:
+    """Refuse a key that was damaged or changed before anything is worked out or written."""
+    if records.plan is not None:
+        from outcomes.plan.document import plan_from_bytes
+
+        plan_from_bytes(records.plan.content, records.plan.file)
 
 
 def gather(

@@ -189,6 +189,8 @@ def _add_sheet(
         sheet.row_dimensions[sheet.max_row].height = _A_ROW_PT + (max(lines, 1) - 1) * _A_LINE_PT
         for number, column in enumerate(columns, start=1):
             cell = sheet.cell(sheet.max_row, number)
+            if isinstance(cell.value, str):
+                cell.data_type = "s"  # a name that begins with = is no formula
             cell.number_format = column.form
             cell.border = Border(top=above, bottom=thin, left=thin, right=thin)
             cell.alignment = Alignment(vertical="center", horizontal="left", wrap_text=True)
@@ -209,6 +211,7 @@ def _write_line(
     row = sheet.max_row
     sheet.merge_cells(start_row=row, end_row=row, start_column=1, end_column=len(columns))
     cell = sheet.cell(row, 1)
+    cell.data_type = "s"
     cell.font = font
     cell.alignment = Alignment(wrap_text=True, vertical="top")
     lines = -(-len(text) * font.size / 11 // (width * _LETTERS_A_WIDTH))
