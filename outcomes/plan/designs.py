@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import PlanError
-from outcomes.models.power import power_of_t
+from outcomes.models.power import detectable
 from outcomes.plan.document import Arm, Kind, Per, Question, Rates
 from outcomes.plan.layout import Effort, Search
 from outcomes.plan.lot import Lot
@@ -33,7 +33,7 @@ Chance = tuple[float, float, float]
 """A share and its Monte Carlo limits."""
 
 _MOST_PAIRS = 24
-_AS_GOOD = 0.01  # power that another pair is not worth
+_AS_GOOD = 1.03  # times the smallest effect found, for which no more pairs are taken
 _YEAR_DAYS = 365.25
 
 
@@ -192,7 +192,22 @@ class PairedDesigner:
     def with_best(
         self, effort: Effort, effect_of: Callable[[LaidOut], float], alpha: float
     ) -> PairedDesigner:
-        """As many of the pairs as tell most, by formula; fewer where more add next to nothing."""
+        """As many of the pairs as find the smallest effect, by formula; fewer where more do little.
+
+        Parameters
+        ----------
+        effort
+            Of the plan.
+        effect_of
+            What a layout looks for.
+        alpha
+            Two-sided level.
+
+        Raises
+        ------
+        PlanError
+            No number of them can be laid out.
+        """
         most = min(self.size, _MOST_PAIRS)
         tried: list[tuple[float, int]] = []
         problem: PlanError | None = None
@@ -205,12 +220,12 @@ class PairedDesigner:
                 problem = refused
                 continue
             effect = effect_of(out) if effect is None else effect
-            tried.append((power_of_t(effect, out.std_error(effect), out.freedom, alpha), number))
+            tried.append((detectable(out.std_error(effect), out.freedom, alpha), number))
         if not tried:
             assert problem is not None
             raise problem
-        best = max(power for power, _ in tried)
-        enough = min(number for power, number in tried if power >= best - _AS_GOOD)
+        best = min(smallest for smallest, _ in tried)
+        enough = min(number for smallest, number in tried if smallest <= best * _AS_GOOD)
         return replace(self, pairs=self.pairs[:enough])
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cache
 
 from outcomes.errors import PlanError
 from outcomes.models.power import power_of_t
@@ -41,51 +42,49 @@ class Outline:
 def outline_plan(unit: UnitFacts, request: PlanRequest) -> Outline | None:
     """The fewest weeks, of 8 to 52, that would find the effect in 80 of 100.
 
-    Each length looks for the fall to the floor over what it sets apart itself.
+    The effect is the one that a plan of the weeks asked for looks for, as in that plan's table.
 
     Parameters
     ----------
     unit
         What the unit has.
     request
-        What is asked; its ``weeks`` are not used.
+        What is asked.
 
     Returns
     -------
     Outline or None
-        None where the unit can carry out no plan at all.
+        None where the unit can carry out no such plan.
     """
-    found: dict[int, Outline] = {}
-    low, high = 0, len(TABLE_WEEKS) - 1
+    try:
+        effort, dogs = plan_effort(unit, request)
+        designer = designer_for(unit, request, effort, dogs)
+        effect = effect_of(unit, request, designer.lay_out(effort))
+    except PlanError:
+        return None
+
+    @cache
+    def outline(weeks: int) -> Outline:
+        out = designer.lay_out(with_weeks(effort, weeks))
+        power = power_of_t(
+            effect.log_odds, out.std_error(effect.log_odds), out.freedom, request.alpha
+        )
+        return Outline(
+            question=designer.question,
+            design=designer.kind,
+            settled=power >= WANTED_POWER,
+            weeks=weeks,
+            trials=len(out.searches),
+            sources=len({member.parent.source_id for member in designer.members}),
+            power=power,
+        )
+
     # Power rises with the weeks, so that halving finds the first that is enough.
-    while low <= high:
-        middle = (low + high + 1) // 2 if not found else (low + high) // 2
-        weeks = TABLE_WEEKS[middle]
-        try:
-            found[middle] = _outline(unit, replace(request, weeks=weeks))
-        except PlanError:
-            return None
-        if found[middle].settled:
-            high = middle - 1
+    low, high = 0, len(TABLE_WEEKS) - 1
+    while low < high:
+        middle = (low + high) // 2
+        if outline(TABLE_WEEKS[middle]).settled:
+            high = middle
         else:
             low = middle + 1
-    enough = [k for k, one in found.items() if one.settled]
-    return found[min(enough) if enough else max(found)]
-
-
-def _outline(unit: UnitFacts, request: PlanRequest) -> Outline:
-    effort, dogs = plan_effort(unit, request)
-    effort = with_weeks(effort, request.weeks)
-    designer = designer_for(unit, request, effort, dogs)
-    out = designer.lay_out(effort)
-    effect = effect_of(unit, request, out)
-    power = power_of_t(effect.log_odds, out.std_error(effect.log_odds), out.freedom, request.alpha)
-    return Outline(
-        question=designer.question,
-        design=designer.kind,
-        settled=power >= WANTED_POWER,
-        weeks=request.weeks,
-        trials=len(out.searches),
-        sources=len({member.parent.source_id for member in designer.members}),
-        power=power,
-    )
+    return outline(TABLE_WEEKS[low])

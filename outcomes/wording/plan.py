@@ -61,13 +61,22 @@ def would_settle(outline: Outline) -> str:
     how = "planned by the shelf" if outline.design == "shelf" else "assigned by lot"
     if outline.settled:
         return (
-            f"Trials {how} would tell about {what}: {plan} would show a fall to the floor in about "
-            f"{in_100(outline.power)} (outcomes plan)."
+            f"Trials {how} could tell about {what}: {plan} would show a fall that matters about "
+            f"{times(outline.power)} (outcomes plan)."
         )
     return (
         f"Even trials {how} would hardly tell about {what} within a year: {plan} would show a "
-        f"fall to the floor in about {in_100(outline.power)} (outcomes plan)."
+        f"fall that matters about {times(outline.power)} (outcomes plan)."
     )
+
+
+def times(power: float) -> str:
+    """Power as a count of a hundred plans.
+
+    >>> times(0.8)
+    '80 times in 100'
+    """
+    return f"{bare_in_100(power)} times in 100"
 
 
 def _change(plan: Plan) -> str:
