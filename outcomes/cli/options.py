@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from outcomes.answers.facts import Facts
     from outcomes.answers.request import Asked
     from outcomes.records.tables import Records
-    from outcomes.settings import DecisionSettings, Settings
+    from outcomes.settings import DecisionSettings, PlanSettings, Settings
 
 records_argument = click.argument("records", type=click.Path(path_type=Path), metavar="RECORDS")
 settings_option = click.option(
@@ -214,10 +214,13 @@ class Loaded:
     ----------
     records, decisions
         As read; the settings with the options of the command line in them.
+    plan
+        What planned trials would have to fit into.
     """
 
     records: Records
     decisions: DecisionSettings
+    plan: PlanSettings
 
 
 def load(unit: UnitOptions) -> Loaded:
@@ -233,7 +236,7 @@ def load(unit: UnitOptions) -> Loaded:
             f"{unit.records}: no trial can be used. `outcomes check {unit.records}` says why."
         )
     check_key_of_plan(records)
-    return Loaded(records, settings.decisions)
+    return Loaded(records, settings.decisions, settings.plan)
 
 
 def check_key_of_plan(records: Records) -> None:
@@ -268,6 +271,7 @@ def gather(
         loaded.decisions,
         as_of=moment(as_of),
         asked=asked,
+        plan_settings=loaded.plan,
         further=further,
         pool=pool,
         jobs=cores(),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 from outcomes.plan.document import Plan
 from outcomes.text import Row, of_100, table
@@ -27,15 +26,17 @@ from outcomes.wording.plan_sheets import (
 )
 
 
-def describe_plan_made(plan: Plan, folder: Path) -> Iterator[str]:
+def describe_plan_made(plan: Plan, page: str, command: str) -> Iterator[str]:
     """The plan for people; names of sources and arms are not printed.
 
     Parameters
     ----------
     plan
         As made.
-    folder
-        Where its files were written.
+    page
+        Where its page was written, the sheets beside it.
+    command
+        What tells the results, as it can be pasted.
     """
     yield plan.sentence
     yield f"{QUESTIONS[plan.question]} {DESIGNS[plan.design]} {describe_plan_in_short(plan)}"
@@ -53,14 +54,9 @@ def describe_plan_made(plan: Plan, folder: Path) -> Iterator[str]:
     yield describe_used_up(plan)
     yield f"{describe_roles(plan)} {describe_blinding(plan)}"
     yield ""
-    yield (
-        f"Open {folder / 'plan.html'}, or plan.xlsx beside it, and print the sheets. {TO_HAND_OUT}"
-    )
+    yield f"Open {page}, or plan.xlsx beside it, and print the sheets. {TO_HAND_OUT}"
     yield KEY_NOTE
-    yield (
-        "When results are typed into the sheet results of plan.xlsx: outcomes brief RECORDS "
-        f"--plan {folder / 'plan.json'} --out DIR"
-    )
+    yield f"When the handlers' results are typed into its sheet results: {command}"
 
 
 def _power_table(plan: Plan) -> Iterator[Row]:
