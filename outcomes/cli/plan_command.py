@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from outcomes.cli.options import (
-    called_as,
     SettingType,
     UnitOptions,
+    called_as,
     json_option,
     load,
     plan_option,
