@@ -30,7 +30,7 @@ RESULTS_SHEET, STORAGE_SHEET = "results", "storekeeper"
 DONE, NOT_DONE = "done", "not done"
 CONTAINERS = "containers"
 CONTAINERS_JOINED_BY = ", "
-_TAKEN_OUT, _PUT_BACK = dt.time(8), dt.time(20)
+_MOVED_HOME, _TAKEN_OUT, _PUT_BACK = dt.time(7), dt.time(8), dt.time(20)
 _TICKS = frozenset(("yes", "y", "x", "done", "ok", "1", "true", "✓", "✔", "√"))
 _OWN_UNITS: Mapping[str, str] = {"search_s": "s", "temperature_c": "C"}
 
@@ -129,7 +129,7 @@ def moves_of_plan(plan: PlanFile, settings: RecordsSettings) -> Cells | None:
     """The storekeeper's ticks, as moves of the storage log; None without that sheet.
 
     A line that was ticked is of all containers it lists, but for those named as not done. A thaw
-    is out from 08:00 to 20:00 of its day.
+    is out from 08:00 to 20:00 of its day; what is to stay elsewhere is there at 07:00.
 
     Raises
     ------
@@ -162,9 +162,11 @@ def moves_of_plan(plan: PlanFile, settings: RecordsSettings) -> Cells | None:
             home = home if one.moved_to == "ambient" else one.moved_to
             if (on.isoformat(), source.container) not in ticked:
                 continue
+            if one.moved_to != "ambient":
+                move(source.source_id, on, _MOVED_HOME, one.moved_to)
+                continue
             move(source.source_id, on, _TAKEN_OUT, one.moved_to)
-            if one.moved_to == "ambient":
-                move(source.source_id, on, _PUT_BACK, home)
+            move(source.source_id, on, _PUT_BACK, home)
     return _made("storage", cells.file, rows, settings)
 
 
