@@ -117,6 +117,10 @@ class RecordsSettings:
         Table → the row its column names stand in, where it is not found.
     same_as_above
         Table → the unit's columns in which an empty cell means what stands above it.
+    ticked
+        Table → the unit's columns in which a mark stands for their heading.
+    dog_columns
+        Table → the unit's columns that are each a dog's, with its result on the hide of the row.
     fold_labels
         Columns of labels in which case, blanks, ``#`` and leading zeros tell nothing apart.
     words
@@ -160,6 +164,8 @@ class RecordsSettings:
     columns: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)
     header_row: Mapping[str, int] = field(default_factory=dict)
     same_as_above: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    ticked: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    dog_columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     fold_labels: tuple[str, ...] = ()
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     date_order: DateOrder | None = None
@@ -181,7 +187,7 @@ class RecordsSettings:
     def __post_init__(self) -> None:
         """Refuse what cannot be, and take mappings so that nobody can change them."""
         # One name may be given as it is, for the several that there can be.
-        for name in ("tables", "same_as_above"):
+        for name in ("tables", "same_as_above", "ticked", "dog_columns"):
             object.__setattr__(self, name, _several(getattr(self, name)))
         if isinstance(self.columns, Mapping):
             of_tables = {table: _several(names) for table, names in self.columns.items()}

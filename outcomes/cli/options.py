@@ -63,7 +63,9 @@ json_option = click.option(
 # Answers are many small objects that last: looking through them for what could go takes an
 # eighth of the time, and one command ends before much has gathered.
 COLLECT_SELDOM = (50_000, 20, 50)
-_COMMAND = re.compile(r"\boutcomes (check|fit|retire|compare)\b((?: --[a-z]+)?)")
+_COMMAND = re.compile(
+    r"\boutcomes (check|fit|retire|compare|brief)\b((?: --draft \S+| --out briefing| --[a-z]+)?)"
+)
 LEAST_PERCENT = 10  # a number beyond it is meant as one of a hundred
 
 
@@ -452,11 +454,12 @@ def moment(as_of: str | None) -> Any:
     return pd.Timestamp(day) + pd.Timedelta(days=1)
 
 
-def with_command(sentence: str, records: Path) -> str:
+def with_command(sentence: str, records: Path, settings_file: Path | None = None) -> str:
     """A sentence that names commands, ``outcomes check``, as they can be pasted: on one line."""
+    given = "" if settings_file is None else f" --settings {shlex.quote(str(settings_file))}"
 
     def pasted(found: re.Match[str]) -> str:
-        command = f"{called_as()} {found[1]} {shlex.quote(str(records))}{found[2]}"
+        command = f"{called_as()} {found[1]} {shlex.quote(str(records))}{given}{found[2]}"
         return command.replace(" ", KEPT_TOGETHER)
 
     return sentence if isinstance(sentence, Row) else _COMMAND.sub(pasted, sentence)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +24,7 @@ from outcomes.records.reading.cells import CannotReadError, Cells, FindHeader, P
 from outcomes.records.reading.files import Places, find_tables, load_table, mode_of, named
 from outcomes.records.reading.gather import gather, stacked
 from outcomes.records.reading.mapping import find_header
+from outcomes.records.reading.parquet_file import cells_of_frame
 from outcomes.records.reading.planned import (
     carried_out,
     moves_of_plan,
@@ -36,6 +38,7 @@ from outcomes.settings import RecordsSettings
 from outcomes.text import count
 
 LINES_SHOWN = 5
+AnyPath = str | Path
 
 
 def read_records(
@@ -92,7 +95,7 @@ def read_records(
     """
     examination, records = examine_and_read(path, settings, today=today, plan=plan)
     if records is None:
-        raise RecordsError(_stop_lines(str(path), examination.stops))
+        raise RecordsError(stop_lines(str(path), examination.stops))
     return records
 
 
@@ -123,9 +126,54 @@ def examine_and_read(
     SettingsError
         If ``unit.toml`` cannot be used.
     """
-    examination, sheets, settings, log, key = _examine(Path(path), settings, today, plan)
-    if examination.stops:
-        return examination, None
+    examined = _examine(Path(path), settings, today, plan)
+    if examined.examination.stops:
+        return examined.examination, None
+    files = _input_files(find_tables(Path(path), examined.settings.tables), examined.key)
+    return examined.examination, _records_of(examined, files)
+
+
+def frames_examined_and_read(
+    frames: Mapping[str, pd.DataFrame],
+    settings: RecordsSettings | None = None,
+    *,
+    today: dt.date | None = None,
+) -> tuple[Examination, Records | None]:
+    """Check tables that are frames already, and read them if nothing stops the work.
+
+    Parameters
+    ----------
+    frames
+        Table → its frame, as it would be read from a file: with the columns and words of the
+        contract, or the unit's own that ``settings`` name. Nothing is changed in them. The first
+        row is told as row 2, as in a spreadsheet.
+    settings, today
+        As for :func:`read_records`; defaults where None.
+
+    Returns
+    -------
+    Examination, Records or None
+        As :func:`examine_and_read`.
+    """
+    settings, log = settings or RecordsSettings(), Log()
+    cells = {}
+    for name, table in TABLES.items():
+        if name in frames:
+            try:
+                cells[name] = gather(
+                    [cells_of_frame(Place(name, name, Path(name)), frames[name])], table, settings
+                )
+            except CannotReadError as problem:
+                _add_problem(log, problem, name, name)
+        elif table.needed:
+            log.add("missing table", table=name, file="frames", facts={"likely": ""})
+    examined = _checked(cells, settings, today, log, "frames", None)
+    stopped = bool(examined.examination.stops)
+    return examined.examination, None if stopped else _records_of(examined, ())
+
+
+def _records_of(examined: _Examined, files: tuple[InputFile, ...]) -> Records:
+    sheets, log = examined.sheets, examined.log
     frames = {
         name: _usable_rows(sheets[name], log) if name in sheets else _no_rows(table)
         for name, table in TABLES.items()
@@ -135,15 +183,14 @@ def examine_and_read(
     for name, frame in frames.items():
         check_schema(frame, TABLES[name])
     frames["trials"] = _with_sessions(frames["trials"])
-    records = Records(
+    return Records(
         **frames,
-        findings=examination.findings,
-        rows_in=examination.rows_in,
-        settings=settings,
-        files=_input_files(find_tables(Path(path), settings.tables), key),
-        plan=key,
+        findings=examined.examination.findings,
+        rows_in=examined.examination.rows_in,
+        settings=examined.settings,
+        files=files,
+        plan=examined.key,
     )
-    return examination, records
 
 
 def _input_files(places: Places, key: PlanFile | None) -> tuple[InputFile, ...]:
@@ -189,12 +236,23 @@ def examine_records(
     SettingsError
         If ``unit.toml`` cannot be used.
     """
-    return _examine(Path(path), settings, today, plan)[0]
+    return _examine(Path(path), settings, today, plan).examination
+
+
+@dataclass(frozen=True, slots=True)
+class _Examined:
+    """Tables as they were checked, with the settings, and the key of a plan where there is one."""
+
+    examination: Examination
+    sheets: Mapping[str, Sheet]
+    settings: RecordsSettings
+    log: Log
+    key: PlanFile | None
 
 
 def _examine(
     path: Path, settings: RecordsSettings | None, today: dt.date | None, plan: Path | None
-) -> tuple[Examination, Mapping[str, Sheet], RecordsSettings, Log, PlanFile | None]:
+) -> _Examined:
     log = Log()
     if settings is None:
         mode_of(path)  # that there are no records is told before what is wrong beside them
@@ -202,17 +260,29 @@ def _examine(
     places = _find(path, settings, log)
     key = None if places is None else find_plan(path, plan)
     cells = {} if places is None else _load(places, settings, log, key)
+    return _checked(cells, settings, today, log, None if places is None else places.label, key)
+
+
+def _checked(
+    cells: Mapping[str, Cells],
+    settings: RecordsSettings,
+    today: dt.date | None,
+    log: Log,
+    label: str | None,
+    key: PlanFile | None,
+) -> _Examined:
     sheets = {name: type_cells(table, settings, log) for name, table in cells.items()}
     if "trials" in sheets:
         sheets["trials"] = with_planned(sheets["trials"], key, log)
-    if places is not None and not any(f.table == "storage" for f in log.findings):
-        check_no_log(sheets, places.label, log)
+    if label is not None and not any(f.table == "storage" for f in log.findings):
+        check_no_log(sheets, label, log)
     sheets = check_tables(sheets, settings, today or dt.date.today(), log)
     order = {name: number for number, name in enumerate(TABLES)}
     findings = sorted(consistent(log.findings), key=lambda f: (order.get(f.table, -1), f.row or 0))
     rows_in = {name: len(sheet.frame) for name, sheet in sheets.items()}
     used = {name: int((~log.aside[name]).sum()) for name in sheets}
-    return Examination(tuple(findings), rows_in, used), sheets, settings, log, key
+    examination = Examination(tuple(findings), rows_in, used)
+    return _Examined(examination, sheets, settings, log, key)
 
 
 def _find(path: Path, settings: RecordsSettings, log: Log) -> Places | None:
@@ -368,7 +438,12 @@ def _usable_rows(sheet: Sheet, log: Log) -> pd.DataFrame:
 
 
 def _no_rows(table: Table) -> pd.DataFrame:
-    types = {"time": "datetime64[ns]", "number": "float64", "count": "float64"}
+    types = {
+        "time": "datetime64[ns]",
+        "number": "float64",
+        "count": "float64",
+        "yes or no": "boolean",
+    }
     return pd.DataFrame(
         {c.name: pd.Series(dtype=types.get(c.type, "object")) for c in table.columns}
         | {"file": pd.Series(dtype=object), "row": pd.Series(dtype="int64")}
@@ -400,7 +475,8 @@ def _with_sessions(trials: pd.DataFrame) -> pd.DataFrame:
     return trials.assign(session_id=given.where(given.notna(), dates))
 
 
-def _stop_lines(path: str, stops: tuple[Finding, ...]) -> str:
+def stop_lines(path: str, stops: tuple[Finding, ...]) -> str:
+    """What stops the work, a line each for the first few."""
     lines = [finding.line() for finding in stops[:LINES_SHOWN]]
     if len(stops) == 1:
         return lines[0]

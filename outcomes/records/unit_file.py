@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import fields
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -44,7 +45,8 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "plan": tuple(field.name for field in fields(PlanSettings)),
 }
 _FIELDS: Mapping[str, str] = {"longest_gap_h": "longest_reading_gap_h"}  # key → field, if another
-_LAYOUT = ("tables", "columns", "header_row", "same_as_above", "words", "units")
+_OF_COLUMNS = ("same_as_above", "ticked", "dog_columns")
+_LAYOUT = ("tables", "columns", "header_row", *_OF_COLUMNS, "words", "units")
 _SECTIONS = (*_LAYOUT, *(name for name in _KEYS if name))
 
 
@@ -94,6 +96,12 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
 
         [same_as_above]                   # columns of yours whose empty cells mean "as above"
         trials = ["Date"]
+
+        [ticked]                          # columns of yours in which a mark means their heading
+        trials = ["Find", "Miss"]         # with result = ["Find", "Miss"] in [columns.trials]
+
+        [dog_columns]                     # a row a hide, a column a dog with its result
+        trials = ["Rex", "Mia"]
 
         [words.result]                    # "your word" = "our word"
         "Hit" = "find"
@@ -265,7 +273,8 @@ def settings_of(text: str) -> Settings:
 
 def _settings(given: Mapping[str, Any], path: Path) -> Settings:
     found: dict[str, Any] = {}
-    of_layout = (_tables, _columns, _header_rows, _same_as_above, _words, _units)
+    of_columns = (partial(_columns_of_tables, name) for name in _OF_COLUMNS)
+    of_layout = (_tables, _columns, _header_rows, *of_columns, _words, _units)
     readers: Mapping[str, Any] = dict(zip(_LAYOUT, of_layout, strict=True))
     for key, value in given.items():
         if key in _KEYS and key:
@@ -366,15 +375,17 @@ def _header_rows(given: Mapping[str, Any], path: Path) -> Mapping[str, int]:
     return dict(given)
 
 
-def _same_as_above(given: Mapping[str, Any], path: Path) -> Mapping[str, tuple[str, ...]]:
+def _columns_of_tables(
+    section: str, given: Mapping[str, Any], path: Path
+) -> Mapping[str, tuple[str, ...]]:
     columns = {}
     for table, value in given.items():
         if table not in TABLES:
-            raise SettingsError(_unknown("same_as_above", table, tuple(TABLES), path))
+            raise SettingsError(_unknown(section, table, tuple(TABLES), path))
         names = _names(value)
         if names is None:
             raise SettingsError(
-                f"{path}: [same_as_above] {table} = {_written(value)} cannot be used. "
+                f"{path}: [{section}] {table} = {_written(value)} cannot be used. "
                 "Give the names of your columns in a list."
             )
         columns[table] = names

@@ -147,6 +147,14 @@ _CELLS = (
         "them {quoted} means.",
     ),
     Rule(
+        "date for a place",
+        "set aside",
+        "this is a date, not a place",
+        "If a row tells when the source was taken out and when it came back, say so in unit.toml, "
+        "beside the records, under [columns.storage]: moved_back_at = {theirs}; and take out the "
+        "line that says moved_to.",
+    ),
+    Rule(
         "number unreadable",
         "set aside",
         "not a number",
@@ -314,6 +322,18 @@ _ROWS = (
         "Remove the wrong one; when clocks go back, give the hour as the log does.",
     ),
     Rule(
+        "inspection of nothing",
+        "set aside",
+        "nothing was weighed, measured or scored",
+        "Fill in what was found, 0 for none of it, or remove the row.",
+    ),
+    Rule(
+        "drip above mass",
+        "set aside",
+        "the drip weighs more than the source",
+        "Correct one of the two.",
+    ),
+    Rule(
         "source set aside",
         "set aside",
         "its source was set aside in {where}",
@@ -460,6 +480,12 @@ _NOTES = (
         "{likely}",
     ),
     Rule(
+        "vague date",
+        "note",
+        "not a day, so taken as {taken}, {why}: it may be up to {days} days older than is reckoned",
+        "Write the day, if it is written down anywhere; else leave it.",
+    ),
+    Rule(
         "control characters",
         "note",
         "the row holds characters that cannot be shown; each is read as \ufffd",
@@ -600,6 +626,12 @@ _NOTES = (
         'temperature_c = "F"; otherwise look at the logger.',
     ),
     Rule(
+        "mass that rises",
+        "note",
+        "heavier than the {before} g in {where}, and no re-packing is logged between them",
+        "Correct the wrong one; or log the packaging, if it was packed anew.",
+    ),
+    Rule(
         "discarded on a busy day",
         "note",
         "{source} has trials or moves on the day it was "
@@ -617,6 +649,18 @@ _NOTES = (
         "note",
         "a miss without a search time",
         "Fill in how long the dog searched.",
+    ),
+    Rule(
+        "search ended before it began",
+        "note",
+        "earlier than it began, or over a day later, so it tells no search time",
+        "Correct one of the two times.",
+    ),
+    Rule(
+        "search ended as it began",
+        "note",
+        "it ended in the minute in which it began, so it tells no search time",
+        "Fill in the seconds, if they are known.",
     ),
     Rule(
         "search over the limit",
