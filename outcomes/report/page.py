@@ -46,7 +46,7 @@ from outcomes.report.answer_figure import (
 )
 from outcomes.report.floor_control import figure_alt, floor_control
 from outcomes.report.paper_face import paper_faces
-from outcomes.report.planned_lines import planned_lines
+from outcomes.report.planned_lines import planned_lines, settling_lines
 from outcomes.report.shelf_rows import lowest_of_scale, place_on_scale, shelf_rows
 from outcomes.text import count
 from outcomes.wording.as_of import as_of_notes
@@ -338,6 +338,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             )
         ),
         "planned": planned_lines(facts),
+        "settles": settling_lines(facts),
         "figure_notes": " ".join(
             filter(
                 None,
