@@ -12,10 +12,15 @@ _NOTED_WRONGLY = (0.05, 0.02, 0.01)  # shares to reckon with, where misses are c
 _MANY_NOT_RECORDED = 0.1
 
 
-def describe_limitations(fit: FindFit, verdict: WhichPredicts) -> list[str]:
-    """What these records cannot say."""
+def describe_limitations(
+    fit: FindFit, verdict: WhichPredicts, *, by_lot: bool = False
+) -> list[str]:
+    """What these records cannot say; ``by_lot``: planned trials say what they can."""
     lines = [
-        "Whether storage caused a change: sources were chosen for use and for storage, not "
+        "Whether storage caused a change outside the planned trials: there, sources were chosen "
+        "for use and for storage, not assigned."
+        if by_lot
+        else "Whether storage caused a change: sources were chosen for use and for storage, not "
         "assigned. Only a trial planned for it, with sources assigned by lot, can say.",
     ]
     if verdict.verdict == "no change detected" and verdict.largest_fall:
