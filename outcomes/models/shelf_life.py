@@ -6,6 +6,8 @@ import numpy as np
 
 from outcomes.models.distributions import student_quantile
 
+_ROUNDING = 1e-9
+
 
 def bound_meets_limit(
     beta: np.ndarray,
@@ -57,9 +59,14 @@ def bound_meets_limit(
     square = slope**2 - t**2 * cov[1, 1]
     middle = 2.0 * (start * slope - t**2 * cov[0, 1])
     rest = start**2 - t**2 * cov[0, 0]
-    if square == 0.0 and middle == 0.0:
-        return None
-    roots = np.roots([square, middle, rest]) if square != 0.0 else np.array([-rest / middle])
-    real = np.sort(roots[np.abs(np.imag(roots)) < 1e-9].real)
-    met = [float(x) for x in real if x > 0.0 and above * (start + slope * x) >= 0.0]
+    if square == 0.0:
+        roots = [] if middle == 0.0 else [-rest / middle]
+    else:
+        under = middle**2 - 4.0 * square * rest
+        if under < -_ROUNDING * middle**2:
+            return None
+        # A line known all but without error meets it once, and rounding decides the sign.
+        reach = float(np.sqrt(max(under, 0.0)))
+        roots = sorted((-middle + side * reach) / (2.0 * square) for side in (-1.0, 1.0))
+    met = [x for x in roots if x > 0.0 and above * (start + slope * x) >= -_ROUNDING * abs(start)]
     return met[0] if met else None

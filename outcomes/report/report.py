@@ -10,6 +10,7 @@ from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.answers.facts import Facts
 from outcomes.answers.sensitivity import Further
 from outcomes.answers.side_tests import SideTests
+from outcomes.exposure.places_read import places_read
 from outcomes.report import price_table, tables
 from outcomes.simulate import Unit, find_true_threshold
 from outcomes.text import Row, in_months, p_number, table
@@ -40,6 +41,7 @@ from outcomes.wording.next_step import (
 )
 from outcomes.wording.numbers import few, floor_in_100, percent
 from outcomes.wording.penalised import describe_penalised
+from outcomes.wording.places_read import describe_places_read
 from outcomes.wording.quality import describe_quality
 from outcomes.wording.rows import describe_set_aside
 from outcomes.wording.search_time import describe_search_time
@@ -129,6 +131,8 @@ def fit_lines(facts: Facts) -> Iterator[str]:
         yield rule
     yield _strong("What was weighed and seen")
     yield from describe_inspections(facts.inspected)
+    if (warmth := describe_places_read(places_read(facts.records))) is not None:
+        yield warmth
     together = describe_side_tests(side)
     if together is not None:
         yield _strong("Beside the verdict")
