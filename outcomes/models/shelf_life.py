@@ -68,5 +68,9 @@ def bound_meets_limit(
         # A line known all but without error meets it once, and rounding decides the sign.
         reach = float(np.sqrt(max(under, 0.0)))
         roots = sorted((-middle + side * reach) / (2.0 * square) for side in (-1.0, 1.0))
-    met = [x for x in roots if x > 0.0 and above * (start + slope * x) >= -_ROUNDING * abs(start)]
+    met = [
+        float(x)
+        for x in roots
+        if x > 0.0 and above * (start + slope * x) >= -_ROUNDING * abs(start)
+    ]
     return met[0] if met else None
