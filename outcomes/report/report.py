@@ -199,6 +199,7 @@ def stock_lines(facts: Facts) -> Iterator[str]:
     yield describe_stock(stock)
     yield from following_lines(stock)
     if not stock.dated:
+        yield from _caution()
         return
     yield ""
     rows = [("source", "to go", "thaws a year", "reaches the limit")]
@@ -208,6 +209,7 @@ def stock_lines(facts: Facts) -> Iterator[str]:
         rows.append((s.source_id, to_go, year, describe_day(stock, s)))
     yield from table(rows, left=(0, 3))
     yield describe_stock_interval(stock)
+    yield from _caution()
 
 
 def _shelf_lines(facts: Facts) -> Iterator[str]:

@@ -19,12 +19,13 @@ ASKED = {
     "main": {"retirement", "comparison"}, "price": {"retirement", "use", "drawn", "price"},
     "storage": {"comparison"}, "wear-out": {"lifetime"},
     "shelf": {"retirement", "use", "drawn", "_shelf_and_left", "shelf"},
+    "stock": {"retirement", "use", "drawn", "_shelf_and_left", "shelf", "stock"},
     "watch": {"watched"}, "search-time": FAMILY, "false-alerts": {"false_alerts"},
     "next-cycles": FAMILY, "records": set(), "ways": {"ways"}, "calibration": {"quality"},
 }  # fmt: skip
 NEED_THE_MODEL = {
     *("main", "storage", "price", "search-time", "ways", "calibration", "watch", "next-cycles"),
-    *("shelf", "wear-out"),
+    *("shelf", "stock", "wear-out"),
 }
 
 
