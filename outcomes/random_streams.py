@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     import numpy as np
 
 Stream = Literal[
+    "assignments",
     "bootstrap",
     "chance alone",
     "codes",
@@ -16,6 +17,7 @@ Stream = Literal[
     "early warning",
     "inspections",
     "matched portions",
+    "power",
     "share found",
     "source spread",
     "unlogged thaws",
@@ -26,6 +28,7 @@ Stream = Literal[
 # What follows the seed. Another number gives other draws, so that the same records would no
 # longer give the same answer.
 _NUMBERS: dict[Stream, tuple[int, ...]] = {
+    "assignments": (69,),
     "bootstrap": (63,),
     "chance alone": (65,),
     "codes": (67,),
@@ -34,6 +37,7 @@ _NUMBERS: dict[Stream, tuple[int, ...]] = {
     "early warning": (),
     "inspections": (68,),
     "matched portions": (64,),
+    "power": (68,),
     "share found": (66,),
     "source spread": (61,),
     "unlogged thaws": (30,),

@@ -43,6 +43,16 @@ BLINDINGS: Words = MappingProxyType(
         "double": ("double blind",),
     }
 )
+BLANK_KINDS: Words = MappingProxyType(
+    {
+        "nothing": ("nothing at all", "bare"),
+        "container": ("clean container", "clean jar", "empty container"),
+        "glove": ("gloves", "clean glove"),
+        "animal": ("animal remains", "meat", "bone of an animal"),
+        "other": ("distractor", "food", "toy"),
+    }
+)
+GUESSES: Words = MappingProxyType({"hide": ("source", "filled"), "blank": ("empty",)})
 YES_NO: Words = MappingProxyType({"yes": ("y", "1", "x", "helped"), "no": ("n", "0", "unassisted")})
 _MOVED_TO: Words = MappingProxyType({place.name: place.other_names for place in PLACES.values()})
 _KEPT_IN: Words = MappingProxyType(
@@ -80,6 +90,8 @@ class Column:
     instead
         What is used in the place of a value left out, for people; empty where
         nothing is.
+    may_be_vague
+        A date that may be a month, a season or a year.
     """
 
     name: str
@@ -93,6 +105,7 @@ class Column:
     may_be_empty: bool = False
     side: bool = False
     instead: str = ""
+    may_be_vague: bool = False
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -154,7 +167,7 @@ SOURCES = Table(
         Column(
             "kind", "text", "What it is, in your own words (muscle, blood, wet bone).", needed=True
         ),
-        Column("acquired_on", "time", "Date the unit took it in.", needed=True),
+        Column("acquired_on", "time", "Date the unit took it in.", needed=True, may_be_vague=True),
         Column(
             "age_at_acquisition_days",
             "number",
@@ -314,6 +327,12 @@ TRIALS = Table(
             side=True,
         ),
         Column(
+            "ended_at",
+            "time",
+            "When the search ended; tells the seconds where search_s is empty.",
+            side=True,
+        ),
+        Column(
             "limit_s", "number", "Time limit in seconds.", unit="s", low=1, high=86_400, side=True
         ),
         Column(
@@ -365,6 +384,21 @@ TRIALS = Table(
             high=10_000,
             side=True,
             instead="the storage log is counted",
+        ),
+        Column("plan_id", "id", "The planned trial it carries out; of no other trial."),
+        Column(
+            "blank_kind",
+            "word",
+            "What lay in a blank area: nothing, a clean container, a glove, an animal's.",
+            of_words=BLANK_KINDS,
+            side=True,
+        ),
+        Column(
+            "guess",
+            "word",
+            "What the handler took the area for before the search, where it is blind.",
+            of_words=GUESSES,
+            side=True,
         ),
     ),
     key="trial_id",
@@ -515,6 +549,7 @@ OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
     "read_at": ("date time", "timestamp", "time", "date", "logged at", "measured at", "when"),
     "trial_id": (
         *("trial", "number", "no", "run", "search number", "trial number", "trial no", "id"),
+        *("search id", "search no", "record id", "entry id", "run number"),
     ),
     "session_id": ("session", "training session", "training day"),
     "started_at": (
@@ -536,6 +571,7 @@ OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
     "blinding": (
         *("blind", "blinded", "single or double blind", "handler knew", "location known"),
         *("how blind", "blindness", "blind search"),
+        *("blind type", "blind level", "type of blind", "blind status", "blinding level"),
     ),
     "set_min": ("set time", "soak time", "soak", "minutes set", "set", "set minutes", "set for"),
     "hide_id": ("hide", "hide number", "placement number"),

@@ -88,7 +88,7 @@ def _storage(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.storage_figure import draw_storage_figure
     from outcomes.report.answer_figure import figure_footer
 
-    return draw_storage_figure(facts.comparison, facts.settings.alpha, figure_footer(facts))
+    return draw_storage_figure(facts.comparison.at(facts.settings.confidence), figure_footer(facts))
 
 
 def _shelf(facts: Facts, _: ExposureName | None) -> Figure:

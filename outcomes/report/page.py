@@ -13,6 +13,7 @@ from typing import Any
 import jinja2
 
 from outcomes import __version__
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.results import FindEstimate
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import floor_grid
@@ -46,8 +47,9 @@ from outcomes.report.answer_figure import (
 )
 from outcomes.report.floor_control import figure_alt, floor_control
 from outcomes.report.paper_face import paper_faces
+from outcomes.report.planned_lines import planned_lines
 from outcomes.report.shelf_rows import lowest_of_scale, place_on_scale, shelf_rows
-from outcomes.text import count, p_number
+from outcomes.text import count
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts, describe_blinding
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
@@ -63,12 +65,14 @@ from outcomes.wording.first_lines import describe_first_lines
 from outcomes.wording.inspections import describe_inspections
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
-from outcomes.wording.limit import describe_retirement
+from outcomes.wording.limit import describe_order, describe_retirement
 from outcomes.wording.limitations import describe_limitations
-from outcomes.wording.method import INTERVAL_NOTE, describe_method
+from outcomes.wording.method import INTERVAL_NOTE, describe_method, p_of_term
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
 from outcomes.wording.places_read import describe_places_read
+from outcomes.wording.planned import describe_planned_in_short
+from outcomes.wording.pool_beside import describe_with_pool
 from outcomes.wording.price import describe_price, describe_price_table
 from outcomes.wording.records import records_noted
 from outcomes.wording.rows import describe_not_on_shelf, describe_rows
@@ -215,7 +219,10 @@ def _narrow(
 ) -> DrawnNarrow:
     curves = drawn_curves(facts)
     figure = draw_stacked_figure(
-        curves, *floors[own], facts.comparison, facts.settings.alpha, other_floors=floors
+        curves,
+        *floors[own],
+        facts.comparison.at(facts.settings.confidence),
+        other_floors=floors,
     )
     layers = tuple(floor_layer(figure, curves, *at) for at in floors)
     hide_floor(figure)
@@ -281,7 +288,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     headline = describe_verdict_in_short(fit, facts.verdict, facts.retirement)
     answer = describe_verdict(fit, facts.verdict, facts.retirement)
     retire = describe_retirement(facts.verdict, facts.retirement)
-    storage = describe_storage_in_short(facts.comparison)
+    compared = facts.comparison.at(settings.confidence)
+    storage = describe_storage_in_short(compared)
     unit = facts.records.settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
     lowest = lowest_of_scale(facts.shelf, (settings.floor,))
@@ -300,6 +308,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.retirement,
             describe_shelf(facts.shelf, facts.retirement),
         ),
+        "order": describe_order(facts.retirement, settings.floor)
+        if any(s.find_probability is not None for s in facts.shelf)
+        else "",
         "before": noted.before,
         "noted": noted.sentence,
         "answer": answer,
@@ -307,6 +318,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "answer_open": facts.verdict.verdict
         in (*("too few trials", "no change detected", "cannot be told apart"),),
         "storage": storage,
+        "pool": None if facts.with_pool is None else describe_with_pool(facts.with_pool),
         "next": describe_first_test(facts.next_steps),
         "tests": describe_next_steps(facts.next_steps),
         "blind_note": BLIND_NOTE,
@@ -318,7 +330,16 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "interval_note": INTERVAL_NOTE if fit.mixed is not None else None,
         "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, storage, retire),
-        "figure_caption": describe_figure_in_short(facts.retirement, settings.confidence),
+        "figure_caption": " ".join(
+            filter(
+                None,
+                (
+                    describe_figure_in_short(facts.retirement, settings.confidence),
+                    None if facts.planned is None else describe_planned_in_short(facts.planned),
+                ),
+            )
+        ),
+        "planned": planned_lines(facts),
         "figure_notes": " ".join(
             filter(
                 None,
@@ -345,9 +366,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "shelf": shelf,
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": ACT_CAUTION,
-        "compare": describe_storage_compared(facts.comparison, settings.alpha),
-        "kinds_compared": describe_kinds(facts.comparison, settings.alpha, side),
-        "kinds_not_compared": describe_kinds_left_out(facts.comparison),
+        "compare": describe_storage_compared(compared),
+        "kinds_compared": describe_kinds(compared, side),
+        "kinds_not_compared": describe_kinds_left_out(compared),
         "firmness": []
         if facts.further is None
         else describe_firmness(facts.further, facts.verdict, side),
@@ -362,7 +383,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "side_tests": describe_side_tests(side),
         "lifetime": describe_lifetime(facts.lifetime),
         "next_cycles": None
-        if facts.lasting.next_cycles.reason is not None
+        if facts.lasting.next_cycles.reason or facts.lasting.next_cycles.not_told
         else describe_next_cycles(facts.lasting.next_cycles),
         "watch": None
         if facts.watched.reason is not None
@@ -377,12 +398,12 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         ),
         "rule": describe_rule_errors(facts.lifetime),
         "limits": [
-            *describe_limitations(fit, facts.verdict),
+            *describe_limitations(fit, facts.verdict, by_lot=facts.told_by_lot),
             *describe_not_parted(facts.further, facts.verdict),
         ],
         "method": describe_method(fit, facts.verdict),
         "blinding": describe_blinding(blinding_counts(facts.joined.trials)),
-        "terms": [_term_row(t) for t in fit.terms],
+        "terms": [_term_row(t, facts.verdict) for t in fit.terms],
         "terms_caption": (
             f"{count(fit.n, 'trial')} of {count(fit.sources, 'source')} by "
             f"{count(fit.dogs, 'dog')}. {TERMS_NOTE}"
@@ -457,12 +478,12 @@ def _reasons(facts: Facts) -> list[str]:
     return lines
 
 
-def _term_row(term: FindEstimate) -> dict[str, str]:
+def _term_row(term: FindEstimate, verdict: WhichPredicts) -> dict[str, str]:
     return {
         "term": TERM_WORDS.get(term.term, term.term),
         "unit": term.unit,
         "odds_ratio": f"{term.ratio:.3g}",
         "interval": f"{term.low:.3g} to {term.high:.3g}",
         "points": f"{term.points:+.1f}".replace("-", "−"),
-        "p": p_number(term.p),
+        "p": p_of_term(term, verdict),
     }

@@ -12,8 +12,9 @@ from outcomes.answers.sensitivity import Further
 from outcomes.answers.side_tests import SideTests
 from outcomes.exposure.places_read import places_read
 from outcomes.report import price_table, tables
+from outcomes.report.planned_lines import planned_lines
 from outcomes.simulate import Unit, find_true_threshold
-from outcomes.text import Row, in_months, p_number, table
+from outcomes.text import Row, in_months, table
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.asked_again import describe_asked_again
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
@@ -31,8 +32,9 @@ from outcomes.wording.lifetime_regression import (
     describe_next_cycles,
     describe_storage_lifetimes,
 )
-from outcomes.wording.limit import describe_limit_of_class
+from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
+from outcomes.wording.method import p_of_term
 from outcomes.wording.next_step import (
     BLIND_NOTE,
     describe_choices,
@@ -87,12 +89,13 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     fit, verdict = facts.fit, facts.verdict
     yield describe_verdict_in_short(fit, verdict, facts.retirement) + "."
     yield describe_verdict(fit, verdict, facts.retirement)
+    yield from planned_lines(facts)
     if fit.terms:
         yield _strong("Terms of the model")
         rows = [("term", "per", "odds ratio", "low", "high", "p")]
         for t in fit.terms:
             low, high = f"{t.low:.3f}", f"{t.high:.3f}"
-            rows.append((t.term, t.unit, f"{t.ratio:.3f}", low, high, p_number(t.p)))
+            rows.append((t.term, t.unit, f"{t.ratio:.3f}", low, high, p_of_term(t, verdict)))
         yield from table(rows, left=(0, 1))
         spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())
         yield f"standard deviations (log-odds): {spread}"
@@ -101,7 +104,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     for line in describe_left_out(fit):
         yield f"left out: {line}"
     yield _strong("What these records cannot say")
-    yield from describe_limitations(fit, verdict)
+    yield from describe_limitations(fit, verdict, by_lot=facts.told_by_lot)
     yield from describe_not_parted(facts.further, verdict)
     if facts.further is not None and facts.further.penalised is not None:
         yield describe_penalised(facts.further.penalised)
@@ -160,7 +163,7 @@ def _further_lines(further: Further, verdict: WhichPredicts, side: SideTests) ->
 
 def retire_lines(facts: Facts) -> Iterator[str]:
     """Threshold and shelf, for people."""
-    yield describe_limit_of_class(facts.verdict, facts.retirement)
+    yield describe_retirement(facts.verdict, facts.retirement)
     if facts.verdict.verdict == "too few trials":
         yield describe_verdict(facts.fit, facts.verdict, facts.retirement)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
@@ -247,16 +250,18 @@ def _shelf_lines(facts: Facts) -> Iterator[str]:
 
 def compare_lines(facts: Facts) -> Iterator[str]:
     """Refrigerated against frozen, for people."""
-    c = facts.comparison
-    # The first line is the answer: portions of one source are the fairest there is.
+    c = facts.comparison.at(facts.settings.confidence)
+    # The first line is the answer: by lot if it was drawn; then portions of one source.
+    if facts.planned is not None and facts.planned.plan.question == "storage":
+        yield from planned_lines(facts)
     if facts.portions.reason is None:
         yield describe_portions(facts.portions, facts.settings.alpha)
-    yield describe_storage_compared(c, facts.settings.alpha)
+    yield describe_storage_compared(c)
     side = facts.side_tests
     yield describe_storage_lifetimes(facts.lasting.weibull, side, chosen=c.reason is not None)
     if facts.portions.reason is not None:
         yield describe_portions(facts.portions, facts.settings.alpha)
-    kinds = describe_kinds(c, facts.settings.alpha, side)
+    kinds = describe_kinds(c, side)
     if kinds is not None:
         yield kinds
     left_out = describe_kinds_left_out(c)

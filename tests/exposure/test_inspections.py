@@ -93,7 +93,7 @@ def test_repacking_is_no_loss() -> None:
 
 
 def test_a_portion_goes_on_from_its_parent() -> None:
-    """Cut at 90 in 100; its own 20 g lose another tenth. The rest of the parent goes on, too."""
+    """Cut at 90 in 100; its own 20 g lose another tenth. The parent, too, goes on."""
     sources = [
         {"source_id": "A", "acquired_on": "2025-01-01", "mass_g": 100.0, "parent_id": None},
         {"source_id": "P", "acquired_on": "2025-02-01", "mass_g": 20.0, "parent_id": "A"},

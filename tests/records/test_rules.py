@@ -68,6 +68,7 @@ def inspections(*rows: dict[str, str]) -> Change:
 read_a = readings(("", "A", "2025-02-01 08:00", "4"))
 
 
+no_end = both(*(put("trials", row, ended_at="") for row in range(2, 8)))
 both_orders = both(
     put("trials", 2, started_at="26/02/2025"),
     put("trials", 3, started_at="02/26/2025 10:47 AM"),
@@ -88,6 +89,7 @@ ALSO: dict[str, set[str]] = {
     "parent set aside": {"empty needed value", *_ASIDE},
     "duplicate id": {"unknown source", *_ASIDE},
     "date unreadable": {"storage log begins late", *_ASIDE},
+    "date for a place": {"trial while in the freezer", "move to the same place"},
     "before the source existed": {"storage log begins late"},
     "dates of both orders": {"date against the order", "trial while in the freezer"},
     "date against the order": {"trial while in the freezer"},
@@ -164,6 +166,26 @@ CASES = [
             add("storage", 6, moved_at="2025-03-20", moved_to="freezer"),
         ),
         [("storage", 7, "moved_at", "2025-03-10")],
+    ),
+    Case(
+        "date for a place",
+        put("storage", 3, moved_to="2025-02-01 17:00"),
+        [("storage", 3, "moved_to", "2025-02-01 17:00")],
+    ),
+    Case(
+        "vague date",
+        put("sources", 2, acquired_on="2024"),
+        [("sources", 2, "acquired_on", "2024")],
+    ),
+    Case(
+        "search ended before it began",
+        both(no_end, put("trials", 2, ended_at="2025-02-01 05:00")),
+        [("trials", 2, "ended_at", "2025-02-01 05:00")],
+    ),
+    Case(
+        "search ended as it began",
+        both(no_end, put("trials", 4, search_s="", ended_at="2025-02-01 11:30")),
+        [("trials", 4, "ended_at", "2025-02-01 11:30")],
     ),
     Case(
         "rows that may be copies",
@@ -719,9 +741,9 @@ SIDE = {
     *(
         ("trials", name)
         for name in (
-            "session_id", "handler_id", "false_alerts", "search_s", "limit_s", "set_min",
-            "hide_id", "temperature_c", "humidity_pct", "wind_m_s", "setting", "placement",
-            "depth_cm", "cycles",
+            "session_id", "handler_id", "false_alerts", "search_s", "ended_at", "limit_s",
+            "set_min", "hide_id", "temperature_c", "humidity_pct", "wind_m_s", "setting",
+            "placement", "depth_cm", "cycles", "blank_kind", "guess",
         )
     ),
 }  # fmt: skip
@@ -924,6 +946,9 @@ def test_every_rule_has_an_example() -> None:
     elsewhere = {"count unlike the log"}
     # What is told of whole columns has its examples in checking/test_level_shifts.py.
     elsewhere |= {"unit changes", "columns swapped", "own word redefined"}
+    # Planned trials have theirs in test_planned.py.
+    elsewhere |= {rule for rule in RULES if rule.startswith("planned")}
+    elsewhere |= {"source unlike the plan", "dog unlike the plan"}
     assert {case.rule for case in CASES} | OF_FILES | elsewhere == set(RULES)
 
 

@@ -31,6 +31,7 @@ from outcomes.records.checking.sources import (
     check_histories,
     check_portions,
     check_source_known,
+    settle_vague_dates,
     used_often,
 )
 from outcomes.records.checking.storage import (
@@ -45,6 +46,7 @@ from outcomes.records.checking.trials import (
     check_results,
     check_search_times,
     check_trials_in_storage,
+    with_search_times,
 )
 from outcomes.records.columns import BACK, TABLES, Table
 from outcomes.records.reading.fold import LABELS, spellings_to_join
@@ -76,7 +78,7 @@ def check_tables(
     """
     check_own_words(settings, log)
     handed = with_folded_labels(sheets, settings)
-    handed = _with_moves_back(handed)
+    handed = settle_vague_dates(_with_moves_back(handed), settings, log)
     sheets = {}
     for name, sheet in handed.items():
         check_needed(sheet, log)
@@ -97,6 +99,7 @@ def check_tables(
         nameless = check_source_known(trials, sources, often, log)
     check_dog_known(trials, dogs, log)
     check_results(trials, nameless, log)
+    trials = with_search_times(trials, log)
     check_search_times(trials, log)
     check_storage_temperatures(storage, log)
     trials, storage = log.without_doubtful(trials), log.without_doubtful(storage)
