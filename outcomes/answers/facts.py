@@ -155,6 +155,11 @@ class Facts:
             "storage": len(self.records.storage),
             "trials": len(self.joined.trials),
             "dogs": len(self.records.dogs),
+            **{
+                name: len(getattr(self.records, name))
+                for name in ("readings", "inspections")
+                if self.records.rows_in.get(name)
+            },
         }
 
     @property

@@ -34,6 +34,7 @@ from outcomes.draw.save import (
 )
 from outcomes.draw.shelf_figure import LATEST
 from outcomes.draw.stock_figure import draw_stock_figure
+from outcomes.exposure.places_read import places_read
 from outcomes.records.tables import Finding
 from outcomes.report import paper, price_table
 from outcomes.report.answer_figure import (
@@ -69,6 +70,7 @@ from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.method import INTERVAL_NOTE, describe_method, p_of_term
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
+from outcomes.wording.places_read import describe_places_read
 from outcomes.wording.planned import describe_planned_in_short
 from outcomes.wording.pool_beside import describe_with_pool
 from outcomes.wording.price import describe_price, describe_price_table
@@ -411,6 +413,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "left_out": describe_left_out(fit),
         "rows": describe_rows(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
+        "places_read": describe_places_read(places_read(facts.records)),
         "inspections": describe_inspections(facts.inspected),
         "stock": describe_stock(facts.stock),
         "stock_told": stock_lines(facts.stock),
