@@ -59,7 +59,7 @@ def _low_circle(retirement: Retirement) -> str:
     top = whole_limit(threshold.by, threshold.retire_after or 0)
     return (
         f" The one at {at} lies below {floor_in_100(threshold.floor)} though at that "
-        f"floor the limit is {top}: it is what was counted, on these sources and in "
+        f"floor the limit is {top}. It is what was counted, on these sources and in "
         "these conditions; the limit is read off the line, which sets them alike"
         + (
             ". Here even its interval lies below: look at those sources first."

@@ -40,9 +40,8 @@ def describe_price(price: TradeOff, retirement: Retirement) -> str | None:
     return (
         f"What {which} buys and costs, at this unit's own rate of use: about "
         f"{in_100(point.find_probability)} finds in the trials still run, against "
-        f"{in_100(now.find_probability)} in all trials as run; {many} {one} a year to replace "
-        f"({point.sources_low:.0f} to {point.sources_high:.0f}), while over these records "
-        f"{discarded}."
+        f"{in_100(now.find_probability)} in all trials as run. It costs {many} {one} a year "
+        f"({point.sources_low:.0f} to {point.sources_high:.0f}); over these records {discarded}."
     )
 
 
@@ -85,8 +84,7 @@ def describe_price_table(price: TradeOff, retirement: Retirement) -> str:
     """What stands over the table of limits."""
     by = "age" if retirement.thresholds and retirement.thresholds[0].by != "cycles" else "cycles"
     return (
-        f"What limits by {by} buy and cost, at the floor of {floor_in_100(price.floor)} (in "
-        f"brackets the {percent(price.confidence)} interval): finds in the trials still run, "
-        "how many of these trials are on sources below the floor, and sources retired a year in "
-        "the long run"
+        f"What limits by {by} buy and cost, at the floor of {floor_in_100(price.floor)}: finds in "
+        "the trials still run, trials on sources below the floor, and sources retired a year. In "
+        f"brackets: {percent(price.confidence)} intervals"
     )
