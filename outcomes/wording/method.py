@@ -23,8 +23,8 @@ def describe_method(fit: FindFit, verdict: WhichPredicts) -> str:
         f"A logistic mixed model of find or miss in {count(fit.n, 'unassisted hide trial')}. It "
         "follows the odds of a find (finds for each miss) along cycles, age and the conditions on "
         f"record. Every {groups} has a level of its own (random intercepts), so that many trials "
-        "of one are not taken for as many independent ones. Whether finds change at all is tested of "
-        "lines, bends, steps and kinds of source together. Then models with neither, cycles, "
+        "of one are not taken for as many independent ones. Whether finds change at all is tested "
+        "of lines, bends, steps and kinds of source together. Then models with neither, cycles, "
         "age or both are compared by likelihood-ratio tests: does the fuller one fit better than "
         f"chance would make it? {_test_results(verdict)}"
     )
