@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from outcomes.answers.lifetimes import Lasting
     from outcomes.answers.sensitivity import Further
     from outcomes.answers.side_tests import SideTests
+    from outcomes.exposure.cycles_and_age import ExposureName
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
@@ -246,13 +247,17 @@ class Facts:
         return self._shelf_and_left[1]
 
     @property
+    def counted_by(self) -> ExposureName:
+        """What a source's wear is told by: what the first limit is by, else cycles."""
+        limits = self.retirement.thresholds
+        return limits[0].by if limits else "cycles"
+
+    @property
     def before_and_since(self) -> Mapping[str, FindsBeforeAndSince]:
         """Source → finds in its latest trials and before them, as counted."""
         from outcomes.analysis.decisions.before_and_since import finds_before_and_since
 
-        limits = self.retirement.thresholds
-        by = limits[0].by if limits else "cycles"
-        return finds_before_and_since(self.joined.trials, self.as_of, by)
+        return finds_before_and_since(self.joined.trials, self.as_of, self.counted_by)
 
     @property
     def next_steps(self) -> tuple[NextStep, ...]:

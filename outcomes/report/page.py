@@ -38,6 +38,7 @@ from outcomes.report.answer_figure import (
     draw_briefing_figure,
     draw_sheet,
     drawn_curves,
+    needed_of,
     records_footer,
     threshold_marks,
 )
@@ -51,6 +52,7 @@ from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 from outcomes.wording.dogs import DOG_CAUTION
 from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.figure import (
+    NEEDED_CAPTION,
     describe_circles,
     describe_figure_in_short,
     describe_main_figure,
@@ -79,6 +81,7 @@ from outcomes.wording.shelf import (
     SHELF_NOTE,
     describe_past_limit,
     describe_shelf,
+    wear_heading,
 )
 from outcomes.wording.side_tests import describe_side_tests
 from outcomes.wording.storage_compared import (
@@ -206,6 +209,7 @@ def _narrow(
         *floors[own],
         facts.comparison.at(facts.settings.confidence),
         other_floors=floors,
+        needed=needed_of(facts),
     )
     layers = tuple(floor_layer(figure, curves, *at) for at in floors)
     hide_floor(figure)
@@ -308,12 +312,17 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             "low": lowest,
             "floor": place_on_scale(settings.floor, lowest),
             "latest": LATEST,
+            "wear": wear_heading(facts.counted_by),
         },
         "interval_note": INTERVAL_NOTE if fit.mixed is not None else None,
         "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, storage, retire),
-        "figure_caption": describe_figure_in_short(facts.retirement, settings.confidence),
-        "figure_notes": " ".join(
+        "figure_caption": describe_figure_in_short(facts.retirement, settings.confidence)
+        if needed_of(facts) is None
+        else NEEDED_CAPTION,
+        "figure_notes": ""
+        if needed_of(facts) is not None
+        else " ".join(
             filter(
                 None,
                 (
