@@ -7,7 +7,7 @@ their composition.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from functools import cached_property, partial
@@ -475,8 +475,10 @@ class Facts:
                 self._put_watched()
                 self._put_asked_again()
             self._put_side_question("search_time")
-        _ = (self.verdict, self.retirement, self.price, self.shelf, self.left)
-        _ = (self.comparison, self.portions, self.bounds)
+        _ = (self.verdict, self.retirement)
+        self._answer_metered("limits and shelf", ("price", "shelf", "left"))
+        _ = self.comparison
+        self._answer_metered("storage compared", ("portions", "bounds"))
 
     def answer_all(self) -> None:
         """Work out everything now, in as many processes as there are."""
@@ -485,7 +487,14 @@ class Facts:
             self.working.progress("Asking in other ways, of other suspects, and of each dog")
             _ = self.further
         self.working.progress("Search time, false alerts, and when sources become unreliable")
-        _ = (self.false_alerts, self.lasting, self.search_time, self.watched, self.asked_again)
+        names = ("false_alerts", "lasting", "search_time", "watched", "asked_again")
+        self._answer_metered("times, alerts and charts", names)
+
+    def _answer_metered(self, what: str, names: Sequence[str]) -> None:
+        """Work out answers one after the other, and say how far it is."""
+        for done, name in enumerate(names, start=1):
+            _ = getattr(self, name)
+            self.working.meter(what, done, len(names))
 
 
 def gather_facts(

@@ -63,7 +63,7 @@ from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
 from outcomes.wording.limit import describe_order, describe_retirement
 from outcomes.wording.limitations import describe_limitations
-from outcomes.wording.method import INTERVAL_NOTE, describe_method
+from outcomes.wording.method import describe_intervals, describe_method
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
 from outcomes.wording.price import describe_price, describe_price_table
@@ -176,25 +176,34 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     """
     if describe_nothing_drawn(facts.retirement, facts.lifetime) is not None:
         return None
+
+    def drawing(done: int) -> None:
+        facts.working.meter("pictures drawn", done, 4)
+
     floors = [(point.floor, threshold_marks(point.retirement)) for point in floor_grid(facts)]
     figure = draw_sheet(facts, "", "", floors, sheet=IN_PAGE)
     layers = tuple(floor_layer(figure, drawn_curves(facts), *at) for at in floors)
     hide_floor(figure)
     own = [floor for floor, _ in floors].index(facts.settings.floor)
+    drawing(1)
     history, trials = facts.joined.history, facts.joined.trials
     records = draw_records_figure(history, trials, records_footer(facts), sheet=RECORDS_IN_PAGE)
+    drawing(2)
     wear_out = draw_wear_out_in_page(facts.lifetime) if facts.lifetime.curve else None
+    narrow = _narrow(facts, floors, own)
+    drawing(3)
     drawn = PageFigure(
         svg=compact_svg(render_figure(figure, "svg")),
         layers=layers,
         own_layer=layers[own],
         view_box=size_pt(figure),
-        narrow=_narrow(facts, floors, own),
+        narrow=narrow,
         records=compact_svg(render_figure(records, "svg")),
         records_alt=f"Figure: {describe_figure(records)[0]}.",
         wear_out=None if wear_out is None else compact_svg(render_figure(wear_out, "svg")),
         wear_out_alt="" if wear_out is None else f"Figure: {describe_lifetime(facts.lifetime)}",
     )
+    drawing(4)
     # Another process may have worked at these meanwhile.
     facts.answer_all()
     return drawn
@@ -314,7 +323,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             "latest": LATEST,
             "wear": wear_heading(facts.counted_by),
         },
-        "interval_note": INTERVAL_NOTE if fit.mixed is not None else None,
+        "interval_note": describe_intervals(settings.confidence, settings.alpha)
+        if fit.mixed is not None
+        else None,
         "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, storage, retire),
         "figure_caption": describe_figure_in_short(facts.retirement, settings.confidence)

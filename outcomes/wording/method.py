@@ -6,12 +6,22 @@ from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.line_tests import RatioTest
 from outcomes.analysis.finds.model import FindFit
 from outcomes.text import count, p_number, p_value
-from outcomes.wording.numbers import joined
+from outcomes.wording.numbers import joined, percent
 
-INTERVAL_NOTE = (
-    "An interval is the range of sizes that fits the records: the wider, the less is known. One "
-    "that holds both fewer and more finds shows neither a fall nor a rise."
-)
+
+def describe_intervals(confidence: float, alpha: float) -> str:
+    """What an interval is, and of which confidence which are."""
+    text = (
+        "An interval is the range of sizes that fits the records: the wider, the less is known. "
+        "One that holds both fewer and more finds shows neither a fall nor a rise."
+    )
+    if abs(confidence - (1.0 - alpha)) < 1e-9:
+        return text
+    return (
+        f"{text} What is acted on (limit, shelf, storage) has {percent(confidence)} intervals. "
+        f"Behind it, what was tested at {percent(alpha)} has the {percent(1.0 - alpha)} interval "
+        "that goes with the test."
+    )
 
 
 def describe_method(fit: FindFit, verdict: WhichPredicts) -> str:
