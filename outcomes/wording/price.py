@@ -8,7 +8,7 @@ from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import DAYS_PER_MONTH
 from outcomes.wording.exposure import whole_limit
 from outcomes.wording.limit import limits_set
-from outcomes.wording.numbers import floor_in_100, in_100, percent
+from outcomes.wording.numbers import few, floor_in_100, in_100, percent
 
 
 def describe_price(price: TradeOff, retirement: Retirement) -> str | None:
@@ -50,7 +50,7 @@ def describe_price_in_short(trade_off: TradeOff) -> str:
     best = trade_off.advantage
     if best is None:
         return "Retiring sources sooner brings more finds and costs more sources"
-    start = "For as many sources given up, a limit by"
+    start = f"With about {few(best.sources_per_year)} sources retired a year, a limit by"
     if best.low > 0.0:
         size = _points_more(best.points, best.low, best.high, trade_off.confidence)
         return f"{start} cycles keeps more finds than one by age: {size}"
