@@ -70,7 +70,7 @@ def lifetime_title(lifetime: Lifetime) -> str:
     if chance is not None and chance.told == "unclear":
         return "Whether sources wear out is unclear: finds show no change"
     if chance is not None and not lifetime.beyond_chance:
-        return f"No sign that sources wear out: {called} met the rule, as by chance alone"
+        return f"No sign that sources wear out: {called} met the rule, no more than by chance"
     if not lifetime.curve:
         return "How long sources stay reliable cannot be drawn"
     if chance is None:
