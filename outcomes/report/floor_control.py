@@ -88,8 +88,8 @@ def floor_control(
     rows, on_paper = [], []
     left = describe_exposure_left_by_source(facts)
     for point in grid:
-        limits, trials = point.retirement.thresholds, facts.joined.trials
-        steps = plan_next_steps(point.shelf, limits, trials, facts.as_of, point.floor)
+        limits = point.retirement.thresholds
+        steps = plan_next_steps(point.shelf, limits, facts.testing_dogs, point.floor)
         first.append(describe_first_test(steps) or "")
         tests.append(describe_next_steps(steps) or "")
         todo = {step.source_id: describe_next_step(step) for step in steps}

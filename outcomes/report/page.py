@@ -13,6 +13,7 @@ from typing import Any
 import jinja2
 
 from outcomes import __version__
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.results import FindEstimate
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import floor_grid
@@ -32,20 +33,23 @@ from outcomes.draw.save import (
     render_lettered_svg,
 )
 from outcomes.draw.shelf_figure import LATEST
+from outcomes.draw.stock_figure import draw_stock_figure
 from outcomes.records.tables import Finding
 from outcomes.report import paper, price_table
 from outcomes.report.answer_figure import (
     draw_briefing_figure,
     draw_sheet,
     drawn_curves,
+    figure_footer,
     needed_of,
     records_footer,
     threshold_marks,
 )
 from outcomes.report.floor_control import figure_alt, floor_control
 from outcomes.report.paper_face import paper_faces
+from outcomes.report.planned_lines import planned_lines
 from outcomes.report.shelf_rows import lowest_of_scale, place_on_scale, shelf_rows
-from outcomes.text import count, p_number
+from outcomes.text import count
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts, describe_blinding
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
@@ -59,13 +63,16 @@ from outcomes.wording.figure import (
     describe_nothing_drawn,
 )
 from outcomes.wording.first_lines import describe_first_lines
+from outcomes.wording.inspections import describe_inspections
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
 from outcomes.wording.limit import describe_order, describe_retirement
 from outcomes.wording.limitations import describe_limitations
-from outcomes.wording.method import describe_intervals, describe_method
+from outcomes.wording.method import describe_intervals, describe_method, p_of_term
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
+from outcomes.wording.planned import describe_planned_in_short
+from outcomes.wording.pool_beside import describe_with_pool
 from outcomes.wording.price import describe_price, describe_price_table
 from outcomes.wording.records import records_noted
 from outcomes.wording.rows import describe_not_on_shelf, describe_rows
@@ -84,6 +91,7 @@ from outcomes.wording.shelf import (
     wear_heading,
 )
 from outcomes.wording.side_tests import describe_side_tests
+from outcomes.wording.stock import describe_stock, stock_lines
 from outcomes.wording.storage_compared import (
     describe_kinds,
     describe_kinds_left_out,
@@ -153,6 +161,8 @@ class PageFigure:
         The records at a glance as SVG, and what it shows; None where it is left out.
     wear_out, wear_out_alt
         The same of how long sources stay reliable; None without a curve.
+    stock, stock_alt
+        The same of when sources reach their limit; None where none has a day.
     """
 
     svg: bytes
@@ -164,6 +174,8 @@ class PageFigure:
     records_alt: str = ""
     wear_out: bytes | None = None
     wear_out_alt: str = ""
+    stock: bytes | None = None
+    stock_alt: str = ""
 
 
 def render_page_figure(facts: Facts) -> PageFigure | None:
@@ -190,6 +202,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     records = draw_records_figure(history, trials, records_footer(facts), sheet=RECORDS_IN_PAGE)
     drawing(2)
     wear_out = draw_wear_out_in_page(facts.lifetime) if facts.lifetime.curve else None
+    stock = draw_stock_figure(facts.stock, figure_footer(facts)) if facts.stock.dated else None
     narrow = _narrow(facts, floors, own)
     drawing(3)
     drawn = PageFigure(
@@ -202,6 +215,8 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
         records_alt=f"Figure: {describe_figure(records)[0]}.",
         wear_out=None if wear_out is None else compact_svg(render_figure(wear_out, "svg")),
         wear_out_alt="" if wear_out is None else f"Figure: {describe_lifetime(facts.lifetime)}",
+        stock=None if stock is None else compact_svg(render_figure(stock, "svg")),
+        stock_alt="" if stock is None else f"Figure: {describe_stock(facts.stock)}",
     )
     drawing(4)
     # Another process may have worked at these meanwhile.
@@ -314,6 +329,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "answer_open": facts.verdict.verdict
         in (*("too few trials", "no change detected", "cannot be told apart"),),
         "storage": storage,
+        "pool": None if facts.with_pool is None else describe_with_pool(facts.with_pool),
         "next": describe_first_test(facts.next_steps),
         "tests": describe_next_steps(facts.next_steps),
         "blind_note": BLIND_NOTE,
@@ -328,9 +344,18 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         else None,
         "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, storage, retire),
-        "figure_caption": describe_figure_in_short(facts.retirement, settings.confidence)
-        if needed_of(facts) is None
-        else NEEDED_CAPTION,
+        "figure_caption": " ".join(
+            filter(
+                None,
+                (
+                    NEEDED_CAPTION
+                    if needed_of(facts) is not None
+                    else describe_figure_in_short(facts.retirement, settings.confidence),
+                    None if facts.planned is None else describe_planned_in_short(facts.planned),
+                ),
+            )
+        ),
+        "planned": planned_lines(facts),
         "figure_notes": ""
         if needed_of(facts) is not None
         else " ".join(
@@ -376,7 +401,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "side_tests": describe_side_tests(side),
         "lifetime": describe_lifetime(facts.lifetime),
         "next_cycles": None
-        if facts.lasting.next_cycles.reason is not None
+        if facts.lasting.next_cycles.reason or facts.lasting.next_cycles.not_told
         else describe_next_cycles(facts.lasting.next_cycles),
         "watch": None
         if facts.watched.reason is not None
@@ -391,12 +416,12 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         ),
         "rule": describe_rule_errors(facts.lifetime),
         "limits": [
-            *describe_limitations(fit, facts.verdict),
+            *describe_limitations(fit, facts.verdict, by_lot=facts.told_by_lot),
             *describe_not_parted(facts.further, facts.verdict),
         ],
         "method": describe_method(fit, facts.verdict),
         "blinding": describe_blinding(blinding_counts(facts.joined.trials)),
-        "terms": [_term_row(t) for t in fit.terms],
+        "terms": [_term_row(t, facts.verdict) for t in fit.terms],
         "terms_caption": (
             f"{count(fit.n, 'trial')} of {count(fit.sources, 'source')} by "
             f"{count(fit.dogs, 'dog')}. {TERMS_NOTE}"
@@ -405,6 +430,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "left_out": describe_left_out(fit),
         "rows": describe_rows(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
+        "inspections": describe_inspections(facts.inspected),
+        "stock": describe_stock(facts.stock),
+        "stock_told": stock_lines(facts.stock),
         "cautions": CAUTIONS,
         "made_by": (
             f"Made with outcomes {__version__}; floor {floor_in_100(settings.floor)}, "
@@ -419,6 +447,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         if figure is None or figure.wear_out is None
         else _as_data(figure.wear_out),
         "wear_out_alt": "" if figure is None else figure.wear_out_alt,
+        "stock_figure": None if figure is None or figure.stock is None else _as_data(figure.stock),
+        "stock_alt": "" if figure is None else figure.stock_alt,
         "records": None if figure is None or figure.records is None else _as_data(figure.records),
         "records_alt": "" if figure is None else figure.records_alt,
         "layer": "" if figure is None else figure.own_layer,
@@ -465,12 +495,12 @@ def _reasons(facts: Facts) -> list[str]:
     return lines
 
 
-def _term_row(term: FindEstimate) -> dict[str, str]:
+def _term_row(term: FindEstimate, verdict: WhichPredicts) -> dict[str, str]:
     return {
         "term": TERM_WORDS.get(term.term, term.term),
         "unit": term.unit,
         "odds_ratio": f"{term.ratio:.3g}",
         "interval": f"{term.low:.3g} to {term.high:.3g}",
         "points": f"{term.points:+.1f}".replace("-", "−"),
-        "p": p_number(term.p),
+        "p": p_of_term(term, verdict),
     }

@@ -13,6 +13,7 @@ from outcomes.answers.facts import Facts
 from outcomes.exposure.accumulate import Regime
 from outcomes.exposure.cycles_and_age import ExposureName
 from outcomes.records.columns import Result
+from outcomes.report.results.stock import replacement_days
 from outcomes.report.results.values import Number, filled
 from outcomes.report.shelf_rows import trials_by_source
 from outcomes.wording.exposure_left import describe_exposure_left, left_is_told
@@ -130,8 +131,11 @@ class SourceHeld:
         Why the advice is given, in a word; ``reason`` says it.
     recent
         Its latest unassisted hide trials, 12 at most, the last one last.
-    replace_by
         Not told yet: null.
+    replace_by
+        The day it reaches its limit at its own rate of use (ISO 8601): as likely before as
+        after; null where it has none. ``replace_from`` and ``replace_until`` are the limits of
+        that, null beyond a lifetime.
     trials_to_settle
         About how many further trials would settle it.
     log_begins_late
@@ -162,6 +166,8 @@ class SourceHeld:
     reason: str
     recent: tuple[Result, ...]
     replace_by: str | None = None
+    replace_from: str | None = None
+    replace_until: str | None = None
     trials_to_settle: int | None
     trials_used: int | None
     log_begins_late: bool
@@ -184,10 +190,12 @@ def make_shelf(facts: Facts) -> tuple[SourceHeld, ...]:
         name: tuple(trials["result"].tail(LATEST))
         for name, trials in trials_by_source(facts).items()
     }
+    days = replacement_days(facts.stock)
     return tuple(
         filled(
             SourceHeld,
             source,
+            **days.get(source.source_id, {}),
             confidence=confidence,
             reason=describe_advice(source, facts.settings.floor),
             recent=latest.get(source.source_id, ()),
