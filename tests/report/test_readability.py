@@ -24,7 +24,7 @@ UNITS = (
 )  # fmt: skip
 # Names of our own for things, and words of the workshop that a reader would have to guess.
 PRIVATE = re.compile(
-    r"\b(suspects?|part them|open still|asked again|telling|noted|lasting|news|regime|"
+    r"\b(suspects?|part them|open still|asked again|telling|lasting|news|regime|"
     r"nan|null|dataframe|alpha|exposures?|covariates?|regressors?|dummy|imput\w+|"
     r"smart|health score|freshness|proven|court-ready|expired)\b"
     r"|[a-z]+_[a-z]+",
