@@ -61,7 +61,8 @@ def command(
     \b
     NAME is main, shelf (each source against the floor), storage (refrigerated
     against frozen), wear-out (how long sources last), price (what limits cost),
-    watch (early warning), search-time (found by every minute), false-alerts,
+    watch (early warning), stock (when each reaches its limit), search-time (found
+    by every minute), false-alerts,
     next-cycles (what 5 more cost), records (where every source was when), ways
     (asked in other ways) or calibration.
     """  # noqa: D301 (click keeps the lines)

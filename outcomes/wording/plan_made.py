@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 from outcomes.plan.document import Plan
 from outcomes.text import Row, of_100, table
@@ -27,7 +26,7 @@ from outcomes.wording.plan_sheets import (
 )
 
 
-def describe_plan_made(plan: Plan, folder: Path) -> Iterator[str]:
+def describe_plan_made(plan: Plan, folder: object) -> Iterator[str]:
     """The plan for people; names of sources and arms are not printed.
 
     Parameters
@@ -51,13 +50,11 @@ def describe_plan_made(plan: Plan, folder: Path) -> Iterator[str]:
     yield describe_used_up(plan)
     yield f"{describe_roles(plan)} {describe_blinding(plan)}"
     yield ""
-    yield (
-        f"Open {folder / 'plan.html'}, or plan.xlsx beside it, and print the sheets. {TO_HAND_OUT}"
-    )
+    yield (f"Open {folder}/plan.html, or plan.xlsx beside it, and print the sheets. {TO_HAND_OUT}")
     yield KEY_NOTE
     yield (
         "When results are typed into the sheet results of plan.xlsx: outcomes brief RECORDS "
-        f"--plan {folder / 'plan.json'} --out DIR"
+        f"--plan {folder}/plan.json --out DIR"
     )
 
 
