@@ -7,7 +7,7 @@ their composition.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from outcomes.answers.planned import Planned
     from outcomes.answers.sensitivity import Further
     from outcomes.answers.side_tests import SideTests
+    from outcomes.exposure.cycles_and_age import ExposureName
     from outcomes.plan.outline import Outline
     from outcomes.pool.prior import UnitWithPool
 
@@ -284,6 +285,12 @@ class Facts:
         """
         return self._shelf_and_left[1]
 
+    @property
+    def counted_by(self) -> ExposureName:
+        """What a source's wear is told by: what the first limit is by, else cycles."""
+        limits = self.retirement.thresholds
+        return limits[0].by if limits else "cycles"
+
     @cached_property
     def stock(self) -> Stock:
         """When each source held reaches its limit, and how many are usable ahead."""
@@ -306,9 +313,7 @@ class Facts:
         """Source → finds in its latest trials and before them, as counted."""
         from outcomes.analysis.decisions.before_and_since import finds_before_and_since
 
-        limits = self.retirement.thresholds
-        by = limits[0].by if limits else "cycles"
-        return finds_before_and_since(self.joined.trials, self.as_of, by)
+        return finds_before_and_since(self.joined.trials, self.as_of, self.counted_by)
 
     @cached_property
     def next_steps(self) -> tuple[NextStep, ...]:
@@ -592,8 +597,10 @@ class Facts:
                 self._put_asked_again()
             self._put_inspected()
             self._put_side_question("search_time")
-        _ = (self.verdict, self.retirement, self.price, self.shelf, self.left)
-        _ = (self.comparison, self.portions, self.bounds)
+        _ = (self.verdict, self.retirement)
+        self._answer_metered("limits and shelf", ("price", "shelf", "left"))
+        _ = self.comparison
+        self._answer_metered("storage compared", ("portions", "bounds"))
 
     def answer_all(self) -> None:
         """Work out everything now, in as many processes as there are."""
@@ -602,8 +609,14 @@ class Facts:
             self.working.progress("Asking in other ways, of other suspects, and of each dog")
             _ = self.further
         self.working.progress("Search time, false alerts, and when sources become unreliable")
-        _ = (self.false_alerts, self.lasting, self.search_time, self.watched, self.asked_again)
-        _ = self.inspected
+        names = ("false_alerts", "lasting", "search_time", "watched", "asked_again", "inspected")
+        self._answer_metered("times, alerts and charts", names)
+
+    def _answer_metered(self, what: str, names: Sequence[str]) -> None:
+        """Work out answers one after the other, and say how far it is."""
+        for done, name in enumerate(names, start=1):
+            _ = getattr(self, name)
+            self.working.meter(what, done, len(names))
 
 
 def gather_facts(

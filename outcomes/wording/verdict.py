@@ -307,7 +307,7 @@ def describe_largest_fall(verdict: WhichPredicts, *, unsure: bool = False) -> st
     start = (
         "Something changes beyond chance, but no change with cycles or age is sure enough to tell"
         if unsure
-        else "No change in finds with cycles or age shows, but that is not proof of none"
+        else "No change in finds with cycles or age shows. That is not proof of none"
     )
     still = f"a fall of up to {joined(pieces, 'or')} would still fit these records"
     return f"{start}: {still}, if every kind of source changes alike."

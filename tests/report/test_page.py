@@ -106,6 +106,23 @@ def test_tables_are_named_to_screen_readers(name, elements_of) -> None:
 
 
 @NAMES
+def test_a_row_of_the_shelf_is_heard_as_a_sentence(name, elements_of, briefing_of) -> None:
+    elements = elements_of(name)
+    rows = [e for e in elements if e.tag == "summary" and "expected in 100" in e.text]
+    shelf = briefing_of(name).results["shelf"]
+    assert len(rows) == len(shelf)
+    for row, source in zip(rows, shelf, strict=True):
+        heard = re.sub(r"\s+", " ", row.text.replace("\u00a0", " ")).replace(" ,", ",").strip()
+        told = re.fullmatch(
+            rf"{re.escape(source['source_id'])} ?: {source['advice']}, (?:≥ )?(?:\d+|\?) "
+            r"(?:cycles|months), expected in 100: (?:\S+ \(\S+ to \S+\)|not known), "
+            r"(?:latest \d+ trials?: \d+ found|no trial yet), do next: [a-z0-9, ]+",
+            heard,
+        )
+        assert told, heard
+
+
+@NAMES
 def test_what_scrolls_has_keyboard_and_name(name, elements_of) -> None:
     for element in elements_of(name):
         if element.attributes.get("class") == "scroll":

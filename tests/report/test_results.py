@@ -198,7 +198,7 @@ def test_page_tells_the_results_numbers(facts: Facts, found: dict[str, Any]) -> 
         assert row["advice"] == source["advice"]
         assert row["reason"] == source["reason"]
         least = "≥ " if source["log_begins_late"] else ""
-        assert row["cycles"] == f"{least}{source['cycles']:.0f}"
+        assert row["wear"] == f"{least}{source['cycles']:.0f}"
         assert f"{months(source['age_days'])} old" in row["about"]
         numbers = [100 * source[k] for k in ("find_probability", "low", "high")]
         shown = re.findall(r"[<>]?\d+(?:\.\d)?", row["predicted"])
