@@ -323,12 +323,14 @@ def _by_words(
 ) -> dict[str, Guess]:
     """Columns known by the set of words in them, where the name tells nothing."""
     found = {}
-    for name in ("result", "moved_to"):
+    for name in ("result", "moved_to", "blinding"):
         if name not in absent:
             continue
         for theirs in free:
             words = sorted(set(filled_texts(column_of(cells, theirs))))
             if not 2 <= len(words) <= _MOST_WORDS:
+                continue
+            if name == "blinding" and not any("blind" in word.casefold() for word in words):
                 continue
             meant = {guess_word(table.column(name), word, theirs) for word in words} - {None}
             few = sum(guess_word(table.column(name), word, theirs) is None for word in words)

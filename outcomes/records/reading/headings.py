@@ -54,7 +54,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
             r"handl|\bhn?dl?r?\b|team|person|who\b|run by|with whom",
             r"know|knew|help|blind|aware",
         ),
-        "false_alerts": (r"false|\bfas?\b|wrong|unconfirmed", ""),
+        "false_alerts": (r"false|\bfas?\b|wrong|unconfirmed|off (target|source)", ""),
         "result": (
             r"res(u)?lt|rslt|outcome|find|found|alert|indicat|respon|what did|hit|score",
             r"time",
