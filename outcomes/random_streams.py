@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     import numpy as np
 
 Stream = Literal[
+    "assignments",
     "bootstrap",
     "chance alone",
     "codes",
@@ -15,6 +16,7 @@ Stream = Literal[
     "cross-validation",
     "early warning",
     "matched portions",
+    "power",
     "share found",
     "source spread",
     "unlogged thaws",
@@ -25,6 +27,7 @@ Stream = Literal[
 # What follows the seed. Another number gives other draws, so that the same records would no
 # longer give the same answer.
 _NUMBERS: dict[Stream, tuple[int, ...]] = {
+    "assignments": (69,),
     "bootstrap": (63,),
     "chance alone": (65,),
     "codes": (67,),
@@ -32,6 +35,7 @@ _NUMBERS: dict[Stream, tuple[int, ...]] = {
     "cross-validation": (40,),
     "early warning": (),
     "matched portions": (64,),
+    "power": (68,),
     "share found": (66,),
     "source spread": (61,),
     "unlogged thaws": (30,),

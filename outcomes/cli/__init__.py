@@ -23,6 +23,7 @@ _COMMANDS = {
     "retire": "Retirement threshold, and advice for each source held.",
     "compare": "Refrigerated against frozen.",
     "watch": "Early warning: sources and dogs missed more often than expected.",
+    "plan": "The next trials, by lot, so that the records can answer.",
     "brief": "The briefing: page, figure, tables, results.json.",
     "figure": "One figure for a slide.",
     "demo": "All of it on a synthetic unit, planted against found.",

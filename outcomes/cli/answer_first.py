@@ -68,6 +68,7 @@ def answer_first(
     """
     from outcomes.records.placing import place_first
     from outcomes.report.out_folder import FILES
+    from outcomes.report.planned_lines import planned_lines
 
     facts.answer_first()
     from outcomes.wording.limit import describe_retirement
@@ -86,6 +87,9 @@ def answer_first(
         for sentence in told:
             tell(with_command(sentence, records, settings_file), err=as_json)
     facts.ask_meanwhile()
+    with suppress(BrokenPipeError):
+        for line in planned_lines(facts)[:1]:
+            tell(line, err=as_json)
     from outcomes.report.answer_figure import render_answer_figure
 
     png = render_answer_figure(facts)

@@ -10,6 +10,7 @@ import click
 
 from outcomes.cli.options import (
     json_option,
+    plan_option,
     records_argument,
     settings_option,
     show_json,
@@ -27,6 +28,7 @@ _SHOWN = 200
 @click.command("check")
 @records_argument
 @settings_option
+@plan_option
 @json_option
 @click.option("--all", "show_all", is_flag=True, help="Show every finding of every row.")
 @click.option(
@@ -39,6 +41,7 @@ _SHOWN = 200
 def command(
     records: Path,
     settings_file: Path | None,
+    plan: Path | None,
     as_json: bool,
     show_all: bool,
     draft: Path | None,
@@ -58,7 +61,7 @@ def command(
     from outcomes.wording.usable import NO_QUESTION, usable_rows, why_not_usable
 
     settings = load_settings(records, settings_file)
-    examination, read = examine_and_read(records, settings.records)
+    examination, read = examine_and_read(records, settings.records, plan=plan)
     usable = why_not = None
     if read is not None:
         joined = join(read)

@@ -36,7 +36,7 @@ def command(
     if as_json:
         keys = (
             *("which_predicts", "find", "suspects", "quality", "dogs"),
-            *("search_time", "false_alerts", "lifetime"),
+            *("search_time", "false_alerts", "lifetime", "plan"),
         )
         show_json(results(facts, keys))
         return

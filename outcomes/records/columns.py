@@ -43,6 +43,16 @@ BLINDINGS: Words = MappingProxyType(
         "double": ("double blind",),
     }
 )
+BLANK_KINDS: Words = MappingProxyType(
+    {
+        "nothing": ("nothing at all", "bare"),
+        "container": ("clean container", "clean jar", "empty container"),
+        "glove": ("gloves", "clean glove"),
+        "animal": ("animal remains", "meat", "bone of an animal"),
+        "other": ("distractor", "food", "toy"),
+    }
+)
+GUESSES: Words = MappingProxyType({"hide": ("source", "filled"), "blank": ("empty",)})
 YES_NO: Words = MappingProxyType({"yes": ("y", "1", "x", "helped"), "no": ("n", "0", "unassisted")})
 _MOVED_TO: Words = MappingProxyType({place.name: place.other_names for place in PLACES.values()})
 _KEPT_IN: Words = MappingProxyType(
@@ -365,6 +375,21 @@ TRIALS = Table(
             high=10_000,
             side=True,
             instead="the storage log is counted",
+        ),
+        Column("plan_id", "id", "The planned trial it carries out; of no other trial."),
+        Column(
+            "blank_kind",
+            "word",
+            "What lay in a blank area: nothing, a clean container, a glove, an animal's.",
+            of_words=BLANK_KINDS,
+            side=True,
+        ),
+        Column(
+            "guess",
+            "word",
+            "What the handler took the area for before the search, where it is blind.",
+            of_words=GUESSES,
+            side=True,
         ),
     ),
     key="trial_id",

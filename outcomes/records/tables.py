@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from outcomes.records.plan_file import PlanFile
 from outcomes.settings import RecordsSettings
 
 LONGEST_SHOWN = 60
@@ -129,6 +130,9 @@ class Records:
         What temperature loggers read; empty where none was handed over.
     files
         The files they were read from; empty where they were not read from files.
+    plan
+        The key of planned trials; None where there is none. Those trials have the source that
+        it tells.
     """
 
     sources: pd.DataFrame
@@ -140,6 +144,7 @@ class Records:
     settings: RecordsSettings
     readings: pd.DataFrame = field(default_factory=no_readings)
     files: tuple[InputFile, ...] = ()
+    plan: PlanFile | None = None
 
     @property
     def set_aside(self) -> tuple[Finding, ...]:

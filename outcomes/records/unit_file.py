@@ -19,6 +19,7 @@ from outcomes.records.tables import shortened
 from outcomes.settings import (
     DecisionSettings,
     EarlyWarning,
+    PlanSettings,
     RecordsSettings,
     ReliabilityRule,
     Settings,
@@ -41,6 +42,7 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "decision": ("floor", "confidence", "alpha", "seed"),
     "rule": tuple(field.name for field in fields(ReliabilityRule)),
     "early_warning": tuple(field.name for field in fields(EarlyWarning)),
+    "plan": tuple(field.name for field in fields(PlanSettings)),
 }
 _FIELDS: Mapping[str, str] = {"longest_gap_h": "longest_reading_gap_h"}  # key → field, if another
 _OF_COLUMNS = ("same_as_above", "ticked", "dog_columns")
@@ -147,6 +149,25 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
         odds_ratio = 2
         false_call = 0.05
         within = 50
+
+        [plan]                            # of `outcomes plan`
+        question = "cycles"               # or "storage" or "age"; without it: as sources allow
+        design = "pairs"                  # or "split" or "shelf"; likewise
+        weeks = 12
+        trials_per_week = 20              # blank areas counted
+        blanks = 0.25
+        sources = ["S1", "S2"]            # all that are held
+        may_cut = false                   # whether sources may be cut in two
+        looks = 1
+        training_days = ["Tuesday", "Saturday"]
+        dogs = ["Rex", "Ash"]             # those of the last three months on record
+        dogs_a_hide = 2
+        thaws_a_month = 8                 # of one source, at most
+        searches_a_dog = 4                # in a day, at most
+        minutes_a_search = 15
+        minutes_a_day = 360
+        third_person = true               # one who keeps the store and sets no hide
+        starts_on = 2026-03-16            # the Monday after the last trial
 
     Words are matched without regard to case and outer spaces; nothing else is
     guessed. A word may be given the meaning ``""``: an empty cell.
@@ -281,6 +302,7 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
                 rule=ReliabilityRule(**of(ReliabilityRule)),
                 early_warning=EarlyWarning(**of(EarlyWarning)),
             ),
+            PlanSettings(**of(PlanSettings)),
         )
     except SettingValueError as error:
         raise SettingsError(f"{path}: {_place(error.setting)} {error.problem}") from error

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -184,11 +185,12 @@ def find_true_threshold(unit: Unit, floor: float, by: str = "cycles") -> float |
     if np.isnan(highest):
         raise ValueError(f"by must be 'cycles' or 'age_days', not {by!r}")
     low, high = 0.0, highest
-    if not (mean_find_probability(unit, low, by) >= floor > mean_find_probability(unit, high, by)):
+    mean_at = _mean_find_probability(unit, by)
+    if not mean_at(low) >= floor > mean_at(high):
         return None
     for _ in range(60):
         middle = (low + high) / 2
-        if mean_find_probability(unit, middle, by) >= floor:
+        if mean_at(middle) >= floor:
             low = middle
         else:
             high = middle
@@ -214,6 +216,10 @@ def mean_find_probability(unit: Unit, at: float, by: str = "cycles") -> float:
     float
         Probability.
     """
+    return _mean_find_probability(unit, by)(at)
+
+
+def _mean_find_probability(unit: Unit, by: str) -> Callable[[float], float]:
     joined = unit.true_trials.merge(unit.trials, on="trial_id")
     joined = joined[~joined["assisted"].fillna(False).astype(bool)]
     if by == "cycles":
@@ -222,12 +228,17 @@ def mean_find_probability(unit: Unit, at: float, by: str = "cycles") -> float:
         slope = unit.source_effects["cycle_slope"].reindex(joined["source_id"]).to_numpy()
     else:
         slope = np.full(len(joined), unit.truth.age_log_odds / 30)
-    shift = slope * (at - joined[by].to_numpy(dtype=float))
-    if by == "cycles":
-        after = unit.truth.cycle_step_after
-        past = (joined["cycles"].to_numpy(dtype=float) > after).astype(float)
-        shift = shift + unit.truth.cycle_step_log_odds * (float(at > after) - past)
-    return float(np.mean(expit(joined["log_odds"].to_numpy() + shift)))
+    now, log_odds = joined[by].to_numpy(dtype=float), joined["log_odds"].to_numpy()
+    after, step = unit.truth.cycle_step_after, unit.truth.cycle_step_log_odds
+    past = (now > after).astype(float)
+
+    def mean_at(at: float) -> float:
+        shift = slope * (at - now)
+        if by == "cycles":
+            shift = shift + step * (float(at > after) - past)
+        return float(np.mean(expit(log_odds + shift)))
+
+    return mean_at
 
 
 def demo_unit() -> Unit:

@@ -696,7 +696,7 @@ SIDE = {
         for name in (
             "session_id", "handler_id", "false_alerts", "search_s", "ended_at", "limit_s",
             "set_min", "hide_id", "temperature_c", "humidity_pct", "wind_m_s", "setting",
-            "placement", "depth_cm", "cycles",
+            "placement", "depth_cm", "cycles", "blank_kind", "guess",
         )
     ),
 }  # fmt: skip
@@ -899,6 +899,9 @@ def test_every_rule_has_an_example() -> None:
     elsewhere = {"count unlike the log"}
     # What is told of whole columns has its examples in checking/test_level_shifts.py.
     elsewhere |= {"unit changes", "columns swapped", "own word redefined"}
+    # Planned trials have theirs in test_planned.py.
+    elsewhere |= {rule for rule in RULES if rule.startswith("planned")}
+    elsewhere |= {"source unlike the plan", "dog unlike the plan"}
     assert {case.rule for case in CASES} | OF_FILES | elsewhere == set(RULES)
 
 

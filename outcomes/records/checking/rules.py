@@ -376,6 +376,25 @@ _ROWS = (
         "{source} was discarded on {date}",
         "Correct the date, the source, or the discard.",
     ),
+    Rule(
+        "planned trial without its key",
+        "set aside",
+        "a planned trial, and no plan.json to tell what lay in its area; it is counted, and not "
+        "analysed",
+        "Give the key with --plan plan.json, or put it beside the records, when it may be opened.",
+    ),
+    Rule(
+        "planned trial of another plan",
+        "set aside",
+        "{plan} holds no such planned trial, so it is unclear what lay in its area",
+        "Correct the label; if these are results of an earlier plan, fill in their sources.",
+    ),
+    Rule(
+        "planned trial twice",
+        "set aside",
+        "the same planned trial as row {other}",
+        "Remove one of them; a trial done in its stead carries no plan_id.",
+    ),
     Rule("result contradicts blank area", "set aside", "{what}", "{mend}"),
     Rule(
         "result contradicts false alerts",
@@ -465,6 +484,24 @@ _NOTES = (
         "note",
         "the log has {source} at ambient temperature for {days} days from here, until {until}",
         "If it was put back before, log when; if it was out so long, leave it.",
+    ),
+    Rule(
+        "source unlike the plan",
+        "note",
+        "the plan has {planned} there; it is analysed as planned, and as it was done beside it",
+        "Leave it, if the source was exchanged; otherwise correct it, or leave it empty.",
+    ),
+    Rule(
+        "dog unlike the plan",
+        "note",
+        "the plan has {planned} search there",
+        "Leave it, if another dog stood in; otherwise correct it.",
+    ),
+    Rule(
+        "planned trials not done",
+        "note",
+        "{count} of the plan in this table without a result; they are not read",
+        "Fill in the result, once they are done; leave it empty where a trial is lost.",
     ),
     Rule("count unlike the log", "note", "not what the log shows", "Correct the wrong one."),
     Rule(

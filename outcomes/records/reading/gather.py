@@ -96,7 +96,7 @@ def gather(parts: Sequence[Cells], table: Table, settings: RecordsSettings) -> C
         )
         for part in parts
     ]
-    return shaped[0] if len(shaped) == 1 else _stacked(shaped)
+    return shaped[0] if len(shaped) == 1 else stacked(shaped)
 
 
 def _filled(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
@@ -349,8 +349,14 @@ def is_total(cells: Cells) -> Array:
     return total
 
 
-def _stacked(parts: Sequence[Cells]) -> Cells:
-    """The rows of several sheets below each other, columns matched by their names."""
+def stacked(parts: Sequence[Cells]) -> Cells:
+    """The rows of several sheets below each other, columns matched by their names.
+
+    Parameters
+    ----------
+    parts
+        At least one, of one table.
+    """
     names: list[tuple[str, int]] = []  # a name, and which of its columns it is
     of_part = []
     for part in parts:

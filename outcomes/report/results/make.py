@@ -18,10 +18,12 @@ from outcomes.report.results.document import FORMAT, MADE_BY, Results
 from outcomes.report.results.finds import make_find, make_which_predicts
 from outcomes.report.results.inputs import make_inputs, make_settings
 from outcomes.report.results.lifetimes import make_lifetime, make_watch
+from outcomes.report.results.plan import make_plan_section
 from outcomes.report.results.records import make_records
 from outcomes.report.results.retire import make_retire
 from outcomes.report.results.searches import make_false_alerts, make_search_time
 from outcomes.report.results.shelf import make_shelf
+from outcomes.report.results.stock import make_stock
 from outcomes.report.results.values import plain
 from outcomes.wording.cautions import CAUTIONS
 
@@ -35,6 +37,9 @@ _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
     "retire": make_retire,
     "shelf": make_shelf,
     "compare": make_compare,
+    "stock": lambda facts: make_stock(facts.stock),
+    "sources_needed_per_year": lambda facts: facts.stock.needed_per_year,
+    "plan": lambda facts: make_plan_section(facts.planned),
     "cautions": lambda _: CAUTIONS,
 }
 _BEHIND_FINDS: Mapping[str, Callable[[Further, Facts], object]] = {
