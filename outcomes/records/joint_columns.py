@@ -19,8 +19,9 @@ from outcomes.records.cell_kinds import (
 )
 from outcomes.records.columns import ALERTED, NOT_ALERTED, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
-from outcomes.records.reading.gather import clock_of, is_mark
+from outcomes.records.reading.gather import is_mark
 from outcomes.records.reading.spelling import fold
+from outcomes.records.reading.times import clock_of
 from outcomes.records.reading.words import NOTHING, alerted, guess_word, says_no_source, yes_or_no
 
 MOVES = ("moved_at", "moved_back_at")

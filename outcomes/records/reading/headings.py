@@ -70,7 +70,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
             r"\bmin(ute)?s?\b",
             r"set|placed|soak|lay|limit|max|start|blind|number",
         ),
-        "cycles": (r"thaw|cycle|defrost", ""),
+        "cycles": (r"thaw|cycle|defrost|freez\w* (count|no\b|number|#)|times frozen", ""),
         "depth_cm": (r"deep|depth|how far down", ""),
         "humidity_pct": (r"humid|\brh\b|\bhum\b", ""),
         "wind_m_s": (r"wind|wnd|breeze", r"dir|from"),
