@@ -148,7 +148,7 @@ def no_mark_lines(
         meant |= {"find", "false alert"} if did else {"miss", "clear"} if did is not None else set()
         meant.add(guess_word(column, name, "") or "")
     empty = _hides_and_blanks(cells, placed, known).get("")
-    if empty is None or {"miss", "clear"} <= meant:
+    if empty is None or (ticked and {"miss", "clear"} <= meant):
         return []
     on_hides, on_blanks = empty
     if not ticked:  # a result of hides, and false alerts on blank areas
