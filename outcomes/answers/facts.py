@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from outcomes.analysis.finds.dog_and_source_effects import DogReview
     from outcomes.analysis.finds.specifications import Specifications
     from outcomes.analysis.finds.validation import Quality
+    from outcomes.analysis.inspections.inspected import Inspected
     from outcomes.analysis.monitoring.asked_again import AskedAgain
     from outcomes.analysis.monitoring.charts import Watch
     from outcomes.analysis.results import Lifetime
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
     from outcomes.answers.planned import Planned
     from outcomes.answers.sensitivity import Further
     from outcomes.answers.side_tests import SideTests
+    from outcomes.pool.prior import UnitWithPool
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
@@ -195,6 +197,15 @@ class Facts:
         self.working.progress("Asking whether cycles or age predicts finds")
         refitted = partial(self.working.meter, "simulated records refitted")
         return which_predicts(fit, jobs=self.working.jobs, progress=refitted)
+
+    @cached_property
+    def with_pool(self) -> UnitWithPool | None:
+        """The unit's own slopes beside those of other units; None where none were given."""
+        if self.asked.pool is None:
+            return None
+        from outcomes.pool.prior import set_beside
+
+        return set_beside(self.fit_by_lines, self.verdict.verdict, self.asked.pool)
 
     @cached_property
     def retirement(self) -> Retirement:
@@ -386,6 +397,13 @@ class Facts:
         return found
 
     @cached_property
+    def inspected(self) -> Inspected | None:
+        """What was weighed and seen of sources, and whether finds go along with it."""
+        self._put_inspected()
+        found: Inspected | None = self._questions.answer("inspected")
+        return found
+
+    @cached_property
     def asked_again(self) -> AskedAgain | None:
         """Whether the verdict would stand for a unit that asks every month."""
         if not self.with_further:
@@ -490,6 +508,14 @@ class Facts:
 
         self._questions.put("watched", watch, self.fit)
 
+    def _put_inspected(self) -> None:
+        from outcomes.analysis.inspections.change import looks_with_exposures
+        from outcomes.analysis.inspections.inspected import review_inspections
+
+        looks = looks_with_exposures(self.records, self.joined.history)
+        held = len(self.records.sources)
+        self._questions.put("inspected", review_inspections, looks, held, self.fit)
+
     def _put_asked_again(self) -> None:
         from outcomes.analysis.monitoring.asked_again import ask_again
 
@@ -536,6 +562,7 @@ class Facts:
                 self._put_further()
                 self._put_watched()
                 self._put_asked_again()
+            self._put_inspected()
             self._put_side_question("search_time")
         _ = (self.verdict, self.retirement, self.price, self.shelf, self.left)
         _ = (self.comparison, self.portions, self.bounds)
@@ -548,6 +575,7 @@ class Facts:
             _ = self.further
         self.working.progress("Search time, false alerts, and when sources become unreliable")
         _ = (self.false_alerts, self.lasting, self.search_time, self.watched, self.asked_again)
+        _ = self.inspected
 
 
 def gather_facts(

@@ -180,7 +180,7 @@ def _by_labels(
     labels = _labels(sources, known)
     if not labels:
         return found
-    for table in ("trials", "storage", "readings"):
+    for table in ("trials", "storage", "readings", "inspections"):
         if table in found:
             found[table] = _with_labels(found[table], TABLES[table], labels, known)
     if "storage" not in found and "storage" not in known.tables:

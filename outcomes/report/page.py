@@ -61,6 +61,7 @@ from outcomes.wording.figure import (
     describe_nothing_drawn,
 )
 from outcomes.wording.first_lines import describe_first_lines
+from outcomes.wording.inspections import describe_inspections
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
 from outcomes.wording.limit import describe_order, describe_retirement
@@ -69,6 +70,7 @@ from outcomes.wording.method import INTERVAL_NOTE, describe_method, p_of_term
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
 from outcomes.wording.planned import describe_planned_in_short
+from outcomes.wording.pool_beside import describe_with_pool
 from outcomes.wording.price import describe_price, describe_price_table
 from outcomes.wording.records import records_noted
 from outcomes.wording.rows import describe_not_on_shelf, describe_rows
@@ -314,6 +316,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "answer_open": facts.verdict.verdict
         in (*("too few trials", "no change detected", "cannot be told apart"),),
         "storage": storage,
+        "pool": None if facts.with_pool is None else describe_with_pool(facts.with_pool),
         "next": describe_first_test(facts.next_steps),
         "tests": describe_next_steps(facts.next_steps),
         "blind_note": BLIND_NOTE,
@@ -407,6 +410,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "left_out": describe_left_out(fit),
         "rows": describe_rows(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
+        "inspections": describe_inspections(facts.inspected),
         "stock": describe_stock(facts.stock),
         "stock_told": stock_lines(facts.stock),
         "cautions": CAUTIONS,

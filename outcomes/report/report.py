@@ -20,6 +20,7 @@ from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 from outcomes.wording.exposure import exposure_value
 from outcomes.wording.exposure_left import describe_exposure_left_by_source
 from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.inspections import describe_inspections
 from outcomes.wording.lifetime import (
     describe_chance_test,
     describe_lifetime,
@@ -129,6 +130,8 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     rule = describe_rule_errors(facts.lifetime)
     if rule is not None:
         yield rule
+    yield _strong("What was weighed and seen")
+    yield from describe_inspections(facts.inspected)
     together = describe_side_tests(side)
     if together is not None:
         yield _strong("Beside the verdict")
@@ -297,8 +300,31 @@ def planted_lines(unit: Unit, facts: Facts) -> Iterator[str]:
         )
     floor = floor_in_100(facts.settings.floor)
     yield f"crosses {floor} at: planted {planted_words}   found {found}"
+    yield from _planted_seen_lines(unit, facts)
     yield f"verdict: {facts.verdict.verdict}"
     yield ""
+
+
+def _planted_seen_lines(unit: Unit, facts: Facts) -> Iterator[str]:
+    """What was planted of the sources themselves beside what the scale showed."""
+    inspected = facts.inspected
+    if inspected is None:
+        return
+    change = next((c for c in inspected.change if c.measure == "mass_lost"), None)
+    thaw = None if change is None else change.of("cycles")
+    planted = 100.0 * unit.truth.mass_lost_per_cycle
+    found = "not estimated"
+    if thaw is not None:
+        confidence = percent(1.0 - inspected.alpha)
+        found = f"{thaw.slope:.2f} ({confidence} interval {thaw.low:.2f} to {thaw.high:.2f})"
+    # Each thaw takes its part of what is left; what is told is a part of the first mass.
+    yield f"% of mass a thaw: planted {planted:.2f} of what is left   found {found} of the first"
+    carried = [one.carried for one in inspected.finds if one.carried is not None]
+    told = "not shown" if not carried or carried[0].share is None else f"{carried[0].share:.2f}"
+    yield (
+        f"share of the effect of cycles that damage carries: planted "
+        f"{unit.truth.damage_share:.2f}   found {told}"
+    )
 
 
 def _caution() -> Iterator[str]:

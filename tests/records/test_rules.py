@@ -54,6 +54,17 @@ def readings(*rows: tuple[str, str, str, str]) -> Change:
     )
 
 
+def inspections(*rows: dict[str, str]) -> Change:
+    """Hand over inspections of S1, by what was found."""
+    return lambda t: t.update(
+        inspections=[
+            {"source_id": "S1", "inspected_at": f"2025-02-{k:02d}", "mass_g": "", "drip_g": "",
+             "ice_damage": "", "blind": ""} | row
+            for k, row in enumerate(rows, start=2)
+        ]
+    )  # fmt: skip
+
+
 read_a = readings(("", "A", "2025-02-01 08:00", "4"))
 
 
@@ -112,6 +123,36 @@ def cell(rule: str, table: str, row: int, **value: str) -> Case:
 
 
 CASES = [
+    Case(
+        "inspection of nothing",
+        inspections({"mass_g": "50"}, {}),
+        [("inspections", 3, "inspected_at", "2025-02-03")],
+    ),
+    Case(
+        "drip above mass",
+        inspections({"mass_g": "50", "drip_g": "60"}),
+        [("inspections", 2, "drip_g", "60")],
+    ),
+    Case(
+        "mass that rises",
+        inspections({"mass_g": "50"}, {"mass_g": "49"}, {"mass_g": "49.5"}, {"mass_g": "55"}),
+        [("inspections", 5, "mass_g", "55")],
+    ),
+    Case(
+        "number out of range",
+        inspections({"ice_damage": "4"}, {"ice_damage": "3"}),
+        [("inspections", 2, "ice_damage", "4")],
+    ),
+    Case(
+        "unknown source",
+        inspections({"source_id": "S9", "mass_g": "50"}),
+        [("inspections", 2, "source_id", "S9")],
+    ),
+    Case(
+        "before the source existed",
+        inspections({"inspected_at": "2024-12-01", "mass_g": "50"}),
+        [("inspections", 2, "inspected_at", "2024-12-01")],
+    ),
     Case("no storage log", lambda t: t.pop("storage"), [("storage", None, None, None)]),
     Case(
         "discarded before it was acquired",
@@ -689,7 +730,13 @@ def test_a_damaged_file_gets_its_finding(clean, write, case: FileCase) -> None:
 SIDE = {
     ("sources", "packaging"), ("sources", "mass_g"), ("sources", "kept_in"),
     ("sources", "cycles_counted"), ("sources", "counted_on"),
-    ("storage", "packaging"), ("storage", "temperature_c"),
+    ("storage", "packaging"), ("storage", "temperature_c"), ("storage", "mass_g"),
+    *(
+        ("inspections", name)
+        for name in (
+            "mass_g", "drip_g", "freezer_burn", "ice_damage", "ph", "inspected_by", "blind",
+        )
+    ),
     ("dogs", "started_on"), ("dogs", "qualified_on"), ("dogs", "born_on"),
     *(
         ("trials", name)

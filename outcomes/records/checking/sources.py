@@ -187,6 +187,14 @@ def _cause(sources: Sheet, at: int) -> Mapping[str, Any]:
     return {"where": sources.place(at), "cause": (sources.files[at], int(sources.rows[at]))}
 
 
+_TIMES = {
+    "storage": "moved_at",
+    "trials": "started_at",
+    "readings": "read_at",
+    "inspections": "inspected_at",
+}
+
+
 def check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log: Log) -> Array:
     """Flag rows of unknown or set-aside sources, and tell which name an unknown one.
 
@@ -226,7 +234,7 @@ def check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log:
         "source_id",
         lambda i: _cause(sources, first[ids.to_numpy()[i]]),
     )
-    time = {"storage": "moved_at", "trials": "started_at", "readings": "read_at"}[sheet.table.name]
+    time = _TIMES[sheet.table.name]
     if sheet.has(time) and sources.has("acquired_on"):
         acquired = ids.map(
             _lookup(sources, log.usable(sources), sources.frame["acquired_on"].dt.normalize())
