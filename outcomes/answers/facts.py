@@ -18,10 +18,10 @@ import pandas as pd
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.answers.background import Questions
 from outcomes.answers.request import Asked
-from outcomes.errors import RecordsError
+from outcomes.errors import PlanError, RecordsError
 from outcomes.exposure.trials import Joined, join
 from outcomes.records.tables import Finding, Records
-from outcomes.settings import DecisionSettings
+from outcomes.settings import DecisionSettings, PlanSettings
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.before_and_since import FindsBeforeAndSince
@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from outcomes.answers.sensitivity import Further
     from outcomes.answers.side_tests import SideTests
     from outcomes.exposure.cycles_and_age import ExposureName
+    from outcomes.plan.outline import Outline
     from outcomes.pool.prior import UnitWithPool
 
 TABLES = ("sources", "storage", "trials", "dogs")
@@ -101,6 +102,8 @@ class Facts:
         The moment the shelf is judged at.
     asked
         What was asked for beside what settings say.
+    plan_settings
+        What planned trials would have to fit into.
     with_further
         Whether what stands behind the answer on finds is asked too.
     working
@@ -112,6 +115,7 @@ class Facts:
     joined: Joined
     as_of: pd.Timestamp
     asked: Asked = field(default=Asked())
+    plan_settings: PlanSettings = field(default=PlanSettings())
     with_further: bool = True
     working: Working = field(default=Working(), repr=False)
 
@@ -152,6 +156,11 @@ class Facts:
             "storage": len(self.records.storage),
             "trials": len(self.joined.trials),
             "dogs": len(self.records.dogs),
+            **{
+                name: len(getattr(self.records, name))
+                for name in ("readings", "inspections")
+                if self.records.rows_in.get(name)
+            },
         }
 
     @property
@@ -358,6 +367,25 @@ class Facts:
         self.working.progress("Reading the planned trials")
         trials = self.joined.trials
         return tell_planned(plan, analyse_plan(plan, trials), trials)
+
+    @cached_property
+    def outline(self) -> Outline | None:
+        """The plan that would settle what these records cannot say.
+
+        None where they can, where planned trials are under way, and where the unit could carry
+        out none.
+        """
+        if self.records.plan is not None or not self.verdict.settles_nothing:
+            return None
+        from outcomes.answers.planned import plan_request
+        from outcomes.plan.outline import outline_plan
+        from outcomes.plan.unit import unit_facts
+
+        request = plan_request(self.plan_settings, self.settings)
+        try:
+            return outline_plan(unit_facts(self.records, self.joined), request)
+        except PlanError:
+            return None
 
     @property
     def told_by_lot(self) -> bool:
@@ -597,6 +625,7 @@ def gather_facts(
     *,
     as_of: pd.Timestamp | None = None,
     asked: Asked | None = None,
+    plan_settings: PlanSettings | None = None,
     further: bool = True,
     pool: Executor | None = None,
     jobs: int = 1,
@@ -616,6 +645,8 @@ def gather_facts(
         so that the same records give the same answer on any day.
     asked
         What is asked for beside what settings say; nothing if not given.
+    plan_settings
+        What planned trials would have to fit into (``load_settings(path).plan``).
     further
         Also ask what stands behind the answer on finds: other suspects, other
         ways of asking, shape, fit quality, dogs.
@@ -643,6 +674,7 @@ def gather_facts(
         joined=joined,
         as_of=moment,
         asked=asked or Asked(),
+        plan_settings=plan_settings or PlanSettings(),
         with_further=further,
         working=Working(pool, jobs, say, meter or (lambda *_: None)),
     )

@@ -34,6 +34,7 @@ from outcomes.draw.save import (
 )
 from outcomes.draw.shelf_figure import LATEST
 from outcomes.draw.stock_figure import draw_stock_figure
+from outcomes.exposure.places_read import places_read
 from outcomes.records.tables import Finding
 from outcomes.report import paper, price_table
 from outcomes.report.answer_figure import (
@@ -47,7 +48,7 @@ from outcomes.report.answer_figure import (
 )
 from outcomes.report.floor_control import figure_alt, floor_control
 from outcomes.report.paper_face import paper_faces
-from outcomes.report.planned_lines import planned_lines
+from outcomes.report.planned_lines import planned_lines, settling_lines
 from outcomes.report.shelf_rows import lowest_of_scale, place_on_scale, shelf_rows
 from outcomes.text import count
 from outcomes.wording.as_of import as_of_notes
@@ -71,6 +72,7 @@ from outcomes.wording.limitations import describe_limitations
 from outcomes.wording.method import describe_intervals, describe_method, p_of_term
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
+from outcomes.wording.places_read import describe_places_read
 from outcomes.wording.planned import describe_planned_in_short
 from outcomes.wording.pool_beside import describe_with_pool
 from outcomes.wording.price import describe_price, describe_price_table
@@ -356,6 +358,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             )
         ),
         "planned": planned_lines(facts),
+        "settles": settling_lines(facts),
         "figure_notes": ""
         if needed_of(facts) is not None
         else " ".join(
@@ -430,6 +433,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "left_out": describe_left_out(fit),
         "rows": describe_rows(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
+        "places_read": describe_places_read(places_read(facts.records)),
         "inspections": describe_inspections(facts.inspected),
         "stock": describe_stock(facts.stock),
         "stock_told": stock_lines(facts.stock),
