@@ -59,7 +59,7 @@ KEYS = {
     "compare": "estimand risk_difference low high refrigerated frozen by_kind sentence portions",
 }
 ESTIMATE_KEYS = "term unit ratio_of ratio log_odds std_error low high confidence p"
-NOT_BUILT = "stock sources_needed_per_year inspections plan pool"
+NOT_BUILT = "plan pool"
 SHELF_KEYS = (
     "source_id kind regime cycles age_days trials find_probability low high advice reason "
     "recent replace_by"
@@ -85,6 +85,10 @@ def test_every_key_of_the_contract_is_there(found: dict[str, Any]) -> None:
         assert found[name] is None
     for source in found["shelf"]:
         assert set(SHELF_KEYS.split()) <= set(source)
+    for at in found["stock"]:
+        assert {"in_months", "sources_usable", "low", "high"} <= set(at)
+    assert found["sources_needed_per_year"] > 0.0
+    assert {"sources", "change", "finds", "sentence"} <= set(found["inspections"])
     assert found["cautions"] == list(CAUTIONS)
 
 
