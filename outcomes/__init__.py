@@ -1,8 +1,17 @@
 """Do the storage and the age of a training source change what detection dogs find?
 
-The data's way: ``records`` → ``exposure`` → ``models`` → ``analysis`` → ``answers`` →
-``wording`` → ``draw`` → ``report``; ``cli`` calls each. The public functions below are
+    import outcomes as oc
+    unit = oc.read("records")
+    finds = oc.fit_finds(unit.join())
+    oc.which_predicts(finds)
+    oc.find_threshold(finds, floor=0.85)
+    oc.shelf(finds)
+
+Public names are those below and what the objects they give have without an underscore. They are
 imported when first used, so that ``import outcomes`` costs nothing.
+
+The data's way: ``records`` → ``exposure`` → ``models`` → ``analysis`` → ``answers`` →
+``wording`` → ``draw`` → ``api`` → ``report``; ``cli`` calls each.
 """
 
 from __future__ import annotations
@@ -11,16 +20,10 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from outcomes.analysis.finds.confounders import compare_suspects
-    from outcomes.analysis.finds.cycles_or_age import which_predicts
-    from outcomes.analysis.finds.dog_and_source_effects import review_dogs
-    from outcomes.analysis.finds.model import fit_finds
-    from outcomes.analysis.finds.profile import profile_interval
-    from outcomes.analysis.finds.sensitivity import try_specifications
-    from outcomes.analysis.finds.validation import check_quality
-    from outcomes.analysis.lifetimes.kaplan_meier import fit_lifetime
-    from outcomes.exposure.trials import join
-    from outcomes.records.read import read_records
+    from outcomes.api.decisions import compare_storage, find_threshold, shelf
+    from outcomes.api.finds import fit_finds, which_predicts
+    from outcomes.api.lifetimes import fit_lifetimes
+    from outcomes.api.unit import from_frames, read
     from outcomes.records.unit_file import load_settings
     from outcomes.settings import DecisionSettings, RecordsSettings, Settings
 
@@ -31,16 +34,14 @@ __all__ = [
     "RecordsSettings",
     "Settings",
     "__version__",
-    "check_quality",
-    "compare_suspects",
+    "compare_storage",
+    "find_threshold",
     "fit_finds",
-    "fit_lifetime",
-    "join",
+    "fit_lifetimes",
+    "from_frames",
     "load_settings",
-    "profile_interval",
-    "read_records",
-    "review_dogs",
-    "try_specifications",
+    "read",
+    "shelf",
     "which_predicts",
 ]
 
@@ -48,17 +49,15 @@ _HOMES = {
     "DecisionSettings": "outcomes.settings",
     "RecordsSettings": "outcomes.settings",
     "Settings": "outcomes.settings",
-    "check_quality": "outcomes.analysis.finds.validation",
-    "compare_suspects": "outcomes.analysis.finds.confounders",
-    "fit_finds": "outcomes.analysis.finds.model",
-    "fit_lifetime": "outcomes.analysis.lifetimes.kaplan_meier",
-    "join": "outcomes.exposure.trials",
+    "compare_storage": "outcomes.api.decisions",
+    "find_threshold": "outcomes.api.decisions",
+    "fit_finds": "outcomes.api.finds",
+    "fit_lifetimes": "outcomes.api.lifetimes",
+    "from_frames": "outcomes.api.unit",
     "load_settings": "outcomes.records.unit_file",
-    "profile_interval": "outcomes.analysis.finds.profile",
-    "read_records": "outcomes.records.read",
-    "review_dogs": "outcomes.analysis.finds.dog_and_source_effects",
-    "try_specifications": "outcomes.analysis.finds.sensitivity",
-    "which_predicts": "outcomes.analysis.finds.cycles_or_age",
+    "read": "outcomes.api.unit",
+    "shelf": "outcomes.api.decisions",
+    "which_predicts": "outcomes.api.finds",
 }
 
 
@@ -67,3 +66,7 @@ def __getattr__(name: str) -> Any:
     if home is None:
         raise AttributeError(f"module 'outcomes' has no attribute {name!r}")
     return getattr(import_module(home), name)
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -59,3 +59,7 @@ class OutputError(OutcomesError):
 
 class FitError(OutcomesError):
     """A model cannot be fitted to these records; the text says why."""
+
+
+class PlanError(OutcomesError):
+    """A plan cannot be made from what the unit has, or read back; the text says why."""

@@ -8,13 +8,16 @@ if TYPE_CHECKING:
     import numpy as np
 
 Stream = Literal[
+    "assignments",
     "bootstrap",
     "chance alone",
     "codes",
     "cost of limits",
     "cross-validation",
     "early warning",
+    "inspections",
     "matched portions",
+    "power",
     "share found",
     "source spread",
     "unlogged thaws",
@@ -25,13 +28,16 @@ Stream = Literal[
 # What follows the seed. Another number gives other draws, so that the same records would no
 # longer give the same answer.
 _NUMBERS: dict[Stream, tuple[int, ...]] = {
+    "assignments": (69,),
     "bootstrap": (63,),
     "chance alone": (65,),
     "codes": (67,),
     "cost of limits": (62,),
     "cross-validation": (40,),
     "early warning": (),
+    "inspections": (68,),
     "matched portions": (64,),
+    "power": (68,),
     "share found": (66,),
     "source spread": (61,),
     "unlogged thaws": (30,),

@@ -10,11 +10,12 @@ this module.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from functools import cache
 from types import MappingProxyType
-from typing import Annotated, Any, Literal, get_type_hints
+from typing import Annotated, Any, Literal, get_args, get_type_hints
 
 import msgspec
 from msgspec import Meta, inspect
@@ -28,6 +29,10 @@ JOINED_BY = " + "
 DateOrder = Literal["day first", "month first"]
 CyclesFrom = Literal["counted", "log"]
 UnloggedThaws = Literal["infer", "strict"]
+PlanQuestion = Literal["storage", "cycles", "age"]
+PlanDesign = Literal["split", "pairs", "shelf"]
+Weekday = Literal["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
+WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +117,10 @@ class RecordsSettings:
         Table → the row its column names stand in, where it is not found.
     same_as_above
         Table → the unit's columns in which an empty cell means what stands above it.
+    ticked
+        Table → the unit's columns in which a mark stands for their heading.
+    dog_columns
+        Table → the unit's columns that are each a dog's, with its result on the hide of the row.
     fold_labels
         Columns of labels in which case, blanks, ``#`` and leading zeros tell nothing apart.
     words
@@ -155,6 +164,8 @@ class RecordsSettings:
     columns: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)
     header_row: Mapping[str, int] = field(default_factory=dict)
     same_as_above: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    ticked: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    dog_columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     fold_labels: tuple[str, ...] = ()
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     date_order: DateOrder | None = None
@@ -176,7 +187,7 @@ class RecordsSettings:
     def __post_init__(self) -> None:
         """Refuse what cannot be, and take mappings so that nobody can change them."""
         # One name may be given as it is, for the several that there can be.
-        for name in ("tables", "same_as_above"):
+        for name in ("tables", "same_as_above", "ticked", "dog_columns"):
             object.__setattr__(self, name, _several(getattr(self, name)))
         if isinstance(self.columns, Mapping):
             of_tables = {table: _several(names) for table, names in self.columns.items()}
@@ -262,6 +273,68 @@ between 0 and 1: perhaps 0.90.
 
 
 @dataclass(frozen=True, slots=True)
+class PlanSettings:
+    """What planned trials have to fit into.
+
+    Attributes
+    ----------
+    question, design
+        What is asked, and how sources are assigned; None: what the unit's sources allow.
+    weeks, trials_per_week, looks
+        Length, trials a week with blank areas, and planned analyses, the last at the end.
+    blanks
+        Share of trials on blank areas.
+    sources
+        Sources that may be used; empty: all that are held.
+    may_cut
+        Whether sources may be cut in two.
+    training_days
+        Days of the week; None: those of the records.
+    dogs
+        Dogs that will be there; None: those of the last three months on record.
+    dogs_a_hide
+        Dogs that search each hide of a day.
+    thaws_a_month
+        Thaws that a source may have in 28 days, and no more.
+    searches_a_dog
+        Searches that a dog may do in a day.
+    minutes_a_search, minutes_a_day
+        Time a search takes with setting and rest, and time there is on a training day.
+    third_person
+        Whether a third person keeps the store, so that the setter does not know the arms.
+    starts_on
+        First day, moved on to a Monday; None: the Monday after the last trial.
+
+    Raises
+    ------
+    SettingValueError
+        A value is out of bounds.
+    """
+
+    question: PlanQuestion | None = None
+    design: PlanDesign | None = None
+    weeks: Annotated[int, Meta(ge=2, le=104)] = 12
+    trials_per_week: Annotated[int, Meta(ge=4, le=400)] = 20
+    blanks: Annotated[float, Meta(ge=0.1, le=0.6)] = 0.25
+    sources: tuple[str, ...] = ()
+    may_cut: bool = False
+    looks: Annotated[int, Meta(ge=1, le=5)] = 1
+    training_days: tuple[Weekday, ...] | None = None
+    dogs: tuple[str, ...] | None = None
+    dogs_a_hide: Annotated[int, Meta(ge=1, le=6)] = 2
+    thaws_a_month: Annotated[int, Meta(ge=1, le=28)] = 8
+    searches_a_dog: Annotated[int, Meta(ge=1, le=12)] = 4
+    minutes_a_search: Annotated[float, Meta(ge=1, le=120)] = 15.0
+    minutes_a_day: Annotated[float, Meta(ge=10, le=1440)] = 360.0
+    third_person: bool = True
+    starts_on: dt.date | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be."""
+        _check_fields(self)
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """Everything a unit may choose, as one ``unit.toml`` holds it.
 
@@ -271,10 +344,13 @@ class Settings:
         What goes with the records: how they are read, and how exposures are counted.
     decisions
         What decisions are made by.
+    plan
+        What planned trials have to fit into.
     """
 
     records: RecordsSettings = field(default_factory=RecordsSettings)
     decisions: DecisionSettings = field(default_factory=DecisionSettings)
+    plan: PlanSettings = field(default_factory=PlanSettings)
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
@@ -336,7 +412,10 @@ def _python_number(value: Any) -> Any:
 
 def _wanted(kind: Any) -> str:
     """What to give, in words, from the type and its bounds."""
-    of = inspect.type_info(kind)
+    return _wanted_of(inspect.type_info(kind))
+
+
+def _wanted_of(of: inspect.Type) -> str:
     if isinstance(of, inspect.UnionType):
         of = next(one for one in of.types if not isinstance(one, inspect.NoneType))
     match of:
@@ -350,12 +429,16 @@ def _wanted(kind: Any) -> str:
             return f"a whole number from {low} to {high}"
         case inspect.LiteralType(values=words):
             return " or ".join(f'"{word}"' for word in words)
+        case inspect.VarTupleType(item_type=one):
+            return f"a list, each of it {_wanted_of(one)}"
+        case inspect.DateType():
+            return "a date, written 2026-03-14"
         case inspect.BoolType():
             return "true or false"
         case inspect.StrType():
             return "text in quotation marks"
-        case inspect.DataclassType(cls=one):
-            return f"a {one.__name__}"
+        case inspect.DataclassType(cls=settings):
+            return f"a {settings.__name__}"
         case _:
             return "names with what they stand for"
 

@@ -43,14 +43,16 @@ hypothesis_settings.load_profile("project")
 
 
 _LONGEST_WAIT_S = 120.0
-_SLOW_PAGES = ("api.md", "worked-example.md")
+_SLOW_PAGES = ("python.md",)
+_API = Path(__file__).parents[1] / "outcomes" / "api"
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark what has no place for a mark of its own: pages that fit models, and the studies."""
     for item in items:
-        if item.path.name in _SLOW_PAGES:
+        # Each example of a result fits a unit's finds.
+        if item.path.name in _SLOW_PAGES or item.path.parent == _API:
             item.add_marker("slow")
         if item.path.parent.name == "studies":
             item.add_marker("study")

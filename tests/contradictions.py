@@ -317,16 +317,16 @@ def suspects_and_verdict(told: Telling) -> Found:
     words = {"cycles": "freeze/thaw cycles", "age": r"\bage\b"}
     named = {"cycles": ["cycles"], "age": ["age"], "both": ["cycles", "age"]}.get(verdict, [])
     for where, text in told.texts.items():
-        for said in re.findall(r"finds go (?:only )?with ([^\n]*?) once the others", text):
+        for said in re.findall(r"finds go with ([^\n]*?) once the others", text):
             for noun, pattern in words.items():
                 if re.search(pattern, said) and noun not in named:
                     yield f"{where}: finds go with {said!r}, and the verdict is {verdict!r}"
-            if "only" in text and named and not any(re.search(words[n], said) for n in named):
-                yield f"{where}: finds go only with {said!r}, and the verdict is {verdict!r}"
+            if named and not any(re.search(words[n], said) for n in named):
+                yield f"{where}: finds go with {said!r} alone, and the verdict is {verdict!r}"
         if verdict in _CHANGES and "none was found to go with finds" in text:
             yield f"{where}: no suspect goes with finds, and the verdict is {verdict!r}"
-        if verdict == "cannot be told apart" and "finds go only with" in text:
-            yield f"{where}: one suspect alone, where cycles and age cannot be told apart"
+        if "finds go only with" in text:
+            yield f"{where}: that nothing else has a part, which no records show"
 
 
 def kinds_and_sources(told: Telling) -> Found:

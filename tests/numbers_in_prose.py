@@ -30,7 +30,6 @@ PAGES = (
     "docs/reading-the-briefing.md",
     "docs/first-hour.md",
     "docs/preparing-records.md",
-    "docs/worked-example.md",
     "synthetic_data/README.md",
 )
 WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
@@ -77,7 +76,6 @@ def example() -> dict[str, Any]:
     truth = tomllib.loads((unit / "truth.toml").read_text(encoding="utf-8"))
     return {
         "results": results,
-        "otto": next(d for d in results["dogs"]["dogs"] if d["name"] == "Otto"),
         "cycles": next(t for t in results["find"]["terms"] if t["term"] == "cycles"),
         "threshold": truth["threshold"],
         "planted": truth["planted"],

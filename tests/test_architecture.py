@@ -242,7 +242,7 @@ def test_help_loads_click_alone(command: str) -> None:
 
 
 def test_a_public_name_is_loaded_when_first_used() -> None:
-    assert {"numpy", "pandas"} <= _loaded_by("import outcomes\noutcomes.join")
+    assert {"numpy", "pandas"} <= _loaded_by("import outcomes\noutcomes.read")
 
 
 def test_every_public_name_is_there() -> None:

@@ -2,6 +2,7 @@
 
 import json
 import re
+import runpy
 import shutil
 import subprocess
 import sys
@@ -201,3 +202,17 @@ def test_developers_page_names_the_files() -> None:
     assert not named - tree
     analysis = {p.name for p in (ROOT / "outcomes/analysis").rglob("*.py")} - {"__init__.py"}
     assert not analysis - named
+
+
+@pytest.mark.slow
+def test_worked_example_runs_and_draws_all_four(monkeypatch, capsys) -> None:
+    import matplotlib.pyplot as plt
+
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setattr(plt, "show", lambda: None)
+    runpy.run_path(str(ROOT / "docs/worked_example.py"))
+    axes = plt.gcf().axes
+    plt.close("all")
+    assert len(axes) == 4
+    assert all(ax.has_data() for ax in axes)
+    assert "planted -0.11, found " in capsys.readouterr().out

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
@@ -28,10 +28,11 @@ if TYPE_CHECKING:
     from outcomes.analysis.decisions.compare import Comparison
     from outcomes.analysis.decisions.exposure_left import ExposureLeft
     from outcomes.analysis.decisions.matched_portions import MatchedPortions
-    from outcomes.analysis.decisions.next_step import NextStep
+    from outcomes.analysis.decisions.next_step import DogsForTests, NextStep
     from outcomes.analysis.decisions.rate_of_use import RateOfUse
     from outcomes.analysis.decisions.shelf import ShelfSource
     from outcomes.analysis.decisions.source_draws import SourceDraws
+    from outcomes.analysis.decisions.stock import Stock
     from outcomes.analysis.decisions.storage_bounds import BoundChoice
     from outcomes.analysis.decisions.threshold import Retirement
     from outcomes.analysis.decisions.trade_off import TradeOff
@@ -41,12 +42,14 @@ if TYPE_CHECKING:
     from outcomes.analysis.finds.dog_and_source_effects import DogReview
     from outcomes.analysis.finds.specifications import Specifications
     from outcomes.analysis.finds.validation import Quality
+    from outcomes.analysis.inspections.inspected import Inspected
     from outcomes.analysis.monitoring.asked_again import AskedAgain
     from outcomes.analysis.monitoring.charts import Watch
     from outcomes.analysis.results import Lifetime
     from outcomes.analysis.searches.false_alerts import FalseAlertFit
     from outcomes.analysis.searches.search_time import SearchTimeFit
     from outcomes.answers.lifetimes import Lasting
+    from outcomes.answers.planned import Planned
     from outcomes.answers.sensitivity import Further
     from outcomes.answers.side_tests import SideTests
     from outcomes.pool.prior import UnitWithPool
@@ -56,6 +59,9 @@ Progress = Callable[[str], None]
 Meter = Callable[[str, int, int], None]
 # The longest first, so that none is left over at the end.
 _SIDE_QUESTIONS = ("lasting", "false_alerts")
+
+# Answers that neither the floor nor the confidence of a limit nor the day of the shelf changes.
+_OF_NO_FLOOR = {"fit_by_lines", "fit", "design", "verdict", "comparison"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +122,20 @@ class Facts:
         other = object.__new__(type(self))
         other.__dict__.update(self.__dict__)
         other.__dict__.update(answers)
+        return other
+
+    def decided_by(self, settings: DecisionSettings, as_of: pd.Timestamp) -> Facts:
+        """The same unit at another floor, confidence or day; what they do not change is kept."""
+        if settings == self.settings and as_of == self.as_of:
+            return self
+        other = replace(self, settings=settings, as_of=as_of)
+        alike = self.settings.with_options(floor=settings.floor, confidence=settings.confidence)
+        if alike == settings:
+            for name in _OF_NO_FLOOR & self.__dict__.keys():
+                value = self.__dict__[name]
+                if isinstance(value, FindFit):
+                    value = replace(value, settings=settings)
+                other.__dict__[name] = value
         return other
 
     @property
@@ -255,7 +275,24 @@ class Facts:
         """
         return self._shelf_and_left[1]
 
-    @property
+    @cached_property
+    def stock(self) -> Stock:
+        """When each source held reaches its limit, and how many are usable ahead."""
+        from outcomes.analysis.decisions.stock import plan_stock
+
+        joined = self.joined
+        return plan_stock(
+            self.shelf,
+            self.retirement.thresholds,
+            self.use,
+            joined.history,
+            joined.trials["started_at"].min(),
+            joined.trials["started_at"].max(),
+            self.as_of,
+            self.settings.confidence,
+        )
+
+    @cached_property
     def before_and_since(self) -> Mapping[str, FindsBeforeAndSince]:
         """Source → finds in its latest trials and before them, as counted."""
         from outcomes.analysis.decisions.before_and_since import finds_before_and_since
@@ -264,13 +301,20 @@ class Facts:
         by = limits[0].by if limits else "cycles"
         return finds_before_and_since(self.joined.trials, self.as_of, by)
 
-    @property
+    @cached_property
     def next_steps(self) -> tuple[NextStep, ...]:
         """What to do next with each source held, in the order to do it in."""
         from outcomes.analysis.decisions.next_step import plan_next_steps
 
-        limits, trials = self.retirement.thresholds, self.joined.trials
-        return plan_next_steps(self.shelf, limits, trials, self.as_of, self.settings.floor)
+        limits = self.retirement.thresholds
+        return plan_next_steps(self.shelf, limits, self.testing_dogs, self.settings.floor)
+
+    @cached_property
+    def testing_dogs(self) -> DogsForTests:
+        """Dogs that may be asked to test a source."""
+        from outcomes.analysis.decisions.next_step import DogsForTests
+
+        return DogsForTests(self.joined.trials, self.as_of)
 
     @cached_property
     def comparison(self) -> Comparison:
@@ -297,6 +341,26 @@ class Facts:
         return compare_bounds(self.fit)
 
     @cached_property
+    def planned(self) -> Planned | None:
+        """What planned trials say; None where there is no plan."""
+        if self.records.plan is None:
+            return None
+        from outcomes.answers.planned import tell_planned
+        from outcomes.plan.analyse import analyse_plan
+        from outcomes.plan.document import plan_from_bytes
+
+        plan = plan_from_bytes(self.records.plan.content, self.records.plan.file)
+        self.working.progress("Reading the planned trials")
+        trials = self.joined.trials
+        return tell_planned(plan, analyse_plan(plan, trials), trials)
+
+    @property
+    def told_by_lot(self) -> bool:
+        """Whether planned trials, assigned by lot, have come to a look."""
+        planned = self.planned
+        return planned is not None and planned.result.assigned_by_lot and planned.result.look > 0
+
+    @cached_property
     def lifetime(self) -> Lifetime:
         """When sources became unreliable."""
         self._put_lifetime()
@@ -317,15 +381,26 @@ class Facts:
 
     @cached_property
     def lasting(self) -> Lasting:
-        """How long sources stay reliable, asked further."""
+        """How long sources stay reliable, asked further; by cycles only where those may matter."""
+        from outcomes.analysis.lifetimes.regression import not_by_cycles
+
         found: Lasting = self._answer("lasting")
-        return found
+        if self.verdict.verdict != "age":
+            return found
+        return replace(found, next_cycles=not_by_cycles(found.next_cycles))
 
     @cached_property
     def watched(self) -> Watch:
         """Charts of every source and every dog."""
         self._put_watched()
         found: Watch = self._questions.answer("watched")
+        return found
+
+    @cached_property
+    def inspected(self) -> Inspected | None:
+        """What was weighed and seen of sources, and whether finds go along with it."""
+        self._put_inspected()
+        found: Inspected | None = self._questions.answer("inspected")
         return found
 
     @cached_property
@@ -433,6 +508,14 @@ class Facts:
 
         self._questions.put("watched", watch, self.fit)
 
+    def _put_inspected(self) -> None:
+        from outcomes.analysis.inspections.change import looks_with_exposures
+        from outcomes.analysis.inspections.inspected import review_inspections
+
+        looks = looks_with_exposures(self.records, self.joined.history)
+        held = len(self.records.sources)
+        self._questions.put("inspected", review_inspections, looks, held, self.fit)
+
     def _put_asked_again(self) -> None:
         from outcomes.analysis.monitoring.asked_again import ask_again
 
@@ -479,6 +562,7 @@ class Facts:
                 self._put_further()
                 self._put_watched()
                 self._put_asked_again()
+            self._put_inspected()
             self._put_side_question("search_time")
         _ = (self.verdict, self.retirement, self.price, self.shelf, self.left)
         _ = (self.comparison, self.portions, self.bounds)
@@ -491,6 +575,7 @@ class Facts:
             _ = self.further
         self.working.progress("Search time, false alerts, and when sources become unreliable")
         _ = (self.false_alerts, self.lasting, self.search_time, self.watched, self.asked_again)
+        _ = self.inspected
 
 
 def gather_facts(

@@ -79,7 +79,9 @@ def command(
             if pool_file is not None:
                 check_same_definition(facts, pool_file)
             told = until_written.enter_context(
-                answer_first(facts, unit.records, out, as_json=as_json)
+                answer_first(
+                    facts, unit.records, out, settings_file=unit.settings_file, as_json=as_json
+                )
             )
             facts.answer_on_finds()
             from outcomes.records.placing import write_files
@@ -109,6 +111,6 @@ def command(
     noted = records_noted(facts)
     for sentence in (*noted.before, noted.sentence):
         if sentence is not None and sentence not in told.sentences:
-            tell(with_command(sentence, unit.records))
+            tell(with_command(sentence, unit.records, unit.settings_file))
     for line in report.written_lines(out):
         tell(line)

@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from outcomes.cli.options import json_option, records_argument, settings_option, show_json
+from outcomes.cli.options import (
+    json_option,
+    plan_option,
+    records_argument,
+    settings_option,
+    show_json,
+    with_command,
+)
 from outcomes.cli.terminal import tell
 from outcomes.text import Row
 
@@ -21,6 +28,7 @@ _SHOWN = 200
 @click.command("check")
 @records_argument
 @settings_option
+@plan_option
 @json_option
 @click.option("--all", "show_all", is_flag=True, help="Show every finding of every row.")
 @click.option(
@@ -33,6 +41,7 @@ _SHOWN = 200
 def command(
     records: Path,
     settings_file: Path | None,
+    plan: Path | None,
     as_json: bool,
     show_all: bool,
     draft: Path | None,
@@ -52,7 +61,7 @@ def command(
     from outcomes.wording.usable import NO_QUESTION, usable_rows, why_not_usable
 
     settings = load_settings(records, settings_file)
-    examination, read = examine_and_read(records, settings.records)
+    examination, read = examine_and_read(records, settings.records, plan=plan)
     usable = why_not = None
     if read is not None:
         joined = join(read)
@@ -79,13 +88,14 @@ def command(
 
 def _write_draft(records: Path, settings_file: Path | None, draft: Path) -> int:
     from outcomes.errors import OutputError
+    from outcomes.exposure.set_aside import with_set_aside
     from outcomes.exposure.trials import join
     from outcomes.records.placing import write_new
     from outcomes.records.read import examine_and_read
     from outcomes.records.suggest import draft_settings
-    from outcomes.records.unit_file import load_settings, settings_path, text_there
+    from outcomes.records.unit_file import load_settings, settings_of, settings_path, text_there
     from outcomes.report.out_folder import check_name
-    from outcomes.text import count
+    from outcomes.wording.draft import describe_draft, describe_next_step
 
     check_name(draft)
     if draft.exists() or draft.is_symlink():
@@ -106,11 +116,15 @@ def _write_draft(records: Path, settings_file: Path | None, draft: Path) -> int:
         tell(f"Nothing {more}needs to be said: the records can be read. Nothing is written.")
         return 0
     write_new(draft, made.text.encode())
-    left = f"; {count(made.left_open, 'line')} left open" if made.left_open else ""
-    tell(
-        f"{draft} written: with it {made.usable or 0:,} of {count(made.trials or 0, 'trial')} can "
-        f"be used{left}. Every {'new line' if there else 'line'} is a guess: read and correct it."
-    )
+    examination, read = examine_and_read(records, settings_of(made.text).records)
+    if read is not None:
+        joined = join(read)
+        examination = with_set_aside(examination, (*joined.set_aside, *joined.notes))
+    for line in describe_draft(made, draft, examination, new_lines=bool(there)):
+        tell(line)
+    if made.usable:
+        given = None if draft.resolve() == settings_path(records).resolve() else draft
+        tell(with_command(describe_next_step(), records, given))
     return int(not made.usable)
 
 
@@ -120,6 +134,7 @@ def _suggestion(
     """Lines for the unit's settings, and where they go; none where there is nothing to say."""
     from outcomes.records.suggest import suggest_settings
     from outcomes.records.unit_file import sections_of, settings_path
+    from outcomes.wording.draft import describe_first_draft
 
     file = settings_path(records) if settings_file is None else settings_file
     text = suggest_settings(records, settings, sections_of(file))
@@ -129,6 +144,8 @@ def _suggestion(
     if file.exists():
         yield f"Add these lines to {file}. They are guessed: read and correct every one first."
     else:
+        yield with_command(describe_first_draft(file), records)
+        yield ""
         yield (
             f"Save these lines as a text file beside the records: {file}. They are guessed: read "
             "and correct every one first; nothing is applied until you do."

@@ -25,7 +25,7 @@ def command(
     from outcomes.report.results import results
 
     if as_json:
-        show_json(results(facts, ("compare",)))
+        show_json(results(facts, ("compare", "plan")))
         return
     for line in report.compare_lines(facts):
         tell(line)

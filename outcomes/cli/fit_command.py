@@ -36,10 +36,10 @@ def command(
     if as_json:
         keys = (
             *("which_predicts", "find", "suspects", "quality", "dogs"),
-            *("search_time", "false_alerts", "lifetime"),
+            *("search_time", "false_alerts", "lifetime", "plan"),
         )
         show_json(results(facts, keys))
         return
-    pasted = partial(with_command, records=unit.records)
+    pasted = partial(with_command, records=unit.records, settings_file=unit.settings_file)
     for line in report.fit_lines(facts) if full else short_fit_lines(facts, pasted):
         tell(line)

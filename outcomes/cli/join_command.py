@@ -9,6 +9,7 @@ import click
 from outcomes.cli.options import (
     UnitOptions,
     load,
+    plan_option,
     records_argument,
     settings_option,
     tell_leftovers,
@@ -26,7 +27,8 @@ from outcomes.cli.terminal import say, tell
     help="Where to write: .csv or .parquet.",
 )
 @settings_option
-def command(records: Path, out: Path, settings_file: Path | None) -> None:
+@plan_option
+def command(records: Path, out: Path, settings_file: Path | None, plan: Path | None) -> None:
     """Write the trials, each with what its source had been through by then.
 
     Rows set aside go to a second file beside it, named after it.
@@ -45,7 +47,7 @@ def command(records: Path, out: Path, settings_file: Path | None) -> None:
     from outcomes.report.write import joined_files
 
     say("Reading the records")
-    read = load(UnitOptions(records, settings_file)).records
+    read = load(UnitOptions(records, settings_file, plan=plan)).records
     from outcomes.exposure.trials import join
 
     say("Joining trials with storage")

@@ -40,6 +40,12 @@ settings_option = click.option(
     metavar="FILE",
     help="The unit's settings; unit.toml beside the records if not given.",
 )
+plan_option = click.option(
+    "--plan",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The key of planned trials; plan.json beside the records if not given.",
+)
 no_names_option = click.option(
     "--without-names", is_flag=True, help="Codes in the place of dogs, handlers and sources."
 )
@@ -57,39 +63,44 @@ json_option = click.option(
 # Answers are many small objects that last: looking through them for what could go takes an
 # eighth of the time, and one command ends before much has gathered.
 COLLECT_SELDOM = (50_000, 20, 50)
-_COMMAND = re.compile(r"\boutcomes (check|fit|retire|compare)\b((?: --[a-z]+)?)")
+_COMMAND = re.compile(
+    r"\boutcomes (check|fit|retire|compare|brief)\b((?: --draft \S+| --out briefing| --[a-z]+)?)"
+)
 LEAST_PERCENT = 10  # a number beyond it is meant as one of a hundred
 
 
 class SettingType(click.ParamType):  # type: ignore[type-arg]  # only newer clicks are generic
-    """A setting of decisions as an option, held to the bounds that stand beside the setting.
+    """A setting as an option, held to the bounds that stand beside the setting.
 
     Parameters
     ----------
     setting
-        A field of :class:`~outcomes.settings.DecisionSettings`.
+        A field of the class of settings.
     share
         Whether it is a share of one, for which a per cent may be written by mistake.
+    of
+        Name of the class, in :mod:`outcomes.settings`.
     """
 
-    def __init__(self, setting: str, *, share: bool = False) -> None:
+    def __init__(self, setting: str, *, share: bool = False, of: str = "DecisionSettings") -> None:
         self.name = "number" if share else "integer"
         self._setting = setting
         self._share = share
+        self._of = of
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float | int:
         """The value as the setting keeps it."""
+        from outcomes import settings
         from outcomes.errors import SettingValueError
-        from outcomes.settings import DecisionSettings, check_setting
 
         percent = _percent(value) if self._share else None
         if percent is not None:
             self.fail(f"{value} is not a share of one: write {percent / 100:.2f}.", param, ctx)
         try:
-            number: float | int = check_setting(
-                DecisionSettings, self._setting, value, written=True
+            number: float | int = settings.check_setting(
+                getattr(settings, self._of), self._setting, value, written=True
             )
         except SettingValueError as error:
             self.fail(error.problem.removeprefix("= "), param, ctx)
@@ -142,6 +153,8 @@ class UnitOptions:
         Where the records are, and the settings if not beside them.
     floor, confidence, seed
         As in the settings, which they go before; None where not given.
+    plan
+        The key of planned trials, if not beside the records.
     """
 
     records: Path
@@ -149,6 +162,7 @@ class UnitOptions:
     floor: float | None = None
     confidence: float | None = None
     seed: int | None = None
+    plan: Path | None = None
 
     def settings(self) -> Settings:
         """The unit's settings with what was given instead."""
@@ -162,12 +176,12 @@ class UnitOptions:
 
 
 def analysis_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """RECORDS, --settings, --floor, --confidence, --seed and --json."""
+    """RECORDS, --settings, --plan, --floor, --confidence, --seed and --json."""
     return unit_options(json_option(function))
 
 
 def unit_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """RECORDS, --settings, --floor, --confidence and --seed, handed on as ``unit``."""
+    """RECORDS, --settings, --plan, --floor, --confidence, --seed, handed on as ``unit``."""
 
     @wraps(function)
     def command(**given: Any) -> Any:
@@ -186,6 +200,7 @@ def unit_options(function: Callable[..., Any]) -> Callable[..., Any]:
             type=SettingType("floor", share=True),
             help="Lowest acceptable find probability (0.85).",
         ),
+        plan_option,
         settings_option,
         records_argument,
     ):
@@ -212,7 +227,7 @@ def load(unit: UnitOptions) -> Loaded:
     from outcomes.records.read import read_records
 
     settings = unit.settings()
-    records = read_records(unit.records, settings.records)
+    records = read_records(unit.records, settings.records, plan=unit.plan)
     if not len(records.trials):
         from outcomes.errors import RecordsError
 
@@ -426,11 +441,12 @@ def moment(as_of: str | None) -> Any:
     return pd.Timestamp(day) + pd.Timedelta(days=1)
 
 
-def with_command(sentence: str, records: Path) -> str:
+def with_command(sentence: str, records: Path, settings_file: Path | None = None) -> str:
     """A sentence that names commands, ``outcomes check``, as they can be pasted: on one line."""
+    given = "" if settings_file is None else f" --settings {shlex.quote(str(settings_file))}"
 
     def pasted(found: re.Match[str]) -> str:
-        command = f"{called_as()} {found[1]} {shlex.quote(str(records))}{found[2]}"
+        command = f"{called_as()} {found[1]} {shlex.quote(str(records))}{given}{found[2]}"
         return command.replace(" ", KEPT_TOGETHER)
 
     return sentence if isinstance(sentence, Row) else _COMMAND.sub(pasted, sentence)

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from outcomes.records.tables import Records
 
 _MOST_NEAR = 3
+_OF_STOCK = ("stock", "sources_needed_per_year")
 
 
 @click.command("retire")
@@ -41,6 +42,7 @@ _MOST_NEAR = 3
 )
 @either_option
 @click.option("--explain", metavar="SOURCE", help="Tell how the advice on one source came about.")
+@click.option("--stock", is_flag=True, help="Tell when to find the next sources, and how many.")
 @click.option(
     "--bootstrap",
     is_flag=True,
@@ -53,11 +55,12 @@ def command(
     by: tuple[str, ...],
     either: tuple[float, float] | None,
     explain: str | None,
+    stock: bool,
     bootstrap: bool,
 ) -> None:
     """Tell when to retire a source, and what to do with each one held."""
     if explain is not None and not as_json:
-        _refuse_beside_explain(by=by, either=either, bootstrap=bootstrap)
+        _refuse_beside_explain(by=by, either=either, stock=stock, bootstrap=bootstrap)
     when = moment(as_of)
     say("Reading the records")
     loaded = load(unit)
@@ -88,7 +91,7 @@ def command(
     if bootstrap:
         asked = replace(asked, resampled=_resample(facts))
     if as_json:
-        part = results(facts, ("retire", "shelf", "cautions"))
+        part = results(facts, ("retire", "shelf", *_OF_STOCK * stock, "cautions"))
         part |= _parts(asked, facts)
         if explain is not None:
             confidence = facts.settings.confidence
@@ -98,6 +101,10 @@ def command(
     if explain is not None:
         explanation, held = _explained(facts, explain)
         for line in describe_explanation(explanation, facts, held):
+            tell(line)
+        return
+    if stock:
+        for line in (*_lines(asked, facts), *report.stock_lines(facts)):
             tell(line)
         return
     lines = iter(report.retire_lines(facts))

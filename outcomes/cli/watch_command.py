@@ -11,6 +11,7 @@ from outcomes.cli.options import (
     UnitOptions,
     json_option,
     load,
+    plan_option,
     records_argument,
     seed_option,
     settings_option,
@@ -32,6 +33,7 @@ _MOVED_BY = 5
 @click.command("watch")
 @records_argument
 @settings_option
+@plan_option
 @seed_option
 @click.option(
     "--figure",
@@ -44,6 +46,7 @@ _MOVED_BY = 5
 def command(
     records: Path,
     settings_file: Path | None,
+    plan: Path | None,
     seed: int | None,
     figure_file: Path | None,
     as_json: bool,
@@ -61,7 +64,7 @@ def command(
         check_out(figure_file.parent, records, (figure_file.name,))
         over = f" ({REPLACED})" if check_replaced(figure_file) else ""
     say("Reading the records")
-    loaded = load(UnitOptions(records, settings_file, seed=seed))
+    loaded = load(UnitOptions(records, settings_file, seed=seed, plan=plan))
     read = loaded.records
     from outcomes.analysis.finds.model import fit_finds
     from outcomes.analysis.monitoring.charts import watch

@@ -78,13 +78,15 @@ def within_observed(mark: ThresholdMark, curve: FindCurve) -> ThresholdMark:
 
 
 def lowest_shown(curves: Sequence[FindCurve], floor_probability: float) -> float:
-    """Lower end of the probability scale: everything drawn and the floor stay in sight.
+    """Lower end of the probability scale: the floor and all that rests on enough sources in sight.
 
-    A multiple of 0.1 with some room below; 0 where less than 0.2 would be cut off.
+    Of a stretch that few sources carry the line is, but not the band, whose width would press the
+    rest together. A multiple of 0.1 with some room below; 0 where less than 0.2 would be cut off.
     """
     values = [floor_probability]
     for curve in curves:
-        values += [float(v) for v in np.asarray(curve.low, dtype=float)]
+        carried = ~np.asarray(curve.thin, dtype=bool)
+        values += [float(v) for v in np.asarray(curve.low, dtype=float)[carried]]
         values += [float(v) for v in np.asarray(curve.probability, dtype=float)]
         values += [b.proportion_low for b in curve.bins]
     lowest = floor((min(values) - 0.02) * 10.0) / 10.0

@@ -58,7 +58,7 @@ HEADING = "Finds in 100 trials"
 NO_CURVE = "No curve of find probability can be drawn"
 
 # Printed 188 mm wide, labels are 8 points and the smallest words 7.2.
-IN_PAGE = Sheet(13.0, 5.0, 0.1, 12.6, alone=False)
+IN_PAGE = Sheet(13.0, 4.9, 0.1, 12.6, alone=False)
 # On a phone 390 pixels wide the smallest words are 11 pixels; the height follows what is drawn.
 IN_COLUMN = Sheet(5.25, 0.0, 0.08, 12.6, alone=False)
 STACKED_DATA_IN = 2.9
@@ -68,7 +68,7 @@ BETWEEN_IN = 0.3
 SCALE_ROOM_IN = 0.95
 FLOOR_ROOM_IN = 0.75
 KEY_IN = 0.36
-EDGE_IN = 0.15  # above and below, within a page
+EDGE_IN = 0.1  # above and below, within a page
 FOOTER_LINES = 3
 STORAGE_IN = {True: {0: 6.4, 1: 5.4, 2: 4.6}, False: {0: 6.0, 1: 4.5, 2: 3.4}}
 REFUSED_IN = 0.8  # less, where nothing is compared
@@ -83,7 +83,6 @@ def draw_main_figure(
     floor: float,
     thresholds: Mapping[str, ThresholdMark | None],
     comparison: Comparison,
-    alpha: float,
     footer: str,
     *,
     note: str = "",
@@ -105,8 +104,8 @@ def draw_main_figure(
         The lowest acceptable find probability.
     thresholds
         Exposure → its threshold; ``None`` or missing where nothing is to be said.
-    comparison, alpha
-        Refrigerated against frozen, with intervals at 1 - alpha.
+    comparison
+        Refrigerated against frozen.
     footer
         Where the figures come from: trials, sources, dogs. That this is an
         association and not proof of cause is added unless it is said there.
@@ -143,7 +142,7 @@ def draw_main_figure(
         plan = _plan_finds(curves, ((floor, thresholds), *other_floors), width)
         if not sheet.alone:
             least = 2 * EDGE_IN + storage_panel_height_in(
-                comparison, alpha, storage_width, sheet, LEAST_ROW_IN
+                comparison, storage_width, sheet, LEAST_ROW_IN
             )
             higher = max(sheet.height_in, plan.least_height_in, least)
             sheet = replace(sheet, height_in=higher)
@@ -156,7 +155,7 @@ def draw_main_figure(
         else:
             _write_reason(figure, body, subtitle)
         beside = Box(left_of_storage, bottom, storage_width, top - bottom)
-        draw_storage_panel(figure, beside, comparison, alpha, sheet)
+        draw_storage_panel(figure, beside, comparison, sheet)
     return figure
 
 
@@ -165,7 +164,6 @@ def draw_stacked_figure(
     floor: float,
     thresholds: Mapping[str, ThresholdMark | None],
     comparison: Comparison,
-    alpha: float,
     *,
     other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
 ) -> Figure:
@@ -173,7 +171,7 @@ def draw_stacked_figure(
 
     Parameters
     ----------
-    curves, floor, thresholds, comparison, alpha, other_floors
+    curves, floor, thresholds, comparison, other_floors
         As for :func:`draw_main_figure`.
 
     Returns
@@ -196,7 +194,7 @@ def draw_stacked_figure(
         COUNTS_IN + STACKED_DATA_IN + lane + below_in(curve, width)
         for curve, lane in zip(curves, lanes, strict=True)
     ]
-    last = storage_panel_height_in(comparison, alpha, room, sheet, ROW_IN[sheet.alone])
+    last = storage_panel_height_in(comparison, room, sheet, ROW_IN[sheet.alone])
     head = lines_height_in(len(heading), HEADING_PT) + 0.04 if curves else 0.0
     height = 2 * EDGE_IN + head + sum(heights) + BETWEEN_IN * len(curves) + last
     with theme():
@@ -221,7 +219,7 @@ def draw_stacked_figure(
             )
             top -= high + BETWEEN_IN
         box = Box(sheet.margin_in, EDGE_IN, room, last)
-        draw_storage_panel(figure, box, comparison, alpha, sheet)
+        draw_storage_panel(figure, box, comparison, sheet)
     return figure
 
 

@@ -46,7 +46,7 @@ _HEADING_EITHER = "Finds in 100, had all been kept so"
 _HEADING_DIFFERENCE = "Refrigerated less frozen"
 
 
-def draw_storage_figure(comparison: Comparison, alpha: float, footer: str = "") -> Figure:
+def draw_storage_figure(comparison: Comparison, footer: str = "") -> Figure:
     """Draw finds either way on the left and the difference with its interval on the right.
 
     The first row is of all kinds compared, one each of those with sources enough follow; a dot is
@@ -56,8 +56,6 @@ def draw_storage_figure(comparison: Comparison, alpha: float, footer: str = "") 
     ----------
     comparison
         What is drawn.
-    alpha
-        Intervals are at 1 - alpha.
     footer
         What stands behind the figure: unit and records.
 
@@ -71,14 +69,14 @@ def draw_storage_figure(comparison: Comparison, alpha: float, footer: str = "") 
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         title = storage_title(comparison)
         if found is None:
-            write_reason(figure, title, describe_storage_settled(comparison, alpha), footer)
+            write_reason(figure, title, describe_storage_settled(comparison), footer)
             return figure
         rows = [
             (", ".join(comparison.kinds) if len(comparison.kinds) == 1 else ALL_KINDS, found),
             *comparison.by_kind.items(),
         ][:MOST_ROWS]
         top = write_header(figure, title, describe_estimand(comparison))
-        bottom = write_footer(figure, _footer(footer, 1.0 - alpha, found))
+        bottom = write_footer(figure, _footer(footer, found))
         room = top - lines_height_in(1, HEADING_PT) - 0.1 - bottom - _AXIS_IN
         height = min(room, _MOST_ROW_IN * len(rows) + _MORE_IN)
         width = (WIDTH_IN - 2 * MARGIN_IN - _NAME_IN - _GAP_IN) / 2
@@ -94,10 +92,10 @@ def draw_storage_figure(comparison: Comparison, alpha: float, footer: str = "") 
     return figure
 
 
-def _footer(footer: str, confidence: float, found: Difference) -> str:
+def _footer(footer: str, found: Difference) -> str:
     if found.low is None:
         return footer
-    return f"{footer} Lines: {100 * confidence:g} % intervals; hollow: too few for a finding."
+    return f"{footer} Lines: {100 * found.confidence:g} % intervals; hollow: too few for a finding."
 
 
 def _write_rows(figure: Figure, box: Box, rows: Sequence[tuple[str, Difference]]) -> None:

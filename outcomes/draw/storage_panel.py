@@ -42,7 +42,7 @@ _LEAST_REACH = 4.0  # finds in 100, either way
 
 
 def draw_storage_panel(
-    figure: Figure, box: Box, comparison: Comparison, alpha: float, sheet: Sheet = ALONE
+    figure: Figure, box: Box, comparison: Comparison, sheet: Sheet = ALONE
 ) -> Axes | None:
     """Draw the difference with its interval inside ``box``, or write why there is none.
 
@@ -56,8 +56,6 @@ def draw_storage_panel(
         Room for everything.
     comparison
         What is drawn: all kinds first, then those with sources enough for a row.
-    alpha
-        Intervals are at 1 - alpha.
     sheet
         What the figure is drawn on.
 
@@ -73,7 +71,7 @@ def draw_storage_panel(
     answer = wrap_to_width(describe_storage_in_short(comparison), box.width, size)
     top -= write(figure, box.left, top, answer, size, gid="storage-answer") + _GAP_IN
     size = _note_pt(comparison, sheet)
-    notes = wrap_to_width(describe_storage_settled(comparison, alpha), box.width, size)
+    notes = wrap_to_width(describe_storage_settled(comparison), box.width, size)
     rows = storage_rows(comparison)
     if not rows:
         write(figure, box.left, top, notes, size, gid="storage-note")
@@ -92,12 +90,12 @@ def draw_storage_panel(
 
 
 def storage_panel_height_in(
-    comparison: Comparison, alpha: float, width_in: float, sheet: Sheet, row_in: float
+    comparison: Comparison, width_in: float, sheet: Sheet, row_in: float
 ) -> float:
     """Room the panel needs, inches, with rows so far apart."""
     answer = wrap_to_width(describe_storage_in_short(comparison), width_in, _answer_pt(sheet))
     size = _note_pt(comparison, sheet)
-    notes = wrap_to_width(describe_storage_settled(comparison, alpha), width_in, size)
+    notes = wrap_to_width(describe_storage_settled(comparison), width_in, size)
     height = lines_height_in(1, HEADING_PT) + lines_height_in(len(answer), _answer_pt(sheet))
     height += _GAP_IN + lines_height_in(len(notes), size)
     rows = len(storage_rows(comparison))

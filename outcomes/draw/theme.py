@@ -220,6 +220,7 @@ def lines_height_in(lines: int, size_pt: float) -> float:
     return lines * size_pt * LINE_SPACING / POINTS_PER_IN
 
 
+@lru_cache(maxsize=4096)
 def wrap_to_width(
     text: str, width_in: float, size_pt: float, weight: str = "normal", *, even: bool = False
 ) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -14,23 +15,38 @@ from outcomes.errors import RecordsError
 from outcomes.records.checking.all_checks import check_tables
 from outcomes.records.checking.cells import type_cells
 from outcomes.records.checking.findings import Log, Sheet, consistent, quoted
+from outcomes.records.checking.planned import with_planned
 from outcomes.records.checking.schema import check_schema
 from outcomes.records.checking.storage import check_no_log, with_moves_of_sources
 from outcomes.records.columns import TABLES, Table
+from outcomes.records.plan_file import PlanFile, find_plan
 from outcomes.records.reading.cells import CannotReadError, Cells, FindHeader, Place
 from outcomes.records.reading.files import Places, find_tables, load_table, mode_of, named
-from outcomes.records.reading.gather import gather
+from outcomes.records.reading.gather import gather, stacked
 from outcomes.records.reading.mapping import find_header
+from outcomes.records.reading.parquet_file import cells_of_frame
+from outcomes.records.reading.planned import (
+    carried_out,
+    moves_of_plan,
+    portions_of_plan,
+    results_of_plan,
+)
 from outcomes.records.tables import Examination, Finding, InputFile, Records
 from outcomes.records.unit_file import load_settings
 from outcomes.records.workbook import INSTRUCTIONS
 from outcomes.settings import RecordsSettings
+from outcomes.text import count
 
 LINES_SHOWN = 5
+AnyPath = str | Path
 
 
 def read_records(
-    path: str | Path, settings: RecordsSettings | None = None, *, today: dt.date | None = None
+    path: str | Path,
+    settings: RecordsSettings | None = None,
+    *,
+    today: dt.date | None = None,
+    plan: Path | None = None,
 ) -> Records:
     """Read and check a unit's records.
 
@@ -45,6 +61,10 @@ def read_records(
         beside the records, or keeps the defaults where there is none.
     today
         Dates later than a day after it are in the future; None for the real date.
+    plan
+        The key of planned trials, a ``plan.json``; None: the one beside the records, if any.
+        The sheets beside it, filled in, are read as records: results as trials, the
+        storekeeper's ticks as moves, portions that the plan has cut as sources.
 
     Returns
     -------
@@ -73,20 +93,24 @@ def read_records(
     --------
     examine_records : The same checks without an error for bad records.
     """
-    examination, records = examine_and_read(path, settings, today=today)
+    examination, records = examine_and_read(path, settings, today=today, plan=plan)
     if records is None:
-        raise RecordsError(_stop_lines(str(path), examination.stops))
+        raise RecordsError(stop_lines(str(path), examination.stops))
     return records
 
 
 def examine_and_read(
-    path: str | Path, settings: RecordsSettings | None = None, *, today: dt.date | None = None
+    path: str | Path,
+    settings: RecordsSettings | None = None,
+    *,
+    today: dt.date | None = None,
+    plan: Path | None = None,
 ) -> tuple[Examination, Records | None]:
     """Check a unit's records, and read them if nothing stops the work.
 
     Parameters
     ----------
-    path, settings, today
+    path, settings, today, plan
         As for :func:`read_records`.
 
     Returns
@@ -102,9 +126,54 @@ def examine_and_read(
     SettingsError
         If ``unit.toml`` cannot be used.
     """
-    examination, sheets, settings, log = _examine(Path(path), settings, today)
-    if examination.stops:
-        return examination, None
+    examined = _examine(Path(path), settings, today, plan)
+    if examined.examination.stops:
+        return examined.examination, None
+    files = _input_files(find_tables(Path(path), examined.settings.tables), examined.key)
+    return examined.examination, _records_of(examined, files)
+
+
+def frames_examined_and_read(
+    frames: Mapping[str, pd.DataFrame],
+    settings: RecordsSettings | None = None,
+    *,
+    today: dt.date | None = None,
+) -> tuple[Examination, Records | None]:
+    """Check tables that are frames already, and read them if nothing stops the work.
+
+    Parameters
+    ----------
+    frames
+        Table → its frame, as it would be read from a file: with the columns and words of the
+        contract, or the unit's own that ``settings`` name. Nothing is changed in them. The first
+        row is told as row 2, as in a spreadsheet.
+    settings, today
+        As for :func:`read_records`; defaults where None.
+
+    Returns
+    -------
+    Examination, Records or None
+        As :func:`examine_and_read`.
+    """
+    settings, log = settings or RecordsSettings(), Log()
+    cells = {}
+    for name, table in TABLES.items():
+        if name in frames:
+            try:
+                cells[name] = gather(
+                    [cells_of_frame(Place(name, name, Path(name)), frames[name])], table, settings
+                )
+            except CannotReadError as problem:
+                _add_problem(log, problem, name, name)
+        elif table.needed:
+            log.add("missing table", table=name, file="frames", facts={"likely": ""})
+    examined = _checked(cells, settings, today, log, "frames", None)
+    stopped = bool(examined.examination.stops)
+    return examined.examination, None if stopped else _records_of(examined, ())
+
+
+def _records_of(examined: _Examined, files: tuple[InputFile, ...]) -> Records:
+    sheets, log = examined.sheets, examined.log
     frames = {
         name: _usable_rows(sheets[name], log) if name in sheets else _no_rows(table)
         for name, table in TABLES.items()
@@ -114,18 +183,18 @@ def examine_and_read(
     for name, frame in frames.items():
         check_schema(frame, TABLES[name])
     frames["trials"] = _with_sessions(frames["trials"])
-    records = Records(
+    return Records(
         **frames,
-        findings=examination.findings,
-        rows_in=examination.rows_in,
-        settings=settings,
-        files=_input_files(find_tables(Path(path), settings.tables)),
+        findings=examined.examination.findings,
+        rows_in=examined.examination.rows_in,
+        settings=examined.settings,
+        files=files,
+        plan=examined.key,
     )
-    return examination, records
 
 
-def _input_files(places: Places) -> tuple[InputFile, ...]:
-    """Every file that tables were found in, with the digest of its content."""
+def _input_files(places: Places, key: PlanFile | None) -> tuple[InputFile, ...]:
+    """Every file that tables were found in, and the key, with the digest of its content."""
     tables: dict[Path, list[str]] = {}
     for name, found in places.found.items():
         for place in found:
@@ -135,17 +204,24 @@ def _input_files(places: Places) -> tuple[InputFile, ...]:
         with path.open("rb") as content:
             digest = hashlib.file_digest(content, "sha256").hexdigest()
         files.append(InputFile(tuple(names), path.name, path.stat().st_size, digest))
+    if key is not None:
+        digest = hashlib.sha256(key.content).hexdigest()
+        files.append(InputFile(("plan",), key.file, len(key.content), digest))
     return tuple(files)
 
 
 def examine_records(
-    path: str | Path, settings: RecordsSettings | None = None, *, today: dt.date | None = None
+    path: str | Path,
+    settings: RecordsSettings | None = None,
+    *,
+    today: dt.date | None = None,
+    plan: Path | None = None,
 ) -> Examination:
     """Check a unit's records without raising for anything wrong in them.
 
     Parameters
     ----------
-    path, settings, today
+    path, settings, today, plan
         As for :func:`read_records`.
 
     Returns
@@ -160,27 +236,53 @@ def examine_records(
     SettingsError
         If ``unit.toml`` cannot be used.
     """
-    return _examine(Path(path), settings, today)[0]
+    return _examine(Path(path), settings, today, plan).examination
+
+
+@dataclass(frozen=True, slots=True)
+class _Examined:
+    """Tables as they were checked, with the settings, and the key of a plan where there is one."""
+
+    examination: Examination
+    sheets: Mapping[str, Sheet]
+    settings: RecordsSettings
+    log: Log
+    key: PlanFile | None
 
 
 def _examine(
-    path: Path, settings: RecordsSettings | None, today: dt.date | None
-) -> tuple[Examination, Mapping[str, Sheet], RecordsSettings, Log]:
+    path: Path, settings: RecordsSettings | None, today: dt.date | None, plan: Path | None
+) -> _Examined:
     log = Log()
     if settings is None:
         mode_of(path)  # that there are no records is told before what is wrong beside them
         settings = load_settings(path).records
     places = _find(path, settings, log)
-    cells = {} if places is None else _load(places, settings, log)
+    key = None if places is None else find_plan(path, plan)
+    cells = {} if places is None else _load(places, settings, log, key)
+    return _checked(cells, settings, today, log, None if places is None else places.label, key)
+
+
+def _checked(
+    cells: Mapping[str, Cells],
+    settings: RecordsSettings,
+    today: dt.date | None,
+    log: Log,
+    label: str | None,
+    key: PlanFile | None,
+) -> _Examined:
     sheets = {name: type_cells(table, settings, log) for name, table in cells.items()}
-    if places is not None and not any(f.table == "storage" for f in log.findings):
-        check_no_log(sheets, places.label, log)
+    if "trials" in sheets:
+        sheets["trials"] = with_planned(sheets["trials"], key, log)
+    if label is not None and not any(f.table == "storage" for f in log.findings):
+        check_no_log(sheets, label, log)
     sheets = check_tables(sheets, settings, today or dt.date.today(), log)
     order = {name: number for number, name in enumerate(TABLES)}
     findings = sorted(consistent(log.findings), key=lambda f: (order.get(f.table, -1), f.row or 0))
     rows_in = {name: len(sheet.frame) for name, sheet in sheets.items()}
     used = {name: int((~log.aside[name]).sum()) for name in sheets}
-    return Examination(tuple(findings), rows_in, used), sheets, settings, log
+    examination = Examination(tuple(findings), rows_in, used)
+    return _Examined(examination, sheets, settings, log, key)
 
 
 def _find(path: Path, settings: RecordsSettings, log: Log) -> Places | None:
@@ -191,7 +293,9 @@ def _find(path: Path, settings: RecordsSettings, log: Log) -> Places | None:
         return None
 
 
-def _load(places: Places, settings: RecordsSettings, log: Log) -> dict[str, Cells]:
+def _load(
+    places: Places, settings: RecordsSettings, log: Log, key: PlanFile | None
+) -> dict[str, Cells]:
     cells = {}
     for name, table in TABLES.items():
         found = places.found[name]
@@ -204,7 +308,7 @@ def _load(places: Places, settings: RecordsSettings, log: Log) -> dict[str, Cell
             parts = [_load_part(place, table, settings, log) for place in found]
             read = [part for part in parts if part is not None]
             if read:
-                cells[name] = gather(read, table, settings)
+                cells[name] = gather([_done(part, settings, log) for part in read], table, settings)
         elif name in settings.tables or table.needed or name in places.likely:
             _add_absent(log, name, places, settings)
     # What may be a table is named where that table is asked for.
@@ -213,7 +317,40 @@ def _load(places: Places, settings: RecordsSettings, log: Log) -> dict[str, Cell
     unread = [name for name, place in places.free.items() if place.file not in likely]
     if unread and not any(f.severity == "stops" for f in log.findings):
         log.add("not read", table="", file=places.label, facts={"names": named(unread)})
-    return cells
+    return cells if key is None else _with_sheets_of_plan(cells, key, settings, log)
+
+
+def _done(cells: Cells, settings: RecordsSettings, log: Log) -> Cells:
+    """The cells without planned trials that have no result, which are told."""
+    if cells.name != "trials":
+        return cells
+    done = carried_out(cells, settings)
+    if done.not_done:
+        facts = {"count": count(done.not_done, "trial")}
+        log.add("planned trials not done", table="trials", file=cells.file, facts=facts)
+    return done.cells
+
+
+def _with_sheets_of_plan(
+    cells: Mapping[str, Cells], key: PlanFile, settings: RecordsSettings, log: Log
+) -> dict[str, Cells]:
+    """The tables with what the plan's own sheets, filled in, add to them."""
+    added: dict[str, Cells | None] = {
+        "sources": portions_of_plan(key, cells.get("sources"), settings)
+    }
+    for name, read in (("trials", results_of_plan), ("storage", moves_of_plan)):
+        try:
+            added[name] = read(key, settings)
+        except CannotReadError as problem:
+            file = "" if key.workbook is None else key.workbook.name
+            _add_problem(log, problem, name, file)
+    together = dict(cells)
+    for name, more in added.items():
+        if more is None or not len((more := _done(more, settings, log)).rows):
+            continue
+        parts = [*([cells[name]] if name in cells else ()), more]
+        together[name] = stacked(parts)
+    return together
 
 
 def _load_part(place: Place, table: Table, settings: RecordsSettings, log: Log) -> Cells | None:
@@ -301,7 +438,12 @@ def _usable_rows(sheet: Sheet, log: Log) -> pd.DataFrame:
 
 
 def _no_rows(table: Table) -> pd.DataFrame:
-    types = {"time": "datetime64[ns]", "number": "float64", "count": "float64"}
+    types = {
+        "time": "datetime64[ns]",
+        "number": "float64",
+        "count": "float64",
+        "yes or no": "boolean",
+    }
     return pd.DataFrame(
         {c.name: pd.Series(dtype=types.get(c.type, "object")) for c in table.columns}
         | {"file": pd.Series(dtype=object), "row": pd.Series(dtype="int64")}
@@ -333,7 +475,8 @@ def _with_sessions(trials: pd.DataFrame) -> pd.DataFrame:
     return trials.assign(session_id=given.where(given.notna(), dates))
 
 
-def _stop_lines(path: str, stops: tuple[Finding, ...]) -> str:
+def stop_lines(path: str, stops: tuple[Finding, ...]) -> str:
+    """What stops the work, a line each for the first few."""
     lines = [finding.line() for finding in stops[:LINES_SHOWN]]
     if len(stops) == 1:
         return lines[0]

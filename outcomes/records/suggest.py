@@ -16,30 +16,35 @@ import pandas as pd
 
 from outcomes.errors import SettingsError
 from outcomes.records.checking.findings import quoted
-from outcomes.records.columns import ALERTED, BACK, NOT_ALERTED, TABLES, Column, Table
+from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
-from outcomes.records.reading.fold import LABELS, fold_label, spellings_to_join
+from outcomes.records.reading.fold import LABELS, bare_label, fold_label, spellings_to_join
 from outcomes.records.reading.gather import is_total
+from outcomes.records.reading.times import WEEKDAY
 from outcomes.records.reading.units import UNITS, unit_in_heading, unit_is_said
 from outcomes.records.reading.values import read_column
 from outcomes.records.reading.words import (
     NO_SOURCE,
     NOTHING,
-    alerted,
     guess_word,
     says_no_source,
-    yes_or_no,
 )
 from outcomes.records.structure import guess_structure
-from outcomes.records.table_guess import ZERO_WORDS, TableGuess
+from outcomes.records.suggest_words import (
+    FEWEST_BLANKS,
+    blank_lines,
+    no_mark_lines,
+    share_on_hides,
+    vague_lines,
+    word_lines,
+)
+from outcomes.records.table_guess import TableGuess
 from outcomes.records.unit_file import load_settings, sections_of, settings_of, settings_path
 from outcomes.settings import RecordsSettings
 
-MOST_WORDS = 12
 MOST_COLUMNS = 8
 JOINS_SHOWN = 3
 GOOD_SHARE = 0.97
-FEWEST_BLANKS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +162,7 @@ def draft_settings(
     SettingsError
         If what is there cannot be used, or no line can be added to it.
     """
-    lines = _suggested(Path(path), settings_of(there).records)
+    lines = _suggested(Path(path), settings_of(there).records, whole=not there.strip())
     if not lines:
         return Draft("", None, None, 0)
 
@@ -246,7 +251,8 @@ def _holds(now: Mapping[str, Any], before: Mapping[str, Any]) -> bool:
     )
 
 
-def _suggested(path: Path, known: RecordsSettings) -> list[Line]:
+def _suggested(path: Path, known: RecordsSettings, *, whole: bool = False) -> list[Line]:
+    """The lines there are to say; with ``whole`` those that only ask, too."""
     lines = _Lines()
     guesses, said = guess_structure(path, known)
     for name, guess in guesses.items():
@@ -261,7 +267,7 @@ def _suggested(path: Path, known: RecordsSettings) -> list[Line]:
         of_sources = {**said.words.get("source_id", {}), name: ""}
         said = replace(said, words={**said.words, "source_id": of_sources})
     for name, table in cells.items():
-        _suggest_of_table(table, TABLES[name], said, lines)
+        _suggest_of_table(table, TABLES[name], said, lines, whole=whole)
     _suggest_folding(cells, said, lines)
     return [
         Line("", _order_line(lines.orders)) if line.text == "date order" else line
@@ -280,6 +286,13 @@ def _suggest_columns(table: Table, guess: TableGuess, known: RecordsSettings, ou
         name, times = guess.same_as_above
         ground = f"{times:,} empty cells stand under a date: read as that date"
         out.add("same_as_above", f"{table.name} = [{quoted(name)}]", ground)
+    if guess.ticked:
+        names_ = ", ".join(map(quoted, guess.ticked))
+        out.add("ticked", f"{table.name} = [{names_}]", "a mark there means the heading")
+    if guess.dog_columns:
+        names_ = ", ".join(map(quoted, guess.dog_columns))
+        ground = "each holds the results of one dog"
+        out.add("dog_columns", f"{table.name} = [{names_}]", ground)
     if guess.cells is None:
         return
     offered = ", ".join(quoted(name) for name in guess.free[:MOST_COLUMNS])
@@ -301,7 +314,9 @@ def _placed(cells: Cells, table: Table, settings: RecordsSettings) -> dict[str, 
     return {ours: theirs for ours, theirs in names.items() if theirs in cells.header}
 
 
-def _suggest_of_table(cells: Cells, table: Table, known: RecordsSettings, lines: _Lines) -> None:
+def _suggest_of_table(
+    cells: Cells, table: Table, known: RecordsSettings, lines: _Lines, *, whole: bool
+) -> None:
     placed = _placed(cells, table, known)
     rows = ~is_total(cells)
     for ours, theirs in placed.items():
@@ -311,10 +326,15 @@ def _suggest_of_table(cells: Cells, table: Table, known: RecordsSettings, lines:
         texts = list(dict.fromkeys(_texts(raw[rows].reset_index(drop=True))))
         rules = read_column(column, raw, known, table.name).rules
         if column.words:
-            hides = _share_on_hides(cells, placed, known) if ours == "result" else {}
-            for text, ground in _word_lines(column, theirs, texts, known, hides):
+            hides = share_on_hides(cells, placed, known) if ours == "result" else {}
+            for text, ground in word_lines(column, theirs, texts, known, hides):
                 lines.add(f"words.{ours}", text, ground)
-        for text, ground in _blank_lines(column, table, texts, known):
+        other_lines = [
+            *(no_mark_lines(cells, placed, table, known) if ours == "result" else ()),
+            *(vague_lines(texts) if whole and column.may_be_vague else ()),
+            *blank_lines(column, table, texts, known),
+        ]
+        for text, ground in other_lines:
             lines.add(f"words.{ours}", text, ground)
         if "date ambiguous" in rules:
             lines.add("", "date order")
@@ -414,6 +434,8 @@ def _suggest_folding(tables: Mapping[str, Cells], known: RecordsSettings, lines:
             shown = [_join_told(*pair) for pair in sorted(joined.items())[:JOINS_SHOWN]]
             more = len(joined) - len(shown)
             told = ", ".join(shown) + (f" and {more:,} more" if more else "")
+            bracketed = any(bare_label(one) != one for one in joined)
+            told += ", without what stands in brackets" if bracketed else ""
             folded.append((label, told))
     if folded:
         names = ", ".join(quoted(label) for label, _ in folded)
@@ -425,7 +447,8 @@ def _suggest_folding(tables: Mapping[str, Cells], known: RecordsSettings, lines:
 
 def _toml(lines: Sequence[Line], sections: frozenset[str]) -> str:
     """The lines under their sections, in the order a file has them."""
-    order = [*(f"columns.{name}" for name in TABLES), "same_as_above", "units"]
+    order = [*(f"columns.{name}" for name in TABLES), "same_as_above", "ticked"]
+    order += ["dog_columns", "units"]
     order += [f"units.{name}" for name in TABLES]
     rank = {name: at for at, name in enumerate(("", "tables", *order))}
     blocks = []
@@ -446,6 +469,8 @@ _SECTION_NOTES: Mapping[str, str] = {
     "tables": "  # our name = your files' or sheets' names",
     "columns": "  # our name = your name",
     "same_as_above": "  # your columns in which an empty cell means what stands above",
+    "dog_columns": "  # your columns that are each a dog's: a row a hide, a trial a cell",
+    "ticked": "  # your columns in which a mark means their heading",
     "words": "  # your word = our word",
     "units": "  # the unit a column is written in",
 }
@@ -457,95 +482,10 @@ def _order_line(orders: set[str]) -> str:
     return '# date_order = "day first"  # or "month first"'
 
 
-def _share_on_hides(
-    cells: Cells, names: Mapping[str, str], known: RecordsSettings
-) -> dict[str, float]:
-    """Result as written → share of its trials that name a source; empty without both columns."""
-    if "result" not in names or "source_id" not in names:
-        return {}
-    written, results = texts_of(cells.columns[cells.header.index(names["result"])])
-    source, sources = texts_of(cells.columns[cells.header.index(names["source_id"])])
-    blank = {clean(w).casefold() for w, v in known.words.get("source_id", {}).items() if not v}
-    nobody = {"", *NOTHING, *NO_SOURCE, *blank}
-    # The last is for a cell without anything in it, of code -1.
-    named = np.array([*(clean(text).casefold() not in nobody for text in sources), False])[source]
-    words = np.array([*(clean(text) for text in results), ""], dtype=object)[written]
-    shares = pd.Series(named.astype(float)).groupby(words).mean()
-    return {str(word): float(share) for word, share in shares.items()}
-
-
-def _word_lines(
-    column: Column,
-    heading: str,
-    texts: Sequence[str],
-    settings: RecordsSettings,
-    on_hides: Mapping[str, float],
-) -> list[tuple[str, str]]:
-    said = {clean(word).casefold() for word in settings.words.get(column.name, {})}
-    ours = {*column.words, *(("true", "false") if column.type == "yes or no" else ())}
-    ours |= {BACK} if column.name == "moved_to" else set()
-    unknown: dict[str, str] = {}  # words are matched without regard to case
-    for text in sorted(t for t in texts if t):
-        if text.casefold() not in ours | said | NOTHING:
-            unknown.setdefault(text.casefold(), text)
-    # Where every word says what the dog did, and none what that was, a source decides.
-    by_source = column.name == "result" and all(
-        alerted(t) is not None or t.isdigit() or t.casefold() in NOTHING for t in texts if t
-    )
-    known = {guess_word(column, t, heading) for t in texts if t}
-    lines = []
-    for text in list(unknown.values())[:MOST_WORDS]:
-        guess, ground = _word_of(column, heading, text, on_hides, by_source)
-        if guess is not None:
-            lines.append((f"{quoted(text)} = {quoted(guess)}", ground))
-        elif column.name == "moved_to" and "freezer" in known:
-            ground = "no freezer, refrigerator or discard by its name, so taken as ambient"
-            lines.append((f'{quoted(text[:60])} = "ambient"', ground))
-        elif column.name == "blinding":
-            choices = ", ".join(column.words)
-            ground = f"not known, so read as an empty cell; or is it one of: {choices}?"
-            lines.append((f'{quoted(text[:60])} = ""', ground))
-        else:
-            choices = ", ".join(column.words)
-            lines.append((f'# {quoted(text[:60])} = ""', f"one of: {choices}"))
-    if len(unknown) > MOST_WORDS:
-        lines.append((f"# and {len(unknown) - MOST_WORDS} more words", ""))
-    return lines
-
-
-def _word_of(
-    column: Column, heading: str, text: str, on_hides: Mapping[str, float], by_source: bool
-) -> tuple[str | None, str]:
-    """Our word for one of theirs, and the ground."""
-    if column.name == "result":
-        # What a dog did is one thing on a hide and another on a blank area.
-        did = int(text) > 0 if text.isdigit() else alerted(text)
-        beside_others = yes_or_no(text) is not None and not by_source
-        if did is not None and not (beside_others and guess_word(column, text, heading)):
-            own = on_hides.get(text)
-            alike = [
-                on for word, on in on_hides.items() if word.isdigit() or alerted(word) is not None
-            ]
-            shares = alike if by_source or own is None else [own]
-            share = sum(shares) / len(shares) if shares else 1.0
-            if share == 1.0:
-                return "find" if did else "miss", "only where there was a source"
-            if share == 0.0:
-                return "false alert" if did else "clear", "only on blank areas"
-            return ALERTED if did else NOT_ALERTED, "with a source the one, without the other"
-    guess = guess_word(column, text, heading)
-    if (
-        column.name == "moved_to"
-        and guess == "freezer"
-        and not re.search(r"(?i)fr.?.?z|froz", text)
-    ):
-        return BACK, "to where kept_in says it is kept, else the freezer"
-    return guess, "by the word"
-
-
 def _orders(texts: Sequence[str]) -> set[str]:
     """Orders that some date of the column can only be read in."""
-    pairs = [re.match(r"(\d{1,2})[/.\-](\d{1,2})[/.\-]\d{2,4}\b", text) for text in texts]
+    days = [WEEKDAY.sub("", text) for text in texts]
+    pairs = [re.match(r"(\d{1,2})[/.\-](\d{1,2})[/.\-]\d{2,4}\b", text) for text in days]
     numbers = np.array([(int(m[1]), int(m[2])) for m in pairs if m]).reshape(-1, 2)
     orders = set()
     if (numbers[:, 0] > 12).any():
@@ -593,27 +533,3 @@ def _mostly_fahrenheit(column: Column, texts: Sequence[str]) -> bool:
     beyond = ~numbers.between(low, high)
     as_celsius = ((numbers - 32) / 1.8).between(low, high)
     return bool(len(numbers)) and bool((beyond & as_celsius).mean() >= 0.5)
-
-
-def _blank_lines(
-    column: Column, table: Table, texts: Sequence[str], settings: RecordsSettings
-) -> list[tuple[str, str]]:
-    """Words that units write where nothing is known, where there is no source, or for a number."""
-    said = {clean(word).casefold() for word in settings.words.get(column.name, {})}
-    lines = []
-    if column.type in ("number", "count"):
-        for text in Counter(text.casefold() for text in texts if text):
-            if column.name == "depth_cm" and text in ZERO_WORDS - said:
-                lines.append((f'{quoted(text)} = "0"', "no depth"))
-            elif (
-                column.name == "false_alerts" and yes_or_no(text) is not None and not text.isdigit()
-            ):
-                lines.append((f'{quoted(text)} = "{int(bool(yes_or_no(text)))}"', "as a count"))
-    blank = set(NOTHING)
-    if table.name == "trials" and column.name == "source_id":
-        blank |= NO_SOURCE
-    elif column.type in ("id", "text") or (column.needed and not column.side):
-        return lines
-    found = {text.casefold() for text in texts if text} & blank - said
-    found -= {word.casefold() for names in column.of_words.values() for word in names}
-    return [*lines, *((f'{quoted(text)} = ""', "an empty cell") for text in sorted(found))]

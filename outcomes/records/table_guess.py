@@ -11,35 +11,43 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.records.columns import YES_NO, Column, Table
+from outcomes.records.cell_kinds import (
+    YES_OR_NO,
+    Guess,
+    column_of,
+    filled_texts,
+    is_clock,
+    is_date,
+    share_of,
+)
+from outcomes.records.columns import Column, Table
+from outcomes.records.joint_columns import (
+    BEGINS,
+    TIMES,
+    dogs_across,
+    pair_times,
+    result_of_two,
+    search_end,
+    ticked_results,
+    two_moves_of_a_row,
+)
 from outcomes.records.read import header_finder
 from outcomes.records.reading.cells import Array, CannotReadError, Cells, Place, clean, texts_of
 from outcomes.records.reading.files import load_table
 from outcomes.records.reading.gather import AS_ABOVE, clock_of, gather, is_total
 from outcomes.records.reading.headings import columns_by_signs
-from outcomes.records.reading.mapping import guess_header, likely_columns
+from outcomes.records.reading.mapping import guess_header, likely_columns, plain_name
 from outcomes.records.reading.spelling import fold
+from outcomes.records.reading.times import vague_period
 from outcomes.records.reading.units import UNITS
 from outcomes.records.reading.values import read_column
-from outcomes.records.reading.words import NOTHING, alerted, guess_word, says_no_source
+from outcomes.records.reading.words import NOTHING, alerted, guess_word
 from outcomes.settings import RecordsSettings
 
 FEWEST_DITTOS = 3
+FEWEST_NUMBERED = 5  # rows by which it is seen that a column numbers them
 MOST_UNKNOWN = 0.5  # of the words of a column that tells results or places, those unknown to us
 _MOST_WORDS = 12
-_DATE_LIKE = re.compile(
-    r"(?i)^(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/. ](\d{1,2}|[a-z]{3,9})\.?[-/., ]+\d{2,4}"
-    r"|[a-z]{3,9}\.? \d{1,2},? \d{4})"
-)
-_TIMES = ("started_at", "moved_at", "read_at")
-
-
-@dataclass(frozen=True, slots=True)
-class Guess:
-    """The unit's columns that are one of ours, and why they seem to be."""
-
-    names: tuple[str, ...]
-    ground: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +66,10 @@ class TableGuess:
         Columns that are none of ours as far as can be told.
     same_as_above
         Column whose empty cells seem to mean what stands above, and how many there are.
+    ticked
+        Columns in which a mark seems to mean their heading.
+    dog_columns
+        Columns that each seem to be a dog's, with its results.
     cells
         All of it read so; None where it cannot be read.
     whole
@@ -69,6 +81,8 @@ class TableGuess:
     columns: Mapping[str, Guess] = field(default_factory=dict)
     free: tuple[str, ...] = ()
     same_as_above: tuple[str, int] | None = None
+    ticked: tuple[str, ...] = ()
+    dog_columns: tuple[str, ...] = ()
     cells: Cells | None = None
     whole: Cells | None = None
 
@@ -107,25 +121,53 @@ def guess_table(
     said |= {name for guess in told.values() for name in guess.names}
     ours = [n for n in table.names if n not in mapped and n not in told and n in whole.header]
     free = [n for n in whole.header if n and n not in said and n not in ours]
-    absent = [n for n in table.names if n not in mapped and n not in told and n not in ours]
+    of_its_own = {*mapped, *told, *ours, "ended_at"}  # the end of a search: known by its times
+    absent = [n for n in table.names if n not in of_its_own]
     guessed = {
         column: Guess((theirs,), "by its name")
         for column, theirs in likely_columns(table, absent, free).items()
         if _fits(table, column, column_of(whole, theirs), known)
-        and not (column in _HOW_LONG and _BEGINS.search(theirs))
+        and not (column in _HOW_LONG and BEGINS.search(theirs))
     }
     left = _left(free, guessed)
     guessed |= _by_words(table, whole, [n for n in absent if n not in guessed], left)
-    _pair_times(table, whole, guessed, free)
-    _sign_out(table, whole, guessed, free)
+    ticked = () if table.name in known.ticked else ticked_results(table, whole, guessed, free)
+    dogs = () if table.name in known.dog_columns else dogs_across(table, whole, guessed, free)
+    free = [name for name in free if name not in dogs]
+    absent = [name for name in absent if not dogs or name not in ("dog_id", "result")]
+    pair_times(table, whole, guessed, free)
+    search_end(table, whole, guessed, free)
+    two_moves_of_a_row(table, whole, guessed, free)
     guessed |= _by_signs(table, whole, absent, free, guessed, known)
     _first_labels(table, whole, guessed, absent, free)
     _by_elimination(table, whole, absent, free, guessed)
     guessed = {**told, **guessed}
-    _second_result(table, whole, guessed)
+    result_of_two(table, whole, guessed)
+    _names_in_other_sheets(table, parts, guessed, known)
     ditto = None if table.name in known.same_as_above else _ditto(table, whole, guessed, mapped)
     left = _left(free, guessed)
-    return TableGuess(places, named, guessed, tuple(left), ditto, whole=whole)
+    return TableGuess(places, named, guessed, tuple(left), ditto, ticked, dogs, whole=whole)
+
+
+def _names_in_other_sheets(
+    table: Table, parts: Sequence[Cells], guessed: dict[str, Guess], known: RecordsSettings
+) -> None:
+    """Other names of a column in those of several sheets that lack it."""
+    for ours, guess in list(guessed.items()):
+        names = list(guess.names)
+        for name in guess.names:
+            for part in parts:
+                if name in part.header or set(names) & set(part.header) - set(guess.names):
+                    continue
+                taken = {n for g in guessed.values() for n in g.names} | set(names)
+                own = [n for n in part.header if n and n not in taken]
+                alike = [n for n in own if plain_name(n) == plain_name(name)]
+                alike = alike or [*likely_columns(table, [ours], own).values()]
+                if alike and _fits(table, ours, column_of(part, alike[0]), known):
+                    names.insert(names.index(name) + 1, alike[0])
+        if len(names) > len(guess.names):
+            ground = f"{guess.ground}; not called the same in every sheet"
+            guessed[ours] = Guess(tuple(names), ground)
 
 
 def _by_elimination(
@@ -135,19 +177,26 @@ def _by_elimination(
     free: Sequence[str],
     guessed: dict[str, Guess],
 ) -> None:
-    """What every source needs, where only one kind of column is left for it."""
+    """What every row needs, where only one kind of column is left for it."""
+    if table.name == "trials" and "dog_id" in absent and "dog_id" not in guessed:
+        team = guessed.get("handler_id")
+        if team is not None and re.search(r"(?i)\bdog|k-?9|canine|team", team.names[0]):
+            guessed["dog_id"] = Guess(team.names, "its heading names the dog too")
+            del guessed["handler_id"]
     if table.name != "sources":
         return
     left = _left(free, guessed)
     if "acquired_on" in absent and "acquired_on" not in guessed:
-        dates = [n for n in left if _share(filled_texts(column_of(cells, n)), _is_date) >= 0.8]
+        dates = [
+            n for n in left if share_of(filled_texts(column_of(cells, n)), _may_be_received) >= 0.8
+        ]
         if len(dates) == 1:
             guessed["acquired_on"] = Guess((dates[0],), "the only dates that are left")
     if "kind" in absent and "kind" not in guessed:
         few = []
         for name in _left(free, guessed):
             texts = filled_texts(column_of(cells, name))
-            letters = _share(texts, lambda text: bool(re.search(r"[^\W\d_]{3}", text)))
+            letters = share_of(texts, lambda text: bool(re.search(r"[^\W\d_]{3}", text)))
             if letters >= 0.8 and len(set(texts)) < len(texts) >= 0.8 * len(cells.rows):
                 few.append(name)
         if few:
@@ -186,18 +235,6 @@ def _without_totals(cells: Cells) -> Cells:
     return replace(cells, columns=columns, rows=cells.rows[kept], files=None)
 
 
-def column_of(cells: Cells, name: str) -> pd.Series[Any]:
-    """The first column of that name."""
-    return cells.columns[cells.header.index(name)]
-
-
-def filled_texts(cells: pd.Series[Any]) -> list[str]:
-    """The texts of the cells that hold something, one for each cell."""
-    codes, texts = texts_of(cells)
-    seen = [clean(text) for text in texts]
-    return [seen[code] for code in codes.tolist() if code >= 0 and seen[code]]
-
-
 def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings) -> bool:
     """Whether a column may hold this, by its cells: a number, dates, labels that differ."""
     column = table.column(name)
@@ -209,9 +246,11 @@ def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings
     if column.name == table.key:
         return len(set(texts)) >= 0.95 * len(texts)
     if column.type in ("number", "count"):
+        if _counts_rows(texts):
+            return False
         told = read_column(column, cells, known, table.name)
         good = int(told.series.notna().sum()) + sum(_zero_word(t) for t in texts)
-        yes_no = name == "false_alerts" and {fold(t) or t for t in texts} <= _YES_NO
+        yes_no = name == "false_alerts" and {fold(t) or t for t in texts} <= YES_OR_NO
         # What is written in another unit is out of range, but a number.
         clock = ":" if "mm:ss" in UNITS.get(name, {}) else ""
         form = rf"[+-]?[\d.,{clock}]+\s*[^\d:]{{0,8}}$"
@@ -221,12 +260,27 @@ def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings
         words = set(texts)
         known_words = {clean(w) for w in known.words.get(name, {})}
         understood = sum(w in known_words or means(column, w, name) for w in words)
-        if name in ("result", "moved_to") and understood < MOST_UNKNOWN * len(words):
+        if name in ("result", "moved_to", "blinding") and understood < MOST_UNKNOWN * len(words):
             return False
-        return _share(texts, _is_date) < 0.5 and _share(texts, _is_clock) < 0.5
+        return share_of(texts, is_date) < 0.5 and share_of(texts, is_clock) < 0.5
+    if column.may_be_vague:
+        return share_of(texts, _may_be_received) >= 0.5
     if column.type == "time":
-        return _share(texts, _is_date) >= 0.5 or _share(texts, _is_clock) >= 0.5
+        return share_of(texts, is_date) >= 0.5 or share_of(texts, is_clock) >= 0.5
     return True
+
+
+def _counts_rows(texts: Sequence[str]) -> bool:
+    """Whether a column numbers its rows: whole numbers that go up by one."""
+    if len(texts) < FEWEST_NUMBERED or not all(text.isdecimal() for text in texts):
+        return False
+    steps = np.diff(np.array([int(text[:15]) for text in texts]))
+    return bool((steps == 1).mean() >= 0.9)
+
+
+def _may_be_received(text: str) -> bool:
+    """Whether a text is a date, or a month, a season or a year."""
+    return is_date(text) or vague_period(text) is not None
 
 
 def _is_like(
@@ -243,8 +297,8 @@ def _is_like(
         return len(words) <= _MOST_WORDS and meant >= 0.6 * len(words)
     if column.type in ("number", "count", "time"):
         return True
-    numbers = _share(texts, lambda text: bool(re.fullmatch(r"[\d.,:]+", text)))
-    dates = _share(texts, _is_date)
+    numbers = share_of(texts, lambda text: bool(re.fullmatch(r"[\d.,:]+", text)))
+    dates = share_of(texts, is_date)
     of_names = column.type == "id" or len(set(texts)) <= max(0.5 * len(texts), 1)
     return dates < 0.5 and of_names and (numbers < 0.5 or column.name in ("source_id", "hide_id"))
 
@@ -257,27 +311,11 @@ def means(column: Column, text: str, heading: str) -> bool:
     return plain in NOTHING or guess_word(column, text, heading) is not None
 
 
-_YES_NO = {fold(word) or word for ours, names in YES_NO.items() for word in (ours, *names)}
-
-
 def _zero_word(text: str) -> bool:
     return text.casefold() in ZERO_WORDS
 
 
 ZERO_WORDS = frozenset(("surface", "on surface", "ground", "ground level", "on the ground"))
-
-
-def _share(texts: Sequence[str], of: Callable[[str], bool]) -> float:
-    said = [text for text in texts if text.casefold() not in AS_ABOVE]
-    return sum(map(of, said)) / len(said) if said else 0.0
-
-
-def _is_date(text: str) -> bool:
-    return _DATE_LIKE.match(text) is not None
-
-
-def _is_clock(text: str) -> bool:
-    return clock_of(text) is not None
 
 
 def _by_words(
@@ -301,69 +339,6 @@ def _by_words(
 
 
 _HOW_LONG = ("search_s", "limit_s", "set_min")
-_BEGINS = re.compile(r"(?i)\bst(art)?\b|start|beg[aiu]n")
-_NO_BEGINNING = re.compile(r"(?i)end|finish|stop|in\b|elaps|durat|took|find|length")
-
-
-def _pair_times(table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]) -> None:
-    """A date and a time of day in two columns."""
-    name = next((name for name in _TIMES if name in table.names), None)
-    if name is None or (name not in guessed and name in cells.header):
-        return
-    kinds = {}
-    for theirs in free:
-        texts = filled_texts(column_of(cells, theirs))
-        if _share(texts, _is_date) >= 0.8:
-            timed = _share(texts, lambda text: ":" in text) >= 0.5
-            kinds[theirs] = "both" if timed else "date"
-        elif _share(texts, _is_clock) >= 0.8:
-            kinds[theirs] = "clock"
-    elsewhere = {n for ours, g in guessed.items() if ours != name for n in g.names}
-    dates = [n for n, kind in kinds.items() if kind == "date" and n not in elsewhere]
-    clocks = [
-        n
-        for n, kind in kinds.items()
-        if kind == "clock" and n not in elsewhere and not _NO_BEGINNING.search(n)
-    ]
-    clocks.sort(key=lambda n: _BEGINS.search(n) is None)  # at equal rank in their order
-    own = guessed[name].names[0] if name in guessed else None
-    if dates and clocks:
-        date = own if own in dates else dates[0]
-        clock = own if own in clocks else clocks[0]
-        guessed[name] = Guess((date, clock), "a date and a time of day")
-    elif dates and (own is None or kinds.get(own) not in ("date", "both")):
-        guessed[name] = Guess((dates[0],), "its cells are dates")
-    elif own is None or kinds.get(own) == "clock":
-        both = [n for n, kind in kinds.items() if kind == "both" and n not in elsewhere]
-        both.sort(key=lambda n: _BEGINS.search(n) is None)
-        if both:
-            guessed[name] = Guess((both[0],), "its cells are dates with a time")
-
-
-_OUT = re.compile(r"(?i)\bout\b|taken|issued|removed|withdrawn|signed out|checked out|from\b")
-_IN_AGAIN = re.compile(r"(?i)\bin\b|back|return|until|\bto\b")
-
-
-def _sign_out(table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]) -> None:
-    """A sheet on which a row tells when a source was taken out, and when it came back."""
-    if table.name != "storage" or "moved_to" in {*guessed, *cells.header}:
-        return
-    texts = {name: filled_texts(column_of(cells, name)) for name in free}
-    dates = [name for name in free if _share(texts[name], _is_date) >= 0.8]
-    clocks = [name for name in free if _share(texts[name], _is_clock) >= 0.8]
-
-    def first(names: Sequence[str], sign: re.Pattern[str], other: re.Pattern[str]) -> str | None:
-        return next((n for n in names if sign.search(n) and not other.search(n)), None)
-
-    out, back = first(dates, _OUT, _IN_AGAIN), first(dates, _IN_AGAIN, _OUT)
-    clock_out, clock_back = first(clocks, _OUT, _IN_AGAIN), first(clocks, _IN_AGAIN, _OUT)
-    if out is None and back is None and len(dates) == 1 and clock_out and clock_back:
-        out = back = dates[0]  # taken out and put back on one day
-    if out is None or back is None:
-        return
-    for ours, names in (("moved_at", (out, clock_out)), ("moved_back_at", (back, clock_back))):
-        of = tuple(name for name in names if name is not None)
-        guessed[ours] = Guess(of, "one row tells when it was taken out and when it came back")
 
 
 def _first_labels(
@@ -386,35 +361,19 @@ def _first_labels(
             return
 
 
-def _second_result(table: Table, cells: Cells, guessed: dict[str, Guess]) -> None:
-    """A result of hides alone, beside a column that tells of false alerts on blank areas."""
-    if table.name != "trials" or not {"result", "source_id", "false_alerts"} <= guessed.keys():
-        return
-    result, alerts = guessed["result"].names[0], guessed["false_alerts"].names[0]
-    said = {fold(text) or text for text in filled_texts(column_of(cells, alerts))}
-    codes, texts = texts_of(column_of(cells, guessed["source_id"].names[0]))
-    blank = np.array([*(not clean(t) or says_no_source(t) for t in texts), True])[codes]
-    codes, texts = texts_of(column_of(cells, result))
-    empty = np.array([*(clean(t).casefold() in {"", *NOTHING} for t in texts), True])[codes]
-    counted = all(text.isdigit() for text in said)
-    if (said <= _YES_NO or counted) and blank.any() and (empty & blank).sum() >= 0.8 * blank.sum():
-        ground = "the first on hides; on blank areas, where it says nothing, the second"
-        guessed["result"] = Guess((result, alerts), ground)
-        if not counted:
-            del guessed["false_alerts"]
-
-
 def _ditto(
     table: Table, cells: Cells, guessed: Mapping[str, Guess], mapped: Mapping[str, tuple[str, ...]]
 ) -> tuple[str, int] | None:
     """The column of dates whose empty cells under a date seem to mean the same date."""
-    name = next((name for name in _TIMES if name in table.names), None)
+    name = next((name for name in TIMES if name in table.names), None)
     if name is None:
         return None
     names = guessed[name].names if name in guessed else mapped.get(name, (name,))
     date = next((n for n in names if n in cells.header), None)
-    if date is None:
-        return None
+    in_guess = guessed["moved_back_at"].names if "moved_back_at" in guessed else ()
+    back = mapped.get("moved_back_at", in_guess)
+    if date is None or (back and date not in back):
+        return None  # of a source that is in, or not out again, there is no date
     codes, texts = texts_of(column_of(cells, date))
     says = [not clean(t) or clean(t).casefold() in AS_ABOVE for t in texts]
     empty = np.array([*says, True])[codes]

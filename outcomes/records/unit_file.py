@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import fields
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from outcomes.records.tables import shortened
 from outcomes.settings import (
     DecisionSettings,
     EarlyWarning,
+    PlanSettings,
     RecordsSettings,
     ReliabilityRule,
     Settings,
@@ -40,9 +42,11 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "decision": ("floor", "confidence", "alpha", "seed"),
     "rule": tuple(field.name for field in fields(ReliabilityRule)),
     "early_warning": tuple(field.name for field in fields(EarlyWarning)),
+    "plan": tuple(field.name for field in fields(PlanSettings)),
 }
 _FIELDS: Mapping[str, str] = {"longest_gap_h": "longest_reading_gap_h"}  # key → field, if another
-_LAYOUT = ("tables", "columns", "header_row", "same_as_above", "words", "units")
+_OF_COLUMNS = ("same_as_above", "ticked", "dog_columns")
+_LAYOUT = ("tables", "columns", "header_row", *_OF_COLUMNS, "words", "units")
 _SECTIONS = (*_LAYOUT, *(name for name in _KEYS if name))
 
 
@@ -93,6 +97,12 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
         [same_as_above]                   # columns of yours whose empty cells mean "as above"
         trials = ["Date"]
 
+        [ticked]                          # columns of yours in which a mark means their heading
+        trials = ["Find", "Miss"]         # with result = ["Find", "Miss"] in [columns.trials]
+
+        [dog_columns]                     # a row a hide, a column a dog with its result
+        trials = ["Rex", "Mia"]
+
         [words.result]                    # "your word" = "our word"
         "Hit" = "find"
 
@@ -139,6 +149,25 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
         odds_ratio = 2
         false_call = 0.05
         within = 50
+
+        [plan]                            # of `outcomes plan`
+        question = "cycles"               # or "storage" or "age"; without it: as sources allow
+        design = "pairs"                  # or "split" or "shelf"; likewise
+        weeks = 12
+        trials_per_week = 20              # blank areas counted
+        blanks = 0.25
+        sources = ["S1", "S2"]            # all that are held
+        may_cut = false                   # whether sources may be cut in two
+        looks = 1
+        training_days = ["Tuesday", "Saturday"]
+        dogs = ["Rex", "Ash"]             # those of the last three months on record
+        dogs_a_hide = 2
+        thaws_a_month = 8                 # of one source, at most
+        searches_a_dog = 4                # in a day, at most
+        minutes_a_search = 15
+        minutes_a_day = 360
+        third_person = true               # one who keeps the store and sets no hide
+        starts_on = 2026-03-16            # the Monday after the last trial
 
     Words are matched without regard to case and outer spaces; nothing else is
     guessed. A word may be given the meaning ``""``: an empty cell.
@@ -244,7 +273,8 @@ def settings_of(text: str) -> Settings:
 
 def _settings(given: Mapping[str, Any], path: Path) -> Settings:
     found: dict[str, Any] = {}
-    of_layout = (_tables, _columns, _header_rows, _same_as_above, _words, _units)
+    of_columns = (partial(_columns_of_tables, name) for name in _OF_COLUMNS)
+    of_layout = (_tables, _columns, _header_rows, *of_columns, _words, _units)
     readers: Mapping[str, Any] = dict(zip(_LAYOUT, of_layout, strict=True))
     for key, value in given.items():
         if key in _KEYS and key:
@@ -272,6 +302,7 @@ def _settings(given: Mapping[str, Any], path: Path) -> Settings:
                 rule=ReliabilityRule(**of(ReliabilityRule)),
                 early_warning=EarlyWarning(**of(EarlyWarning)),
             ),
+            PlanSettings(**of(PlanSettings)),
         )
     except SettingValueError as error:
         raise SettingsError(f"{path}: {_place(error.setting)} {error.problem}") from error
@@ -344,15 +375,17 @@ def _header_rows(given: Mapping[str, Any], path: Path) -> Mapping[str, int]:
     return dict(given)
 
 
-def _same_as_above(given: Mapping[str, Any], path: Path) -> Mapping[str, tuple[str, ...]]:
+def _columns_of_tables(
+    section: str, given: Mapping[str, Any], path: Path
+) -> Mapping[str, tuple[str, ...]]:
     columns = {}
     for table, value in given.items():
         if table not in TABLES:
-            raise SettingsError(_unknown("same_as_above", table, tuple(TABLES), path))
+            raise SettingsError(_unknown(section, table, tuple(TABLES), path))
         names = _names(value)
         if names is None:
             raise SettingsError(
-                f"{path}: [same_as_above] {table} = {_written(value)} cannot be used. "
+                f"{path}: [{section}] {table} = {_written(value)} cannot be used. "
                 "Give the names of your columns in a list."
             )
         columns[table] = names

@@ -88,7 +88,7 @@ def _storage(facts: Facts, _: ExposureName | None) -> Figure:
     from outcomes.draw.storage_figure import draw_storage_figure
     from outcomes.report.answer_figure import figure_footer
 
-    return draw_storage_figure(facts.comparison, facts.settings.alpha, figure_footer(facts))
+    return draw_storage_figure(facts.comparison.at(facts.settings.confidence), figure_footer(facts))
 
 
 def _shelf(facts: Facts, _: ExposureName | None) -> Figure:
@@ -108,6 +108,13 @@ def _shelf(facts: Facts, _: ExposureName | None) -> Figure:
         settings.confidence,
         figure_footer(facts),
     )
+
+
+def _stock(facts: Facts, _: ExposureName | None) -> Figure:
+    from outcomes.draw.stock_figure import draw_stock_figure
+    from outcomes.report.answer_figure import figure_footer
+
+    return draw_stock_figure(facts.stock, figure_footer(facts))
 
 
 def _wear_out(facts: Facts, _: ExposureName | None) -> Figure:
@@ -145,6 +152,7 @@ def _calibration(facts: Facts, _: ExposureName | None) -> Figure:
 FIGURES: Mapping[str, NamedFigure] = {
     "main": NamedFigure("finds against cycles or age, and refrigerated against frozen", _main),
     "shelf": NamedFigure("each source against the floor, and what to do next", _shelf),
+    "stock": NamedFigure("each source as a line to the day it reaches its limit", _stock),
     "storage": NamedFigure("finds had all sources been refrigerated, or all frozen", _storage),
     "wear-out": NamedFigure("how long sources stay reliable", _wear_out),
     "price": NamedFigure("what each retirement limit buys and costs", _price),

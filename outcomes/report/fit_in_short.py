@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 from outcomes.analysis.finds.model import FindFit
 from outcomes.answers.facts import Facts
+from outcomes.report.planned_lines import planned_lines
 from outcomes.text import Row, table, wrapped
 from outcomes.wording.cautions import CAUTIONS
 from outcomes.wording.in_short import (
@@ -39,9 +40,10 @@ def short_fit_lines(facts: Facts, pasted: Callable[[str], str] = str) -> Iterato
     answer = [
         f"{describe_verdict_in_short(fit, verdict, facts.retirement)}.",
         describe_verdict(fit, verdict, facts.retirement),
+        *planned_lines(facts)[:1],
     ]
     terms = list(_storage_terms(fit))
-    limits = describe_limitations_in_short(facts.further, verdict)
+    limits = describe_limitations_in_short(facts.further, verdict, by_lot=facts.told_by_lot)
     ends = [pasted(WHERE_ELSE), CAUTIONS[0]]
     room = MOST_LINES - _height([*answer, *terms, limits, *ends])
     sides = []

@@ -16,7 +16,11 @@ from outcomes.answers.floor_grid import FloorPoint, floor_grid
 from outcomes.report import paper
 from outcomes.report.shelf_rows import place_on_scale
 from outcomes.wording.exposure_left import describe_exposure_left_by_source
-from outcomes.wording.limit import describe_retirement, describe_retirement_in_short
+from outcomes.wording.limit import (
+    describe_order,
+    describe_retirement,
+    describe_retirement_in_short,
+)
 from outcomes.wording.next_step import (
     describe_first_test,
     describe_next_step,
@@ -73,6 +77,7 @@ def floor_control(
         in ``next``. None where neither a limit nor the shelf depends on the floor.
     """
     grid = floor_grid(facts)
+    compared = facts.comparison.at(facts.settings.confidence)
     own = [point.floor for point in grid].index(facts.settings.floor)
     said = [in_100(point.floor) for point in grid]
     reasons: dict[str, int] = {}
@@ -83,8 +88,8 @@ def floor_control(
     rows, on_paper = [], []
     left = describe_exposure_left_by_source(facts)
     for point in grid:
-        limits, trials = point.retirement.thresholds, facts.joined.trials
-        steps = plan_next_steps(point.shelf, limits, trials, facts.as_of, point.floor)
+        limits = point.retirement.thresholds
+        steps = plan_next_steps(point.shelf, limits, facts.testing_dogs, point.floor)
         first.append(describe_first_test(steps) or "")
         tests.append(describe_next_steps(steps) or "")
         todo = {step.source_id: describe_next_step(step) for step in steps}
@@ -132,6 +137,7 @@ def floor_control(
             "own": own,
             "said": said,
             "limit": limit,
+            "order": [describe_order(p.retirement, p.floor) for p in grid],
             "shelf": [describe_shelf(p.shelf, p.retirement) for p in grid],
             "retire": retire,
             "price": [describe_price(facts.price, p.retirement) or "" for p in grid],
@@ -139,7 +145,7 @@ def floor_control(
             "either": [at.sentence for at in either],
             "either_rows": [[list(astuple(row)) for row in at.rows] for at in either],
             "either_caption": [at.caption for at in either],
-            "alt": figure_alt(headline, describe_storage_in_short(facts.comparison), ""),
+            "alt": figure_alt(headline, describe_storage_in_short(compared), ""),
             "moved": [_moved(facts, point) for point in grid],
             "paper": on_paper,
             "layer": list(layers),

@@ -13,6 +13,7 @@ from typing import Any
 import jinja2
 
 from outcomes import __version__
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.results import FindEstimate
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import floor_grid
@@ -32,19 +33,22 @@ from outcomes.draw.save import (
     render_lettered_svg,
 )
 from outcomes.draw.shelf_figure import LATEST
+from outcomes.draw.stock_figure import draw_stock_figure
 from outcomes.records.tables import Finding
 from outcomes.report import paper, price_table
 from outcomes.report.answer_figure import (
     draw_briefing_figure,
     draw_sheet,
     drawn_curves,
+    figure_footer,
     records_footer,
     threshold_marks,
 )
 from outcomes.report.floor_control import figure_alt, floor_control
 from outcomes.report.paper_face import paper_faces
+from outcomes.report.planned_lines import planned_lines
 from outcomes.report.shelf_rows import lowest_of_scale, place_on_scale, shelf_rows
-from outcomes.text import count, p_number
+from outcomes.text import count
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts, describe_blinding
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
@@ -57,13 +61,15 @@ from outcomes.wording.figure import (
     describe_nothing_drawn,
 )
 from outcomes.wording.first_lines import describe_first_lines
+from outcomes.wording.inspections import describe_inspections
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
-from outcomes.wording.limit import describe_retirement
+from outcomes.wording.limit import describe_order, describe_retirement
 from outcomes.wording.limitations import describe_limitations
-from outcomes.wording.method import INTERVAL_NOTE, describe_method
+from outcomes.wording.method import INTERVAL_NOTE, describe_method, p_of_term
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
+from outcomes.wording.planned import describe_planned_in_short
 from outcomes.wording.pool_beside import describe_with_pool
 from outcomes.wording.price import describe_price, describe_price_table
 from outcomes.wording.records import records_noted
@@ -82,6 +88,7 @@ from outcomes.wording.shelf import (
     describe_shelf,
 )
 from outcomes.wording.side_tests import describe_side_tests
+from outcomes.wording.stock import describe_stock, stock_lines
 from outcomes.wording.storage_compared import (
     describe_kinds,
     describe_kinds_left_out,
@@ -151,6 +158,8 @@ class PageFigure:
         The records at a glance as SVG, and what it shows; None where it is left out.
     wear_out, wear_out_alt
         The same of how long sources stay reliable; None without a curve.
+    stock, stock_alt
+        The same of when sources reach their limit; None where none has a day.
     """
 
     svg: bytes
@@ -162,6 +171,8 @@ class PageFigure:
     records_alt: str = ""
     wear_out: bytes | None = None
     wear_out_alt: str = ""
+    stock: bytes | None = None
+    stock_alt: str = ""
 
 
 def render_page_figure(facts: Facts) -> PageFigure | None:
@@ -182,6 +193,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     history, trials = facts.joined.history, facts.joined.trials
     records = draw_records_figure(history, trials, records_footer(facts), sheet=RECORDS_IN_PAGE)
     wear_out = draw_wear_out_in_page(facts.lifetime) if facts.lifetime.curve else None
+    stock = draw_stock_figure(facts.stock, figure_footer(facts)) if facts.stock.dated else None
     drawn = PageFigure(
         svg=compact_svg(render_figure(figure, "svg")),
         layers=layers,
@@ -192,6 +204,8 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
         records_alt=f"Figure: {describe_figure(records)[0]}.",
         wear_out=None if wear_out is None else compact_svg(render_figure(wear_out, "svg")),
         wear_out_alt="" if wear_out is None else f"Figure: {describe_lifetime(facts.lifetime)}",
+        stock=None if stock is None else compact_svg(render_figure(stock, "svg")),
+        stock_alt="" if stock is None else f"Figure: {describe_stock(facts.stock)}",
     )
     # Another process may have worked at these meanwhile.
     facts.answer_all()
@@ -203,7 +217,10 @@ def _narrow(
 ) -> DrawnNarrow:
     curves = drawn_curves(facts)
     figure = draw_stacked_figure(
-        curves, *floors[own], facts.comparison, facts.settings.alpha, other_floors=floors
+        curves,
+        *floors[own],
+        facts.comparison.at(facts.settings.confidence),
+        other_floors=floors,
     )
     layers = tuple(floor_layer(figure, curves, *at) for at in floors)
     hide_floor(figure)
@@ -269,7 +286,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
     headline = describe_verdict_in_short(fit, facts.verdict, facts.retirement)
     answer = describe_verdict(fit, facts.verdict, facts.retirement)
     retire = describe_retirement(facts.verdict, facts.retirement)
-    storage = describe_storage_in_short(facts.comparison)
+    compared = facts.comparison.at(settings.confidence)
+    storage = describe_storage_in_short(compared)
     unit = facts.records.settings.unit or "One unit"
     trials = facts.joined.trials["started_at"]
     lowest = lowest_of_scale(facts.shelf, (settings.floor,))
@@ -288,6 +306,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             facts.retirement,
             describe_shelf(facts.shelf, facts.retirement),
         ),
+        "order": describe_order(facts.retirement, settings.floor)
+        if any(s.find_probability is not None for s in facts.shelf)
+        else "",
         "before": noted.before,
         "noted": noted.sentence,
         "answer": answer,
@@ -307,7 +328,16 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "interval_note": INTERVAL_NOTE if fit.mixed is not None else None,
         "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, storage, retire),
-        "figure_caption": describe_figure_in_short(facts.retirement, settings.confidence),
+        "figure_caption": " ".join(
+            filter(
+                None,
+                (
+                    describe_figure_in_short(facts.retirement, settings.confidence),
+                    None if facts.planned is None else describe_planned_in_short(facts.planned),
+                ),
+            )
+        ),
+        "planned": planned_lines(facts),
         "figure_notes": " ".join(
             filter(
                 None,
@@ -334,9 +364,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "shelf": shelf,
         "shelf_on_paper": paper.shelf_on_paper(shelf, paper.shelf_rows_on_paper(shelf)),
         "act_caution": ACT_CAUTION,
-        "compare": describe_storage_compared(facts.comparison, settings.alpha),
-        "kinds_compared": describe_kinds(facts.comparison, settings.alpha, side),
-        "kinds_not_compared": describe_kinds_left_out(facts.comparison),
+        "compare": describe_storage_compared(compared),
+        "kinds_compared": describe_kinds(compared, side),
+        "kinds_not_compared": describe_kinds_left_out(compared),
         "firmness": []
         if facts.further is None
         else describe_firmness(facts.further, facts.verdict, side),
@@ -351,7 +381,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "side_tests": describe_side_tests(side),
         "lifetime": describe_lifetime(facts.lifetime),
         "next_cycles": None
-        if facts.lasting.next_cycles.reason is not None
+        if facts.lasting.next_cycles.reason or facts.lasting.next_cycles.not_told
         else describe_next_cycles(facts.lasting.next_cycles),
         "watch": None
         if facts.watched.reason is not None
@@ -366,12 +396,12 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         ),
         "rule": describe_rule_errors(facts.lifetime),
         "limits": [
-            *describe_limitations(fit, facts.verdict),
+            *describe_limitations(fit, facts.verdict, by_lot=facts.told_by_lot),
             *describe_not_parted(facts.further, facts.verdict),
         ],
         "method": describe_method(fit, facts.verdict),
         "blinding": describe_blinding(blinding_counts(facts.joined.trials)),
-        "terms": [_term_row(t) for t in fit.terms],
+        "terms": [_term_row(t, facts.verdict) for t in fit.terms],
         "terms_caption": (
             f"{count(fit.n, 'trial')} of {count(fit.sources, 'source')} by "
             f"{count(fit.dogs, 'dog')}. {TERMS_NOTE}"
@@ -380,6 +410,9 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "left_out": describe_left_out(fit),
         "rows": describe_rows(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
+        "inspections": describe_inspections(facts.inspected),
+        "stock": describe_stock(facts.stock),
+        "stock_told": stock_lines(facts.stock),
         "cautions": CAUTIONS,
         "made_by": (
             f"Made with outcomes {__version__}; floor {floor_in_100(settings.floor)}, "
@@ -394,6 +427,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         if figure is None or figure.wear_out is None
         else _as_data(figure.wear_out),
         "wear_out_alt": "" if figure is None else figure.wear_out_alt,
+        "stock_figure": None if figure is None or figure.stock is None else _as_data(figure.stock),
+        "stock_alt": "" if figure is None else figure.stock_alt,
         "records": None if figure is None or figure.records is None else _as_data(figure.records),
         "records_alt": "" if figure is None else figure.records_alt,
         "layer": "" if figure is None else figure.own_layer,
@@ -440,12 +475,12 @@ def _reasons(facts: Facts) -> list[str]:
     return lines
 
 
-def _term_row(term: FindEstimate) -> dict[str, str]:
+def _term_row(term: FindEstimate, verdict: WhichPredicts) -> dict[str, str]:
     return {
         "term": TERM_WORDS.get(term.term, term.term),
         "unit": term.unit,
         "odds_ratio": f"{term.ratio:.3g}",
         "interval": f"{term.low:.3g} to {term.high:.3g}",
         "points": f"{term.points:+.1f}".replace("-", "−"),
-        "p": p_number(term.p),
+        "p": p_of_term(term, verdict),
     }

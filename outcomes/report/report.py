@@ -11,13 +11,16 @@ from outcomes.answers.facts import Facts
 from outcomes.answers.sensitivity import Further
 from outcomes.answers.side_tests import SideTests
 from outcomes.report import price_table, tables
+from outcomes.report.planned_lines import planned_lines
 from outcomes.simulate import Unit, find_true_threshold
-from outcomes.text import Row, in_months, p_number, table
+from outcomes.text import Row, in_months, table
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.asked_again import describe_asked_again
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
+from outcomes.wording.exposure import exposure_value
 from outcomes.wording.exposure_left import describe_exposure_left_by_source
 from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.inspections import describe_inspections
 from outcomes.wording.lifetime import (
     describe_chance_test,
     describe_lifetime,
@@ -28,15 +31,16 @@ from outcomes.wording.lifetime_regression import (
     describe_next_cycles,
     describe_storage_lifetimes,
 )
-from outcomes.wording.limit import describe_limit_of_class
+from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
+from outcomes.wording.method import p_of_term
 from outcomes.wording.next_step import (
     BLIND_NOTE,
     describe_choices,
     describe_next_step,
     describe_next_steps,
 )
-from outcomes.wording.numbers import floor_in_100, percent
+from outcomes.wording.numbers import few, floor_in_100, percent
 from outcomes.wording.penalised import describe_penalised
 from outcomes.wording.quality import describe_quality
 from outcomes.wording.rows import describe_set_aside
@@ -60,6 +64,8 @@ from outcomes.wording.shelf import (
     describe_shelf,
 )
 from outcomes.wording.side_tests import describe_side_tests, side_test_lines
+from outcomes.wording.stock import describe_day, describe_stock, describe_stock_interval
+from outcomes.wording.stock import stock_lines as following_lines
 from outcomes.wording.storage_compared import (
     describe_bounds,
     describe_estimand,
@@ -81,12 +87,13 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     fit, verdict = facts.fit, facts.verdict
     yield describe_verdict_in_short(fit, verdict, facts.retirement) + "."
     yield describe_verdict(fit, verdict, facts.retirement)
+    yield from planned_lines(facts)
     if fit.terms:
         yield _strong("Terms of the model")
         rows = [("term", "per", "odds ratio", "low", "high", "p")]
         for t in fit.terms:
             low, high = f"{t.low:.3f}", f"{t.high:.3f}"
-            rows.append((t.term, t.unit, f"{t.ratio:.3f}", low, high, p_number(t.p)))
+            rows.append((t.term, t.unit, f"{t.ratio:.3f}", low, high, p_of_term(t, verdict)))
         yield from table(rows, left=(0, 1))
         spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())
         yield f"standard deviations (log-odds): {spread}"
@@ -95,7 +102,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     for line in describe_left_out(fit):
         yield f"left out: {line}"
     yield _strong("What these records cannot say")
-    yield from describe_limitations(fit, verdict)
+    yield from describe_limitations(fit, verdict, by_lot=facts.told_by_lot)
     yield from describe_not_parted(facts.further, verdict)
     if facts.further is not None and facts.further.penalised is not None:
         yield describe_penalised(facts.further.penalised)
@@ -123,6 +130,8 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     rule = describe_rule_errors(facts.lifetime)
     if rule is not None:
         yield rule
+    yield _strong("What was weighed and seen")
+    yield from describe_inspections(facts.inspected)
     together = describe_side_tests(side)
     if together is not None:
         yield _strong("Beside the verdict")
@@ -150,7 +159,7 @@ def _further_lines(further: Further, verdict: WhichPredicts, side: SideTests) ->
 
 def retire_lines(facts: Facts) -> Iterator[str]:
     """Threshold and shelf, for people."""
-    yield describe_limit_of_class(facts.verdict, facts.retirement)
+    yield describe_retirement(facts.verdict, facts.retirement)
     if facts.verdict.verdict == "too few trials":
         yield describe_verdict(facts.fit, facts.verdict, facts.retirement)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
@@ -181,6 +190,23 @@ def retire_lines(facts: Facts) -> Iterator[str]:
         yield _strong("What each limit buys and costs")
         yield from priced
     yield from _caution()
+
+
+def stock_lines(facts: Facts) -> Iterator[str]:
+    """Which source reaches its limit when, and how many to find by when, for people."""
+    stock = facts.stock
+    yield describe_stock(stock)
+    yield from following_lines(stock)
+    if not stock.dated:
+        return
+    yield ""
+    rows = [("source", "to go", "thaws a year", "reaches the limit")]
+    for s in stock.sources:
+        to_go = "" if s.left is None or s.by is None else exposure_value(s.by, s.left)
+        year = "" if s.per_year is None else few(s.per_year)
+        rows.append((s.source_id, to_go, year, describe_day(stock, s)))
+    yield from table(rows, left=(0, 3))
+    yield describe_stock_interval(stock)
 
 
 def _shelf_lines(facts: Facts) -> Iterator[str]:
@@ -218,16 +244,18 @@ def _shelf_lines(facts: Facts) -> Iterator[str]:
 
 def compare_lines(facts: Facts) -> Iterator[str]:
     """Refrigerated against frozen, for people."""
-    c = facts.comparison
-    # The first line is the answer: portions of one source are the fairest there is.
+    c = facts.comparison.at(facts.settings.confidence)
+    # The first line is the answer: by lot if it was drawn; then portions of one source.
+    if facts.planned is not None and facts.planned.plan.question == "storage":
+        yield from planned_lines(facts)
     if facts.portions.reason is None:
         yield describe_portions(facts.portions, facts.settings.alpha)
-    yield describe_storage_compared(c, facts.settings.alpha)
+    yield describe_storage_compared(c)
     side = facts.side_tests
     yield describe_storage_lifetimes(facts.lasting.weibull, side, chosen=c.reason is not None)
     if facts.portions.reason is not None:
         yield describe_portions(facts.portions, facts.settings.alpha)
-    kinds = describe_kinds(c, facts.settings.alpha, side)
+    kinds = describe_kinds(c, side)
     if kinds is not None:
         yield kinds
     left_out = describe_kinds_left_out(c)
@@ -272,8 +300,31 @@ def planted_lines(unit: Unit, facts: Facts) -> Iterator[str]:
         )
     floor = floor_in_100(facts.settings.floor)
     yield f"crosses {floor} at: planted {planted_words}   found {found}"
+    yield from _planted_seen_lines(unit, facts)
     yield f"verdict: {facts.verdict.verdict}"
     yield ""
+
+
+def _planted_seen_lines(unit: Unit, facts: Facts) -> Iterator[str]:
+    """What was planted of the sources themselves beside what the scale showed."""
+    inspected = facts.inspected
+    if inspected is None:
+        return
+    change = next((c for c in inspected.change if c.measure == "mass_lost"), None)
+    thaw = None if change is None else change.of("cycles")
+    planted = 100.0 * unit.truth.mass_lost_per_cycle
+    found = "not estimated"
+    if thaw is not None:
+        confidence = percent(1.0 - inspected.alpha)
+        found = f"{thaw.slope:.2f} ({confidence} interval {thaw.low:.2f} to {thaw.high:.2f})"
+    # Each thaw takes its part of what is left; what is told is a part of the first mass.
+    yield f"% of mass a thaw: planted {planted:.2f} of what is left   found {found} of the first"
+    carried = [one.carried for one in inspected.finds if one.carried is not None]
+    told = "not shown" if not carried or carried[0].share is None else f"{carried[0].share:.2f}"
+    yield (
+        f"share of the effect of cycles that damage carries: planted "
+        f"{unit.truth.damage_share:.2f}   found {told}"
+    )
 
 
 def _caution() -> Iterator[str]:

@@ -10,10 +10,12 @@ from pathlib import Path
 import pandas as pd
 
 from outcomes.errors import UsageError
+from outcomes.plan.document import key_digest, plan_bytes, plan_from_bytes
 from outcomes.random_streams import random_stream
 from outcomes.records.checking.rules import RULES
 from outcomes.records.columns import ADDED, TABLES
 from outcomes.records.csv_text import csv_bytes
+from outcomes.records.plan_file import PlanFile
 from outcomes.records.tables import Finding, Records
 from outcomes.report.out_folder import check_name
 from outcomes.settings import RecordsSettings
@@ -21,6 +23,7 @@ from outcomes.settings import RecordsSettings
 _OF = {
     "dog_id": ("dog", "D"),
     "handler_id": ("handler", "H"),
+    "inspected_by": ("handler", "H"),
     "source_id": ("source", "S"),
     "parent_id": ("source", "S"),
     "trial_id": ("trial", "T"),
@@ -73,9 +76,11 @@ def without_names(records: Records, seed: int) -> tuple[Records, pd.DataFrame]:
         trials=coded["trials"],
         dogs=coded["dogs"],
         readings=coded["readings"],
+        inspections=coded["inspections"],
         findings=findings,
         files=tuple(replace(f, file=" and ".join(f.tables)) for f in records.files),
         settings=_settings(records.settings, codes),
+        plan=None if records.plan is None else _coded_key(records.plan, codes),
     )
     return new, key
 
@@ -113,6 +118,9 @@ def _settings(settings: RecordsSettings, codes: Mapping[str, Mapping[str, str]])
         settings,
         tables={},
         columns={},
+        same_as_above={},
+        ticked={},
+        dog_columns={},
         words={
             name: dict(zip(_without(pd.Series([*said]), codes), said.values(), strict=True))
             for name, said in settings.words.items()
@@ -140,6 +148,48 @@ def _codes(frames: Mapping[str, pd.DataFrame], seed: int) -> dict[str, dict[str,
             for name, number in zip(sorted(names), order.tolist(), strict=True)
         }
     return codes
+
+
+def _coded_key(key: PlanFile, codes: Mapping[str, Mapping[str, str]]) -> PlanFile:
+    """The key of a plan with codes, sealed anew."""
+    plan = plan_from_bytes(key.content, key.file)
+    # What is planned and not on record has no code: it gets one that no record has.
+    more = {
+        what: {name: f"{what} {n + 1} of the plan" for n, name in enumerate(names)}
+        for what, names in (
+            ("source", sorted({s.source_id for s in plan.storage})),
+            ("dog", sorted({t.dog_id for t in plan.trials})),
+            ("handler", sorted({t.handler_id for t in plan.trials if t.handler_id})),
+        )
+    }
+
+    def code(what: str, name: str | None) -> str | None:
+        if name is None:
+            return None
+        return codes.get(what, {}).get(name) or more[what].get(name, WITHHELD)
+
+    def needed(what: str, name: str) -> str:
+        return code(what, name) or WITHHELD
+
+    trials = tuple(
+        replace(
+            trial,
+            dog_id=needed("dog", trial.dog_id),
+            handler_id=code("handler", trial.handler_id),
+            source_id=code("source", trial.source_id),
+        )
+        for trial in plan.trials
+    )
+    storage = tuple(
+        replace(
+            source,
+            source_id=needed("source", source.source_id),
+            parent_id=code("source", source.parent_id),
+        )
+        for source in plan.storage
+    )
+    coded = replace(plan, trials=trials, storage=storage, key_sha256=key_digest(trials, storage))
+    return PlanFile(key.file, plan_bytes(coded), key.starts_on, {}, ())
 
 
 def _coded(table: str, frame: pd.DataFrame, codes: Mapping[str, Mapping[str, str]]) -> pd.DataFrame:

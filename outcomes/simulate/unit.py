@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit
 
+from outcomes.simulate.inspections import inspection_table, plant_damage
 from outcomes.simulate.plan import draw_calendar, draw_conditions, plan_trials
 from outcomes.simulate.stock import stock_sources
 from outcomes.simulate.tables import dog_table, source_table, storage_table, trial_table
@@ -26,7 +28,7 @@ class Unit:
 
     Attributes
     ----------
-    sources, storage, trials, dogs
+    sources, storage, trials, dogs, inspections
         The tables of the contract with the columns a unit would hand over.
         Times are ``datetime64[ns]``, ids and words text (missing = None),
         numbers float64 (missing = NaN), ``assisted`` is ``boolean``.
@@ -34,7 +36,8 @@ class Unit:
         What was planted.
     source_effects
         Indexed by source: ``effect`` (log-odds), ``cycle_slope`` (log-odds per
-        cycle), ``use_rate`` (relative), ``home``.
+        cycle), ``use_rate`` (relative), ``home``, and ``damage`` that it came with (in cycles
+        it is worth, a part of its effect).
     dog_effects, session_effects
         Indexed by dog and by session: ``effect`` (log-odds).
     true_trials
@@ -53,6 +56,7 @@ class Unit:
     dog_effects: pd.DataFrame
     session_effects: pd.DataFrame
     true_trials: pd.DataFrame
+    inspections: pd.DataFrame
     name: str = "Synthetic unit"
 
 
@@ -108,6 +112,8 @@ def simulate_unit(
         if number < 1:
             raise ValueError(f"{what} must be at least 1, not {number}")
     rng = np.random.default_rng(seed)
+    # A stream of its own: what is looked at changes nothing of what happens.
+    of_looks = rng.spawn(1)[0]
     calendar = draw_calendar(truth, rng, trials, months)
     plan = plan_trials(truth, rng, calendar, trials, dogs, blank_share)
     stock = stock_sources(truth, rng, calendar, plan, sources)
@@ -130,8 +136,11 @@ def simulate_unit(
             "find_probability": expit(uses.log_odds[hide]),
         }
     )
+    held = source_table(rng, stock)
+    damage = plant_damage(truth, of_looks, stock)
+    looks = inspection_table(truth, of_looks, calendar, plan, stock, uses, held, damage)
     return Unit(
-        sources=source_table(rng, stock),
+        sources=held,
         storage=storage_table(truth, rng, calendar, plan, stock, uses),
         trials=searches,
         dogs=dog_table(rng, dog_ids),
@@ -142,6 +151,7 @@ def simulate_unit(
                 "cycle_slope": stock.slope,
                 "use_rate": stock.use_rate,
                 "home": np.where(stock.frozen_first, "freezer", "refrigerator"),
+                "damage": damage,
             },
             index=pd.Index(stock.source_id, name="source_id"),
         ),
@@ -150,6 +160,7 @@ def simulate_unit(
             {"effect": session_effect}, index=pd.Index(session_ids, name="session_id")
         ),
         true_trials=true_trials,
+        inspections=looks,
     )
 
 
@@ -184,11 +195,12 @@ def find_true_threshold(unit: Unit, floor: float, by: str = "cycles") -> float |
     if np.isnan(highest):
         raise ValueError(f"by must be 'cycles' or 'age_days', not {by!r}")
     low, high = 0.0, highest
-    if not (mean_find_probability(unit, low, by) >= floor > mean_find_probability(unit, high, by)):
+    mean_at = _mean_find_probability(unit, by)
+    if not mean_at(low) >= floor > mean_at(high):
         return None
     for _ in range(60):
         middle = (low + high) / 2
-        if mean_find_probability(unit, middle, by) >= floor:
+        if mean_at(middle) >= floor:
             low = middle
         else:
             high = middle
@@ -214,6 +226,10 @@ def mean_find_probability(unit: Unit, at: float, by: str = "cycles") -> float:
     float
         Probability.
     """
+    return _mean_find_probability(unit, by)(at)
+
+
+def _mean_find_probability(unit: Unit, by: str) -> Callable[[float], float]:
     joined = unit.true_trials.merge(unit.trials, on="trial_id")
     joined = joined[~joined["assisted"].fillna(False).astype(bool)]
     if by == "cycles":
@@ -222,12 +238,17 @@ def mean_find_probability(unit: Unit, at: float, by: str = "cycles") -> float:
         slope = unit.source_effects["cycle_slope"].reindex(joined["source_id"]).to_numpy()
     else:
         slope = np.full(len(joined), unit.truth.age_log_odds / 30)
-    shift = slope * (at - joined[by].to_numpy(dtype=float))
-    if by == "cycles":
-        after = unit.truth.cycle_step_after
-        past = (joined["cycles"].to_numpy(dtype=float) > after).astype(float)
-        shift = shift + unit.truth.cycle_step_log_odds * (float(at > after) - past)
-    return float(np.mean(expit(joined["log_odds"].to_numpy() + shift)))
+    now, log_odds = joined[by].to_numpy(dtype=float), joined["log_odds"].to_numpy()
+    after, step = unit.truth.cycle_step_after, unit.truth.cycle_step_log_odds
+    past = (now > after).astype(float)
+
+    def mean_at(at: float) -> float:
+        shift = slope * (at - now)
+        if by == "cycles":
+            shift = shift + step * (float(at > after) - past)
+        return float(np.mean(expit(log_odds + shift)))
+
+    return mean_at
 
 
 def demo_unit() -> Unit:

@@ -26,12 +26,12 @@ from outcomes.wording.shelf import (
 )
 
 _HOW_TO_READ = (
-    "expected: finds in 100 the model expects of that dog in those conditions with this source as "
-    "it was. estimate then: finds in 100 of this source as it was, over the unit's dogs and "
-    "conditions, by its trials up to there and by sources like it; in brackets the {} "
-    "interval of what its own trials leave open. That of the advice below also counts what is "
-    "open about the model."
+    "Two columns tell finds expected in 100. This trial: of that dog in those conditions, with the "
+    "source as it was. This source: of any dog of the unit, by its trials up to that line and by "
+    "sources like it; in brackets the {} interval of what its own trials leave open. The "
+    "interval of the advice below is wider: it also counts what is open about the model."
 )
+_ABOVE = f"{'':<40}{'expected in 100'}"
 
 
 def describe_explanation(
@@ -46,9 +46,10 @@ def describe_explanation(
         )
     else:
         told = any(trial.expected is not None for trial in explanation.trials)
-        start = f"{'date':<12}{'dog':<14}{'result':<8}{'cycles':>6}  "
+        start = f"{'date':<12}{'dog':<12}{'result':<8}{'cycles':>6}  "
         if told:
-            yield Row(f"{start}{'expected':<10}{'found so far':<14}{'estimate then'}")
+            yield Row(_ABOVE)
+            yield Row(f"{start}{'this trial':<12}{'this source':<16}{'found so far'}")
         else:
             yield Row(f"{start}found so far")
         floor = facts.settings.floor
@@ -88,17 +89,18 @@ def _nothing_expected(explanation: Explanation, facts: Facts) -> str:
 def _trial_line(trial: SourceTrial, told: bool, floor: float) -> str:
     cycles = "?" if trial.cycles is None else f"{trial.cycles:.0f}"
     start = (
-        f"{trial.started_at:%Y-%m-%d}  {_short(trial.dog_id, 13):<14}{trial.result:<8}{cycles:>6}  "
+        f"{trial.started_at:%Y-%m-%d}  {_short(trial.dog_id, 11):<12}{trial.result:<8}{cycles:>6}  "
     )
     so_far = f"{trial.finds} of {trial.trials}"
     if trial.expected is None or trial.running is None:
-        space = f"{'':<10}" if told else ""
-        return f"{start}{space}{so_far:<14}{trial.why_not or ''}".rstrip()
+        if not told:
+            return f"{start}{so_far:<14}{trial.why_not or ''}".rstrip()
+        return f"{start}{'–':<12}{'–':<16}{so_far:<14}{trial.why_not or ''}".rstrip()
     estimate = bare_in_100(trial.running)
     if trial.low is not None and trial.high is not None and trial.high - trial.low >= 0.005:
         low, high = (limit_beside_floor(v, floor) for v in (trial.low, trial.high))
         estimate += f" ({low} to {high})"
-    return f"{start}{bare_in_100(trial.expected):<10}{so_far:<14}{estimate}"
+    return f"{start}{bare_in_100(trial.expected):<12}{estimate:<16}{so_far}"
 
 
 def _short(text: str, most: int) -> str:

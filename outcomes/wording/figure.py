@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from outcomes.analysis.decisions.curve import THIN_SOURCES
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
 from outcomes.analysis.results import Bin, Ground, Lifetime
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.wording.exposure import exposure_value, whole_limit
 from outcomes.wording.numbers import floor_in_100, percent
 
@@ -12,13 +14,16 @@ def describe_figure_in_short(retirement: Retirement, confidence: float) -> str:
     """What is drawn in the figure, in a line under it."""
     parts = []
     if any(c.bins for c in retirement.curves):
-        parts.append("circles: as counted, with trials and sources above each")
-    if any(len(c.at) for c in retirement.curves):
-        parts.append("line: if only this had changed; broken: fewer than 3 sources")
-    if not parts:
-        return ""
-    text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}. Intervals {percent(confidence)}."
+        parts.append("Circles: finds counted.")
+    lines = [c for c in retirement.curves if len(c.at)]
+    if lines:
+        what = "one of them"
+        if len(lines) == 1:
+            what = CYCLES_AND_AGE[lines[0].exposure].noun.removeprefix("freeze/thaw ")
+        thin = any(bool(c.thin.any()) for c in lines)
+        dashed = f"; dashed: fewer than {THIN_SOURCES} sources" if thin else ""
+        parts.append(f"Line: finds expected if only {what} changed{dashed}.")
+    return " ".join([*parts, f"{percent(confidence)} intervals."]) if parts else ""
 
 
 def describe_main_figure(retirement: Retirement) -> str:

@@ -23,9 +23,12 @@ from outcomes.wording.side_tests import describe_side_tests
 WHERE_ELSE = "All of it: outcomes fit --full. Limit and sources: retire. Storage: compare."
 
 
-def describe_limitations_in_short(further: Further | None, verdict: WhichPredicts) -> str:
-    """What the records cannot say, in one sentence."""
-    parts = ["that storage is the cause (it was chosen, not assigned by lot)"]
+def describe_limitations_in_short(
+    further: Further | None, verdict: WhichPredicts, *, by_lot: bool = False
+) -> str:
+    """What the records cannot say, in one sentence; ``by_lot``: what planned trials say."""
+    where = "outside the planned trials " if by_lot else ""
+    parts = [f"that storage is the cause {where}(it was chosen, not assigned by lot)"]
     if verdict.verdict == "no change detected" and verdict.largest_fall:
         parts.append("that nothing changes")
     if verdict.verdict == "cannot be told apart":

@@ -65,11 +65,16 @@ def describe_lifetime(lifetime: Lifetime) -> str:
 
 def lifetime_title(lifetime: Lifetime) -> str:
     """How long sources stay reliable, as the title of a figure."""
+    chance, called = lifetime.chance, count(lifetime.events, "source")
+    if chance is not None and chance.told == "unclear":
+        return "Whether sources wear out is unclear: finds show no change"
+    if chance is not None and not lifetime.beyond_chance:
+        return f"No sign that sources wear out: {called} met the rule, as by chance alone"
     if not lifetime.curve:
         return "How long sources stay reliable cannot be drawn"
-    if lifetime.beyond_chance:
-        return "More sources became unreliable than chance gives"
-    return "No more sources became unreliable than chance gives"
+    if chance is None:
+        return "How long sources stay reliable"
+    return f"{called} became unreliable, and {describe_by_chance(chance)} would by chance alone"
 
 
 def describe_by_chance(chance: ChanceAlone) -> str:

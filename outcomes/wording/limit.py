@@ -117,37 +117,13 @@ def describe_retirement(verdict: WhichPredicts, retirement: Retirement) -> str:
             "No retirement limit: these records show no change with cycles or age to base one on."
         )
     sentences = [describe_threshold(t) for t in retirement.thresholds]
+    crossing = [t for t in retirement.thresholds if t.outcome == "crosses"]
+    if crossing:
+        it = "it" if len(crossing) == 1 else "either"
+        sentences.append(f"It is for a class of sources: past {it}, test before you retire.")
     if verdict.verdict == "cannot be told apart":
         sentences.append(_one_change(retirement))
     return " ".join(sentences)
-
-
-def describe_limit_of_class(verdict: WhichPredicts, retirement: Retirement) -> str:
-    """The limit with the order that goes with it, past it to test; or why there is none.
-
-    So that the limit of a class is not taken for the advice on a source past it.
-    """
-    limits = [t for t in retirement.thresholds if t.outcome == "crosses"]
-    if not limits:
-        return describe_retirement(verdict, retirement)
-    named = limits_named(retirement)
-    first = ", whichever comes first" if len(limits) > 1 else ""
-    crossings = [
-        f"{exposure_value(t.by, t.estimate)} ({percent(t.confidence)} interval {_interval(t)})"
-        for t in limits
-        if t.estimate is not None
-    ]
-    others = [describe_threshold(t) for t in retirement.thresholds if t not in limits]
-    return " ".join(
-        [
-            f"Limit: {named}{first}. Up to it these records show at least "
-            f"{floor_in_100(limits[0].floor)} found; the best estimate falls below that at "
-            f"{joined(crossings, 'or')}.",
-            "It is the limit of a class of sources: past it, test a source before you retire it.",
-            *others,
-            *([_one_change(retirement)] if verdict.verdict == "cannot be told apart" else []),
-        ]
-    )
 
 
 def _one_change(retirement: Retirement) -> str:
@@ -182,17 +158,18 @@ def limits_named(retirement: Retirement) -> str:
 
 
 def describe_retirement_in_short(verdict: WhichPredicts, retirement: Retirement) -> str:
-    """The retirement answer without its reasons: every limit there is, or why there is none."""
+    """The retirement answer without its reasons: every limit there is, or why there is none.
+
+    What to do past it is told by :func:`describe_order`.
+    """
     thresholds = retirement.thresholds
     crossing = [t for t in thresholds if t.outcome == "crosses"]
     if crossing:
         limits_ = describe_limit(crossing[0])
         if len(crossing) > 1:
             limits_ = f"{limits_}{_or_after(crossing[1])}, whichever comes first"
-        return (
-            f"{limits_}. Up to there these records show at least {floor_in_100(crossing[0].floor)} "
-            "found; past it, test."
-        )
+        least = 100.0 * crossing[0].floor
+        return f"{limits_}. Up to it these records show at least {least:.6g} finds in 100."
     if not thresholds:
         return describe_retirement(verdict, retirement)
     bad = [t for t in thresholds if t.outcome not in ("stays above", "rises")]
@@ -215,6 +192,15 @@ def describe_retirement_in_short(verdict: WhichPredicts, retirement: Retirement)
         "rises": "No retirement limit is called for: finds do not fall.",
         "no model": "No retirement limit can be set: no curve could be fitted.",
     }[leading.outcome]
+
+
+def describe_order(retirement: Retirement, floor: float) -> str:
+    """What to do past the limit, and what alone is a ground to retire a source."""
+    crossing = [t for t in retirement.thresholds if t.outcome == "crosses"]
+    if not crossing:
+        return f"Retire only a source shown below {floor_in_100(floor)}."
+    it = "it" if len(crossing) == 1 else "either"
+    return f"Past {it}, test; retire only a source shown below {100.0 * floor:.6g}."
 
 
 def _or_after(threshold: Threshold) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.line_tests import RatioTest
 from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.results import FindEstimate
 from outcomes.text import count, p_number, p_value
 from outcomes.wording.numbers import joined
 
@@ -62,6 +63,16 @@ def _test_results(verdict: WhichPredicts) -> str:
         f"The answer: {told} (p: how often records without the effect would look as strong as "
         f"these{calibrated}). "
     )
+
+
+def p_of_term(term: FindEstimate, verdict: WhichPredicts) -> str:
+    """The p-value of a term as it stands in a table; of cycles and age, that of the answer.
+
+    The term's own takes its shape as known: beside the answer's test it would be a second voice.
+    """
+    tests = {"cycles": verdict.cycles_given_age, "age_days": verdict.age_given_cycles}
+    test = tests.get(term.term)
+    return p_number(term.p) if test is None else _p_told(test).removeprefix("p ").removeprefix("= ")
 
 
 _NOT_SMALL = 0.1

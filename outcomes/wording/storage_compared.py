@@ -34,7 +34,7 @@ def describe_estimand(comparison: Comparison) -> str:
     )
 
 
-def describe_storage_compared(comparison: Comparison, alpha: float) -> str:
+def describe_storage_compared(comparison: Comparison) -> str:
     """Refrigerated against frozen, with what it rests on."""
     found = comparison.difference
     if found is None:
@@ -54,7 +54,7 @@ def describe_storage_compared(comparison: Comparison, alpha: float) -> str:
             f"{either} ({rest}). No interval is given and this is no finding: sources differ in "
             f"how fast they change, and no interval was shown to hold there. {chosen}"
         )
-    interval = f"{percent(1.0 - alpha)} interval"
+    interval = f"{percent(found.confidence)} interval"
     allowed = (
         f"anything from {_from_to(found)} in 100 for refrigerated fits these records "
         f"({interval}; {rest})"
@@ -64,8 +64,10 @@ def describe_storage_compared(comparison: Comparison, alpha: float) -> str:
             "Too few sources to compare refrigerated with frozen: at least "
             f"{ENOUGH_SOURCES} of each are needed, and {allowed}. {chosen}"
         )
-    if found.low <= 0.0 <= found.high:
+    if not found.sure and found.low <= 0.0 <= found.high:
         return f"No difference between refrigerated and frozen was detected: {allowed}. {chosen}"
+    if not found.sure:
+        return f"A difference between refrigerated and frozen is not sure yet: {allowed}. {chosen}"
     return (
         f"{either} ({interval} {_from_to(found)}; {rest}). This counts everything that came with "
         f"each way of keeping, the thaws included. {STORAGE_CHOSEN}, so something else about these "
@@ -83,8 +85,13 @@ def storage_title(comparison: Comparison) -> str:
         return "Refrigerated against frozen: no interval, since sources differ in how they change"
     if found.few:
         return "Too few sources to compare refrigerated with frozen"
-    if found.low <= 0.0 <= found.high:
-        return "No difference between refrigerated and frozen was detected"
+    if not found.sure:
+        none = found.low <= 0.0 <= found.high
+        return (
+            "No difference between refrigerated and frozen was detected"
+            if none
+            else "A difference between refrigerated and frozen is not sure yet"
+        )
     points = 100.0 * found.risk_difference
     return (
         "Kept refrigerated, these trials would have given about "
@@ -99,14 +106,19 @@ def describe_storage_in_short(comparison: Comparison) -> str:
         return "These records cannot say."
     if found.low is None or found.high is None or found.few:
         return "These records cannot say yet."
-    if found.low <= 0.0 <= found.high:
-        return "No difference was detected."
     points = 100.0 * found.risk_difference
     more = finds_more_or_fewer(abs(points), _sign(points))
+    if not found.sure:
+        none = found.low <= 0.0 <= found.high
+        return (
+            "No difference was detected."
+            if none
+            else f"Not sure yet: perhaps {more} in 100 if refrigerated."
+        )
     return f"Refrigerated: about {more} in 100 than frozen. Do not move sources on this alone."
 
 
-def describe_storage_settled(comparison: Comparison, alpha: float) -> str:
+def describe_storage_settled(comparison: Comparison) -> str:
     """How sure the line on storage is, or what would settle it."""
     found = comparison.difference
     if found is None:
@@ -117,8 +129,8 @@ def describe_storage_settled(comparison: Comparison, alpha: float) -> str:
     if found.few:
         return f"At least {ENOUGH_SOURCES} sources of each are needed ({here}). {SETTLED_BY}"
     return (
-        f"Line: {percent(1.0 - alpha)} interval. {found.sources['refrigerated']} refrigerated and "
-        f"{found.sources['frozen']} frozen sources, chosen for it, not assigned: no proof."
+        f"Line: {percent(found.confidence)} interval. {found.sources['refrigerated']} refrigerated "
+        f"and {found.sources['frozen']} frozen sources. {STORAGE_CHOSEN}: no proof."
     )
 
 
@@ -180,19 +192,19 @@ def describe_kinds_left_out(comparison: Comparison) -> str | None:
     return f"Kept only one way, so not compared: {joined(comparison.kinds_left_out)}."
 
 
-def describe_kind(kind: str, found: Difference, alpha: float) -> str:
+def describe_kind(kind: str, found: Difference) -> str:
     """Refrigerated against frozen within one kind."""
     assert found.low is not None
     assert found.high is not None
     low, middle, high = (_signed(100.0 * x) for x in (found.low, found.risk_difference, found.high))
     few = "; too few for a finding" if found.few else ""
     return (
-        f"{kind}: {middle} finds in 100 for refrigerated ({percent(1.0 - alpha)} "
+        f"{kind}: {middle} finds in 100 for refrigerated ({percent(found.confidence)} "
         f"interval {low} to {high}; {_sources(found)}{few})."
     )
 
 
-def describe_kinds(comparison: Comparison, alpha: float, side: SideTests) -> str | None:
+def describe_kinds(comparison: Comparison, side: SideTests) -> str | None:
     """The kinds by themselves in one sentence; None where one kind alone is compared, or none."""
     found = comparison.difference
     if found is None or found.low is None or len(comparison.kinds) < 2:
@@ -200,8 +212,7 @@ def describe_kinds(comparison: Comparison, alpha: float, side: SideTests) -> str
     if not comparison.by_kind:
         return f"No kind has the {SHOWN_BY_KIND} sources of each that it takes to tell it alone."
     told = "; ".join(
-        describe_kind(kind, own, alpha).removesuffix(".")
-        for kind, own in comparison.by_kind.items()
+        describe_kind(kind, own).removesuffix(".") for kind, own in comparison.by_kind.items()
     )
     seeming = [
         kind

@@ -27,6 +27,7 @@ SUPPORT_MEANING = (
 )
 
 
+_NO_OTHERS = "No part of the others shows, which is not proof of none"
 _NUMBERS = ("none", "one", "two", "three", "four")
 
 
@@ -103,15 +104,27 @@ def _finding(
         )
         if len(alone) > 1:
             text += f": {joined(alone)} each do when asked alone, none once the others are held"
+        if not any(s.shape.bent for s in suspects):
+            text += (
+                f". If it is one alone, most support ({of_100(best.weight)} in 100) goes to "
+                f"{SUSPECT_WORDS[best.exposure]}"
+            )
         return (
-            f"{text}. If it is one alone, most support ({of_100(best.weight)} in 100) goes to "
-            f"{SUSPECT_WORDS[best.exposure]}. To tell {len(suspects)} suspects apart takes more "
+            f"{text}. To tell {len(suspects)} suspects apart takes more "
             "than to tell cycles from age."
         )
+    if any(s.shape.bent for s in suspects):
+        # Where it turns was sought in these records, which no share of support allows for.
+        told = [SUSPECT_WORDS[s.exposure] for s in supported]
+        text = (
+            f"Of {names}, finds go with {joined(told)} once the others are held the same, along "
+            "the shape found above"
+        )
+        return f"{text}. {_NO_OTHERS}." if len(supported) < len(suspects) else f"{text}."
     told = [f"{SUSPECT_WORDS[s.exposure]} ({of_100(s.importance)} in 100)" for s in supported]
     text = (
-        f"Of {names}, finds go {'with' if len(told) > 1 else 'only with'} {joined(told)} once "
-        "the others are held the same; in brackets the support for its having a part"
+        f"Of {names}, finds go with {joined(told)} once the others are held the same; in brackets "
+        "the support for its having a part"
     )
     near = [
         f"{SUSPECT_WORDS[s.exposure]} ({of_100(s.importance)} in 100)"
@@ -120,6 +133,8 @@ def _finding(
     ]
     if near:
         text += f". Not ruled out: {joined(near)}"
+    elif len(supported) < len(suspects):
+        text += f". {_NO_OTHERS}"
     return text + "."
 
 

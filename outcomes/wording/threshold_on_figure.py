@@ -63,9 +63,9 @@ def extent(curve: FindCurve) -> tuple[float, float]:
 def exposure_scale(curve: FindCurve) -> ExposureScale:
     """Cycles as they are; ages in days, or in months where they pass 400 days."""
     if curve.exposure == CYCLES.name:
-        name = "freeze/thaw cycles so far"
+        name = "freeze/thaw cycles"
         if curve.without:
-            name += f" (without {count(curve.without, 'source')} never thawed)"
+            name += f" ({count(curve.without, 'source')} never thawed: not here)"
         return ExposureScale(1.0, "cycles", name)
     if extent(curve)[1] > MONTHS_FROM_DAYS:
         return ExposureScale(DAYS_PER_MONTH, "months", "age of the source, months")

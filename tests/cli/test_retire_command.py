@@ -133,7 +133,7 @@ def test_too_few_trials_are_told_without_a_model(call, few_records) -> None:
     assert answer.status == 0
     assert "Advice: test." in answer.out
     assert "expected" not in answer.out
-    assert "estimate then" not in answer.out
+    assert "this source" not in answer.out
     assert answer.out.count("What to expect of it cannot be told: too few trials to fit") == 1
     answer = call("retire", few_records, "--by", "cycles")
     assert "No limit by cycles can be set: no curve could be fitted." in answer.out

@@ -133,6 +133,8 @@ def test_long_command_leaves_room_by_dropping_side_questions(demo_facts) -> None
 def test_a_command_is_never_broken() -> None:
     from outcomes.cli.options import with_command
 
+    named = with_command("run outcomes check.", Path("records"), Path("our unit.toml"))
+    assert "check records --settings 'our unit.toml'".replace(" ", KEPT_TOGETHER) in named
     line = with_command("It may be missing here. outcomes check says why.", Path("our records"))
     (whole,) = (one for one in wrapped(line, 30) if "check" in one)
     assert whole.startswith("outcomes check 'our records'")

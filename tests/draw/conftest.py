@@ -218,7 +218,8 @@ def made_difference(
 ) -> Difference:
     low, high = (None, None) if reach is None else (apart - reach, apart + reach)
     counts: dict[Any, int] = {"refrigerated": refrigerated, "frozen": frozen}
-    return Difference(apart, low, high, 0.84 + apart, 0.84, None if low is None else 0.01, counts)
+    p = None if reach is None else 0.4 if abs(apart) < reach else 0.01
+    return Difference(apart, low, high, 0.84 + apart, 0.84, p, counts)
 
 
 def made_comparison(
@@ -265,7 +266,6 @@ def variants() -> dict[str, dict[str, Any]]:
         "floor": 0.85,
         "thresholds": {"cycles": MARK},
         "comparison": COMPARISONS["all kinds"],
-        "alpha": 0.05,
         "footer": FOOTER,
     }
     two = one | {

@@ -15,7 +15,8 @@ from .looks import assert_words_beside, lines, words
 def _difference(cold: float, frozen: float, reach: float = 0.05, sources: int = 8) -> Difference:
     apart = cold - frozen
     counts = {"refrigerated": sources, "frozen": 9}
-    return Difference(apart, apart - reach, apart + reach, cold, frozen, 0.01, counts)
+    p = 0.4 if abs(apart) < reach else 0.01
+    return Difference(apart, apart - reach, apart + reach, cold, frozen, p, counts)
 
 
 def _comparison(**kinds: Difference) -> Comparison:
@@ -27,7 +28,7 @@ def _comparison(**kinds: Difference) -> Comparison:
 
 def test_dots_and_intervals_are_the_numbers():
     figure = draw_storage_figure(
-        _comparison(bone=_difference(0.9, 0.7), fat=_difference(0.95, 0.9, sources=4)), 0.05
+        _comparison(bone=_difference(0.9, 0.7), fat=_difference(0.95, 0.9, sources=4))
     )
     for gid, expected in (("refrigerated", [93.0, 90.0, 95.0]), ("frozen", [81.0, 70.0, 90.0])):
         assert [line.get_xdata()[0] for line in lines(figure, "either", gid)] == pytest.approx(
@@ -46,14 +47,14 @@ def test_dots_and_intervals_are_the_numbers():
 def test_without_an_interval_none_is_drawn():
     one = _comparison()
     found = replace(one, difference=replace(one.difference, low=None, high=None, p=None))
-    figure = draw_storage_figure(found, 0.05, "Footer.")
+    figure = draw_storage_figure(found, "Footer.")
     assert lines(figure, "difference", "interval") == []
     assert "interval" not in " ".join(words(figure, "footer"))
 
 
 def test_a_refusal_is_written_instead():
     found = replace(_comparison(), difference=None, reason="no frozen source was tried")
-    figure = draw_storage_figure(found, 0.05)
+    figure = draw_storage_figure(found)
     assert not figure.axes
     assert " ".join(words(figure, "reason")) == f"Why: no frozen source was tried. {SETTLED_BY}"
 
@@ -61,7 +62,7 @@ def test_a_refusal_is_written_instead():
 @pytest.mark.parametrize("kinds", [0, 3, 20])
 def test_words_have_room_however_many_kinds(kinds):
     rows = {f"a kind of tissue with a long name {k}": _difference(0.9, 0.7) for k in range(kinds)}
-    figure = draw_storage_figure(_comparison(**rows), 0.05, "Synthetic unit.")
+    figure = draw_storage_figure(_comparison(**rows), "Synthetic unit.")
     assert len(words(figure, "name")) == min(kinds + 1, MOST_ROWS)
     render_figure(figure, "png")
     assert_words_beside(figure, named=True)

@@ -25,7 +25,7 @@ SHEETS = {"slide": (ALONE, 5.4, 6.0), "page": (IN_PAGE, 3.5, 5.2), "column": (IN
 def panel(comparison: Comparison, sheet: Sheet = ALONE, width: float = 5.4, height: float = 6.0):
     with theme():
         figure = Figure(figsize=(width + 0.2, height))
-        draw_storage_panel(figure, Box(0.1, 0.0, width, height), comparison, 0.05, sheet)
+        draw_storage_panel(figure, Box(0.1, 0.0, width, height), comparison, sheet)
     return figure
 
 
@@ -70,7 +70,7 @@ def test_words_are_whole_apart_and_off_the_dots(made: Any, name: str) -> None:
     sheet, width, height = SHEETS[name]
     for comparison in made.comparisons.values():
         if sheet is IN_COLUMN:
-            height = storage_panel_height_in(comparison, 0.05, width, sheet, 0.75)
+            height = storage_panel_height_in(comparison, width, sheet, 0.75)
         figure = panel(comparison, sheet, width, height)
         assert_words_beside(figure, pixels=0.5)
         texts = [t for t in figure.texts + list(figure.artists) if hasattr(t, "get_text")]
@@ -82,7 +82,7 @@ def test_words_are_whole_apart_and_off_the_dots(made: Any, name: str) -> None:
 
 def test_a_column_is_as_high_as_needed(made: Any) -> None:
     for comparison in made.comparisons.values():
-        height = storage_panel_height_in(comparison, 0.05, 5.09, IN_COLUMN, 0.75)
+        height = storage_panel_height_in(comparison, 5.09, IN_COLUMN, 0.75)
         figure = panel(comparison, IN_COLUMN, 5.09, height)
         lowest = min(t.get_window_extent().y0 for t in figure.findobj(type(figure.text(0, 0, "")))
                      if t.get_text())  # fmt: skip

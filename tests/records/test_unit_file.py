@@ -37,6 +37,12 @@ trials = 3
 [same_as_above]
 trials = ["Date"]
 
+[ticked]
+trials = ["Found", "Missed"]
+
+[dog_columns]
+trials = ["Rex", "Mia"]
+
 [words.result]
 "Hit" = "find"
 
@@ -101,6 +107,8 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         columns={"trials": {"result": "Outcome", "started_at": ("Date", "Time")}},
         header_row={"trials": 3},
         same_as_above={"trials": ("Date",)},
+        ticked={"trials": ("Found", "Missed")},
+        dog_columns={"trials": ("Rex", "Mia")},
         fold_labels=("source_id",),
         words={"result": {"Hit": "find"}, "dog_id": {"Rexx": "Rex"}},
         units={"search_s": "mm:ss", "temperature_c": "F", "storage.temperature_c": "C"},

@@ -560,7 +560,7 @@ def test_what_to_act_on_is_on_the_sheets(unit, page_of, tmp_path, browse) -> Non
     for heading in (
         "How much, and how sure",
         "Refrigerated against frozen",
-        "When sources wear out",
+        "How long sources stay reliable",
         "What these records cannot say",
         "Cautions",
     ):

@@ -68,10 +68,10 @@ PLANTED: dict[str, Callable[[Telling], Telling]] = {
     ),
     "counts_of_trials": lambda t: _with_text(t, "page", "of 27 sources by 8", "of 26 sources by 8"),
     "one_number_one_rounding": lambda t: _with_text(
-        t, "retire", r"at 16 cycles", "at 17 cycles"
+        t, "retire", r"about 16 cycles", "about 17 cycles"
     ),
     "suspects_and_verdict": lambda t: _with_text(
-        t, "fit", r"\Z", "\nFinds: finds go only with age (80 in 100) once the others are held."
+        t, "fit", r"\Z", "\nFinds: finds go with age (80 in 100) once the others are held."
     ),
     "no_change_shows": lambda t: _with_text(
         t, "page", r"anything from 5 fewer to 2 more", "anything from 5 fewer to 2 fewer"

@@ -87,7 +87,7 @@ def test_one_heading_then_parts_in_order(name, elements_of) -> None:
     perhaps = [part for part in ("What a limit buys and costs", "The dogs") if part in own]
     order = [
         "How much, and how sure", "What a limit buys and costs", "Refrigerated against frozen",
-        "When sources wear out", "The dogs", "Search time and false alerts",
+        "How long sources stay reliable", "The dogs", "Search time and false alerts",
         "What these records cannot say", "Cautions", "The records, and how it was worked out",
     ]  # fmt: skip
     assert own == [p for p in order if p in perhaps or p not in (order[1], order[4])]

@@ -23,6 +23,7 @@ from outcomes.report.results import results
 from outcomes.report.results.document import MadeBy, Results
 from outcomes.report.results.schema import results_schema
 from outcomes.report.results.values import filled
+from outcomes.report.shelf_rows import trials_by_source
 from outcomes.report.write import results_text
 from outcomes.text import months, p_number, p_value
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
@@ -215,6 +216,29 @@ def test_page_tells_the_results_numbers(facts: Facts, found: dict[str, Any]) -> 
             assert float(text) == pytest.approx(term[key], rel=5e-3)
         assert abs(float(row["points"].replace("−", "-")) - term["points"]) <= 0.05 + 1e-9
         assert row["p"] == p_number(term["p"])
+
+
+def test_the_shelf_holds_what_its_rows_show(facts: Facts, found: dict[str, Any]) -> None:
+    fields = page_fields(facts, None)
+    own = {name: trials["result"] for name, trials in trials_by_source(facts).items()}
+    for row, source in zip(fields["shelf"], found["shelf"], strict=True):
+        step, counted = source["next_step"], source["before_and_since"]
+        assert row["next"] == step["sentence"]
+        assert (step["order"] == "test") == (step["trials"] is not None)
+        assert [tick["result"] for tick in row["ticks"]] == source["recent"]
+        if counted is None:
+            assert source["trials"] == 0
+            continue
+        assert row["counted"] == counted["sentence"]
+        spans = counted["spans"]
+        if spans:
+            assert sum(span["trials"] for span in spans) == source["trials"]
+            assert sum(span["finds"] for span in spans) == source["finds"]
+            latest = own[source["source_id"]].tail(spans[-1]["trials"])
+            assert spans[-1]["finds"] == (latest == "find").sum()
+    past = found["retire"]["retire_after"]
+    beyond = {s["source_id"] for s in found["shelf"] if s["cycles"] > past}
+    assert {s["source_id"] for s in found["shelf"] if s["next_step"]["past_limit"]} == beyond
 
 
 def test_page_size_and_limit_are_the_results(facts: Facts, found: dict[str, Any]) -> None:

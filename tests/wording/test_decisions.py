@@ -214,4 +214,4 @@ def test_just_below_is_told_alike_everywhere(demo_facts):
     explanation = explain_source(demo_facts.fit, demo_facts.joined.trials, held.source_id)
     trial = replace(explanation.trials[-1], running=0.9, low=floor - 0.0046, high=0.98)
     told = list(describe_explanation(replace(explanation, trials=(trial,)), demo_facts, near))
-    assert any(line.endswith("90 (84.5 to 98)") for line in told)
+    assert any("  90 (84.5 to 98) " in line for line in told)

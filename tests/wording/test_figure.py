@@ -90,12 +90,17 @@ def test_a_page_without_a_figure_says_why(cases) -> None:
 
 def test_only_what_is_drawn_is_explained(cases) -> None:
     down = cases["down"][2]
-    short = describe_figure_in_short(down, 0.9)
-    assert short.startswith("Circles: as counted")
-    assert "line: if only this had changed" in short
-    assert short.endswith("Intervals 90 %.")
+    (curve,) = down.curves
+    for few, dashed in ((True, "; dashed: fewer than 3 sources"), (False, "")):
+        thin = np.full(len(curve.at), few)
+        assert describe_figure_in_short(
+            replace(down, curves=(replace(curve, thin=thin),)), 0.9
+        ) == (
+            f"Circles: finds counted. Line: finds expected if only cycles changed{dashed}. "
+            "90 % intervals."
+        )
     counted = replace(down, curves=tuple(replace(c, at=np.array([])) for c in down.curves))
-    assert "line:" not in describe_figure_in_short(counted, 0.9)
+    assert describe_figure_in_short(counted, 0.9) == "Circles: finds counted. 90 % intervals."
     assert "The line" not in describe_main_figure(counted)
     assert "The line tells the finds" in describe_main_figure(down)
     bare = Retirement((), ())

@@ -12,6 +12,7 @@ from outcomes.text import DAYS_PER_MONTH
 from outcomes.wording.first_lines import describe_evidence
 from outcomes.wording.limit import (
     describe_limit,
+    describe_order,
     describe_retirement,
     describe_retirement_in_short,
     describe_threshold,
@@ -81,7 +82,7 @@ def test_every_threshold_outcome_has_a_sentence(outcome) -> None:
 @pytest.mark.parametrize(
     ("outcomes", "said"),
     [
-        (("crosses",), "Limit: 10 cycles. Up to there these records show at least 85"),
+        (("crosses",), "Limit: 10 cycles. Up to it these records show at least 85"),
         (
             ("crosses", "crosses"),
             "Limit: 10 cycles or an age of 10 days, whichever comes first.",
@@ -113,3 +114,12 @@ def test_the_lead_says_what_it_rests_on(cases) -> None:
     text = describe_evidence(fit)
     assert "1,200 usable hide trials (1 miss) of 1 source by 1 dog" in text
     assert "not proof of cause" in text
+
+
+def test_one_line_orders_what_to_do_past_a_limit() -> None:
+    one, two = made_threshold(), made_threshold("age_days")
+    only = "test; retire only a source shown below 85."
+    assert describe_order(Retirement((one,), ()), 0.85) == f"Past it, {only}"
+    assert describe_order(Retirement((one, two), ()), 0.85) == f"Past either, {only}"
+    none = describe_order(Retirement((replace(one, outcome="rises"),), ()), 0.85)
+    assert none == "Retire only a source shown below 85 in 100."

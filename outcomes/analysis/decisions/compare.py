@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -44,10 +45,14 @@ class Difference:
     risk_difference
         The difference of ``refrigerated`` and ``frozen``, the two standardised probabilities.
     low, high, p
-        Two-sided limits at 1 - alpha and p-value: below alpha exactly where the limits exclude 0.
-        None where sources differ in how fast they change.
+        Two-sided limits at ``confidence``, and p-value: below 1 - ``confidence`` exactly where
+        the limits exclude 0. None where sources differ in how fast they change.
     sources
         Way → sources among the trials compared.
+    freedom
+        Degrees of freedom of Student's t that the limits and ``p`` rest on.
+    level, confidence
+        Of the test for a difference, and of the limits.
     """
 
     risk_difference: float
@@ -57,6 +62,29 @@ class Difference:
     frozen: float
     p: float | None
     sources: dict[Way, int]
+    freedom: float = math.inf
+    level: float = 0.05
+    confidence: float = 0.95
+
+    @property
+    def sure(self) -> bool:
+        """Whether a difference is detected, whatever the confidence of its limits."""
+        return self.p is not None and self.p < self.level
+
+    def at(self, confidence: float) -> Difference:
+        """The same with limits at another confidence."""
+        if self.low is None or self.high is None:
+            return self
+        # One of the two may have been cut off at a difference of 1.
+        reach = max(self.high - self.risk_difference, self.risk_difference - self.low)
+        reach *= float(student_quantile((1.0 + confidence) / 2.0, self.freedom))
+        reach /= float(student_quantile((1.0 + self.confidence) / 2.0, self.freedom))
+        return replace(
+            self,
+            low=max(self.risk_difference - reach, -1.0),
+            high=min(self.risk_difference + reach, 1.0),
+            confidence=confidence,
+        )
 
     @property
     def few(self) -> bool:
@@ -104,6 +132,13 @@ class Comparison:
     reason: str | None
     both_ways: int = 0
     without_kind: int = 0
+
+    def at(self, confidence: float) -> Comparison:
+        """The same with all limits at another confidence."""
+        if self.difference is None:
+            return self
+        by_kind = {kind: own.at(confidence) for kind, own in self.by_kind.items()}
+        return replace(self, difference=self.difference.at(confidence), by_kind=by_kind)
 
 
 def compare_storage(fit: FindFit, *, each_kind: bool = True) -> Comparison:
@@ -306,6 +341,9 @@ class _EitherWay:
                 frozen=frozen,
                 p=float(2.0 * student_tail(abs(difference) / error, freedom)) if sure else None,
                 sources=_sources(self.sides[own]),
+                freedom=freedom,
+                level=self.alpha,
+                confidence=1.0 - self.alpha,
             )
         return found
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +17,8 @@ from outcomes.analysis.finds.cycles_or_age import exposures_tied
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.results import Advice, ExposureName
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.models.rounding import rounded
+from outcomes.settings import DecisionSettings
 from outcomes.text import DAYS_PER_YEAR
 
 _STEPS = 60
@@ -108,8 +110,15 @@ def exposure_left(
     own = fit.design.trials.groupby("source_id")[exposure].agg(["size", "max"])
     reach = own["max"].where(own["size"] >= _TRIALS_OF_ITS_OWN, 0.0).clip(lower=limit)
     limits = {str(name): float(value) for name, value in reach.items()}
+    going_on = [_going_on(s, exposure, limits.get(s.source_id, limit), drawn) for s in shelf]
+    averaged = iter([] if drawn is None else drawn.averaged_along(
+        [one.states for one in going_on if one.states is not None]
+    ))  # fmt: skip
     return tuple(
-        _of_source(fit, s, exposure, limits.get(s.source_id, limit), drawn, rates) for s in shelf
+        _nothing_to_say(fit, s, one, exposure, drawn is not None)
+        if one.states is None
+        else _read_off(fit.settings, s, one, exposure, next(averaged), rates.get(s.source_id))
+        for s, one in zip(shelf, going_on, strict=True)
     )
 
 
@@ -124,33 +133,61 @@ def _standing_for_both(fit: FindFit, exposure: ExposureName) -> FindFit:
     return fit if mixed is None else replace(fit, design=design, each_source=mixed)
 
 
-def _of_source(
-    fit: FindFit,
-    source: ShelfSource,
-    exposure: ExposureName,
-    limit: float,
-    drawn: SourceDraws | None,
-    rates: Mapping[str, float],
-) -> ExposureLeft:
+@dataclass(frozen=True, slots=True)
+class _GoingOn:
+    """One source as an exposure goes on from today.
+
+    ``at`` are its exposures, shape (k,), and ``states`` drawn log-odds there, shape (draws, k);
+    both None where nothing can be said. ``limit`` is as far as it is observed.
+    """
+
+    now: float | None
+    limit: float
+    at: np.ndarray | None = None
+    states: np.ndarray | None = None
+
+
+def _going_on(
+    source: ShelfSource, exposure: ExposureName, limit: float, drawn: SourceDraws | None
+) -> _GoingOn:
     now = CYCLES_AND_AGE[exposure].of(source)
-    reason = None
-    if drawn is None:
-        reason = fit.reason or f"the model has no effect of {CYCLES_AND_AGE[exposure].noun}"
-    elif source.ground != "beyond records" and (source.find_probability is None or now is None):
-        reason = "it cannot be predicted"
-    elif source.ground == "beyond records" or (now is not None and now > 1.1 * limit):
-        # A little past its own last trial is not a new country.
-        reason = "it is beyond what three sources, or its own trials, have shown"
-    if reason is not None or drawn is None or now is None:
-        return ExposureLeft(
-            source.source_id, exposure, now, None, None, None, limit, None, None, None, reason
-        )
+    # A little past its own last trial is not a new country.
+    beyond = source.ground == "beyond records" or (now is not None and now > 1.1 * limit)
+    if drawn is None or now is None or beyond or source.find_probability is None:
+        return _GoingOn(now, limit)
     today: dict[str, float | None] = {name: one.of(source) for name, one in CYCLES_AND_AGE.items()}
     at = np.linspace(now, limit, _STEPS) if limit > now else np.array([now])
-    probability = drawn.along(source.source_id, today, exposure, at)
-    tails = [0.5 - fit.settings.confidence / 2.0, 0.5 + fit.settings.confidence / 2.0]
+    return _GoingOn(now, limit, at, drawn.along(source.source_id, today, exposure, at))
+
+
+def _nothing_to_say(
+    fit: FindFit, source: ShelfSource, one: _GoingOn, exposure: ExposureName, known: bool
+) -> ExposureLeft:
+    if not known:
+        reason = fit.reason or f"the model has no effect of {CYCLES_AND_AGE[exposure].noun}"
+    elif source.ground != "beyond records" and (source.find_probability is None or one.now is None):
+        reason = "it cannot be predicted"
+    else:
+        reason = "it is beyond what three sources, or its own trials, have shown"
+    return ExposureLeft(
+        source.source_id, exposure, one.now, None, None, None, one.limit, None, None, None, reason
+    )
+
+
+def _read_off(
+    settings: DecisionSettings,
+    source: ShelfSource,
+    one: _GoingOn,
+    exposure: ExposureName,
+    probability: np.ndarray,
+    rate: float | None,
+) -> ExposureLeft:
+    now, limit, at = one.now, one.limit, one.at
+    assert now is not None
+    assert at is not None
+    tails = [0.5 - settings.confidence / 2.0, 0.5 + settings.confidence / 2.0]
     lower, upper = np.quantile(probability, tails, axis=0)
-    floor = fit.settings.floor
+    floor = settings.floor
     told = (source.find_probability, source.low, source.high)
     along = (probability.mean(axis=0), lower, upper)
     left, low, high = (
@@ -165,10 +202,8 @@ def _of_source(
         low=low,
         high=high,
         observed_to=limit,
-        years_left=_years(left, exposure, rates.get(source.source_id)),
-        years_low=_years(
-            max(limit - now, 0.0) if low is None else low, exposure, rates.get(source.source_id)
-        ),
+        years_left=_years(left, exposure, rate),
+        years_low=_years(max(limit - now, 0.0) if low is None else low, exposure, rate),
         below=float((probability[:, 0] < floor).mean()),
         reason=None,
     )
@@ -188,10 +223,11 @@ def _from_today(values: np.ndarray, today: float | None) -> np.ndarray:
 
 def _to_go(at: np.ndarray, values: np.ndarray, floor: float) -> float | None:
     """Exposure from the first point to where the values fall below the floor."""
-    if values[0] < floor:
+    under = rounded(values) < rounded(floor)
+    if under[0]:
         return 0.0
     # The first time: a curve that rises again says nothing about what lies between.
-    below = np.flatnonzero(values < floor)
+    below = np.flatnonzero(under)
     if len(below) == 0:
         return None
     last = int(below[0]) + 1

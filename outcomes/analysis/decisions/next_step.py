@@ -50,6 +50,41 @@ class NextStep:
     met: int | None = None
 
 
+class DogsForTests:
+    """Dogs that may be asked to test, and how often each has met each source.
+
+    Parameters
+    ----------
+    trials
+        All joined trials.
+    as_of
+        The moment the shelf is judged at.
+    """
+
+    def __init__(self, trials: pd.DataFrame, as_of: pd.Timestamp) -> None:
+        hides = unassisted_hides(trials)
+        hides = hides[hides["started_at"] < as_of]
+        ids = hides["dog_id"].astype(str)
+        last = hides["started_at"].max() if len(hides) else None
+        at_work = [] if last is None else ids[hides["started_at"] >= last - _at_work()].unique()
+        found = (hides["result"] == "find").groupby(ids).agg(["mean", "size"])
+        dogs = found.loc[sorted(at_work)]
+        if "qualified" in hides and len(dogs):
+            now = hides["qualified"].groupby(ids).last().reindex(dogs.index)
+            dogs = _unless_none(dogs, now.fillna(True).astype(bool))
+        dogs = _unless_none(dogs, dogs["size"] >= _FEW_TRIALS)
+        self._share = dogs["mean"][dogs["mean"] >= dogs["mean"].median()]
+        self._met = hides.groupby([hides["source_id"].astype(str), ids]).size()
+
+    def least_met(self, source: str) -> tuple[str | None, int | None]:
+        """The dog to test a source with, and how often it has met it."""
+        met = {dog: int(self._met.get((source, dog), 0)) for dog in self._share.index}
+        if not met:
+            return None, None
+        dog = min(met, key=lambda name: (met[name], -float(self._share[name]), name))
+        return str(dog), met[dog]
+
+
 def is_past_limit(source: ShelfSource, thresholds: Sequence[Threshold]) -> bool:
     """Whether a source is beyond any limit there is for its kind."""
     return any(
@@ -63,8 +98,7 @@ def is_past_limit(source: ShelfSource, thresholds: Sequence[Threshold]) -> bool:
 def plan_next_steps(
     shelf: Sequence[ShelfSource],
     thresholds: Sequence[Threshold],
-    trials: pd.DataFrame,
-    as_of: pd.Timestamp,
+    dogs: DogsForTests,
     floor: float,
 ) -> tuple[NextStep, ...]:
     """One order for each source held, so that limit and advice never say two things.
@@ -79,10 +113,8 @@ def plan_next_steps(
         Every source held, with its advice, in its order.
     thresholds
         The retirement thresholds; one without a limit is no limit.
-    trials
-        All joined trials.
-    as_of
-        The moment the shelf is judged at.
+    dogs
+        Who may be asked to test.
     floor
         The lowest acceptable find probability.
 
@@ -100,8 +132,6 @@ def plan_next_steps(
     then the name. A miss by a dog that finds well tells most of the source, and a dog that has
     seldom met it does not know it by heart.
     """
-    hides = unassisted_hides(trials)
-    dogs = _Dogs(hides[hides["started_at"] < as_of])
     steps = []
     for source in shelf:
         past = is_past_limit(source, thresholds)
@@ -136,31 +166,6 @@ def _order(source: ShelfSource, past: bool, floor: float) -> Order:
     if source.ground == "unsure" and not worth_a_test(source, floor):
         return "choose"
     return "test"
-
-
-class _Dogs:
-    """Dogs that may be asked to test, and how often each has met each source."""
-
-    def __init__(self, hides: pd.DataFrame) -> None:
-        ids = hides["dog_id"].astype(str)
-        last = hides["started_at"].max() if len(hides) else None
-        at_work = [] if last is None else ids[hides["started_at"] >= last - _at_work()].unique()
-        found = (hides["result"] == "find").groupby(ids).agg(["mean", "size"])
-        dogs = found.loc[sorted(at_work)]
-        if "qualified" in hides and len(dogs):
-            now = hides["qualified"].groupby(ids).last().reindex(dogs.index)
-            dogs = _unless_none(dogs, now.fillna(True).astype(bool))
-        dogs = _unless_none(dogs, dogs["size"] >= _FEW_TRIALS)
-        self._share = dogs["mean"][dogs["mean"] >= dogs["mean"].median()]
-        self._met = hides.groupby([hides["source_id"].astype(str), ids]).size()
-
-    def least_met(self, source: str) -> tuple[str | None, int | None]:
-        """The dog to test a source with, and how often it has met it."""
-        met = {dog: int(self._met.get((source, dog), 0)) for dog in self._share.index}
-        if not met:
-            return None, None
-        dog = min(met, key=lambda name: (met[name], -float(self._share[name]), name))
-        return str(dog), met[dog]
 
 
 def _at_work() -> pd.Timedelta:

@@ -65,6 +65,19 @@ class SourceDraws:
         """Find probability of the source in those trials, over all dogs and conditions."""
         return averaged_over(self.states(rows, some), self.others[some], self.spread)
 
+    def averaged_along(self, states: Sequence[np.ndarray]) -> list[np.ndarray]:
+        """Find probability at states of several sources, over all dogs and conditions.
+
+        Parameters
+        ----------
+        states
+            Of each source, shape (draws, k), as :meth:`along` gives them.
+        """
+        if not states:
+            return []
+        found = averaged_over(np.hstack(states), self.others, self.spread)
+        return np.split(found, np.cumsum([one.shape[1] for one in states])[:-1], axis=1)
+
     def along(
         self,
         source: str,
@@ -72,7 +85,7 @@ class SourceDraws:
         exposure: ExposureName,
         at: np.ndarray,
     ) -> np.ndarray:
-        """Find probability of one source as one exposure goes on, shape (draws, len(at)).
+        """Log-odds of one source as one exposure goes on, shape (draws, len(at)).
 
         Parameters
         ----------
@@ -82,13 +95,18 @@ class SourceDraws:
             Its exposures now; the one asked about may be among them.
         exposure, at
             Which goes on, and its values, shape (k,).
+
+        Returns
+        -------
+        ndarray
+            To be averaged by :meth:`averaged_along`.
         """
         position = self.design.column_for(exposure, self._kind_of(source))
         assert position is not None
         plan = self.design.columns[position - 1]
         x = np.repeat(self._row_of(source, today)[None, :], len(at), axis=0)
         x[:, position] = plan.at(at)
-        return self._averaged_of(source, x)
+        return self._states_of(source, x)
 
     def now(self, source: str, today: Mapping[str, float | None]) -> np.ndarray:
         """Find probability of one source as it is today, shape (draws,).
@@ -98,7 +116,8 @@ class SourceDraws:
         source, today
             As for :meth:`along`.
         """
-        return self._averaged_of(source, self._row_of(source, today)[None, :])[:, 0]
+        states = self._states_of(source, self._row_of(source, today)[None, :])
+        return averaged_over(states, self.others, self.spread)[:, 0]
 
     def _row_of(self, source: str, today: Mapping[str, float | None]) -> np.ndarray:
         rows = np.flatnonzero(group_labels(self.design, "source") == source)
@@ -116,10 +135,9 @@ class SourceDraws:
         rows = np.flatnonzero(group_labels(self.design, "source") == source)
         return str(kinds_of(self.design.trials.iloc[rows[:1]])[0])
 
-    def _averaged_of(self, source: str, x: np.ndarray) -> np.ndarray:
+    def _states_of(self, source: str, x: np.ndarray) -> np.ndarray:
         level = effects_of(self.effects, "source", np.array([source]), slice(None))
-        states = self.beta[:, self.own] @ x[:, self.own].T + level
-        return averaged_over(states, self.others, self.spread)
+        return np.asarray(self.beta[:, self.own] @ x[:, self.own].T + level)
 
 
 def draw_sources(fit: FindFit, draws: int = DRAWS) -> SourceDraws:

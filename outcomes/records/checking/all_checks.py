@@ -24,12 +24,14 @@ from outcomes.records.checking.any_table import (
 )
 from outcomes.records.checking.dogs import check_dog_known, check_dogs
 from outcomes.records.checking.findings import Log, Sheet
+from outcomes.records.checking.inspections import check_inspections, check_masses
 from outcomes.records.checking.level_shifts import check_level_shifts, check_own_words
 from outcomes.records.checking.readings import check_readings
 from outcomes.records.checking.sources import (
     check_histories,
     check_portions,
     check_source_known,
+    settle_vague_dates,
     used_often,
 )
 from outcomes.records.checking.storage import (
@@ -44,6 +46,7 @@ from outcomes.records.checking.trials import (
     check_results,
     check_search_times,
     check_trials_in_storage,
+    with_search_times,
 )
 from outcomes.records.columns import BACK, TABLES, Table
 from outcomes.records.reading.fold import LABELS, spellings_to_join
@@ -75,7 +78,7 @@ def check_tables(
     """
     check_own_words(settings, log)
     handed = with_folded_labels(sheets, settings)
-    handed = _with_moves_back(handed)
+    handed = settle_vague_dates(_with_moves_back(handed), settings, log)
     sheets = {}
     for name, sheet in handed.items():
         check_needed(sheet, log)
@@ -87,7 +90,7 @@ def check_tables(
     checked = {**{name: _nothing(table) for name, table in TABLES.items()}, **sheets}
     for name in checked.keys() - sheets.keys():
         log.open(checked[name])
-    sources, storage, trials, dogs, readings = (checked[name] for name in TABLES)
+    sources, storage, trials, dogs, readings, inspections = (checked[name] for name in TABLES)
     often = used_often(trials, storage)
     check_portions(sources, often, log)
     nameless = np.zeros(len(trials.frame), dtype=bool)
@@ -96,6 +99,7 @@ def check_tables(
         nameless = check_source_known(trials, sources, often, log)
     check_dog_known(trials, dogs, log)
     check_results(trials, nameless, log)
+    trials = with_search_times(trials, log)
     check_search_times(trials, log)
     check_storage_temperatures(storage, log)
     trials, storage = log.without_doubtful(trials), log.without_doubtful(storage)
@@ -103,6 +107,11 @@ def check_tables(
         if "sources" in sheets:
             check_source_known(readings, sources, often, log)
         check_readings(readings, storage, settings, log)
+    if "inspections" in sheets:
+        if "sources" in sheets:
+            check_source_known(inspections, sources, often, log)
+        check_inspections(inspections, log)
+    check_masses(inspections, storage, sources, log)
     storage = settle_discards(storage, trials, log)
     check_discarded_on(sources, log)
     check_moves(storage, sources, trials, log)

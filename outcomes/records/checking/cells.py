@@ -10,7 +10,8 @@ import pandas as pd
 
 from outcomes.records.checking.findings import Log, Sheet, quoted, severity_of
 from outcomes.records.checking.header import carry_unknown, found_lower, place_columns
-from outcomes.records.columns import ALERTED, NOT_ALERTED, TABLES, Column
+from outcomes.records.checking.planned import settle_results
+from outcomes.records.columns import TABLES, Column
 from outcomes.records.reading.cells import Cells, shown, texts_of
 from outcomes.records.reading.gather import is_total
 from outcomes.records.reading.units import unit_name, unit_of
@@ -41,8 +42,9 @@ def type_cells(cells: Cells, settings: RecordsSettings, log: Log) -> Sheet:
         | {"file": pd.Series(_files(cells), index=range(len(cells.rows)), dtype=object)}
         | {"row": pd.Series(cells.rows, dtype="int64")}
     )
-    if {"result", "source_id"} <= typed.keys():
-        frame = frame.assign(result=_settled_results(frame))
+    # Of planned trials it is the plan's key that tells which area was blank.
+    if {"result", "source_id"} <= typed.keys() and "plan_id" not in typed:
+        frame = frame.assign(result=settle_results(frame))
     sheet = Sheet(table, cells.file, names, known, frame)
     log.open(sheet)
     if not found_lower(log, table):
@@ -58,19 +60,6 @@ def type_cells(cells: Cells, settings: RecordsSettings, log: Log) -> Sheet:
         elif table.name == "storage":
             log.add("no storage rows", table=table.name, file=cells.file)
     return sheet
-
-
-def _settled_results(trials: pd.DataFrame) -> pd.Series[Any]:
-    """Results, where a word that tells what the dog did means another thing without a source."""
-    blank = trials["source_id"].isna()
-    result = trials["result"]
-    for word, with_source, without in (
-        (ALERTED, "find", "false alert"),
-        (NOT_ALERTED, "miss", "clear"),
-    ):
-        said = result == word
-        result = result.mask(said & blank, without).mask(said & ~blank, with_source)
-    return result
 
 
 def _files(cells: Cells) -> Any:
@@ -95,6 +84,7 @@ def _cell_facts(column: Column, sheet: Sheet, typed: Typed, settings: RecordsSet
     table = sheet.table.name
     unit = unit_name(unit_of(column, settings, table))
     constant = dict(words_facts(column, table)) | {"limit": MAX_TEXT, "unit": unit}
+    constant["theirs"] = quoted(sheet.names[column.name])
     if typed.orders:
         texts = shown(sheet.cells[column.name], np.array(list(typed.orders.values())))
         constant["orders"] = " and ".join(

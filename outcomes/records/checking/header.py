@@ -24,6 +24,7 @@ def place_columns(
     }
     placed: dict[str, int] = {}
     missing: list[str] = []
+    label = mapped.get("plan_id", "plan_id") if table.name == "trials" else None
     for column in table.columns:
         theirs = mapped.get(column.name, column.name)
         at = [i for i, name in enumerate(cells.header) if name == theirs]
@@ -44,6 +45,8 @@ def place_columns(
             _flag_unit(cells, table, column, theirs, log)
         if at:
             placed[column.name] = at[0]
+        elif column.name == "source_id" and label in cells.header:
+            continue  # planned trials alone: the plan's key tells their sources
         elif column.needed or column.name in mapped:
             missing.append(column.name)
     free = [name for i, name in enumerate(cells.header) if name and i not in placed.values()]

@@ -147,6 +147,14 @@ _CELLS = (
         "them {quoted} means.",
     ),
     Rule(
+        "date for a place",
+        "set aside",
+        "this is a date, not a place",
+        "If a row tells when the source was taken out and when it came back, say so in unit.toml, "
+        "beside the records, under [columns.storage]: moved_back_at = {theirs}; and take out the "
+        "line that says moved_to.",
+    ),
+    Rule(
         "number unreadable",
         "set aside",
         "not a number",
@@ -314,6 +322,18 @@ _ROWS = (
         "Remove the wrong one; when clocks go back, give the hour as the log does.",
     ),
     Rule(
+        "inspection of nothing",
+        "set aside",
+        "nothing was weighed, measured or scored",
+        "Fill in what was found, 0 for none of it, or remove the row.",
+    ),
+    Rule(
+        "drip above mass",
+        "set aside",
+        "the drip weighs more than the source",
+        "Correct one of the two.",
+    ),
+    Rule(
         "source set aside",
         "set aside",
         "its source was set aside in {where}",
@@ -367,6 +387,25 @@ _ROWS = (
         "set aside",
         "{source} was discarded on {date}",
         "Correct the date, the source, or the discard.",
+    ),
+    Rule(
+        "planned trial without its key",
+        "set aside",
+        "a planned trial, and no plan.json to tell what lay in its area; it is counted, and not "
+        "analysed",
+        "Give the key with --plan plan.json, or put it beside the records, when it may be opened.",
+    ),
+    Rule(
+        "planned trial of another plan",
+        "set aside",
+        "{plan} holds no such planned trial, so it is unclear what lay in its area",
+        "Correct the label; if these are results of an earlier plan, fill in their sources.",
+    ),
+    Rule(
+        "planned trial twice",
+        "set aside",
+        "the same planned trial as row {other}",
+        "Remove one of them; a trial done in its stead carries no plan_id.",
     ),
     Rule("result contradicts blank area", "set aside", "{what}", "{mend}"),
     Rule(
@@ -441,6 +480,12 @@ _NOTES = (
         "{likely}",
     ),
     Rule(
+        "vague date",
+        "note",
+        "not a day, so taken as {taken}, {why}: it may be up to {days} days older than is reckoned",
+        "Write the day, if it is written down anywhere; else leave it.",
+    ),
+    Rule(
         "control characters",
         "note",
         "the row holds characters that cannot be shown; each is read as \ufffd",
@@ -451,6 +496,24 @@ _NOTES = (
         "note",
         "the log has {source} at ambient temperature for {days} days from here, until {until}",
         "If it was put back before, log when; if it was out so long, leave it.",
+    ),
+    Rule(
+        "source unlike the plan",
+        "note",
+        "the plan has {planned} there; it is analysed as planned, and as it was done beside it",
+        "Leave it, if the source was exchanged; otherwise correct it, or leave it empty.",
+    ),
+    Rule(
+        "dog unlike the plan",
+        "note",
+        "the plan has {planned} search there",
+        "Leave it, if another dog stood in; otherwise correct it.",
+    ),
+    Rule(
+        "planned trials not done",
+        "note",
+        "{count} of the plan in this table without a result; they are not read",
+        "Fill in the result, once they are done; leave it empty where a trial is lost.",
     ),
     Rule("count unlike the log", "note", "not what the log shows", "Correct the wrong one."),
     Rule(
@@ -563,6 +626,12 @@ _NOTES = (
         'temperature_c = "F"; otherwise look at the logger.',
     ),
     Rule(
+        "mass that rises",
+        "note",
+        "heavier than the {before} g in {where}, and no re-packing is logged between them",
+        "Correct the wrong one; or log the packaging, if it was packed anew.",
+    ),
+    Rule(
         "discarded on a busy day",
         "note",
         "{source} has trials or moves on the day it was "
@@ -580,6 +649,18 @@ _NOTES = (
         "note",
         "a miss without a search time",
         "Fill in how long the dog searched.",
+    ),
+    Rule(
+        "search ended before it began",
+        "note",
+        "earlier than it began, or over a day later, so it tells no search time",
+        "Correct one of the two times.",
+    ),
+    Rule(
+        "search ended as it began",
+        "note",
+        "it ended in the minute in which it began, so it tells no search time",
+        "Fill in the seconds, if they are known.",
     ),
     Rule(
         "search over the limit",

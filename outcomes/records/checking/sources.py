@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,10 @@ import pandas as pd
 from outcomes.places import places_counted_as
 from outcomes.records.checking.findings import Array, Log, Sheet, date_text, missing_name, quoted
 from outcomes.records.checking.rules import LATE_LOG_DAYS, SILENT_DAYS
+from outcomes.records.reading.cells import clean, shown
+from outcomes.records.reading.times import vague_period
 from outcomes.records.reading.words import means_nothing
+from outcomes.settings import RecordsSettings
 
 # A name in so many trials is more likely missing from its list than misspelt; our choice.
 SEVERAL_TRIALS = 3
@@ -31,6 +35,61 @@ def in_several(trials: Sheet, column: str) -> set[str]:
         return set()
     counts = trials.frame[column].value_counts()
     return set(counts.index[counts >= SEVERAL_TRIALS])
+
+
+def settle_vague_dates(
+    sheets: Mapping[str, Sheet], settings: RecordsSettings, log: Log
+) -> Mapping[str, Sheet]:
+    """Dates of receipt without a day: the last day meant, or that of the first move or trial.
+
+    By then it was surely there. Portions are no later than the source they were cut from,
+    whatever is used of it.
+    """
+    sources = sheets.get("sources")
+    if sources is None or not sources.has("source_id", "acquired_on"):
+        return sheets
+    said = {clean(w).casefold(): v for w, v in settings.words.get("acquired_on", {}).items()}
+    texts = shown(sources.cells["acquired_on"], np.arange(len(sources.frame)))
+    plain = [clean(text or "") for text in texts]
+    periods = [vague_period(said.get(text.casefold(), text)) if text else None for text in plain]
+    vague = np.array([period is not None for period in periods], dtype=bool)
+    vague &= ~sources.missing("acquired_on") & ~sources.missing("source_id")
+    if not vague.any():
+        return sheets
+    first = _first_uses(sheets)
+    acquired = sources.frame["acquired_on"].copy()
+    known: dict[int, Mapping[str, Any]] = {}
+    for at in np.flatnonzero(vague).tolist():
+        period = periods[at]
+        assert period is not None
+        begun, last = (pd.Timestamp(day) for day in period)
+        use = first.get(sources.values("source_id")[at])
+        used_before = use is not None and use < last
+        day = max(use.normalize(), begun) if use is not None and used_before else last
+        acquired.iloc[at] = day
+        why = "the day of its first move or trial" if used_before else "the last day it can mean"
+        known[at] = {"taken": date_text(day), "why": why, "days": f"{(day - begun).days:,}"}
+        vague[at] = day != begun  # used on the first day it can mean: that day is certain
+    log.flag("vague date", sources, vague, "acquired_on", lambda i: known[i])
+    frame = sources.frame.assign(acquired_on=acquired)
+    return {**sheets, "sources": replace(sources, frame=frame)}
+
+
+def _first_uses(sheets: Mapping[str, Sheet]) -> dict[Any, pd.Timestamp]:
+    """Source → its first move or trial, portions of it among them."""
+    uses = []
+    for table, time in (("storage", "moved_at"), ("trials", "started_at")):
+        sheet = sheets.get(table)
+        if sheet is not None and sheet.has("source_id", time):
+            rows = sheet.frame[["source_id", time]].dropna()
+            uses.append(rows.set_axis(["source_id", "at"], axis="columns"))
+    sources = sheets["sources"]
+    if sources.has("parent_id", "acquired_on"):
+        cut = sources.frame[["parent_id", "acquired_on"]].dropna()
+        uses.append(cut.set_axis(["source_id", "at"], axis="columns"))
+    if not uses:
+        return {}
+    return dict(pd.concat(uses).groupby("source_id")["at"].min())
 
 
 def check_portions(sources: Sheet, often: frozenset[str], log: Log) -> None:
@@ -128,6 +187,14 @@ def _cause(sources: Sheet, at: int) -> Mapping[str, Any]:
     return {"where": sources.place(at), "cause": (sources.files[at], int(sources.rows[at]))}
 
 
+_TIMES = {
+    "storage": "moved_at",
+    "trials": "started_at",
+    "readings": "read_at",
+    "inspections": "inspected_at",
+}
+
+
 def check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log: Log) -> Array:
     """Flag rows of unknown or set-aside sources, and tell which name an unknown one.
 
@@ -167,7 +234,7 @@ def check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log:
         "source_id",
         lambda i: _cause(sources, first[ids.to_numpy()[i]]),
     )
-    time = {"storage": "moved_at", "trials": "started_at", "readings": "read_at"}[sheet.table.name]
+    time = _TIMES[sheet.table.name]
     if sheet.has(time) and sources.has("acquired_on"):
         acquired = ids.map(
             _lookup(sources, log.usable(sources), sources.frame["acquired_on"].dt.normalize())

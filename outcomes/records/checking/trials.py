@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -64,6 +65,33 @@ def check_results(trials: Sheet, nameless: Array, log: Log) -> None:
             "false_alerts",
             lambda i: {"result": result.to_numpy()[i], "count": count.to_numpy()[i]},
         )
+
+
+LONGEST_OVER_MIDNIGHT = pd.Timedelta(hours=6)  # of a search that ends on the next day; our choice
+
+
+def with_search_times(trials: Sheet, log: Log) -> Sheet:
+    """Seconds searched, from the two times of a search where they are not given themselves."""
+    if not trials.has("started_at", "ended_at"):
+        return trials
+    started, ended = trials.frame["started_at"], trials.frame["ended_at"]
+    day = pd.Timedelta(days=1)
+    took = ended - started
+    over_midnight = (took < pd.Timedelta(0)) & (took <= LONGEST_OVER_MIDNIGHT - day)
+    took = took.mask(over_midnight, took + day)
+    both = log.usable(trials) & took.notna().to_numpy()
+    known = trials.frame.get("search_s", pd.Series(np.nan, index=trials.frame.index))
+    wrong = both & ((took < pd.Timedelta(0)) | (took > day)).to_numpy()
+    log.flag("search ended before it began", trials, wrong, "ended_at")
+    same = both & ~wrong & (took == pd.Timedelta(0)).to_numpy() & known.isna().to_numpy()
+    log.flag("search ended as it began", trials, same, "ended_at")
+    seconds = took.dt.total_seconds().where(both & ~wrong & ~same)
+    frame = trials.frame.assign(search_s=known.fillna(seconds))
+    if trials.has("search_s"):
+        return replace(trials, frame=frame)
+    names = {**trials.names, "search_s": trials.names["ended_at"]}
+    cells = {**trials.cells, "search_s": trials.cells["ended_at"]}
+    return replace(trials, names=names, cells=cells, frame=frame)
 
 
 def check_search_times(trials: Sheet, log: Log) -> None:

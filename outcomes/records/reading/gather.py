@@ -20,12 +20,24 @@ from outcomes.records.reading.cells import (
     from_codes,
     texts_of,
 )
+from outcomes.records.reading.values import read_column
 from outcomes.records.reading.words import NOTHING
 from outcomes.settings import RecordsSettings
 
+BOTH = " and "
+"""Between the headings of two columns that are marked in one row."""
 AS_ABOVE = frozenset(('"', "''", "”", "“", "〃", "ditto", "do.", "as above", "same"))
 """What people write, beside nothing, for what stands above."""
-_TOTALS = frozenset(("total", "totals", "sum", "grand total", "subtotal", "sub total"))
+_MONTHS = "jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec"
+_TOTAL = re.compile(
+    r"(grand |sub[ -]?)?totals?"
+    rf"(\W*(for|of|to|in|this|so far|year|month|week|{_MONTHS}|\d).{{0,15}})?"
+    r"|sums?|.{1,20}\b(grand |sub[ -]?)?totals?",
+    re.IGNORECASE,
+)
+MARKS = frozenset(("x", "xx", "✓", "✔", "√", "☑", "✗", "✘", "*", "•", "y", "yes", "true"))
+"""What people put into a column for what its heading says; a number above 0 counts too."""
+NO_MARKS = frozenset(("", "0", "n", "no", "false", "☐", *NOTHING))
 _CLOCK = re.compile(
     r"(?i)^(?P<hour>\d{1,2})(?:[:.h]\s?(?P<minute>\d{2}))?(?::(?P<second>\d{2}))?\s*"
     r"(?P<half>[ap]\.?m\.?)?\s*(?:h|hrs?|hours?)?$"
@@ -77,10 +89,14 @@ def gather(parts: Sequence[Cells], table: Table, settings: RecordsSettings) -> C
         unit's joined to the one of ours that they are, rows in the order of the parts.
     """
     shaped = [
-        _in_two_moves(_joined(_filled(part, table, settings), table, settings), table, settings)
+        _in_two_moves(
+            _joined(_a_row_a_dog(_filled(part, table, settings), table, settings), table, settings),
+            table,
+            settings,
+        )
         for part in parts
     ]
-    return shaped[0] if len(shaped) == 1 else _stacked(shaped)
+    return shaped[0] if len(shaped) == 1 else stacked(shaped)
 
 
 def _filled(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
@@ -105,13 +121,63 @@ def _filled(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
     return replace(cells, columns=tuple(columns), marks=marks)
 
 
+def _a_row_a_dog(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
+    """A row for each dog that has a result in the row of a hide; one where none has."""
+    dogs = [d for d in settings.dog_columns.get(table.name, ()) if d in cells.header]
+    if not dogs:
+        return cells
+    at = {dog: cells.header.index(dog) for dog in dogs}
+    said = {dog: _texts(cells.columns[position]) for dog, position in at.items()}
+    runs: list[tuple[int, str | None]] = []
+    for row in range(len(cells.rows)):
+        ran = [dog for dog in dogs if said[dog][row].casefold() not in {"", *NOTHING}]
+        runs += [(row, dog) for dog in ran] or [(row, None)]
+    rows = np.array([row for row, _ in runs], dtype=int)
+    first = np.r_[True, rows[1:] != rows[:-1]] if len(rows) else np.zeros(0, dtype=bool)
+    kept = [i for i in range(len(cells.header)) if i not in at.values()]
+    columns = [from_codes(codes[rows], np.array([*texts, None], dtype=object)[:-1])
+               for codes, texts in (texts_of(cells.columns[i]) for i in kept)]  # fmt: skip
+    results = [None if dog is None else said[dog][row] for row, dog in runs]
+    added = {"dog_id": [dog for _, dog in runs], "result": results}
+    names = [cells.header[i] for i in kept]
+    for ours, values in added.items():
+        names.append(settings.name_of(table.name, ours))
+        columns.append(categories_of(pd.Series(values, dtype=object)))
+    moved = {old: new for new, old in enumerate(kept)}
+    return replace(
+        cells,
+        header=tuple(names),
+        columns=tuple(columns),
+        rows=cells.rows[rows],
+        marks=tuple(
+            m if m.position is None else replace(m, position=moved[m.position])
+            for m in cells.marks
+            if m.position is None or m.position in moved
+        ),
+        # Trials of one row, each with a place of its own in what is told and counted.
+        files=np.array(
+            [
+                cells.file if one or dog is None else f"{cells.file} ({dog})"
+                for (_, dog), one in zip(runs, first, strict=True)
+            ],
+            dtype=object,
+        ),
+    )
+
+
 def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
     """Columns that are one of ours together, as one, named after all of them."""
     mapped = settings.columns.get(table.name, {})
-    several = {ours: names for ours, names in mapped.items() if len(names) > 1}
+    ticked = set(settings.ticked.get(table.name, ()))
+    several = {
+        ours: names
+        for ours, names in mapped.items()
+        if len(names) > 1 or (set(names) <= ticked and table.column(ours).words)
+    }
+    cells = _counted(cells, table, settings, ticked)
     if not several:
         return cells
-    alone = {names[0] for names in mapped.values() if len(names) == 1}
+    alone = {names[0] for ours, names in mapped.items() if ours not in several}
     taken: set[str] = set()
     of_first: dict[int, int] = {}
     header, columns = list(cells.header), list(cells.columns)
@@ -123,6 +189,9 @@ def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
         texts = [_texts(cells.columns[i]) for i in at]
         if table.column(ours).type == "time":
             values = [_date_and_time(row) for row in zip(*texts, strict=True)]
+        elif set(names) <= ticked:
+            headings = [cells.header[i] for i in at]
+            values = [_ticked(row, headings) for row in zip(*texts, strict=True)]
         else:
             values = [_first(row) for row in zip(*texts, strict=True)]
         of_first[len(header)] = at[0]
@@ -130,7 +199,8 @@ def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
         columns.append(categories_of(pd.Series(values, dtype=object)))
         marks += [replace(m, position=len(header) - 1) for m in cells.marks if m.position in at]
         taken |= set(names) - alone
-    keep = [i for i, name in enumerate(header) if name not in taken]
+    given = len(cells.header)
+    keep = [i for i, name in enumerate(header) if i >= given or name not in taken]
     keep.sort(key=lambda i: of_first.get(i, i))  # where its first part stood
     moved = {old: new for new, old in enumerate(keep)}
     kept = [m if m.position is None else replace(m, position=moved[m.position])
@@ -143,10 +213,42 @@ def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
     )
 
 
+def _counted(cells: Cells, table: Table, settings: RecordsSettings, ticked: set[str]) -> Cells:
+    """Marks of a column that is a count of ours as numbers: 1, and 0 where there is none."""
+    columns = list(cells.columns)
+    for ours, names in settings.columns.get(table.name, {}).items():
+        if len(names) > 1 or table.column(ours).type != "count" or names[0] not in ticked:
+            continue
+        for at in [i for i, name in enumerate(cells.header) if name == names[0]]:
+            texts = _texts(columns[at])
+            plain = ["1" if is_mark(t) and not t.isdecimal() else t or "0" for t in texts]
+            columns[at] = categories_of(pd.Series(plain, dtype=object))
+    return replace(cells, columns=tuple(columns))
+
+
 def _first(texts: Sequence[str]) -> str:
     """The first text that says something, else the first there is."""
     said = (text for text in texts if text and text.casefold() not in NOTHING)
     return next(said, next(filter(None, texts), ""))
+
+
+def is_mark(text: str) -> bool:
+    """Whether a cell has a mark in it, or a number above 0.
+
+    >>> [is_mark(text) for text in ("x", "✓", "2", "0", "", "maybe")]
+    [True, True, True, False, False, False]
+    """
+    return text.casefold() in MARKS or (text.isdecimal() and int(text) > 0)
+
+
+def _ticked(texts: Sequence[str], headings: Sequence[str]) -> str:
+    """The headings of the cells that are marked; what is no mark stands as it is."""
+    said = [
+        heading if is_mark(text) else text
+        for text, heading in zip(texts, headings, strict=True)
+        if is_mark(text) or text.casefold() not in NO_MARKS
+    ]
+    return BOTH.join(said)
 
 
 def _in_two_moves(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
@@ -160,9 +262,22 @@ def _in_two_moves(cells: Cells, table: Table, settings: RecordsSettings) -> Cell
     returned = _texts(cells.columns[cells.header.index(back)])
     if not any(returned):
         return cells  # a column of the blank workbook that nobody used
-    times = [1 + bool(text) for text in returned]
-    twice = np.repeat(np.arange(len(returned)), times)
-    second = np.r_[False, twice[1:] == twice[:-1]] if len(twice) else np.zeros(0, dtype=bool)
+    left = _texts(cells.columns[cells.header.index(when)])
+    # Of a row that tells when it went in and when it came out again, the second is the earlier.
+    of_time = table.column("moved_at")
+    gone, home = (
+        read_column(of_time, cells.columns[cells.header.index(name)], settings, table.name).series
+        for name in (when, back)
+    )
+    earlier = (home < gone).to_numpy()
+    moves = [
+        (row, again)
+        for row in range(len(returned))
+        for again in ((True, False) if earlier[row] else (False, True))
+        if (returned[row] if again else left[row] or not returned[row])
+    ]
+    twice = np.array([row for row, _ in moves], dtype=int)
+    second = np.array([again for _, again in moves], dtype=bool)
     header, columns = [], []
     for name, column in zip(cells.header, cells.columns, strict=True):
         if name == to:
@@ -225,17 +340,23 @@ def is_total(cells: Cells) -> Array:
     for column in cells.columns:
         filled = column.notna().to_numpy()
         if isinstance(column.dtype, pd.CategoricalDtype):
-            texts = [clean(text).rstrip(":").casefold() for text in column.cat.categories]
+            texts = [clean(text).rstrip(":") for text in column.cat.categories]
             # The last is for a cell without anything in it, of code -1.
-            says = np.array([*(text in _TOTALS for text in texts), False])[column.cat.codes]
+            says = np.array([*(bool(_TOTAL.fullmatch(t)) for t in texts), False])[column.cat.codes]
             filled = np.array([*(bool(text) for text in texts), False])[column.cat.codes]
             total |= says & ~before
         before |= filled
     return total
 
 
-def _stacked(parts: Sequence[Cells]) -> Cells:
-    """The rows of several sheets below each other, columns matched by their names."""
+def stacked(parts: Sequence[Cells]) -> Cells:
+    """The rows of several sheets below each other, columns matched by their names.
+
+    Parameters
+    ----------
+    parts
+        At least one, of one table.
+    """
     names: list[tuple[str, int]] = []  # a name, and which of its columns it is
     of_part = []
     for part in parts:

@@ -9,7 +9,8 @@ from collections.abc import Callable, Mapping, Sequence
 _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
     "sources": {
         "discarded_on": (
-            r"discard|dispos|destr|thrown|binned|retired|removed|burn|\bgone\b|used up|\bout\b",
+            r"discard|dispos|destr|thrown|binned|retired|removed|burn|\bgone\b|used up|eliminat|"
+            r"withdrawn|\bout\b",
             "",
         ),
         "counted_on": (r"count|tall(y|ied)|as (of|at)|checked", r"thaw|cycle|number|how many"),
@@ -31,7 +32,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
     },
     "storage": {
         "moved_to": (r"\bout\b|\bin\b|move|where|to\b|doing|action|happen|direction|put|place", ""),
-        "moved_at": (r"date|when|time|day", ""),
+        "moved_at": (r"date|when|time|day|\bts\b", ""),
         "temperature_c": (r"temp", ""),
         "packaging": (r"pack|container|wrap", ""),
         "source_id": (r"aid|source|sample|smpl|tag|label|item|material|specimen|article", ""),
@@ -42,7 +43,11 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
             r"which hide",
             "",
         ),
-        "dog_id": (r"\bdog|k-?9|canine", r"did|do\b|help|alert|find|found|handler|born"),
+        "dog_id": (
+            r"\bdog|k-?9|canine",
+            r"did|do\b|help|alert|find|found|^(?!dog|k-?9|canine).*handler|"
+            r"handler.?s? (name|id)|born",
+        ),
         "blinding": (r"blind|knew|know|aware|told|informed", ""),
         "assisted": (r"help|assist|prompt|\bcued?\b|intervene", ""),
         "handler_id": (
@@ -57,7 +62,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "limit_s": (r"limit|max|allowed|allotted|cut.?off", ""),
         "set_min": (
             r"\bset\b|placed|soak|\blay\b|laid|hid(den)?\b|ageing|aging|\bwait|in place|"
-            r"put (out|down)|been out|sat\b",
+            r"put (out|down)|been out|\bout for|expos|sat\b",
             r"time (was|of)|by whom|\bwho\b|depth|deep|date",
         ),
         "search_s": (
@@ -69,7 +74,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "depth_cm": (r"deep|depth|how far down", ""),
         "humidity_pct": (r"humid|\brh\b|\bhum\b", ""),
         "wind_m_s": (r"wind|wnd|breeze", r"dir|from"),
-        "temperature_c": (r"temp|degrees|how (hot|cold|warm)", r"trend"),
+        "temperature_c": (r"temp|\bdeg(rees)?\b|°|how (hot|cold|warm)", r"trend|body"),
         "setting": (r"where|site|venue|location|environ|terrain|area|surround|place$", ""),
         "placement": (r"placement|hide type|how .*(hidden|hid|placed)|height|kind of hide", ""),
         "hide_id": (r"hide", r"type|depth|kind|time|how"),
@@ -113,7 +118,7 @@ def columns_by_signs(
             continue
         for theirs in free:
             # What stands in brackets is a unit or a remark on how to fill it in.
-            plain = re.sub(r"[(\[].*?[)\]]", " ", theirs).casefold().strip() or theirs.casefold()
+            plain = re.sub(r"[(\[].*?[)\]]|_", " ", theirs).casefold().strip() or theirs.casefold()
             if (
                 theirs not in found.values()
                 and re.search(sign, plain)

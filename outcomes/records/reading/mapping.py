@@ -19,6 +19,9 @@ _ASKING = frozenset(
         *("please", "any", "which", "how", "s", "at", "this"),
     )
 )
+SHORT = 5  # letters of a word that is known by its first one too
+MOST_OF_TITLE = 2  # cells of a row that is a title or a remark above the column names
+LEAST_OF_HEADER = 0.6  # of the cells of the widest row, those of the column names
 LEAST_NEEDED = 0.6  # share of its needed columns by which a table is known
 
 
@@ -56,15 +59,22 @@ def likely_columns(table: Table, absent: Sequence[str], free: Sequence[str]) -> 
 
 
 def _likeness(ours: str, theirs: str) -> float:
-    text = _plain(theirs)
+    text = plain_name(theirs)
     if not text:
         return 0.0
     names = (ours.replace("_", " "), *OTHER_NAMES.get(ours, ()))
     bare = " ".join(word for word in text.split() if word not in _ASKING)
-    return max(fuzz.ratio(form, name) for form in {text, bare} - {""} for name in names)
+    return max(_alike(form, name) for form in {text, bare} - {""} for name in names)
 
 
-def _plain(name: str) -> str:
+def _alike(one: str, other: str) -> float:
+    # Of short words a letter makes another one: "find" is no "kind".
+    if max(len(one), len(other)) <= SHORT and one[0] != other[0]:
+        return 0.0
+    return fuzz.ratio(one, other)
+
+
+def plain_name(name: str) -> str:
     """A column name without units, case, punctuation and run-together words."""
     name = re.sub(r"[(\[].*?[)\]]", " ", name)
     name = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
@@ -172,13 +182,37 @@ def find_header(lines: Sequence[Sequence[str]], names: set[str]) -> int:
 
 
 def guess_header(lines: Sequence[Sequence[str]], table: Table) -> int:
-    """Position of the row with most cells that are like our names, three at least; else 0."""
+    """Position of the row with most cells that are like our names, three at least.
+
+    Where none has so many: of the first row that is wider than a title above it; else 0.
+    """
     alike = []
     for line in lines:
         texts = [cell.strip() for cell in line if re.search(r"[^\W\d]", cell)]
         alike.append(len(likely_columns(table, table.names, texts)))
     best = max(alike, default=0)
-    return alike.index(best) if best >= 3 and alike[0] < best else 0
+    if best >= 3:
+        return alike.index(best) if alike[0] < best else 0
+    return _below_title(lines)
+
+
+def _below_title(lines: Sequence[Sequence[str]]) -> int:
+    """Position of the first row of words alone, all different, below rows of few cells.
+
+    >>> _below_title([["Freezer log"], [], ["Jar", "Into freezer", "Out"], ["A", "3 May", ""]])
+    2
+    >>> _below_title([["Jar", "Into freezer", "Out"], ["A", "3 May", ""]])
+    0
+    """
+    filled = [[cell.strip() for cell in line if cell.strip()] for line in lines]
+    widest = max(map(len, filled), default=0)
+    for at, cells in enumerate(filled):
+        if len(cells) <= MOST_OF_TITLE:
+            continue
+        words = all(re.search(r"[^\W\d_]", cell) for cell in cells)
+        wide = len(cells) >= LEAST_OF_HEADER * widest
+        return at if words and wide and len(set(cells)) == len(cells) else 0
+    return 0
 
 
 def buried_header(cells: Cells, table: Table) -> int | None:

@@ -36,6 +36,39 @@ def load_parquet(place: Place) -> Cells:
             "it is damaged or not a parquet file",
             "Write it again, or save the table as .csv.",
         ) from error
+    return _cells_of(place, table)
+
+
+def cells_of_frame(place: Place, frame: pd.DataFrame) -> Cells:
+    """The cells of a frame, as if it had been read from a file; its first row is row 2."""
+    import pyarrow as pa
+
+    if frame.shape[1] == 0:
+        raise CannotReadError("empty file", "there is nothing in it", "Fill it in.")
+    try:
+        columns = [
+            pa.array(_plain_values(frame.iloc[:, k]), from_pandas=True)
+            for k in range(frame.shape[1])
+        ]
+        table = pa.Table.from_arrays(columns, names=[str(name) for name in frame.columns])
+    except (pa.ArrowException, TypeError, ValueError) as error:
+        raise CannotReadError(
+            "unreadable file",
+            "a column holds what is neither numbers, times nor text",
+            "Write one plain value per cell.",
+        ) from error
+    return _cells_of(place, table)
+
+
+def _plain_values(column: pd.Series[Any]) -> pd.Series[Any]:
+    """A column of one type; values of several types as text, as a spreadsheet shows them."""
+    if column.dtype != object:
+        return column
+    kinds = {type(value) for value in column.dropna()}
+    return column if len(kinds) <= 1 else column.map(str, na_action="ignore")
+
+
+def _cells_of(place: Place, table: Any) -> Cells:
     header, columns = [], []
     for name, column in zip(table.column_names, table.columns, strict=True):
         if not re.fullmatch(r"__index_level_\d+__", name):

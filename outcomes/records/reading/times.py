@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Sequence
 from typing import Any
@@ -25,7 +26,7 @@ _CERTAIN = {
 _OTHER_ORDER = {"day first": "month first", "month first": "day first"}
 _MONTH = "(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 DAY_AND_MONTH = rf"(?i)^(\d{{1,2}}[- .]{_MONTH}|{_MONTH}[- .]\d{{1,4}})([- .]\d{{2,4}})?$"
-_NAMED = (
+NAMED = (
     rf"(?i)^(?P<day>\d{{1,2}})[-/. ](?P<month>{_MONTH})\.?[-/., ] ?(?P<year>\d{{4}}|\d{{2}})"
     rf"(,? (?P<clock>{_CLOCK}))?$",
     rf"(?i)^(?P<month>{_MONTH})\.?[- ](?P<day>\d{{1,2}}),?[- ](?P<year>\d{{4}})"
@@ -37,13 +38,78 @@ _MONTH_NAMES = (
 )
 _MONTHS = {"sept": 9}
 _MONTHS |= {name: at for at, full in enumerate(_MONTH_NAMES, 1) for name in (full, full[:3])}
+WEEKDAY = re.compile(r"(?i)^(mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+(?=\S*\d|[a-z]{3})")
 _SERIAL = r"^[1-9]\d{4}(\.\d+)?$"
 
 
+_SEASONS = {"spring": (3, 5), "summer": (6, 8), "autumn": (9, 11), "fall": (9, 11)}
+_THIRDS = {"early": (1, 4), "mid": (5, 8), "late": (9, 12)}
+_ABOUT = (
+    r"(?:(?:about|approx(?:imately|\.)?|around|circa|ca?\.?|some ?time in|maybe|probably|~)\s*)?"
+)
+_VAGUE = re.compile(
+    rf"(?i)^{_ABOUT}(?:(?P<month>{_MONTH})\.?|(?P<season>spring|summer|autumn|fall|winter)|"
+    r"(?P<third>early|mid|late)|(?P<q>q[1-4]))?(?: of|,|[-/ ])*"
+    r"(?P<year>(?:19|20)\d{2})(?:[- ]?ish|\s*\?|\s*\((?:approx|about)\.?\))?$"
+)
+_NUMBERED_MONTH = re.compile(
+    r"^(?:(?P<first>0?[1-9]|1[0-2])[/.]((?:19|20)\d{2})|((?:19|20)\d{2})-(0[1-9]|1[0-2]))$"
+)
+
+
+def vague_period(text: str) -> tuple[dt.date, dt.date] | None:
+    """First and last day that a date without a day can mean; None where it is none.
+
+    Seasons are those north of the equator; a winter of a year may begin or end in it.
+
+    >>> [str(vague_period(text)[1]) for text in ("Spring 2023", "ca. Feb 2024", "2022", "Q3 2023")]
+    ['2023-05-31', '2024-02-29', '2022-12-31', '2023-09-30']
+    >>> vague_period("3 Feb 2024") is None
+    True
+    """
+    numbered = _NUMBERED_MONTH.match(text)
+    if numbered:
+        month, late_year, year, late_month = numbered.groups()
+        return _months(int(late_year or year), int(month or late_month), int(month or late_month))
+    found = _VAGUE.match(text)
+    if found is None:
+        return None
+    year = int(found["year"])
+    if found["month"]:
+        month = _MONTHS.get(found["month"].lower(), 0)
+        return _months(year, month, month) if month else None
+    if found["season"]:
+        season = found["season"].lower()
+        if season == "winter":
+            return _months(year - 1, 12, 12)[0], _months(year + 1, 2, 2)[1]
+        return _months(year, *_SEASONS[season])
+    if found["third"]:
+        return _months(year, *_THIRDS[found["third"].lower()])
+    if found["q"]:
+        last = 3 * int(found["q"][1])
+        return _months(year, last - 2, last)
+    return _months(year, 1, 12)
+
+
+def _months(year: int, first: int, last: int) -> tuple[dt.date, dt.date]:
+    """First and last day of some months of a year."""
+    after = dt.date(year + last // 12, last % 12 + 1, 1)
+    return dt.date(year, first, 1), after - dt.timedelta(days=1)
+
+
 def read_times(
-    texts: Sequence[str], filled: Array, order: str | None, problems: Problems
+    texts: Sequence[str],
+    filled: Array,
+    order: str | None,
+    problems: Problems,
+    *,
+    vague: bool = False,
 ) -> pd.Series[Any]:
-    """Times of the distinct texts, missing where a text is none or breaks a rule."""
+    """Times of the distinct texts, missing where a text is none or breaks a rule.
+
+    With ``vague``, a month, a season or a year is its last day.
+    """
+    texts = [WEEKDAY.sub("", text) for text in texts]
     read = np.full(len(texts), np.datetime64("NaT", "ns"))
     iso = matches(texts, ISO)
     read[iso] = _to_times([texts[at] for at in np.flatnonzero(iso).tolist()], "ISO8601")
@@ -55,9 +121,14 @@ def read_times(
         read[year_first] = _split_times(texts, np.flatnonzero(year_first), (0, 1, 2))
         year_last = rest & matches(texts, YEAR_LAST)
         _read_year_last(texts, np.flatnonzero(year_last), order, read, problems)
-        for pattern in _NAMED:
+        for pattern in NAMED:
             named = np.flatnonzero(rest & matches(texts, pattern))
             read[named] = _named_times(texts, named, pattern)
+    if vague:
+        for at in np.flatnonzero(filled & np.isnat(read) & (problems.code == 0)).tolist():
+            period = vague_period(texts[at])
+            if period is not None:
+                read[at] = np.datetime64(period[1], "ns")
     problems.add("date unreadable", filled & np.isnat(read))
     read[problems.code != 0] = np.datetime64("NaT", "ns")
     return pd.Series(read)

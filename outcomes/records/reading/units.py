@@ -34,7 +34,7 @@ def _times(factor: float, in_heading: str = "") -> Unit:
 _DURATIONS_S = {
     "s": _times(1.0, r"\bs\b|\bsecs?\b|seconds?"),
     "min": _times(60.0, r"\bmins?\b|minutes?"),
-    "h": _times(3600.0),
+    "h": _times(3600.0, r"\bhrs?\b|hours?"),
     "mm:ss": _times(1.0, r"mm:ss"),
 }
 # 1 in = 2.54 cm, 1 mile = 1609.344 m, 1 knot = 1852 m/h, 1 lb = 453.59237 g: exact by
@@ -71,7 +71,14 @@ UNITS: Mapping[str, Mapping[str, Unit]] = {
         "oz": _times(453.59237 / 16, r"\boz\b|ounces"),
     },
     "humidity_pct": {"%": _times(1.0), "fraction": _times(100.0)},
-    "age_at_acquisition_days": {"days": _times(1.0), "weeks": _times(7.0), "h": _times(1 / 24)},
+    # A month is a twelfth of a year, and that 365.25 days.
+    "age_at_acquisition_days": {
+        "days": _times(1.0, r"\bd\b|days?"),
+        "weeks": _times(7.0, r"wks?|weeks?"),
+        "months": _times(365.25 / 12, r"mos?|mths?|months?"),
+        "years": _times(365.25, r"yrs?|years?"),
+        "h": _times(1 / 24, r"\bhrs?\b|hours?"),
+    },
 }
 """For each number that may be written in another unit: ours first, then the others."""
 

@@ -18,7 +18,14 @@ import pandas as pd
 from outcomes.records.columns import ALERTED, BACK, NOT_ALERTED, Column
 from outcomes.records.reading.cells import Array, clean, texts_of
 from outcomes.records.reading.problems import Problems, matches
-from outcomes.records.reading.times import DAY_AND_MONTH, ISO, YEAR_FIRST, YEAR_LAST, read_times
+from outcomes.records.reading.times import (
+    DAY_AND_MONTH,
+    ISO,
+    NAMED,
+    YEAR_FIRST,
+    YEAR_LAST,
+    read_times,
+)
 from outcomes.records.reading.units import UNITS, unit_named, unit_of
 from outcomes.settings import RecordsSettings
 
@@ -31,6 +38,11 @@ SPREADSHEET_ERRORS = frozenset(
 _PLAIN_NUMBER = r"^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?$"
 _NUMBER_AND_UNIT = r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)\s*[^\d\s.,:+-][^\d]*\d?$"
 _OWN_UNIT = re.compile(r"^([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*°?\s*([^\d\s.,:+-]\D*)$")
+_DURATION = re.compile(
+    r"(?i)^(?:(?P<h>\d{1,2})\s*(?:h|hrs?|hours?)\.?[\s,]*(?:and\s*)?)?"
+    r"(?:(?P<m>\d{1,3})\s*(?:m|mins?|minutes?|')\.?[\s,]*(?:and\s*)?)?"
+    r"(?:(?P<s>\d{1,2})\s*(?:s|secs?|seconds?|\"|'')\.?)?$"
+)
 _COMMA_NUMBER = r"^[+-]?\d*(,\d+)+(\.\d+)?$"
 _MINUTES_SECONDS = r"^(\d{1,2}:)?\d{1,3}:[0-5]\d$"
 
@@ -95,7 +107,7 @@ def read_column(
     )
     values: pd.Series[Any]
     if column.type == "time":
-        values = read_times(texts, filled, settings.date_order, problems)
+        values = read_times(texts, filled, settings.date_order, problems, vague=column.may_be_vague)
     elif column.type in ("number", "count"):
         unit = unit_of(column, settings, table)
         clock = "mm:ss" in UNITS.get(column.name, {})
@@ -165,10 +177,17 @@ def _read_texts(texts: Sequence[str], filled: Array, problems: Problems) -> pd.S
 def _in_own_units(
     column: Column, texts: Sequence[str], decimal: str
 ) -> tuple[list[str], npt.NDArray[np.bool_]]:
-    """Texts of a number and its unit (``45F``, ``6 in``) as numbers in our unit, and which."""
+    """Texts of a number and its unit (``45F``, ``3 m 20 s``) as numbers in our unit, and which."""
     read, own = list(texts), np.zeros(len(texts), dtype=bool)
     units = UNITS.get(column.name, {})
+    of_time = "mm:ss" in units or column.name == "set_min"
     for at, text in enumerate(texts):
+        parts = _DURATION.match(text) if of_time and text else None
+        if parts is not None and sum(part is not None for part in parts.groups()) > 1:
+            h, m, s = (int(part or 0) for part in parts.groups())
+            seconds = 3600.0 * h + 60 * m + s
+            read[at], own[at] = repr(seconds / 60 if column.name == "set_min" else seconds), True
+            continue
         found = _OWN_UNIT.match(text)
         if found is None or (("," if decimal == "." else ".") in found[1]):
             continue
@@ -196,6 +215,9 @@ def _read_words(
         allowed |= {word: word for word in (ALERTED, NOT_ALERTED)}
     read = [allowed.get(text.casefold(), "") for text in texts]
     unknown = np.array([not word for word in read], dtype=bool) & filled
+    if column.name == "moved_to":
+        for pattern in (ISO, YEAR_FIRST, YEAR_LAST, *NAMED):
+            problems.add("date for a place", unknown & matches(texts, pattern))
     problems.add("unknown word", unknown)
     return _keep(read, filled & (problems.code == 0))
 

@@ -28,9 +28,15 @@ _SAYS_NO_SOURCE = re.compile(
     r"distract(or|er|ion)s?|proof(ing)?|zero)\b"
 )
 
+_BLANK = r"\b(blank|blk|empty|control|neg(ative)? (area|run|search)|no (source|hide|aid))\b"
+
 # Signs of a word within what a unit writes, in the order to be tried.
 _SIGNS: dict[str, tuple[tuple[str, str], ...]] = {
     "result": (
+        # Of a blank area, said together with what the dog did there.
+        (rf"{_BLANK}.*\b(no|not|without|didn.?t)\b.*(alert|indicat|respon|find)", "clear"),
+        (rf"{_BLANK}.*(clear|ok\b|okay|correct|good|pass)", "clear"),
+        (rf"{_BLANK}.*(alert|indicat|respon|hit\b|fail|wrong)", "false alert"),
         (r"\bno (false|fa\b)", "clear"),
         (r"false|\bf\.?a\.?\b|\bfp\b|^f/?a$", "false alert"),
         (
@@ -39,11 +45,12 @@ _SIGNS: dict[str, tuple[tuple[str, str], ...]] = {
             "miss",
         ),
         (r"\bfind|found|\bhit|locat|^h$|^tp$|^f$", "find"),
-        (r"clear|^c$|^cl$|^tn$", "clear"),
+        (r"clear|^c$|^cl$|^tn$|^(blank|negative|empty)\W*(ok|good|correct)", "clear"),
     ),
     "moved_to": (
         (r"discard|dispos|destr|thrown|bin|burn|incinerat|gone", "discarded"),
         (r"fridge|refrig|\bfri?d?ge?\b|cooler|cold room|chiller", "refrigerator"),
+        (r"(from|out of|off) (the )?fre?e?z|fre?e?z\w* ?(out|remov|check.?out)", "ambient"),
         (r"fre?e?z|frozen", "freezer"),
         (
             r"\bout\b|taken|sign(ed)? out|check(ed)? out|room|ambient|thaw|train|field|^o$",
@@ -77,7 +84,7 @@ _ALERT = re.compile(
     r"(?i)^(final |trained |full |clear |strong |weak )?"
     r"(alert(ed|s)?|indicat(ed|ion|es)|respon(se|ded)|positive|\+)( \w+)?$"
 )
-_YES = frozenset(("yes", "y", "x", "true", "1", "✓", "✔"))
+_YES = frozenset(("yes", "y", "x", "true", "1", "✓", "✔", "√", "☑"))
 _NO = frozenset(("no", "n", "false", "0"))
 
 
@@ -144,6 +151,7 @@ def guess_word(column: Column, text: str, heading: str) -> str | None:
     >>> guess_word(blinding, "Y", "Blind?"), guess_word(blinding, "Y", "Handler knew?")
     ('single', 'open')
     """
+    text = text.replace("_", " ")
     named = named_word(column, text)
     said = yes_or_no(text)
     if column.name == "blinding" and said is not None:

@@ -151,9 +151,8 @@ class CompareSection:
 
 def make_compare(facts: Facts) -> CompareSection:
     """``compare``."""
-    alpha = facts.settings.alpha
-    confidence = 1.0 - alpha
-    found = facts.comparison
+    alpha, confidence = facts.settings.alpha, facts.settings.confidence
+    found = facts.comparison.at(confidence)
     return filled(
         CompareSection,
         found,
@@ -165,11 +164,12 @@ def make_compare(facts: Facts) -> CompareSection:
         portions=filled(
             Portions,
             facts.portions,
-            confidence=confidence,
+            confidence=1.0 - alpha,
             sentence=describe_portions(facts.portions, alpha),
         ),
         bounds=[
-            filled(Bound, b, b.comparison, **_numbers(b.comparison, _LIMITS)) for b in facts.bounds
+            filled(Bound, b, b.comparison, **_numbers(b.comparison.at(confidence), _LIMITS))
+            for b in facts.bounds
         ],
         by_kind=[
             filled(
@@ -177,12 +177,12 @@ def make_compare(facts: Facts) -> CompareSection:
                 own,
                 kind=kind,
                 finding=_is_finding(own),
-                sentence=describe_kind(kind, own, alpha),
+                sentence=describe_kind(kind, own),
             )
             for kind, own in found.by_kind.items()
         ],
         bounds_sentence=describe_bounds(facts.bounds),
-        sentence=describe_storage_compared(found, alpha),
+        sentence=describe_storage_compared(found),
     )
 
 

@@ -14,13 +14,16 @@ from outcomes.report.results.behind_finds import (
 from outcomes.report.results.compare import CompareSection
 from outcomes.report.results.finds import FindSection, WhichPredictsSection
 from outcomes.report.results.inputs import Inputs, SettingsUsed
+from outcomes.report.results.inspections import InspectionsSection
 from outcomes.report.results.lifetimes import LifetimeSection, WatchSection
+from outcomes.report.results.plan import PlanSection
 from outcomes.report.results.pool import PoolSection
 from outcomes.report.results.records import RecordsUsed
 from outcomes.report.results.retire import RetireSection
 from outcomes.report.results.searches import FalseAlertsSection, SearchTimeSection
 from outcomes.report.results.shelf import SourceHeld
-from outcomes.report.results.values import Estimate, Number
+from outcomes.report.results.stock import StockInMonths
+from outcomes.report.results.values import Number
 
 FORMAT: Literal[2] = 2
 """Goes up when a name changes."""
@@ -35,41 +38,6 @@ class MadeBy:
 
 
 MADE_BY = MadeBy(name="outcomes", version=__version__)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StockInMonths:
-    """Sources still usable in so many months."""
-
-    in_months: float
-    sources_usable: Number
-    low: Number
-    high: Number
-    confidence: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InspectionsSection:
-    """What looking at sources shows: how they changed, and what goes along with finds."""
-
-    sources: int
-    change: tuple[Estimate, ...]
-    finds: tuple[Estimate, ...]
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanSection:
-    """How far planned trials have come, and what they say."""
-
-    design: Literal["split", "pairs", "shelf"]
-    look: int
-    of_looks: int
-    done: int
-    lost: int
-    estimate: Estimate | None
-    assigned_by_lot: bool
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -90,10 +90,10 @@ def test_both_sided_and_kindless_sources_are_told(worse_refrigerated):
     assert sum(found.sources.values()) == 1 + len(
         set(other.loc[other["kind"].isin(found.kinds), "source_id"])
     )
-    said = describe_storage_compared(found, 0.05)
+    said = describe_storage_compared(found)
     assert "1 source counted on both sides" in said
     assert "7 trials left out" in said
-    assert "both sides" not in describe_storage_compared(plain, 0.05)
+    assert "both sides" not in describe_storage_compared(plain)
 
 
 def test_slopes_that_differ_leave_no_interval(worse_refrigerated):
@@ -104,7 +104,7 @@ def test_slopes_that_differ_leave_no_interval(worse_refrigerated):
     assert found.difference.risk_difference == plain.risk_difference
     assert (found.difference.low, found.difference.high, found.difference.p) == (None,) * 3
     assert all(own.low is None for own in found.by_kind.values())
-    said = describe_storage_compared(found, 0.05)
+    said = describe_storage_compared(found)
     assert "No interval is given and this is no finding: sources differ" in said
 
 

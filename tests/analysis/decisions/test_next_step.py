@@ -7,7 +7,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.analysis.decisions.next_step import NextStep, is_past_limit, plan_next_steps
+from outcomes.analysis.decisions.next_step import (
+    DogsForTests,
+    NextStep,
+    is_past_limit,
+    plan_next_steps,
+)
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.answers.facts import Facts
 from outcomes.wording.next_step import (
@@ -41,7 +46,7 @@ NOBODY = _trials(("Moss", "other", 12, 12, "2025-12-01"))
 
 
 def _plan(*shelf: ShelfSource, trials: pd.DataFrame = NOBODY) -> tuple[NextStep, ...]:
-    return plan_next_steps(shelf, [LIMIT], trials, AS_OF, 0.85)
+    return plan_next_steps(shelf, [LIMIT], DogsForTests(trials, AS_OF), 0.85)
 
 
 def test_past_the_limit_the_order_is_test() -> None:

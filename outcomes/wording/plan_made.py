@@ -1,0 +1,70 @@
+"""What ``outcomes plan`` prints: the plan, what it would show, its files, and what to do now."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from outcomes.plan.document import Plan
+from outcomes.text import Row, of_100, table
+from outcomes.wording.plan_power import (
+    DESIGNS,
+    QUESTIONS,
+    describe_buys,
+    describe_looks,
+    describe_plan_in_short,
+    describe_power,
+    describe_power_in_short,
+    describe_rates,
+    describe_smallest,
+)
+from outcomes.wording.plan_sheets import (
+    KEY_NOTE,
+    TO_HAND_OUT,
+    describe_blinding,
+    describe_roles,
+    describe_used_up,
+)
+
+
+def describe_plan_made(plan: Plan, folder: Path) -> Iterator[str]:
+    """The plan for people; names of sources and arms are not printed.
+
+    Parameters
+    ----------
+    plan
+        As made.
+    folder
+        Where its files were written.
+    """
+    yield f"{describe_power_in_short(plan)}."
+    yield plan.sentence or describe_plan_in_short(plan)
+    yield f"{QUESTIONS[plan.question]} {DESIGNS[plan.design]}"
+    yield ""
+    yield from _power_table(plan)
+    yield f"{describe_power(plan)} {describe_rates(plan)}"
+    for line in (describe_smallest(plan), describe_buys(plan)):
+        if line is not None:
+            yield line
+    yield describe_looks(plan)
+    yield ""
+    yield describe_used_up(plan)
+    yield f"{describe_roles(plan)} {describe_blinding(plan)}"
+    yield ""
+    yield (
+        f"Open {folder / 'plan.html'}, or plan.xlsx beside it, and print the sheets. {TO_HAND_OUT}"
+    )
+    yield KEY_NOTE
+    yield (
+        "When results are typed into the sheet results of plan.xlsx: outcomes brief RECORDS "
+        f"--plan {folder / 'plan.json'} --out DIR"
+    )
+
+
+def _power_table(plan: Plan) -> Iterator[Row]:
+    rows = [("weeks", "trials", "plans of 100 that would show it", "simulated, limits")]
+    for point in sorted(plan.power, key=lambda p: p.weeks):
+        own = " (this plan)" if point.weeks == plan.weeks else ""
+        limits = f"{of_100(point.low)} to {of_100(point.high)}"
+        rows.append((f"{point.weeks}{own}", f"{point.trials:,}", of_100(point.power), limits))
+    yield from table(rows)
