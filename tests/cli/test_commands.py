@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 COMMANDS = (
-    "template", "check", "join", "fit", "retire", "compare", "watch", "share", "pool", "brief",
-    "figure", "demo",
+    "template", "check", "join", "fit", "retire", "compare", "watch", "plan", "share", "pool",
+    "brief", "figure", "demo",
 )  # fmt: skip
 HEAD = ["format", "unit", "made_by", "settings", "inputs", "records"]
 ASKED_OF_FINDS = ["which_predicts", "find", "suspects", "quality", "dogs"]

@@ -56,20 +56,28 @@ def test_who_knows_all_but_one_result_learns_it() -> None:
     share = told(design)
     rng = np.random.default_rng(1)
     right = 0
-    tries = rng.choice(len(design.y), 6, replace=False)
+    tries = rng.choice(len(design.y), 3, replace=False)
     for trial in tries:
         other = design.y.copy()
         other[trial] = 1.0 - other[trial]
         _, as_shared, as_guessed = on_common_points(share, told(replace(design, y=other)))
         # The guess of the right result fits the file to its rounding; this one must not.
         right += bool(np.abs(as_shared - as_guessed).max() > 3.0 * ROUND)
-    assert right >= 5
+    assert right == len(tries)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", SEEDS)
-def test_two_shares_do_not_give_new_trials_away(seed) -> None:
-    """With every exposure known, the results of the new trials are guessed no better than blindly.
+def test_two_shares_do_not_give_new_trials_away() -> None:
+    # With every exposure known, and how many were missed, the results of 20 new trials are
+    # guessed no better than by calling all of them the commoner one.
+    tries = [_guess_new_trials(seed) for seed in SEEDS]
+    assert sum(right for right, _ in tries) <= sum(blindly for _, blindly in tries) + 5
+    # Nor any one unit's outright.
+    assert all(right < NEW_TRIALS - 1 for right, _ in tries)
+
+
+def _guess_new_trials(seed: int) -> tuple[int, int]:
+    """Right guesses among a unit's new trials, and how many calling all alike gets right.
 
     The difference of two surfaces is, near the top, the new trials' own likelihood: its slope is
     the sum of their misses' and finds' exposures. The guess is the set of misses that fits it.
@@ -86,10 +94,8 @@ def test_two_shares_do_not_give_new_trials_away(seed) -> None:
     bends = [away[:, 0] ** 2, away[:, 0] * away[:, 1], away[:, 1] ** 2]
     columns = np.column_stack([np.ones(len(away)), away, *bends])
     slope = np.linalg.lstsq(columns, after - before, rcond=None)[0][1:3]
-    # A find pulls the slope its own way, a miss the other; the number of misses is given.
+    # A find pulls the slope its own way, a miss the other.
     pull = (x - x.mean(axis=0)) @ slope
     guessed = np.ones(len(found), bool)
     guessed[np.argsort(pull)[:misses]] = False
-    right = int((guessed == found).sum())
-    blindly = max(len(found) - misses, misses)
-    assert right <= blindly + 4
+    return int((guessed == found).sum()), max(len(found) - misses, misses)

@@ -120,6 +120,7 @@ def study_pool(units: Sequence[Stored], another: Stored) -> dict[str, object]:
     row["named"] = int(cycles.changes == "falls" and age.changes == "not told")
     row["falls"] = int(cycles.changes == "falls")
     row["disagree"] = int(cycles.disagree)
+    row["age_disagree"] = int(age.disagree)
     return row
 
 
@@ -140,7 +141,7 @@ def in_short(found: pd.DataFrame) -> dict[str, str]:
         if f"{name}_held" in found:
             held, width = found[f"{name}_held"].dropna(), found[f"{name}_width"].dropna()
             told[name] = f"{held.mean():.2f} / {width.median():.2f}"
-    for name in ("named", "falls", "disagree"):
+    for name in ("named", "falls", "disagree", "age_disagree"):
         told[name] = f"{found[name].mean():.2f}"
     return told
 
@@ -182,8 +183,8 @@ def write_page(banks: Mapping[str, Sequence[Stored]], pools: int, trials: int, p
         "likelihoods added up; `told`: what is told (the sum below 5 units, from 5 on a normal",
         "between units); `hartung_knapp`: from estimates alone; `age`: as told; `another`: the",
         "prediction, held against the slope planted in one more unit. `named`: share of pools that",
-        "name cycles and not age; `falls`: that say finds fall with cycles; `disagree`: that call",
-        "the units unlike.",
+        "name cycles and not age; `falls`: that say finds fall with cycles; `disagree`,",
+        "`age_disagree`: that call the units unlike in cycles, in age.",
     ]
     for world, table in tables(banks, pools).items():
         head = ["units", *table.columns]
