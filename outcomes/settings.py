@@ -233,6 +233,8 @@ class DecisionSettings:
         When a source counts as unreliable.
     early_warning
         What the charts of early warning look for.
+    most_mass_lost
+        Share of its mass that a source may lose, for how many thaws that takes; None: not asked.
 
     Raises
     ------
@@ -254,6 +256,7 @@ between 0 and 1: perhaps 0.90.
     seed: Annotated[int, Meta(ge=0)] = 1
     rule: ReliabilityRule = field(default_factory=ReliabilityRule)
     early_warning: EarlyWarning = field(default_factory=EarlyWarning)
+    most_mass_lost: Annotated[float, Meta(gt=0, lt=1)] | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""

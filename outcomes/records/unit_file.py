@@ -39,7 +39,7 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
         *("unlogged_thaws", "cycles_from"),
     ),
     "readings": ("thawed_above_c", "frozen_below_c", "longest_gap_h"),
-    "decision": ("floor", "confidence", "alpha", "seed"),
+    "decision": ("floor", "confidence", "alpha", "seed", "most_mass_lost"),
     "rule": tuple(field.name for field in fields(ReliabilityRule)),
     "early_warning": tuple(field.name for field in fields(EarlyWarning)),
     "plan": tuple(field.name for field in fields(PlanSettings)),
@@ -139,6 +139,7 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
         confidence = 0.90
         alpha = 0.05
         seed = 1
+        most_mass_lost = 0.1              # of a source, by weighing; not asked without it
 
         [rule]                            # when a source counts as unreliable
         misses = 3                        # without these two: chosen from the unit's own finds

@@ -10,8 +10,9 @@ from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.answers.facts import Facts
 from outcomes.answers.sensitivity import Further
 from outcomes.answers.side_tests import SideTests
+from outcomes.exposure.places_read import places_read
 from outcomes.report import price_table, tables
-from outcomes.report.planned_lines import planned_lines
+from outcomes.report.planned_lines import planned_lines, settling_lines
 from outcomes.simulate import Unit, find_true_threshold
 from outcomes.text import Row, in_months, table
 from outcomes.wording.as_of import as_of_notes
@@ -42,6 +43,7 @@ from outcomes.wording.next_step import (
 )
 from outcomes.wording.numbers import few, floor_in_100, percent
 from outcomes.wording.penalised import describe_penalised
+from outcomes.wording.places_read import describe_places_read
 from outcomes.wording.quality import describe_quality
 from outcomes.wording.rows import describe_set_aside
 from outcomes.wording.search_time import describe_search_time
@@ -87,6 +89,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     fit, verdict = facts.fit, facts.verdict
     yield describe_verdict_in_short(fit, verdict, facts.retirement) + "."
     yield describe_verdict(fit, verdict, facts.retirement)
+    yield from settling_lines(facts)
     yield from planned_lines(facts)
     if fit.terms:
         yield _strong("Terms of the model")
@@ -132,6 +135,8 @@ def fit_lines(facts: Facts) -> Iterator[str]:
         yield rule
     yield _strong("What was weighed and seen")
     yield from describe_inspections(facts.inspected)
+    if (warmth := describe_places_read(places_read(facts.records))) is not None:
+        yield warmth
     together = describe_side_tests(side)
     if together is not None:
         yield _strong("Beside the verdict")
@@ -162,6 +167,7 @@ def retire_lines(facts: Facts) -> Iterator[str]:
     yield describe_retirement(facts.verdict, facts.retirement)
     if facts.verdict.verdict == "too few trials":
         yield describe_verdict(facts.fit, facts.verdict, facts.retirement)
+        yield from settling_lines(facts)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
     yield describe_shelf(facts.shelf, facts.retirement)
     aside = describe_set_aside(facts.set_aside)
@@ -198,6 +204,7 @@ def stock_lines(facts: Facts) -> Iterator[str]:
     yield describe_stock(stock)
     yield from following_lines(stock)
     if not stock.dated:
+        yield from _caution()
         return
     yield ""
     rows = [("source", "to go", "thaws a year", "reaches the limit")]
@@ -207,6 +214,7 @@ def stock_lines(facts: Facts) -> Iterator[str]:
         rows.append((s.source_id, to_go, year, describe_day(stock, s)))
     yield from table(rows, left=(0, 3))
     yield describe_stock_interval(stock)
+    yield from _caution()
 
 
 def _shelf_lines(facts: Facts) -> Iterator[str]:

@@ -44,7 +44,12 @@ def describe_inspections(found: Inspected | None) -> list[str]:
     """All that is told of inspections, a paragraph each; one line where there are none."""
     if found is None:
         return [NO_INSPECTIONS]
-    lines = [describe_looks(found), describe_change(found), describe_seen_and_finds(found)]
+    lines = [
+        describe_looks(found),
+        describe_change(found),
+        describe_mass_limit(found),
+        describe_seen_and_finds(found),
+    ]
     return [line for line in lines if line]
 
 
@@ -74,6 +79,24 @@ def describe_change(found: Inspected) -> str:
             "once."
         )
     return " ".join(told)
+
+
+def describe_mass_limit(found: Inspected) -> str | None:
+    """After how many thaws sources have lost as much as they may; None where it is not asked."""
+    limit = found.mass_limit
+    if limit is None:
+        return None
+    most = percent(round(limit.most, 4))
+    if limit.cycles is None:
+        highest = count(int(limit.observed_to), "thaw")
+        return (
+            f"The mean loss stays below {most} of mass up to {highest}, the most that a weighed "
+            f"source had been through (one-sided {percent(limit.confidence)} bound)."
+        )
+    return (
+        f"Up to {count(int(limit.cycles), 'thaw')} the mean loss is below {most} of mass "
+        f"(one-sided {percent(limit.confidence)} bound)."
+    )
 
 
 def _change(change: Change) -> str | None:

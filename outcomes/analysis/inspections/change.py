@@ -13,7 +13,9 @@ from outcomes.errors import FitError
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.inspections import gather_looks
 from outcomes.exposure.stays import History
+from outcomes.models.clustered import sandwich
 from outcomes.models.distributions import chi_square_tail, student_quantile, student_tail
+from outcomes.models.shelf_life import bound_meets_limit
 from outcomes.models.within import MOST_INFLATION, WithinFit, fit_within, inflation
 from outcomes.records.tables import Records
 
@@ -62,6 +64,29 @@ class ChangeEstimate:
     def shown(self) -> bool:
         """Whether the interval lies on one side of no change."""
         return self.low > 0.0 or self.high < 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class MassLimit:
+    """After how many thaws sources have lost as much of their mass as they may.
+
+    Attributes
+    ----------
+    most
+        Share of the mass that they may lose.
+    cycles
+        Thaws at which the upper bound of the mean loss, one-sided at ``confidence``, reaches it;
+        None where it does not within ``observed_to``.
+    confidence
+        Of the bound.
+    observed_to
+        Most thaws that a weighed source had been through.
+    """
+
+    most: float
+    cycles: float | None
+    confidence: float
+    observed_to: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +281,41 @@ def _differ_p(fit: WithinFit, kinds: int) -> float | None:
         return None
     wald = float(difference @ np.linalg.solve(spread, difference))
     return float(chi_square_tail(wald, kinds - 1))
+
+
+def mass_limit(looks: pd.DataFrame, most: float, alpha: float) -> MassLimit | None:
+    """Thaws after which the mean loss of mass may have reached the most that is allowed.
+
+    A straight line of mass lost on cycles over all sources, errors clustered by source; the
+    limit is where its upper bound meets ``most``.
+
+    Parameters
+    ----------
+    looks
+        From :func:`looks_with_exposures`.
+    most
+        Share of the mass that a source may lose.
+    alpha
+        The bound is one-sided at 1 - alpha.
+
+    Returns
+    -------
+    MassLimit or None
+        None with too few sources or weighings.
+    """
+    weighed = looks[looks["mass_lost"].notna() & looks["cycles"].notna()]
+    sources = pd.factorize(weighed["source_id"])[0]
+    cycles = weighed["cycles"].to_numpy(float)
+    if len(weighed) < FEWEST_LOOKS or sources.max() + 1 < FEWEST_SOURCES or not np.ptp(cycles):
+        return None
+    x = np.column_stack([np.ones(len(cycles)), cycles])
+    y = weighed["mass_lost"].to_numpy(float)
+    bread = np.linalg.inv(x.T @ x)
+    beta = bread @ (x.T @ y)
+    cov = sandwich(bread, x * (y - x @ beta)[:, None], [sources])
+    freedom, highest = float(sources.max()), float(cycles.max())
+    at = bound_meets_limit(beta, cov, freedom, 100.0 * most, 1.0 - alpha)
+    return MassLimit(most, None if at is None or at > highest else at, 1.0 - alpha, highest)
 
 
 def shares_blind(looks: Sequence[bool | None]) -> float | None:

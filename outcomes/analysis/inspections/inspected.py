@@ -9,7 +9,9 @@ import pandas as pd
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.inspections.change import (
     Change,
+    MassLimit,
     describe_changes,
+    mass_limit,
     shares_blind,
 )
 from outcomes.analysis.inspections.finds import SeenAndFinds, finds_and_seen
@@ -35,6 +37,9 @@ class Inspected:
         Trials the model of finds uses, and those of them before which the source had been seen.
     alpha
         Intervals are at 1 - alpha.
+    mass_limit
+        After how many thaws sources have lost as much as they may; None where it is not asked,
+        or there are too few weighings.
     """
 
     looks: int
@@ -47,6 +52,7 @@ class Inspected:
     trials: int
     seen_trials: int
     alpha: float
+    mass_limit: MassLimit | None = None
 
 
 def review_inspections(looks: pd.DataFrame, held: int, fit: FindFit) -> Inspected | None:
@@ -63,6 +69,7 @@ def review_inspections(looks: pd.DataFrame, held: int, fit: FindFit) -> Inspecte
     """
     if looks.empty:
         return None
+    most = fit.settings.most_mass_lost
     alpha, trials = fit.settings.alpha, fit.design.trials
     change = describe_changes(looks, alpha)
     finds = () if fit.mixed is None else finds_and_seen(fit, change, alpha, fit.settings.seed)
@@ -79,4 +86,5 @@ def review_inspections(looks: pd.DataFrame, held: int, fit: FindFit) -> Inspecte
         if "inspected_days" in trials
         else 0,
         alpha=alpha,
+        mass_limit=None if most is None else mass_limit(looks, most, alpha),
     )

@@ -67,6 +67,7 @@ class SettingsUsed:
     cycles_from: CyclesFrom
     rule: ReliabilityRule
     early_warning: EarlyWarning
+    most_mass_lost: float | None
     as_of: str
     tables: dict[str, list[str]]
     columns: dict[str, dict[str, list[str]]]

@@ -72,6 +72,24 @@ class SeenAndFindsTold(Estimate):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MassLimitTold:
+    """Thaws at which the upper bound of the mean loss, one-sided, reaches the most allowed.
+
+    Attributes
+    ----------
+    most
+        Share of the mass that a source may lose, as the settings have it.
+    cycles
+        Null where it is not reached within ``observed_to``.
+    """
+
+    most: float
+    cycles: Number
+    confidence: float
+    observed_to: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class InspectionsSection:
     """What looking at sources shows.
 
@@ -85,6 +103,8 @@ class InspectionsSection:
         How they changed: for all, and by kind.
     finds
         Finds against what was seen, beside the verdict.
+    mass_limit
+        Null unless the settings have ``most_mass_lost``.
     """
 
     sources: int
@@ -92,6 +112,7 @@ class InspectionsSection:
     blind: Number
     change: tuple[SeenChange, ...]
     finds: tuple[SeenAndFindsTold, ...]
+    mass_limit: MassLimitTold | None
     sentence: str
 
 
@@ -124,5 +145,6 @@ def make_inspections(found: Inspected | None) -> InspectionsSection | None:
         found,
         change=change,
         finds=finds,
+        mass_limit=None if found.mass_limit is None else filled(MassLimitTold, found.mass_limit),
         sentence=" ".join(describe_inspections(found)),
     )
