@@ -37,7 +37,7 @@ _NUMBERS: dict[Stream, tuple[int, ...]] = {
     "early warning": (),
     "inspections": (81,),
     "matched portions": (64,),
-    "power": (68,),
+    "power": (70,),
     "share found": (66,),
     "source spread": (61,),
     "unlogged thaws": (30,),

@@ -132,6 +132,10 @@ COMMANDS = list(
 LEFT_BY = {
     "template": ["unit.xlsx"],
     "join": ["joined.csv", "joined_set_aside.csv"],
+    "plan": [
+        f"plan/{name}"
+        for name in ("packing.html", "plan.html", "plan.json", "plan.xlsx", "power.png")
+    ],
     "brief": [
         "briefing/briefing.html",
         "briefing/figure.pdf",

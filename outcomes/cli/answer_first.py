@@ -68,7 +68,7 @@ def answer_first(
     """
     from outcomes.records.placing import place_first
     from outcomes.report.out_folder import FILES
-    from outcomes.report.planned_lines import planned_lines
+    from outcomes.report.planned_lines import planned_lines, settling_lines
 
     facts.answer_first()
     from outcomes.wording.limit import describe_retirement
@@ -81,6 +81,7 @@ def answer_first(
         describe_verdict_in_short(fit, verdict, retirement) + ".",
         describe_verdict(fit, verdict, retirement),
         describe_retirement(verdict, retirement),
+        *settling_lines(facts),
     )
     # A reader who has had enough of the answer still wants the files.
     with suppress(BrokenPipeError):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from outcomes.cli.options import (
+    check_key_of_plan,
     json_option,
     plan_option,
     records_argument,
@@ -64,6 +65,7 @@ def command(
     examination, read = examine_and_read(records, settings.records, plan=plan)
     usable = why_not = None
     if read is not None:
+        check_key_of_plan(read)
         joined = join(read)
         examination = with_set_aside(examination, (*joined.set_aside, *joined.notes))
         usable = usable_rows(joined, settings.decisions.rule)

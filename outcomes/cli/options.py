@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from outcomes.answers.facts import Facts
     from outcomes.answers.request import Asked
     from outcomes.records.tables import Records
-    from outcomes.settings import DecisionSettings, Settings
+    from outcomes.settings import DecisionSettings, PlanSettings, Settings
 
 records_argument = click.argument("records", type=click.Path(path_type=Path), metavar="RECORDS")
 settings_option = click.option(
@@ -64,7 +64,8 @@ json_option = click.option(
 # eighth of the time, and one command ends before much has gathered.
 COLLECT_SELDOM = (50_000, 20, 50)
 _COMMAND = re.compile(
-    r"\boutcomes (check|fit|retire|compare|brief)\b((?: --draft \S+| --out briefing| --[a-z]+)?)"
+    r"\boutcomes (check|fit|retire|compare|brief)\b"
+    r"((?: --draft (?:'[^']*'|\S+)| --out briefing| --[a-z]+)?)"
 )
 LEAST_PERCENT = 10  # a number beyond it is meant as one of a hundred
 
@@ -216,10 +217,13 @@ class Loaded:
     ----------
     records, decisions
         As read; the settings with the options of the command line in them.
+    plan
+        What planned trials would have to fit into.
     """
 
     records: Records
     decisions: DecisionSettings
+    plan: PlanSettings
 
 
 def load(unit: UnitOptions) -> Loaded:
@@ -234,7 +238,16 @@ def load(unit: UnitOptions) -> Loaded:
         raise RecordsError(
             f"{unit.records}: no trial can be used. `outcomes check {unit.records}` says why."
         )
-    return Loaded(records, settings.decisions)
+    check_key_of_plan(records)
+    return Loaded(records, settings.decisions, settings.plan)
+
+
+def check_key_of_plan(records: Records) -> None:
+    """Refuse a key that was damaged or changed before anything is worked out or written."""
+    if records.plan is not None:
+        from outcomes.plan.document import plan_from_bytes
+
+        plan_from_bytes(records.plan.content, records.plan.file)
 
 
 def gather(
@@ -261,6 +274,7 @@ def gather(
         loaded.decisions,
         as_of=moment(as_of),
         asked=asked,
+        plan_settings=loaded.plan,
         further=further,
         pool=pool,
         jobs=cores(),

@@ -42,12 +42,13 @@ from outcomes.report.answer_figure import (
     draw_sheet,
     drawn_curves,
     figure_footer,
+    needed_of,
     records_footer,
     threshold_marks,
 )
 from outcomes.report.floor_control import figure_alt, floor_control
 from outcomes.report.paper_face import paper_faces
-from outcomes.report.planned_lines import planned_lines
+from outcomes.report.planned_lines import planned_lines, settling_lines
 from outcomes.report.shelf_rows import lowest_of_scale, place_on_scale, shelf_rows
 from outcomes.text import count
 from outcomes.wording.as_of import as_of_notes
@@ -56,6 +57,7 @@ from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 from outcomes.wording.dogs import DOG_CAUTION
 from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.figure import (
+    NEEDED_CAPTION,
     describe_circles,
     describe_figure_in_short,
     describe_main_figure,
@@ -67,7 +69,7 @@ from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
 from outcomes.wording.limit import describe_order, describe_retirement
 from outcomes.wording.limitations import describe_limitations
-from outcomes.wording.method import INTERVAL_NOTE, describe_method, p_of_term
+from outcomes.wording.method import describe_intervals, describe_method, p_of_term
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
 from outcomes.wording.places_read import describe_places_read
@@ -88,6 +90,7 @@ from outcomes.wording.shelf import (
     SHELF_NOTE,
     describe_past_limit,
     describe_shelf,
+    wear_heading,
 )
 from outcomes.wording.side_tests import describe_side_tests
 from outcomes.wording.stock import describe_stock, describe_stock_interval, stock_lines
@@ -187,21 +190,29 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     """
     if describe_nothing_drawn(facts.retirement, facts.lifetime) is not None:
         return None
+
+    def drawing(done: int) -> None:
+        facts.working.meter("pictures drawn", done, 4)
+
     floors = [(point.floor, threshold_marks(point.retirement)) for point in floor_grid(facts)]
     figure = draw_sheet(facts, "", "", floors, sheet=IN_PAGE)
     layers = tuple(floor_layer(figure, drawn_curves(facts), *at) for at in floors)
     hide_floor(figure)
     own = [floor for floor, _ in floors].index(facts.settings.floor)
+    drawing(1)
     history, trials = facts.joined.history, facts.joined.trials
     records = draw_records_figure(history, trials, records_footer(facts), sheet=RECORDS_IN_PAGE)
+    drawing(2)
     wear_out = draw_wear_out_in_page(facts.lifetime) if facts.lifetime.curve else None
     stock = draw_stock_figure(facts.stock, figure_footer(facts)) if facts.stock.dated else None
+    narrow = _narrow(facts, floors, own)
+    drawing(3)
     drawn = PageFigure(
         svg=compact_svg(render_figure(figure, "svg")),
         layers=layers,
         own_layer=layers[own],
         view_box=size_pt(figure),
-        narrow=_narrow(facts, floors, own),
+        narrow=narrow,
         records=compact_svg(render_figure(records, "svg")),
         records_alt=f"Figure: {describe_figure(records)[0]}.",
         wear_out=None if wear_out is None else compact_svg(render_figure(wear_out, "svg")),
@@ -209,6 +220,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
         stock=None if stock is None else compact_svg(render_figure(stock, "svg")),
         stock_alt="" if stock is None else f"Figure: {describe_stock(facts.stock)}",
     )
+    drawing(4)
     # Another process may have worked at these meanwhile.
     facts.answer_all()
     return drawn
@@ -223,6 +235,7 @@ def _narrow(
         *floors[own],
         facts.comparison.at(facts.settings.confidence),
         other_floors=floors,
+        needed=needed_of(facts),
     )
     layers = tuple(floor_layer(figure, curves, *at) for at in floors)
     hide_floor(figure)
@@ -326,21 +339,29 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             "low": lowest,
             "floor": place_on_scale(settings.floor, lowest),
             "latest": LATEST,
+            "wear": wear_heading(facts.counted_by),
         },
-        "interval_note": INTERVAL_NOTE if fit.mixed is not None else None,
+        "interval_note": describe_intervals(settings.confidence, settings.alpha)
+        if fit.mixed is not None
+        else None,
         "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, storage, retire),
         "figure_caption": " ".join(
             filter(
                 None,
                 (
-                    describe_figure_in_short(facts.retirement, settings.confidence),
+                    NEEDED_CAPTION
+                    if needed_of(facts) is not None
+                    else describe_figure_in_short(facts.retirement, settings.confidence),
                     None if facts.planned is None else describe_planned_in_short(facts.planned),
                 ),
             )
         ),
         "planned": planned_lines(facts),
-        "figure_notes": " ".join(
+        "settles": settling_lines(facts),
+        "figure_notes": ""
+        if needed_of(facts) is not None
+        else " ".join(
             filter(
                 None,
                 (

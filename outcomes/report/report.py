@@ -12,7 +12,7 @@ from outcomes.answers.sensitivity import Further
 from outcomes.answers.side_tests import SideTests
 from outcomes.exposure.places_read import places_read
 from outcomes.report import price_table, tables
-from outcomes.report.planned_lines import planned_lines
+from outcomes.report.planned_lines import planned_lines, settling_lines
 from outcomes.simulate import Unit, find_true_threshold
 from outcomes.text import Row, in_months, table
 from outcomes.wording.as_of import as_of_notes
@@ -89,6 +89,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     fit, verdict = facts.fit, facts.verdict
     yield describe_verdict_in_short(fit, verdict, facts.retirement) + "."
     yield describe_verdict(fit, verdict, facts.retirement)
+    yield from settling_lines(facts)
     yield from planned_lines(facts)
     if fit.terms:
         yield _strong("Terms of the model")
@@ -166,6 +167,7 @@ def retire_lines(facts: Facts) -> Iterator[str]:
     yield describe_retirement(facts.verdict, facts.retirement)
     if facts.verdict.verdict == "too few trials":
         yield describe_verdict(facts.fit, facts.verdict, facts.retirement)
+        yield from settling_lines(facts)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
     yield describe_shelf(facts.shelf, facts.retirement)
     aside = describe_set_aside(facts.set_aside)

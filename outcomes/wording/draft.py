@@ -5,7 +5,6 @@ from __future__ import annotations
 import shlex
 from collections import Counter
 from collections.abc import Iterator
-from pathlib import Path
 
 from outcomes.records.suggest import Draft
 from outcomes.records.tables import Examination
@@ -15,7 +14,7 @@ MOST_REASONS = 3
 
 
 def describe_draft(
-    draft: Draft, file: Path, examination: Examination, *, new_lines: bool
+    draft: Draft, file: object, examination: Examination, *, new_lines: bool
 ) -> Iterator[str]:
     """How many trials can be used with a draft, and why the others cannot.
 
@@ -58,7 +57,7 @@ def describe_next_step() -> str:
     return "Then run outcomes check once more, and the briefing: outcomes brief --out briefing"
 
 
-def describe_first_draft(file: Path) -> str:
+def describe_first_draft(file: object) -> str:
     """The command that writes the lines below into a file of their own."""
     return (
         f"Run outcomes check --draft {shlex.quote(str(file))} first: it writes these lines into "

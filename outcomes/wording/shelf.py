@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from outcomes.analysis.decisions.before_and_since import FindsBeforeAndSince, TrialSpan
-from outcomes.analysis.decisions.next_step import SETTLED_SOON, is_past_limit, worth_a_test
+from outcomes.analysis.decisions.next_step import BATCH, SETTLED_SOON, is_past_limit, worth_a_test
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING, WhichPredicts
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.finds.usable_trials import on_late_logs
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
-from outcomes.text import count
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName
+from outcomes.text import count, in_months
 from outcomes.wording.limit import limits_named, limits_set
 from outcomes.wording.numbers import (
     finds_in_100,
@@ -36,6 +36,18 @@ def describe_cycles_in_short(source: ShelfSource) -> str:
     if source.cycles is None:
         return "?"
     return f"{'≥ ' if source.log_begins_late else ''}{round(source.cycles):,}"
+
+
+def describe_wear_in_short(source: ShelfSource, by: ExposureName) -> str:
+    """Cycles, or whole months of age, for a column headed so: "12", "≥ 12", "?"."""
+    if by == "cycles":
+        return describe_cycles_in_short(source)
+    return "?" if source.age_days is None else in_months(source.age_days)
+
+
+def wear_heading(by: ExposureName) -> str:
+    """What stands over that column."""
+    return "cycles" if by == "cycles" else "months"
 
 
 def describe_late_logs(fit: FindFit, verdict: WhichPredicts) -> str:
@@ -181,7 +193,8 @@ def _unsure_reason(source: ShelfSource, floor: float) -> str:
     """What more trials would do for a source whose interval holds the floor."""
     at, more = floor_in_100(floor), source.trials_to_settle
     if more is not None and more <= SETTLED_SOON:
-        return f"not settled: about {count(two_digits(more), 'more trial')}, then ask again"
+        told = f"not settled: about {count(two_digits(more), 'more trial')} would settle it"
+        return f"{told}; run {BATCH}, then ask again" if more > BATCH else told
     # A best estimate near the floor by luck asks for many trials only while it stays there.
     sides = source.could_be_far(floor)
     if sides:

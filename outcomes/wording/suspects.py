@@ -81,8 +81,8 @@ def _none_shown(suspects: Sequence[Suspect], called: bool) -> str:
         return f"Of {names}, none was found to go with finds in these records."
     number = _NUMBERS[len(suspects)]
     return (
-        f"Asked about {number} suspect{'' if len(suspects) == 1 else 's'} at once ({names}), these "
-        "records show none beyond the answer above: that would take more trials and sources."
+        f"Asked of {number} possible reason{'' if len(suspects) == 1 else 's'} at once ({names}), "
+        "these records show none beyond the answer above. That would take more trials and sources."
     )
 
 
@@ -97,20 +97,22 @@ def _finding(
         best = max(suspects, key=lambda s: s.weight)
         alone = [SUSPECT_WORDS[s.exposure] for s in suspects if _holds(s.alone, alpha)]
         text = (
-            f"Asked about {_NUMBERS[len(suspects)]} suspects at once ({names}), these records "
-            "cannot part them"
+            f"Asked of {_NUMBERS[len(suspects)]} possible reasons at once ({names}), these "
+            "records cannot tell which it is"
             if called
             else f"Of {names}, something goes with finds, but these records cannot tell which"
         )
         if len(alone) > 1:
-            text += f": {joined(alone)} each do when asked alone, none once the others are held"
+            which = "each of them" if len(alone) == len(suspects) else f"each of {joined(alone)}"
+            text += f". {which[0].upper()}{which[1:]} goes with finds by itself"
+            text += "; none still does with the others held the same"
         if not any(s.shape.bent for s in suspects):
             text += (
                 f". If it is one alone, most support ({of_100(best.weight)} in 100) goes to "
                 f"{SUSPECT_WORDS[best.exposure]}"
             )
         return (
-            f"{text}. To tell {len(suspects)} suspects apart takes more "
+            f"{text}. To tell {len(suspects)} reasons apart takes more "
             "than to tell cycles from age."
         )
     if any(s.shape.bent for s in suspects):
@@ -123,7 +125,7 @@ def _finding(
         return f"{text}. {_NO_OTHERS}." if len(supported) < len(suspects) else f"{text}."
     told = [f"{SUSPECT_WORDS[s.exposure]} ({of_100(s.importance)} in 100)" for s in supported]
     text = (
-        f"Of {names}, finds go with {joined(told)} once the others are held the same; in brackets "
+        f"Of {names}, finds go with {joined(told)} once the others are held the same. In brackets: "
         "the support for its having a part"
     )
     near = [

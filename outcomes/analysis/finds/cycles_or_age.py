@@ -29,6 +29,10 @@ _VETO = 5.0  # the best of many shapes is given up for the circles alone at a fi
 _TIED = 0.9  # correlation from which the variance of either is over five times what it might be
 
 
+LARGE_FALL = 15.0
+"""Finds in 100 between always found and the usual floor: it would matter to anyone."""
+
+
 @dataclass(frozen=True, slots=True)
 class WhichPredicts:
     """The verdict, and what it rests on.
@@ -123,6 +127,13 @@ class WhichPredicts:
     def no_limit(self) -> bool:
         """Whether too many cycles are not on record for a limit by either exposure."""
         return self.age_withheld or self.thaws_missing >= MUCH_MISSING
+
+    @property
+    def settles_nothing(self) -> bool:
+        """Whether the records leave open what matters: none is named, and a large fall may be."""
+        if self.verdict == "no change detected":
+            return max(self.largest_fall.values(), default=0.0) >= LARGE_FALL
+        return self.verdict in ("too few trials", "cannot be told apart")
 
     @property
     def tied(self) -> bool:

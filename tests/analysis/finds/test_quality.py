@@ -351,7 +351,7 @@ def test_the_same_fit_gives_the_same_check(fit, quality):
     [
         (0.5, 0.4, "No sign that finds changed over calendar time"),
         (0.95, 0.4, "Whether finds changed over calendar time could hardly be asked about"),
-        (0.95, 0.001, "; calendar time is so closely tied to the other terms"),
+        (0.95, 0.001, ". Calendar time is so closely tied to the other terms"),
     ],
 )
 def test_no_sign_is_not_said_with_a_tied_calendar(explained: float, p: float, said: str) -> None:

@@ -125,7 +125,7 @@ def test_nearly_copied_suspects_are_too_tied(trials) -> None:
     )
     assert compared.suspect("age_days").variance_inflation > 100.0
     assert compared.suspect("age_days").most_like[0] == "cycles"
-    assert "cannot part them" in describe_suspects(compared, CYCLES, UNTOLD)
+    assert "cannot tell which it is" in describe_suspects(compared, CYCLES, UNTOLD)
 
 
 def test_exact_copy_is_left_out_by_name(trials) -> None:
