@@ -40,6 +40,10 @@ WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight",
 NTH = ("", "first", "second", "third", "fourth")
 # The name a module of the package has on the pages.
 MODULES = {
+    "asked_again": "analysis.monitoring.asked_again", "charts": "analysis.monitoring.charts",
+    "before_and_since": "analysis.decisions.before_and_since",
+    "dog_effects": "analysis.finds.dog_and_source_effects", "kinds": "analysis.finds.kinds",
+    "next_step": "analysis.decisions.next_step", "stock": "analysis.decisions.stock",
     "bootstrap": "analysis.decisions.bootstrap", "bounds": "analysis.decisions.storage_bounds",
     "chance": "analysis.lifetimes.chance", "compare": "analysis.decisions.compare",
     "curve": "analysis.decisions.curve", "cusum": "models.cusum",

@@ -179,7 +179,6 @@ COMMANDS = list(
 PLAN_FILES = ("packing.html", "plan.html", "plan.json", "plan.xlsx", "power.png")
 # What each command leaves behind, by what it is called with.
 LEFT_BY = {
-    "check records --draft": ["unit.toml"],
     "figure": ["shelf.png"],
     "plan": [f"plan/{name}" for name in PLAN_FILES],
     "template": ["unit.xlsx"],
