@@ -119,6 +119,8 @@ class RecordsSettings:
         Table → the unit's columns in which an empty cell means what stands above it.
     ticked
         Table → the unit's columns in which a mark stands for their heading.
+    dog_columns
+        Table → the unit's columns that are each a dog's, with its result on the hide of the row.
     fold_labels
         Columns of labels in which case, blanks, ``#`` and leading zeros tell nothing apart.
     words
@@ -163,6 +165,7 @@ class RecordsSettings:
     header_row: Mapping[str, int] = field(default_factory=dict)
     same_as_above: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     ticked: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    dog_columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     fold_labels: tuple[str, ...] = ()
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     date_order: DateOrder | None = None
@@ -184,7 +187,7 @@ class RecordsSettings:
     def __post_init__(self) -> None:
         """Refuse what cannot be, and take mappings so that nobody can change them."""
         # One name may be given as it is, for the several that there can be.
-        for name in ("tables", "same_as_above", "ticked"):
+        for name in ("tables", "same_as_above", "ticked", "dog_columns"):
             object.__setattr__(self, name, _several(getattr(self, name)))
         if isinstance(self.columns, Mapping):
             of_tables = {table: _several(names) for table, names in self.columns.items()}
@@ -230,6 +233,8 @@ class DecisionSettings:
         When a source counts as unreliable.
     early_warning
         What the charts of early warning look for.
+    most_mass_lost
+        Share of its mass that a source may lose, for how many thaws that takes; None: not asked.
 
     Raises
     ------
@@ -251,6 +256,7 @@ between 0 and 1: perhaps 0.90.
     seed: Annotated[int, Meta(ge=0)] = 1
     rule: ReliabilityRule = field(default_factory=ReliabilityRule)
     early_warning: EarlyWarning = field(default_factory=EarlyWarning)
+    most_mass_lost: Annotated[float, Meta(gt=0, lt=1)] | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""

@@ -317,16 +317,16 @@ def suspects_and_verdict(told: Telling) -> Found:
     words = {"cycles": "freeze/thaw cycles", "age": r"\bage\b"}
     named = {"cycles": ["cycles"], "age": ["age"], "both": ["cycles", "age"]}.get(verdict, [])
     for where, text in told.texts.items():
-        for said in re.findall(r"finds go (?:only )?with ([^\n]*?) once the others", text):
+        for said in re.findall(r"finds go with ([^\n]*?) once the others", text):
             for noun, pattern in words.items():
                 if re.search(pattern, said) and noun not in named:
                     yield f"{where}: finds go with {said!r}, and the verdict is {verdict!r}"
-            if "only" in text and named and not any(re.search(words[n], said) for n in named):
-                yield f"{where}: finds go only with {said!r}, and the verdict is {verdict!r}"
+            if named and not any(re.search(words[n], said) for n in named):
+                yield f"{where}: finds go with {said!r} alone, and the verdict is {verdict!r}"
         if verdict in _CHANGES and "none was found to go with finds" in text:
             yield f"{where}: no suspect goes with finds, and the verdict is {verdict!r}"
-        if verdict == "cannot be told apart" and "finds go only with" in text:
-            yield f"{where}: one suspect alone, where cycles and age cannot be told apart"
+        if "finds go only with" in text:
+            yield f"{where}: that nothing else has a part, which no records show"
 
 
 def kinds_and_sources(told: Telling) -> Found:
@@ -368,6 +368,31 @@ def loss_and_chance(told: Telling) -> Found:
         yield "results.json has rates of loss, where no more met the rule than by chance"
     if chance["told"] == "no more than chance" and chance["p"] < told.results["settings"]["alpha"]:
         yield f"no more than chance gives, with p {chance['p']}"
+
+
+def told_by_what_is_named(told: Telling) -> Found:
+    """Where age alone is named, nothing is told cycle by cycle."""
+    if told.results["which_predicts"]["verdict"] != "age":
+        return
+    for where, text in told.texts.items():
+        said = re.search(r"become unreliable in the next \d+ cycles", text)
+        if said:
+            yield f"{where}: {said.group()!r}, and the verdict is age"
+    if told.results["lifetime"]["cycle_by_cycle"]["next_cycles"]:
+        yield "results.json tells losses by cycles, and the verdict is age"
+
+
+def one_p_value(told: Telling) -> Found:
+    """Cycles and age are significant in the table of terms where they are in the answer's tests."""
+    which, alpha = told.results["which_predicts"], told.results["settings"]["alpha"]
+    tests = {"cycles": "cycles_given_age_p", "age_days": "age_given_cycles_p"}
+    table = re.search(r"(?ms)^Terms of the model$.*?^standard deviations", told.texts["fit"])
+    for term, test in tests.items():
+        row = table and re.search(rf"(?m)^{term} .*? (\d\.\d+)$", table.group())
+        if not row or which[test] is None:
+            continue
+        if (float(row.group(1)) < alpha) != (which[test] < alpha):
+            yield f"{term}: p {row.group(1)} in the table, {which[test]} in the answer's test"
 
 
 def storage_compared(told: Telling) -> Found:
@@ -545,6 +570,8 @@ CHECKS: tuple[Callable[[Telling], Found], ...] = (
     suspects_and_verdict,
     kinds_and_sources,
     loss_and_chance,
+    told_by_what_is_named,
+    one_p_value,
     storage_compared,
     counts_of_trials,
     one_number_one_rounding,

@@ -66,7 +66,7 @@ def made_plan(
                         order=order,
                         dog_id=dog,
                         handler_id=None,
-                        area="CADBFEGH"[(k + day) % 8],
+                        area="CADBFEGHMKLJ"[(k + day) % 12],
                         container="90" if kept is None else kept.container,
                         source_id=None if kept is None else kept.source_id,
                         arm=None if kept is None else kept.arm,

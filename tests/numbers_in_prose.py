@@ -40,6 +40,8 @@ WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight",
 NTH = ("", "first", "second", "third", "fourth")
 # The name a module of the package has on the pages.
 MODULES = {
+    "change": "analysis.inspections.change", "pool_answer": "pool.answer", "prior": "pool.prior",
+    "disclosure": "pool.disclosure",
     "asked_again": "analysis.monitoring.asked_again", "charts": "analysis.monitoring.charts",
     "before_and_since": "analysis.decisions.before_and_since",
     "dog_effects": "analysis.finds.dog_and_source_effects", "kinds": "analysis.finds.kinds",

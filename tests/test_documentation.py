@@ -14,9 +14,11 @@ import pytest
 
 from outcomes.records.columns import TABLES
 from outcomes.records.unit_file import load_settings
+from outcomes.report.share_file import share_bytes
 from outcomes.settings import Settings
 
 from . import numbers_in_prose
+from .pool.shares import shares_of
 
 ROOT = Path(__file__).parents[1]
 LONGEST = 28  # words; of running text between marks that end a thought
@@ -181,6 +183,8 @@ PLAN_FILES = ("packing.html", "plan.html", "plan.json", "plan.xlsx", "power.png"
 LEFT_BY = {
     "figure": ["shelf.png"],
     "plan": [f"plan/{name}" for name in PLAN_FILES],
+    "share": ["ours.json"],
+    "pool": [f"pool/{name}" for name in ("pool.html", "pool.json", "pool.png", "pool.svg")],
     "template": ["unit.xlsx"],
     "join": ["joined.csv", "joined_set_aside.csv"],
     "brief": [
@@ -201,9 +205,14 @@ def test_a_command_on_a_page_runs(name: str, line: str, tmp_path: Path) -> None:
     shutil.copytree(ROOT / "synthetic_data", tmp_path / "records")
     program, *arguments = line.split()
     assert program == "outcomes"
+    given = {argument for argument in arguments if argument in ("ours.json", "theirs.json")}
+    if arguments[0] == "pool":
+        for share, place in zip(shares_of(2), sorted(given), strict=True):
+            (tmp_path / place).write_bytes(share_bytes(share))
     done = _run(arguments, tmp_path)
     assert done.returncode == 0, done.stderr
     made = {p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*") if p.is_file()}
+    made -= given if arguments[0] == "pool" else set()
     made -= {f"records/{p.name}" for p in (ROOT / "synthetic_data").iterdir()}
     called_with = " ".join(arguments)
     left = next((names for start, names in LEFT_BY.items() if called_with.startswith(start)), [])

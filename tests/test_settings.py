@@ -12,6 +12,7 @@ from outcomes.places import PLACES
 from outcomes.settings import (
     DecisionSettings,
     EarlyWarning,
+    PlanSettings,
     RecordsSettings,
     ReliabilityRule,
     Settings,
@@ -68,6 +69,10 @@ def test_options_given_win_and_others_stay() -> None:
         (ReliabilityRule, {"misses": 4, "window": 3}, "misses (4) is more than window (3)"),
         (ReliabilityRule, {"misses": 4}, "misses is given without window. Give both or neither"),
         (EarlyWarning, {"within": 4}, "a whole number from 5 to 1000"),
+        (PlanSettings, {"weeks": 1}, "weeks = 1 cannot be used. Give a whole number from 2 to 104"),
+        (PlanSettings, {"training_days": ("Tue",)}, "a list, each of it "),
+        (PlanSettings, {"starts_on": "soon"}, "a date, written 2026-03-14"),
+        (PlanSettings, {"sources": "S1"}, "a list, each of it text in quotation marks"),
         (RecordsSettings, {"unlogged_thaws": "guess"}, '"infer" or "strict"'),
         (RecordsSettings, {"date_order": "dmy"}, '"day first" or "month first"'),
         (RecordsSettings, {"words": {"result": "find"}}, "names with what they stand for"),

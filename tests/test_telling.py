@@ -49,7 +49,7 @@ def _alerts(n: int, *terms: Estimate, side: SideTests = UNTOLD) -> str:
 def _searches(n: int, *terms: Estimate, side: SideTests = UNTOLD) -> str:
     fit: Any = SimpleNamespace(
         n=n, finds=n, sources=n, dogs=n, terms=terms, copies={}, reason=None, alpha=0.05,
-        last_quarter=0.02, cut_off=False, curve=None,
+        last_quarter=0.02, cut_off=False, curve=None, shapes={},
     )  # fmt: skip
     return describe_search_time(fit, side)
 

@@ -7,7 +7,7 @@ their composition.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
@@ -18,10 +18,10 @@ import pandas as pd
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.answers.background import Questions
 from outcomes.answers.request import Asked
-from outcomes.errors import RecordsError
+from outcomes.errors import PlanError, RecordsError
 from outcomes.exposure.trials import Joined, join
 from outcomes.records.tables import Finding, Records
-from outcomes.settings import DecisionSettings
+from outcomes.settings import DecisionSettings, PlanSettings
 
 if TYPE_CHECKING:
     from outcomes.analysis.decisions.before_and_since import FindsBeforeAndSince
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from outcomes.analysis.finds.dog_and_source_effects import DogReview
     from outcomes.analysis.finds.specifications import Specifications
     from outcomes.analysis.finds.validation import Quality
+    from outcomes.analysis.inspections.inspected import Inspected
     from outcomes.analysis.monitoring.asked_again import AskedAgain
     from outcomes.analysis.monitoring.charts import Watch
     from outcomes.analysis.results import Lifetime
@@ -51,6 +52,9 @@ if TYPE_CHECKING:
     from outcomes.answers.planned import Planned
     from outcomes.answers.sensitivity import Further
     from outcomes.answers.side_tests import SideTests
+    from outcomes.exposure.cycles_and_age import ExposureName
+    from outcomes.plan.outline import Outline
+    from outcomes.pool.prior import UnitWithPool
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
@@ -98,6 +102,8 @@ class Facts:
         The moment the shelf is judged at.
     asked
         What was asked for beside what settings say.
+    plan_settings
+        What planned trials would have to fit into.
     with_further
         Whether what stands behind the answer on finds is asked too.
     working
@@ -109,6 +115,7 @@ class Facts:
     joined: Joined
     as_of: pd.Timestamp
     asked: Asked = field(default=Asked())
+    plan_settings: PlanSettings = field(default=PlanSettings())
     with_further: bool = True
     working: Working = field(default=Working(), repr=False)
 
@@ -149,6 +156,11 @@ class Facts:
             "storage": len(self.records.storage),
             "trials": len(self.joined.trials),
             "dogs": len(self.records.dogs),
+            **{
+                name: len(getattr(self.records, name))
+                for name in ("readings", "inspections")
+                if self.records.rows_in.get(name)
+            },
         }
 
     @property
@@ -195,6 +207,15 @@ class Facts:
         self.working.progress("Asking whether cycles or age predicts finds")
         refitted = partial(self.working.meter, "simulated records refitted")
         return which_predicts(fit, jobs=self.working.jobs, progress=refitted)
+
+    @cached_property
+    def with_pool(self) -> UnitWithPool | None:
+        """The unit's own slopes beside those of other units; None where none were given."""
+        if self.asked.pool is None:
+            return None
+        from outcomes.pool.prior import set_beside
+
+        return set_beside(self.fit_by_lines, self.verdict.verdict, self.asked.pool)
 
     @cached_property
     def retirement(self) -> Retirement:
@@ -264,6 +285,12 @@ class Facts:
         """
         return self._shelf_and_left[1]
 
+    @property
+    def counted_by(self) -> ExposureName:
+        """What a source's wear is told by: what the first limit is by, else cycles."""
+        limits = self.retirement.thresholds
+        return limits[0].by if limits else "cycles"
+
     @cached_property
     def stock(self) -> Stock:
         """When each source held reaches its limit, and how many are usable ahead."""
@@ -286,9 +313,7 @@ class Facts:
         """Source → finds in its latest trials and before them, as counted."""
         from outcomes.analysis.decisions.before_and_since import finds_before_and_since
 
-        limits = self.retirement.thresholds
-        by = limits[0].by if limits else "cycles"
-        return finds_before_and_since(self.joined.trials, self.as_of, by)
+        return finds_before_and_since(self.joined.trials, self.as_of, self.counted_by)
 
     @cached_property
     def next_steps(self) -> tuple[NextStep, ...]:
@@ -343,6 +368,25 @@ class Facts:
         trials = self.joined.trials
         return tell_planned(plan, analyse_plan(plan, trials), trials)
 
+    @cached_property
+    def outline(self) -> Outline | None:
+        """The plan that would settle what these records cannot say.
+
+        None where they can, where planned trials are under way, and where the unit could carry
+        out none.
+        """
+        if self.records.plan is not None or not self.verdict.settles_nothing:
+            return None
+        from outcomes.answers.planned import plan_request
+        from outcomes.plan.outline import outline_plan
+        from outcomes.plan.unit import unit_facts
+
+        request = plan_request(self.plan_settings, self.settings)
+        try:
+            return outline_plan(unit_facts(self.records, self.joined), request)
+        except PlanError:
+            return None
+
     @property
     def told_by_lot(self) -> bool:
         """Whether planned trials, assigned by lot, have come to a look."""
@@ -370,15 +414,26 @@ class Facts:
 
     @cached_property
     def lasting(self) -> Lasting:
-        """How long sources stay reliable, asked further."""
+        """How long sources stay reliable, asked further; by cycles only where those may matter."""
+        from outcomes.analysis.lifetimes.regression import not_by_cycles
+
         found: Lasting = self._answer("lasting")
-        return found
+        if self.verdict.verdict != "age":
+            return found
+        return replace(found, next_cycles=not_by_cycles(found.next_cycles))
 
     @cached_property
     def watched(self) -> Watch:
         """Charts of every source and every dog."""
         self._put_watched()
         found: Watch = self._questions.answer("watched")
+        return found
+
+    @cached_property
+    def inspected(self) -> Inspected | None:
+        """What was weighed and seen of sources, and whether finds go along with it."""
+        self._put_inspected()
+        found: Inspected | None = self._questions.answer("inspected")
         return found
 
     @cached_property
@@ -486,6 +541,14 @@ class Facts:
 
         self._questions.put("watched", watch, self.fit)
 
+    def _put_inspected(self) -> None:
+        from outcomes.analysis.inspections.change import looks_with_exposures
+        from outcomes.analysis.inspections.inspected import review_inspections
+
+        looks = looks_with_exposures(self.records, self.joined.history)
+        held = len(self.records.sources)
+        self._questions.put("inspected", review_inspections, looks, held, self.fit)
+
     def _put_asked_again(self) -> None:
         from outcomes.analysis.monitoring.asked_again import ask_again
 
@@ -532,9 +595,12 @@ class Facts:
                 self._put_further()
                 self._put_watched()
                 self._put_asked_again()
+            self._put_inspected()
             self._put_side_question("search_time")
-        _ = (self.verdict, self.retirement, self.price, self.shelf, self.left)
-        _ = (self.comparison, self.portions, self.bounds)
+        _ = (self.verdict, self.retirement)
+        self._answer_metered("limits and shelf", ("price", "shelf", "left"))
+        _ = self.comparison
+        self._answer_metered("storage compared", ("portions", "bounds"))
 
     def answer_all(self) -> None:
         """Work out everything now, in as many processes as there are."""
@@ -543,7 +609,14 @@ class Facts:
             self.working.progress("Asking in other ways, of other suspects, and of each dog")
             _ = self.further
         self.working.progress("Search time, false alerts, and when sources become unreliable")
-        _ = (self.false_alerts, self.lasting, self.search_time, self.watched, self.asked_again)
+        names = ("false_alerts", "lasting", "search_time", "watched", "asked_again", "inspected")
+        self._answer_metered("times, alerts and charts", names)
+
+    def _answer_metered(self, what: str, names: Sequence[str]) -> None:
+        """Work out answers one after the other, and say how far it is."""
+        for done, name in enumerate(names, start=1):
+            _ = getattr(self, name)
+            self.working.meter(what, done, len(names))
 
 
 def gather_facts(
@@ -552,6 +625,7 @@ def gather_facts(
     *,
     as_of: pd.Timestamp | None = None,
     asked: Asked | None = None,
+    plan_settings: PlanSettings | None = None,
     further: bool = True,
     pool: Executor | None = None,
     jobs: int = 1,
@@ -571,6 +645,8 @@ def gather_facts(
         so that the same records give the same answer on any day.
     asked
         What is asked for beside what settings say; nothing if not given.
+    plan_settings
+        What planned trials would have to fit into (``load_settings(path).plan``).
     further
         Also ask what stands behind the answer on finds: other suspects, other
         ways of asking, shape, fit quality, dogs.
@@ -598,6 +674,7 @@ def gather_facts(
         joined=joined,
         as_of=moment,
         asked=asked or Asked(),
+        plan_settings=plan_settings or PlanSettings(),
         with_further=further,
         working=Working(pool, jobs, say, meter or (lambda *_: None)),
     )

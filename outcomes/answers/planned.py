@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from math import comb, log
 
 import numpy as np
@@ -10,7 +10,9 @@ import pandas as pd
 
 from outcomes.models.averaged_probability import averaged_probability
 from outcomes.plan.document import Plan
+from outcomes.plan.request import PlanRequest
 from outcomes.plan.result import PlannedEstimate, PlanResult
+from outcomes.settings import WEEKDAYS, DecisionSettings, PlanSettings
 
 _HALVINGS = 60
 
@@ -150,3 +152,12 @@ def _at_least(right: int, hides: int, blanks: int, called: int) -> float:
         comb(hides, k) * comb(blanks, called - k) for k in range(right, min(hides, called) + 1)
     )
     return ways / comb(hides + blanks, called)
+
+
+def plan_request(settings: PlanSettings, decisions: DecisionSettings) -> PlanRequest:
+    """What a unit's settings ask of a plan."""
+    given = {field.name: getattr(settings, field.name) for field in fields(settings)}
+    if settings.training_days is not None:
+        days = {WEEKDAYS.index(day) for day in settings.training_days}
+        given["training_days"] = tuple(sorted(days))
+    return PlanRequest(**given, floor=decisions.floor, alpha=decisions.alpha, seed=decisions.seed)

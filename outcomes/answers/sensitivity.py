@@ -61,7 +61,7 @@ FURTHER = ("ways", "suspects", "quality", "dogs", "profiles", "penalised")
 def put_further(questions: Questions, records: Records, trials: pd.DataFrame, fit: FindFit) -> None:
     """Put all of ``FURTHER``, each under its name."""
     questions.put("ways", try_specifications, fit, records)
-    questions.put("suspects", compare_suspects, trials, fit.settings)
+    questions.put("suspects", compare_suspects, trials, fit.settings, fit.design.shapes)
     questions.put("quality", check_quality, fit)
     questions.put("dogs", review_dogs, fit)
     questions.put("profiles", _profiles, fit)

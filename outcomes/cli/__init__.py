@@ -24,6 +24,8 @@ _COMMANDS = {
     "compare": "Refrigerated against frozen.",
     "watch": "Early warning: sources and dogs missed more often than expected.",
     "plan": "The next trials, by lot, so that the records can answer.",
+    "share": "What a unit may give away for pooling: no rows, no names.",
+    "pool": "Several units' shares together.",
     "brief": "The briefing: page, figure, tables, results.json.",
     "figure": "One figure for a slide.",
     "demo": "All of it on a synthetic unit, planted against found.",

@@ -36,7 +36,12 @@ class ToldFirst:
 
 @contextmanager
 def answer_first(
-    facts: Facts, records: Path, out: Path, *, as_json: bool = False
+    facts: Facts,
+    records: Path,
+    out: Path,
+    *,
+    settings_file: Path | None = None,
+    as_json: bool = False,
 ) -> Iterator[ToldFirst]:
     """Print the answer and write its figure; what is done within is to write the rest.
 
@@ -49,6 +54,8 @@ def answer_first(
         The unit's facts, nothing worked out yet.
     records
         What was handed over, as it was typed.
+    settings_file
+        The settings, where they were named.
     out
         The folder of the briefing, checked.
     as_json
@@ -61,7 +68,7 @@ def answer_first(
     """
     from outcomes.records.placing import place_first
     from outcomes.report.out_folder import FILES
-    from outcomes.report.planned_lines import planned_lines
+    from outcomes.report.planned_lines import planned_lines, settling_lines
 
     facts.answer_first()
     from outcomes.wording.limit import describe_retirement
@@ -74,11 +81,12 @@ def answer_first(
         describe_verdict_in_short(fit, verdict, retirement) + ".",
         describe_verdict(fit, verdict, retirement),
         describe_retirement(verdict, retirement),
+        *settling_lines(facts),
     )
     # A reader who has had enough of the answer still wants the files.
     with suppress(BrokenPipeError):
         for sentence in told:
-            tell(with_command(sentence, records), err=as_json)
+            tell(with_command(sentence, records, settings_file), err=as_json)
     facts.ask_meanwhile()
     with suppress(BrokenPipeError):
         for line in planned_lines(facts)[:1]:

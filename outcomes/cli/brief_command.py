@@ -21,6 +21,7 @@ from outcomes.cli.options import (
     tell_leftovers,
     with_command,
 )
+from outcomes.cli.pool_option import check_same_definition, read_pooled
 from outcomes.cli.terminal import say, tell
 
 out_option = click.option(
@@ -37,6 +38,13 @@ out_option = click.option(
 @out_option
 @click.option("--as-of", metavar="DATE", help="Judge the shelf on this day (the last trial's).")
 @either_option
+@click.option(
+    "--with-pool",
+    "pool_file",
+    type=click.Path(path_type=Path),
+    metavar="pool.json",
+    help="What other units say (`outcomes pool`), beside this unit's own answer.",
+)
 @no_names_option
 @key_option
 def command(
@@ -45,6 +53,7 @@ def command(
     out: Path,
     as_of: str | None,
     either: tuple[float, float] | None,
+    pool_file: Path | None,
     without_names: bool,
     key: Path | None,
 ) -> None:
@@ -52,6 +61,7 @@ def command(
     from outcomes.report.out_folder import check_out
 
     check_out(out, unit.records)
+    pooled = None if pool_file is None else read_pooled(pool_file)
     beside = out.resolve()
     names = Names(without_names, key, out, beside.with_name(f"{beside.name}-key.csv"))
     with ExitStack() as until_written:
@@ -63,11 +73,15 @@ def command(
                 as_of,
                 further=True,
                 pool=pool,
-                asked=Asked(either=either, without_names=without_names),
+                asked=Asked(either=either, without_names=without_names, pool=pooled),
                 change=names.change,
             )
+            if pool_file is not None:
+                check_same_definition(facts, pool_file)
             told = until_written.enter_context(
-                answer_first(facts, unit.records, out, as_json=as_json)
+                answer_first(
+                    facts, unit.records, out, settings_file=unit.settings_file, as_json=as_json
+                )
             )
             facts.answer_on_finds()
             from outcomes.records.placing import write_files
@@ -89,10 +103,14 @@ def command(
         show_json(results(facts))
         return
     tell(describe_shelf(facts.shelf, facts.retirement))
+    if facts.with_pool is not None:
+        from outcomes.wording.pool_beside import describe_with_pool
+
+        tell(describe_with_pool(facts.with_pool))
     tell(not_used_line(facts, out / "set_aside.csv"))
     noted = records_noted(facts)
     for sentence in (*noted.before, noted.sentence):
         if sentence is not None and sentence not in told.sentences:
-            tell(with_command(sentence, unit.records))
+            tell(with_command(sentence, unit.records, unit.settings_file))
     for line in report.written_lines(out):
         tell(line)

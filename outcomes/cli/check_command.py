@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING
 import click
 
 from outcomes.cli.options import (
+    check_key_of_plan,
     json_option,
     plan_option,
     records_argument,
     settings_option,
     show_json,
+    with_command,
 )
 from outcomes.cli.terminal import tell
 from outcomes.text import Row
@@ -63,6 +65,7 @@ def command(
     examination, read = examine_and_read(records, settings.records, plan=plan)
     usable = why_not = None
     if read is not None:
+        check_key_of_plan(read)
         joined = join(read)
         examination = with_set_aside(examination, (*joined.set_aside, *joined.notes))
         usable = usable_rows(joined, settings.decisions.rule)
@@ -87,13 +90,14 @@ def command(
 
 def _write_draft(records: Path, settings_file: Path | None, draft: Path) -> int:
     from outcomes.errors import OutputError
+    from outcomes.exposure.set_aside import with_set_aside
     from outcomes.exposure.trials import join
     from outcomes.records.placing import write_new
     from outcomes.records.read import examine_and_read
     from outcomes.records.suggest import draft_settings
-    from outcomes.records.unit_file import load_settings, settings_path, text_there
+    from outcomes.records.unit_file import load_settings, settings_of, settings_path, text_there
     from outcomes.report.out_folder import check_name
-    from outcomes.text import count
+    from outcomes.wording.draft import describe_draft, describe_next_step
 
     check_name(draft)
     if draft.exists() or draft.is_symlink():
@@ -114,11 +118,15 @@ def _write_draft(records: Path, settings_file: Path | None, draft: Path) -> int:
         tell(f"Nothing {more}needs to be said: the records can be read. Nothing is written.")
         return 0
     write_new(draft, made.text.encode())
-    left = f"; {count(made.left_open, 'line')} left open" if made.left_open else ""
-    tell(
-        f"{draft} written: with it {made.usable or 0:,} of {count(made.trials or 0, 'trial')} can "
-        f"be used{left}. Every {'new line' if there else 'line'} is a guess: read and correct it."
-    )
+    examination, read = examine_and_read(records, settings_of(made.text).records)
+    if read is not None:
+        joined = join(read)
+        examination = with_set_aside(examination, (*joined.set_aside, *joined.notes))
+    for line in describe_draft(made, draft, examination, new_lines=bool(there)):
+        tell(line)
+    if made.usable:
+        given = None if draft.resolve() == settings_path(records).resolve() else draft
+        tell(with_command(describe_next_step(), records, given))
     return int(not made.usable)
 
 
@@ -128,6 +136,7 @@ def _suggestion(
     """Lines for the unit's settings, and where they go; none where there is nothing to say."""
     from outcomes.records.suggest import suggest_settings
     from outcomes.records.unit_file import sections_of, settings_path
+    from outcomes.wording.draft import describe_first_draft
 
     file = settings_path(records) if settings_file is None else settings_file
     text = suggest_settings(records, settings, sections_of(file))
@@ -137,6 +146,8 @@ def _suggestion(
     if file.exists():
         yield f"Add these lines to {file}. They are guessed: read and correct every one first."
     else:
+        yield with_command(describe_first_draft(file), records)
+        yield ""
         yield (
             f"Save these lines as a text file beside the records: {file}. They are guessed: read "
             "and correct every one first; nothing is applied until you do."

@@ -59,11 +59,11 @@ def command(
     """Draw one figure for a slide.
 
     \b
-    NAME is main, shelf (each source against the floor), storage (refrigerated
-    against frozen), wear-out (how long sources last), price (what limits cost),
-    watch (early warning), search-time (found by every minute), false-alerts,
-    next-cycles (what 5 more cost), records (where every source was when), ways
-    (asked in other ways) or calibration.
+    NAME is main, shelf (each source against the floor), stock (when each
+    reaches its limit), storage (refrigerated against frozen), wear-out (how long
+    sources last), price (what limits cost), watch (early warning), search-time
+    (found by every minute), false-alerts, next-cycles (what 5 more cost), records
+    (where every source was when), ways (asked in other ways) or calibration.
     """  # noqa: D301 (click keeps the lines)
     from outcomes.errors import UsageError
     from outcomes.report.figures import FIGURES, draw_named_figure

@@ -40,6 +40,6 @@ def command(
         )
         show_json(results(facts, keys))
         return
-    pasted = partial(with_command, records=unit.records)
+    pasted = partial(with_command, records=unit.records, settings_file=unit.settings_file)
     for line in report.fit_lines(facts) if full else short_fit_lines(facts, pasted):
         tell(line)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from outcomes.answers.facts import Facts
     from outcomes.answers.request import Asked
     from outcomes.records.tables import Records
-    from outcomes.settings import DecisionSettings, Settings
+    from outcomes.settings import DecisionSettings, PlanSettings, Settings
 
 records_argument = click.argument("records", type=click.Path(path_type=Path), metavar="RECORDS")
 settings_option = click.option(
@@ -63,7 +63,9 @@ json_option = click.option(
 # Answers are many small objects that last: looking through them for what could go takes an
 # eighth of the time, and one command ends before much has gathered.
 COLLECT_SELDOM = (50_000, 20, 50)
-_COMMAND = re.compile(r"\boutcomes (check|fit|retire|compare)\b((?: --[a-z]+)?)")
+_COMMAND = re.compile(
+    r"\boutcomes (check|fit|retire|compare|brief)\b((?: --draft \S+| --out briefing| --[a-z]+)?)"
+)
 LEAST_PERCENT = 10  # a number beyond it is meant as one of a hundred
 
 
@@ -214,10 +216,13 @@ class Loaded:
     ----------
     records, decisions
         As read; the settings with the options of the command line in them.
+    plan
+        What planned trials would have to fit into.
     """
 
     records: Records
     decisions: DecisionSettings
+    plan: PlanSettings
 
 
 def load(unit: UnitOptions) -> Loaded:
@@ -232,7 +237,16 @@ def load(unit: UnitOptions) -> Loaded:
         raise RecordsError(
             f"{unit.records}: no trial can be used. `outcomes check {unit.records}` says why."
         )
-    return Loaded(records, settings.decisions)
+    check_key_of_plan(records)
+    return Loaded(records, settings.decisions, settings.plan)
+
+
+def check_key_of_plan(records: Records) -> None:
+    """Refuse a key that was damaged or changed before anything is worked out or written."""
+    if records.plan is not None:
+        from outcomes.plan.document import plan_from_bytes
+
+        plan_from_bytes(records.plan.content, records.plan.file)
 
 
 def gather(
@@ -259,6 +273,7 @@ def gather(
         loaded.decisions,
         as_of=moment(as_of),
         asked=asked,
+        plan_settings=loaded.plan,
         further=further,
         pool=pool,
         jobs=cores(),
@@ -439,11 +454,12 @@ def moment(as_of: str | None) -> Any:
     return pd.Timestamp(day) + pd.Timedelta(days=1)
 
 
-def with_command(sentence: str, records: Path) -> str:
+def with_command(sentence: str, records: Path, settings_file: Path | None = None) -> str:
     """A sentence that names commands, ``outcomes check``, as they can be pasted: on one line."""
+    given = "" if settings_file is None else f" --settings {shlex.quote(str(settings_file))}"
 
     def pasted(found: re.Match[str]) -> str:
-        command = f"{called_as()} {found[1]} {shlex.quote(str(records))}{found[2]}"
+        command = f"{called_as()} {found[1]} {shlex.quote(str(records))}{given}{found[2]}"
         return command.replace(" ", KEPT_TOGETHER)
 
     return sentence if isinstance(sentence, Row) else _COMMAND.sub(pasted, sentence)

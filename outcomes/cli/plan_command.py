@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+import shlex
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import click
 from outcomes.cli.options import (
     SettingType,
     UnitOptions,
+    called_as,
     json_option,
     load,
     plan_option,
@@ -21,10 +23,10 @@ from outcomes.cli.options import (
     tell_leftovers,
 )
 from outcomes.cli.terminal import say, tell
+from outcomes.text import KEPT_TOGETHER
 
 if TYPE_CHECKING:
-    from outcomes.plan.request import PlanRequest
-    from outcomes.settings import DecisionSettings, PlanSettings
+    from outcomes.settings import PlanSettings
 
 _OF = "PlanSettings"
 
@@ -102,13 +104,15 @@ def command(
     wanted = _with_options(options.settings().plan, asked)
     say("Reading the records")
     loaded = load(options)
+    from outcomes.answers.planned import plan_request
     from outcomes.exposure.trials import join
     from outcomes.plan.make import make_plan
     from outcomes.plan.unit import unit_facts
+    from outcomes.wording.plan import with_words
 
     say("Joining trials with storage")
     unit = unit_facts(loaded.records, join(loaded.records))
-    made = make_plan(unit, _request(wanted, loaded.decisions), say)
+    made = with_words(make_plan(unit, plan_request(wanted, loaded.decisions), say))
     from outcomes.records.placing import write_files
     from outcomes.report.plan_files import plan_files
     from outcomes.report.results.plan_made import make_plan_made
@@ -120,7 +124,9 @@ def command(
     if as_json:
         show_json(make_plan_made(made))
         return
-    for line in describe_plan_made(made, out):
+    key, briefing = shlex.quote(str(out / "plan.json")), "--out our-briefing"
+    brief = f"{called_as()} brief {shlex.quote(str(records))} --plan {key} {briefing}"
+    for line in describe_plan_made(made, str(out / "plan.html"), brief.replace(" ", KEPT_TOGETHER)):
         tell(line)
 
 
@@ -139,14 +145,3 @@ def _with_options(settings: PlanSettings, asked: dict[str, Any]) -> PlanSettings
                 f"--starts-on {given['starts_on']!r} is not a date. Write it as 2026-03-14."
             ) from None
     return replace(settings, **given)
-
-
-def _request(settings: PlanSettings, decisions: DecisionSettings) -> PlanRequest:
-    from outcomes.plan.request import PlanRequest
-    from outcomes.settings import WEEKDAYS
-
-    given = {field.name: getattr(settings, field.name) for field in fields(settings)}
-    if settings.training_days is not None:
-        days = {WEEKDAYS.index(day) for day in settings.training_days}
-        given["training_days"] = tuple(sorted(days))
-    return PlanRequest(**given, floor=decisions.floor, alpha=decisions.alpha, seed=decisions.seed)

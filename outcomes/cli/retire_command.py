@@ -80,6 +80,7 @@ def command(
         loaded.decisions,
         as_of=when,
         asked=Asked(either=either),
+        plan_settings=loaded.plan,
         further=False,
         progress=say,
         meter=meter,

@@ -18,6 +18,7 @@ from outcomes.draw.find_panel import (
     lowest_shown,
     within_observed,
 )
+from outcomes.draw.needed_panel import draw_needed_panel, needed_panel_height_in
 from outcomes.draw.storage_panel import (
     LEAST_ROW_IN,
     ROW_IN,
@@ -48,6 +49,7 @@ __all__ = [
     "CAUTION",
     "IN_COLUMN",
     "IN_PAGE",
+    "Needed",
     "ThresholdMark",
     "draw_main_figure",
     "draw_stacked_figure",
@@ -76,6 +78,22 @@ LEAST_STORAGE_IN = 3.4  # its heading's width
 BESIDE_IN = 0.3
 
 
+@dataclass(frozen=True, slots=True)
+class Needed:
+    """What there is where it is too little to draw a curve.
+
+    Attributes
+    ----------
+    counts
+        Word → how many there are, and how many it takes.
+    found
+        Finds, and trials.
+    """
+
+    counts: Mapping[str, tuple[int, int]]
+    found: tuple[int, int]
+
+
 def draw_main_figure(
     title: str,
     subtitle: str,
@@ -88,6 +106,7 @@ def draw_main_figure(
     note: str = "",
     sheet: Sheet = ALONE,
     other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
+    needed: Needed | None = None,
 ) -> Figure:
     """Draw the briefing's figure.
 
@@ -120,6 +139,8 @@ def draw_main_figure(
         Further floors with the thresholds at each: nothing of them is drawn,
         but there is room for their words
         (:func:`outcomes.draw.floor_layer.floor_layer`).
+    needed
+        Drawn in place of curves where there is too little for any.
 
     Returns
     -------
@@ -144,14 +165,19 @@ def draw_main_figure(
             least = 2 * EDGE_IN + storage_panel_height_in(
                 comparison, storage_width, sheet, LEAST_ROW_IN
             )
-            higher = max(sheet.height_in, plan.least_height_in, least)
+            height = sheet.height_in
+            if needed is not None and not curves:
+                height = 2 * EDGE_IN + needed_panel_height_in(needed.counts, width)
+            higher = max(height, plan.least_height_in if curves else 0.0, least)
             sheet = replace(sheet, height_in=higher)
         figure = Figure(figsize=(sheet.width_in, sheet.height_in))
-        top = _write_header(figure, sheet, title, subtitle if curves else "")
+        top = _write_header(figure, sheet, title, subtitle if curves or needed else "")
         bottom = _write_footer(figure, sheet, footer, note) if sheet.alone else EDGE_IN
         body = Box(sheet.margin_in, bottom, width, top - bottom)
         if curves:
             _draw_finds(figure, body, curves, floor, thresholds, plan, sheet)
+        elif needed is not None:
+            draw_needed_panel(figure, body, needed.counts, needed.found)
         else:
             _write_reason(figure, body, subtitle)
         beside = Box(left_of_storage, bottom, storage_width, top - bottom)
@@ -166,12 +192,13 @@ def draw_stacked_figure(
     comparison: Comparison,
     *,
     other_floors: Sequence[tuple[float, Mapping[str, ThresholdMark | None]]] = (),
+    needed: Needed | None = None,
 ) -> Figure:
     """Draw the same panels one above the other, for a screen too narrow for them side by side.
 
     Parameters
     ----------
-    curves, floor, thresholds, comparison, other_floors
+    curves, floor, thresholds, comparison, other_floors, needed
         As for :func:`draw_main_figure`.
 
     Returns
@@ -196,6 +223,8 @@ def draw_stacked_figure(
     ]
     last = storage_panel_height_in(comparison, room, sheet, ROW_IN[sheet.alone])
     head = lines_height_in(len(heading), HEADING_PT) + 0.04 if curves else 0.0
+    if needed is not None and not curves:
+        head = needed_panel_height_in(needed.counts, room) + BETWEEN_IN
     height = 2 * EDGE_IN + head + sum(heights) + BETWEEN_IN * len(curves) + last
     with theme():
         figure = Figure(figsize=(sheet.width_in, height))
@@ -204,6 +233,9 @@ def draw_stacked_figure(
             write(figure, sheet.margin_in, top, heading, HEADING_PT,
                   gid="finds-heading", weight="bold")  # fmt: skip
             top -= head
+        elif needed is not None:
+            panel = Box(sheet.margin_in, top - head + BETWEEN_IN, room, head - BETWEEN_IN)
+            draw_needed_panel(figure, panel, needed.counts, needed.found)
         for curve, lane, high in zip(curves, lanes, heights, strict=True):
             mark = thresholds.get(curve.exposure)
             draw_find_panel(

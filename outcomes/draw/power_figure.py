@@ -39,8 +39,9 @@ from outcomes.wording.plan_power import (
 
 HEADING = "Plans of 100 that would show it"
 AXIS = "length of the plan, weeks"
-ENOUGH_WORDS = f"{100.0 * ENOUGH:.0f}: usually asked for"
-_SCALE_IN, _AXIS_IN = 0.75, 0.8
+ENOUGH_WORDS = (f"{100.0 * ENOUGH:.0f}: usually", "asked for")
+_SCALE_IN, _AXIS_IN, _RIGHT_IN = 0.75, 0.8, 1.4
+_HIGH = 0.88  # power above which there is no room over a point
 _MARK = 14
 
 
@@ -72,7 +73,7 @@ def draw_power_figure(plan: Plan, footer: str) -> Figure:
         box = Box(
             MARGIN_IN + _SCALE_IN,
             bottom + _AXIS_IN,
-            WIDTH_IN - 2 * MARGIN_IN - _SCALE_IN,
+            WIDTH_IN - 2 * MARGIN_IN - _SCALE_IN - _RIGHT_IN,
             top - lines_height_in(1, HEADING_PT) - 0.1 - bottom - _AXIS_IN,
         )
         ax = figure.add_axes(box.of_figure, gid="power")
@@ -98,11 +99,12 @@ def _draw(figure: Figure, ax: Axes, box: Box, plan: Plan) -> None:
     ax.set_xlim(0.0, right)
     ax.set_ylim(0.0, 102.0)
     ax.axhline(100.0 * ENOUGH, color=FLOOR, linewidth=2.4, linestyle=(0, (5, 2)), gid="enough")
+    middle = box.bottom + box.height * ENOUGH / 1.02
     write(
         figure,
-        box.left + 0.1,
-        box.bottom + box.height * ENOUGH / 1.02 + lines_height_in(1, LABEL_PT) + 0.04,
-        [ENOUGH_WORDS],
+        box.right + 0.12,
+        middle + lines_height_in(2, LABEL_PT) / 2,
+        ENOUGH_WORDS,
         LABEL_PT,
         gid="enough-name",
         color=FLOOR,
@@ -123,18 +125,22 @@ def _draw(figure: Figure, ax: Axes, box: Box, plan: Plan) -> None:
 
 
 def _name_points(figure: Figure, ax: Axes, box: Box, plan: Plan) -> None:
-    """Each point's number below and right of it, where a rising curve leaves room."""
+    """Each point's number below and right of it; the plan's own in words, away from those."""
     own = power_of_plan(plan)
     right = ax.get_xlim()[1]
     height = lines_height_in(1, HEADING_PT)
     for point in plan.power:
-        is_own = own is not None and point.weeks == own.weeks
-        number = of_100(point.power)
-        words = f"this plan: {number} of 100" if is_own else number
-        weight = "bold" if is_own else "normal"
         x = box.left + box.width * point.weeks / right
         y = box.bottom + box.height * point.power / 1.02
-        left = min(x + 0.25, box.right - 1.02 * text_width_in(words, HEADING_PT, weight))
-        write(figure, left, max(y - 0.1, box.bottom + height + 0.05), [words], HEADING_PT,
-              gid="own-name" if is_own else "number", weight=weight,
-              color=INK if is_own else FITTED, halo=True)  # fmt: skip
+        if own is None or point.weeks != own.weeks:
+            write(figure, x + 0.2, max(y - 0.1, box.bottom + height + 0.05),
+                  [of_100(point.power)], HEADING_PT, gid="number", color=FITTED,
+                  halo=True)  # fmt: skip
+            continue
+        words = f"this plan: {of_100(point.power)} of 100"
+        wide = 1.02 * text_width_in(words, HEADING_PT, "bold")
+        if point.power > _HIGH:  # a line below the other numbers
+            left, top = min(x + 0.2, box.right - wide), y - 0.1 - 1.2 * height
+        else:
+            left, top = max(x - wide - 0.1, box.left + 0.1), y + 0.25 + height
+        write(figure, left, top, [words], HEADING_PT, gid="own-name", weight="bold", halo=True)

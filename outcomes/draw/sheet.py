@@ -42,11 +42,11 @@ def write_header(figure: Figure, title: str, subtitle: str) -> float:
     return top - write(figure, MARGIN_IN, top, under, size, gid="subtitle", color=MUTED) - 0.22
 
 
-def write_footer(figure: Figure, footer: str) -> float:
+def write_footer(figure: Figure, footer: str, caution: str = CAUTION) -> float:
     """Write the footer, with the caution unless it has it; return the height above, inches."""
     words = " ".join(footer.split())
-    if CAUTION.rstrip(".").lower() not in words.lower():
-        words = f"{words} {CAUTION}".strip()
+    if caution.rstrip(".").lower() not in words.lower():
+        words = f"{words} {caution}".strip()
     lines = wrap_to_width(words, size_in(figure)[0] - 2 * MARGIN_IN, FOOTER_PT)
     height = lines_height_in(len(lines), FOOTER_PT)
     write(figure, MARGIN_IN, 0.25 + height, lines, FOOTER_PT, gid="footer", color=MUTED)

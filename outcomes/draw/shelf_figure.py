@@ -31,11 +31,12 @@ from outcomes.draw.theme import (
     theme,
     write,
 )
+from outcomes.exposure.cycles_and_age import ExposureName
 from outcomes.text import count
 from outcomes.wording.figure import describe_no_interval
 from outcomes.wording.next_step import describe_next_step
 from outcomes.wording.numbers import floor_in_100
-from outcomes.wording.shelf import describe_cycles_in_short, describe_shelf
+from outcomes.wording.shelf import describe_shelf, describe_wear_in_short, wear_heading
 from outcomes.wording.threshold_on_figure import plain_in_100
 
 LATEST = 12
@@ -58,6 +59,7 @@ def draw_shelf_figure(
     floor: float,
     confidence: float,
     footer: str,
+    by: ExposureName = "cycles",
 ) -> Figure:
     """Draw one row a source, in the order to act in.
 
@@ -76,6 +78,8 @@ def draw_shelf_figure(
         That of the intervals.
     footer
         What stands behind the figure: unit and records.
+    by
+        What a source's wear is told by, cycles or months of age.
 
     Returns
     -------
@@ -111,12 +115,13 @@ def draw_shelf_figure(
         )  # fmt: skip
         height = pitch * len(shown)
         data = Box(left, top - _HEADS_IN - height, right - left, height)
-        _write_heads(figure, data, top)
+        _write_heads(figure, data, top, by)
         lowest = _draw_intervals(figure, data, shown, floor)
         _write_floor(figure, data, top, floor, lowest)
         for number, source in enumerate(shown):
             middle = data.top - (number + 0.5) * pitch
-            _write_row(figure, data, middle, size, source, todo.get(source.source_id, ""))
+            told = todo.get(source.source_id, "")
+            _write_row(figure, data, middle, size, source, told, by)
             if not _has_interval(source):
                 _write_lack(figure, data, middle, min(size, LABEL_PT), source, floor, lowest)
         _draw_latest(figure, data, [latest.get(s.source_id, ()) for s in shown])
@@ -138,23 +143,29 @@ def _has_interval(source: ShelfSource) -> bool:
     return None not in (source.find_probability, source.low, source.high)
 
 
-def _write_heads(figure: Figure, data: Box, top: float) -> None:
+def _write_heads(figure: Figure, data: Box, top: float, by: ExposureName) -> None:
     ticks = data.right + _GAP_IN
     for words, left in (
         (f"last {LATEST} trials  ✕ miss", ticks),
         ("do next", ticks + _TICKS_IN + _GAP_IN),
     ):
         write(figure, left, top, [words], LABEL_PT, gid="head", color=MUTED)
-    write(figure, data.left - 0.3, top, ["cycles"], LABEL_PT, gid="head", color=MUTED,
+    write(figure, data.left - 0.3, top, [wear_heading(by)], LABEL_PT, gid="head", color=MUTED,
           align="right")  # fmt: skip
 
 
 def _write_row(
-    figure: Figure, data: Box, middle: float, size: float, source: ShelfSource, todo: str
+    figure: Figure,
+    data: Box,
+    middle: float,
+    size: float,
+    source: ShelfSource,
+    todo: str,
+    by: ExposureName,
 ) -> None:
     up = middle + lines_height_in(1, size) / 2
     write(figure, MARGIN_IN, up, [_name(source, size)], size, gid="name", weight="bold")
-    write(figure, data.left - 0.3, up, [describe_cycles_in_short(source)], size, gid="cycles",
+    write(figure, data.left - 0.3, up, [describe_wear_in_short(source, by)], size, gid="cycles",
           align="right")  # fmt: skip
     left = data.right + 2 * _GAP_IN + _TICKS_IN
     weight = "bold" if source.advice == "retire" else "normal"

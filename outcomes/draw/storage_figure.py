@@ -21,16 +21,19 @@ from outcomes.draw.theme import (
     LABEL_PT,
     LANE,
     MUTED,
+    SUBTITLE_PT,
     WIDTH_IN,
     Box,
     lines_height_in,
     shortened,
     text_width_in,
     theme,
+    wrap_to_width,
     write,
 )
 from outcomes.text import count
 from outcomes.wording.storage_compared import (
+    describe_difference_in_numbers,
     describe_estimand,
     describe_storage_settled,
     storage_title,
@@ -38,10 +41,12 @@ from outcomes.wording.storage_compared import (
 
 ALL_KINDS = "all of these kinds"
 MOST_ROWS = 9
-_MOST_ROW_IN, _MORE_IN = 1.2, 1.0
+_MOST_ROW_IN, _MORE_IN = 1.3, 1.6
 _NAME_IN = 3.6
 _GAP_IN = 0.8
 _AXIS_IN = 0.75
+_NOTE_GAP_IN = 0.2
+_NUMBERED_ROW_IN = 0.75  # lower rows have no room for numbers over the dots
 _HEADING_EITHER = "Finds in 100, had all been kept so"
 _HEADING_DIFFERENCE = "Refrigerated less frozen"
 
@@ -76,8 +81,12 @@ def draw_storage_figure(comparison: Comparison, footer: str = "") -> Figure:
             *comparison.by_kind.items(),
         ][:MOST_ROWS]
         top = write_header(figure, title, describe_estimand(comparison))
-        bottom = write_footer(figure, _footer(footer, found))
-        room = top - lines_height_in(1, HEADING_PT) - 0.1 - bottom - _AXIS_IN
+        bottom = write_footer(figure, _footer(footer, [own for _, own in rows]))
+        notes = wrap_to_width(
+            describe_storage_settled(comparison), WIDTH_IN - 2 * MARGIN_IN, SUBTITLE_PT
+        )
+        under = lines_height_in(len(notes), SUBTITLE_PT) + _NOTE_GAP_IN
+        room = top - lines_height_in(1, HEADING_PT) - 0.1 - bottom - _AXIS_IN - under
         height = min(room, _MOST_ROW_IN * len(rows) + _MORE_IN)
         width = (WIDTH_IN - 2 * MARGIN_IN - _NAME_IN - _GAP_IN) / 2
         left = MARGIN_IN + _NAME_IN
@@ -86,16 +95,17 @@ def draw_storage_figure(comparison: Comparison, footer: str = "") -> Figure:
         apart = Box(left + width + _GAP_IN, low, width, height)
         for box, heading in ((either, _HEADING_EITHER), (apart, _HEADING_DIFFERENCE)):
             write(figure, box.left, top, [heading], HEADING_PT, gid="heading", weight="bold")
+        write(figure, MARGIN_IN, low - _AXIS_IN - _NOTE_GAP_IN, notes, SUBTITLE_PT, gid="note")
         _write_rows(figure, either, rows)
         _draw_either(figure, either, rows)
         _draw_difference(figure, apart, rows)
     return figure
 
 
-def _footer(footer: str, found: Difference) -> str:
-    if found.low is None:
+def _footer(footer: str, rows: Sequence[Difference]) -> str:
+    if not any(own.few for own in rows):
         return footer
-    return f"{footer} Lines: {100 * found.confidence:g} % intervals; hollow: too few for a finding."
+    return f"{footer} Hollow: too few for a finding."
 
 
 def _write_rows(figure: Figure, box: Box, rows: Sequence[tuple[str, Difference]]) -> None:
@@ -136,14 +146,16 @@ def _draw_either(figure: Figure, box: Box, rows: Sequence[tuple[str, Difference]
     ax.set_xlim(max(min(shown) - room, 0.0), min(max(shown) + room, 100.0))
     for number, (cold, frozen) in enumerate(ends):
         ax.plot([cold, frozen], [number] * 2, color=MUTED, linewidth=2.0, gid="between", zorder=2)
-        for at, marker, color, gid in (
-            (frozen, "s", FITTED, "frozen"),
-            (cold, "o", FLOOR, "refrigerated"),
+        # A ring leaves the square in sight where both are the same.
+        for at, marker, color, fill, size, gid in (
+            (frozen, "s", FITTED, FITTED, 10, "frozen"),
+            (cold, "o", FLOOR, "none", 17, "refrigerated"),
         ):
-            ax.plot([at], [number], marker=marker, markersize=12, color=color, gid=gid,
+            ax.plot([at], [number], marker=marker, markersize=size, markeredgecolor=color,
+                    markerfacecolor=fill, markeredgewidth=3.0, gid=gid,
                     linestyle="none", clip_on=False, zorder=3)  # fmt: skip
     left = box.left
-    for words, color in (("■ frozen", FITTED), ("● refrigerated", FLOOR)):
+    for words, color in (("■ frozen", FITTED), ("○ refrigerated", FLOOR)):
         write(figure, left, box.bottom - 0.36, [words], LABEL_PT, gid="way", color=color)
         left += text_width_in(words, LABEL_PT) + 0.5
 
@@ -160,6 +172,14 @@ def _draw_difference(figure: Figure, box: Box, rows: Sequence[tuple[str, Differe
         ax.plot([at], [number], marker="o", markersize=12, markeredgewidth=2.2, zorder=3,
                 markeredgecolor=INK, markerfacecolor="white" if hollow else INK,
                 linestyle="none", gid="estimate")  # fmt: skip
+        if box.height / len(rows) < _NUMBERED_ROW_IN:
+            continue
+        ax.annotate(
+            describe_difference_in_numbers(found), (at, number), (0.0, 14.0),
+            textcoords="offset points", ha="center", fontsize=LABEL_PT, gid="difference-numbers",
+            fontweight="normal" if number else "bold",
+            bbox={"facecolor": "white" if number % 2 else LANE, "edgecolor": "none", "pad": 1.0},
+        )  # fmt: skip
     ax.set_xlabel("finds in 100, more (+) or fewer (−) for refrigerated", fontsize=LABEL_PT)
     ax.xaxis.set_major_formatter(
         lambda value, _: f"{value:+.0f}".replace("-", "−").replace("+0", "0")

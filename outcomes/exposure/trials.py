@@ -12,6 +12,7 @@ import pandas as pd
 
 from outcomes.exposure.accumulate import exposure_at, freezer_temperature
 from outcomes.exposure.counted import count_by_hand
+from outcomes.exposure.inspections import gather_looks, seen_at
 from outcomes.exposure.stays import History, storage_history
 from outcomes.exposure.use_ratio import use_ratio
 from outcomes.records.dates import ALL_DAY, AT_THIS_TIME, dated_only
@@ -30,7 +31,8 @@ class Joined:
         ``experience``, ``met_before``, ``qualified``, the source's ``use_ratio``, ``first_mass_g``,
         ``freezer_c`` and ``kind``, and the columns of
         :func:`~outcomes.exposure.accumulate.exposure_at`. For blank areas the
-        exposures are missing (``documented`` is pandas ``boolean``).
+        exposures are missing (``documented`` is pandas ``boolean``). Where sources were
+        inspected, the columns of :func:`~outcomes.exposure.inspections.seen_at` follow.
     set_aside
         Rows that joining set aside, beside those the checks did.
     rows_in
@@ -125,6 +127,10 @@ def join(records: Records) -> Joined:
         columns[name] = pd.Series(values)
     columns |= {name: exposure[name] for name in exposure}
     columns["documented"] = exposure["documented"].astype("boolean").where(hide)
+    looks = gather_looks(records)
+    if len(looks):
+        seen = seen_at(records, looks, source, moment)
+        columns |= {name: seen[name] for name in seen}
     if counted.by_hand.notna().any() or counted.source.isin(("counted", "both")).any():
         columns |= {"cycles_by_hand": counted.by_hand, "cycles_source": counted.source}
     trials = pd.DataFrame(columns, copy=False)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 from scipy import optimize, stats
 
-_POINTS = 601
+_POINTS = 161
 _REACH = 8.0  # standard deviations; beyond lies less than 1e-15
 
 
@@ -105,6 +106,12 @@ def bounds_for(information: Sequence[float], spent: np.ndarray) -> tuple[float, 
     return tuple(bounds)
 
 
+@cache
+def _nodes() -> tuple[np.ndarray, np.ndarray]:
+    nodes, weights = np.polynomial.legendre.leggauss(_POINTS)
+    return np.asarray(nodes), np.asarray(weights)
+
+
 class _Inner:
     """Density of the score where no bound has been passed, on a grid with weights."""
 
@@ -126,7 +133,7 @@ class _Inner:
     def stay(self, at: float, bound: float) -> _Inner:
         """The same after a look at which the bound was not passed."""
         sd = np.sqrt(at - self.at)
-        nodes, weights = np.polynomial.legendre.leggauss(_POINTS)
+        nodes, weights = _nodes()
         limit = bound * np.sqrt(at)
         points = nodes * limit
         density = stats.norm.pdf((points[:, None] - self.points) / sd) / sd

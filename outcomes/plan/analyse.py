@@ -2,31 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from outcomes.errors import FitError
-from outcomes.models.assigned_by_lot import LotEstimate, PairedTrials, estimate_by_lot
 from outcomes.models.group_sequential import bounds_for, obrien_fleming_spending
-from outcomes.models.laplace import Grouping
-from outcomes.models.mixed_model import fit_mixed_model
+from outcomes.plan.analyse_pairs import arm_counts, pairs_as_assigned, pairs_as_thawed
+from outcomes.plan.analyse_shelf import planned_shelf, shelf_as_assigned, shelf_as_thawed
 from outcomes.plan.carried import match_trials
 from outcomes.plan.document import Plan
-from outcomes.plan.looks import level_of
-from outcomes.plan.paired_rows import (
-    FIRST_ARMS,
-    contrast_of,
-    hides_done,
-    planned_hides,
-)
-from outcomes.plan.power import Hides, information_share
-from outcomes.plan.result import ArmCount, PlannedEstimate, PlanResult
-from outcomes.random_streams import random_stream
+from outcomes.plan.looks import first_day, level_of
+from outcomes.plan.paired_rows import hides_done, planned_hides
+from outcomes.plan.power import information_share
+from outcomes.plan.result import PlannedEstimate, PlanResult
+from outcomes.plan.shelf_rows import information_share as shelf_share
 
 _ENOUGH = 0.02  # of the information, by which a look may be short and is due
+_AS_GOOD = 1e-6  # the same of the last, which waits for all
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,20 +55,24 @@ def analyse_plan(plan: Plan, trials: pd.DataFrame) -> PlanResult:
     PlanResult
     """
     matched = match_trials(plan, trials)
-    planned, _ = planned_hides(plan)
-    done = hides_done(plan, matched.hides)
-    due = _look_due(plan, planned, done, matched.carried.through_day)
+    share_by = _shares(plan, matched.hides, trials)
+    due = _look_due(plan, share_by, matched.carried.through_day)
     rows = matched.hides[matched.hides["day"] <= due.day].reset_index(drop=True)
-    estimate, exact_p, as_thawed, reason = None, None, None, None
-    if due.number:
-        assert due.bound is not None
+    estimate: PlannedEstimate | None = None
+    as_thawed, exact_p, reason = None, None, None
+    if due.bound is not None:
         level = level_of(due.bound)
         try:
-            found = _as_assigned(plan, rows, level)
-            estimate, exact_p = _told(found, level), found.exact_p
+            if plan.design == "shelf":
+                estimate = shelf_as_assigned(plan, rows, trials, level)
+            else:
+                estimate, exact_p = pairs_as_assigned(plan, rows, level)
         except FitError as error:
             reason = str(error)
-        as_thawed = _as_thawed(plan, rows, level)
+        if plan.design == "shelf":
+            as_thawed = shelf_as_thawed(plan, rows, trials, level)
+        else:
+            as_thawed = pairs_as_thawed(plan, rows, level)
     return PlanResult(
         question=plan.question,
         design=plan.design,
@@ -92,144 +92,48 @@ def analyse_plan(plan: Plan, trials: pd.DataFrame) -> PlanResult:
         estimate=estimate,
         exact_p=exact_p,
         as_thawed=as_thawed,
-        arms=_arm_counts(plan, rows),
+        arms=arm_counts(plan, rows),
         reason=reason,
     )
 
 
-def _look_due(plan: Plan, planned: Hides, done: Hides, through_day: int) -> _Due:
+def _shares(plan: Plan, done: pd.DataFrame, trials: pd.DataFrame) -> Callable[[int], float]:
+    """Share of the planned information that stands at the end of a day."""
+    if plan.design == "shelf":
+        target = 0 if plan.question == "cycles" else 1
+        whole = planned_shelf(plan, None, trials)
+        part = planned_shelf(plan, done, trials)
+        return cache(lambda day: shelf_share(whole, part.until(day), target))
+    planned, hides = planned_hides(plan)[0], hides_done(plan, done)
+    rates, effect = plan.rates, plan.effect.log_odds
+    return cache(lambda day: information_share(planned, hides.until(day), rates, effect))
+
+
+def _look_due(plan: Plan, share_by: Callable[[int], float], through_day: int) -> _Due:
     """The latest look that is due, with the bound that the information really there gives it."""
-    days = sorted(set(planned.day.tolist()))
-    shares = {
-        day: information_share(planned, done.until(day), plan.rates, plan.effect.log_odds)
-        for day in days
-        if day <= through_day
-    }
-    over = through_day >= days[-1]
-    reached: list[tuple[int, float]] = []
-    for look in plan.looks[:-1]:
-        day = next((d for d, s in shares.items() if s >= look.information - _ENOUGH), None)
-        if day is None:
+    all_days = sorted({trial.day for trial in plan.trials})
+    days = [day for day in all_days if day <= through_day]
+    over = through_day >= all_days[-1]
+    if not days:
+        return _Due(0, 0, None, 0.0)
+    here = share_by(days[-1])
+    reached: list[int] = []
+    for look in plan.looks:
+        wanted = look.information - (_AS_GOOD if look is plan.looks[-1] else _ENOUGH)
+        if here < wanted:
             break
-        share = shares[day]
-        if not reached or share > reached[-1][1] + 1e-6:
-            reached.append((day, share))
-    last = next(
-        (d for d, s in shares.items() if s >= plan.looks[-1].information - 1e-9),
-        days[-1] if over else None,
-    )
-    here = max(shares.values(), default=0.0)
-    if last is not None:
-        reached = [one for one in reached if one[0] < last]
-        information = [share for _, share in reached] + [
-            max(shares[last], reached[-1][1] + 1e-6 if reached else 1e-6)
-        ]
-        # What is left is spent at the end, however much was lost on the way.
-        spent = obrien_fleming_spending(np.array(information), plan.alpha)
-        spent[-1] = plan.alpha
-        return _Due(len(plan.looks), last, bounds_for(information, spent)[-1], here)
+        reached.append(first_day(days, share_by, wanted))
+    # The last look comes with the end of the plan, however much was lost on the way.
+    final = over or len(reached) == len(plan.looks)
+    if final and len(reached) < len(plan.looks):
+        reached.append(days[-1])
     if not reached:
         return _Due(0, 0, None, here)
-    information = [share for _, share in reached]
-    bounds = bounds_for(information, obrien_fleming_spending(np.array(information), plan.alpha))
-    return _Due(len(reached), reached[-1][0], bounds[-1], here)
-
-
-def _paired(plan: Plan, rows: pd.DataFrame) -> PairedTrials:
-    hides = hides_done(plan, rows)
-    return PairedTrials(
-        found=rows["found"].to_numpy(dtype=float),
-        contrast=contrast_of(hides),
-        fixed=hides.fixed,
-        dog=hides.dog,
-        pair=hides.pair,
-        side=hides.member,
-    )
-
-
-def _as_assigned(plan: Plan, rows: pd.DataFrame, level: float) -> LotEstimate:
-    if not len(rows):
-        raise FitError("no hide trial of the plan is on record")
-    return estimate_by_lot(_paired(plan, rows), level, random_stream(plan.seed, "assignments"))
-
-
-def _told(found: LotEstimate, level: float) -> PlannedEstimate:
-    std_error = None
-    if found.low is not None and found.high is not None:
-        std_error = (found.high - found.low) / (2.0 * float(stats.t.isf(level / 2, found.freedom)))
-    return PlannedEstimate(
-        log_odds=found.log_odds,
-        std_error=std_error,
-        low=found.low,
-        high=found.high,
-        confidence=1.0 - level,
-        p=found.p,
-        freedom=found.freedom,
-    )
-
-
-def _as_thawed(plan: Plan, rows: pd.DataFrame, level: float) -> PlannedEstimate | None:
-    """By what each source really went through since the plan began; None where that is unknown."""
-    values = _really(plan, rows)
-    if values is None or np.ptp(values) == 0.0:
-        return None
-    trials = _paired(plan, rows)
-    groupings = []
-    for name, codes in (("side", trials.side), ("dog", trials.dog), ("pair", trials.pair)):
-        levels, own = np.unique(codes, return_inverse=True)
-        if len(levels) > 1:
-            groupings.append(Grouping(name, own, len(levels)))
-    x = np.column_stack([trials.fixed, values])
-    try:
-        fit = fit_mixed_model(trials.found, x, groupings)
-    except FitError:
-        return None
-    freedom = trials.pairs - 1
-    error = float(np.sqrt(fit.covariance[2, 2]))
-    wide = float(stats.t.isf(level / 2.0, freedom)) * error
-    effect = float(fit.beta[2])
-    return PlannedEstimate(
-        log_odds=effect,
-        std_error=error,
-        low=effect - wide,
-        high=effect + wide,
-        confidence=1.0 - level,
-        p=float(2.0 * stats.t.sf(abs(effect) / error, freedom)),
-        freedom=freedom,
-    )
-
-
-def _really(plan: Plan, rows: pd.DataFrame) -> np.ndarray | None:
-    """Cycles, or the share of days in the freezer, since the plan began; shape (n,)."""
-    before = {source.source_id: source.cycles_before for source in plan.storage}
-    if plan.question == "cycles":
-        if "cycles" not in rows or rows["cycles"].isna().any():
-            return None
-        start = rows["source_id"].map(before).to_numpy(dtype=float)
-        return np.asarray(rows["cycles"].to_numpy(dtype=float) - start)
-    needed = ["frozen_days", "refrigerated_days"]
-    if not set(needed) <= set(rows) or rows[needed].isna().any().any():
-        return None
-    # Days before the first trial of a source in the plan are its past, not the plan's.
-    since = rows[needed] - rows.groupby("source_id")[needed].transform("min")
-    total = since.sum(axis=1).to_numpy(dtype=float)
-    first = {s.source_id: float(s.arm in FIRST_ARMS) for s in plan.storage}
-    arm = rows["source_id"].map(first).to_numpy(dtype=float)
-    share = since["frozen_days"].to_numpy(dtype=float) / np.where(total > 0.0, total, 1.0)
-    return np.asarray(np.where(total > 0.0, share, arm))
-
-
-def _arm_counts(plan: Plan, rows: pd.DataFrame) -> tuple[ArmCount, ...]:
-    if not plan.by_lot:
-        return ()
-    arms = {source.source_id: str(source.arm) for source in plan.storage}
-    own = rows["source_id"].map(arms)
-    names = ("freezer", "refrigerator") if plan.question == "storage" else ("often", "seldom")
-    return tuple(
-        ArmCount(
-            arm=name,
-            trials=int((own == name).sum()),
-            finds=int(rows.loc[own == name, "found"].sum()),
-        )
-        for name in names
-    )
+    # Looks that fall on one day are one.
+    shares = [share for share in map(share_by, sorted(set(reached))) if share > 0.0]
+    information = np.unique(shares or [1.0])
+    spent = obrien_fleming_spending(information, plan.alpha)
+    if final:
+        spent[-1] = plan.alpha
+    number = len(plan.looks) if final else len(reached)
+    return _Due(number, reached[-1], bounds_for(information.tolist(), spent)[-1], here)

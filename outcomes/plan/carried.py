@@ -47,10 +47,10 @@ def match_trials(plan: Plan, trials: pd.DataFrame) -> Matched:
         ``plan_id`` the first counts.
     """
     planned = {trial.plan_id: trial for trial in plan.trials}
-    named = trials[trials["plan_id"].notna()] if "plan_id" in trials else trials.iloc[:0]
-    known = named[named["plan_id"].isin(planned)] if len(named) else named
-    if known.empty:
-        known = known.assign(plan_id=pd.Series(dtype=object))
+    if "plan_id" not in trials:
+        trials = trials.assign(plan_id=None)
+    named = trials[trials["plan_id"].notna()]
+    known = named[named["plan_id"].isin(list(planned))]
     once = known.drop_duplicates("plan_id")
     done = set(once["plan_id"])
     through = max((planned[one].day for one in done), default=0)

@@ -23,6 +23,7 @@ Kind = Literal["split", "pairs", "shelf"]
 Arm = Literal["often", "seldom", "freezer", "refrigerator"]
 Place = Literal["freezer", "refrigerator", "ambient"]
 Blinding = Literal["single", "double"]
+Per = Literal["cycle", "30 days", "freezer"]
 
 Count = Annotated[int, Meta(ge=0)]
 Day = Annotated[int, Meta(ge=1)]
@@ -128,7 +129,7 @@ class Effect:
         Share of hides found at the start and over the whole span.
     """
 
-    per: Literal["cycle", "30 days", "freezer"]
+    per: Per
     log_odds: float
     span: float
     found_now: Share

@@ -19,6 +19,7 @@ from outcomes.plan.lot import Lot
 DAYS_A_WEEK = 7
 DAYS_A_MONTH = 28
 _PASSES = 20
+_UNIT_COUNTS = 8  # meetings with a unit, over those with its class
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,7 +188,11 @@ def assign_dogs(
                 uneven.add(dog, units[area], 1)
         assigned.append(areas)
     for _ in range(_PASSES):
-        if not sum(_exchange(assigned[day], placed[day], uneven) for day in range(len(placed))):
+        # Moves that make nothing worse lead on where no single move makes anything better.
+        for sideways in (True, False):
+            for day in range(len(placed)):
+                _exchange(assigned[day], placed[day], uneven, sideways=sideways)
+        if uneven.spread(effort.dogs) <= 1:
             break
     return assigned
 
@@ -221,7 +226,17 @@ class _Uneven:
     def of(self, dog: int, unit: int) -> int:
         """What one more meeting would add to the sum."""
         by_class = 2 * self.classes[dog, self._class(unit)] + 1
-        return by_class if unit < 0 else by_class + 8 * (2 * self.units[dog, unit] + 1)
+        return by_class + _UNIT_COUNTS * self.with_unit(dog, unit)
+
+    def with_unit(self, dog: int, unit: int) -> int:
+        """The same of the unit alone; nothing on a blank area."""
+        return 0 if unit < 0 else 2 * self.units[dog, unit] + 1
+
+    def spread(self, dogs: int) -> int:
+        """Largest difference between dogs' meetings with a unit."""
+        met = {unit for _, unit in self.units}
+        counts = ([self.units[dog, unit] for dog in range(dogs)] for unit in met)
+        return max((max(one) - min(one) for one in counts), default=0)
 
     def add(self, dog: int, unit: int, number: int) -> None:
         """Count a meeting, or take it back."""
@@ -230,9 +245,13 @@ class _Uneven:
             self.units[dog, unit] += number
 
 
-def _exchange(areas: list[list[int]], units: Sequence[int], uneven: _Uneven) -> int:
-    """Exchange dogs between two areas of a day while meetings become more even."""
-    made = 0
+def _exchange(
+    areas: list[list[int]], units: Sequence[int], uneven: _Uneven, *, sideways: bool
+) -> None:
+    """Exchange dogs between two areas of a day while meetings become more even.
+
+    ``sideways``: also where meetings with units stay as uneven, whatever classes do.
+    """
     for a, b in itertools.combinations(range(len(areas)), 2):
         for g, h in itertools.product(tuple(areas[a]), tuple(areas[b])):
             if g in areas[b] or h in areas[a] or g not in areas[a] or h not in areas[b]:
@@ -240,17 +259,14 @@ def _exchange(areas: list[list[int]], units: Sequence[int], uneven: _Uneven) -> 
             moved = ((g, a, b), (h, b, a))
             for dog, old, _ in moved:
                 uneven.add(dog, units[old], -1)
-            change = sum(
-                uneven.of(d, units[new]) - uneven.of(d, units[old]) for d, old, new in moved
-            )
-            better = change < 0
+            cost = uneven.with_unit if sideways else uneven.of
+            change = sum(cost(d, units[new]) - cost(d, units[old]) for d, old, new in moved)
+            better = change < 0 or (sideways and change == 0)
             for dog, old, new in moved:
                 uneven.add(dog, units[new if better else old], 1)
             if better:
                 areas[a] = sorted({*areas[a], h} - {g})
                 areas[b] = sorted({*areas[b], g} - {h})
-                made += 1
-    return made
 
 
 def order_searches(

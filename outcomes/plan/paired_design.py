@@ -23,6 +23,7 @@ from outcomes.plan.lot import Lot
 from outcomes.plan.power import Hides
 from outcomes.plan.request import PlanRequest
 from outcomes.plan.unit import UnitFacts
+from outcomes.text import count
 
 _FEWEST_AREAS = 3
 
@@ -61,7 +62,7 @@ def plan_effort(unit: UnitFacts, request: PlanRequest) -> tuple[Effort, tuple[st
     each = request.dogs_a_hide
     if len(dogs) < max(2, each):
         raise PlanError(
-            f"{len(dogs)} dogs are there, and each hide is to be searched by {each}. "
+            f"{count(len(dogs), 'dog')} are there, and each hide is to be searched by {each}. "
             "A plan needs two dogs at least."
         )
     areas = round(request.trials_per_week / (len(days) * each))
@@ -136,8 +137,8 @@ def _refuse_too_many_thaws(thaws: list[tuple[int, ...]], effort: Effort) -> None
         if len(days) and months.max() > effort.thaws_a_month:
             raise PlanError(
                 f"A source would be used on {months.max()} days of four weeks, and it may be "
-                f"thawed {effort.thaws_a_month} times. Plan fewer trials a week, more sources, "
-                "or allow more thaws."
+                f"thawed {count(effort.thaws_a_month, 'time')} in them. Plan fewer trials a week, "
+                "more sources, or allow more thaws."
             )
 
 

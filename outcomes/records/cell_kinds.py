@@ -13,6 +13,7 @@ from outcomes.records.columns import YES_NO
 from outcomes.records.reading.cells import Cells, clean, texts_of
 from outcomes.records.reading.gather import AS_ABOVE, clock_of
 from outcomes.records.reading.spelling import fold
+from outcomes.records.reading.times import WEEKDAY
 
 _DATE_LIKE = re.compile(
     r"(?i)^(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/. ](\d{1,2}|[a-z]{3,9})\.?[-/., ]+\d{2,4}"
@@ -49,7 +50,7 @@ def share_of(texts: Sequence[str], of: Callable[[str], bool]) -> float:
 
 def is_date(text: str) -> bool:
     """Whether a text begins as a date does."""
-    return _DATE_LIKE.match(text) is not None
+    return _DATE_LIKE.match(WEEKDAY.sub("", text)) is not None
 
 
 def is_clock(text: str) -> bool:

@@ -256,6 +256,15 @@ STORAGE = Table(
             "Which freezer, refrigerator or room, as the readings name it; otherwise moved_to.",
         ),
         Column(
+            "mass_g",
+            "number",
+            "What it weighed at the move.",
+            unit="g",
+            low=0,
+            high=200_000,
+            side=True,
+        ),
+        Column(
             "moved_back_at",
             "time",
             "When it was put back to where it is kept, if one row is to tell both.",
@@ -437,6 +446,54 @@ READINGS = Table(
     other_names=("readings", "temperatures", "logger", "temperature log"),
 )
 
+INSPECTIONS = Table(
+    "inspections",
+    (
+        Column("source_id", "id", "Which source was looked at.", needed=True),
+        Column("inspected_at", "time", "When it was looked at.", needed=True),
+        Column("mass_g", "number", "What it weighed.", unit="g", low=0, high=200_000, side=True),
+        Column(
+            "drip_g",
+            "number",
+            "Fluid lost at this thaw, weighed apart.",
+            unit="g",
+            low=0,
+            high=200_000,
+            side=True,
+        ),
+        Column(
+            "freezer_burn",
+            "count",
+            "Dry, pale places: 0 none, 1 edges or a few, 2 patches or many, 3 most of it.",
+            unit="count",
+            low=0,
+            high=3,
+            side=True,
+        ),
+        Column(
+            "ice_damage",
+            "count",
+            "Gaps and clefts by ice: 0 none, 1 edges or a few, 2 patches or many, 3 most of it.",
+            unit="count",
+            low=0,
+            high=3,
+            side=True,
+        ),
+        Column("ph", "number", "The pH, if it was measured.", unit="pH", low=0, high=14, side=True),
+        Column("inspected_by", "id", "Who looked.", side=True),
+        Column(
+            "blind",
+            "yes or no",
+            "yes if who looked did not know the dogs' results.",
+            of_words=YES_NO,
+            side=True,
+        ),
+    ),
+    key=None,
+    needed=False,
+    other_names=("inspections", "inspection", "weighings", "weights", "condition of sources"),
+)
+
 # Names units give these columns, beside ours; in whichever table.
 OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
     "source_id": (
@@ -479,9 +536,20 @@ OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
         *("outside temp", "ambient temperature", "temp outside"),
     ),
     "place_id": ("place number", "which freezer", "freezer number", "logger", "probe", "sensor"),
+    "inspected_at": (
+        *("inspected", "inspection date", "weighed", "weighed on", "looked at", "checked on"),
+        *("date", "time", "when", "timestamp"),
+    ),
+    "drip_g": ("drip", "purge", "thaw loss", "fluid lost", "drip weight", "drip loss"),
+    "freezer_burn": ("freezer burn score", "burn", "dried out", "dryness"),
+    "ice_damage": ("ice", "ice crystals", "ice damage score", "crystals"),
+    "ph": ("ph value", "acidity"),
+    "inspected_by": ("inspector", "weighed by", "checked by", "who looked"),
+    "blind": ("blinded", "looked blind", "results unknown"),
     "read_at": ("date time", "timestamp", "time", "date", "logged at", "measured at", "when"),
     "trial_id": (
         *("trial", "number", "no", "run", "search number", "trial number", "trial no", "id"),
+        *("search id", "search no", "record id", "entry id", "run number"),
     ),
     "session_id": ("session", "training session", "training day"),
     "started_at": (
@@ -503,6 +571,7 @@ OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
     "blinding": (
         *("blind", "blinded", "single or double blind", "handler knew", "location known"),
         *("how blind", "blindness", "blind search"),
+        *("blind type", "blind level", "type of blind", "blind status", "blinding level"),
     ),
     "set_min": ("set time", "soak time", "soak", "minutes set", "set", "set minutes", "set for"),
     "hide_id": ("hide", "hide number", "placement number"),
@@ -524,6 +593,7 @@ ADDED: Mapping[str, frozenset[str]] = MappingProxyType(
         "storage": frozenset(("file", "row")),
         "dogs": frozenset(("file", "row")),
         "readings": frozenset(("file", "row")),
+        "inspections": frozenset(("file", "row")),
         "trials": frozenset(
             (
                 *("file", "row", "kind", "place", "documented", "experience", "qualified"),
@@ -533,11 +603,12 @@ ADDED: Mapping[str, frozenset[str]] = MappingProxyType(
                 *("open_frozen_days", "frozen_share", "regime", "undocumented_days"),
                 *("inferred_thaws", "read_thaws", "read_hours", "reading_gap_hours"),
                 *("cycles_source", "cycles_by_hand", "met_before", "first_mass_g", "freezer_c"),
+                *("mass_share", "drip_share", "freezer_burn", "ice_damage", "inspected_days"),
             )
         ),
     }
 )
 
 TABLES: Mapping[str, Table] = MappingProxyType(
-    {t.name: t for t in (SOURCES, STORAGE, TRIALS, DOGS, READINGS)}
+    {t.name: t for t in (SOURCES, STORAGE, TRIALS, DOGS, READINGS, INSPECTIONS)}
 )

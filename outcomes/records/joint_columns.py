@@ -21,7 +21,7 @@ from outcomes.records.columns import ALERTED, NOT_ALERTED, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
 from outcomes.records.reading.gather import clock_of, is_mark
 from outcomes.records.reading.spelling import fold
-from outcomes.records.reading.words import NOTHING, alerted, guess_word, says_no_source
+from outcomes.records.reading.words import NOTHING, alerted, guess_word, says_no_source, yes_or_no
 
 MOVES = ("moved_at", "moved_back_at")
 TIMES = ("started_at", "moved_at", "read_at")
@@ -34,6 +34,8 @@ _ENDS = re.compile(
 )
 _OUT = re.compile(r"(?i)\bout\b|taken|issued|removed|withdrawn|signed out|checked out|from\b|thaw")
 _IN_AGAIN = re.compile(r"(?i)\bin(to)?\b|back|return|until|\bto\b|\bput\b|re-?fr[eo]|froze")
+FEWEST_DOGS = 2
+MOST_RESULTS = 8  # different words in the column of a dog
 LONGEST_SEARCH_MIN = 6 * 60
 MOST_TWICE = 0.05  # of the rows with a mark, those with two of results that exclude each other
 LEAST_UNMARKED = 0.05  # of the rows, those without a mark, where one column alone is marked
@@ -148,7 +150,7 @@ def ticked_results(
     means: dict[str, str] = {}
     for theirs in free:
         meant = guess_word(result, theirs, "")
-        did = alerted(theirs)
+        did = alerted(theirs) if yes_or_no(theirs) is None else None
         meant = meant if did is None else ALERTED if did else NOT_ALERTED
         codes, texts = texts_of(column_of(cells, theirs))
         said = [clean(text) for text in texts]
@@ -177,6 +179,30 @@ def ticked_results(
     if alert is not None:
         guessed["false_alerts"] = Guess((alert,), "its marks counted, none as 0")
     return names
+
+
+def dogs_across(
+    table: Table, cells: Cells, guessed: dict[str, Guess], free: Sequence[str]
+) -> tuple[str, ...]:
+    """Columns that are each a dog's, with its results on the hides; empty where there are none."""
+    if table.name != "trials" or "dog_id" in {*guessed, *cells.header}:
+        return ()
+    result = table.column("result")
+    found = []
+    for theirs in free:
+        words = {text for text in filled_texts(column_of(cells, theirs)) if text not in NOTHING}
+        known = [
+            word for word in words if guess_word(result, word, "") or alerted(word) is not None
+        ]
+        is_result = guess_word(result, theirs, "") or alerted(theirs) is not None
+        if words and len(known) == len(words) <= MOST_RESULTS and not is_result:
+            found.append(theirs)
+    of_result = guessed["result"].names if "result" in guessed else ()
+    if len(found) < FEWEST_DOGS or not set(of_result) <= set(found):
+        return ()
+    for other in [ours for ours, guess in guessed.items() if set(guess.names) & set(found)]:
+        del guessed[other]
+    return tuple(found)
 
 
 def result_of_two(table: Table, cells: Cells, guessed: dict[str, Guess]) -> None:

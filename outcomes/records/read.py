@@ -438,7 +438,12 @@ def _usable_rows(sheet: Sheet, log: Log) -> pd.DataFrame:
 
 
 def _no_rows(table: Table) -> pd.DataFrame:
-    types = {"time": "datetime64[ns]", "number": "float64", "count": "float64"}
+    types = {
+        "time": "datetime64[ns]",
+        "number": "float64",
+        "count": "float64",
+        "yes or no": "boolean",
+    }
     return pd.DataFrame(
         {c.name: pd.Series(dtype=types.get(c.type, "object")) for c in table.columns}
         | {"file": pd.Series(dtype=object), "row": pd.Series(dtype="int64")}

@@ -11,7 +11,7 @@ from outcomes.records.columns import TABLES, Table
 from outcomes.records.read import header_finder
 from outcomes.records.reading.cells import CannotReadError, Cells, Place
 from outcomes.records.reading.files import NO_PART, find_tables, same_columns
-from outcomes.records.reading.fold import fold_label
+from outcomes.records.reading.fold import bare_label, fold_label
 from outcomes.records.reading.gather import gather
 from outcomes.records.reading.words import says_no_source
 from outcomes.records.table_guess import TableGuess, guess_table, parts_of
@@ -69,12 +69,14 @@ def guess_structure(
     }
     above = {n: (g.same_as_above[0],) for n, g in guesses.items() if g.same_as_above}
     ticked = {n: g.ticked for n, g in guesses.items() if g.ticked}
+    dogs = {n: g.dog_columns for n, g in guesses.items() if g.dog_columns}
     said = replace(
         known,
         tables={**known.tables, **tables},
         columns={**known.columns, **{n: c for n, c in columns.items() if c}},
         same_as_above={**above, **known.same_as_above},
         ticked={**ticked, **known.ticked},
+        dog_columns={**dogs, **known.dog_columns},
     )
     read = {
         name: replace(guess, cells=_read(guess.places, TABLES[name], said))
@@ -134,7 +136,9 @@ def _there(guess: TableGuess, cells: Cells, *names: str) -> bool:
 
 def _tells_results(guess: TableGuess, cells: Cells) -> bool:
     """Whether it has results of searches with dates and dogs."""
-    return _there(guess, cells, "result", "started_at", "dog_id")
+    across = bool(guess.dog_columns) and _there(guess, cells, "source_id")
+    needed = ("started_at",) if across else ("result", "started_at", "dog_id")
+    return _there(guess, cells, *needed)
 
 
 def _tells_moves(guess: TableGuess, cells: Cells) -> bool:
@@ -176,7 +180,7 @@ def _by_labels(
     labels = _labels(sources, known)
     if not labels:
         return found
-    for table in ("trials", "storage", "readings"):
+    for table in ("trials", "storage", "readings", "inspections"):
         if table in found:
             found[table] = _with_labels(found[table], TABLES[table], labels, known)
     if "storage" not in found and "storage" not in known.tables:
@@ -205,8 +209,10 @@ def _used(trials: TableGuess, label: str, known: RecordsSettings) -> list[frozen
 
 def _folded(cells: Cells, name: str) -> frozenset[str]:
     """The labels of a column, folded; words for no source are none."""
-    texts = set(filled_texts(column_of(cells, name)))
-    return frozenset(fold_label(text) for text in texts if not says_no_source(text)) - {""}
+    texts = {t for t in filled_texts(column_of(cells, name)) if not says_no_source(t)}
+    labels = frozenset(fold_label(text) for text in texts) - {""}
+    bare = frozenset(fold_label(bare_label(text)) for text in texts) - {""}
+    return bare if len(bare) == len(labels) else labels
 
 
 def _list_of(

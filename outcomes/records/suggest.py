@@ -18,8 +18,9 @@ from outcomes.errors import SettingsError
 from outcomes.records.checking.findings import quoted
 from outcomes.records.columns import TABLES, Column, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
-from outcomes.records.reading.fold import LABELS, fold_label, spellings_to_join
+from outcomes.records.reading.fold import LABELS, bare_label, fold_label, spellings_to_join
 from outcomes.records.reading.gather import is_total
+from outcomes.records.reading.times import WEEKDAY
 from outcomes.records.reading.units import UNITS, unit_in_heading, unit_is_said
 from outcomes.records.reading.values import read_column
 from outcomes.records.reading.words import (
@@ -161,7 +162,7 @@ def draft_settings(
     SettingsError
         If what is there cannot be used, or no line can be added to it.
     """
-    lines = _suggested(Path(path), settings_of(there).records)
+    lines = _suggested(Path(path), settings_of(there).records, whole=not there.strip())
     if not lines:
         return Draft("", None, None, 0)
 
@@ -250,7 +251,8 @@ def _holds(now: Mapping[str, Any], before: Mapping[str, Any]) -> bool:
     )
 
 
-def _suggested(path: Path, known: RecordsSettings) -> list[Line]:
+def _suggested(path: Path, known: RecordsSettings, *, whole: bool = False) -> list[Line]:
+    """The lines there are to say; with ``whole`` those that only ask, too."""
     lines = _Lines()
     guesses, said = guess_structure(path, known)
     for name, guess in guesses.items():
@@ -265,7 +267,7 @@ def _suggested(path: Path, known: RecordsSettings) -> list[Line]:
         of_sources = {**said.words.get("source_id", {}), name: ""}
         said = replace(said, words={**said.words, "source_id": of_sources})
     for name, table in cells.items():
-        _suggest_of_table(table, TABLES[name], said, lines)
+        _suggest_of_table(table, TABLES[name], said, lines, whole=whole)
     _suggest_folding(cells, said, lines)
     return [
         Line("", _order_line(lines.orders)) if line.text == "date order" else line
@@ -287,6 +289,10 @@ def _suggest_columns(table: Table, guess: TableGuess, known: RecordsSettings, ou
     if guess.ticked:
         names_ = ", ".join(map(quoted, guess.ticked))
         out.add("ticked", f"{table.name} = [{names_}]", "a mark there means the heading")
+    if guess.dog_columns:
+        names_ = ", ".join(map(quoted, guess.dog_columns))
+        ground = "each holds the results of one dog"
+        out.add("dog_columns", f"{table.name} = [{names_}]", ground)
     if guess.cells is None:
         return
     offered = ", ".join(quoted(name) for name in guess.free[:MOST_COLUMNS])
@@ -308,7 +314,9 @@ def _placed(cells: Cells, table: Table, settings: RecordsSettings) -> dict[str, 
     return {ours: theirs for ours, theirs in names.items() if theirs in cells.header}
 
 
-def _suggest_of_table(cells: Cells, table: Table, known: RecordsSettings, lines: _Lines) -> None:
+def _suggest_of_table(
+    cells: Cells, table: Table, known: RecordsSettings, lines: _Lines, *, whole: bool
+) -> None:
     placed = _placed(cells, table, known)
     rows = ~is_total(cells)
     for ours, theirs in placed.items():
@@ -323,7 +331,7 @@ def _suggest_of_table(cells: Cells, table: Table, known: RecordsSettings, lines:
                 lines.add(f"words.{ours}", text, ground)
         other_lines = [
             *(no_mark_lines(cells, placed, table, known) if ours == "result" else ()),
-            *(vague_lines(texts, known.words.get(ours, {})) if column.may_be_vague else ()),
+            *(vague_lines(texts) if whole and column.may_be_vague else ()),
             *blank_lines(column, table, texts, known),
         ]
         for text, ground in other_lines:
@@ -426,6 +434,8 @@ def _suggest_folding(tables: Mapping[str, Cells], known: RecordsSettings, lines:
             shown = [_join_told(*pair) for pair in sorted(joined.items())[:JOINS_SHOWN]]
             more = len(joined) - len(shown)
             told = ", ".join(shown) + (f" and {more:,} more" if more else "")
+            bracketed = any(bare_label(one) != one for one in joined)
+            told += ", without what stands in brackets" if bracketed else ""
             folded.append((label, told))
     if folded:
         names = ", ".join(quoted(label) for label, _ in folded)
@@ -437,7 +447,8 @@ def _suggest_folding(tables: Mapping[str, Cells], known: RecordsSettings, lines:
 
 def _toml(lines: Sequence[Line], sections: frozenset[str]) -> str:
     """The lines under their sections, in the order a file has them."""
-    order = [*(f"columns.{name}" for name in TABLES), "same_as_above", "ticked", "units"]
+    order = [*(f"columns.{name}" for name in TABLES), "same_as_above", "ticked"]
+    order += ["dog_columns", "units"]
     order += [f"units.{name}" for name in TABLES]
     rank = {name: at for at, name in enumerate(("", "tables", *order))}
     blocks = []
@@ -458,6 +469,7 @@ _SECTION_NOTES: Mapping[str, str] = {
     "tables": "  # our name = your files' or sheets' names",
     "columns": "  # our name = your name",
     "same_as_above": "  # your columns in which an empty cell means what stands above",
+    "dog_columns": "  # your columns that are each a dog's: a row a hide, a trial a cell",
     "ticked": "  # your columns in which a mark means their heading",
     "words": "  # your word = our word",
     "units": "  # the unit a column is written in",
@@ -472,7 +484,8 @@ def _order_line(orders: set[str]) -> str:
 
 def _orders(texts: Sequence[str]) -> set[str]:
     """Orders that some date of the column can only be read in."""
-    pairs = [re.match(r"(\d{1,2})[/.\-](\d{1,2})[/.\-]\d{2,4}\b", text) for text in texts]
+    days = [WEEKDAY.sub("", text) for text in texts]
+    pairs = [re.match(r"(\d{1,2})[/.\-](\d{1,2})[/.\-]\d{2,4}\b", text) for text in days]
     numbers = np.array([(int(m[1]), int(m[2])) for m in pairs if m]).reshape(-1, 2)
     orders = set()
     if (numbers[:, 0] > 12).any():

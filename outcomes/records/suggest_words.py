@@ -95,6 +95,8 @@ def _word_of(
         if parts in ({"find", "false alert"}, {"miss", "false alert"}):
             word = (parts - {"false alert"}).pop()
             return word, "with false alerts besides, which are counted apart"
+        if len(parts) > 1 and None not in parts:
+            return None, ""
         # What a dog did is one thing on a hide and another on a blank area.
         did = int(text) > 0 if text.isdigit() else alerted(text)
         beside_others = yes_or_no(text) is not None and not by_source
@@ -151,16 +153,14 @@ def no_mark_lines(
     ]
 
 
-def vague_lines(texts: Sequence[str], said: Mapping[str, str]) -> list[tuple[str, str]]:
+def vague_lines(texts: Sequence[str]) -> list[tuple[str, str]]:
     """What is read of dates without a day, for a person to put the day in."""
-    told = {clean(word).casefold() for word in said}
-    periods = {text: vague_period(text) for text in texts if text.casefold() not in told}
+    periods = {text: vague_period(text) for text in dict.fromkeys(texts)}
     vague = {text: period for text, period in periods.items() if period is not None}
-    ground = "read as its last day, or the day of first use; write the day, if you know it"
-    shown = [
-        (f"# {quoted(text)} = {quoted(str(last))}", ground) for text, (_, last) in vague.items()
-    ]
-    return shown[:MOST_WORDS]
+    lines = [f"# {quoted(text)} = {quoted(str(last))}" for text, (_, last) in vague.items()]
+    grounds = ["no day: read as its last one, or that of first use; if you know it, write it here"]
+    grounds += ["so too"] * (len(lines) - 1)
+    return [*zip(lines, grounds, strict=False)][:MOST_WORDS]
 
 
 def blank_lines(

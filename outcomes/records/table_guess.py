@@ -24,6 +24,7 @@ from outcomes.records.columns import Column, Table
 from outcomes.records.joint_columns import (
     BEGINS,
     TIMES,
+    dogs_across,
     pair_times,
     result_of_two,
     search_end,
@@ -44,6 +45,7 @@ from outcomes.records.reading.words import NOTHING, alerted, guess_word
 from outcomes.settings import RecordsSettings
 
 FEWEST_DITTOS = 3
+FEWEST_NUMBERED = 5  # rows by which it is seen that a column numbers them
 MOST_UNKNOWN = 0.5  # of the words of a column that tells results or places, those unknown to us
 _MOST_WORDS = 12
 
@@ -66,6 +68,8 @@ class TableGuess:
         Column whose empty cells seem to mean what stands above, and how many there are.
     ticked
         Columns in which a mark seems to mean their heading.
+    dog_columns
+        Columns that each seem to be a dog's, with its results.
     cells
         All of it read so; None where it cannot be read.
     whole
@@ -78,6 +82,7 @@ class TableGuess:
     free: tuple[str, ...] = ()
     same_as_above: tuple[str, int] | None = None
     ticked: tuple[str, ...] = ()
+    dog_columns: tuple[str, ...] = ()
     cells: Cells | None = None
     whole: Cells | None = None
 
@@ -127,6 +132,9 @@ def guess_table(
     left = _left(free, guessed)
     guessed |= _by_words(table, whole, [n for n in absent if n not in guessed], left)
     ticked = () if table.name in known.ticked else ticked_results(table, whole, guessed, free)
+    dogs = () if table.name in known.dog_columns else dogs_across(table, whole, guessed, free)
+    free = [name for name in free if name not in dogs]
+    absent = [name for name in absent if not dogs or name not in ("dog_id", "result")]
     pair_times(table, whole, guessed, free)
     search_end(table, whole, guessed, free)
     two_moves_of_a_row(table, whole, guessed, free)
@@ -138,7 +146,7 @@ def guess_table(
     _names_in_other_sheets(table, parts, guessed, known)
     ditto = None if table.name in known.same_as_above else _ditto(table, whole, guessed, mapped)
     left = _left(free, guessed)
-    return TableGuess(places, named, guessed, tuple(left), ditto, ticked, whole=whole)
+    return TableGuess(places, named, guessed, tuple(left), ditto, ticked, dogs, whole=whole)
 
 
 def _names_in_other_sheets(
@@ -169,7 +177,12 @@ def _by_elimination(
     free: Sequence[str],
     guessed: dict[str, Guess],
 ) -> None:
-    """What every source needs, where only one kind of column is left for it."""
+    """What every row needs, where only one kind of column is left for it."""
+    if table.name == "trials" and "dog_id" in absent and "dog_id" not in guessed:
+        team = guessed.get("handler_id")
+        if team is not None and re.search(r"(?i)\bdog|k-?9|canine|team", team.names[0]):
+            guessed["dog_id"] = Guess(team.names, "its heading names the dog too")
+            del guessed["handler_id"]
     if table.name != "sources":
         return
     left = _left(free, guessed)
@@ -233,6 +246,8 @@ def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings
     if column.name == table.key:
         return len(set(texts)) >= 0.95 * len(texts)
     if column.type in ("number", "count"):
+        if _counts_rows(texts):
+            return False
         told = read_column(column, cells, known, table.name)
         good = int(told.series.notna().sum()) + sum(_zero_word(t) for t in texts)
         yes_no = name == "false_alerts" and {fold(t) or t for t in texts} <= YES_OR_NO
@@ -253,6 +268,14 @@ def _fits(table: Table, name: str, cells: pd.Series[Any], known: RecordsSettings
     if column.type == "time":
         return share_of(texts, is_date) >= 0.5 or share_of(texts, is_clock) >= 0.5
     return True
+
+
+def _counts_rows(texts: Sequence[str]) -> bool:
+    """Whether a column numbers its rows: whole numbers that go up by one."""
+    if len(texts) < FEWEST_NUMBERED or not all(text.isdecimal() for text in texts):
+        return False
+    steps = np.diff(np.array([int(text[:15]) for text in texts]))
+    return bool((steps == 1).mean() >= 0.9)
 
 
 def _may_be_received(text: str) -> bool:
@@ -347,7 +370,8 @@ def _ditto(
         return None
     names = guessed[name].names if name in guessed else mapped.get(name, (name,))
     date = next((n for n in names if n in cells.header), None)
-    back = guessed["moved_back_at"].names if "moved_back_at" in guessed else ()
+    in_guess = guessed["moved_back_at"].names if "moved_back_at" in guessed else ()
+    back = mapped.get("moved_back_at", in_guess)
     if date is None or (back and date not in back):
         return None  # of a source that is in, or not out again, there is no date
     codes, texts = texts_of(column_of(cells, date))

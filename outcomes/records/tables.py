@@ -82,6 +82,18 @@ def no_readings() -> pd.DataFrame:
     )
 
 
+def no_inspections() -> pd.DataFrame:
+    """A table of inspections without rows."""
+    return pd.DataFrame(
+        {
+            "source_id": pd.Series(dtype=object),
+            "inspected_at": pd.Series(dtype="datetime64[ns]"),
+            "file": pd.Series(dtype=object),
+            "row": pd.Series(dtype="int64"),
+        }
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class InputFile:
     """A file that tables were read from.
@@ -128,6 +140,8 @@ class Records:
         The settings they were read with.
     readings
         What temperature loggers read; empty where none was handed over.
+    inspections
+        What was weighed and seen of sources; empty where none was handed over.
     files
         The files they were read from; empty where they were not read from files.
     plan
@@ -143,6 +157,7 @@ class Records:
     rows_in: Mapping[str, int]
     settings: RecordsSettings
     readings: pd.DataFrame = field(default_factory=no_readings)
+    inspections: pd.DataFrame = field(default_factory=no_inspections)
     files: tuple[InputFile, ...] = ()
     plan: PlanFile | None = None
 

@@ -39,13 +39,14 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
         *("unlogged_thaws", "cycles_from"),
     ),
     "readings": ("thawed_above_c", "frozen_below_c", "longest_gap_h"),
-    "decision": ("floor", "confidence", "alpha", "seed"),
+    "decision": ("floor", "confidence", "alpha", "seed", "most_mass_lost"),
     "rule": tuple(field.name for field in fields(ReliabilityRule)),
     "early_warning": tuple(field.name for field in fields(EarlyWarning)),
     "plan": tuple(field.name for field in fields(PlanSettings)),
 }
 _FIELDS: Mapping[str, str] = {"longest_gap_h": "longest_reading_gap_h"}  # key → field, if another
-_LAYOUT = ("tables", "columns", "header_row", "same_as_above", "ticked", "words", "units")
+_OF_COLUMNS = ("same_as_above", "ticked", "dog_columns")
+_LAYOUT = ("tables", "columns", "header_row", *_OF_COLUMNS, "words", "units")
 _SECTIONS = (*_LAYOUT, *(name for name in _KEYS if name))
 
 
@@ -99,6 +100,9 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
         [ticked]                          # columns of yours in which a mark means their heading
         trials = ["Find", "Miss"]         # with result = ["Find", "Miss"] in [columns.trials]
 
+        [dog_columns]                     # a row a hide, a column a dog with its result
+        trials = ["Rex", "Mia"]
+
         [words.result]                    # "your word" = "our word"
         "Hit" = "find"
 
@@ -135,6 +139,7 @@ def load_settings(records: str | Path, file: str | Path | None = None) -> Settin
         confidence = 0.90
         alpha = 0.05
         seed = 1
+        most_mass_lost = 0.1              # of a source, by weighing; not asked without it
 
         [rule]                            # when a source counts as unreliable
         misses = 3                        # without these two: chosen from the unit's own finds
@@ -269,8 +274,8 @@ def settings_of(text: str) -> Settings:
 
 def _settings(given: Mapping[str, Any], path: Path) -> Settings:
     found: dict[str, Any] = {}
-    above, ticked = (partial(_columns_of_tables, name) for name in ("same_as_above", "ticked"))
-    of_layout = (_tables, _columns, _header_rows, above, ticked, _words, _units)
+    of_columns = (partial(_columns_of_tables, name) for name in _OF_COLUMNS)
+    of_layout = (_tables, _columns, _header_rows, *of_columns, _words, _units)
     readers: Mapping[str, Any] = dict(zip(_LAYOUT, of_layout, strict=True))
     for key, value in given.items():
         if key in _KEYS and key:

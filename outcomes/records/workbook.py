@@ -27,9 +27,11 @@ _STEPS = (
     "Leave source_id in trials empty for a blank area, and record blank areas too.",
     "Record a miss as a miss: never leave it out, and give the time the dog searched.",
     "Log every move of a source, also when it is taken out for a training day and put back.",
-    "The sheets dogs and readings may stay empty. Readings are those of a temperature logger: "
-    "each names the source it travels with, or the place it stays in (freezer, or a name of your "
-    "own that you give in place_id of storage too).",
+    "The sheets dogs, readings and inspections may stay empty. Readings are those of a temperature "
+    "logger: each names the source it travels with, or the place it stays in (freezer, or a name "
+    "of your own that you give in place_id of storage too).",
+    "An inspection is one look at one source: put it on a scale before it goes out, and weigh the "
+    "fluid it lost. It costs a minute, and tells more than a count of thaws.",
     "Without a storage log, fill in kept_in of each source; where thaws are counted by hand, "
     "cycles in trials, or cycles_counted with the day of the count in sources.",
     "Dates and times are local, written 2026-03-14 or 2026-03-14 09:30.",
@@ -42,8 +44,8 @@ def write_template(path: Path) -> None:
     """Write a blank ``.xlsx`` workbook with the columns of the records.
 
     A sheet of instructions comes first, then ``sources``, ``storage``,
-    ``trials``, ``dogs`` and ``readings``, with drop-down lists, date formats and a frozen
-    header row. It holds no macros. Filled in, it is read without any settings.
+    ``trials``, ``dogs``, ``readings`` and ``inspections``, with drop-down lists, date formats
+    and a frozen header row. It holds no macros. Filled in, it is read without any settings.
 
     Parameters
     ----------

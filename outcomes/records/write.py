@@ -17,15 +17,15 @@ from outcomes.settings import DecisionSettings, RecordsSettings
 if TYPE_CHECKING:
     from outcomes.simulate import Unit
 
-TABLES = ("sources", "storage", "trials", "dogs")
+TABLES = ("sources", "storage", "trials", "dogs", "inspections")
 
 
 def write_unit(unit: Unit, folder: Path) -> tuple[Path, ...]:
     """Write a synthetic unit's records and truth into a folder.
 
-    Writes ``sources.csv``, ``storage.csv``, ``trials.csv``, ``dogs.csv``,
-    ``unit.toml`` and ``truth.toml``. A time at midnight is written as a date, a
-    missing value as an empty cell. The same unit gives the same bytes.
+    Writes ``sources.csv``, ``storage.csv``, ``trials.csv``, ``dogs.csv``, where sources were
+    inspected ``inspections.csv``, ``unit.toml`` and ``truth.toml``. A time at midnight is
+    written as a date, a missing value as an empty cell. The same unit gives the same bytes.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def write_unit(unit: Unit, folder: Path) -> tuple[Path, ...]:
     OutputError
         If the folder or a file cannot be written.
     """
-    texts = {f"{table}.csv": _as_csv(getattr(unit, table)) for table in TABLES}
+    texts = {f"{table}.csv": _as_csv(getattr(unit, table)) for table in tables_of(unit)}
     texts["unit.toml"] = _as_toml({"unit": unit.name})
     texts["truth.toml"] = _as_toml(truth_facts(unit))
     write_files(folder, {name: text.encode() for name, text in texts.items()})
@@ -70,7 +70,7 @@ def unit_records(unit: Unit, settings: RecordsSettings | None = None) -> Records
         name: getattr(unit, name).assign(
             file=f"{name}.csv", row=range(2, len(getattr(unit, name)) + 2)
         )
-        for name in TABLES
+        for name in tables_of(unit)
     }
     return Records(
         **tables,
@@ -78,6 +78,11 @@ def unit_records(unit: Unit, settings: RecordsSettings | None = None) -> Records
         rows_in={name: len(table) for name, table in tables.items()},
         settings=settings or RecordsSettings(),
     )
+
+
+def tables_of(unit: Unit) -> tuple[str, ...]:
+    """The tables that the unit hands over."""
+    return tuple(name for name in TABLES if name != "inspections" or len(unit.inspections))
 
 
 def truth_facts(unit: Unit) -> dict[str, object]:
@@ -93,7 +98,8 @@ def truth_facts(unit: Unit) -> dict[str, object]:
     dict
         ``threshold`` (where the mean find probability truly falls to the
         default floor; absent where it does not), ``planted`` (fields of the
-        truth), ``source_effects`` and ``dog_effects`` (log-odds).
+        truth), ``source_effects`` and ``dog_effects`` (log-odds), and where sources were
+        inspected ``damage_they_came_with`` (in cycles it is worth).
     """
     from outcomes.simulate import (
         find_true_threshold,
@@ -108,7 +114,11 @@ def truth_facts(unit: Unit) -> dict[str, object]:
         "planted": asdict(unit.truth),
         "source_effects": unit.source_effects["effect"].to_dict(),
         "dog_effects": unit.dog_effects["effect"].to_dict(),
-    }
+    } | (
+        {"damage_they_came_with": unit.source_effects["damage"].to_dict()}
+        if len(unit.inspections)
+        else {}
+    )
 
 
 def _as_csv(table: pd.DataFrame) -> str:

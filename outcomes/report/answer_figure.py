@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 from matplotlib.figure import Figure
 
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
+from outcomes.analysis.finds.model import counts_needed
 from outcomes.analysis.results import FindCurve
 from outcomes.answers.facts import Facts
-from outcomes.draw.main_figure import ThresholdMark, draw_main_figure
+from outcomes.draw.main_figure import Needed, ThresholdMark, draw_main_figure
 from outcomes.draw.save import render_figure
 from outcomes.draw.theme import ALONE, Sheet
 from outcomes.text import count
@@ -31,8 +32,18 @@ def render_answer_figure(facts: Facts) -> bytes:
 
 
 def drawn_curves(facts: Facts) -> list[FindCurve]:
-    """The curves there is something to draw of."""
+    """The curves there is something to draw of; none where there is too little to judge by."""
+    if needed_of(facts) is not None:
+        return []
     return [c for c in facts.retirement.curves if len(c.at) or c.bins]
+
+
+def needed_of(facts: Facts) -> Needed | None:
+    """What there is and what it takes, where there is too little to judge storage by."""
+    fit = facts.fit
+    if not fit.too_few or fit.n == 0:
+        return None
+    return Needed(counts_needed(fit), (fit.n - fit.misses, fit.n))
 
 
 def threshold_marks(retirement: Retirement) -> dict[str, ThresholdMark | None]:
@@ -72,6 +83,7 @@ def draw_sheet(
         note=describe_low_circle_in_short(facts.retirement),
         sheet=sheet,
         other_floors=other_floors,
+        needed=needed_of(facts),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -20,6 +21,11 @@ _SEVERITY_WORDS = {"stops": "STOPS", "set aside": "set aside", "note": "note"}
 ROWS_NAMED = 3
 VALUES_NAMED = 3
 LINES_APART = 3
+# Rule → how it is told of several columns or sheets at once.
+OF_SHEETS: Mapping[str, str] = {
+    "unknown column": "columns that are none of the records', carried through untouched",
+    "column names found lower": "the column names were found below a title, which is not read",
+}
 AT_MOST = "(Up to so many: a model leaves out trials in which a condition that it uses is missing.)"
 
 
@@ -95,7 +101,8 @@ def check_lines(
     groups = _groups(findings) if grouped else [(finding,) for finding in findings]
     gathered = _gathered(groups) if grouped else [(group,) for group in groups]
     for alike in gathered[:most]:
-        yield f"{_SEVERITY_WORDS[alike[0][0].severity]:>9}  {_line(alike[0])}{_more(alike[1:])}"
+        told = _of_sheets(alike) or f"{_line(alike[0])}{_more(alike[1:])}"
+        yield f"{_SEVERITY_WORDS[alike[0][0].severity]:>9}  {told}"
     if most is not None and len(gathered) > most:
         yield f"{'…':>9}  {len(gathered) - most:,} more; --all shows every one."
     elif any(len(alike) > 1 or len(alike[0]) > ROWS_NAMED for alike in gathered):
@@ -178,12 +185,14 @@ def _gathered(groups: Sequence[tuple[Finding, ...]]) -> list[list[tuple[Finding,
     same: dict[tuple[Any, ...], list[tuple[Finding, ...]]] = {}
     for group in groups:
         first = group[0]
-        key = (first.severity, first.file, first.rule, first.column, first.mend)
+        where = (None, None) if first.rule in OF_SHEETS else (first.file, first.column)
+        key = (first.severity, first.rule, first.mend, *where)
         same.setdefault(key, []).append(group)
     gathered: list[list[tuple[Finding, ...]]] = []
     for alike in same.values():
         rows_known = all(finding.row is not None for group in alike for finding in group)
         together = rows_known and len(alike) > LINES_APART
+        together |= alike[0][0].rule in OF_SHEETS and len(alike) > 1
         gathered += [alike] if together else [[group] for group in alike]
     place = {id(group[0]): at for at, group in enumerate(groups)}
     return sorted(gathered, key=lambda alike: place[id(alike[0][0])])
@@ -193,6 +202,20 @@ def _more(groups: Sequence[tuple[Finding, ...]]) -> str:
     """How many rows more have a finding of the same kind, and the first of them."""
     rows = sorted(f.row for group in groups for f in group if f.row is not None)
     return f" {len(rows):,} more like it: {_rows(rows)}." if rows else ""
+
+
+def _of_sheets(groups: Sequence[tuple[Finding, ...]]) -> str:
+    """One line for what is told alike of several columns or sheets; empty where it is not."""
+    first = groups[0][0]
+    if first.rule not in OF_SHEETS or len(groups) == 1:
+        return ""
+    of_file: dict[str, list[str]] = {}
+    for group in groups:
+        for finding in group:
+            said = finding.column or "".join(re.findall(r"row \d+", finding.problem)[:1])
+            of_file.setdefault(finding.file, []).append(said)
+    named = "; ".join(f"{file}: {', '.join(of)}" for file, of in of_file.items())
+    return f"{OF_SHEETS[first.rule]}: {named}. {first.mend}"
 
 
 def _line(group: Sequence[Finding]) -> str:

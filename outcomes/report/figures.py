@@ -107,6 +107,7 @@ def _shelf(facts: Facts, _: ExposureName | None) -> Figure:
         settings.floor,
         settings.confidence,
         figure_footer(facts),
+        facts.counted_by,
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 
 from outcomes.analysis.finds.model import FindFit
 from outcomes.answers.facts import Facts
-from outcomes.report.planned_lines import planned_lines
+from outcomes.report.planned_lines import planned_lines, settling_lines
 from outcomes.text import Row, table, wrapped
 from outcomes.wording.cautions import CAUTIONS
 from outcomes.wording.in_short import (
@@ -40,6 +40,7 @@ def short_fit_lines(facts: Facts, pasted: Callable[[str], str] = str) -> Iterato
     answer = [
         f"{describe_verdict_in_short(fit, verdict, facts.retirement)}.",
         describe_verdict(fit, verdict, facts.retirement),
+        *settling_lines(facts),
         *planned_lines(facts)[:1],
     ]
     terms = list(_storage_terms(fit))

@@ -167,7 +167,8 @@ def _moved(facts: Facts, point: FloorPoint) -> str:
     own = facts.settings.floor
     if point.floor == own:
         return ""
-    left = " What a source has left is told at that floor alone." if facts.left else ""
+    days = ", and the day it reaches its limit," if facts.stock.dated else ""
+    left = f" What a source has left{days} is told at that floor alone." if facts.left else ""
     return (
         f"The floor was moved here, to {in_100(point.floor)}. The unit's own floor is "
         f"{in_100(own)}, and the files beside this page keep to it.{left} Set a floor before "

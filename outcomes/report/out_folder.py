@@ -19,7 +19,7 @@ FILES = (
     "set_aside.csv",
 )
 
-_RECORDS = ("sources", "storage", "trials", "dogs", "readings")
+_RECORDS = ("sources", "storage", "trials", "dogs", "readings", "inspections")
 _TABLE_ENDINGS = (".csv", ".parquet")
 _FIGURES = (".png", ".pdf", ".svg")
 # Columns that no one hands over, or not side by side: only a file of ours has them all.

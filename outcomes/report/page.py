@@ -13,6 +13,7 @@ from typing import Any
 import jinja2
 
 from outcomes import __version__
+from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.results import FindEstimate
 from outcomes.answers.facts import Facts
 from outcomes.answers.floor_grid import floor_grid
@@ -33,6 +34,7 @@ from outcomes.draw.save import (
 )
 from outcomes.draw.shelf_figure import LATEST
 from outcomes.draw.stock_figure import draw_stock_figure
+from outcomes.exposure.places_read import places_read
 from outcomes.records.tables import Finding
 from outcomes.report import paper, price_table
 from outcomes.report.answer_figure import (
@@ -40,34 +42,39 @@ from outcomes.report.answer_figure import (
     draw_sheet,
     drawn_curves,
     figure_footer,
+    needed_of,
     records_footer,
     threshold_marks,
 )
 from outcomes.report.floor_control import figure_alt, floor_control
 from outcomes.report.paper_face import paper_faces
-from outcomes.report.planned_lines import planned_lines
+from outcomes.report.planned_lines import planned_lines, settling_lines
 from outcomes.report.shelf_rows import lowest_of_scale, place_on_scale, shelf_rows
-from outcomes.text import count, p_number
+from outcomes.text import count
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.blinding import blinding_counts, describe_blinding
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 from outcomes.wording.dogs import DOG_CAUTION
 from outcomes.wording.false_alerts import describe_false_alerts
 from outcomes.wording.figure import (
+    NEEDED_CAPTION,
     describe_circles,
     describe_figure_in_short,
     describe_main_figure,
     describe_nothing_drawn,
 )
 from outcomes.wording.first_lines import describe_first_lines
+from outcomes.wording.inspections import describe_inspections
 from outcomes.wording.lifetime import describe_lifetime, describe_rule_errors
 from outcomes.wording.lifetime_regression import describe_next_cycles, describe_storage_lifetimes
 from outcomes.wording.limit import describe_order, describe_retirement
 from outcomes.wording.limitations import describe_limitations
-from outcomes.wording.method import INTERVAL_NOTE, describe_method
+from outcomes.wording.method import describe_intervals, describe_method, p_of_term
 from outcomes.wording.next_step import BLIND_NOTE, describe_first_test, describe_next_steps
 from outcomes.wording.numbers import floor_in_100, percent
+from outcomes.wording.places_read import describe_places_read
 from outcomes.wording.planned import describe_planned_in_short
+from outcomes.wording.pool_beside import describe_with_pool
 from outcomes.wording.price import describe_price, describe_price_table
 from outcomes.wording.records import records_noted
 from outcomes.wording.rows import describe_not_on_shelf, describe_rows
@@ -83,6 +90,7 @@ from outcomes.wording.shelf import (
     SHELF_NOTE,
     describe_past_limit,
     describe_shelf,
+    wear_heading,
 )
 from outcomes.wording.side_tests import describe_side_tests
 from outcomes.wording.stock import describe_stock, stock_lines
@@ -182,21 +190,29 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
     """
     if describe_nothing_drawn(facts.retirement, facts.lifetime) is not None:
         return None
+
+    def drawing(done: int) -> None:
+        facts.working.meter("pictures drawn", done, 4)
+
     floors = [(point.floor, threshold_marks(point.retirement)) for point in floor_grid(facts)]
     figure = draw_sheet(facts, "", "", floors, sheet=IN_PAGE)
     layers = tuple(floor_layer(figure, drawn_curves(facts), *at) for at in floors)
     hide_floor(figure)
     own = [floor for floor, _ in floors].index(facts.settings.floor)
+    drawing(1)
     history, trials = facts.joined.history, facts.joined.trials
     records = draw_records_figure(history, trials, records_footer(facts), sheet=RECORDS_IN_PAGE)
+    drawing(2)
     wear_out = draw_wear_out_in_page(facts.lifetime) if facts.lifetime.curve else None
     stock = draw_stock_figure(facts.stock, figure_footer(facts)) if facts.stock.dated else None
+    narrow = _narrow(facts, floors, own)
+    drawing(3)
     drawn = PageFigure(
         svg=compact_svg(render_figure(figure, "svg")),
         layers=layers,
         own_layer=layers[own],
         view_box=size_pt(figure),
-        narrow=_narrow(facts, floors, own),
+        narrow=narrow,
         records=compact_svg(render_figure(records, "svg")),
         records_alt=f"Figure: {describe_figure(records)[0]}.",
         wear_out=None if wear_out is None else compact_svg(render_figure(wear_out, "svg")),
@@ -204,6 +220,7 @@ def render_page_figure(facts: Facts) -> PageFigure | None:
         stock=None if stock is None else compact_svg(render_figure(stock, "svg")),
         stock_alt="" if stock is None else f"Figure: {describe_stock(facts.stock)}",
     )
+    drawing(4)
     # Another process may have worked at these meanwhile.
     facts.answer_all()
     return drawn
@@ -218,6 +235,7 @@ def _narrow(
         *floors[own],
         facts.comparison.at(facts.settings.confidence),
         other_floors=floors,
+        needed=needed_of(facts),
     )
     layers = tuple(floor_layer(figure, curves, *at) for at in floors)
     hide_floor(figure)
@@ -313,6 +331,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "answer_open": facts.verdict.verdict
         in (*("too few trials", "no change detected", "cannot be told apart"),),
         "storage": storage,
+        "pool": None if facts.with_pool is None else describe_with_pool(facts.with_pool),
         "next": describe_first_test(facts.next_steps),
         "tests": describe_next_steps(facts.next_steps),
         "blind_note": BLIND_NOTE,
@@ -320,21 +339,29 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
             "low": lowest,
             "floor": place_on_scale(settings.floor, lowest),
             "latest": LATEST,
+            "wear": wear_heading(facts.counted_by),
         },
-        "interval_note": INTERVAL_NOTE if fit.mixed is not None else None,
+        "interval_note": describe_intervals(settings.confidence, settings.alpha)
+        if fit.mixed is not None
+        else None,
         "figure": None if figure is None else _as_data(figure.svg),
         "figure_alt": figure_alt(headline, storage, retire),
         "figure_caption": " ".join(
             filter(
                 None,
                 (
-                    describe_figure_in_short(facts.retirement, settings.confidence),
+                    NEEDED_CAPTION
+                    if needed_of(facts) is not None
+                    else describe_figure_in_short(facts.retirement, settings.confidence),
                     None if facts.planned is None else describe_planned_in_short(facts.planned),
                 ),
             )
         ),
         "planned": planned_lines(facts),
-        "figure_notes": " ".join(
+        "settles": settling_lines(facts),
+        "figure_notes": ""
+        if needed_of(facts) is not None
+        else " ".join(
             filter(
                 None,
                 (
@@ -377,7 +404,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "side_tests": describe_side_tests(side),
         "lifetime": describe_lifetime(facts.lifetime),
         "next_cycles": None
-        if facts.lasting.next_cycles.reason is not None
+        if facts.lasting.next_cycles.reason or facts.lasting.next_cycles.not_told
         else describe_next_cycles(facts.lasting.next_cycles),
         "watch": None
         if facts.watched.reason is not None
@@ -397,7 +424,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         ],
         "method": describe_method(fit, facts.verdict),
         "blinding": describe_blinding(blinding_counts(facts.joined.trials)),
-        "terms": [_term_row(t) for t in fit.terms],
+        "terms": [_term_row(t, facts.verdict) for t in fit.terms],
         "terms_caption": (
             f"{count(fit.n, 'trial')} of {count(fit.sources, 'source')} by "
             f"{count(fit.dogs, 'dog')}. {TERMS_NOTE}"
@@ -406,6 +433,8 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "left_out": describe_left_out(fit),
         "rows": describe_rows(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
+        "places_read": describe_places_read(places_read(facts.records)),
+        "inspections": describe_inspections(facts.inspected),
         "stock": describe_stock(facts.stock),
         "stock_told": stock_lines(facts.stock),
         "cautions": CAUTIONS,
@@ -470,12 +499,12 @@ def _reasons(facts: Facts) -> list[str]:
     return lines
 
 
-def _term_row(term: FindEstimate) -> dict[str, str]:
+def _term_row(term: FindEstimate, verdict: WhichPredicts) -> dict[str, str]:
     return {
         "term": TERM_WORDS.get(term.term, term.term),
         "unit": term.unit,
         "odds_ratio": f"{term.ratio:.3g}",
         "interval": f"{term.low:.3g} to {term.high:.3g}",
         "points": f"{term.points:+.1f}".replace("-", "−"),
-        "p": p_number(term.p),
+        "p": p_of_term(term, verdict),
     }

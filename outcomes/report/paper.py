@@ -71,6 +71,6 @@ def elsewhere(fields: Mapping[str, Any]) -> str:
     if fields["terms"] or fields["checks"]:
         parts.append("every term of the model")
     return (
-        "Not on these sheets, to keep them to two; open briefing.html on a screen for it: "
-        f"{'; '.join(parts)}."
+        "Not on these sheets, to keep them to two: "
+        f"{joined(parts)}. Open briefing.html on a screen for it."
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +14,7 @@ from outcomes import __version__
 from outcomes.plan.document import Plan
 from outcomes.report.paper_face import paper_faces
 from outcomes.report.plan_rows import handler_rows, packing_rows, setter_rows, store_rows
+from outcomes.settings import WEEKDAYS
 from outcomes.text import of_100
 from outcomes.wording.cautions import CAUTIONS
 from outcomes.wording.plan_power import (
@@ -25,6 +27,7 @@ from outcomes.wording.plan_power import (
     describe_power_in_short,
     describe_rates,
     describe_smallest,
+    describe_whether_worth,
 )
 from outcomes.wording.plan_sheets import (
     HANDLER,
@@ -90,6 +93,7 @@ def render_plan_page(plan: Plan, figure_svg: bytes | None) -> str:
         "question": QUESTIONS[plan.question],
         "design": DESIGNS[plan.design],
         "sentence": describe_plan_in_short(plan),
+        "worth": describe_whether_worth(plan),
         "key_note": KEY_NOTE,
         "to_hand_out": TO_HAND_OUT,
         "key": describe_key(plan),
@@ -175,7 +179,7 @@ def _sheets(plan: Plan) -> list[_Sheet]:
             ),
             [
                 (
-                    f"{r.day:%a %Y-%m-%d}",
+                    _day(r.day),
                     f"{r.order}",
                     r.dog,
                     *((r.handler,) if named else ()),
@@ -190,21 +194,19 @@ def _sheets(plan: Plan) -> list[_Sheet]:
             "setter",
             SETTER,
             ("day", "area", "container", "set at", "taken up at", "disturbed?"),
-            [
-                (f"{r.day:%a %Y-%m-%d}", r.area, r.container, *[_TO_FILL] * 3)
-                for r in setter_rows(plan)
-            ],
+            [(_day(r.day), r.area, r.container, *[_TO_FILL] * 3) for r in setter_rows(plan)],
         ),
         _sheet(
             "storekeeper",
             STOREKEEPER,
-            ("day", "container", "what", "done", "out at", "back at"),
-            [
-                (f"{r.day:%a %Y-%m-%d}", r.container, r.what, *[_TO_FILL] * 3)
-                for r in store_rows(plan)
-            ],
+            ("day", "what", "containers", "done", "not done"),
+            [(_day(r.day), r.what, r.listed, *[_TO_FILL] * 2) for r in store_rows(plan)],
         ),
     ]
+
+
+def _day(day: dt.date) -> str:
+    return f"{WEEKDAYS[day.weekday()][:3]} {day}"
 
 
 def _sheet(

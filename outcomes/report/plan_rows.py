@@ -7,10 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from outcomes.plan.document import Plan, PlannedSource
+from outcomes.records.reading.planned import CONTAINERS_JOINED_BY
 from outcomes.wording.plan_sheets import (
     CLEAN,
+    GIVE,
     HANDLE,
-    describe_handing_out,
     describe_move,
 )
 
@@ -46,11 +47,16 @@ class SetterRow:
 
 @dataclass(frozen=True, slots=True)
 class StoreRow:
-    """One thing to do with a container on a day."""
+    """One thing to do with containers on a day."""
 
     day: dt.date
-    container: str
     what: str
+    containers: tuple[str, ...]
+
+    @property
+    def listed(self) -> str:
+        """The containers as the sheet lists them."""
+        return CONTAINERS_JOINED_BY.join(self.containers)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,19 +95,30 @@ def setter_rows(plan: Plan) -> tuple[SetterRow, ...]:
 
 def store_rows(plan: Plan) -> tuple[StoreRow, ...]:
     """What the storekeeper does, by day; both containers of a pair are handled alike."""
-    rows = sorted(set(_store_rows(plan)))
-    return tuple(StoreRow(plan.date_of(day), container, what) for day, _, container, what in rows)
+    by_task: dict[tuple[int, int, str], list[str]] = {}
+    for day, number, what, container in set(_store_tasks(plan)):
+        by_task.setdefault((day, number, what), []).append(container)
+    return tuple(
+        StoreRow(plan.date_of(day), what, tuple(sorted(containers, key=_in_order)))
+        for (day, _, what), containers in sorted(by_task.items())
+    )
 
 
-def _store_rows(plan: Plan) -> Iterator[tuple[int, int, str, str]]:
-    moves = {(m.day, s.container): m.moved_to for s in plan.storage for m in s.moves}
+def _store_tasks(plan: Plan) -> Iterator[tuple[int, int, str, str]]:
+    """Day, place in the day, what, container."""
+    moves: dict[tuple[int, str], list[str]] = {}
+    for source in plan.storage:
+        for move in source.moves:
+            moves.setdefault((move.day, source.container), []).append(move.moved_to)
     given = {(t.day, t.container) for t in plan.trials}
     for day, container in given:
-        thawed = moves.get((day, container)) == "ambient"
-        yield day, _GIVE, container, describe_handing_out(thawed=thawed)
-    for (day, container), to in moves.items():
-        if (day, container) not in given:
-            yield day, _MOVE, container, describe_move(to)
+        # Taken out with the thawed ones and put back with them: nothing tells them apart.
+        yield day, _GIVE, GIVE, container
+    for (day, container), places in moves.items():
+        for to in places:
+            if to == "ambient" and (day, container) in given:
+                continue
+            yield day, _MOVE, describe_move(to), container
     pairs = [s for s in plan.storage if s.pair is not None]
     for source in pairs:
         for twin in pairs:
@@ -109,8 +126,12 @@ def _store_rows(plan: Plan) -> Iterator[tuple[int, int, str, str]]:
                 continue
             for move in source.moves:
                 at = (move.day, twin.container)
-                if at not in moves and at not in given:
-                    yield move.day, _HANDLE, twin.container, HANDLE
+                if move.moved_to == "ambient" and at not in moves and at not in given:
+                    yield move.day, _HANDLE, HANDLE, twin.container
+
+
+def _in_order(container: str) -> tuple[int, str]:
+    return len(container), container
 
 
 def packing_rows(plan: Plan) -> tuple[PackingRow, ...]:
@@ -122,7 +143,7 @@ def packing_rows(plan: Plan) -> tuple[PackingRow, ...]:
     filled = {row.container for row in rows}
     clean = {t.container for t in plan.trials} - filled
     rows += [PackingRow(container, CLEAN, "") for container in clean]
-    return tuple(sorted(rows, key=lambda row: (len(row.container), row.container)))
+    return tuple(sorted(rows, key=lambda row: _in_order(row.container)))
 
 
 def _portion(source: PlannedSource) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from outcomes.plan.document import Plan
 from outcomes.records.columns import GUESSES
-from outcomes.records.reading.planned import ALERT, NO_ALERT
+from outcomes.records.reading.planned import ALERT, DONE, NO_ALERT, NOT_DONE
 from outcomes.report.plan_rows import handler_rows, setter_rows, store_rows
 from outcomes.wording.plan_sheets import (
     HANDLER,
@@ -72,12 +72,11 @@ _SETTER = (
 )
 _STOREKEEPER = (
     _Column("day", 16, _DAY),
-    _Column("container", 11),
-    _Column("what", 40),
-    _Column("done", 8, filled_in=True),
-    _Column("out at", 10, filled_in=True),
-    _Column("back at", 10, filled_in=True),
-    _Column("remarks", 30, filled_in=True),
+    _Column("what", 42),
+    _Column("containers", 44),
+    _Column(DONE, 8, filled_in=True),
+    _Column(NOT_DONE, 16, filled_in=True),
+    _Column("remarks", 26, filled_in=True),
 )
 _RESULTS = (
     _Column("plan_id", 10),
@@ -134,7 +133,7 @@ def plan_workbook(plan: Plan) -> bytes:
         "storekeeper",
         _STOREKEEPER,
         STOREKEEPER,
-        [(r.day, r.container, r.what) for r in store_rows(plan)],
+        [(r.day, r.what, r.listed) for r in store_rows(plan)],
     )
     results = [
         (r.plan_id, r.day, r.dog, r.handler or None, r.hide_id, r.blinding) for r in handlers
@@ -182,12 +181,19 @@ def _add_sheet(
         # A new day begins below a thick line: a colour would be lost in grey print.
         above = thick if row[day] != before else thin
         before = row[day]
-        sheet.row_dimensions[sheet.max_row].height = _A_ROW_PT
+        lines = max(
+            -(-len(cell) // column.width)
+            for cell, column in zip(row, columns, strict=False)
+            if isinstance(cell, str)
+        )
+        sheet.row_dimensions[sheet.max_row].height = _A_ROW_PT + (max(lines, 1) - 1) * _A_LINE_PT
         for number, column in enumerate(columns, start=1):
             cell = sheet.cell(sheet.max_row, number)
+            if isinstance(cell.value, str):
+                cell.data_type = "s"  # a name that begins with = is no formula
             cell.number_format = column.form
             cell.border = Border(top=above, bottom=thin, left=thin, right=thin)
-            cell.alignment = Alignment(vertical="center", horizontal="left")
+            cell.alignment = Alignment(vertical="center", horizontal="left", wrap_text=True)
             if column.filled_in:
                 cell.fill = to_fill
     _offer_words(sheet, columns, header)
@@ -205,6 +211,7 @@ def _write_line(
     row = sheet.max_row
     sheet.merge_cells(start_row=row, end_row=row, start_column=1, end_column=len(columns))
     cell = sheet.cell(row, 1)
+    cell.data_type = "s"
     cell.font = font
     cell.alignment = Alignment(wrap_text=True, vertical="top")
     lines = -(-len(text) * font.size / 11 // (width * _LETTERS_A_WIDTH))

@@ -10,16 +10,18 @@ from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.answers.facts import Facts
 from outcomes.answers.sensitivity import Further
 from outcomes.answers.side_tests import SideTests
+from outcomes.exposure.places_read import places_read
 from outcomes.report import price_table, tables
-from outcomes.report.planned_lines import planned_lines
+from outcomes.report.planned_lines import planned_lines, settling_lines
 from outcomes.simulate import Unit, find_true_threshold
-from outcomes.text import Row, in_months, p_number, table
+from outcomes.text import Row, in_months, table
 from outcomes.wording.as_of import as_of_notes
 from outcomes.wording.asked_again import describe_asked_again
 from outcomes.wording.cautions import ACT_CAUTION, CAUTIONS
 from outcomes.wording.exposure import exposure_value
 from outcomes.wording.exposure_left import describe_exposure_left_by_source
 from outcomes.wording.false_alerts import describe_false_alerts
+from outcomes.wording.inspections import describe_inspections
 from outcomes.wording.lifetime import (
     describe_chance_test,
     describe_lifetime,
@@ -32,6 +34,7 @@ from outcomes.wording.lifetime_regression import (
 )
 from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
+from outcomes.wording.method import p_of_term
 from outcomes.wording.next_step import (
     BLIND_NOTE,
     describe_choices,
@@ -40,6 +43,7 @@ from outcomes.wording.next_step import (
 )
 from outcomes.wording.numbers import few, floor_in_100, percent
 from outcomes.wording.penalised import describe_penalised
+from outcomes.wording.places_read import describe_places_read
 from outcomes.wording.quality import describe_quality
 from outcomes.wording.rows import describe_set_aside
 from outcomes.wording.search_time import describe_search_time
@@ -85,13 +89,14 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     fit, verdict = facts.fit, facts.verdict
     yield describe_verdict_in_short(fit, verdict, facts.retirement) + "."
     yield describe_verdict(fit, verdict, facts.retirement)
+    yield from settling_lines(facts)
     yield from planned_lines(facts)
     if fit.terms:
         yield _strong("Terms of the model")
         rows = [("term", "per", "odds ratio", "low", "high", "p")]
         for t in fit.terms:
             low, high = f"{t.low:.3f}", f"{t.high:.3f}"
-            rows.append((t.term, t.unit, f"{t.ratio:.3f}", low, high, p_number(t.p)))
+            rows.append((t.term, t.unit, f"{t.ratio:.3f}", low, high, p_of_term(t, verdict)))
         yield from table(rows, left=(0, 1))
         spread = ", ".join(f"{g} {sd:.2f}" for g, sd in fit.sd.items())
         yield f"standard deviations (log-odds): {spread}"
@@ -128,6 +133,10 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     rule = describe_rule_errors(facts.lifetime)
     if rule is not None:
         yield rule
+    yield _strong("What was weighed and seen")
+    yield from describe_inspections(facts.inspected)
+    if (warmth := describe_places_read(places_read(facts.records))) is not None:
+        yield warmth
     together = describe_side_tests(side)
     if together is not None:
         yield _strong("Beside the verdict")
@@ -158,6 +167,7 @@ def retire_lines(facts: Facts) -> Iterator[str]:
     yield describe_retirement(facts.verdict, facts.retirement)
     if facts.verdict.verdict == "too few trials":
         yield describe_verdict(facts.fit, facts.verdict, facts.retirement)
+        yield from settling_lines(facts)
     yield _strong(f"Sources held on {facts.shelf_day.isoformat()}")
     yield describe_shelf(facts.shelf, facts.retirement)
     aside = describe_set_aside(facts.set_aside)
@@ -194,6 +204,7 @@ def stock_lines(facts: Facts) -> Iterator[str]:
     yield describe_stock(stock)
     yield from following_lines(stock)
     if not stock.dated:
+        yield from _caution()
         return
     yield ""
     rows = [("source", "to go", "thaws a year", "reaches the limit")]
@@ -203,6 +214,7 @@ def stock_lines(facts: Facts) -> Iterator[str]:
         rows.append((s.source_id, to_go, year, describe_day(stock, s)))
     yield from table(rows, left=(0, 3))
     yield describe_stock_interval(stock)
+    yield from _caution()
 
 
 def _shelf_lines(facts: Facts) -> Iterator[str]:
@@ -296,8 +308,31 @@ def planted_lines(unit: Unit, facts: Facts) -> Iterator[str]:
         )
     floor = floor_in_100(facts.settings.floor)
     yield f"crosses {floor} at: planted {planted_words}   found {found}"
+    yield from _planted_seen_lines(unit, facts)
     yield f"verdict: {facts.verdict.verdict}"
     yield ""
+
+
+def _planted_seen_lines(unit: Unit, facts: Facts) -> Iterator[str]:
+    """What was planted of the sources themselves beside what the scale showed."""
+    inspected = facts.inspected
+    if inspected is None:
+        return
+    change = next((c for c in inspected.change if c.measure == "mass_lost"), None)
+    thaw = None if change is None else change.of("cycles")
+    planted = 100.0 * unit.truth.mass_lost_per_cycle
+    found = "not estimated"
+    if thaw is not None:
+        confidence = percent(1.0 - inspected.alpha)
+        found = f"{thaw.slope:.2f} ({confidence} interval {thaw.low:.2f} to {thaw.high:.2f})"
+    # Each thaw takes its part of what is left; what is told is a part of the first mass.
+    yield f"% of mass a thaw: planted {planted:.2f} of what is left   found {found} of the first"
+    carried = [one.carried for one in inspected.finds if one.carried is not None]
+    told = "not shown" if not carried or carried[0].share is None else f"{carried[0].share:.2f}"
+    yield (
+        f"share of the effect of cycles that damage carries: planted "
+        f"{unit.truth.damage_share:.2f}   found {told}"
+    )
 
 
 def _caution() -> Iterator[str]:

@@ -20,6 +20,7 @@ from outcomes.wording.shelf import (
     describe_advice,
     describe_before_and_since,
     describe_expected_finds,
+    describe_wear_in_short,
 )
 from outcomes.wording.source_story import describe_latest, describe_places, describe_source
 
@@ -68,7 +69,7 @@ def shelf_rows(facts: Facts, lowest: int) -> list[dict[str, Any]]:
                 "source": s.source_id,
                 "long": len(s.source_id) > _LONG_ID,
                 "kind": s.kind or "not recorded",
-                "cycles": _cycles(s),
+                "wear": describe_wear_in_short(s, facts.counted_by),
                 "advice": s.advice,
                 "reason": describe_advice(s, facts.settings.floor),
                 "left": left.get(s.source_id),
@@ -93,12 +94,6 @@ def trials_by_source(facts: Facts) -> dict[str, pd.DataFrame]:
     hides = unassisted_hides(facts.joined.trials)
     hides = hides[hides["started_at"] < facts.as_of].sort_values(["started_at", "trial_id"])
     return {str(name): own for name, own in hides.groupby("source_id", observed=True)}
-
-
-def _cycles(source: ShelfSource) -> str:
-    if source.cycles is None:
-        return "?"
-    return f"{'≥ ' if source.log_begins_late else ''}{source.cycles:.0f}"
 
 
 def _bar(source: ShelfSource, lowest: int) -> dict[str, str] | None:

@@ -23,6 +23,7 @@ from outcomes.settings import RecordsSettings
 _OF = {
     "dog_id": ("dog", "D"),
     "handler_id": ("handler", "H"),
+    "inspected_by": ("handler", "H"),
     "source_id": ("source", "S"),
     "parent_id": ("source", "S"),
     "trial_id": ("trial", "T"),
@@ -75,6 +76,7 @@ def without_names(records: Records, seed: int) -> tuple[Records, pd.DataFrame]:
         trials=coded["trials"],
         dogs=coded["dogs"],
         readings=coded["readings"],
+        inspections=coded["inspections"],
         findings=findings,
         files=tuple(replace(f, file=" and ".join(f.tables)) for f in records.files),
         settings=_settings(records.settings, codes),
@@ -118,6 +120,7 @@ def _settings(settings: RecordsSettings, codes: Mapping[str, Mapping[str, str]])
         columns={},
         same_as_above={},
         ticked={},
+        dog_columns={},
         words={
             name: dict(zip(_without(pd.Series([*said]), codes), said.values(), strict=True))
             for name, said in settings.words.items()

@@ -119,6 +119,16 @@ class Truth:
         of a miss was left empty.
     all_refrigerated, all_frozen
         One home for all sources.
+    inspected_share, inspected_from_day
+        Share of the times a source is taken out that it is weighed and looked at, and the day
+        of the records from which; 0: never.
+    damage_share
+        Share of the effect of cycles that damage carries: damage that is seen, and that
+        sources come with, too.
+    damage_of_source
+        Share of the variance between sources that the damage they came with explains.
+    mass_lost_per_cycle, mass_lost_per_open_month
+        Share of its mass that a source loses at each thaw, and in 30 days frozen unsealed.
 
     Notes
     -----
@@ -172,6 +182,12 @@ class Truth:
     imperfect_share: float = 0.0
     all_refrigerated: bool = False
     all_frozen: bool = False
+    inspected_share: float = 0.0
+    inspected_from_day: int = 0
+    damage_share: float = 0.5
+    damage_of_source: float = 0.5
+    mass_lost_per_cycle: float = 0.009
+    mass_lost_per_open_month: float = 0.004
 
 
 def check_truth(truth: Truth) -> None:
@@ -187,7 +203,8 @@ def check_truth(truth: Truth) -> None:
         for each in fields(truth)
         if each.name.endswith("_share")
     }
-    shares |= {"kind_decides_storage": truth.kind_decides_storage}
+    for name in ("kind_decides_storage", "damage_of_source"):
+        shares[name] = getattr(truth, name)
     for name, value in shares.items():
         if not 0 <= value <= 1:
             raise ValueError(f"{name} must be between 0 and 1, not {value}")
@@ -271,6 +288,8 @@ DEMO = Truth(
     unlogged_thaw_share=0.03,
     imperfect_share=0.02,
     search_cycle_log_time=0.01,
+    inspected_share=0.5,
+    inspected_from_day=365,
 )
 DEMO_NAME = "Alderfold Search Dogs (synthetic)"
 DEMO_SEED = 1

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
+from outcomes.simulate.inspections import inspection_table, plant_damage
 from outcomes.simulate.plan import draw_calendar, draw_conditions, plan_trials
 from outcomes.simulate.stock import stock_sources
 from outcomes.simulate.tables import dog_table, source_table, storage_table, trial_table
@@ -27,7 +28,7 @@ class Unit:
 
     Attributes
     ----------
-    sources, storage, trials, dogs
+    sources, storage, trials, dogs, inspections
         The tables of the contract with the columns a unit would hand over.
         Times are ``datetime64[ns]``, ids and words text (missing = None),
         numbers float64 (missing = NaN), ``assisted`` is ``boolean``.
@@ -35,7 +36,8 @@ class Unit:
         What was planted.
     source_effects
         Indexed by source: ``effect`` (log-odds), ``cycle_slope`` (log-odds per
-        cycle), ``use_rate`` (relative), ``home``.
+        cycle), ``use_rate`` (relative), ``home``, and ``damage`` that it came with (in cycles
+        it is worth, a part of its effect).
     dog_effects, session_effects
         Indexed by dog and by session: ``effect`` (log-odds).
     true_trials
@@ -54,6 +56,7 @@ class Unit:
     dog_effects: pd.DataFrame
     session_effects: pd.DataFrame
     true_trials: pd.DataFrame
+    inspections: pd.DataFrame
     name: str = "Synthetic unit"
 
 
@@ -109,6 +112,8 @@ def simulate_unit(
         if number < 1:
             raise ValueError(f"{what} must be at least 1, not {number}")
     rng = np.random.default_rng(seed)
+    # A stream of its own: what is looked at changes nothing of what happens.
+    of_looks = rng.spawn(1)[0]
     calendar = draw_calendar(truth, rng, trials, months)
     plan = plan_trials(truth, rng, calendar, trials, dogs, blank_share)
     stock = stock_sources(truth, rng, calendar, plan, sources)
@@ -131,8 +136,11 @@ def simulate_unit(
             "find_probability": expit(uses.log_odds[hide]),
         }
     )
+    held = source_table(rng, stock)
+    damage = plant_damage(truth, of_looks, stock)
+    looks = inspection_table(truth, of_looks, calendar, plan, stock, uses, held, damage)
     return Unit(
-        sources=source_table(rng, stock),
+        sources=held,
         storage=storage_table(truth, rng, calendar, plan, stock, uses),
         trials=searches,
         dogs=dog_table(rng, dog_ids),
@@ -143,6 +151,7 @@ def simulate_unit(
                 "cycle_slope": stock.slope,
                 "use_rate": stock.use_rate,
                 "home": np.where(stock.frozen_first, "freezer", "refrigerator"),
+                "damage": damage,
             },
             index=pd.Index(stock.source_id, name="source_id"),
         ),
@@ -151,6 +160,7 @@ def simulate_unit(
             {"effect": session_effect}, index=pd.Index(session_ids, name="session_id")
         ),
         true_trials=true_trials,
+        inspections=looks,
     )
 
 

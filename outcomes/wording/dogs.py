@@ -17,7 +17,7 @@ from outcomes.wording.numbers import joined
 
 DOG_CAUTION = (
     "This describes training trials under the conditions on record. It is not an assessment or a "
-    "certification of any dog, and no ground for ranking dogs: what is not on record, such as who "
+    "certification of any dog, and no ground for ranking dogs. What is not on record, such as who "
     "set the hide or how the dog was that day, is in these numbers too."
 )
 

@@ -6,6 +6,7 @@ from outcomes.analysis.decisions.curve import THIN_SOURCES
 from outcomes.analysis.decisions.threshold import Retirement, Threshold
 from outcomes.analysis.results import Bin, Ground, Lifetime
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.text import count
 from outcomes.wording.exposure import exposure_value, whole_limit
 from outcomes.wording.numbers import floor_in_100, percent
 
@@ -24,6 +25,22 @@ def describe_figure_in_short(retirement: Retirement, confidence: float) -> str:
         dashed = f"; dashed: fewer than {THIN_SOURCES} sources" if thin else ""
         parts.append(f"Line: finds expected if only {what} changed{dashed}.")
     return " ".join([*parts, f"{percent(confidence)} intervals."]) if parts else ""
+
+
+NEEDED_HEADING = "What there is, and what is needed"
+
+
+def describe_needed(have: int, need: int) -> str:
+    """How many there are, beside how many it takes: "14 of 30", "37, enough"."""
+    return f"{have:,} of {need:,}" if have < need else f"{have:,}, enough"
+
+
+def describe_found_so_far(finds: int, trials: int) -> str:
+    """Finds as counted, where there is too little to draw them against anything."""
+    return f"Found so far: {finds:,} of {count(trials, 'usable hide trial')}."
+
+
+NEEDED_CAPTION = "A full bar is what it takes before storage can be judged. Dark: not enough yet."
 
 
 def describe_main_figure(retirement: Retirement) -> str:
@@ -59,7 +76,7 @@ def _low_circle(retirement: Retirement) -> str:
     top = whole_limit(threshold.by, threshold.retire_after or 0)
     return (
         f" The one at {at} lies below {floor_in_100(threshold.floor)} though at that "
-        f"floor the limit is {top}: it is what was counted, on these sources and in "
+        f"floor the limit is {top}. It is what was counted, on these sources and in "
         "these conditions; the limit is read off the line, which sets them alike"
         + (
             ". Here even its interval lies below: look at those sources first."

@@ -60,7 +60,8 @@ def describe_lifetime(lifetime: Lifetime) -> str:
             else "too few of them in one group, or at the same time, to draw a curve"
         )
         return f"{head}; {few}."
-    return "; ".join([head, *(_describe_half(lifetime, group) for group in lifetime.median)]) + "."
+    halves = "; ".join(_describe_half(lifetime, group) for group in lifetime.median)
+    return f"{head}. {halves[0].upper()}{halves[1:]}."
 
 
 def lifetime_title(lifetime: Lifetime) -> str:
@@ -69,7 +70,7 @@ def lifetime_title(lifetime: Lifetime) -> str:
     if chance is not None and chance.told == "unclear":
         return "Whether sources wear out is unclear: finds show no change"
     if chance is not None and not lifetime.beyond_chance:
-        return f"No sign that sources wear out: {called} met the rule, as by chance alone"
+        return f"No sign that sources wear out: {called} met the rule, no more than by chance"
     if not lifetime.curve:
         return "How long sources stay reliable cannot be drawn"
     if chance is None:
@@ -108,8 +109,8 @@ def _not_beyond(chance: ChanceAlone) -> str:
 def _no_rule(lifetime: Lifetime) -> str:
     assert lifetime.baseline is not None
     return (
-        "When a source becomes unreliable is not told: where sources are found "
-        f"{times_in_100(lifetime.baseline)} and tried as often as here, every rule of so many "
+        "When a source becomes unreliable is not told. Sources are found "
+        f"{times_in_100(lifetime.baseline)} here: tried as often as these, every rule of so many "
         f"misses within so many trials calls more than {of_100(MOST_FALSE_CALLS)} in 100 that "
         "never change, or sees no fall. A unit may set its own rule in unit.toml."
     )
@@ -180,7 +181,7 @@ def describe_rule_errors(lifetime: Lifetime) -> str | None:
         return f"{text}."
     sees = about_in_100(rule.seen)
     text += (
-        f"; of 100 whose finds fall to {of_100(rule.fall_to)} in 100 it calls {sees} within "
+        f". Of 100 whose finds fall to {of_100(rule.fall_to)} in 100 it calls {sees} within "
         f"{SEEN_WITHIN} trials."
     )
     return text

@@ -141,6 +141,8 @@ def describe_next_cycles(found: CycleHazard) -> str:
     """How many sources the next cycles cost, or why that cannot be told."""
     if found.reason is not None:
         return f"How many sources each further cycle costs cannot be said yet: {found.reason}."
+    if found.not_told is not None:
+        return f"How many sources each further cycle costs is not told: {found.not_told}."
     if not found.next_cycles:
         return (
             f"Fewer than {LEAST_SOURCES} sources were followed through {NEXT} cycles, so what the "

@@ -5,6 +5,11 @@ from __future__ import annotations
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
 from outcomes.analysis.finds.model import FindFit
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.text import count, of_100
+from outcomes.wording.blinding import LEVELS
+
+_NOTED_WRONGLY = (0.05, 0.02, 0.01)  # shares to reckon with, where misses are common enough
+_MANY_NOT_RECORDED = 0.1
 
 
 def describe_limitations(
@@ -38,4 +43,43 @@ def describe_limitations(
         lines.append(
             "Whether sources differ in ways that are not on record: no such difference showed."
         )
+    lines += [
+        line for line in (describe_noted_wrongly(fit), describe_blinding_missing(fit)) if line
+    ]
     return lines
+
+
+def describe_noted_wrongly(fit: FindFit) -> str | None:
+    """What results noted wrongly by mistake would hide; None without a model.
+
+    With a share m of finds noted as misses and as many of the misses as finds, noted are
+    m + (1 - 2 m) of the true finds (Rogan and Gladen 1978).
+    """
+    if fit.mixed is None:
+        return None
+    noted, misses = fit.finds / fit.n, fit.misses / fit.n
+    share = next((m for m in _NOTED_WRONGLY if misses >= 2.0 * m), None)
+    if share is None:
+        return None
+    true = (noted - share) / (1.0 - 2.0 * share)
+    return (
+        f"Whether every result was noted right. Were {of_100(share)} in 100 noted wrongly by "
+        f"mistake alone, {of_100(noted)} in 100 found as noted would be {of_100(true)} in truth, "
+        "and any change would be larger than it looks."
+    )
+
+
+def describe_blinding_missing(fit: FindFit) -> str | None:
+    """That for many trials it is not known whether the handler knew the hide; None for few."""
+    trials = fit.design.trials
+    if trials.empty:
+        return None
+    known = int(trials["blinding"].isin(LEVELS).sum()) if "blinding" in trials else 0
+    missing = len(trials) - known
+    if missing <= _MANY_NOT_RECORDED * len(trials):
+        return None
+    return (
+        f"Whether the handlers knew where the hide was: blinding is not on record for {missing:,} "
+        f"of {count(len(trials), 'hide trial')}. Who knows may find more, and those trials may be "
+        "of either sort."
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from outcomes.plan.document import Plan, PowerAt
+from outcomes.plan.outline import Outline
 from outcomes.text import count
 from outcomes.wording.numbers import bare_in_100, few, floor_in_100, in_100, joined
 
@@ -43,11 +44,39 @@ def cannot_be_settled(plan: Plan) -> str:
     enough = next((p for p in plan.power if p.weeks > plan.weeks and p.power >= _WANTED), None)
     if enough is None:
         longest = max(p.weeks for p in plan.power)
-        return f"{start}, nor in {longest} of the same."
+        return f"{start}, nor in {longest}." if longest > plan.weeks else f"{start}."
     return (
         f"{start}; {enough.weeks} weeks ({count(enough.trials, 'trial')}) would show it in "
         f"{in_100(enough.power)}."
     )
+
+
+def would_settle(outline: Outline) -> str:
+    """The line that ends an answer which the records cannot give."""
+    what = _WHAT[outline.question]
+    plan = (
+        f"{count(outline.weeks, 'week')}, {count(outline.sources, 'source')} and "
+        f"{count(outline.trials, 'trial')}"
+    )
+    how = "planned by the shelf" if outline.design == "shelf" else "assigned by lot"
+    if outline.settled:
+        return (
+            f"Trials {how} could tell about {what}: {plan} would show a fall that matters about "
+            f"{times(outline.power)} (outcomes plan)."
+        )
+    return (
+        f"Even trials {how} would hardly tell about {what} within a year: {plan} would show a "
+        f"fall that matters about {times(outline.power)} (outcomes plan)."
+    )
+
+
+def times(power: float) -> str:
+    """Power as a count of a hundred plans.
+
+    >>> times(0.8)
+    '80 times in 100'
+    """
+    return f"{bare_in_100(power)} times in 100"
 
 
 def _change(plan: Plan) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 from outcomes.plan.document import Plan
 from outcomes.text import Row, of_100, table
@@ -11,12 +10,12 @@ from outcomes.wording.plan_power import (
     DESIGNS,
     QUESTIONS,
     describe_buys,
+    describe_false_findings,
     describe_looks,
     describe_plan_in_short,
-    describe_power,
-    describe_power_in_short,
     describe_rates,
     describe_smallest,
+    describe_whether_worth,
 )
 from outcomes.wording.plan_sheets import (
     KEY_NOTE,
@@ -27,22 +26,26 @@ from outcomes.wording.plan_sheets import (
 )
 
 
-def describe_plan_made(plan: Plan, folder: Path) -> Iterator[str]:
+def describe_plan_made(plan: Plan, page: str, command: str) -> Iterator[str]:
     """The plan for people; names of sources and arms are not printed.
 
     Parameters
     ----------
     plan
         As made.
-    folder
-        Where its files were written.
+    page
+        Where its page was written, the sheets beside it.
+    command
+        What tells the results, as it can be pasted.
     """
-    yield f"{describe_power_in_short(plan)}."
-    yield plan.sentence or describe_plan_in_short(plan)
-    yield f"{QUESTIONS[plan.question]} {DESIGNS[plan.design]}"
+    yield plan.sentence
+    yield f"{QUESTIONS[plan.question]} {DESIGNS[plan.design]} {describe_plan_in_short(plan)}"
+    worth = describe_whether_worth(plan)
+    if worth is not None:
+        yield worth
     yield ""
     yield from _power_table(plan)
-    yield f"{describe_power(plan)} {describe_rates(plan)}"
+    yield f"{describe_false_findings(plan)} {describe_rates(plan)}"
     for line in (describe_smallest(plan), describe_buys(plan)):
         if line is not None:
             yield line
@@ -51,14 +54,9 @@ def describe_plan_made(plan: Plan, folder: Path) -> Iterator[str]:
     yield describe_used_up(plan)
     yield f"{describe_roles(plan)} {describe_blinding(plan)}"
     yield ""
-    yield (
-        f"Open {folder / 'plan.html'}, or plan.xlsx beside it, and print the sheets. {TO_HAND_OUT}"
-    )
+    yield f"Open {page}, or plan.xlsx beside it, and print the sheets. {TO_HAND_OUT}"
     yield KEY_NOTE
-    yield (
-        "When results are typed into the sheet results of plan.xlsx: outcomes brief RECORDS "
-        f"--plan {folder / 'plan.json'} --out DIR"
-    )
+    yield f"When the handlers' results are typed into its sheet results: {command}"
 
 
 def _power_table(plan: Plan) -> Iterator[Row]:

@@ -8,6 +8,8 @@ from outcomes.wording.numbers import joined
 
 ENOUGH = 0.8
 """Share of plans that should show the effect; common practice, no source."""
+EVEN = 0.5
+"""Share below which a plan sooner misses the effect than finds it."""
 _STEP_DAYS = 30.0
 QUESTIONS = {
     "storage": "Does it matter whether a source is kept frozen or refrigerated?",
@@ -62,8 +64,26 @@ def describe_power(plan: Plan) -> str:
     """What power is of, and what it is not."""
     return (
         f"If there is {describe_effect(plan.effect)}, so many of 100 plans like this one would "
-        f"find it; {100.0 * ENOUGH:.0f} is usually asked for. If there is no difference, "
-        f"{of_100(plan.alpha)} of 100 would find one all the same."
+        f"find it; {100.0 * ENOUGH:.0f} is usually asked for. {describe_false_findings(plan)}"
+    )
+
+
+def describe_false_findings(plan: Plan) -> str:
+    """How often chance alone makes a finding."""
+    return (
+        f"If there is no difference, {of_100(plan.alpha)} of 100 such plans would find one all the "
+        "same."
+    )
+
+
+def describe_whether_worth(plan: Plan) -> str | None:
+    """A word of warning before scarce tissue is spent; None where the plan can be begun."""
+    own = power_of_plan(plan)
+    if own is None or own.power >= EVEN:
+        return None
+    return (
+        "Do not begin this plan as it stands: it would sooner miss the difference than show it, "
+        "and use up tissue for it. Plan longer, or more of what buys most below."
     )
 
 

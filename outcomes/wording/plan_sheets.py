@@ -50,8 +50,8 @@ STOREKEEPER = (
     "not work with the dogs on these days.",
     "Take out, handle and put back all containers of a pair alike, whether they are thawed or "
     "not: same gloves, same minutes in the hand. Only the one to be thawed stays out.",
-    "Thaw by this sheet, not by use. Tick what was done; leave empty what was forgotten, and do "
-    "not make up for it later.",
+    "Thaw by this sheet, not by use. Tick each line that was done, and name the containers that "
+    "were forgotten; do not make up for them later.",
     "On a training day give the setter the containers listed, all after the same time out of the "
     "cold.",
     "Nothing is withdrawn because dogs miss it: that would spoil the plan. Take out only what is "
@@ -85,6 +85,7 @@ KEY_NOTE = (
     "packing.html, from handlers, setter and storekeeper until a look is due."
 )
 CLEAN = "nothing: a clean container"
+GIVE = "give to the setter in the morning; back at 20:00"
 HANDLE = "handle like the others, put back at once"
 
 
@@ -93,11 +94,6 @@ def describe_move(moved_to: str) -> str:
     if moved_to == "ambient":
         return "thaw: out at 08:00, back at 20:00"
     return f"move to the {moved_to}, and keep it there"
-
-
-def describe_handing_out(*, thawed: bool) -> str:
-    """What is done with a container that is set on the day."""
-    return "give to the setter; back at 20:00" if thawed else "give to the setter; back after it"
 
 
 def describe_blinding(plan: Plan) -> str:

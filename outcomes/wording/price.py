@@ -8,7 +8,7 @@ from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.text import DAYS_PER_MONTH
 from outcomes.wording.exposure import whole_limit
 from outcomes.wording.limit import limits_set
-from outcomes.wording.numbers import floor_in_100, in_100, percent
+from outcomes.wording.numbers import few, floor_in_100, in_100, percent
 
 
 def describe_price(price: TradeOff, retirement: Retirement) -> str | None:
@@ -40,9 +40,8 @@ def describe_price(price: TradeOff, retirement: Retirement) -> str | None:
     return (
         f"What {which} buys and costs, at this unit's own rate of use: about "
         f"{in_100(point.find_probability)} finds in the trials still run, against "
-        f"{in_100(now.find_probability)} in all trials as run; {many} {one} a year to replace "
-        f"({point.sources_low:.0f} to {point.sources_high:.0f}), while over these records "
-        f"{discarded}."
+        f"{in_100(now.find_probability)} in all trials as run. It costs {many} {one} a year "
+        f"({point.sources_low:.0f} to {point.sources_high:.0f}); over these records {discarded}."
     )
 
 
@@ -51,7 +50,7 @@ def describe_price_in_short(trade_off: TradeOff) -> str:
     best = trade_off.advantage
     if best is None:
         return "Retiring sources sooner brings more finds and costs more sources"
-    start = "For as many sources given up, a limit by"
+    start = f"With about {few(best.sources_per_year)} sources retired a year, a limit by"
     if best.low > 0.0:
         size = _points_more(best.points, best.low, best.high, trade_off.confidence)
         return f"{start} cycles keeps more finds than one by age: {size}"
@@ -85,8 +84,7 @@ def describe_price_table(price: TradeOff, retirement: Retirement) -> str:
     """What stands over the table of limits."""
     by = "age" if retirement.thresholds and retirement.thresholds[0].by != "cycles" else "cycles"
     return (
-        f"What limits by {by} buy and cost, at the floor of {floor_in_100(price.floor)} (in "
-        f"brackets the {percent(price.confidence)} interval): finds in the trials still run, "
-        "how many of these trials are on sources below the floor, and sources retired a year in "
-        "the long run"
+        f"What limits by {by} buy and cost, at the floor of {floor_in_100(price.floor)}: finds in "
+        "the trials still run, trials on sources below the floor, and sources retired a year. In "
+        f"brackets: {percent(price.confidence)} intervals"
     )

@@ -37,18 +37,18 @@ def describe_drift(drift: Drift, side: SideTests) -> str:
         low, high = (float(np.exp(np.clip(v * year, -20, 20))) for v in (drift.low, drift.high))
         if low <= 1.0 <= high:
             sentence += (
-                f"; the odds of a find may still have changed by a factor between {low:.2g} and "
+                f". The odds of a find may still have changed by a factor between {low:.2g} and "
                 f"{high:.2g} a year"
             )
     tied = drift.tied_to_age
     if (drift.explained or 0.0) > _TIED:
         sentence += (
-            "; calendar time is so closely tied to the other terms here that little of it could "
+            ". Calendar time is so closely tied to the other terms here that little of it could "
             "have been seen"
         )
     elif tied is not None and abs(tied) > 0.5:
         sentence += (
-            f"; a source's age goes along with the calendar (correlation {tied:.2f}), so a drift "
+            f". A source's age goes along with the calendar (correlation {tied:.2f}), so a drift "
             "common to all sources and a loss with age are hard to tell apart"
         )
     return f"{sentence}."
@@ -75,31 +75,31 @@ def describe_predictions(quality: Quality) -> str:
         interval = f" (interval {100.0 * area.low:.0f} to {100.0 * area.high:.0f})"
     better = 100.0 * (1.0 - brier / of_average)
     if better >= 0.5:
-        gain = f"squared error {better:.0f} % smaller than with the unit's average alone"
+        gain = f"Its squared error is {better:.0f} % smaller than with the unit's average alone"
     elif better <= -0.5:
-        gain = f"squared error {-better:.0f} % larger than with the unit's average alone"
+        gain = f"Its squared error is {-better:.0f} % larger than with the unit's average alone"
     else:
-        gain = "squared error about that of the unit's average alone"
+        gain = "Its squared error is about that of the unit's average alone"
     sentence = (
         f"On sources it has not seen, the model gives a trial that was found the higher "
         f"probability than one that was missed in {100.0 * area.value:.0f} of 100 pairs"
-        f"{interval}; {gain}"
+        f"{interval}. {gain}"
     )
     if calibration is None:
         return f"{sentence}."
     off = calibration.in_the_large
     direction = "more" if off > 0 else "fewer"
     level = (
-        "as many finds as predicted"
+        "There were as many finds as predicted"
         if abs(off) < 0.5
-        else f"{abs(off):.1f} in 100 {direction} finds than predicted"
+        else f"There were {abs(off):.1f} in 100 {direction} finds than predicted"
     )
-    sentence += f"; {level}"
+    sentence += f". {level}"
     slope = f"{calibration.slope:.2f}".replace("-", "−") + "; 1 is right, less is too far apart"
     if calibration.slope_high is not None and calibration.slope_high < 1.0:
-        sentence += f", and predictions too far apart (calibration slope {slope})"
+        sentence += f", and predictions are too far apart (calibration slope {slope})"
     elif calibration.slope_low is not None and calibration.slope_low > 1.0:
-        sentence += f", and predictions too close together (calibration slope {slope})"
+        sentence += f", and predictions are too close together (calibration slope {slope})"
     elif calibration.slope_low is None or calibration.slope_high is None:
         sentence += (
             ", and whether predictions are too far apart these records cannot say "

@@ -44,6 +44,7 @@ _ROW_OF = {
     "trials": "trial",
     "dogs": "dog",
     "readings": "reading",
+    "inspections": "inspection",
 }
 
 

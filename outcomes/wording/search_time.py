@@ -11,6 +11,7 @@ from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, Exposure, exposure_
 from outcomes.models.ratio import Estimate, change, power, sized
 from outcomes.text import count
 from outcomes.wording.numbers import joined
+from outcomes.wording.shape import at_the_knot
 
 
 def describe_search_time(fit: SearchTimeFit, side: SideTests) -> str:
@@ -22,7 +23,7 @@ def describe_search_time(fit: SearchTimeFit, side: SideTests) -> str:
         for t in fit.terms
         if (e := exposure_of(t.term)) is not None and side.beyond_chance("search time", t.term)
     ]
-    sure = [(e, t) for e, t in terms if sized(t.low, t.high, e.many_units)]
+    sure = [(e, t) for e, t in terms if sized(t.low, t.high, _over(e, fit)[1])]
     rest = f"{count(fit.finds, 'find')}, {count(fit.sources, 'source')}, {count(fit.dogs, 'dog')}."
     text = f"Search time rests on finds alone (a miss has no time): {rest}"
     if terms:
@@ -30,7 +31,8 @@ def describe_search_time(fit: SearchTimeFit, side: SideTests) -> str:
         text = f"Of finds alone (a miss has no time): {parts}. "
         if sure:
             text += f"{100 * (1 - fit.alpha):g} % interval{'s' if len(sure) > 1 else ''}: "
-            text += "; ".join(f"{e.each_many} {_between(e, t)}" for e, t in sure) + ". "
+            between = (f"{_over(e, fit)[0]} {_between(e, t, fit)}" for e, t in sure)
+            text += f"{'; '.join(between)}. "
         text += rest
     if fit.last_quarter is None:
         text += " How much the time limit hides is not known: it is on record for too few finds."
@@ -45,25 +47,42 @@ def describe_search_time(fit: SearchTimeFit, side: SideTests) -> str:
 
 
 def _effect(exposure: Exposure, term: Estimate, fit: SearchTimeFit) -> str:
-    word = exposure.noun
-    if sized(term.low, term.high, exposure.many_units):
-        return f"{exposure.each_many} went with {_size(exposure, term, fit)} to the find"
+    over, steps = _over(exposure, fit)
+    if sized(term.low, term.high, steps):
+        return f"{over} went with {_size(exposure, term, fit)} to the find"
     way = "longer" if term.log_ratio > 0.0 else "shorter"
-    return f"they took {way} with {word}, by how much these records cannot tell"
+    return f"they took {way} with {exposure.noun}, by how much these records cannot tell"
+
+
+def _over(exposure: Exposure, fit: SearchTimeFit) -> tuple[str, float]:
+    """What a change is told over, and how many units of its term that is.
+
+    A step comes once, not with each of ten cycles.
+    """
+    shape = fit.shapes.get(exposure.name)
+    if shape is None:
+        return exposure.each_many, exposure.many_units
+    if shape.kind == "log":
+        return f"each doubling of {exposure.noun}", 1.0
+    at = at_the_knot(exposure.name, shape)
+    if shape.kind == "step":
+        return f"being past {at}", 1.0
+    until = f"up to {at}" if shape.kind == "levels off" else f"past {at}"
+    return f"{exposure.one_more} {until}", exposure.step_size / exposure.divisor
 
 
 def _size(exposure: Exposure, term: Estimate, fit: SearchTimeFit) -> str:
     """The change over many units; what the limit lets through of it is the least there is."""
-    return ("at least " if fit.cut_off else "") + _change(exposure, term.log_ratio)
+    return ("at least " if fit.cut_off else "") + _change(exposure, term.log_ratio, fit)
 
 
-def _between(exposure: Exposure, term: Estimate) -> str:
-    low, high = (_change(exposure, float(np.log(limit))) for limit in (term.low, term.high))
+def _between(exposure: Exposure, term: Estimate, fit: SearchTimeFit) -> str:
+    low, high = (_change(exposure, float(np.log(limit)), fit) for limit in (term.low, term.high))
     return f"{low} to {high}"
 
 
-def _change(exposure: Exposure, log_ratio: float) -> str:
-    return change(power(log_ratio, exposure.many_units), "longer", "shorter", "as long")
+def _change(exposure: Exposure, log_ratio: float, fit: SearchTimeFit) -> str:
+    return change(power(log_ratio, _over(exposure, fit)[1]), "longer", "shorter", "as long")
 
 
 def describe_share_found(curve: FoundCurve) -> str:
@@ -93,7 +112,7 @@ def describe_how_soon_in_short(fit: SearchTimeFit, side: SideTests) -> str:
         return f"How soon finds come with {exposure.noun} cannot be told."
     if side.beyond_chance("search time", term.term):
         return f"Among finds: {_effect(exposure, term, fit)}."
-    if not sized(term.low, term.high, exposure.many_units):
+    if not sized(term.low, term.high, _over(exposure, fit)[1]):
         return f"How soon finds come with {exposure.noun} cannot be told."
     seen = "was seen within the limit" if fit.cut_off else "shows"
     return f"No change in how soon finds come {seen}."

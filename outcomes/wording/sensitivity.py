@@ -145,7 +145,7 @@ def describe_agreement_in_short(ways: Specifications, exposure: ExposureName) ->
 def agreement_title(ways: Specifications, exposure: ExposureName) -> str:
     """How far all the ways of asking agree, in one line."""
     found = ways.agreement[exposure]
-    word = _MORE[exposure]
+    word = _along(ways.of(exposure)[0], exposure)
     if found.clear:
         way = "rises" if found.rising else "falls"
         return (
@@ -163,7 +163,7 @@ def describe_agreement(ways: Specifications, exposure: ExposureName) -> str:
     found = ways.agreement[exposure]
     rows = ways.of(exposure)
     main = rows[0]
-    word = _MORE[exposure]
+    word = _along(main, exposure)
     counted = (
         f"asked in {count(found.ways, 'other way')}, the sign is the same in {found.same_sign}"
     )
@@ -187,9 +187,19 @@ def describe_agreement(ways: Specifications, exposure: ExposureName) -> str:
     return (
         f"{text} The source that moves it most is "
         f"{influential.name.removeprefix('without source ')}: without it the odds of a find "
-        f"change by {_percent_of(influential.log_odds)} per {main.unit}, with it by "
+        f"change by {_percent_of(influential.log_odds)} {_per(main.unit)}, with it by "
         f"{_percent_of(main.log_odds)}."
     )
+
+
+def _along(main: Specification, exposure: ExposureName) -> str:
+    """How a change goes along: a step does not come with every cycle."""
+    asked = CYCLES_AND_AGE[exposure]
+    return _MORE[exposure] if main.unit == asked.unit else f"with {asked.noun}"
+
+
+def _per(unit: str) -> str:
+    return unit if unit.startswith("past ") else f"per {unit}"
 
 
 def _in_plain_words(way: str) -> str:

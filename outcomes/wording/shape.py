@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts
-from outcomes.analysis.finds.shapes import Shape
+from outcomes.analysis.finds.shapes import Shape, WeightedShape, step_range
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName
 from outcomes.text import p_value
 from outcomes.wording.exposure import exposure_value
@@ -42,11 +44,21 @@ def describe_shape(verdict: WhichPredicts, exposure: ExposureName) -> str:
     else:
         at = at_the_knot(exposure, shape)
         text = {
-            "step": f"The change comes at about {at} and little shows before or after",
+            "step": f"The change comes at about {at}{_anywhere(exposure, weighed)}; "
+            "before and after it little shows",
             "levels off": f"The change goes on up to about {at}; beyond, none shows",
             "sets in": f"Up to about {at} no change shows; it sets in from there",
         }[shape.kind]
     return f"{text}. Of all shapes weighed together a straight line has {_in_100(share)}."
+
+
+def _anywhere(exposure: ExposureName, weighed: Sequence[WeightedShape]) -> str:
+    """Where else the step may lie as well; empty where its place is hardly in doubt."""
+    places = step_range(weighed)
+    if places is None:
+        return ""
+    low, high = (exposure_value(exposure, place) for place in places)
+    return "" if low == high else f" (anything from {low} to {high} fits nearly as well)"
 
 
 def _in_100(share: float) -> str:

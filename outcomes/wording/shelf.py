@@ -11,8 +11,8 @@ from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING, WhichPredicts
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.finds.usable_trials import on_late_logs
-from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
-from outcomes.text import count
+from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, ExposureName
+from outcomes.text import count, in_months
 from outcomes.wording.limit import limits_named, limits_set
 from outcomes.wording.numbers import (
     finds_in_100,
@@ -36,6 +36,18 @@ def describe_cycles_in_short(source: ShelfSource) -> str:
     if source.cycles is None:
         return "?"
     return f"{'≥ ' if source.log_begins_late else ''}{round(source.cycles):,}"
+
+
+def describe_wear_in_short(source: ShelfSource, by: ExposureName) -> str:
+    """Cycles, or whole months of age, for a column headed so: "12", "≥ 12", "?"."""
+    if by == "cycles":
+        return describe_cycles_in_short(source)
+    return "?" if source.age_days is None else in_months(source.age_days)
+
+
+def wear_heading(by: ExposureName) -> str:
+    """What stands over that column."""
+    return "cycles" if by == "cycles" else "months"
 
 
 def describe_late_logs(fit: FindFit, verdict: WhichPredicts) -> str:

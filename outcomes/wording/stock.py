@@ -85,6 +85,8 @@ def describe_rotas(stock: Stock) -> str | None:
 
 def stock_lines(stock: Stock) -> list[str]:
     """What follows the first sentence: names, how many to find, other rotas, who has no date."""
+    if not stock.limits:
+        return []
     lines = (
         describe_next_dates(stock),
         describe_to_find(stock),

@@ -27,6 +27,7 @@ SUPPORT_MEANING = (
 )
 
 
+_NO_OTHERS = "No part of the others shows, which is not proof of none"
 _NUMBERS = ("none", "one", "two", "three", "four")
 
 
@@ -80,8 +81,8 @@ def _none_shown(suspects: Sequence[Suspect], called: bool) -> str:
         return f"Of {names}, none was found to go with finds in these records."
     number = _NUMBERS[len(suspects)]
     return (
-        f"Asked about {number} suspect{'' if len(suspects) == 1 else 's'} at once ({names}), these "
-        "records show none beyond the answer above: that would take more trials and sources."
+        f"Asked of {number} possible reason{'' if len(suspects) == 1 else 's'} at once ({names}), "
+        "these records show none beyond the answer above. That would take more trials and sources."
     )
 
 
@@ -96,22 +97,36 @@ def _finding(
         best = max(suspects, key=lambda s: s.weight)
         alone = [SUSPECT_WORDS[s.exposure] for s in suspects if _holds(s.alone, alpha)]
         text = (
-            f"Asked about {_NUMBERS[len(suspects)]} suspects at once ({names}), these records "
-            "cannot part them"
+            f"Asked of {_NUMBERS[len(suspects)]} possible reasons at once ({names}), these "
+            "records cannot tell which it is"
             if called
             else f"Of {names}, something goes with finds, but these records cannot tell which"
         )
         if len(alone) > 1:
-            text += f": {joined(alone)} each do when asked alone, none once the others are held"
+            which = "each of them" if len(alone) == len(suspects) else f"each of {joined(alone)}"
+            text += f". {which[0].upper()}{which[1:]} goes with finds by itself"
+            text += "; none still does with the others held the same"
+        if not any(s.shape.bent for s in suspects):
+            text += (
+                f". If it is one alone, most support ({of_100(best.weight)} in 100) goes to "
+                f"{SUSPECT_WORDS[best.exposure]}"
+            )
         return (
-            f"{text}. If it is one alone, most support ({of_100(best.weight)} in 100) goes to "
-            f"{SUSPECT_WORDS[best.exposure]}. To tell {len(suspects)} suspects apart takes more "
+            f"{text}. To tell {len(suspects)} reasons apart takes more "
             "than to tell cycles from age."
         )
+    if any(s.shape.bent for s in suspects):
+        # Where it turns was sought in these records, which no share of support allows for.
+        told = [SUSPECT_WORDS[s.exposure] for s in supported]
+        text = (
+            f"Of {names}, finds go with {joined(told)} once the others are held the same, along "
+            "the shape found above"
+        )
+        return f"{text}. {_NO_OTHERS}." if len(supported) < len(suspects) else f"{text}."
     told = [f"{SUSPECT_WORDS[s.exposure]} ({of_100(s.importance)} in 100)" for s in supported]
     text = (
-        f"Of {names}, finds go {'with' if len(told) > 1 else 'only with'} {joined(told)} once "
-        "the others are held the same; in brackets the support for its having a part"
+        f"Of {names}, finds go with {joined(told)} once the others are held the same. In brackets: "
+        "the support for its having a part"
     )
     near = [
         f"{SUSPECT_WORDS[s.exposure]} ({of_100(s.importance)} in 100)"
@@ -120,6 +135,8 @@ def _finding(
     ]
     if near:
         text += f". Not ruled out: {joined(near)}"
+    elif len(supported) < len(suspects):
+        text += f". {_NO_OTHERS}"
     return text + "."
 
 

@@ -8,7 +8,7 @@ from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 TERMS_NOTE = (
     "Odds ratio: by how much the odds of a find are multiplied per step; under 1, fewer finds. "
     "Finds in 100: the same as finds gained or lost. p: how often records without the effect would "
-    "look as strong as these."
+    "look as strong as these; of cycles and age, by the tests of the answer."
 )
 
 

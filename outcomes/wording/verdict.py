@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 
 from outcomes.analysis.decisions.threshold import Retirement
-from outcomes.analysis.finds.cycles_or_age import WhichPredicts
+from outcomes.analysis.finds.cycles_or_age import LARGE_FALL, WhichPredicts
 from outcomes.analysis.finds.model import FindFit, change_along
 from outcomes.analysis.finds.shapes import Shape
 from outcomes.analysis.results import Bin, FindCurve
@@ -27,9 +27,6 @@ from outcomes.wording.numbers import (
     percent,
 )
 from outcomes.wording.shape import at_the_knot, describe_shape
-
-# What lies between always found and the usual floor: a fall of that size would matter to anyone.
-_LARGE_FALL = 15.0
 
 
 def _direction(curve: FindCurve) -> str:
@@ -125,7 +122,7 @@ def _no_change_in_short(fit: FindFit, verdict: WhichPredicts) -> str:
         return f"No common change in finds shows; {differ}"
     if _something_changes(fit, verdict):
         return "No change in finds with cycles or age is sure enough to tell"
-    if max(verdict.largest_fall.values(), default=0.0) >= _LARGE_FALL:
+    if max(verdict.largest_fall.values(), default=0.0) >= LARGE_FALL:
         return f"{text}, but these records do not rule out a large one"
     return f"{text} in these records"
 
@@ -310,7 +307,7 @@ def describe_largest_fall(verdict: WhichPredicts, *, unsure: bool = False) -> st
     start = (
         "Something changes beyond chance, but no change with cycles or age is sure enough to tell"
         if unsure
-        else "No change in finds with cycles or age shows, but that is not proof of none"
+        else "No change in finds with cycles or age shows. That is not proof of none"
     )
     still = f"a fall of up to {joined(pieces, 'or')} would still fit these records"
     return f"{start}: {still}, if every kind of source changes alike."
@@ -335,7 +332,7 @@ def describe_cannot_be_told_apart(verdict: WhichPredicts, retirement: Retirement
 
 def _hidden_by_tie(verdict: WhichPredicts) -> bool:
     """Whether a large fall may be there, unseen because cycles and age rise together."""
-    large = max(verdict.largest_fall.values(), default=0.0) >= _LARGE_FALL
+    large = max(verdict.largest_fall.values(), default=0.0) >= LARGE_FALL
     return verdict.verdict == "no change detected" and large and verdict.tied
 
 

@@ -10,14 +10,15 @@ from pathlib import Path
 import pytest
 
 COMMANDS = (
-    "template", "check", "join", "fit", "retire", "compare", "watch", "brief", "figure", "demo",
+    "template", "check", "join", "fit", "retire", "compare", "watch", "plan", "share", "pool",
+    "brief", "figure", "demo",
 )  # fmt: skip
 HEAD = ["format", "unit", "made_by", "settings", "inputs", "records"]
 ASKED_OF_FINDS = ["which_predicts", "find", "suspects", "quality", "dogs"]
 SECTIONS = {
-    "fit": [*ASKED_OF_FINDS, "search_time", "false_alerts", "lifetime"],
+    "fit": [*ASKED_OF_FINDS, "search_time", "false_alerts", "lifetime", "plan"],
     "retire": ["retire", "shelf", "cautions"],
-    "compare": ["compare"],
+    "compare": ["compare", "plan"],
     "brief": [
         *ASKED_OF_FINDS,
         "search_time",

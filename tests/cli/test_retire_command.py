@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 Call = Callable[..., Any]
+EXAMPLE = Path(__file__).parents[2] / "synthetic_data"
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +61,40 @@ def test_every_trial_stands_with_its_advice(explained, falling) -> None:
     used = [t for t in told if t["used"]]
     assert used
     assert all(0.0 < t["expected"] < 1.0 and t["low"] <= t["running"] <= t["high"] for t in used)
+
+
+@pytest.mark.slow
+def test_the_stock_is_told_with_its_days(call) -> None:
+    answer = call("retire", EXAMPLE, "--stock")
+    told = " ".join(answer.out.split())
+    assert answer.status == 0
+    assert re.match(r"Of \d+ sources held, \d+ (is|are) usable", told)
+    assert "usable in 12 months" in told.lower()
+    assert "Before acting: test again" in told
+    held = json.loads(call("retire", EXAMPLE, "--stock", "--json").out)
+    assert [at["in_months"] for at in held["stock"]] == [3, 6, 12]
+    assert held["sources_needed_per_year"] > 0
+    by = {s["source_id"]: s for s in held["shelf"] if s["replace_by"]}
+    assert by
+    for name, source in by.items():
+        assert source["replace_from"] <= source["replace_by"]
+        assert f"{name} " in answer.out
+        assert source["advice"] != "retire"
+
+
+@pytest.mark.slow
+def test_without_a_limit_the_stock_says_so(call, falling) -> None:
+    """Finds are below the floor from the first thaw on: no limit, no day."""
+    told = " ".join(call("retire", falling, "--stock").out.split())
+    assert told.startswith("No source has a day to be replaced by: no limit is set")
+    assert "Without a date" not in told
+
+
+@pytest.mark.slow
+def test_the_stock_is_not_asked_beside_an_explanation(call, falling) -> None:
+    answer = call("retire", falling, "--explain", _most_tried(falling), "--stock")
+    assert answer.status == 2
+    assert "--stock would be left out" in answer.err
 
 
 @pytest.mark.slow

@@ -133,6 +133,8 @@ def test_long_command_leaves_room_by_dropping_side_questions(demo_facts) -> None
 def test_a_command_is_never_broken() -> None:
     from outcomes.cli.options import with_command
 
+    named = with_command("run outcomes check.", Path("records"), Path("our unit.toml"))
+    assert "check records --settings 'our unit.toml'".replace(" ", KEPT_TOGETHER) in named
     line = with_command("It may be missing here. outcomes check says why.", Path("our records"))
     (whole,) = (one for one in wrapped(line, 30) if "check" in one)
     assert whole.startswith("outcomes check 'our records'")
@@ -190,6 +192,7 @@ def test_share_done_is_told_where_one_watches(monkeypatch) -> None:
 def test_side_questions_tell_their_share(few_records) -> None:
     from outcomes.answers.facts import gather_facts
     from outcomes.records.read import read_records
+    from outcomes.report.page import render_page_figure
     from outcomes.settings import DecisionSettings
 
     told = []
@@ -199,3 +202,15 @@ def test_side_questions_tell_their_share(few_records) -> None:
     assert facts.further is not None
     steps = [(done, of) for what, done, of in told if what == "questions answered"]
     assert steps == [(k, 6) for k in range(1, 7)]
+    told.clear()
+    facts.answer_all()
+    render_page_figure(facts)
+    for what, of in (
+        ("limits and shelf", 3),
+        ("storage compared", 2),
+        ("times, alerts and charts", 5),
+        ("pictures drawn", 4),
+    ):
+        assert [step[1:] for step in told if step[0] == what][:of] == [
+            (k, of) for k in range(1, of + 1)
+        ]

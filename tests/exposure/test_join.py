@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from outcomes.exposure.accumulate import EXPOSURES, OF_READINGS, exposure_at
+from outcomes.exposure.inspections import OF_INSPECTIONS
 from outcomes.exposure.set_aside import set_aside_frame
 from outcomes.exposure.trials import join
 from outcomes.records.columns import ADDED
@@ -254,7 +255,7 @@ def test_units_columns_are_clear_of_added_names() -> None:
     added = set(join(given).trials.columns) - set(given.trials.columns)
     of_reading = {"file", "row", "at_midnight"}
     of_counts = {"cycles_by_hand", "cycles_source"}
-    assert added == ADDED["trials"] - of_reading - of_counts
+    assert added == ADDED["trials"] - of_reading - of_counts - set(OF_INSPECTIONS)
     unread = set(join(records()).trials.columns) - set(given.trials.columns)
     assert added - unread == set(OF_READINGS)
 

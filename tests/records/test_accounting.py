@@ -32,7 +32,7 @@ CELLS = st.one_of(
 @st.composite
 def damages(draw: st.DrawFn) -> list[tuple]:
     kind = st.sampled_from(["cell", "copy", "delete", "swap"])
-    table = st.sampled_from(["sources", "storage", "trials", "dogs", "readings"])
+    table = st.sampled_from(["sources", "storage", "trials", "dogs", "readings", "inspections"])
     number = st.integers(0, 30)
     return draw(st.lists(st.tuples(kind, table, number, number, CELLS), max_size=12))
 
@@ -98,6 +98,7 @@ def test_rows_in_are_rows_used_and_rows_set_aside(steps: list[tuple]) -> None:
     readings = records.readings
     assert set(readings["source_id"].dropna()) <= set(sources["source_id"])
     assert (readings["source_id"].isna() != readings["place_id"].isna()).all()
+    assert set(records.inspections["source_id"]) <= set(sources["source_id"])
     assert set(sources["parent_id"].dropna()) <= set(sources["source_id"])
     acquired = records.trials["source_id"].map(sources.set_index("source_id")["acquired_on"])
     assert not (records.trials["started_at"] < acquired).any()
@@ -137,6 +138,14 @@ def _clean() -> dict:
         "dogs": [
             {"dog_id": "Ash", "born_on": "2019-04-01"},
             {"dog_id": "Birch", "born_on": "2020-04-01"},
+        ],
+        "inspections": [
+            {"source_id": s, "inspected_at": at, "mass_g": mass, "drip_g": drip, "ice_damage": ice}
+            for s, at, mass, drip, ice in (
+                ("S1", "2025-01-10", "50", "", "0"),
+                ("S1", "2025-02-01 08:30", "49", "0.6", "1"),
+                ("P2", "2025-02-02", "12", "", ""),
+            )
         ],
         "readings": [
             {"source_id": s, "place_id": place, "read_at": at, "temperature_c": number}

@@ -3,12 +3,15 @@
 import datetime as dt
 
 import pytest
+from last_messy_units import LAST_UNITS
 from messy_units import UNITS
+from more_messy_units import MORE_UNITS
 
 from outcomes.records.read import examine_and_read
 from outcomes.records.suggest import draft_settings
 from outcomes.records.unit_file import settings_of
 
+ALL_UNITS = {**UNITS, **MORE_UNITS, **LAST_UNITS}
 TODAY = dt.date(2026, 3, 1)
 LEAST_USABLE = 0.97
 
@@ -25,9 +28,9 @@ def read_unread(path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", UNITS)
+@pytest.mark.parametrize("name", ALL_UNITS)
 def test_unread_draft_reads_what_was_meant(name, tmp_path) -> None:
-    messy = UNITS[name](tmp_path)
+    messy = ALL_UNITS[name](tmp_path)
     draft, records = read_unread(messy.path)
     assert records is not None, draft.text
     trials = records.trials

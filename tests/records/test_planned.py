@@ -131,8 +131,9 @@ def test_twice_and_strange_labels_are_set_aside(clean, write, plan):
     assert found.rows_in["trials"] == found.used["trials"] + 2
 
 
-def workbook(folder: Path, plan, rows, *, digest=None, ticks=()):
+def workbook(folder: Path, plan, rows, *, digest=None, ticks=(), without=None):
     """The sheets as they come back, with what a person may have changed about them."""
+    without = without or {}
     book = Workbook()
     sheet = book.active
     sheet.title = "Results"
@@ -141,11 +142,11 @@ def workbook(folder: Path, plan, rows, *, digest=None, ticks=()):
     for row in rows:
         sheet.append(list(row.values()))
     store = book.create_sheet("storekeeper")
-    store.append(["day", "container", "what", "done"])
-    for source in plan.storage:
-        for move in source.moves:
-            day = plan.date_of(move.day)
-            store.append([day, source.container, "thaw", "x" if move.day in ticks else None])
+    store.append(["day", "what", "containers", "done", "not done"])
+    containers = ", ".join(source.container for source in plan.storage)
+    for day in sorted({m.day for s in plan.storage for m in s.moves}):
+        said = [plan.date_of(day), "thaw", containers, "x" if day in ticks else None]
+        store.append([*said, without.get(day)])
     book.save(folder / "plan.xlsx")
 
 
@@ -177,7 +178,9 @@ def test_it_keeps_its_own_units_and_names(clean, write, plan):
 def test_ticks_are_moves_of_the_storage_log(clean, write, plan):
     folder = write(clean)
     (folder / "plan.json").write_bytes(plan_bytes(plan))
-    workbook(folder, plan, results(plan), ticks=(2, 9))
+    # The third is ticked, and its only container that is thawed is named as not done.
+    forgotten = {6: plan.storage[0].container}
+    workbook(folder, plan, results(plan), ticks=(2, 6, 9), without=forgotten)
     moves = read_records(folder, today=TODAY).storage
     added = moves[moves["file"].str.startswith("plan.xlsx")]
     assert (

@@ -54,9 +54,21 @@ def readings(*rows: tuple[str, str, str, str]) -> Change:
     )
 
 
+def inspections(*rows: dict[str, str]) -> Change:
+    """Hand over inspections of S1, by what was found."""
+    return lambda t: t.update(
+        inspections=[
+            {"source_id": "S1", "inspected_at": f"2025-02-{k:02d}", "mass_g": "", "drip_g": "",
+             "ice_damage": "", "blind": ""} | row
+            for k, row in enumerate(rows, start=2)
+        ]
+    )  # fmt: skip
+
+
 read_a = readings(("", "A", "2025-02-01 08:00", "4"))
 
 
+no_end = both(*(put("trials", row, ended_at="") for row in range(2, 8)))
 both_orders = both(
     put("trials", 2, started_at="26/02/2025"),
     put("trials", 3, started_at="02/26/2025 10:47 AM"),
@@ -77,6 +89,7 @@ ALSO: dict[str, set[str]] = {
     "parent set aside": {"empty needed value", *_ASIDE},
     "duplicate id": {"unknown source", *_ASIDE},
     "date unreadable": {"storage log begins late", *_ASIDE},
+    "date for a place": {"trial while in the freezer", "move to the same place"},
     "before the source existed": {"storage log begins late"},
     "dates of both orders": {"date against the order", "trial while in the freezer"},
     "date against the order": {"trial while in the freezer"},
@@ -110,6 +123,36 @@ def cell(rule: str, table: str, row: int, **value: str) -> Case:
 
 
 CASES = [
+    Case(
+        "inspection of nothing",
+        inspections({"mass_g": "50"}, {}),
+        [("inspections", 3, "inspected_at", "2025-02-03")],
+    ),
+    Case(
+        "drip above mass",
+        inspections({"mass_g": "50", "drip_g": "60"}),
+        [("inspections", 2, "drip_g", "60")],
+    ),
+    Case(
+        "mass that rises",
+        inspections({"mass_g": "50"}, {"mass_g": "49"}, {"mass_g": "49.5"}, {"mass_g": "55"}),
+        [("inspections", 5, "mass_g", "55")],
+    ),
+    Case(
+        "number out of range",
+        inspections({"ice_damage": "4"}, {"ice_damage": "3"}),
+        [("inspections", 2, "ice_damage", "4")],
+    ),
+    Case(
+        "unknown source",
+        inspections({"source_id": "S9", "mass_g": "50"}),
+        [("inspections", 2, "source_id", "S9")],
+    ),
+    Case(
+        "before the source existed",
+        inspections({"inspected_at": "2024-12-01", "mass_g": "50"}),
+        [("inspections", 2, "inspected_at", "2024-12-01")],
+    ),
     Case("no storage log", lambda t: t.pop("storage"), [("storage", None, None, None)]),
     Case(
         "discarded before it was acquired",
@@ -123,6 +166,26 @@ CASES = [
             add("storage", 6, moved_at="2025-03-20", moved_to="freezer"),
         ),
         [("storage", 7, "moved_at", "2025-03-10")],
+    ),
+    Case(
+        "date for a place",
+        put("storage", 3, moved_to="2025-02-01 17:00"),
+        [("storage", 3, "moved_to", "2025-02-01 17:00")],
+    ),
+    Case(
+        "vague date",
+        put("sources", 2, acquired_on="2024"),
+        [("sources", 2, "acquired_on", "2024")],
+    ),
+    Case(
+        "search ended before it began",
+        both(no_end, put("trials", 2, ended_at="2025-02-01 05:00")),
+        [("trials", 2, "ended_at", "2025-02-01 05:00")],
+    ),
+    Case(
+        "search ended as it began",
+        both(no_end, put("trials", 4, search_s="", ended_at="2025-02-01 11:30")),
+        [("trials", 4, "ended_at", "2025-02-01 11:30")],
     ),
     Case(
         "rows that may be copies",
@@ -667,14 +730,20 @@ def test_a_damaged_file_gets_its_finding(clean, write, case: FileCase) -> None:
 SIDE = {
     ("sources", "packaging"), ("sources", "mass_g"), ("sources", "kept_in"),
     ("sources", "cycles_counted"), ("sources", "counted_on"),
-    ("storage", "packaging"), ("storage", "temperature_c"),
+    ("storage", "packaging"), ("storage", "temperature_c"), ("storage", "mass_g"),
+    *(
+        ("inspections", name)
+        for name in (
+            "mass_g", "drip_g", "freezer_burn", "ice_damage", "ph", "inspected_by", "blind",
+        )
+    ),
     ("dogs", "started_on"), ("dogs", "qualified_on"), ("dogs", "born_on"),
     *(
         ("trials", name)
         for name in (
-            "session_id", "handler_id", "false_alerts", "search_s", "limit_s", "set_min",
-            "hide_id", "temperature_c", "humidity_pct", "wind_m_s", "setting", "placement",
-            "depth_cm", "cycles", "blank_kind", "guess",
+            "session_id", "handler_id", "false_alerts", "search_s", "ended_at", "limit_s",
+            "set_min", "hide_id", "temperature_c", "humidity_pct", "wind_m_s", "setting",
+            "placement", "depth_cm", "cycles", "blank_kind", "guess",
         )
     ),
 }  # fmt: skip

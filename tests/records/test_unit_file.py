@@ -40,6 +40,9 @@ trials = ["Date"]
 [ticked]
 trials = ["Found", "Missed"]
 
+[dog_columns]
+trials = ["Rex", "Mia"]
+
 [words.result]
 "Hit" = "find"
 
@@ -105,6 +108,7 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         header_row={"trials": 3},
         same_as_above={"trials": ("Date",)},
         ticked={"trials": ("Found", "Missed")},
+        dog_columns={"trials": ("Rex", "Mia")},
         fold_labels=("source_id",),
         words={"result": {"Hit": "find"}, "dog_id": {"Rexx": "Rex"}},
         units={"search_s": "mm:ss", "temperature_c": "F", "storage.temperature_c": "C"},

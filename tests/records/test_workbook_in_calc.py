@@ -78,6 +78,16 @@ def _fill(path: Path) -> None:
         "readings": [
             read | {"read_at": dt.datetime(2025, 1, 3, 0, minute)} for minute in (0, 20, 40)
         ],
+        "inspections": [
+            {
+                "source_id": "007",
+                "inspected_at": day,
+                "mass_g": 11.9,
+                "drip_g": 0.4,
+                "ice_damage": 1,
+                "blind": "yes",
+            },
+        ],
     }
     for name, lines in rows.items():
         for at, line in enumerate(lines, start=2):
@@ -130,7 +140,9 @@ def test_filled_in_it_is_read_without_settings(calc) -> None:
     before = read_records(calc["filled"], today=TODAY)
     after = read_records(calc["filled back"], today=TODAY)
     assert before.findings == after.findings == ()
-    assert after.rows_in == {"sources": 2, "storage": 2, "trials": 2, "dogs": 1, "readings": 3}
+    assert after.rows_in == {"sources": 2, "storage": 2, "trials": 2, "dogs": 1, "readings": 3} | {
+        "inspections": 1
+    }
     for name in TABLES:
         pd.testing.assert_frame_equal(getattr(before, name), getattr(after, name))
     assert list(after.sources["source_id"]) == ["007", "P1"]

@@ -388,6 +388,47 @@ keep("Threshold read from the curve, and its delta-method error (beetles)", "dos
      as.numeric(MASS::dose.p(bliss, p = 0.5)))
 keep("Limits of the threshold (beetles)", c("lower", "upper"), fieller(bliss, 0.5))
 
+# Stability data: LeBlond, Griffith & Aubuchon (2011), J Valid Technol 17(3), 47-68, tables IV, VI.
+potency <- list(
+  b2 = c(0, 101, 1, 101.3, 3, 99.8, 3, 99.2, 6, 99.5, 6, 97.8, 12, 97.4, 12, 97.2, 24, 96.9, 24, 96),
+  b3 = c(0, 104.8, 3, 103, 3, 101.2, 6, 100.8, 6, 99.2, 12, 98.6, 12, 97.2, 24, 97.6, 24, 98),
+  b4 = c(0, 104, 3, 103.2, 6, 102.8, 6, 103.3, 12, 102.4, 12, 101.2, 24, 99.1, 24, 99.5),
+  b5 = c(0, 102, 1, 101.4, 2, 100.8, 3, 100.2, 3, 99.7, 6, 98.8, 6, 98.5, 12, 98, 12, 97.1,
+         24, 96.6, 24, 96.1),
+  b7 = c(0, 101.3, 1, 101.5, 3, 100.2, 3, 99.8, 6, 99, 6, 98.5, 12, 98.5, 12, 97.4, 24, 96.6,
+         24, 96.4)
+)
+of_batches <- function(names) {
+  do.call(rbind, lapply(names, function(name) {
+    data.frame(batch = name, month = potency[[name]][c(TRUE, FALSE)],
+               potency = potency[[name]][c(FALSE, TRUE)])
+  }))
+}
+bound_at <- function(fit, limit, batch) {
+  past <- function(month) {
+    at <- predict(fit, data.frame(month = month, batch = batch), se.fit = TRUE)
+    at$fit - qt(0.95, fit$df.residual) * at$se.fit - limit
+  }
+  uniroot(past, c(0.1, 80), tol = 1e-10)$root
+}
+common <- lm(potency ~ month, of_batches(c("b2", "b5", "b7")))
+keep("Shelf life, common line",
+     c("intercept", "slope", "months to 95 %", "months to 94.95 %"),
+     c(coef(common), bound_at(common, 95, "b2"), bound_at(common, 94.95, "b2")))
+levels_apart <- lm(potency ~ batch + month, of_batches(c("b3", "b4", "b5")))
+keep("Shelf life, a level for each batch", "months to 94.95 %, the soonest",
+     min(vapply(c("b3", "b4", "b5"), function(b) bound_at(levels_apart, 94.95, b), 0)))
+
+# Drip of lamb: Korean J Food Sci Anim Resour 38(5) 959, table 1.
+months <- c(0.5, 1, 2, 3, 4, 5)
+lamb <- list("-18" = c(2.67, 3.22, 3.70, 4.35, 5.83, 9.35),
+             "-50" = c(2.28, 2.56, 3.47, 3.38, 4.23, 6.35),
+             "-60" = c(1.96, 2.45, 2.82, 2.89, 3.84, 4.52),
+             "-80" = c(1.68, 1.87, 2.14, 2.02, 2.33, 2.66))
+keep("Change within a source: drip of lamb by months frozen",
+     paste0(names(lamb), " \u00b0C, a month"),
+     vapply(lamb, function(drip) coef(lm(drip ~ months))[["months"]], 0))
+
 # In UTF-8 on every machine.
 quoted <- function(text) paste0('"', text, '"')
 versions <- vapply(needed, function(p) as.character(packageVersion(p)), "")

@@ -113,6 +113,7 @@ def test_every_setting_comes_back(demo_facts) -> None:
         header_row={"Log": 3},
         same_as_above={"trials": ("started_at",)},
         ticked={"trials": ("Found", "Missed")},
+        dog_columns={"trials": ("Rex", "Mia")},
         fold_labels=("source_id",),
         words={"result": {"Hit": "find"}},
         date_order="day first",

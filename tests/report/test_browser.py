@@ -219,7 +219,12 @@ def test_the_probe_sees_what_is_wrong_with_a_page(page, tmp_path, browse) -> Non
 
 AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 LARGE = pytest.param("large", marks=pytest.mark.slow)
+MORE = tuple(
+    pytest.param(unit, marks=pytest.mark.slow)
+    for unit in ("effect falling", "kinds apart", "all refrigerated")
+)
 FIVE = ("demo", LARGE, "no effect", "too few trials", "cycles and age identical")
+EIGHT = (*FIVE, *MORE)
 MOVE = """
 <script>
 const complaints = [];
@@ -251,18 +256,22 @@ window.addEventListener("load", async () => {
     left: [...document.querySelectorAll(".left")].filter((e) => !e.hidden).length,
   });
   const move = (k) => { slider.value = k; slider.dispatchEvent(new Event("input")); };
-  const seen = { first: look(), at: {}, violations: {}, undecided: [] };
+  const seen = { first: look(), at: {}, violations: {}, passes: [] };
   if (slider) {
     for (const k of [0, 20, 40, Number(slider.max)]) { move(k); seen.at[k] = look(); }
     document.getElementById("floor-back").click();
     seen.back = look();
   }
+  const check = async () => {
+    const found = await axe.run(document, { resultTypes: ["violations"] });
+    for (const v of found.violations) {
+      seen.violations[v.id] = v.nodes.map((n) => n.target.join(" ") + ": " + n.failureSummary);
+    }
+    seen.passes.push(found.passes.length);
+  };
+  await check();
   for (const details of document.querySelectorAll("details")) details.open = true;
-  const found = await axe.run(document, { resultTypes: ["violations"] });
-  for (const v of found.violations) {
-    seen.violations[v.id] = v.nodes.map((n) => n.target.join(" ") + ": " + n.failureSummary);
-  }
-  seen.passes = found.passes.length;
+  await check();
   seen.requests = performance.getEntriesByType("resource").filter((r) => !/^data:/.test(r.name))
     .map((r) => r.name);
   seen.complaints = complaints;
@@ -403,12 +412,14 @@ def test_price_by_both_moves_with_the_floor(moved) -> None:
     assert seen["back"]["table"] == seen["first"]["table"]
 
 
-@pytest.mark.parametrize("unit", FIVE)
+@pytest.mark.parametrize("unit", EIGHT)
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_axe_finds_nothing_to_mend(unit, dark, moved) -> None:
     seen = moved(unit, *(["--blink-settings=preferredColorScheme=0"] if dark else []))
     assert seen["violations"] == {}
-    assert seen["passes"] > 20
+    # Folded as it comes, and with all of it open.
+    folded, opened = seen["passes"]
+    assert min(folded, opened) > 20
 
 
 def test_axe_sees_what_is_wrong_with_a_page(page, browse, tmp_path) -> None:
@@ -628,7 +639,8 @@ def test_long_shelf_prints_first_what_to_do(page_of, tmp_path, browse, large_fac
     printed, others = int(told[1]), int(told[2])
     assert printed + others == len(large_facts.shelf)
     names = [s.source_id for s in large_facts.shelf]
-    rows = [line.split()[0] for line in said if line.split()[0] in names]
+    first = [line.split()[0].rstrip(":") for line in said]
+    rows = [name for name in first if name in names]
     assert rows == names[:printed]
     assert printed >= 15
 
@@ -636,5 +648,5 @@ def test_long_shelf_prints_first_what_to_do(page_of, tmp_path, browse, large_fac
 def test_the_whole_shelf_of_the_demo_is_printed(page, tmp_path, browse, demo_facts) -> None:
     said = _on_paper(page, tmp_path, browse)["said"]
     names = {s.source_id for s in demo_facts.shelf}
-    assert {line.split()[0] for line in said} >= names
+    assert {line.split()[0].rstrip(":") for line in said} >= names
     assert not any("to act on first" in line for line in said)

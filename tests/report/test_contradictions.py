@@ -54,11 +54,22 @@ def _rising(found: dict[str, Any]) -> None:
     found["retire"]["curves"][0]["probability"].reverse()
 
 
+def _by_age(found: dict[str, Any]) -> None:
+    found["which_predicts"] |= {"verdict": "age"}
+
+
+def _other_p(found: dict[str, Any]) -> None:
+    for test in ("cycles_given_age_p", "age_given_cycles_p"):
+        found["which_predicts"][test] = 0.6 if found["which_predicts"][test] < 0.05 else 0.001
+
+
 PLANTED: dict[str, Callable[[Telling], Telling]] = {
     "one_limit": lambda t: _with_text(
         t, "figure", r"limit \d+ cycles", "limit 21 cycles"
     ),
     "advice_and_evidence": lambda t: _with_results(t, _keep_all),
+    "told_by_what_is_named": lambda t: _with_results(t, _by_age),
+    "one_p_value": lambda t: _with_results(t, _other_p),
     "loss_and_chance": lambda t: _with_results(t, _chance),
     "change_and_limit": lambda t: _with_results(t, _no_change),
     "storage_compared": lambda t: _with_results(t, _no_finding),
@@ -71,7 +82,7 @@ PLANTED: dict[str, Callable[[Telling], Telling]] = {
         t, "retire", r"about 16 cycles", "about 17 cycles"
     ),
     "suspects_and_verdict": lambda t: _with_text(
-        t, "fit", r"\Z", "\nFinds: finds go only with age (80 in 100) once the others are held."
+        t, "fit", r"\Z", "\nFinds: finds go with age (80 in 100) once the others are held."
     ),
     "no_change_shows": lambda t: _with_text(
         t, "page", r"anything from 5 fewer to 2 more", "anything from 5 fewer to 2 fewer"

@@ -15,16 +15,17 @@ FAMILY = {
     *("side_tests", "search_time", "false_alerts", "lasting", "lifetime", "comparison"),
     *("quality", "suspects", "dogs"),
 }
+SHELF = {"retirement", "use", "drawn", "_shelf_and_left", "shelf"}
 ASKED = {
     "main": {"retirement", "comparison"}, "price": {"retirement", "use", "drawn", "price"},
     "storage": {"comparison"}, "wear-out": {"lifetime"},
-    "shelf": {"retirement", "use", "drawn", "_shelf_and_left", "shelf"},
+    "shelf": SHELF | {"next_steps", "testing_dogs"}, "stock": SHELF | {"stock"},
     "watch": {"watched"}, "search-time": FAMILY, "false-alerts": {"false_alerts"},
     "next-cycles": FAMILY, "records": set(), "ways": {"ways"}, "calibration": {"quality"},
 }  # fmt: skip
 NEED_THE_MODEL = {
     *("main", "storage", "price", "search-time", "ways", "calibration", "watch", "next-cycles"),
-    *("shelf", "wear-out"),
+    *("shelf", "stock", "wear-out"),
 }
 
 

@@ -84,13 +84,15 @@ def test_one_heading_then_parts_in_order(name, elements_of) -> None:
     assert headings[2].text == "Behind the answer"
     parts = [e.text for e in elements if e.tag == "summary"]
     own = parts[parts.index("How much, and how sure") :]
-    perhaps = [part for part in ("What a limit buys and costs", "The dogs") if part in own]
+    may_lack = ("What a limit buys and costs", "What was weighed and seen",
+                "When to find the next sources", "The dogs")  # fmt: skip
     order = [
         "How much, and how sure", "What a limit buys and costs", "Refrigerated against frozen",
-        "How long sources stay reliable", "The dogs", "Search time and false alerts",
+        "How long sources stay reliable", "What was weighed and seen",
+        "When to find the next sources", "The dogs", "Search time and false alerts",
         "What these records cannot say", "Cautions", "The records, and how it was worked out",
     ]  # fmt: skip
-    assert own == [p for p in order if p in perhaps or p not in (order[1], order[4])]
+    assert own == [p for p in order if p in own or p not in may_lack]
 
 
 @NAMES
@@ -101,6 +103,23 @@ def test_tables_are_named_to_screen_readers(name, elements_of) -> None:
     heads = [e for e in elements if e.tag == "th"]
     assert all(h.attributes.get("scope") in ("col", "row") for h in heads)
     assert all(h.text.strip() for h in heads if h.attributes["scope"] == "col")
+
+
+@NAMES
+def test_a_row_of_the_shelf_is_heard_as_a_sentence(name, elements_of, briefing_of) -> None:
+    elements = elements_of(name)
+    rows = [e for e in elements if e.tag == "summary" and "expected in 100" in e.text]
+    shelf = briefing_of(name).results["shelf"]
+    assert len(rows) == len(shelf)
+    for row, source in zip(rows, shelf, strict=True):
+        heard = re.sub(r"\s+", " ", row.text.replace("\u00a0", " ")).replace(" ,", ",").strip()
+        told = re.fullmatch(
+            rf"{re.escape(source['source_id'])} ?: {source['advice']}, (?:≥ )?(?:\d+|\?) "
+            r"(?:cycles|months), expected in 100: (?:\S+ \(\S+ to \S+\)|not known), "
+            r"(?:latest \d+ trials?: \d+ found|no trial yet), do next: [a-z0-9, ]+",
+            heard,
+        )
+        assert told, heard
 
 
 @NAMES

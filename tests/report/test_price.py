@@ -30,7 +30,7 @@ def test_one_source_a_year_is_told_as_one(demo_facts: Facts) -> None:
         replace(p, sources_per_year=1.2, sources_low=0.6, sources_high=2.4) for p in price.by_cycles
     ]
     sentence = describe_price(replace(price, by_cycles=tuple(one)), demo_facts.retirement)
-    assert "about 1 source a year to replace (1 to 2)" in sentence
+    assert "It costs about 1 source a year (1 to 2)" in sentence
 
 
 def test_one_discard_a_year_is_told_as_one(demo_facts: Facts) -> None:

@@ -4,12 +4,12 @@ From the repository's root:
 
     .venv/bin/python tests/studies/fuzz_structure.py --inputs 500
 
-Made-up units' workbooks (``messy_units.py``) have columns dropped or swapped, sheets renamed or
-doubled, rows moved, types changed, headings repeated, cells merged, the file cut, by ones and
-twos. The draft is made and used unread, then all is read and joined. A finding is a traceback, a
-warning, an error of several lines, a row that is neither used nor told, or, where a damage leaves
-the meaning as it was, a trial read as another than was meant. Exit status 1 if there was one.
-A short run is part of the tests (``test_fuzz_structure.py``).
+Made-up units' workbooks (``messy_units.py``, ``more_messy_units.py``) have columns dropped or
+swapped, sheets renamed or doubled, rows moved, types changed, headings repeated, cells merged,
+the file cut, by ones and twos. The draft is made and used unread, then all is read and joined. A
+finding is a traceback, a warning, an error of several lines, a row that is neither used nor told,
+or, where a damage leaves the meaning as it was, a trial read as another than was meant. Exit
+status 1 if there was one. A short run is part of the tests (``test_fuzz_structure.py``).
 """
 
 import argparse
@@ -28,7 +28,9 @@ from typing import Any
 import numpy as np
 import openpyxl
 from fuzz import add_up, where_it_arose
-from messy_units import UNITS, Messy
+from messy_units import UNITS as FIRST_UNITS
+from messy_units import Messy
+from more_messy_units import MORE_UNITS
 from openpyxl.workbook import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
 
@@ -43,7 +45,8 @@ from outcomes.settings import RecordsSettings
 TODAY = dt.date(2026, 3, 1)
 DAYS = 9
 SLOWEST_S = 60.0
-OF_WORKBOOKS = ("ridge", "tally", "county", "terse")
+UNITS = {**FIRST_UNITS, **MORE_UNITS}
+OF_WORKBOOKS = ("ridge", "tally", "county", "terse", "hollow", "ticks", "diary", "valley")
 Random = np.random.Generator
 
 

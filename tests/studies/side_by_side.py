@@ -2,8 +2,8 @@
 
 joblib does the work, so any back end that it knows will do (``--backend``). Without one,
 processes of this machine. With ``--backend dask --scheduler tcp://NAME:8786`` the units go to
-the workers of a Dask cluster: each needs this project installed with ``constraints.txt`` and
-``distributed``, as the machine that starts the study does. Finished units are written here,
+the workers of a Dask cluster: each needs this project installed with ``constraints.txt`` and the
+extra ``cluster``, as the machine that starts the study does. Finished units are written here,
 one by one as they come, whatever the back end.
 """
 
@@ -22,6 +22,7 @@ import pandas as pd
 from joblib import Parallel, delayed, parallel_config
 
 T = TypeVar("T")
+LONGEST_WAIT_S = 5  # for a scheduler to answer
 RUN = "run"  # of a unit's line: the number of the run, in runs.csv, that it is of
 _RUNS = ("run", "date", "python", "packages", "program", "options")
 _PACKAGES = ("numpy", "pandas", "scipy", "statsmodels")
@@ -54,10 +55,35 @@ def run_side_by_side(
     scheduler: str | None = None,
 ) -> Iterator[T]:
     """What the function gives for each tuple of arguments, as they are done, in any order."""
-    options = {} if scheduler is None else {"scheduler_host": scheduler}
+    options: dict[str, Any] = {} if scheduler is None else {"scheduler_host": scheduler}
+    if backend == "dask":
+        options["client"] = _client(scheduler)
+        options.pop("scheduler_host", None)
     with parallel_config(backend=backend or "loky", **options):
         parallel = Parallel(n_jobs=workers, return_as="generator_unordered")
     return parallel(delayed(function)(*call) for call in calls)
+
+
+def _client(scheduler: str | None) -> Any:
+    """A connection to a scheduler that is there, or one line that says what is not."""
+    if scheduler is None:
+        raise SystemExit("--backend dask needs --scheduler, such as tcp://NAME:8786.")
+    try:
+        from distributed import Client
+    except ModuleNotFoundError:
+        raise SystemExit(
+            "--backend dask needs distributed, which is not installed. Here and on each worker: "
+            "pip install --constraint constraints.txt --constraint constraints-extras.txt "
+            "--editable '.[test,cluster]'"
+        ) from None
+    try:
+        return Client(scheduler, timeout=f"{LONGEST_WAIT_S} s")
+    except (OSError, TimeoutError, ValueError) as error:
+        said = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise SystemExit(
+            f"No scheduler answers at {scheduler} ({said}). Start one with `dask scheduler`, and "
+            "workers with `dask worker`, or correct --scheduler."
+        ) from None
 
 
 def run_stored(

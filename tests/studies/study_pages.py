@@ -11,6 +11,9 @@ from functools import cache
 from pathlib import Path
 
 FALSE_CALLS = "The rule's false calls on independent trials"  # a section of the lifetimes
+# Two of the kinds of interval that were compared.
+TOLD = "as told: by error, less bias, for few sources"
+PLAIN_PROFILE = "profile likelihood, chi-square"
 PAGES = Path(__file__).parent / "pages"
 
 
@@ -187,10 +190,19 @@ def promise_table() -> str:
     return table(head, body)
 
 
-def chosen(name: str, columns: Sequence[str], first: Sequence[str], section: str = "") -> str:
-    """Some rows and columns of a page's table."""
+def chosen(
+    name: str,
+    columns: Sequence[str],
+    first: Sequence[str],
+    section: str = "",
+    second: Sequence[str] = (),
+) -> str:
+    """Some rows and columns of a page's table, by what stands in its first two columns."""
     own = [row for row in rows(name, section) if next(iter(row.values())) in first]
     assert len(own) >= len(first), f"{name}: not all of {first}"
+    if second:
+        own = [row for row in own if list(row.values())[1] in second]
+        assert len(own) == len(first) * len(second), f"{name}: not all of {second}"
     return table(columns, [[row[column] for column in columns] for row in own])
 
 

@@ -2,6 +2,7 @@
 
 import argparse
 import operator
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -66,6 +67,22 @@ def test_asked_back_end_does_the_work() -> None:
     ]
     assert HANDED_OVER
     assert set(HANDED_OVER) == {"tcp://somewhere:8786"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--backend", "dask"), "needs --scheduler"),
+        (("--backend", "dask", "--scheduler", "tcp://here:8786"), "pip install .*cluster"),
+    ],
+)
+def test_a_cluster_that_is_lacking_is_one_line(
+    monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...], said: str
+) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(SystemExit, match=said) as ended:
+        run_side_by_side(operator.add, [(1, 1)], **chosen(*arguments))
+    assert "\n" not in str(ended.value)
 
 
 def twice(seed: int) -> dict[str, object]:

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.analysis.decisions.stock import UseAhead, number_of, uses_ahead
+from outcomes.analysis.decisions.stock import SourceAhead, UseAhead, _stock_at, uses_ahead
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.trials import join
 from outcomes.records.tables import Records
@@ -31,12 +31,12 @@ BEFORE, AHEAD = 90, 30
 TO_GO = (2.0, 4.0, 8.0)
 MONTHS = (3, 6, 12)
 CONFIDENCE = 0.90
-STAYS = {"discards_per_year": 0.0}
+STAYS = {"discards_per_year": 0.0, "moved_home_share": 0.0}
 WORLDS = {
     "usual": Truth(**STAYS),
     "no source rests": Truth(rest_share=0.0, **STAYS),
     "used very unlike": Truth(use_log_sd=1.0, **STAYS),
-    "the demo's": replace(DEMO, discards_per_year=0.0),
+    "the demo's": replace(DEMO, **STAYS),
     "strong ones used more": Truth(strong_used_more=0.5, **STAYS),
 }
 
@@ -93,11 +93,14 @@ def _numbers_held(gained: np.ndarray, uses: list[UseAhead]) -> list[bool]:
     held = []
     for month in MONTHS:
         day = round(month * DAYS_PER_MONTH)
-        left = [1.0 - use.reached_by(k, day) for use, k in zip(uses, to_go, strict=True)]
-        reached = np.cumsum(number_of(np.array(left)))
-        low, high = (int(np.searchsorted(reached, 0.5 + side * CONFIDENCE / 2))
-                     for side in (-1, 1))  # fmt: skip
-        held.append(bool(low <= int((gained[:, day] < to_go).sum()) <= high))
+        stock = _stock_at(
+            month,
+            [SourceAhead(str(j), None, "usable", use=u, cycles_left=k)
+             for j, (u, k) in enumerate(zip(uses, to_go, strict=True))],
+            lambda _: 1.0,
+            CONFIDENCE,
+        )  # fmt: skip
+        held.append(stock.low <= int((gained[:, day] < to_go).sum()) <= stock.high)
     return held
 
 

@@ -31,8 +31,8 @@ def test_the_rule_is_told_with_how_often_it_errs() -> None:
     assert "from the second miss within three consecutive unassisted hide trials" in text
     errs = 100 * rule_false_call(2, 3, 0.9, 20)
     assert "of 100 sources that never change and are found 90 times in 100" in text.lower()
-    assert f"about {errs:.0f} unreliable within 20 trials;" in text
-    assert text.endswith("of 100 whose finds fall to 70 in 100 it calls about 90 within 20 trials.")
+    assert f"about {errs:.0f} unreliable within 20 trials." in text
+    assert text.endswith("Of 100 whose finds fall to 70 in 100 it calls about 90 within 20 trials.")
     assert "Without such trials" in describe_rule_errors(_lifetime(None))
     never = replace(_lifetime(1.0), rule=replace(_lifetime(1.0).rule, false_call=None))
     assert "Without a miss in such trials" in describe_rule_errors(never)

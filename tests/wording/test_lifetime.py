@@ -36,7 +36,7 @@ def test_the_title_of_lifetimes_claims_no_loss_by_chance(demo_facts: Facts) -> N
         f"{lifetime.events} sources became unreliable, and about 3 (1 to 6) would by chance alone"
     )
     for told, said in (
-        ("no more than chance", "No sign that sources wear out: 8 sources met the rule, as by"),
+        ("no more than chance", "No sign that sources wear out: 8 sources met the rule, no more"),
         ("unclear", "Whether sources wear out is unclear"),
     ):
         other = replace(lifetime, chance=replace(lifetime.chance, told=told))

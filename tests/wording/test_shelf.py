@@ -16,6 +16,8 @@ from outcomes.wording.shelf import (
     describe_none_can_be_judged,
     describe_past_limit,
     describe_shelf,
+    describe_wear_in_short,
+    wear_heading,
 )
 
 from .cases import made_threshold
@@ -190,3 +192,16 @@ def test_limits_never_read_across_a_whole_floor(one, other, hundredths) -> None:
     for value, text in zip((low, high), shown.groups(), strict=True):
         number = {">99": 99.6, "<1": 0.4}.get(text) or float(text)
         assert (number < 100 * floor - 1e-9) == (value < floor)
+
+
+def test_wear_is_told_by_what_the_limit_is_by() -> None:
+    source = _shelf(source_id="A", cycles=12.0, age_days=400.0)
+    assert (describe_wear_in_short(source, "cycles"), wear_heading("cycles")) == ("12", "cycles")
+    # 400 days of 365.25 / 12 each.
+    assert (describe_wear_in_short(source, "age_days"), wear_heading("age_days")) == (
+        "13",
+        "months",
+    )
+    unknown = _shelf(source_id="A", cycles=None, age_days=None)
+    assert describe_wear_in_short(unknown, "cycles") == "?"
+    assert describe_wear_in_short(unknown, "age_days") == "?"

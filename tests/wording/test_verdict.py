@@ -18,14 +18,16 @@ from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.finds.slopes import Slope
 from outcomes.analysis.monitoring.charts import Watch
 from outcomes.analysis.results import Bin, FindCurve
+from outcomes.models.calibrated_test import Calibrated
 from outcomes.records.tables import Finding
+from outcomes.text import p_number
 from outcomes.wording import verdict as verdict_words
 from outcomes.wording.cautions import CAUTIONS
 from outcomes.wording.dogs import DOG_CAUTION
 from outcomes.wording.first_lines import describe_first_lines
 from outcomes.wording.limit import describe_retirement
 from outcomes.wording.limitations import describe_limitations
-from outcomes.wording.method import describe_method
+from outcomes.wording.method import describe_method, p_of_term
 from outcomes.wording.numbers import finds_in_100, in_100
 from outcomes.wording.rows import describe_not_on_shelf, describe_set_aside
 from outcomes.wording.shelf import describe_shelf
@@ -39,7 +41,7 @@ from outcomes.wording.verdict import (
 )
 from outcomes.wording.watch import describe_watch, describe_watch_of_held
 
-from .cases import NEVER, case_of
+from .cases import NEVER, Made, case_of
 
 ALL = pytest.mark.parametrize(
     "name",
@@ -442,3 +444,20 @@ def test_sources_differ_without_a_common_change(made_trials) -> None:
     )
     alike = replace(verdict, slopes_differ=())
     assert "differ" not in describe_verdict_in_short(fit, alike, retirement)
+
+
+def test_a_term_of_the_answer_has_its_p_value(made_trials: Made) -> None:
+    fit, verdict, _ = case_of(made_trials(2, n=900, cycle=-0.12, baseline=3.0))
+    test = RatioTest.of_any_shape(Calibrated(0.04, 99))
+    some = replace(verdict, cycles_given_age=test, age_given_cycles=None)
+    term = fit.term("cycles")
+    assert term is not None
+    other = replace(term, term="experience")
+    assert p_of_term(term, some) == "at most 0.040"
+    assert p_of_term(term, replace(some, cycles_given_age=replace(test, p=0.4, p_most=0.4))) == (
+        "about 0.40"
+    )
+    assert p_of_term(term, replace(some, cycles_given_age=None)) == p_number(term.p)
+    assert p_of_term(other, some) == p_number(other.p)
+    # The same number stands in the method's words.
+    assert "p at most 0.040 for cycles beyond age" in describe_method(fit, some)

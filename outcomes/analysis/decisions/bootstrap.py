@@ -22,6 +22,7 @@ from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.distributions import normal_quantile, normal_share
 from outcomes.models.mixed import fit_mixed
 from outcomes.models.mixed_result import MixedFit
+from outcomes.models.rounding import rounded
 from outcomes.models.separation import is_separated
 from outcomes.random_streams import random_stream
 
@@ -301,8 +302,8 @@ def _threshold(
     low, high = limits
     if slope >= 0.0:
         return np.inf
-    if found(low) < floor:
+    if rounded(found(low)) < floor:
         return -np.inf
-    if found(high) >= floor:
+    if rounded(found(high)) >= floor:
         return np.inf
     return float(brentq(lambda value: found(value) - floor, low, high))

@@ -29,7 +29,8 @@ THIN_SOURCES = 3
 _MOST_BINS = 7
 _LEAST_IN_BIN = 30
 _NO_NEARER = 1e-9
-_ENOUGH_SUPPORT = 0.95  # shapes beyond it are left out of a curve
+_ENOUGH_SUPPORT = 0.99  # shapes beyond it are left out of a curve: little beside its tails
+_STEP_WIDTH = 1e-6  # of what was observed
 _ROWS = 2_000  # the average is taken over at most this many groups of alike trials
 
 
@@ -186,7 +187,7 @@ def find_curve(
         )
     design = models[0].design
     values = met[exposure].astype(float)
-    at = np.linspace(float(values.min()), float(values.max()), GRID)
+    at = _drawn_at(float(values.min()), float(values.max()), models, exposure)
     probability, low, high = _averaged_curve(models, exposure, at, confidence, rows)
     lowest = met.groupby("source_id")[exposure].min().astype(float)
     from_low = lowest.nsmallest(THIN_SOURCES).iloc[-1] if len(lowest) >= THIN_SOURCES else np.inf
@@ -213,6 +214,20 @@ class _ModelInShape:
     weight: float
     design: Design
     mixed: MixedFit
+
+
+def _drawn_at(
+    lowest: float, highest: float, models: Sequence[_ModelInShape], exposure: ExposureName
+) -> np.ndarray:
+    """Exposures to draw a curve at, evenly; and at both sides of every step.
+
+    Between two even places a step would read as a slope, and its curve as having fallen before it.
+    """
+    shapes = (m.design.shapes.get(exposure, LINE) for m in models)
+    steps = np.array([s.knot for s in shapes if s.kind == "step"], dtype=float)
+    just_past = steps + _STEP_WIDTH * (highest - lowest)
+    places = np.concatenate([np.linspace(lowest, highest, GRID), steps, just_past])
+    return np.unique(places[(places >= lowest) & (places <= highest)])
 
 
 def _models_in_shapes(

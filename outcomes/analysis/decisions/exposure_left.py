@@ -17,6 +17,7 @@ from outcomes.analysis.finds.cycles_or_age import exposures_tied
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.results import Advice, ExposureName
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.models.rounding import rounded
 from outcomes.settings import DecisionSettings
 from outcomes.text import DAYS_PER_YEAR
 
@@ -222,10 +223,11 @@ def _from_today(values: np.ndarray, today: float | None) -> np.ndarray:
 
 def _to_go(at: np.ndarray, values: np.ndarray, floor: float) -> float | None:
     """Exposure from the first point to where the values fall below the floor."""
-    if values[0] < floor:
+    under = rounded(values) < rounded(floor)
+    if under[0]:
         return 0.0
     # The first time: a curve that rises again says nothing about what lies between.
-    below = np.flatnonzero(values < floor)
+    below = np.flatnonzero(under)
     if len(below) == 0:
         return None
     last = int(below[0]) + 1

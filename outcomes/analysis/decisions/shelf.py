@@ -23,6 +23,7 @@ from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.exposure.stays import History
 from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.mixed_result import MixedFit
+from outcomes.models.rounding import rounded
 from outcomes.records.checking.rules import LATE_LOG_DAYS
 
 _MOST_TRIALS_TO_SETTLE = 500
@@ -308,7 +309,7 @@ def advice_at(
     >>> advice_at(0.85, (0.70, 0.60, 0.80), 40, 0.90, 1.7)
     ('test', 'own trials disagree', None)
     """
-    probability, low, high = prediction
+    probability, low, high = (float(value) for value in rounded(np.array(prediction)))
     advice: Advice
     ground: Ground
     if high < floor:

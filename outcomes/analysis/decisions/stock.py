@@ -17,6 +17,7 @@ from outcomes.analysis.results import ExposureName
 from outcomes.exposure.accumulate import exposure_at
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.exposure.stays import History
+from outcomes.models.averaged_probability import normal_nodes
 from outcomes.text import DAYS_PER_MONTH, DAYS_PER_YEAR
 
 HORIZONS = (3, 6, 12)
@@ -26,6 +27,9 @@ _WINDOW_DAYS = 91.0  # a season: shorter ones miss that a source rests
 _MOST_WINDOWS = 8  # two years: what was longer ago says little of how it is used now
 _SEASONS_A_YEAR = 4
 _ROUNDS = 30
+_OF_MOMENTS = 0.5  # of the weight that moments give the other sources: they err, too
+_COMMON_WITHOUT = 0.04  # of a unit with too few seasons to tell
+_NODES = 9
 _LEAST_DISPERSION = 0.25
 _LEAST_SPREAD = 0.2  # of rates between sources, of their mean
 _JUST_BEFORE = pd.Timedelta(1, "s")
@@ -48,11 +52,15 @@ class UseAhead:
         ``dispersion``.
     dispersion
         Variance of the number of thaws in a season over its mean.
+    common
+        Variance of the logarithm of a factor that all sources of the unit share: whether it
+        trains more or less than it did.
     """
 
     shape: float
     days: float
     dispersion: float
+    common: float = 0.0
 
     @property
     def per_year(self) -> float:
@@ -63,6 +71,15 @@ class UseAhead:
         """The same at so many times the rate."""
         return replace(self, days=self.days / times)
 
+    def with_factor(self, factor: float) -> UseAhead:
+        """The same where the factor common to all sources is known."""
+        return replace(self.slower(factor), common=0.0)
+
+    def _opened(self) -> tuple[float, float]:
+        """Shape and days of the rate with what is common to all sources open, too."""
+        shape = 1.0 / (1.0 / self.shape + self.common)
+        return shape, self.days * shape / self.shape
+
     def days_until(self, thaws: float, probability: float) -> float:
         """Days by which so many further thaws are through with this probability.
 
@@ -72,15 +89,17 @@ class UseAhead:
         """
         if thaws <= 0:
             return 0.0
-        part = float(special.betaincinv(thaws / self.dispersion, self.shape, probability))
-        return np.inf if part >= 1.0 else self.dispersion * self.days * part / (1.0 - part)
+        shape, days = self._opened()
+        part = float(special.betaincinv(thaws / self.dispersion, shape, probability))
+        return np.inf if part >= 1.0 else self.dispersion * days * part / (1.0 - part)
 
     def reached_by(self, thaws: float, days: float) -> float:
         """Probability that so many further thaws are through within so many days."""
         if thaws <= 0:
             return 1.0
-        part = days / (days + self.dispersion * self.days)
-        return float(special.betainc(thaws / self.dispersion, self.shape, part))
+        shape, own = self._opened()
+        part = days / (days + self.dispersion * own)
+        return float(special.betainc(thaws / self.dispersion, shape, part))
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +148,7 @@ class SourceAhead:
         """Whether it counts as usable today."""
         return self.standing in ("usable", "no limit", "not thawed")
 
-    def usable_in(self, days: float, times: float = 1.0) -> float:
+    def usable_in(self, days: float, times: float = 1.0, factor: float | None = None) -> float:
         """Probability that it has not reached its limit so many days ahead.
 
         Parameters
@@ -138,6 +157,8 @@ class SourceAhead:
             Days ahead.
         times
             Thawed so many times as often as now.
+        factor
+            The factor common to all sources, where it is known.
         """
         if not self.usable:
             return 0.0
@@ -145,7 +166,9 @@ class SourceAhead:
             return 0.0
         if self.cycles_left is None or self.use is None:
             return 1.0
-        return 1.0 - self.use.slower(times).reached_by(self.cycles_left, days)
+        use = self.use.slower(times)
+        use = use if factor is None else use.with_factor(factor)
+        return 1.0 - use.reached_by(self.cycles_left, days)
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,9 +313,8 @@ def plan_stock(
         )  # fmt: skip
         places = retired_by_place(use, cycles=cycles, age_days=age)
         needed = None if places is None else float(places.sum())
-    at = tuple(_stock_at(m, [s.usable_in(_days(m)) for s in sources], usable, confidence)
-               for m in HORIZONS)  # fmt: skip
-    rotas = _rotas(sources, usable, confidence) if reason is None and "cycles" in limits else ()
+    at = tuple(_stock_at(m, sources, lambda _: 1.0, confidence) for m in HORIZONS)
+    rotas = _rotas(sources, confidence) if reason is None and "cycles" in limits else ()
     return Stock(
         as_of=as_of,
         sources=tuple(sorted(sources, key=_soonest)),
@@ -333,7 +355,8 @@ def uses_ahead(
     Thaws are counted over seasons of 91 days back from ``as_of``, at most eight, of all sources
     the unit had, and over the days a source was not in the refrigerator. Each takes its share of
     the thaws of a season, so that one which had fewer beside it then is not taken to be thawed as
-    often among those held now; the thaws of all of them together go on as in the last year.
+    often among those held now; the thaws of all of them together go on as they were, but for
+    what they have varied by from season to season.
     Rates of sources are taken as gamma distributed about their mean (empirical Bayes, by
     moments), and thaws of a season as varying by a common dispersion about each source's rate.
 
@@ -374,22 +397,26 @@ def uses_ahead(
     in_freezer = {str(s): p != "refrigerator" for s, p in zip(every, place, strict=True)}
     # Before it came a source has none of these, and what it came with was not gone through here.
     there = column("held_days") >= 0.0
+    # Out of the refrigerator: in the freezer, or out of it for a while.
+    frozen = np.diff(np.where(there, column("frozen_days"), 0.0), axis=1)
     days = np.where(there, column("frozen_days") + column("ambient_hours") / 24.0, 0.0)
     first_cycles = history.table.cycles[:, None]
     cycles = np.where(there, column("cycles"), first_cycles)
     thaws = np.maximum(np.diff(cycles, axis=1), 0.0)
-    days = np.maximum(np.diff(days, axis=1), 0.0)
+    days = np.where(frozen > 0.0, np.diff(days, axis=1), 0.0)
     thaws = np.where(days > 0.0, thaws, 0.0)
     if not thaws.sum():
         return {}, in_freezer
     held = np.isin(every.to_numpy(dtype=object).astype(str), list(source_ids))
     today = held & np.array([p not in ("refrigerator", "discarded") for p in place])
+    whole = days.max(axis=0)
     days = _as_today(thaws, days, today)
     dispersion = _dispersion(thaws, days)
     own, time = thaws.sum(axis=1), days.sum(axis=1)
     shape, rate_days = _between_sources(own, time, dispersion)
+    common = _common(thaws.sum(axis=0), whole, dispersion)
     return {
-        str(s): UseAhead(shape + k / dispersion, rate_days + t / dispersion, dispersion)
+        str(s): UseAhead(shape + k / dispersion, rate_days + t / dispersion, dispersion, common)
         for s, k, t in zip(every[held], own[held].tolist(), time[held].tolist(), strict=True)
     }, in_freezer
 
@@ -425,12 +452,25 @@ def _as_today(thaws: np.ndarray, days: np.ndarray, today: np.ndarray) -> np.ndar
         # Half a thaw each: a source that was never taken may be yet.
         weight = np.divide(own + 0.5, total, out=np.zeros_like(total), where=total > 0)
         weight = weight / max(weight.mean(), 1e-12)
-    year = slice(-_SEASONS_A_YEAR, None)
-    a_day = of_season[year].sum() / max(whole[year].sum(), 1.0)
+    a_day = of_season.sum() / max(whole.sum(), 1.0)
     now = float(weight @ today)
     if now <= 0.0 or a_day <= 0.0:
         return days
     return np.asarray(expected * now / a_day)
+
+
+def _common(thaws: np.ndarray, days: np.ndarray, dispersion: float) -> float:
+    """Variance of the thaws of all sources in a year to come, over those known, of their own.
+
+    What seasons differ by beyond the thaws of single sources, as a share of the mean: of four
+    seasons ahead and of as many as are on record, as if seasons were unrelated.
+    """
+    whole = days >= 0.9 * _WINDOW_DAYS
+    thaws = thaws[whole]
+    if len(thaws) < 2 or not thaws.mean() > 0.0:
+        return _COMMON_WITHOUT
+    excess = thaws.var(ddof=1) / thaws.mean() ** 2 - dispersion / thaws.mean()
+    return max(float(excess), 0.0) * (1.0 / _SEASONS_A_YEAR + 1.0 / len(thaws))
 
 
 def _dispersion(thaws: np.ndarray, days: np.ndarray) -> float:
@@ -471,7 +511,7 @@ def _between_sources(thaws: np.ndarray, days: np.ndarray, dispersion: float) -> 
     excess = float((days * (thaws / days - mean) ** 2).sum()) - dispersion * mean * (len(days) - 1)
     room = days.sum() - (days**2).sum() / days.sum()
     variance = max(excess / room if room > 0 else 0.0, (_LEAST_SPREAD * mean) ** 2)
-    return float(mean**2 / variance), float(mean / variance)
+    return _OF_MOMENTS * float(mean**2 / variance), _OF_MOMENTS * float(mean / variance)
 
 
 def _source_ahead(
@@ -526,14 +566,26 @@ def _source_ahead(
     )
 
 
-def _stock_at(in_months: int, chances: Sequence[float], usable: int, confidence: float) -> StockAt:
-    """The number usable, each source by itself: its mean, and limits of its distribution."""
-    of = number_of(np.asarray(chances))
+def _stock_at(
+    in_months: int,
+    sources: Sequence[SourceAhead],
+    times: Callable[[SourceAhead], float],
+    confidence: float,
+) -> StockAt:
+    """The number usable: its mean, and limits of its distribution over what is common to all."""
+    usable = sum(s.usable for s in sources)
+    common = max((s.use.common for s in sources if s.use is not None), default=0.0)
+    nodes, weights = normal_nodes(_NODES if common > 0.0 else 1)
+    of = np.zeros(len(sources) + 1)
+    for node, weight in zip(nodes, weights, strict=True):
+        factor = float(np.exp(np.sqrt(common) * node))
+        left = [s.usable_in(_days(in_months), times(s), factor) for s in sources]
+        of += weight * number_of(np.array(left))
+    mean = float(of @ np.arange(len(of)))
     reached = np.cumsum(of)
     tail = 0.5 - confidence / 2.0
     low = int(np.searchsorted(reached, tail + 1e-12))
     high = int(np.searchsorted(reached, 1.0 - tail - 1e-12))
-    mean = float(np.sum(chances))
     return StockAt(
         in_months,
         mean,
@@ -564,7 +616,7 @@ def number_of(chances: np.ndarray) -> np.ndarray:
     return of
 
 
-def _rotas(sources: Sequence[SourceAhead], usable: int, confidence: float) -> tuple[RotaAhead, ...]:
+def _rotas(sources: Sequence[SourceAhead], confidence: float) -> tuple[RotaAhead, ...]:
     """What the same sources would give, thawed less often or in another order."""
     turning = [s for s in sources if s.use is not None]
     if not turning:
@@ -578,9 +630,6 @@ def _rotas(sources: Sequence[SourceAhead], usable: int, confidence: float) -> tu
     if every > now:
         times["on these alone"] = lambda _: every / now
     return tuple(
-        RotaAhead(rota, tuple(
-            _stock_at(m, [s.usable_in(_days(m), of(s)) for s in sources], usable, confidence)
-            for m in HORIZONS
-        ))
+        RotaAhead(rota, tuple(_stock_at(m, sources, of, confidence) for m in HORIZONS))
         for rota, of in times.items()
-    )  # fmt: skip
+    )

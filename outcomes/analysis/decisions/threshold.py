@@ -15,6 +15,7 @@ from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.finds.shapes import WeightedShape
 from outcomes.analysis.results import ExposureName, FindCurve
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE, named_by
+from outcomes.models.rounding import rounded
 
 Outcome = Literal[
     "crosses", "stays above", "below from the start", "rises", "never sure", "no model"
@@ -120,20 +121,22 @@ def read_threshold(curve: FindCurve, floor: float, limit: float) -> Threshold:
     estimate = crossing(at, centre, floor)
     low = crossing(at, low_limit, floor)
     high = crossing(at, high_limit, floor)
+    # Nothing is decided by digits in which processors differ.
+    centre, low_limit, least = rounded(centre), rounded(low_limit), float(rounded(floor))
     falls = centre[-1] < centre[0]
     retire_after: int | None = None
     if not falls:
         outcome: Outcome = "rises"
-    elif centre[0] < floor:
+    elif centre[0] < least:
         outcome = "below from the start"
     elif estimate is None:
         outcome = "stays above"
     else:
-        retire_after = _last_whole(at, low_limit, floor)
+        retire_after = _last_whole(at, low_limit, least)
         outcome = "crosses" if retire_after is not None else "never sure"
     if outcome == "stays above":
         # Above at the best estimate alone: from here on it is not sure.
-        low = low if low is not None or low_limit[0] >= floor else float(at[0])
+        low = low if low is not None or low_limit[0] >= least else float(at[0])
         high = None
     elif outcome not in ("crosses", "never sure"):
         estimate = low = high = None
@@ -161,17 +164,18 @@ def crossing(at: np.ndarray, values: np.ndarray, floor: float) -> float | None:
     >>> crossing(np.array([0.0, 10.0]), np.array([0.95, 0.9]), 0.85) is None
     True
     """
-    falls = np.flatnonzero((values[:-1] >= floor) & (values[1:] < floor))
+    above = rounded(values) >= rounded(floor)
+    falls = np.flatnonzero(above[:-1] & ~above[1:])
     if len(falls) == 0:
         return None
     k = int(falls[-1])
-    share = (values[k] - floor) / (values[k] - values[k + 1])
+    share = float(np.clip((values[k] - floor) / (values[k] - values[k + 1]), 0.0, 1.0))
     return float(at[k] + share * (at[k + 1] - at[k]))
 
 
 def _last_whole(at: np.ndarray, low: np.ndarray, floor: float) -> int | None:
     whole = np.arange(np.ceil(at[0]), np.floor(at[-1]) + 1.0)
-    good = whole[np.interp(whole, at, low) >= floor] if len(whole) else whole
+    good = whole[rounded(np.interp(whole, at, low)) >= floor] if len(whole) else whole
     return int(good[-1]) if len(good) else None
 
 

@@ -388,7 +388,7 @@ def _nothing_to_trade(fit: FindFit, verdict: WhichPredicts) -> str | None:
             "no change with cycles or age was detected, so these records do not show that "
             "retiring sources sooner would bring more finds"
         )
-    if verdict.kinds_falling:
+    if verdict.kinds_part:
         return "kinds of source differ in how they change: a limit for some has no common price"
     if verdict.no_limit:
         return "too many storage logs begin late: a limit would count too few cycles"

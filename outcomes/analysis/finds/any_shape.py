@@ -19,6 +19,7 @@ from outcomes.analysis.finds.shapes import (
     WeightedShape,
     candidate_shapes,
     smooth_columns,
+    step_shapes,
 )
 from outcomes.analysis.finds.usable_trials import kinds_of
 from outcomes.analysis.results import ExposureName
@@ -363,15 +364,18 @@ class AnyShape:
         """Every shape of one exposure with its support, the best first.
 
         The kinds of shape count alike beforehand; within one, each knot by the part of the
-        exposures (on a log scale) that it stands for.
+        exposures (on a log scale) that it stands for. A step is tried at every exposure, not
+        only where the tests look.
         """
         c = self.candidates
         others = [] if alone else [e for e in self.asked if e != exposure]
         base = np.hstack([self.plain, *(c.raw[:, [c.line(e)]] for e in others)])
+        values = c.exposures[exposure]
+        smooth = (shape for shape in c.shapes[exposure] if shape.kind != "step")
         found: list[tuple[Shape, float]] = []
-        for shape, place in zip(c.shapes[exposure], c.place[exposure], strict=True):
+        for shape in (*smooth, *step_shapes(values, self.source)):
             try:
-                fitted = self.fitter.fit(np.hstack([base, c.raw[:, [place]]]))
+                fitted = self.fitter.fit(np.hstack([base, _scaled(shape.values(values)[:, None])]))
             except FitError:
                 continue
             # Ties are settled by order, the line first, not by the last digit.

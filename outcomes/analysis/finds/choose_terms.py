@@ -9,6 +9,7 @@ returned with its reason.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -120,16 +121,25 @@ class _Chosen:
         if self.too_few_sources(name, len(others)):
             self.refuse(name, _TOO_FEW_SOURCES)
             return
-        columns, values = [], []
+        columns: list[Column] = []
+        values: list[pd.Series] = []
         for level in others:
             indicator = (levels == level).astype(float)
-            if self.copy_of(indicator) is not None:
+            alone = self.copy_of(indicator) is not None
+            if alone or self.copy_of(indicator, [*zip(columns, values, strict=True)]) is not None:
                 self.refuse(f"{name}: {level}", "carries the same information as other terms")
+                # Two words left out in the same trials say the same once all levels but one
+                # stand: with the other held the same, it is that level they stand against.
+                reference = reference if alone else level
                 continue
-            unit = f"{level} against {reference}"
-            columns.append(Column(f"{name}: {level}", name, unit, 0.0, 1.0, (level, reference)))
+            columns.append(Column(f"{name}: {level}", name, "", 0.0, 1.0, (level, "")))
             values.append(indicator)
-        self.accept(columns, values)
+        named = [c.contrast[0] for c in columns if c.contrast is not None]
+        against = [
+            replace(column, unit=f"{level} against {reference}", contrast=(level, reference))
+            for column, level in zip(columns, named, strict=True)
+        ]
+        self.accept(against, values)
 
     def word_levels(self, name: str) -> tuple[pd.Series, str | None]:
         """Levels with enough finds and misses; the others together, or a reason to leave out."""
@@ -203,21 +213,24 @@ class _Chosen:
             f"{PER_PARAMETER} finds and {PER_PARAMETER} misses for each allow"
         )
 
-    def copy_of(self, values: pd.Series) -> str | None:
-        """Name of the accepted term(s) that already say the same; None if it is news."""
+    def copy_of(
+        self, values: pd.Series, beside: Sequence[tuple[Column, pd.Series]] = ()
+    ) -> str | None:
+        """Name of the term(s) accepted, or ``beside``, that already say the same; None: news."""
+        together = [*zip(self.columns, self.values, strict=True), *beside]
         rows = ~(self.missing | values.isna())
         v = values[rows].to_numpy()
         v = v - v.mean()
         total = float(v @ v)
         if total == 0.0:
             return "the constant"
-        if not self.values:
+        if not together:
             return None
-        before = np.column_stack([np.ones(len(v)), *(s[rows].to_numpy() for s in self.values)])
+        before = np.column_stack([np.ones(len(v)), *(s[rows].to_numpy() for _, s in together)])
         left = v - before @ np.linalg.lstsq(before, v, rcond=None)[0]
         if float(left @ left) / total > _NEW_INFORMATION:
             return None
-        for column, accepted in zip(self.columns, self.values, strict=True):
+        for column, accepted in together:
             w = accepted[rows].to_numpy()
             w = w - w.mean()
             if 1.0 - (v @ w) ** 2 / (total * float(w @ w)) <= _NEW_INFORMATION:

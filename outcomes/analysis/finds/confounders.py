@@ -16,12 +16,13 @@ import pandas as pd
 
 from outcomes.analysis.finds.choose_terms import plan_design
 from outcomes.analysis.finds.describe_terms import linear_predictor
-from outcomes.analysis.finds.design import Column, Design
+from outcomes.analysis.finds.design import Column, Design, shaped_column
 from outcomes.analysis.finds.model import LEAST_DOGS, LEAST_FINDS, LEAST_MISSES, LEAST_SOURCES
+from outcomes.analysis.finds.shapes import LINE, Shape
 from outcomes.analysis.finds.standard_errors import small_sample
-from outcomes.analysis.results import FindEstimate, LeftOut
+from outcomes.analysis.results import ExposureName, FindEstimate, LeftOut
 from outcomes.errors import FitError
-from outcomes.exposure.cycles_and_age import AGE, CYCLES, CYCLES_AND_AGE
+from outcomes.exposure.cycles_and_age import AGE, CYCLES, CYCLES_AND_AGE, exposure_of
 from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.distributions import f_tail, student_quantile
 from outcomes.models.likelihood_ratio import likelihood_ratio
@@ -80,6 +81,8 @@ class Suspect:
     slopes_differ
         Sources differ in how they change with it, by the likelihood, so that
         the intervals, which take the change as common to all, are too narrow.
+    shape
+        Along which it was compared: a straight line but where the records reject that.
     """
 
     exposure: str
@@ -93,6 +96,7 @@ class Suspect:
     variance_inflation: float
     most_like: tuple[str, float] | None
     slopes_differ: bool
+    shape: Shape = LINE
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +157,11 @@ class Suspects:
         return next((s for s in self.suspects if s.exposure == exposure), None)
 
 
-def compare_suspects(trials: pd.DataFrame, settings: DecisionSettings) -> Suspects:
+def compare_suspects(
+    trials: pd.DataFrame,
+    settings: DecisionSettings,
+    shapes: Mapping[ExposureName, Shape] | None = None,
+) -> Suspects:
     """Weigh cycles, drying, warmth and age against one another.
 
     Parameters
@@ -162,6 +170,9 @@ def compare_suspects(trials: pd.DataFrame, settings: DecisionSettings) -> Suspec
         Joined trials.
     settings
         ``alpha`` sets the level of tests and the confidence 1 - alpha of intervals.
+    shapes
+        Of cycles and age, where straight lines are rejected: a step judged along a line would
+        leave its fall to whatever rises beside it. A knot counts as one parameter more.
 
     Returns
     -------
@@ -196,7 +207,8 @@ def compare_suspects(trials: pd.DataFrame, settings: DecisionSettings) -> Suspec
     Forensic Sciences 50, 618-626.
     """
     base = _without(plan_design(trials), tuple(CYCLES_AND_AGE))
-    present, values, left_out = _usable(base.trials)
+    along = dict(shapes or {})
+    present, values, left_out = _usable(base.trials, along)
     kept = np.ones(len(base.y), dtype=bool)
     for column in values.values():
         kept &= np.isfinite(column)
@@ -214,7 +226,7 @@ def compare_suspects(trials: pd.DataFrame, settings: DecisionSettings) -> Suspec
         reason = "none of the four varies between these trials"
     if reason is not None:
         return _nothing(base, tuple(left_out), settings.alpha, reason)
-    comparison = _Comparison(base, present, values, settings)
+    comparison = _Comparison(base, present, values, settings, along)
     try:
         comparison.fit_all()
     except FitError as error:
@@ -222,8 +234,10 @@ def compare_suspects(trials: pd.DataFrame, settings: DecisionSettings) -> Suspec
     return comparison.result(tuple(left_out))
 
 
-def transformed(exposure: str, values: np.ndarray) -> np.ndarray:
+def transformed(exposure: str, values: np.ndarray, shape: Shape = LINE) -> np.ndarray:
     """An exposure on the scale on which it enters the models, per unit.
+
+    ``shape`` is of cycles or age.
 
     Examples
     --------
@@ -234,7 +248,17 @@ def transformed(exposure: str, values: np.ndarray) -> np.ndarray:
     """
     if exposure == "degree_hours":
         return np.log2(values + 1.0)
+    if shape.bent:
+        return _column(exposure, shape).at(values)
     return values / _UNITS[exposure][1]
+
+
+def _column(exposure: str, shape: Shape) -> Column:
+    known = exposure_of(exposure)
+    if shape.bent and known is not None:
+        return shaped_column(known.name, shape)
+    unit, divisor = _UNITS[exposure]
+    return Column(exposure, exposure, unit, 0.0, divisor, None)
 
 
 def _without(design: Design, terms: Sequence[str]) -> Design:
@@ -281,7 +305,9 @@ def _is_copy(values: np.ndarray, others: np.ndarray) -> bool:
     return bool(left @ left <= _COPY * max(float(centred @ centred), 1e-12))
 
 
-def _usable(trials: pd.DataFrame) -> tuple[list[str], dict[str, np.ndarray], list[LeftOut]]:
+def _usable(
+    trials: pd.DataFrame, shapes: Mapping[ExposureName, Shape]
+) -> tuple[list[str], dict[str, np.ndarray], list[LeftOut]]:
     present: list[str] = []
     values: dict[str, np.ndarray] = {}
     left_out: list[LeftOut] = []
@@ -298,7 +324,8 @@ def _usable(trials: pd.DataFrame) -> tuple[list[str], dict[str, np.ndarray], lis
             left_out.append(LeftOut(exposure, "the same in every trial used"))
         else:
             present.append(exposure)
-            values[exposure] = transformed(exposure, raw)
+            shape = next((s for e, s in shapes.items() if e == exposure), LINE)
+            values[exposure] = transformed(exposure, raw, shape)
     return present, values, left_out
 
 
@@ -376,8 +403,10 @@ class _Comparison:
         present: Sequence[str],
         values: Mapping[str, np.ndarray],
         settings: DecisionSettings,
+        shapes: Mapping[ExposureName, Shape],
     ) -> None:
         self.base = base
+        self.shapes = {e: LINE for e in present} | {e: s for e, s in shapes.items() if e in present}
         self.present = tuple(present)
         self.values = {name: values[name] for name in self.present}
         self.alpha = settings.alpha
@@ -389,9 +418,7 @@ class _Comparison:
         self.fits: dict[tuple[str, ...], MixedFit] = {}
 
     def design(self, exposures: Sequence[str]) -> Design:
-        columns = [
-            Column(name, name, _UNITS[name][0], 0.0, _UNITS[name][1], None) for name in exposures
-        ]
+        columns = [_column(name, self.shapes[name]) for name in exposures]
         return replace(
             self.base,
             x=np.column_stack([self.base.x, *(self.values[name] for name in exposures)]),
@@ -418,16 +445,20 @@ class _Comparison:
     def test(self, small: tuple[str, ...], large: tuple[str, ...]) -> float:
         """p-value of the suspects in ``large`` that are not in ``small``."""
         gain = self.fits[large].log_likelihood - self.fits[small].log_likelihood
-        df = len(large) - len(small)
+        df = self.parameters(large) - self.parameters(small)
         statistic = max(2.0 * gain, 0.0) / self.inflation / df
         return float(f_tail(statistic, df, self.freedom))
+
+    def parameters(self, exposures: Sequence[str]) -> int:
+        """Parameters of the exposures, a knot that was sought counted as one."""
+        return sum(self.shapes[e].parameters for e in exposures)
 
     def support(self, exposures: Sequence[tuple[str, ...]]) -> tuple[ModelSupport, ...]:
         """The models' shares of the support, best first."""
         criteria = [
             information_criterion(
                 self.fits[e].log_likelihood,
-                self.fits[e].df,
+                self.fits[e].df + self.parameters(e) - len(e),
                 len(self.base.y),
                 inflation=self.inflation,
             )
@@ -438,7 +469,7 @@ class _Comparison:
             ModelSupport(
                 exposures=e,
                 log_likelihood=self.fits[e].log_likelihood,
-                parameters=self.fits[e].df,
+                parameters=self.fits[e].df + self.parameters(e) - len(e),
                 criterion=criterion,
                 difference=criterion - min(criteria),
                 weight=float(weight),
@@ -468,7 +499,7 @@ class _Comparison:
         rest = tuple(e for e in exposures if e != exposure)
         return FindEstimate(
             term=exposure,
-            unit=_UNITS[exposure][0],
+            unit=_column(exposure, self.shapes[exposure]).unit,
             log_ratio=estimate,
             std_error=error,
             low=power(limits[0]),
@@ -518,7 +549,7 @@ class _Comparison:
             suspects.append(
                 Suspect(
                     exposure=exposure,
-                    unit=_UNITS[exposure][0],
+                    unit=_column(exposure, self.shapes[exposure]).unit,
                     little=float(little),
                     much=float(much),
                     alone=self.effect(exposure, (exposure,)),
@@ -528,6 +559,7 @@ class _Comparison:
                     variance_inflation=float(factor),
                     most_like=max(alike, key=lambda pair: abs(pair[1]), default=None),
                     slopes_differ=self.slopes_differ(exposure),
+                    shape=self.shapes[exposure],
                 )
             )
         joint_p = self.test((), self.present)

@@ -29,6 +29,10 @@ _VETO = 5.0  # the best of many shapes is given up for the circles alone at a fi
 _TIED = 0.9  # correlation from which the variance of either is over five times what it might be
 
 
+LARGE_FALL = 15.0
+"""Finds in 100 between always found and the usual floor: it would matter to anyone."""
+
+
 @dataclass(frozen=True, slots=True)
 class WhichPredicts:
     """The verdict, and what it rests on.
@@ -108,6 +112,12 @@ class WhichPredicts:
         return falling if named and len(falling) < len(self.by_kind) else ()
 
     @property
+    def kinds_part(self) -> bool:
+        """Whether finds fall with cycles in some kinds and not in others, whatever is named."""
+        falls = [k.falls for k in self.by_kind]
+        return any(falls) and not all(falls)
+
+    @property
     def best_shapes(self) -> dict[ExposureName, Shape]:
         """The shape of each exposure that is no straight line."""
         best = {e: weighed[0].shape for e, weighed in self.shapes.items()}
@@ -117,6 +127,13 @@ class WhichPredicts:
     def no_limit(self) -> bool:
         """Whether too many cycles are not on record for a limit by either exposure."""
         return self.age_withheld or self.thaws_missing >= MUCH_MISSING
+
+    @property
+    def settles_nothing(self) -> bool:
+        """Whether the records leave open what matters: none is named, and a large fall may be."""
+        if self.verdict == "no change detected":
+            return max(self.largest_fall.values(), default=0.0) >= LARGE_FALL
+        return self.verdict in ("too few trials", "cannot be told apart")
 
     @property
     def tied(self) -> bool:
@@ -324,7 +341,8 @@ def _if_common(named: _Named, tests: LineTests, wide: AnyShape, notes: list[str]
     if course is None or course.p < tests.alpha:
         return named
     notes.append(tests.no_common_course(["cycles"]))
-    return replace(named, verdict="no change detected", differ=("cycles",))
+    given = {**named.given, "cycles": RatioTest.of_any_shape(course)}
+    return replace(named, verdict="no change detected", given=given, differ=("cycles",))
 
 
 def _name_any_shape(
@@ -344,6 +362,9 @@ def _name_any_shape(
     asked = [e for e in present if common or e != "cycles"]
     given = {e: RatioTest.of_any_shape(wide.given_the_other(e, differ=by_kind)) for e in asked}
     told = tuple(e for e in asked if given[e].p < alpha or len(present) == 1)
+    if course is not None and not common:
+        # Their own test, which allows for it: cycles were asked about, and showed nothing.
+        given["cycles"] = RatioTest.of_any_shape(course)
     if len(present) == 1:
         notes.append(f"{other_than(present[0]).noun} could not be asked about in these records")
     differ: tuple[ExposureName, ...] = () if course is None else ("cycles",)

@@ -154,12 +154,8 @@ def fit_finds(
         design = design.with_kinds("cycles", cycles_in)
     n = len(design.y)
     finds = int(design.y.sum())
-    counts = {
-        "misses": (n - finds, LEAST_MISSES),
-        "finds": (finds, LEAST_FINDS),
-        "sources": (int(design.trials["source_id"].nunique()), LEAST_SOURCES),
-        "dogs": (int(design.trials["dog_id"].nunique()), LEAST_DOGS),
-    }
+    sources, dogs = (int(design.trials[of].nunique()) for of in ("source_id", "dog_id"))
+    counts = _counts(n - finds, finds, sources, dogs)
     too_few = {word: pair for word, pair in counts.items() if pair[0] < pair[1]}
     mixed, reason, runaway = _fit(design, bool(too_few))
     if runaway is not None:
@@ -224,6 +220,20 @@ def _without_grouping(design: Design, grouping: str) -> Design:
         groups={name: labels for name, labels in design.groups.items() if name != grouping},
         left_out=(*design.left_out, LeftOut(grouping, reason)),
     )
+
+
+def counts_needed(fit: FindFit) -> dict[str, tuple[int, int]]:
+    """Misses, finds, sources and dogs: how many there are, and how many a model takes."""
+    return _counts(fit.misses, fit.n - fit.misses, fit.sources, fit.dogs)
+
+
+def _counts(misses: int, finds: int, sources: int, dogs: int) -> dict[str, tuple[int, int]]:
+    return {
+        "misses": (misses, LEAST_MISSES),
+        "finds": (finds, LEAST_FINDS),
+        "sources": (sources, LEAST_SOURCES),
+        "dogs": (dogs, LEAST_DOGS),
+    }
 
 
 def _fit(design: Design, too_few: bool) -> tuple[MixedFit | None, str | None, str | None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -13,6 +14,7 @@ ShapeKind = Literal["line", "log", "step", "levels off", "sets in"]
 _SOURCES_EITHER_SIDE = 4
 _TRIALS_EITHER_SIDE = 0.08
 _DECILES = np.arange(0.1, 0.95, 0.1)
+_MOST_STEPS = 40  # places of a step that are weighed
 _KNOTS = (0.05, 0.35, 0.65, 0.95)
 
 
@@ -75,6 +77,29 @@ class WeightedShape:
 
 
 LINE = Shape("line")
+_MOST_OF_IT = 0.9
+
+
+def step_range(weighed: Sequence[WeightedShape]) -> tuple[float, float] | None:
+    """Lowest and highest place of a step, of those that together have 90 % of the steps' support.
+
+    None where no step was weighed.
+
+    Examples
+    --------
+    >>> step_range([WeightedShape(Shape("step", k), w, 0.0) for k, w in ((9, 0.6), (11, 0.3))])
+    (9, 11)
+    """
+    steps = sorted((w for w in weighed if w.shape.kind == "step"), key=lambda w: -w.weight)
+    total = sum(w.weight for w in steps)
+    held: list[float] = []
+    share = 0.0
+    for one in steps:
+        if one.shape.knot is None or share >= _MOST_OF_IT * total:
+            break
+        held.append(one.shape.knot)
+        share += one.weight
+    return (min(held), max(held)) if held else None
 
 
 def candidate_shapes(exposure: np.ndarray, sources: np.ndarray) -> tuple[Shape, ...]:
@@ -90,19 +115,43 @@ def candidate_shapes(exposure: np.ndarray, sources: np.ndarray) -> tuple[Shape, 
     sources
         Source of each trial, as codes from 0, shape (n,).
     """
-    shapes = [Shape("line"), Shape("log")]
+    kinds: tuple[ShapeKind, ...] = ("step", "levels off", "sets in")
+    knots = _knots(exposure, sources, _DECILES)
+    return (Shape("line"), Shape("log"), *(Shape(k, knot) for knot in knots for k in kinds))
+
+
+def step_shapes(exposure: np.ndarray, sources: np.ndarray) -> tuple[Shape, ...]:
+    """Steps at every exposure at which the records can carry one; at most 40, spread evenly.
+
+    By the rules of :func:`candidate_shapes`. Where a step lies is never known: between two
+    tenths of the trials there may be many exposures, and a limit hangs on each.
+    """
+    above = np.unique(exposure[exposure > 0.0])
+    shares = np.linspace(0.0, 1.0, _MOST_STEPS)
+    # The tenths are tried in any case, so that no step is lost to a finer grid.
+    places = above if len(above) <= _MOST_STEPS else np.quantile(above, shares, method="lower")
+    knots = {*_carried(places, exposure, sources), *_knots(exposure, sources, _DECILES)}
+    return tuple(Shape("step", knot) for knot in sorted(knots))
+
+
+def _knots(exposure: np.ndarray, sources: np.ndarray, shares: np.ndarray) -> list[float]:
     above = exposure[exposure > 0.0]
     if not len(above):
-        return tuple(shapes)
-    for knot in np.unique(np.quantile(above, _DECILES, method="lower")):
+        return []
+    return _carried(np.quantile(above, shares, method="lower"), exposure, sources)
+
+
+def _carried(places: np.ndarray, exposure: np.ndarray, sources: np.ndarray) -> list[float]:
+    """Places of a knot with sources and trials enough on either side."""
+    found = []
+    for knot in np.unique(places):
         past = exposure > knot
         if not _TRIALS_EITHER_SIDE <= past.mean() <= 1.0 - _TRIALS_EITHER_SIDE:
             continue
         sides = (len(np.unique(sources[side])) for side in (past, ~past))
         if min(sides) >= _SOURCES_EITHER_SIDE:
-            kinds: tuple[ShapeKind, ...] = ("step", "levels off", "sets in")
-            shapes.extend(Shape(kind, float(knot)) for kind in kinds)
-    return tuple(shapes)
+            found.append(float(knot))
+    return found
 
 
 def smooth_columns(exposure: np.ndarray) -> np.ndarray:

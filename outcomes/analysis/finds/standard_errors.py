@@ -14,6 +14,7 @@ from outcomes.analysis.finds.slopes import Slope
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
 from outcomes.models.mixed_result import MixedFit
 
+_COUNTLESS = 1e9  # degrees of freedom
 _BETWEEN = 0.5  # a term whose variation lies this much between sources is judged on sources
 
 
@@ -37,6 +38,19 @@ def small_sample(design: Design) -> tuple[np.ndarray, np.ndarray]:
     freedom[judged] = max(sources - int(judged.sum()), 1)
     widening[judged] = np.sqrt(sources / max(sources - asked, 1))
     return freedom, widening
+
+
+def judged_on_sources(design: Design) -> tuple[float, float]:
+    """Degrees of freedom, and the factor on the error, of one more term that is judged on sources.
+
+    As cycles and age are in :func:`small_sample`; beyond count and 1 without sources.
+    """
+    if "source" not in design.groups:
+        return _COUNTLESS, 1.0
+    sources = len(set(design.groups["source"]))
+    freedom = float(small_sample(design)[0][0])
+    asked = 2 + sum(column.term in CYCLES_AND_AGE for column in design.columns)
+    return max(freedom - 1.0, 1.0), float(np.sqrt(sources / max(sources - asked, 1)))
 
 
 def slope_freedom(design: Design, slopes: Sequence[Slope], freedom: np.ndarray) -> np.ndarray:

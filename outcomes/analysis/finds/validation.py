@@ -11,11 +11,13 @@ import pandas as pd
 from outcomes.analysis.finds.design import Design
 from outcomes.analysis.finds.model import FindFit
 from outcomes.analysis.finds.specifications import restrict
+from outcomes.analysis.finds.standard_errors import judged_on_sources
 from outcomes.errors import FitError
 from outcomes.models.averaged_probability import averaged_probability
 from outcomes.models.distributions import (
     chi_square_tail,
-    normal_quantile,
+    f_tail,
+    student_quantile,
     wilson_interval,
 )
 from outcomes.models.likelihood_ratio import likelihood_ratio
@@ -59,8 +61,8 @@ class Drift:
         Change in log-odds per 30 calendar days, cycles, age and the rest held;
         None where it could not be asked.
     p, curve_p
-        Likelihood-ratio tests of a straight line and of a smooth curve over
-        the calendar, against none.
+        Tests of a straight line over the calendar against none, and of a smooth curve beyond
+        that line.
     explained
         Share of the variation of calendar time that the other terms account for (R²).
     tied_to_age
@@ -161,7 +163,7 @@ def check_quality(fit: FindFit) -> Quality:
     predicted, average, folds = predict_unseen(fit)
     design = fit.design
     told = np.isfinite(predicted)
-    drift = _drift(fit)
+    drift = find_drift(fit)
     frame = pd.DataFrame(
         {"predicted": predicted, "found": np.where(told, design.y, np.nan)},
         index=design.trials.index,
@@ -320,7 +322,14 @@ def beside_predictions(
     return tuple(rows)
 
 
-def _drift(fit: FindFit) -> Drift:
+def find_drift(fit: FindFit) -> Drift:
+    """Whether finds changed over calendar time in a way that the model does not explain.
+
+    Parameters
+    ----------
+    fit
+        A fit of finds with a model.
+    """
     design, mixed = fit.design, fit.mixed
     assert mixed is not None
     started = design.trials["started_at"]
@@ -340,11 +349,16 @@ def _drift(fit: FindFit) -> Drift:
             curve = _with(design, np.column_stack([months, bends]))
     except FitError as error:
         return _no_drift(str(error), explained, tied)
-    p = _ratio_p(line, mixed, 1)
-    curve_p = None if curve is None else _ratio_p(curve, mixed, len(knots) - 1)
+    # Sources come and go over the calendar, so a line along it is judged on them, as cycles and age
+    # are; the bends beyond it go up and down within each.
+    freedom, widening = judged_on_sources(design)
+    p = float(f_tail(_ratio(line, mixed) / widening**2, 1, freedom))
+    curve_p = None
+    if curve is not None:
+        curve_p = float(chi_square_tail(_ratio(curve, line), len(knots) - 2))
     estimate = float(line.beta[-1])
-    spread = float(np.sqrt(line.cov[-1, -1]))
-    reach = float(normal_quantile(1.0 - fit.settings.alpha / 2.0)) * spread
+    spread = float(np.sqrt(line.cov[-1, -1])) * widening
+    reach = float(student_quantile(1.0 - fit.settings.alpha / 2.0, freedom)) * spread
     return Drift(
         log_odds=estimate,
         std_error=spread,
@@ -363,9 +377,8 @@ def _with(design: Design, columns: np.ndarray) -> MixedFit:
     return fit_mixed(design.y, np.column_stack([design.x, columns]), names, design.groups)
 
 
-def _ratio_p(larger: MixedFit, smaller: MixedFit, df: int) -> float:
-    statistic = likelihood_ratio(larger.log_likelihood, smaller.log_likelihood)
-    return float(chi_square_tail(statistic, df))
+def _ratio(larger: MixedFit, smaller: MixedFit) -> float:
+    return likelihood_ratio(larger.log_likelihood, smaller.log_likelihood)
 
 
 def _explained(values: np.ndarray, x: np.ndarray) -> float | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -121,6 +121,8 @@ class CycleHazard:
         Why there is no model; None where there is one.
     alpha
         Intervals are at 1 - alpha.
+    not_told
+        Why ``next_cycles`` are left away though there is a model; None where they are not.
     """
 
     sources: int
@@ -131,6 +133,15 @@ class CycleHazard:
     left_out: tuple[LeftOut, ...]
     reason: str | None
     alpha: float
+    not_told: str | None = None
+
+
+def not_by_cycles(found: CycleHazard) -> CycleHazard:
+    """The same where finds go with age: cycles only stand in for it, so nothing is told by them."""
+    if found.reason is not None:
+        return found
+    reason = "finds go with age in these records, and cycles only rise along with it"
+    return replace(found, next_cycles=(), not_told=reason)
 
 
 def fit_weibull_lifetime(lifetime: Lifetime, settings: DecisionSettings) -> WeibullLifetime:

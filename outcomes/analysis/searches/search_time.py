@@ -6,15 +6,16 @@ Whether a hide is found at all is the model of finds' question; a miss has no ti
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from outcomes.analysis.finds.design import Design
 from outcomes.analysis.finds.model import FindFit
+from outcomes.analysis.finds.shapes import Shape
 from outcomes.analysis.finds.standard_errors import small_sample
-from outcomes.analysis.results import LeftOut
+from outcomes.analysis.results import ExposureName, LeftOut
 from outcomes.analysis.searches.share_found import FoundCurve, HowSoon
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
@@ -60,6 +61,9 @@ class SearchTimeFit:
         Share of hides found by every minute; None where ``no_curve`` says why.
     no_curve
         Why there is no curve.
+    shapes
+        Exposures whose term is no straight line, as in the model of finds: one unit of it is then
+        not one step of the exposure.
     """
 
     n: int
@@ -76,6 +80,7 @@ class SearchTimeFit:
     how_soon: HowSoon | None = None
     curve: FoundCurve | None = None
     no_curve: str | None = None
+    shapes: Mapping[ExposureName, Shape] = field(default_factory=dict)
 
     @property
     def cut_off(self) -> bool:
@@ -136,6 +141,7 @@ def fit_search_time(fit: FindFit) -> SearchTimeFit:
         reason=_too_few(*counts),
         copies=fit.design.copies,
         alpha=fit.settings.alpha,
+        shapes=fit.design.shapes,
     )
     if nothing.reason is not None:
         return nothing

@@ -24,6 +24,7 @@ from outcomes.records.checking.any_table import (
 )
 from outcomes.records.checking.dogs import check_dog_known, check_dogs
 from outcomes.records.checking.findings import Log, Sheet
+from outcomes.records.checking.inspections import check_inspections, check_masses
 from outcomes.records.checking.level_shifts import check_level_shifts, check_own_words
 from outcomes.records.checking.readings import check_readings
 from outcomes.records.checking.sources import (
@@ -89,7 +90,7 @@ def check_tables(
     checked = {**{name: _nothing(table) for name, table in TABLES.items()}, **sheets}
     for name in checked.keys() - sheets.keys():
         log.open(checked[name])
-    sources, storage, trials, dogs, readings = (checked[name] for name in TABLES)
+    sources, storage, trials, dogs, readings, inspections = (checked[name] for name in TABLES)
     often = used_often(trials, storage)
     check_portions(sources, often, log)
     nameless = np.zeros(len(trials.frame), dtype=bool)
@@ -106,6 +107,11 @@ def check_tables(
         if "sources" in sheets:
             check_source_known(readings, sources, often, log)
         check_readings(readings, storage, settings, log)
+    if "inspections" in sheets:
+        if "sources" in sheets:
+            check_source_known(inspections, sources, often, log)
+        check_inspections(inspections, log)
+    check_masses(inspections, storage, sources, log)
     storage = settle_discards(storage, trials, log)
     check_discarded_on(sources, log)
     check_moves(storage, sources, trials, log)

@@ -43,6 +43,7 @@ def check_dates(sheet: Sheet, today: dt.date, log: Log) -> None:
 _MOMENTS: Mapping[str, tuple[str, ...]] = {
     "storage": ("source_id", "moved_at"),
     "readings": ("read_at", "source_id", "place_id", "temperature_c"),
+    "inspections": ("source_id", "inspected_at"),
 }
 
 

@@ -84,6 +84,7 @@ def _cell_facts(column: Column, sheet: Sheet, typed: Typed, settings: RecordsSet
     table = sheet.table.name
     unit = unit_name(unit_of(column, settings, table))
     constant = dict(words_facts(column, table)) | {"limit": MAX_TEXT, "unit": unit}
+    constant["theirs"] = quoted(sheet.names[column.name])
     if typed.orders:
         texts = shown(sheet.cells[column.name], np.array(list(typed.orders.values())))
         constant["orders"] = " and ".join(

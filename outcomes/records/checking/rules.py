@@ -147,6 +147,14 @@ _CELLS = (
         "them {quoted} means.",
     ),
     Rule(
+        "date for a place",
+        "set aside",
+        "this is a date, not a place",
+        "If a row tells when the source was taken out and when it came back, say so in unit.toml, "
+        "beside the records, under [columns.storage]: moved_back_at = {theirs}; and take out the "
+        "line that says moved_to.",
+    ),
+    Rule(
         "number unreadable",
         "set aside",
         "not a number",
@@ -312,6 +320,18 @@ _ROWS = (
         "set aside",
         "{what} was also read in row {other} at this time, with another temperature",
         "Remove the wrong one; when clocks go back, give the hour as the log does.",
+    ),
+    Rule(
+        "inspection of nothing",
+        "set aside",
+        "nothing was weighed, measured or scored",
+        "Fill in what was found, 0 for none of it, or remove the row.",
+    ),
+    Rule(
+        "drip above mass",
+        "set aside",
+        "the drip weighs more than the source",
+        "Correct one of the two.",
     ),
     Rule(
         "source set aside",
@@ -604,6 +624,12 @@ _NOTES = (
         "more than half of the readings of {what} are not those of a {kind}",
         "If they are °F, say so in unit.toml, beside the records, under [units.readings]: "
         'temperature_c = "F"; otherwise look at the logger.',
+    ),
+    Rule(
+        "mass that rises",
+        "note",
+        "heavier than the {before} g in {where}, and no re-packing is logged between them",
+        "Correct the wrong one; or log the packaging, if it was packed anew.",
     ),
     Rule(
         "discarded on a busy day",

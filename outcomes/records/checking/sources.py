@@ -69,6 +69,7 @@ def settle_vague_dates(
         acquired.iloc[at] = day
         why = "the day of its first move or trial" if used_before else "the last day it can mean"
         known[at] = {"taken": date_text(day), "why": why, "days": f"{(day - begun).days:,}"}
+        vague[at] = day != begun  # used on the first day it can mean: that day is certain
     log.flag("vague date", sources, vague, "acquired_on", lambda i: known[i])
     frame = sources.frame.assign(acquired_on=acquired)
     return {**sheets, "sources": replace(sources, frame=frame)}
@@ -186,6 +187,14 @@ def _cause(sources: Sheet, at: int) -> Mapping[str, Any]:
     return {"where": sources.place(at), "cause": (sources.files[at], int(sources.rows[at]))}
 
 
+_TIMES = {
+    "storage": "moved_at",
+    "trials": "started_at",
+    "readings": "read_at",
+    "inspections": "inspected_at",
+}
+
+
 def check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log: Log) -> Array:
     """Flag rows of unknown or set-aside sources, and tell which name an unknown one.
 
@@ -225,7 +234,7 @@ def check_source_known(sheet: Sheet, sources: Sheet, often: frozenset[str], log:
         "source_id",
         lambda i: _cause(sources, first[ids.to_numpy()[i]]),
     )
-    time = {"storage": "moved_at", "trials": "started_at", "readings": "read_at"}[sheet.table.name]
+    time = _TIMES[sheet.table.name]
     if sheet.has(time) and sources.has("acquired_on"):
         acquired = ids.map(
             _lookup(sources, log.usable(sources), sources.frame["acquired_on"].dt.normalize())

@@ -95,7 +95,8 @@ def find_tables(path: Path, names: Mapping[str, Sequence[str]] | None = None) ->
     places = _sort_places(sheets, names or {}, path.name)
     if places is None:
         raise UsageError(
-            f"{path}: no sheet is called sources, storage, trials, dogs or readings; there "
+            f"{path}: no sheet is called sources, storage, trials, dogs, readings or "
+            "inspections; there "
             f"{'is' if len(sheets) == 1 else 'are'} {named([name for name, _ in sheets])}. Rename "
             "the sheets, or say in unit.toml, beside the workbook, what yours are called, under "
             '[tables]: trials = "your sheet". '

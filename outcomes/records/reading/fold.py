@@ -33,6 +33,15 @@ def fold_label(text: str) -> str:
     return re.sub(r"(?<!\d)0+(?=\d)", "", plain)
 
 
+def bare_label(text: str) -> str:
+    """A label without what stands in brackets behind it; as it is where nothing else does.
+
+    >>> [bare_label(text) for text in ("HR-3 (femur)", "#3 [left]", "(toy)", "HR-3")]
+    ['HR-3', '#3', '(toy)', 'HR-3']
+    """
+    return re.sub(r"(?<=\S)\s*[(\[][^()\[\]]*[)\]]\s*$", "", text)
+
+
 def spellings_to_join(listed: Sequence[str], used: Iterable[str]) -> dict[str, str]:
     """Each spelling that is read as another, and the one it is read as.
 
@@ -40,7 +49,8 @@ def spellings_to_join(listed: Sequence[str], used: Iterable[str]) -> dict[str, s
     ----------
     listed
         Labels of the table that lists them, as written; where two of them fold to
-        one, each could be meant, and neither is joined to anything.
+        one, each could be meant, and neither is joined to anything. What no label of
+        the list folds to is read without what stands in brackets behind it.
     used
         Labels as written wherever they are used, one for each use.
 
@@ -59,6 +69,9 @@ def spellings_to_join(listed: Sequence[str], used: Iterable[str]) -> dict[str, s
     joined: dict[str, str] = {}
     for folded, counts in uses.items():
         of_list = homes.get(folded, set())
+        if not of_list and homes:
+            bare = {fold_label(bare_label(label)) for label in counts}
+            of_list = homes.get(bare.pop(), set()) if len(bare) == 1 else set()
         if not folded or len(of_list) > 1:
             continue
         home = min(of_list or counts, key=lambda label: (-counts[label], label))

@@ -89,7 +89,11 @@ def gather(parts: Sequence[Cells], table: Table, settings: RecordsSettings) -> C
         unit's joined to the one of ours that they are, rows in the order of the parts.
     """
     shaped = [
-        _in_two_moves(_joined(_filled(part, table, settings), table, settings), table, settings)
+        _in_two_moves(
+            _joined(_a_row_a_dog(_filled(part, table, settings), table, settings), table, settings),
+            table,
+            settings,
+        )
         for part in parts
     ]
     return shaped[0] if len(shaped) == 1 else stacked(shaped)
@@ -117,6 +121,50 @@ def _filled(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
     return replace(cells, columns=tuple(columns), marks=marks)
 
 
+def _a_row_a_dog(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
+    """A row for each dog that has a result in the row of a hide; one where none has."""
+    dogs = [d for d in settings.dog_columns.get(table.name, ()) if d in cells.header]
+    if not dogs:
+        return cells
+    at = {dog: cells.header.index(dog) for dog in dogs}
+    said = {dog: _texts(cells.columns[position]) for dog, position in at.items()}
+    runs: list[tuple[int, str | None]] = []
+    for row in range(len(cells.rows)):
+        ran = [dog for dog in dogs if said[dog][row].casefold() not in {"", *NOTHING}]
+        runs += [(row, dog) for dog in ran] or [(row, None)]
+    rows = np.array([row for row, _ in runs], dtype=int)
+    first = np.r_[True, rows[1:] != rows[:-1]] if len(rows) else np.zeros(0, dtype=bool)
+    kept = [i for i in range(len(cells.header)) if i not in at.values()]
+    columns = [from_codes(codes[rows], np.array([*texts, None], dtype=object)[:-1])
+               for codes, texts in (texts_of(cells.columns[i]) for i in kept)]  # fmt: skip
+    results = [None if dog is None else said[dog][row] for row, dog in runs]
+    added = {"dog_id": [dog for _, dog in runs], "result": results}
+    names = [cells.header[i] for i in kept]
+    for ours, values in added.items():
+        names.append(settings.name_of(table.name, ours))
+        columns.append(categories_of(pd.Series(values, dtype=object)))
+    moved = {old: new for new, old in enumerate(kept)}
+    return replace(
+        cells,
+        header=tuple(names),
+        columns=tuple(columns),
+        rows=cells.rows[rows],
+        marks=tuple(
+            m if m.position is None else replace(m, position=moved[m.position])
+            for m in cells.marks
+            if m.position is None or m.position in moved
+        ),
+        # Trials of one row, each with a place of its own in what is told and counted.
+        files=np.array(
+            [
+                cells.file if one or dog is None else f"{cells.file} ({dog})"
+                for (_, dog), one in zip(runs, first, strict=True)
+            ],
+            dtype=object,
+        ),
+    )
+
+
 def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
     """Columns that are one of ours together, as one, named after all of them."""
     mapped = settings.columns.get(table.name, {})
@@ -129,7 +177,7 @@ def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
     cells = _counted(cells, table, settings, ticked)
     if not several:
         return cells
-    alone = {names[0] for names in mapped.values() if len(names) == 1}
+    alone = {names[0] for ours, names in mapped.items() if ours not in several}
     taken: set[str] = set()
     of_first: dict[int, int] = {}
     header, columns = list(cells.header), list(cells.columns)
@@ -151,7 +199,8 @@ def _joined(cells: Cells, table: Table, settings: RecordsSettings) -> Cells:
         columns.append(categories_of(pd.Series(values, dtype=object)))
         marks += [replace(m, position=len(header) - 1) for m in cells.marks if m.position in at]
         taken |= set(names) - alone
-    keep = [i for i, name in enumerate(header) if name not in taken]
+    given = len(cells.header)
+    keep = [i for i, name in enumerate(header) if i >= given or name not in taken]
     keep.sort(key=lambda i: of_first.get(i, i))  # where its first part stood
     moved = {old: new for new, old in enumerate(keep)}
     kept = [m if m.position is None else replace(m, position=moved[m.position])

@@ -32,7 +32,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
     },
     "storage": {
         "moved_to": (r"\bout\b|\bin\b|move|where|to\b|doing|action|happen|direction|put|place", ""),
-        "moved_at": (r"date|when|time|day", ""),
+        "moved_at": (r"date|when|time|day|\bts\b", ""),
         "temperature_c": (r"temp", ""),
         "packaging": (r"pack|container|wrap", ""),
         "source_id": (r"aid|source|sample|smpl|tag|label|item|material|specimen|article", ""),
@@ -43,7 +43,11 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
             r"which hide",
             "",
         ),
-        "dog_id": (r"\bdog|k-?9|canine", r"did|do\b|help|alert|find|found|handler|born"),
+        "dog_id": (
+            r"\bdog|k-?9|canine",
+            r"did|do\b|help|alert|find|found|^(?!dog|k-?9|canine).*handler|"
+            r"handler.?s? (name|id)|born",
+        ),
         "blinding": (r"blind|knew|know|aware|told|informed", ""),
         "assisted": (r"help|assist|prompt|\bcued?\b|intervene", ""),
         "handler_id": (
@@ -114,7 +118,7 @@ def columns_by_signs(
             continue
         for theirs in free:
             # What stands in brackets is a unit or a remark on how to fill it in.
-            plain = re.sub(r"[(\[].*?[)\]]", " ", theirs).casefold().strip() or theirs.casefold()
+            plain = re.sub(r"[(\[].*?[)\]]|_", " ", theirs).casefold().strip() or theirs.casefold()
             if (
                 theirs not in found.values()
                 and re.search(sign, plain)

@@ -19,6 +19,7 @@ _ASKING = frozenset(
         *("please", "any", "which", "how", "s", "at", "this"),
     )
 )
+SHORT = 5  # letters of a word that is known by its first one too
 MOST_OF_TITLE = 2  # cells of a row that is a title or a remark above the column names
 LEAST_OF_HEADER = 0.6  # of the cells of the widest row, those of the column names
 LEAST_NEEDED = 0.6  # share of its needed columns by which a table is known
@@ -63,7 +64,14 @@ def _likeness(ours: str, theirs: str) -> float:
         return 0.0
     names = (ours.replace("_", " "), *OTHER_NAMES.get(ours, ()))
     bare = " ".join(word for word in text.split() if word not in _ASKING)
-    return max(fuzz.ratio(form, name) for form in {text, bare} - {""} for name in names)
+    return max(_alike(form, name) for form in {text, bare} - {""} for name in names)
+
+
+def _alike(one: str, other: str) -> float:
+    # Of short words a letter makes another one: "find" is no "kind".
+    if max(len(one), len(other)) <= SHORT and one[0] != other[0]:
+        return 0.0
+    return fuzz.ratio(one, other)
 
 
 def plain_name(name: str) -> str:

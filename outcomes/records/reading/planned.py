@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -26,8 +27,10 @@ from outcomes.settings import RecordsSettings
 ALERT, NO_ALERT = "alert", "no alert"
 """What a handler writes who does not know what lay in the area."""
 RESULTS_SHEET, STORAGE_SHEET = "results", "storekeeper"
-DONE = "done"
-_TAKEN_OUT, _PUT_BACK = dt.time(8), dt.time(20)
+DONE, NOT_DONE = "done", "not done"
+CONTAINERS = "containers"
+CONTAINERS_JOINED_BY = ", "
+_MOVED_HOME, _TAKEN_OUT, _PUT_BACK = dt.time(7), dt.time(8), dt.time(20)
 _TICKS = frozenset(("yes", "y", "x", "done", "ok", "1", "true", "✓", "✔", "√"))
 _OWN_UNITS: Mapping[str, str] = {"search_s": "s", "temperature_c": "C"}
 
@@ -125,7 +128,8 @@ def _kept_in(source: KeySource) -> str:
 def moves_of_plan(plan: PlanFile, settings: RecordsSettings) -> Cells | None:
     """The storekeeper's ticks, as moves of the storage log; None without that sheet.
 
-    A thaw that was ticked is out from 08:00 to 20:00 of its day.
+    A line that was ticked is of all containers it lists, but for those named as not done. A thaw
+    is out from 08:00 to 20:00 of its day; what is to stay elsewhere is there at 07:00.
 
     Raises
     ------
@@ -133,13 +137,16 @@ def moves_of_plan(plan: PlanFile, settings: RecordsSettings) -> Cells | None:
         The workbook, or that sheet of it, cannot be read.
     """
     cells = _sheet_of_plan(plan, STORAGE_SHEET, "storage")
-    if cells is None or not {"day", "container", DONE} <= set(cells.header):
+    if cells is None or not {"day", CONTAINERS, DONE} <= set(cells.header):
         return None
-    day, container, done = (
-        _texts(cells.columns[cells.header.index(name)]) for name in ("day", "container", DONE)
-    )
+    column = dict(zip(cells.header, cells.columns, strict=True))
+    day, listed, done = (_texts(column[name]) for name in ("day", CONTAINERS, DONE))
+    not_done = _texts(column[NOT_DONE]) if NOT_DONE in column else [""] * len(day)
     ticked = {
-        (d[:10], c) for d, c, tick in zip(day, container, done, strict=True) if _is_tick(tick)
+        (on[:10], container)
+        for on, several, tick, without in zip(day, listed, done, not_done, strict=True)
+        if _is_tick(tick)
+        for container in _numbers(several) - _numbers(without)
     }
     rows: dict[str, list[str | None]] = {"source_id": [], "moved_at": [], "moved_to": []}
 
@@ -155,9 +162,11 @@ def moves_of_plan(plan: PlanFile, settings: RecordsSettings) -> Cells | None:
             home = home if one.moved_to == "ambient" else one.moved_to
             if (on.isoformat(), source.container) not in ticked:
                 continue
+            if one.moved_to != "ambient":
+                move(source.source_id, on, _MOVED_HOME, one.moved_to)
+                continue
             move(source.source_id, on, _TAKEN_OUT, one.moved_to)
-            if one.moved_to == "ambient":
-                move(source.source_id, on, _PUT_BACK, home)
+            move(source.source_id, on, _PUT_BACK, home)
     return _made("storage", cells.file, rows, settings)
 
 
@@ -173,9 +182,13 @@ def _sheet_of_plan(plan: PlanFile, sheet: str, table: str) -> Cells | None:
 
 def _row_of(lines: Sequence[Sequence[str]], sheet: str) -> int:
     """Where the column names stand: below what the sheet tells the person who fills it in."""
-    wanted = {"plan_id", "result"} if sheet == RESULTS_SHEET else {"container", DONE}
+    wanted = {"plan_id", "result"} if sheet == RESULTS_SHEET else {CONTAINERS, DONE}
     found = (at for at, line in enumerate(lines) if wanted <= {cell.strip() for cell in line})
     return next(found, 0)
+
+
+def _numbers(listed: str) -> set[str]:
+    return set(re.findall(r"\w+", listed))
 
 
 def _is_tick(text: str) -> bool:

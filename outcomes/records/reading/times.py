@@ -26,7 +26,7 @@ _CERTAIN = {
 _OTHER_ORDER = {"day first": "month first", "month first": "day first"}
 _MONTH = "(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 DAY_AND_MONTH = rf"(?i)^(\d{{1,2}}[- .]{_MONTH}|{_MONTH}[- .]\d{{1,4}})([- .]\d{{2,4}})?$"
-_NAMED = (
+NAMED = (
     rf"(?i)^(?P<day>\d{{1,2}})[-/. ](?P<month>{_MONTH})\.?[-/., ] ?(?P<year>\d{{4}}|\d{{2}})"
     rf"(,? (?P<clock>{_CLOCK}))?$",
     rf"(?i)^(?P<month>{_MONTH})\.?[- ](?P<day>\d{{1,2}}),?[- ](?P<year>\d{{4}})"
@@ -38,6 +38,7 @@ _MONTH_NAMES = (
 )
 _MONTHS = {"sept": 9}
 _MONTHS |= {name: at for at, full in enumerate(_MONTH_NAMES, 1) for name in (full, full[:3])}
+WEEKDAY = re.compile(r"(?i)^(mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+(?=\S*\d|[a-z]{3})")
 _SERIAL = r"^[1-9]\d{4}(\.\d+)?$"
 
 
@@ -108,6 +109,7 @@ def read_times(
 
     With ``vague``, a month, a season or a year is its last day.
     """
+    texts = [WEEKDAY.sub("", text) for text in texts]
     read = np.full(len(texts), np.datetime64("NaT", "ns"))
     iso = matches(texts, ISO)
     read[iso] = _to_times([texts[at] for at in np.flatnonzero(iso).tolist()], "ISO8601")
@@ -119,7 +121,7 @@ def read_times(
         read[year_first] = _split_times(texts, np.flatnonzero(year_first), (0, 1, 2))
         year_last = rest & matches(texts, YEAR_LAST)
         _read_year_last(texts, np.flatnonzero(year_last), order, read, problems)
-        for pattern in _NAMED:
+        for pattern in NAMED:
             named = np.flatnonzero(rest & matches(texts, pattern))
             read[named] = _named_times(texts, named, pattern)
     if vague:

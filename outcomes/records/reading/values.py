@@ -18,7 +18,14 @@ import pandas as pd
 from outcomes.records.columns import ALERTED, BACK, NOT_ALERTED, Column
 from outcomes.records.reading.cells import Array, clean, texts_of
 from outcomes.records.reading.problems import Problems, matches
-from outcomes.records.reading.times import DAY_AND_MONTH, ISO, YEAR_FIRST, YEAR_LAST, read_times
+from outcomes.records.reading.times import (
+    DAY_AND_MONTH,
+    ISO,
+    NAMED,
+    YEAR_FIRST,
+    YEAR_LAST,
+    read_times,
+)
 from outcomes.records.reading.units import UNITS, unit_named, unit_of
 from outcomes.settings import RecordsSettings
 
@@ -208,6 +215,9 @@ def _read_words(
         allowed |= {word: word for word in (ALERTED, NOT_ALERTED)}
     read = [allowed.get(text.casefold(), "") for text in texts]
     unknown = np.array([not word for word in read], dtype=bool) & filled
+    if column.name == "moved_to":
+        for pattern in (ISO, YEAR_FIRST, YEAR_LAST, *NAMED):
+            problems.add("date for a place", unknown & matches(texts, pattern))
     problems.add("unknown word", unknown)
     return _keep(read, filled & (problems.code == 0))
 

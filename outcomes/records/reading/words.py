@@ -50,7 +50,7 @@ _SIGNS: dict[str, tuple[tuple[str, str], ...]] = {
     "moved_to": (
         (r"discard|dispos|destr|thrown|bin|burn|incinerat|gone", "discarded"),
         (r"fridge|refrig|\bfri?d?ge?\b|cooler|cold room|chiller", "refrigerator"),
-        (r"(from|out of|off) (the )?fre?e?z", "ambient"),
+        (r"(from|out of|off) (the )?fre?e?z|fre?e?z\w* ?(out|remov|check.?out)", "ambient"),
         (r"fre?e?z|frozen", "freezer"),
         (
             r"\bout\b|taken|sign(ed)? out|check(ed)? out|room|ambient|thaw|train|field|^o$",
@@ -151,6 +151,7 @@ def guess_word(column: Column, text: str, heading: str) -> str | None:
     >>> guess_word(blinding, "Y", "Blind?"), guess_word(blinding, "Y", "Handler knew?")
     ('single', 'open')
     """
+    text = text.replace("_", " ")
     named = named_word(column, text)
     said = yes_or_no(text)
     if column.name == "blinding" and said is not None:

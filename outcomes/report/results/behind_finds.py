@@ -150,7 +150,7 @@ class DriftTold:
     Attributes
     ----------
     p, curve_p
-        Tests of a straight line and of a smooth curve over the calendar.
+        Tests of a straight line over the calendar, and of a smooth curve beyond it.
     explained
         Share of the variation of calendar time that the other terms account for.
     tied_to_age

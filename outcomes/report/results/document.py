@@ -14,14 +14,16 @@ from outcomes.report.results.behind_finds import (
 from outcomes.report.results.compare import CompareSection
 from outcomes.report.results.finds import FindSection, WhichPredictsSection
 from outcomes.report.results.inputs import Inputs, SettingsUsed
+from outcomes.report.results.inspections import InspectionsSection
 from outcomes.report.results.lifetimes import LifetimeSection, WatchSection
 from outcomes.report.results.plan import PlanSection
+from outcomes.report.results.pool import PoolSection
 from outcomes.report.results.records import RecordsUsed
 from outcomes.report.results.retire import RetireSection
 from outcomes.report.results.searches import FalseAlertsSection, SearchTimeSection
 from outcomes.report.results.shelf import SourceHeld
 from outcomes.report.results.stock import StockInMonths
-from outcomes.report.results.values import Estimate, Number
+from outcomes.report.results.values import Number
 
 FORMAT: Literal[2] = 2
 """Goes up when a name changes."""
@@ -36,30 +38,6 @@ class MadeBy:
 
 
 MADE_BY = MadeBy(name="outcomes", version=__version__)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InspectionsSection:
-    """What looking at sources shows: how they changed, and what goes along with finds."""
-
-    sources: int
-    change: tuple[Estimate, ...]
-    finds: tuple[Estimate, ...]
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PoolSection:
-    """The unit's own effect beside that of several units; ``clash``: they part."""
-
-    units: int
-    exposure: str
-    unit: str
-    own: Estimate | None
-    pooled: Estimate | None
-    both: Estimate | None
-    clash: bool
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,7 @@ from outcomes.answers.sensitivity import Further
 from outcomes.answers.side_tests import SideTest, SideTests
 from outcomes.exposure.cycles_and_age import ExposureName, named_by
 from outcomes.models.ratio import Estimate as FittedEstimate
+from outcomes.plan.document import Kind, Question
 from outcomes.report.results.values import (
     ByExposure,
     Estimate,
@@ -99,6 +100,30 @@ class MetBefore:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WouldSettle:
+    """The plan that would settle what the records cannot say, by formula.
+
+    Attributes
+    ----------
+    settled
+        Whether any length up to a year would; else it is the longest.
+    weeks, trials, sources
+        Its length, trials with blank areas, and sources.
+    power
+        Share of such plans that would show a fall that matters.
+    """
+
+    question: Question
+    design: Kind
+    settled: bool
+    weeks: int
+    trials: int
+    sources: int
+    power: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AskedAgain:
     """An interval of an exposure's effect that holds at every look, for a unit that asks again.
 
@@ -174,6 +199,8 @@ class WhichPredictsSection:
         Exposures for which sources or dogs differ in how fast they change.
     would_separate
         Sources whose trials would part cycles from age.
+    would_settle
+        The planned trials that would tell; null where the records can say.
     shape
         Exposure → its shape, of those that the verdict is about; null where no change is told.
     kinds_differ_p, kinds_falling, by_kind
@@ -211,6 +238,7 @@ class WhichPredictsSection:
     more_trials: int | None
     slopes_differ: tuple[str, ...]
     would_separate: tuple[str, ...]
+    would_settle: WouldSettle | None = None
     thaws_missing: float
     age_withheld: bool
     notes: tuple[str, ...]
@@ -349,10 +377,16 @@ class FindSection:
 
 def make_which_predicts(facts: Facts) -> WhichPredictsSection:
     """``which_predicts``."""
-    verdict = facts.verdict
+    verdict, outline = facts.verdict, facts.outline
+    settles = None
+    if outline is not None:
+        from outcomes.wording.plan import would_settle
+
+        settles = filled(WouldSettle, outline, sentence=would_settle(outline))
     return filled(
         WhichPredictsSection,
         verdict,
+        would_settle=settles,
         title=describe_verdict_in_short(facts.fit, verdict, facts.retirement),
         sentence=describe_verdict(facts.fit, verdict, facts.retirement),
         joint_p=_p(verdict.joint),

@@ -48,7 +48,7 @@ class SettingsUsed:
         Shares of the time in store that make a regime.
     as_of
         The day at whose end the shelf is judged, ISO 8601.
-    tables, columns, header_row, same_as_above, ticked, fold_labels, words, units
+    tables, columns, header_row, same_as_above, ticked, dog_columns, fold_labels, words, units
         The unit's own names, words and units of measure.
     """
 
@@ -67,12 +67,14 @@ class SettingsUsed:
     cycles_from: CyclesFrom
     rule: ReliabilityRule
     early_warning: EarlyWarning
+    most_mass_lost: float | None
     as_of: str
     tables: dict[str, list[str]]
     columns: dict[str, dict[str, list[str]]]
     header_row: dict[str, int]
     same_as_above: dict[str, list[str]]
     ticked: dict[str, list[str]]
+    dog_columns: dict[str, list[str]]
     fold_labels: list[str]
     words: dict[str, dict[str, str]]
     date_order: DateOrder | None

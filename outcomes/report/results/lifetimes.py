@@ -130,7 +130,10 @@ class NextCyclesTold:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CycleByCycle:
-    """The hazard from one cycle to the next, over so many ``cycles`` of all sources."""
+    """The hazard from one cycle to the next, over so many ``cycles`` of all sources.
+
+    ``next_cycles`` is empty, and ``not_told`` says why, where finds go with age alone.
+    """
 
     sources: int
     events: int
@@ -140,6 +143,7 @@ class CycleByCycle:
     next_cycles: tuple[NextCyclesTold, ...]
     left_out: tuple[LeftOut, ...]
     reason: str | None
+    not_told: str | None
     sentence: str
 
 

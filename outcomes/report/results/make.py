@@ -17,8 +17,10 @@ from outcomes.report.results.compare import make_compare
 from outcomes.report.results.document import FORMAT, MADE_BY, Results
 from outcomes.report.results.finds import make_find, make_which_predicts
 from outcomes.report.results.inputs import make_inputs, make_settings
+from outcomes.report.results.inspections import make_inspections
 from outcomes.report.results.lifetimes import make_lifetime, make_watch
 from outcomes.report.results.plan import make_plan_section
+from outcomes.report.results.pool import make_pool
 from outcomes.report.results.records import make_records
 from outcomes.report.results.retire import make_retire
 from outcomes.report.results.searches import make_false_alerts, make_search_time
@@ -39,7 +41,9 @@ _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
     "compare": make_compare,
     "stock": lambda facts: make_stock(facts.stock),
     "sources_needed_per_year": lambda facts: facts.stock.needed_per_year,
+    "inspections": lambda facts: make_inspections(facts.inspected),
     "plan": lambda facts: make_plan_section(facts.planned),
+    "pool": make_pool,
     "cautions": lambda _: CAUTIONS,
 }
 _BEHIND_FINDS: Mapping[str, Callable[[Further, Facts], object]] = {

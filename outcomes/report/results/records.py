@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from outcomes.answers.facts import Facts
-from outcomes.report.results.values import filled
+from outcomes.exposure.places_read import places_read
+from outcomes.places import CountsAs
+from outcomes.report.results.values import Number, filled
 from outcomes.wording.blinding import blinding_counts
 from outcomes.wording.records import Noted, records_noted
 
@@ -19,6 +21,29 @@ class SetAside:
     column: str | None
     value: str | None
     reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceReadTold:
+    """How warm a place was by its readings, beside what is stated for it.
+
+    Attributes
+    ----------
+    readings, days
+        Readings of it, and the days they fall on.
+    mean_c, stated_c
+        Mean of the means of its days, and what the storage log or the settings give, °C.
+    apart
+        Whether they are far enough from each other to be told.
+    """
+
+    place: str
+    counts_as: CountsAs
+    readings: int
+    days: int
+    mean_c: Number
+    stated_c: Number
+    apart: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +62,8 @@ class RecordsUsed:
         Table → rows handed over, and rows used.
     noted
         What ``check`` notes of rows that are used.
+    places_read
+        Places with a temperature logger of their own.
     set_aside
         Every row out of use; a row may be there for more than one reason.
     """
@@ -53,6 +80,7 @@ class RecordsUsed:
     rows_in: dict[str, int]
     used: dict[str, int]
     noted: Noted
+    places_read: tuple[PlaceReadTold, ...]
     set_aside: tuple[SetAside, ...]
 
 
@@ -73,5 +101,6 @@ def make_records(facts: Facts) -> RecordsUsed:
         last=trials["started_at"].max(),
         used=dict(facts.used),
         noted=records_noted(facts),
+        places_read=[filled(PlaceReadTold, place) for place in places_read(facts.records)],
         set_aside=[filled(SetAside, found, reason=found.problem) for found in facts.set_aside],
     )

@@ -34,7 +34,10 @@ class AmongFinds:
     Attributes
     ----------
     per_10_cycles, per_year
-        Null where the model has no such term.
+        Null where the model has no such term, or not along a straight line.
+    not_by_step
+        Exposure → why nothing is told per 10 cycles or per year of it though there is a term:
+        its ratio stands in ``terms``.
     last_quarter
         Share of these finds that came in the last quarter of their time limit; null where the
         limit is on record for fewer than half of them.
@@ -44,6 +47,7 @@ class AmongFinds:
 
     per_10_cycles: TimeRatio | None
     per_year: TimeRatio | None
+    not_by_step: dict[str, str]
     last_quarter: Number
     at_least: bool
 
@@ -198,7 +202,7 @@ def _among_finds(fit: SearchTimeFit) -> AmongFinds:
         term, times = fit.term(exposure.name), exposure.many_units
         ratios[exposure.name] = (
             None
-            if term is None
+            if term is None or exposure.name in fit.shapes
             else TimeRatio(
                 ratio=power(term.log_ratio, times),
                 low=power(log(term.low), times),
@@ -209,6 +213,11 @@ def _among_finds(fit: SearchTimeFit) -> AmongFinds:
     return AmongFinds(
         per_10_cycles=ratios["cycles"],
         per_year=ratios["age_days"],
+        not_by_step={
+            name: f"not a straight line: {term.unit}"
+            for name in fit.shapes
+            if (term := fit.term(name)) is not None
+        },
         last_quarter=fit.last_quarter,
         at_least=fit.cut_off,
     )

@@ -19,7 +19,7 @@ Number = float | None
 
 T = TypeVar("T")
 
-Ratio = Literal["odds", "hazard", "rate", "time"]
+Ratio = Literal["odds", "hazard", "rate", "time", "nothing"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +32,7 @@ class Estimate:
         What changes, and what one step of it is.
     ratio_of
         What is multiplied: the odds of a find, the hazard of becoming unreliable, the rate of
-        false alerts, or a time.
+        false alerts, or a time; nothing where an effect is a difference.
     ratio, log_odds
         How many times as high per ``unit``, and the change in log-odds. ``log_odds`` is
         null where it is not odds that change, ``ratio`` where all is told as log-odds.

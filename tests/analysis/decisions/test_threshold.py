@@ -13,6 +13,7 @@ from outcomes.analysis.decisions.curve import find_curve, observed_bins, observe
 from outcomes.analysis.decisions.threshold import find_threshold, read_threshold, set_threshold
 from outcomes.analysis.finds.cycles_or_age import which_predicts
 from outcomes.analysis.finds.model import fit_finds
+from outcomes.analysis.finds.shapes import Shape, candidate_shapes, step_shapes
 from outcomes.analysis.results import FindCurve
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
@@ -241,3 +242,51 @@ def test_inseparable_exposures_are_two_views(made_trials) -> None:
     assert set_threshold(fit, missing).thresholds == ()
     assert len(set_threshold(fit, replace(missing, thaws_missing=0.09)).thresholds) == 2
     assert [c.exposure for c in set_threshold(fit, missing).curves] == ["cycles", "age_days"]
+
+
+def test_last_digits_decide_no_limit() -> None:
+    at = np.linspace(0.0, 20.0, 21)
+    p = np.linspace(0.95, 0.75, 21)
+
+    def limit(off: float) -> tuple[int | None, float | None]:
+        # At 10 the lower limit lies on the floor, but for what processors differ by.
+        low = np.where(at == 10.0, 0.85 + off, p)
+        curve = FindCurve("cycles", at, p, low, p, 0.9, np.zeros(21, bool), (), "")
+        found = read_threshold(curve, 0.85, 20.0)
+        return found.retire_after, found.low
+
+    for off in (1e-12, -1e-12, 0.0):
+        # A cycle is 0.01 of finds here: the crossing moves by 1e-10 of one.
+        assert limit(off) == (10, pytest.approx(10.0, abs=1e-9))
+    assert limit(-1e-6)[0] == 9
+
+
+def test_a_step_falls_at_its_place_and_not_before(made_trials) -> None:
+    trials = made_trials(3, n=600, cycle=-0.1, baseline=2.5)
+    fit = fit_finds(trials, DecisionSettings(), shapes={"cycles": Shape("step", 7.0)})
+    curve = find_curve(fit, "cycles", 0.9, alone=False)
+    before, after = curve.probability[curve.at <= 7.0], curve.probability[curve.at > 7.0]
+    assert curve.at[curve.at <= 7.0][-1] == 7.0
+    assert np.ptp(before) < 1e-12
+    assert np.ptp(after) < 1e-12
+    floor = float((before[0] + after[0]) / 2.0)
+    found = read_threshold(curve, floor, float(curve.at[-1]))
+    assert found.estimate == pytest.approx(7.0, abs=1e-3)
+
+
+def test_where_a_step_lies_is_weighed_place_by_place() -> None:
+    rng = np.random.default_rng(3)
+    source = np.repeat(np.arange(20), 60)
+    exposure = rng.integers(0, 30, len(source)).astype(float)
+    steps = [shape.knot for shape in step_shapes(exposure, source)]
+    # Every whole number with 8 in 100 of the trials on either side.
+    shares = np.array([(exposure > knot).mean() for knot in range(30)])
+    carried = np.flatnonzero((shares >= 0.08) & (shares <= 0.92))
+    assert steps == [float(k) for k in carried if k > 0]
+    tried = {s.knot for s in candidate_shapes(exposure, source) if s.kind == "step"}
+    assert tried < set(steps)
+    # Of many different exposures some forty, the tenths among them.
+    ages = rng.uniform(0.0, 900.0, len(source))
+    many = {shape.knot for shape in step_shapes(ages, source)}
+    assert 30 <= len(many) <= 49
+    assert {s.knot for s in candidate_shapes(ages, source) if s.kind == "step"} <= many

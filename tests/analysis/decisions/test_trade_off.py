@@ -12,6 +12,7 @@ from outcomes.analysis.decisions import trade_off as module
 from outcomes.analysis.decisions.rate_of_use import Discard, RateOfUse, rate_of_use
 from outcomes.analysis.decisions.trade_off import trade_off
 from outcomes.analysis.finds.cycles_or_age import exposures_tied, which_predicts
+from outcomes.analysis.finds.kinds import KindChange
 from outcomes.analysis.finds.model import at_each_spread, fit_finds
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
@@ -274,3 +275,15 @@ def test_share_limits_are_the_narrowest():
     even = stats.norm.ppf((np.arange(999) + 0.5) / 999)
     _, low, high = module._share(even, 0.9)
     assert (low, high) == pytest.approx((-1.645, 1.645), abs=0.02)
+
+
+@pytest.mark.parametrize("word", ["cycles", "both", "cannot be told apart"])
+def test_where_kinds_part_no_common_price_is_put(falling, word):
+    fit, _ = falling
+    kinds = (KindChange("blood", 5, -0.2, -0.3, -0.1), KindChange("fat", 5, 0.0, -0.1, 0.1))
+    parted = replace(_verdict(fit, word), by_kind=kinds)
+    price = trade_off(fit, parted, _use())
+    assert price.reason.startswith("kinds of source differ in how they change")
+    assert (price.by_cycles, price.by_age, price.present) == ((), (), None)
+    alike = replace(parted, by_kind=(kinds[0], replace(kinds[0], kind="fat")))
+    assert trade_off(fit, alike, _use()).reason is None

@@ -1,12 +1,24 @@
 """Shapes of a change, and where the records can carry them."""
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import patsy
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.analysis.finds.shapes import Shape, candidate_shapes, smooth_columns
+from outcomes.analysis.finds.shapes import (
+    LINE,
+    Shape,
+    WeightedShape,
+    candidate_shapes,
+    smooth_columns,
+    step_range,
+)
+from outcomes.models.calibrated_test import Calibrated
+from outcomes.wording.shape import describe_shape
 
 KINDS = ("line", "log", "step", "levels off", "sets in")
 
@@ -82,3 +94,19 @@ def test_smooth_columns_are_the_usual_spline():
     assert np.linalg.matrix_rank(np.column_stack([np.ones(210), ours])) == 4
     few = np.repeat([0.0, 1.0, 2.0], 10)  # two knots carry no curve
     np.testing.assert_array_equal(smooth_columns(few), few[:, None])
+
+
+def test_a_step_is_told_with_where_else_it_may_lie() -> None:
+    weighed = [WeightedShape(Shape("step", k), w, 1.0) for k, w in ((9.0, 0.5), (11.0, 0.3))]
+    weighed += [WeightedShape(Shape("step", 14.0), 0.05, 1.0), WeightedShape(LINE, 0.1, 2.0)]
+    assert step_range(weighed) == (9.0, 11.0)
+    assert step_range([WeightedShape(LINE, 1.0, 0.0)]) is None
+    verdict: Any = SimpleNamespace(
+        bend=Calibrated(0.01, 99), shapes={"cycles": tuple(weighed)}, contradicted=()
+    )
+    told = describe_shape(verdict, "cycles")
+    assert "at about 9 freeze/thaw cycles (anything from 9 cycles to 11 cycles fits" in told
+    sure = SimpleNamespace(
+        bend=Calibrated(0.01, 99), shapes={"cycles": tuple(weighed[:1])}, contradicted=()
+    )
+    assert "anything" not in describe_shape(sure, "cycles")

@@ -1,5 +1,6 @@
 """The same question in other ways: each way by what it must give, and how far they agree."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -29,7 +30,7 @@ from outcomes.models.mixed_bias import reduce_bias
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, Truth, demo_unit, simulate_unit
-from outcomes.wording.sensitivity import agreement_title
+from outcomes.wording.sensitivity import agreement_title, describe_agreement
 
 SETTINGS = DecisionSettings()
 
@@ -290,6 +291,13 @@ def test_clear_fall_holds_whatever_way_is_asked():
     assert not agreed.rising
     assert agreed.same_sign == agreed.ways
     assert "falls with every cycle" in agreement_title(found, "cycles")
+    # A step does not come with every cycle.
+    step = replace(found, rows=tuple(replace(r, unit="past 9 cycles") for r in found.rows))
+    assert "falls with cycles" in agreement_title(step, "cycles")
+    assert "every cycle" not in describe_agreement(step, "cycles")
+    assert re.search(
+        r"change by \S+ % past 9 cycles, with it by", describe_agreement(step, "cycles")
+    )
     asked = [r for r in found.of("cycles") if r.log_odds is not None and r.family != "source"]
     # Intervals of a way need not hold the truth each; of most they must.
     assert np.mean([r.low <= -0.2 <= r.high for r in asked]) > 0.6

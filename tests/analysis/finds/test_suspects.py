@@ -9,6 +9,7 @@ import pytest
 
 from outcomes.analysis.finds.confounders import SUSPECTS, Suspects, compare_suspects, transformed
 from outcomes.analysis.finds.model import fit_finds
+from outcomes.analysis.finds.shapes import Shape
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
@@ -124,7 +125,7 @@ def test_nearly_copied_suspects_are_too_tied(trials) -> None:
     )
     assert compared.suspect("age_days").variance_inflation > 100.0
     assert compared.suspect("age_days").most_like[0] == "cycles"
-    assert "cannot part them" in describe_suspects(compared, CYCLES, UNTOLD)
+    assert "cannot tell which it is" in describe_suspects(compared, CYCLES, UNTOLD)
 
 
 def test_exact_copy_is_left_out_by_name(trials) -> None:
@@ -155,6 +156,44 @@ def test_effect_of_cycles_alone_is_told_apart() -> None:
     compared = compare_suspects(join(unit_records(unit)).trials, SETTINGS)
     best = max(compared.suspects, key=lambda s: s.importance)
     assert best.exposure == "cycles"
-    assert "finds go only with freeze/thaw cycles (more than 99 in 100)" in describe_suspects(
+    assert "finds go with freeze/thaw cycles (more than 99 in 100)" in describe_suspects(
         compared, CYCLES, UNTOLD
     )
+
+
+def _stepped(trials: pd.DataFrame, seed: int = 1) -> pd.DataFrame:
+    """Finds that drop by 1.5 log-odds past 10 cycles and stay there."""
+    rng = np.random.default_rng(seed)
+    log_odds = 2.5 - 1.5 * (trials["cycles"].to_numpy(float) > 10.0)
+    found = rng.random(len(trials)) < 1.0 / (1.0 + np.exp(-log_odds))
+    return trials.assign(result=np.where(found, "find", "miss"))
+
+
+def test_after_a_step_suspects_are_judged_along_it(trials):
+    step = Shape("step", 10.0)
+    searched = _stepped(trials)
+    lines, shaped = (compare_suspects(searched, SETTINGS, s) for s in (None, {"cycles": step}))
+    own = shaped.suspect("cycles")
+    assert (own.shape, own.unit) == (step, "past 10 cycles")
+    # The planted drop lies in the interval of its own term.
+    assert np.log(own.given_others.low) < -1.5 < np.log(own.given_others.high)
+    assert own.given_others.points < -15.0
+    # A line leaves part of the drop to warmth, which rises with cycles.
+    warmth = [c.suspect("degree_hours").given_others for c in (lines, shaped)]
+    assert abs(warmth[1].log_ratio) < abs(warmth[0].log_ratio)
+    # A knot that was sought counts as a parameter more.
+    parameters = {
+        m.exposures: m.parameters for m in shaped.models if m.exposures in {(), ("cycles",)}
+    }
+    assert parameters["cycles",] == parameters[()] + 2
+    told = describe_suspects(shaped, CYCLES, UNTOLD)
+    assert "finds go with freeze/thaw cycles once the others are held the same" in told
+    assert "along the shape found above. No part of the others shows" in told
+    assert "in 100" not in told
+
+
+def test_nothing_goes_only_with_one(trials):
+    compared = compare_suspects(_searched(trials, "cycles"), SETTINGS)
+    told = describe_suspects(compared, CYCLES, UNTOLD)
+    assert "only" not in told
+    assert "No part of the others shows, which is not proof of none" in told

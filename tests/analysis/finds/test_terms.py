@@ -279,6 +279,20 @@ def test_rare_kinds_are_pooled_and_named(made_trials):
     assert (merged.x[tooth.to_numpy(), -1] == 0.0).all()
 
 
+def test_words_missing_together_are_told_once(made_trials):
+    # Half the trials have neither a setting nor a placement: their last levels are copies.
+    trials = made_trials(8, n=600, baseline=1.0)
+    rows = np.arange(600)
+    results = np.where(rows % 5 == 0, "miss", "find")
+    setting = np.where(rows < 300, None, np.where(rows % 2 == 0, "woodland", "field"))
+    placement = np.where(rows < 300, None, np.where(rows % 3 == 0, "buried", "surface"))
+    design = plan_design(trials.assign(result=results, setting=setting, placement=placement))
+    assert np.linalg.matrix_rank(design.x) == design.x.shape[1]
+    told = {c.term: c.contrast for c in design.columns if c.contrast is not None}
+    assert told["placement"] == ("surface", "buried")
+    assert _reason(design, "placement: buried") == "carries the same information as other terms"
+
+
 def test_sessions_enter_after_hides(made_trials):
     trials = made_trials(9, n=300)
     alone = trials.assign(session_id=trials["trial_id"])

@@ -259,7 +259,7 @@ def test_sentence_gives_the_median_or_not_reached():
     few["trial_id"] = "R" + few["trial_id"]
     life = fit(pd.concat([reached, few]), FIRST_MISS)
     assert describe_lifetime(life) == (
-        "Of 61 sources followed, 14 met the rule; half of the frozen sources had met it by "
+        "Of 61 sources followed, 14 met the rule. Half of the frozen sources had met it by "
         "0.8 months after they were taken in (95 % interval 0.4 months to not reached); more than "
         "half of the refrigerated sources had not met it by 7 months after they were taken in, "
         "where their curve ends."

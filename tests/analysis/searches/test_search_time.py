@@ -31,6 +31,7 @@ from outcomes.analysis.searches.share_found import (
     usual_limit,
 )
 from outcomes.answers.side_questions import ask_search_time
+from outcomes.report.results.searches import make_search_time
 from outcomes.settings import DecisionSettings
 from outcomes.wording.search_time import (
     describe_how_soon_in_short,
@@ -373,3 +374,29 @@ def test_a_step_moves_finds_once_and_not_by_every_cycle() -> None:
     assert curve is not None
     early = [group.curve[STEPS // 4 - 1].share / group.curve[-1].share for group in curve.groups]
     assert max(early) - min(early) < 0.15
+
+
+@pytest.mark.parametrize(
+    ("shape", "over"),
+    [
+        (Shape("step", 9.0), "being past 9 freeze/thaw cycles went with"),
+        (Shape("levels off", 9.0), "each further cycle up to 9 freeze/thaw cycles went with"),
+        (Shape("sets in", 9.0), "each further cycle past 9 freeze/thaw cycles went with"),
+        (Shape("log"), "each doubling of cycles went with"),
+    ],
+)
+def test_a_change_is_told_over_what_its_term_counts(shape: Shape, over: str) -> None:
+    trials = made(6, n=900, sources=24)
+    found = fit_search_time(fit_finds(trials, DEFAULT, shapes={"cycles": shape}))
+    term = found.term("cycles")
+    assert term is not None
+    slower = replace(term, log_ratio=np.log(1.25), low=1.1, high=1.4)
+    told = describe_search_time(replace(found, terms=(slower,), last_quarter=0.0), SLOWER)
+    # The ratio of the term itself, and not its tenth power.
+    assert f"{over} 25 % longer to the find" in told
+    assert "10 % longer to 40 % longer" in told
+    among = make_search_time(found, SLOWER).among_finds
+    assert among is not None
+    assert among.per_10_cycles is None
+    assert among.not_by_step == {"cycles": f"not a straight line: {term.unit}"}
+    assert among.per_year is not None

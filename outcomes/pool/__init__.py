@@ -1,0 +1,1 @@
+"""Several units answer together: what each may give away, and what it adds up to."""
