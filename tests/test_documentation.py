@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tomllib
 from html import unescape
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -91,6 +92,18 @@ def test_numbers_on_a_page_are_the_programs(name: str) -> None:
     text = _text(name)
     assert "<!--=" in text
     assert numbers_in_prose.write_numbers(text) == text
+
+
+@pytest.mark.parametrize("name", numbers_in_prose.PAGES)
+def test_no_mark_parts_a_paragraph(name: str) -> None:
+    # A line that begins with a comment ends the paragraph before it.
+    lines = _text(name).splitlines()
+    parted = [
+        line
+        for before, line in pairwise(lines)
+        if before.strip() and re.match(r"\s*<!--=.*?-->.*<!---->", line)
+    ]
+    assert parted == []
 
 
 def test_every_column_is_on_its_page() -> None:
