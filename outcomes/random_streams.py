@@ -35,7 +35,7 @@ _NUMBERS: dict[Stream, tuple[int, ...]] = {
     "cost of limits": (62,),
     "cross-validation": (40,),
     "early warning": (),
-    "inspections": (68,),
+    "inspections": (81,),
     "matched portions": (64,),
     "power": (70,),
     "share found": (66,),

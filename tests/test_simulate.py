@@ -575,7 +575,7 @@ class TestTheSameSeed:
             write_unit(simulate_unit(DEMO, seed, trials=300), tmp_path / folder)
         names = sorted(path.name for path in (tmp_path / "a").iterdir())
         assert names == [
-            *("dogs.csv", "sources.csv", "storage.csv"),
+            *("dogs.csv", "inspections.csv", "sources.csv", "storage.csv"),
             *("trials.csv", "truth.toml", "unit.toml"),
         ]
         for name in names:

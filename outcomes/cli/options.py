@@ -64,7 +64,8 @@ json_option = click.option(
 # eighth of the time, and one command ends before much has gathered.
 COLLECT_SELDOM = (50_000, 20, 50)
 _COMMAND = re.compile(
-    r"\boutcomes (check|fit|retire|compare|brief)\b((?: --draft \S+| --out briefing| --[a-z]+)?)"
+    r"\boutcomes (check|fit|retire|compare|brief)\b"
+    r"((?: --draft (?:'[^']*'|\S+)| --out briefing| --[a-z]+)?)"
 )
 LEAST_PERCENT = 10  # a number beyond it is meant as one of a hundred
 

@@ -28,6 +28,7 @@ from outcomes.plan.shelf_rows import (
 )
 from outcomes.plan.shelf_rows import information_share as shelf_share
 from outcomes.plan.unit import HeldSource, UnitFacts
+from outcomes.text import count
 
 Chance = tuple[float, float, float]
 """A share and its Monte Carlo limits."""
@@ -185,9 +186,22 @@ class PairedDesigner:
         return len(self.pairs)
 
     def lay_out(self, effort: Effort, size: int | None = None) -> PairedOut:
-        """Lay out an effort, with another number of pairs where one is given."""
+        """Lay out an effort, with another number of pairs where one is given.
+
+        Raises
+        ------
+        PlanError
+            Thaws allowed are too few to use the sources, or to set the arms apart.
+        """
         layout = lay_out_pairs(Lot(self.seed), effort, size or self.size, self.question)
-        return PairedOut(layout, self.question, self.rates)
+        out = PairedOut(layout, self.question, self.rates)
+        if out.span <= 0.0:
+            raise PlanError(
+                f"A source may be thawed {count(effort.thaws_a_month, 'time')} in four weeks and "
+                "is used as often, so that both of a pair would be thawed alike. "
+                "Allow more thaws, or plan fewer trials a week or more sources."
+            )
+        return out
 
     def with_best(
         self, effort: Effort, effect_of: Callable[[LaidOut], float], alpha: float

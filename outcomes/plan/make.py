@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable
 from dataclasses import replace
+from math import isfinite
 
 from outcomes.errors import PlanError
 from outcomes.models.power import detectable, power_of_t
@@ -152,6 +153,11 @@ def _power_at(
 ) -> PowerAt:
     level = level_of(looks[-1].bound)
     error = out.std_error(effect.log_odds)
+    if not isfinite(error):
+        raise PlanError(
+            f"{out.effort.weeks} weeks of so few trials tell nothing at all. "
+            "Plan more weeks or more trials a week."
+        )
     rng = random_stream(request.seed, "power", out.effort.weeks)
     power, low, high = out.power(effect.log_odds, level, runs, rng)
     return PowerAt(

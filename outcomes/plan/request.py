@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Annotated
 
 from msgspec import Meta
 
 from outcomes.plan.document import Kind, Question
+from outcomes.settings import check_setting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +50,18 @@ class PlanRequest:
         Lowest share of finds, level of the test, seed of everything drawn.
     runs
         Simulated plans behind the power of the plan itself.
+
+    Raises
+    ------
+    SettingValueError
+        A value is out of bounds.
+
+    Examples
+    --------
+    >>> PlanRequest(weeks=1)
+    Traceback (most recent call last):
+    ...
+    outcomes.errors.SettingValueError: weeks = 1 cannot be used. Give a whole number from 2 to 104.
     """
 
     question: Question | None = None
@@ -72,3 +85,8 @@ class PlanRequest:
     alpha: Annotated[float, Meta(gt=0, lt=0.5)] = 0.05
     seed: Annotated[int, Meta(ge=0)] = 1
     runs: Annotated[int, Meta(ge=20, le=10000)] = 200
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be."""
+        for one in fields(self):
+            check_setting(PlanRequest, one.name, getattr(self, one.name))

@@ -11,9 +11,9 @@ import pandas as pd
 
 from outcomes.records.columns import YES_NO
 from outcomes.records.reading.cells import Cells, clean, texts_of
-from outcomes.records.reading.gather import AS_ABOVE, clock_of
+from outcomes.records.reading.gather import AS_ABOVE
 from outcomes.records.reading.spelling import fold
-from outcomes.records.reading.times import WEEKDAY
+from outcomes.records.reading.times import WEEKDAY, clock_of
 
 _DATE_LIKE = re.compile(
     r"(?i)^(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/. ](\d{1,2}|[a-z]{3,9})\.?[-/., ]+\d{2,4}"

@@ -557,7 +557,7 @@ OTHER_NAMES: Mapping[str, tuple[str, ...]] = {
         *("training date", "date training", "timestamp"),
     ),
     "dog_id": ("dog", "dog name", "k9", "k9 name", "canine", "canine name", "dogs name"),
-    "handler_id": ("handler", "handler name"),
+    "handler_id": ("handler", "handler name", "guide", "officer", "handled by", "team member"),
     "result": (
         *("outcome", "find or miss", "found", "response", "hit", "hit or miss", "hit miss"),
         *("h m fa", "h m", "indication", "indicated", "alert", "alerted", "dog find", "dog found"),

@@ -19,8 +19,9 @@ from outcomes.records.cell_kinds import (
 )
 from outcomes.records.columns import ALERTED, NOT_ALERTED, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
-from outcomes.records.reading.gather import clock_of, is_mark
+from outcomes.records.reading.gather import is_mark
 from outcomes.records.reading.spelling import fold
+from outcomes.records.reading.times import clock_of
 from outcomes.records.reading.words import NOTHING, alerted, guess_word, says_no_source, yes_or_no
 
 MOVES = ("moved_at", "moved_back_at")
@@ -214,7 +215,8 @@ def result_of_two(table: Table, cells: Cells, guessed: dict[str, Guess]) -> None
     result, alerts = guessed["result"].names[0], guessed["false_alerts"].names[0]
     said = {fold(text) or text for text in filled_texts(column_of(cells, alerts))}
     codes, texts = texts_of(column_of(cells, guessed["source_id"].names[0]))
-    blank = np.array([*(not clean(t) or says_no_source(t) for t in texts), True])[codes]
+    none = [clean(t) in ("", "0") or says_no_source(t) for t in texts]
+    blank = np.array([*none, True])[codes]
     codes, texts = texts_of(column_of(cells, result))
     empty = np.array([*(clean(t).casefold() in {"", *NOTHING} for t in texts), True])[codes]
     counted = all(text.isdigit() for text in said)

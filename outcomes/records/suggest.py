@@ -370,7 +370,9 @@ def _blank_words(tables: Mapping[str, Cells], known: RecordsSettings) -> dict[st
             continue
         if text.casefold() in NOTHING | NO_SOURCE:
             continue  # said with the other words of empty cells
-        if says_no_source(text):
+        if text == "0" and times >= FEWEST_BLANKS:
+            found.setdefault(text, (text, "the list has no source of that number"))
+        elif says_no_source(text):
             found.setdefault(text.casefold(), (text, "an empty cell: no source was there"))
         elif (
             times >= FEWEST_BLANKS

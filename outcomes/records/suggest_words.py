@@ -13,7 +13,14 @@ from outcomes.records.columns import ALERTED, BACK, NOT_ALERTED, Column, Table
 from outcomes.records.reading.cells import Cells, clean, texts_of
 from outcomes.records.reading.gather import BOTH, is_total
 from outcomes.records.reading.times import vague_period
-from outcomes.records.reading.words import NO_SOURCE, NOTHING, alerted, guess_word, yes_or_no
+from outcomes.records.reading.words import (
+    NO_SOURCE,
+    NOTHING,
+    alerted,
+    guess_word,
+    says_unknown,
+    yes_or_no,
+)
 from outcomes.records.table_guess import ZERO_WORDS
 from outcomes.settings import RecordsSettings
 
@@ -57,9 +64,11 @@ def word_lines(
     said = {clean(word).casefold() for word in settings.words.get(column.name, {})}
     ours = {*column.words, *(("true", "false") if column.type == "yes or no" else ())}
     ours |= {BACK} if column.name == "moved_to" else set()
+    nothing = NOTHING - {"-"} if column.name == "result" and "+" in texts else NOTHING
     unknown: dict[str, str] = {}  # words are matched without regard to case
     for text in sorted(t for t in texts if t):
-        if text.casefold() not in ours | said | NOTHING:
+        is_word = column.name == "blinding" and says_unknown(text, heading)
+        if is_word or text.casefold() not in ours | said | nothing:
             unknown.setdefault(text.casefold(), text)
     # Where every word says what the dog did, and none what that was, a source decides.
     by_source = column.name == "result" and all(
@@ -127,7 +136,8 @@ def no_mark_lines(
 ) -> list[tuple[str, str]]:
     """What a row without a mark seems to mean, where the columns to be marked lack a result."""
     names = known.columns.get(table.name, {}).get("result", ())
-    if not names or not set(names) <= set(known.ticked.get(table.name, ())):
+    ticked = bool(names) and set(names) <= set(known.ticked.get(table.name, ()))
+    if not ticked and len(names) != 2:
         return []
     if "source_id" not in placed or "" in known.words.get("result", {}):
         return []
@@ -138,9 +148,12 @@ def no_mark_lines(
         meant |= {"find", "false alert"} if did else {"miss", "clear"} if did is not None else set()
         meant.add(guess_word(column, name, "") or "")
     empty = _hides_and_blanks(cells, placed, known).get("")
-    if empty is None or {"miss", "clear"} <= meant:
+    if empty is None or (ticked and {"miss", "clear"} <= meant):
         return []
     on_hides, on_blanks = empty
+    if not ticked:  # a result of hides, and false alerts on blank areas
+        alone = on_blanks >= FEWEST_BLANKS and not on_hides
+        return [('"" = "clear"', "no false alert on a blank area")] if alone else []
     wanted = [
         word
         for word, times in (("miss", on_hides), ("clear", on_blanks))
@@ -183,5 +196,9 @@ def blank_lines(
     elif column.type in ("id", "text") or (column.needed and not column.side):
         return lines
     found = {text.casefold() for text in texts if text} & blank - said
+    if column.name == "result" and "+" in texts:
+        found -= {"-"}
+    if column.name == "blinding" and "known" in {text.casefold() for text in texts}:
+        found -= {"unknown", "unk"}
     found -= {word.casefold() for names in column.of_words.values() for word in names}
     return [*lines, *((f'{quoted(text)} = ""', "an empty cell") for text in sorted(found))]

@@ -20,7 +20,7 @@ from outcomes.records.cell_kinds import (
     is_date,
     share_of,
 )
-from outcomes.records.columns import Column, Table
+from outcomes.records.columns import ALERTED, NOT_ALERTED, Column, Table
 from outcomes.records.joint_columns import (
     BEGINS,
     TIMES,
@@ -34,14 +34,14 @@ from outcomes.records.joint_columns import (
 from outcomes.records.read import header_finder
 from outcomes.records.reading.cells import Array, CannotReadError, Cells, Place, clean, texts_of
 from outcomes.records.reading.files import load_table
-from outcomes.records.reading.gather import AS_ABOVE, clock_of, gather, is_total
+from outcomes.records.reading.gather import AS_ABOVE, gather, is_total
 from outcomes.records.reading.headings import columns_by_signs
 from outcomes.records.reading.mapping import guess_header, likely_columns, plain_name
 from outcomes.records.reading.spelling import fold
-from outcomes.records.reading.times import vague_period
+from outcomes.records.reading.times import clock_of, vague_period
 from outcomes.records.reading.units import UNITS
 from outcomes.records.reading.values import read_column
-from outcomes.records.reading.words import NOTHING, alerted, guess_word
+from outcomes.records.reading.words import NOTHING, alerted, guess_word, yes_or_no
 from outcomes.settings import RecordsSettings
 
 FEWEST_DITTOS = 3
@@ -126,7 +126,10 @@ def guess_table(
     guessed = {
         column: Guess((theirs,), "by its name")
         for column, theirs in likely_columns(table, absent, free).items()
-        if _fits(table, column, column_of(whole, theirs), known)
+        if (
+            plain_name(theirs) == "result" == column
+            or _fits(table, column, column_of(whole, theirs), known)
+        )
         and not (column in _HOW_LONG and BEGINS.search(theirs))
     }
     left = _left(free, guessed)
@@ -323,15 +326,17 @@ def _by_words(
 ) -> dict[str, Guess]:
     """Columns known by the set of words in them, where the name tells nothing."""
     found = {}
-    for name in ("result", "moved_to"):
+    for name in ("result", "moved_to", "blinding"):
         if name not in absent:
             continue
         for theirs in free:
             words = sorted(set(filled_texts(column_of(cells, theirs))))
             if not 2 <= len(words) <= _MOST_WORDS:
                 continue
-            meant = {guess_word(table.column(name), word, theirs) for word in words} - {None}
-            few = sum(guess_word(table.column(name), word, theirs) is None for word in words)
+            if name == "blinding" and not any("blind" in word.casefold() for word in words):
+                continue
+            of_words = [_word_told(table.column(name), word, theirs) for word in words]
+            meant, few = set(of_words) - {None}, of_words.count(None)
             if len(meant) >= 2 and few <= 0.2 * len(words):
                 found[name] = Guess((theirs,), f"by its words: {', '.join(words[:5])}")
                 break
@@ -359,6 +364,14 @@ def _first_labels(
         if theirs not in taken and texts and len(set(texts)) == len(texts):
             guessed[table.key] = Guess((theirs,), "its labels all differ")
             return
+
+
+def _word_told(column: Column, word: str, heading: str) -> str | None:
+    """Our word for a text, or what the dog did by it; a bare yes or no tells neither."""
+    did = alerted(word) if column.name == "result" and yes_or_no(word) is None else None
+    if did is not None:
+        return ALERTED if did else NOT_ALERTED
+    return guess_word(column, word, heading)
 
 
 def _ditto(

@@ -93,7 +93,7 @@ from outcomes.wording.shelf import (
     wear_heading,
 )
 from outcomes.wording.side_tests import describe_side_tests
-from outcomes.wording.stock import describe_stock, stock_lines
+from outcomes.wording.stock import describe_stock, describe_stock_interval, stock_lines
 from outcomes.wording.storage_compared import (
     describe_kinds,
     describe_kinds_left_out,
@@ -437,6 +437,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "inspections": describe_inspections(facts.inspected),
         "stock": describe_stock(facts.stock),
         "stock_told": stock_lines(facts.stock),
+        "stock_note": describe_stock_interval(facts.stock) if facts.stock.dated else None,
         "cautions": CAUTIONS,
         "made_by": (
             f"Made with outcomes {__version__}; floor {floor_in_100(settings.floor)}, "

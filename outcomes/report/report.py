@@ -207,7 +207,7 @@ def stock_lines(facts: Facts) -> Iterator[str]:
         yield from _caution()
         return
     yield ""
-    rows = [("source", "to go", "thaws a year", "reaches the limit")]
+    rows = [("source", "to the limit", "thaws a year", "reaches it")]
     for s in stock.sources:
         to_go = "" if s.left is None or s.by is None else exposure_value(s.by, s.left)
         year = "" if s.per_year is None else few(s.per_year)

@@ -9,8 +9,8 @@ from outcomes.analysis.inspections.change import (
     ChangeEstimate,
     Measure,
 )
-from outcomes.analysis.inspections.finds import SeenAndFinds
 from outcomes.analysis.inspections.inspected import Inspected
+from outcomes.analysis.inspections.seen_and_finds import SeenAndFinds
 from outcomes.text import count, months
 from outcomes.wording.numbers import joined, percent
 

@@ -85,7 +85,7 @@ def p_of_term(term: FindEstimate, verdict: WhichPredicts) -> str:
     return p_number(term.p) if test is None else _p_told(test).removeprefix("p ").removeprefix("= ")
 
 
-_NOT_SMALL = 0.1
+_NOT_SMALL = 0.05  # from here on "at most" could read as not significant where the test is
 
 
 def _p_told(test: RatioTest) -> str:

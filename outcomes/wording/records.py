@@ -116,7 +116,11 @@ def records_noted(facts: Facts) -> Noted:
     hides = unassisted_hides(joined)
     silent = ~hides["documented"].fillna(False).astype(bool)
     undocumented = (len(hides), int(silent.sum()))
-    handed = {table: facts.records.rows_in.get(table, 0) for table in ("trials", "storage")}
+    totals = {(f.table, f.file, f.row) for f in facts.set_aside if f.rule == "total row"}
+    handed = {
+        table: facts.records.rows_in.get(table, 0) - sum(home == table for home, *_ in totals)
+        for table in ("trials", "storage")
+    }
     aside = {table: _reasons_aside(facts, table) for table in handed}
     many = {table: len(aside[table]) >= _MANY * handed[table] for table in handed}
     few = {table: 0 if many[table] else len(aside[table]) for table in handed}
@@ -165,7 +169,7 @@ def _reasons_aside(facts: Facts, table: str) -> list[str]:
     for finding in facts.set_aside:
         if finding.table == table:
             first.setdefault((finding.file, finding.row), finding)
-    harmless = _NO_LOSS if table == "storage" else ()
+    harmless = _NO_LOSS if table == "storage" else _NO_LOSS[1:]
     return [finding.problem for finding in first.values() if finding.rule not in harmless]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from outcomes.analysis.decisions.before_and_since import FindsBeforeAndSince, TrialSpan
-from outcomes.analysis.decisions.next_step import SETTLED_SOON, is_past_limit, worth_a_test
+from outcomes.analysis.decisions.next_step import BATCH, SETTLED_SOON, is_past_limit, worth_a_test
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.decisions.threshold import Retirement
 from outcomes.analysis.finds.cycles_or_age import SOME_MISSING, WhichPredicts
@@ -193,7 +193,8 @@ def _unsure_reason(source: ShelfSource, floor: float) -> str:
     """What more trials would do for a source whose interval holds the floor."""
     at, more = floor_in_100(floor), source.trials_to_settle
     if more is not None and more <= SETTLED_SOON:
-        return f"not settled: about {count(two_digits(more), 'more trial')}, then ask again"
+        told = f"not settled: about {count(two_digits(more), 'more trial')} would settle it"
+        return f"{told}; run {BATCH}, then ask again" if more > BATCH else told
     # A best estimate near the floor by luck asks for many trials only while it stays there.
     sides = source.could_be_far(floor)
     if sides:

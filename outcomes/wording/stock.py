@@ -14,8 +14,9 @@ _ROTAS: dict[Rota, str] = {
     "on these alone": "if they take over the thaws of those no longer used",
 }
 STOCK_NOTE = (
-    "A source counts as usable until it reaches the limit of its class. Dates go by how often "
-    "each was thawed in the last two years, among as many sources as now."
+    "A source counts as usable until it reaches the limit of its class; its own trials may show "
+    "that it serves longer, or less long. Dates go by how often each was thawed in the last two "
+    "years, among as many sources as now."
 )
 
 

@@ -44,8 +44,8 @@ class ExposureScale:
     axis_name: str
 
     def number(self, value: float, decimals: int = 0) -> str:
-        """The value in this scale."""
-        return f"{value / self.factor:,.{decimals}f}"
+        """The value in this scale; a whole number without its decimals."""
+        return f"{value / self.factor:,.{decimals}f}".removesuffix(".0")
 
 
 def extent(curve: FindCurve) -> tuple[float, float]:

@@ -412,7 +412,7 @@ def said(curve: Any, mark: ThresholdMark | None, floor: float = 0.85) -> tuple[s
     ("mark", "words"),
     [
         ((13.9, 10.8, 18.2), "◆ falls to 85 in 100 at about 14 cycles (90 % interval 11–18)"),
-        ((9.24, 7.61, 11.0), "◆ falls to 85 in 100 at about 9.2 cycles (90 % interval 7.6–11.0)"),
+        ((9.24, 7.61, 11.0), "◆ falls to 85 in 100 at about 9.2 cycles (90 % interval 7.6–11)"),
         ((13.9, 10.8, None), "◆ falls to 85 in 100 at about 14 cycles (90 % interval 11 or more)"),
         ((13.9, None, 18.2), "◆ falls to 85 in 100 at about 14 cycles (90 % interval 18 or fewer)"),
         (

@@ -238,3 +238,28 @@ def test_label_is_known_without_what_stands_in_brackets(clean, write) -> None:
     clean["trials"][0]["source_id"] = "#s-1 (muscle)"
     records = read_records(write(clean, 'fold_labels = ["source_id"]\n'), today=TODAY)
     assert records.trials["source_id"].iloc[0] == "S1"
+
+
+def test_hours_run_together_behind_a_date(clean, write) -> None:
+    clean["trials"][0]["started_at"] = "02/01/2025 0930"
+    clean["trials"][1]["started_at"] = "2/1/2025 10h30"
+    records = read_records(write(clean, 'date_order = "month first"\n'), today=TODAY)
+    told = records.trials["started_at"].dt.strftime("%Y-%m-%d %H:%M").tolist()
+    assert told[:2] == ["2025-02-01 09:30", "2025-02-01 10:30"]
+
+
+def test_plus_and_minus_are_results(tmp_path) -> None:
+    rows = [
+        (dt.datetime(2024, 5, n, 9), "Ash", *((n % 2 + 1, "+-"[n % 3 == 0], None) if n % 4 else
+                                              (0, None, 1 if n == 8 else None)))
+        for n in range(1, 21)
+    ]  # fmt: skip
+    listed = [("Nr.", "Type", "Received"), (1, "bone", "2024-01-05"), (2, "fat", "2024-02-01")]
+    log = [("Date", "Dog", "Nr.", "+/-", "False"), *rows]
+    text, records = drafted(book_of(tmp_path, Samples=listed, Log=log))
+    assert '"" = "clear"' in text
+    meant = [
+        ("miss" if n % 3 == 0 else "find") if n % 4 else ("false alert" if n == 8 else "clear")
+        for n in range(1, 21)
+    ]
+    assert records.trials["result"].tolist() == meant

@@ -79,6 +79,7 @@ floor = 0.8
 confidence = 0.95
 alpha = 0.1
 seed = 7
+most_mass_lost = 0.2
 
 [rule]
 misses = 3
@@ -130,6 +131,7 @@ def test_every_setting_can_be_given(tmp_path) -> None:
         confidence=0.95,
         alpha=0.1,
         seed=7,
+        most_mass_lost=0.2,
         rule=ReliabilityRule(misses=3, window=5, qualified_only=False),
         early_warning=EarlyWarning(odds_ratio=3.0, false_call=0.1, within=40),
     )

@@ -135,6 +135,7 @@ def test_every_setting_comes_back(demo_facts) -> None:
         seed=9,
         rule=ReliabilityRule(3, 5, False),
         early_warning=EarlyWarning(3.0, 0.1, 40),
+        most_mass_lost=0.2,
     )
     for odd in (reading, deciding):
         default = type(odd)()
@@ -147,7 +148,9 @@ def test_every_setting_comes_back(demo_facts) -> None:
 
 def test_the_files_are_named_by_digest(found) -> None:
     files = found["inputs"]["files"]
-    assert [f["tables"] for f in files] == [["sources"], ["storage"], ["trials"], ["dogs"]]
+    assert [f["tables"] for f in files] == [
+        [name] for name in ("sources", "storage", "trials", "dogs", "inspections")
+    ]
     for told in files:
         content = (SYNTHETIC / told["file"]).read_bytes()
         assert told["bytes"] == len(content)

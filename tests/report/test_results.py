@@ -86,6 +86,10 @@ def test_every_key_of_the_contract_is_there(found: dict[str, Any]) -> None:
         assert found[name] is None
     for source in found["shelf"]:
         assert set(SHELF_KEYS.split()) <= set(source)
+    for at in found["stock"]:
+        assert {"in_months", "sources_usable", "low", "high"} <= set(at)
+    assert found["sources_needed_per_year"] > 0.0
+    assert {"sources", "change", "finds", "sentence"} <= set(found["inspections"])
     assert found["cautions"] == list(CAUTIONS)
 
 

@@ -1,7 +1,7 @@
-"""Three more made-up units' records in habits that the others do not have.
+"""Five more made-up units' records in habits that the others do not have.
 
-They were written after the toolkit had read those of ``more_messy_units.py``, and before it was
-tried on these.
+They were written after the toolkit had read those of ``more_messy_units.py`` (the last two: after
+it had read the first three), and before it was tried on these.
 """
 
 import csv
@@ -143,4 +143,106 @@ def grid(folder: Path, seed: int = 1, days: int = 40) -> Messy:
     return Messy(folder / "hides.xlsx", meant.assign(search_s=np.nan))
 
 
-LAST_UNITS = {"months": months, "export": export, "grid": grid}
+def precinct(folder: Path, seed: int = 1, days: int = 45) -> Messy:
+    """Reports of an office: capitals, lines above and below the table, date and hours in one."""
+    rng = np.random.default_rng([seed, 121])
+    dogs = [("K9 REX", "OFC SMITH"), ("K9 ZARA", "OFC LEE")]
+    searches, out = _searches(rng, dogs, 8, days, dt.date(2024, 3, 9), 6)
+    records = folder / "reports"
+    records.mkdir()
+
+    def label(source):
+        return f"12-{chr(65 + source)}"
+
+    def save(name, title, rows):
+        with (records / name).open("w", newline="", encoding="utf-8") as file:
+            write = csv.writer(file)
+            write.writerow([title])
+            write.writerow(["GENERATED 2026-02-20"])
+            write.writerow([])
+            write.writerows(rows)
+            write.writerow([])
+            write.writerow(["END OF REPORT"])
+
+    told = {"find": "POS", "miss": "NEG", "clear": "NEG", "false alert": "FALSE POS"}
+    rows = [["DATE/TIME", "CANINE", "OFFICER", "ITEM NO", "RESULT", "DURATION", "LOCATION TYPE",
+             "KNOWN/UNKNOWN", "TEMP (F)"]]  # fmt: skip
+    for s in searches:
+        m, sec = divmod(int(s.seconds or 0), 60)
+        rows.append(
+            [
+                f"{s.day:%m/%d/%Y %H%M}",
+                s.dog,
+                s.handler,
+                "BLANK" if s.source is None else f"ITEM {label(s.source)}",
+                told[s.result],
+                "" if s.seconds is None else f"0:{m:02d}:{sec:02d}",
+                str(rng.choice(["VEHICLE", "STRUCTURE", "OPEN AREA"])),
+                "KNOWN" if s.blind == "open" else "UNKNOWN",
+                int(rng.integers(30, 95)),
+            ]
+        )
+    save("canine training.csv", "CANINE TRAINING REPORT", rows)
+    listed = [["ITEM NO", "DESCRIPTION", "DATE REC'D", "STORAGE", "REC'D BY"]]
+    for n in range(8):
+        listed.append([f"ITEM {label(n)}", ["BONE FRAGMENT", "TISSUE"][n % 2],
+                       f"01/{10 + n}/2024", "EVIDENCE FREEZER", "SMITH"])  # fmt: skip
+    save("item list.csv", "TRAINING AID INVENTORY", listed)
+    moves = [["ITEM NO", "DATE/TIME OUT", "DATE/TIME IN", "OFFICER"]]
+    for day, n in sorted((d, n) for n, of in out.items() for d in set(of)):
+        moves.append([f"ITEM {label(n)}", f"{day:%m/%d/%Y} 0700", f"{day:%m/%d/%Y} 1630", "LEE"])
+    save("freezer sign out.csv", "EVIDENCE FREEZER SIGN OUT", moves)
+    meant = _meant(searches, lambda n: f"ITEM {label(n)}")
+    return Messy(records, meant)
+
+
+def society(folder: Path, seed: int = 1, days: int = 45) -> Messy:
+    """Plus and minus for results, no sample written 0, days with hyphens, a freezer since a day."""
+    rng = np.random.default_rng([seed, 122])
+    dogs = [("Joep", "An"), ("Saar", "Piet"), ("Bas", "An")]
+    searches, _ = _searches(rng, dogs, 9, days, dt.date(2024, 5, 4), 6)
+
+    def label(source):
+        return str(source + 1)
+
+    book = Workbook()
+    sheet = book.active
+    sheet.title = "Trainings"
+    sheet.append(
+        ["Day", "Hour", "Dog", "Guide", "Nr.", "+/-", "False", "Minutes", "Freeze count", "Place",
+         "Weather"]
+    )  # fmt: skip
+    for s in searches:
+        hide = s.source is not None
+        sheet.append(
+            [
+                f"{s.day.day}-{s.day.month}-{s.day.year}",
+                f"{s.day.hour}.{s.day:%M}",
+                s.dog,
+                s.handler,
+                int(label(s.source)) if hide else 0,
+                {"find": "+", "miss": "-"}[s.result] if hide else None,
+                1 if s.result == "false alert" else None,
+                None if s.seconds is None else round(s.seconds / 60, 1),
+                s.cycles if hide else None,
+                str(rng.choice(["wood", "heath", "barn"])),
+                str(rng.choice(["dry", "rain", "wind"])),
+            ]
+        )
+    sheet = book.create_sheet("Samples")
+    sheet.append(["Nr.", "Substance", "Date of receipt", "In freezer since", "Packing", "Remarks"])
+    for n in range(9):
+        got = dt.date(2024, 2, 5 + n)
+        shown = f"{got.day}-{got.month}-{got.year}"
+        sheet.append([n + 1, ["bone", "fat", "blood"][n % 3], shown, shown, "glass", None])
+    book.save(folder / "trainings.xlsx")
+    return Messy(folder / "trainings.xlsx", _meant(searches, label))
+
+
+LAST_UNITS = {
+    "months": months,
+    "export": export,
+    "grid": grid,
+    "precinct": precinct,
+    "society": society,
+}

@@ -284,8 +284,8 @@ def run_cell(cell: Cell, plans: int, seed: int = 1) -> Iterator[Outcome]:
         every = tuple(source.source_id for source in unit.sources)
         request = replace(cell.request, seed=number + 1, sources=every)
         if promised is None:
-            full = make_plan(unit, replace(request, runs=_PROMISE_RUNS))
-            promised = next(p.power for p in full.power if p.weeks == request.weeks)
+            long = replace(request, runs=_PROMISE_RUNS)
+            promised = make_plan(unit, long, table=False).power[0].power
         plan = make_plan(unit, replace(request, runs=20), table=False)
         rng = np.random.default_rng([seed, number, 2])
         past = unit.past if plan.design == "shelf" else None

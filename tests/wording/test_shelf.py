@@ -33,8 +33,8 @@ def _shelf(**changes: object) -> ShelfSource:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({}, "not settled: about 40 more trials, then ask again"),
-        ({"trials_to_settle": 1}, "not settled: about 1 more trial, then ask again"),
+        ({}, "about 40 more trials would settle it; run 10, then ask again"),
+        ({"trials_to_settle": 1}, "not settled: about 1 more trial would settle it"),
         ({"trials_to_settle": 347}, "about 350 more trials to settle it, more than it is worth"),
         ({"ground": "few trials", "trials_used": 1}, "only 1 trial of its own"),
         (
@@ -48,7 +48,7 @@ def _shelf(**changes: object) -> ShelfSource:
         ({"trials_to_settle": 347, "low": 0.6, "high": 0.88}, "could be well below 85 in 100; try"),
         (
             {"trials_to_settle": 40, "low": 0.38, "high": 0.98},
-            "not settled: about 40 more trials, then ask again",
+            "about 40 more trials would settle it; run 10, then ask again",
         ),
         ({"ground": "above"}, "at or above 85 in 100"),
         ({"ground": "below"}, "unreliable for this purpose, on present evidence"),

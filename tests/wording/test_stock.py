@@ -7,8 +7,8 @@ import pytest
 
 from outcomes.analysis.decisions.stock import RotaAhead, SourceAhead, Stock, StockAt
 from outcomes.analysis.inspections.change import Change, ChangeEstimate, MassLimit
-from outcomes.analysis.inspections.finds import Carried, SeenAndFinds
 from outcomes.analysis.inspections.inspected import Inspected
+from outcomes.analysis.inspections.seen_and_finds import Carried, SeenAndFinds
 from outcomes.models.ratio import Estimate
 from outcomes.wording.inspections import NO_INSPECTIONS, describe_inspections
 from outcomes.wording.stock import (

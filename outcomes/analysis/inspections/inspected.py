@@ -14,7 +14,7 @@ from outcomes.analysis.inspections.change import (
     mass_limit,
     shares_blind,
 )
-from outcomes.analysis.inspections.finds import SeenAndFinds, finds_and_seen
+from outcomes.analysis.inspections.seen_and_finds import SeenAndFinds, finds_and_seen
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from outcomes.records.reading.cells import (
     from_codes,
     texts_of,
 )
+from outcomes.records.reading.times import clock_of
 from outcomes.records.reading.values import read_column
 from outcomes.records.reading.words import NOTHING
 from outcomes.settings import RecordsSettings
@@ -35,41 +36,9 @@ _TOTAL = re.compile(
     r"|sums?|.{1,20}\b(grand |sub[ -]?)?totals?",
     re.IGNORECASE,
 )
-MARKS = frozenset(("x", "xx", "✓", "✔", "√", "☑", "✗", "✘", "*", "•", "y", "yes", "true"))
+MARKS = frozenset(("x", "xx", "✓", "✔", "√", "☑", "*", "•", "y", "yes", "true"))
 """What people put into a column for what its heading says; a number above 0 counts too."""
 NO_MARKS = frozenset(("", "0", "n", "no", "false", "☐", *NOTHING))
-_CLOCK = re.compile(
-    r"(?i)^(?P<hour>\d{1,2})(?:[:.h]\s?(?P<minute>\d{2}))?(?::(?P<second>\d{2}))?\s*"
-    r"(?P<half>[ap]\.?m\.?)?\s*(?:h|hrs?|hours?)?$"
-)
-_RUN_TOGETHER = re.compile(
-    r"(?i)^(?P<hour>\d{1,2})(?P<minute>[0-5]\d)\s*(?P<half>[ap]m)?\s*(?:h|hrs?)?$"
-)
-
-
-def clock_of(text: str) -> str | None:
-    """A time of day as ``08:30`` or ``08:30:15``, in whichever way it is written; None where none.
-
-    >>> [clock_of(t) for t in ("0830", "830", "8:30 AM", "8.30pm", "14:05:10", "9", "dawn", "2570")]
-    ['08:30', '08:30', '08:30', '20:30', '14:05:10', None, None, None]
-    """
-    text = text.strip()
-    found = _RUN_TOGETHER.match(text) or _CLOCK.match(text)
-    if found is None:
-        return None
-    parts = found.groupdict()
-    if parts["minute"] is None and not parts["half"]:
-        return None  # a bare number is no time of day
-    hour, minute = int(parts["hour"]), int(parts["minute"] or 0)
-    half = (parts["half"] or "").lower().replace(".", "")
-    if half:
-        if not 1 <= hour <= 12:
-            return None
-        hour = hour % 12 + (12 if half == "pm" else 0)
-    if hour > 23 or minute > 59:
-        return None
-    second = parts.get("second")
-    return f"{hour:02d}:{minute:02d}" + (f":{second}" if second else "")
 
 
 def gather(parts: Sequence[Cells], table: Table, settings: RecordsSettings) -> Cells:

@@ -54,7 +54,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
             r"handl|\bhn?dl?r?\b|team|person|who\b|run by|with whom",
             r"know|knew|help|blind|aware",
         ),
-        "false_alerts": (r"false|\bfas?\b|wrong|unconfirmed", ""),
+        "false_alerts": (r"false|\bfas?\b|wrong|unconfirmed|off (target|source)", ""),
         "result": (
             r"res(u)?lt|rslt|outcome|find|found|alert|indicat|respon|what did|hit|score",
             r"time",
@@ -70,7 +70,7 @@ _SIGNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
             r"\bmin(ute)?s?\b",
             r"set|placed|soak|lay|limit|max|start|blind|number",
         ),
-        "cycles": (r"thaw|cycle|defrost", ""),
+        "cycles": (r"thaw|cycle|defrost|freez\w* (count|no\b|number|#)|times frozen", ""),
         "depth_cm": (r"deep|depth|how far down", ""),
         "humidity_pct": (r"humid|\brh\b|\bhum\b", ""),
         "wind_m_s": (r"wind|wnd|breeze", r"dir|from"),

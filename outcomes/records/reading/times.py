@@ -42,6 +42,13 @@ WEEKDAY = re.compile(r"(?i)^(mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+(?=\S*\d|
 _SERIAL = r"^[1-9]\d{4}(\.\d+)?$"
 
 
+_TIME_OF_DAY = re.compile(
+    r"(?i)^(?P<hour>\d{1,2})(?:[:.h]\s?(?P<minute>\d{2}))?(?::(?P<second>\d{2}))?\s*"
+    r"(?P<half>[ap]\.?m\.?)?\s*(?:h|hrs?|hours?)?$"
+)
+_RUN_TOGETHER = re.compile(
+    r"(?i)^(?P<hour>\d{1,2})(?P<minute>[0-5]\d)\s*(?P<half>[ap]m)?\s*(?:h|hrs?)?$"
+)
 _SEASONS = {"spring": (3, 5), "summer": (6, 8), "autumn": (9, 11), "fall": (9, 11)}
 _THIRDS = {"early": (1, 4), "mid": (5, 8), "late": (9, 12)}
 _ABOUT = (
@@ -55,6 +62,31 @@ _VAGUE = re.compile(
 _NUMBERED_MONTH = re.compile(
     r"^(?:(?P<first>0?[1-9]|1[0-2])[/.]((?:19|20)\d{2})|((?:19|20)\d{2})-(0[1-9]|1[0-2]))$"
 )
+
+
+def clock_of(text: str) -> str | None:
+    """A time of day as ``08:30`` or ``08:30:15``, in whichever way it is written; None where none.
+
+    >>> [clock_of(t) for t in ("0830", "830", "8:30 AM", "8.30pm", "14:05:10", "9", "dawn", "2570")]
+    ['08:30', '08:30', '08:30', '20:30', '14:05:10', None, None, None]
+    """
+    text = text.strip()
+    found = _RUN_TOGETHER.match(text) or _TIME_OF_DAY.match(text)
+    if found is None:
+        return None
+    parts = found.groupdict()
+    if parts["minute"] is None and not parts["half"]:
+        return None  # a bare number is no time of day
+    hour, minute = int(parts["hour"]), int(parts["minute"] or 0)
+    half = (parts["half"] or "").lower().replace(".", "")
+    if half:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if half == "pm" else 0)
+    if hour > 23 or minute > 59:
+        return None
+    second = parts.get("second")
+    return f"{hour:02d}:{minute:02d}" + (f":{second}" if second else "")
 
 
 def vague_period(text: str) -> tuple[dt.date, dt.date] | None:
@@ -109,7 +141,7 @@ def read_times(
 
     With ``vague``, a month, a season or a year is its last day.
     """
-    texts = [WEEKDAY.sub("", text) for text in texts]
+    texts = [_with_plain_clock(WEEKDAY.sub("", text)) for text in texts]
     read = np.full(len(texts), np.datetime64("NaT", "ns"))
     iso = matches(texts, ISO)
     read[iso] = _to_times([texts[at] for at in np.flatnonzero(iso).tolist()], "ISO8601")
@@ -132,6 +164,15 @@ def read_times(
     problems.add("date unreadable", filled & np.isnat(read))
     read[problems.code != 0] = np.datetime64("NaT", "ns")
     return pd.Series(read)
+
+
+def _with_plain_clock(text: str) -> str:
+    """A date and hours written ``0830``, ``8h30`` or ``8.30`` with those as ``08:30``."""
+    date, _, rest = text.partition(" ")
+    if not rest or ":" in rest or not re.fullmatch(r"\d+[-/.]\d+[-/.]\d+", date):
+        return text
+    clock = clock_of(rest)
+    return text if clock is None else f"{date} {clock}"
 
 
 def _read_year_last(

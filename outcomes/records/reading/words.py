@@ -78,11 +78,11 @@ _SIGNS: dict[str, tuple[tuple[str, str], ...]] = {
 # What a dog did, whether or not a source was there.
 _NO_ALERT = re.compile(
     r"(?i)^(no|none|did ?n.t|did not|without)\b.*(alert|indicat|respon|interest|reaction|change)|"
-    r"^(negative|no|nothing|passed( by)?|walked (on|by|past)|ignored|[-–−])$"
+    r"^(neg(ative)?|no|nothing|passed( by)?|walked (on|by|past)|ignored|[-–−])$"
 )
 _ALERT = re.compile(
     r"(?i)^(final |trained |full |clear |strong |weak )?"
-    r"(alert(ed|s)?|indicat(ed|ion|es)|respon(se|ded)|positive|\+)( \w+)?$"
+    r"(alert(ed|s)?|indicat(ed|ion|es)|respon(se|ded)|pos(itive)?|\+)( \w+)?$"
 )
 _YES = frozenset(("yes", "y", "x", "true", "1", "✓", "✔", "√", "☑"))
 _NO = frozenset(("no", "n", "false", "0"))
@@ -131,6 +131,11 @@ def alerted(text: str) -> bool | None:
     return True if _ALERT.match(plain) else yes_or_no(plain)
 
 
+def says_unknown(text: str, heading: str) -> bool:
+    """Whether the place was unknown to the handler, under a heading such as ``Known/unknown``."""
+    return text.strip().casefold() in ("unknown", "unk") and "known" in heading.casefold()
+
+
 def yes_or_no(text: str) -> bool | None:
     """Whether a text says yes or no; None where it says neither."""
     plain = text.strip()
@@ -154,6 +159,8 @@ def guess_word(column: Column, text: str, heading: str) -> str | None:
     text = text.replace("_", " ")
     named = named_word(column, text)
     said = yes_or_no(text)
+    if column.name == "blinding" and says_unknown(text, heading):
+        return "single"
     if column.name == "blinding" and said is not None:
         plain = heading.casefold()
         knew = re.search(r"\bkn[eo]w|known|aware|\btold\b|informed", plain) is not None

@@ -10,8 +10,8 @@ from intervals import seldom
 
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.inspections.change import describe_changes, looks_with_exposures
-from outcomes.analysis.inspections.finds import SeenAndFinds, finds_and_seen
 from outcomes.analysis.inspections.inspected import review_inspections
+from outcomes.analysis.inspections.seen_and_finds import SeenAndFinds, finds_and_seen
 from outcomes.exposure.trials import join
 from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings

@@ -18,6 +18,7 @@ from outcomes.analysis.finds.model import (
     LEAST_SOURCES,
     FindFit,
 )
+from outcomes.analysis.finds.shapes import LINE
 from outcomes.analysis.inspections.change import Change, Measure
 from outcomes.errors import FitError
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
@@ -35,6 +36,7 @@ _SEEN: Mapping[str, tuple[Measure, str, float, float]] = {
     "freezer_burn": ("freezer_burn", "point of the score", 1.0, 0.0),
 }
 _DRAWS = 20_000
+_ONE_SIDED = 1.645  # standard errors below 0 from which finds are said to fall: 5 in 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,36 +126,52 @@ def finds_and_seen(
     trials = fit.design.trials
     seen = [c for c in _SEEN if c in trials and trials[c].notna().any()]
     found = [_against(fit, column, alpha) for column in seen]
-    adjusted = holm(np.array([one.estimate.p for one, _ in found if one.estimate is not None]))
+    adjusted = holm(np.array([one.estimate.p for one in found if one.estimate is not None]))
     ps = iter(adjusted.tolist())
-    return tuple(
-        one if one.estimate is None else _told(one, cycles, next(ps), changes, alpha, seed)
-        for one, cycles in found
-    )
+    told = []
+    for one, column in zip(found, seen, strict=True):
+        if one.estimate is not None:
+            p = next(ps)
+            one = replace(one, adjusted_p=p, told=p < alpha)
+            one = _with_carried(fit, one, column, changes, alpha, seed)
+        told.append(one)
+    return tuple(told)
 
 
-def _told(
+def _with_carried(
+    fit: FindFit,
     one: SeenAndFinds,
-    cycles: tuple[float, float] | None,
-    p: float,
+    column: str,
     changes: Sequence[Change],
     alpha: float,
     seed: int,
 ) -> SeenAndFinds:
-    """The same with its place in the family, and what it carries of the change with cycles."""
-    one = replace(one, adjusted_p=p, told=p < alpha)
+    """The same with what it carries of the change with cycles, where both steps are shown."""
     change = next((c.of("cycles") for c in changes if c.measure == one.measure), None)
     if not one.told or change is None or not change.shown or one.estimate is None:
         return one
     does = (one.estimate.log_ratio, one.estimate.std_error)
     added = (change.slope, change.std_error)
+    cycles = _cycles_without(fit, np.flatnonzero(fit.design.trials[column].notna().to_numpy()))
     return replace(one, carried=_carried(added, does, cycles, alpha, seed))
 
 
-def _against(
-    fit: FindFit, column: str, alpha: float
-) -> tuple[SeenAndFinds, tuple[float, float] | None]:
-    """Finds against one thing seen; beside it the effect of cycles without it, in these trials."""
+def _cycles_without(fit: FindFit, rows: np.ndarray) -> tuple[float, float] | None:
+    """Change per cycle and its error in these trials, whatever was seen; None but for a line."""
+    design = fit.design
+    lines = [c for c in design.columns if c.term == "cycles"]
+    if len(lines) != 1 or lines[0].shape != LINE or lines[0].kinds is not None:
+        return None
+    x, names, offset = _free_and_held(fit, rows)
+    groups = {name: labels[rows] for name, labels in design.groups.items()}
+    try:
+        return _effect(fit_mixed(design.y[rows], x, names, groups, offset=offset), lines[0].name)
+    except (FitError, ValueError):
+        return None
+
+
+def _against(fit: FindFit, column: str, alpha: float) -> SeenAndFinds:
+    """Finds against one thing seen, in the trials before which it had been seen."""
     measure, unit, times, plus = _SEEN[column]
     design = fit.design
     seen = design.trials[column].to_numpy(dtype=float)
@@ -170,25 +188,22 @@ def _against(
     }
     short = [f"{have:,} {word} of {need}" for word, (have, need) in least.items() if have < need]
     if short:
-        return replace(one, reason=f"too few trials after a look: {', '.join(short)}"), None
+        return replace(one, reason=f"too few trials after a look: {', '.join(short)}")
     values = plus + times * seen[rows]
     if np.ptp(values) <= 0.0:
-        return replace(one, reason="it was the same at every trial"), None
+        return replace(one, reason="it was the same at every trial")
     x, names, offset = _free_and_held(fit, rows)
     groups = {name: labels[rows] for name, labels in design.groups.items()}
     own = np.column_stack([x, values - values.mean()])
     if np.linalg.matrix_rank(own / np.abs(own).max(axis=0)) < own.shape[1]:
-        return replace(one, reason="it says the same as what the source went through"), None
+        return replace(one, reason="it says the same as what the source went through")
     try:
-        without = fit_mixed(y, x, names, groups, offset=offset)
         with_it = fit_mixed(y, own, [*names, "seen"], groups, offset=offset)
     except FitError as trouble:
-        return replace(one, reason=str(trouble)), None
+        return replace(one, reason=str(trouble))
     freedom = max(one.sources - 2.0, 1.0)
     beta, error = _effect(with_it, "seen")
-    estimate = estimate_ratio(measure, unit, beta, error, alpha, freedom)
-    cycles = _effect(without, "cycles") if "cycles" in without.names else None
-    return replace(one, estimate=estimate), cycles
+    return replace(one, estimate=estimate_ratio(measure, unit, beta, error, alpha, freedom))
 
 
 def _free_and_held(fit: FindFit, rows: np.ndarray) -> tuple[np.ndarray, list[str], np.ndarray]:
@@ -231,7 +246,8 @@ def _carried(
     if low <= 0.0 <= high:
         return None
     share = share_low = share_high = None
-    if cycles is not None and cycles[0] + 1.645 * cycles[1] < 0.0:
+    falls = cycles is not None and cycles[0] + _ONE_SIDED * cycles[1] < 0.0
+    if cycles is not None and falls and high < 0.0:
         whole = cycles[0] + cycles[1] * rng.normal(size=_DRAWS)
         ratio = np.where(whole < 0.0, product / np.minimum(whole, -1e-9), 1.0)
         share = float(np.clip(added[0] * does[0] / cycles[0], 0.0, 1.0))
