@@ -1,6 +1,6 @@
 """Time and peak memory of the toolkit at growing sizes, beside R in the same run.
 
-    python benchmarks/run.py             everything, hours on two cores; writes docs/benchmarks.md
+    python benchmarks/run.py             everything, hours on two cores; writes benchmarks.md
     python benchmarks/run.py --small     a few minutes, to try it; writes no page
     python benchmarks/run.py --only fit  one part; the page is made of all that was measured
     python benchmarks/run.py --page-only the page again, of what was measured
@@ -36,7 +36,7 @@ import numpy as np
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent
-PAGE = ROOT / "docs" / "benchmarks.md"
+PAGE = ROOT / "benchmarks" / "benchmarks.md"
 MEASURED = HERE / "results" / "measured.jsonl"
 JOINS = ("outcomes", "pandas.merge_asof", "duckdb", "duckdb, loaded", "data.table")
 WITH_READINGS = "outcomes, with readings"

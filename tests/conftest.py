@@ -60,7 +60,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
-        "--write-outside-checks", action="store_true", help="write docs/outside-checks.md"
+        "--write-outside-checks",
+        action="store_true",
+        help="write their page",
     )
 
 

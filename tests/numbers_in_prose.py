@@ -5,11 +5,12 @@ where it comes from, with the format of an f-string. After a change to the progr
 
     python tests/numbers_in_prose.py
 
-What a study, a benchmark or another program found stands on pages that are made whole.
+What a study found is taken from its own page (``study``, see ``studies/study_pages.py``).
 """
 
 import json
 import re
+import sys
 import tomllib
 from importlib import import_module
 from pathlib import Path
@@ -26,16 +27,25 @@ from outcomes.text import DAYS_PER_MONTH
 
 ROOT = Path(__file__).parents[1]
 PAGES = (
+    "docs/start.md",
+    "docs/records.md",
+    "docs/briefing.md",
+    "docs/planning.md",
+    "docs/questions.md",
     "docs/methods.md",
-    "docs/reading-the-briefing.md",
-    "docs/first-hour.md",
-    "docs/preparing-records.md",
+    "docs/how-right.md",
     "synthetic_data/README.md",
 )
 WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 NTH = ("", "first", "second", "third", "fourth")
 # The name a module of the package has on the pages.
 MODULES = {
+    "change": "analysis.inspections.change", "pool_answer": "pool.answer", "prior": "pool.prior",
+    "disclosure": "pool.disclosure",
+    "asked_again": "analysis.monitoring.asked_again", "charts": "analysis.monitoring.charts",
+    "before_and_since": "analysis.decisions.before_and_since",
+    "dog_effects": "analysis.finds.dog_and_source_effects", "kinds": "analysis.finds.kinds",
+    "next_step": "analysis.decisions.next_step", "stock": "analysis.decisions.stock",
     "bootstrap": "analysis.decisions.bootstrap", "bounds": "analysis.decisions.storage_bounds",
     "chance": "analysis.lifetimes.chance", "compare": "analysis.decisions.compare",
     "curve": "analysis.decisions.curve", "cusum": "models.cusum",
@@ -43,6 +53,7 @@ MODULES = {
     "draws": "analysis.decisions.source_draws",
     "false_alerts": "analysis.searches.false_alerts", "finds": "analysis.finds.model",
     "floor_grid": "answers.floor_grid", "kaplan_meier": "analysis.lifetimes.kaplan_meier",
+    "make": "plan.make", "members": "plan.members",
     "lifetimes": "analysis.lifetimes.regression", "rule": "analysis.lifetimes.rule",
     "portions": "analysis.decisions.matched_portions",
     "search_time": "analysis.searches.search_time", "searches": "analysis.searches.conditions",
@@ -55,6 +66,7 @@ MODULES = {
     "thaws": "exposure.thaws",
     "use_ratio": "exposure.use_ratio", "validation": "analysis.finds.validation",
 }  # fmt: skip
+_MINUS = re.compile(r"(?<!\w)-(?=\d)")
 _NUMBER = re.compile(r"<!--=(?P<source>.*?)-->.*?<!---->", re.DOTALL)
 
 
@@ -62,6 +74,8 @@ class Names(dict[str, Any]):
     """What a number may come from; modules are imported where a page names them."""
 
     def __missing__(self, name: str) -> Any:
+        if name == "study":
+            return import_module("study_pages")
         return import_module(f"outcomes.{MODULES[name]}")
 
 
@@ -106,12 +120,13 @@ def write_numbers(page: str) -> str:
 
     def write(found: re.Match[str]) -> str:
         number = str(eval(f"f{'{' + found['source'] + '}'!r}", {}, names))
-        return f"<!--={found['source']}-->{number.replace('-', '−')}<!---->"
+        return f"<!--={found['source']}-->{_MINUS.sub('−', number)}<!---->"
 
     return _NUMBER.sub(write, page)
 
 
 if __name__ == "__main__":
+    sys.path.append(str(ROOT / "tests/studies"))
     for name in PAGES:
         place = ROOT / name
         text = place.read_text(encoding="utf-8")

@@ -1,8 +1,9 @@
 """Values from outside the project, held by tests and listed on a page.
 
 A test takes the fixture ``outside``, opens a method with its source, and holds each value of ours
-to the one printed outside. The same call makes the row of ``docs/outside-checks.md``, so that the
-page cannot say what no test holds. To write the page again::
+to the one printed outside. The same call makes the row of the page in
+``tests/studies/pages/outside-checks.md``, so that the page cannot say what
+no test holds. To write the page again::
 
     python -m pytest -n 0 --write-outside-checks tests
 """
@@ -19,7 +20,7 @@ ROOT = Path(__file__).parents[1]
 STORED = ROOT / "tests" / "reference" / "outside_checks.json"
 LEFT_OUT = ROOT / "tests" / "reference" / "outside_checks_left_out.md"
 BY_R = ROOT / "tests" / "reference" / "outside_values.csv"
-PAGE = ROOT / "docs" / "outside-checks.md"
+PAGE = ROOT / "tests" / "studies" / "pages" / "outside-checks.md"
 # How a value from outside is known.
 KNOWN = {
     "read": "Read in the publication, or in a source that quotes it.",
@@ -205,7 +206,7 @@ class Recorder:
         """Compare what one test recorded with what is stored of it."""
         if not self.write:
             lines = moved(self.rows[test], [row for row in read_stored() if row.test == test])
-            assert not lines, "\n".join([*lines, "write docs/outside-checks.md again, see its top"])
+            assert not lines, "\n".join([*lines, "write outside-checks.md again, see its top"])
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_modifyitems(

@@ -8,18 +8,27 @@ import subprocess
 import sys
 import tomllib
 from html import unescape
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
 from outcomes.records.columns import TABLES
 from outcomes.records.unit_file import load_settings
+from outcomes.report.share_file import share_bytes
+from outcomes.settings import Settings
 
 from . import numbers_in_prose
+from .pool.shares import shares_of
 
 ROOT = Path(__file__).parents[1]
+LONGEST = 28  # words; of running text between marks that end a thought
 PAGES = sorted(
-    [*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md"), ROOT / "synthetic_data/README.md"]
+    [
+        *(page for folder in (".", "docs", "benchmarks") for page in (ROOT / folder).glob("*.md")),
+        *(ROOT / "tests/studies/pages").glob("*.md"),
+        ROOT / "synthetic_data/README.md",
+    ]
 )
 NAMES = [page.relative_to(ROOT).as_posix() for page in PAGES]
 
@@ -85,8 +94,20 @@ def test_numbers_on_a_page_are_the_programs(name: str) -> None:
     assert numbers_in_prose.write_numbers(text) == text
 
 
+@pytest.mark.parametrize("name", numbers_in_prose.PAGES)
+def test_no_mark_parts_a_paragraph(name: str) -> None:
+    # A line that begins with a comment ends the paragraph before it.
+    lines = _text(name).splitlines()
+    parted = [
+        line
+        for before, line in pairwise(lines)
+        if before.strip() and re.match(r"\s*<!--=.*?-->.*<!---->", line)
+    ]
+    assert parted == []
+
+
 def test_every_column_is_on_its_page() -> None:
-    page = _text("docs/preparing-records.md")
+    page = _text("docs/records.md")
     absent = [
         f"{table.name}.{column.name}"
         for table in TABLES.values()
@@ -96,26 +117,69 @@ def test_every_column_is_on_its_page() -> None:
     assert absent == []
 
 
+def _settings_of(page: str, folder: Path) -> Settings:
+    (text,) = _blocks(page, "toml")
+    (folder / "unit.toml").write_text(text, encoding="utf-8")
+    return load_settings(folder)
+
+
 def test_the_settings_on_the_page_can_be_read(tmp_path: Path) -> None:
-    (text,) = _blocks("docs/preparing-records.md", "toml")
-    (tmp_path / "unit.toml").write_text(text, encoding="utf-8")
-    settings = load_settings(tmp_path).records
+    settings = _settings_of("docs/records.md", tmp_path).records
     assert settings.unit == "North Valley"
     assert settings.units["storage.temperature_c"] == "C"
+
+
+def test_plan_settings_on_page_can_be_read(tmp_path: Path) -> None:
+    settings = _settings_of("docs/planning.md", tmp_path).plan
+    assert settings.training_days == ("Tuesday", "Saturday")
+    assert settings.third_person is False
 
 
 def test_every_command_is_on_the_first_page() -> None:
     from outcomes.cli import _COMMANDS
 
-    listed = re.findall(r"^\| `outcomes (\w+)", _text("docs/index.md"), flags=re.MULTILINE)
+    listed = re.findall(r"^\| `outcomes (\w+)", _text("docs/start.md"), flags=re.MULTILINE)
     assert listed == list(_COMMANDS)
 
 
 def test_sources_are_cited_and_listed() -> None:
     text, _, references = _text("docs/methods.md").partition("## References")
     listed = re.findall(r"^- (\w+) .*?\((\d{4})\)", references, flags=re.MULTILINE)
+    text = " ".join(text.split())
     cited = re.findall(r"(\w+)(?:, \w+)*(?: and \w+| et al\.)? \(?(\d{4})\b", text)
     assert sorted(set(cited)) == sorted(listed)
+
+
+def _sentences(name: str) -> list[str]:
+    """Running text: no code, table, heading, reference; what stands between marks stays."""
+    text = _text(name).partition("## References")[0]
+    text = re.sub(r"^```.*?^```$", "", text, flags=re.MULTILINE | re.DOTALL)
+    text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
+    text = re.sub(r"!?\[([^\]]*)\]\([^)]*\)", r"\1", text)
+    text = re.sub(r"^(?:\||#).*$", "", text, flags=re.MULTILINE).replace("**", "")
+    parts = re.split(r"\n\s*\n|\n(?=- |\d\. )", text)
+    told = [" ".join(part.split()).lstrip("- ") for part in parts]
+    return [one for part in told for one in re.split(r"(?<=[.?!:;])\s+", part) if one]
+
+
+BY_HAND = [name for name in NAMES if name == "README.md" or name.startswith("docs/")]
+
+
+def test_no_sentence_stands_twice() -> None:
+    told = [one for name in BY_HAND for one in _sentences(name) if len(one.split()) >= 5]
+    assert sorted({one for one in told if told.count(one) > 1}) == []
+
+
+@pytest.mark.parametrize("name", BY_HAND)
+def test_few_sentences_are_long(name: str) -> None:
+    long = [one for one in _sentences(name) if len(one.split()) > LONGEST]
+    assert long == []
+
+
+def test_eight_pages_are_short() -> None:
+    assert len(BY_HAND) == 9
+    by_hand = [re.sub(r"<!--=.*?<!---->", "", _text(n), flags=re.DOTALL) for n in BY_HAND]
+    assert sum(len(text.replace("|", " ").split()) for text in by_hand) < 15_000
 
 
 # A command that stands on several pages is run once.
@@ -128,14 +192,15 @@ COMMANDS = list(
         for line in block.splitlines()
     }.values()
 )
+PLAN_FILES = ("packing.html", "plan.html", "plan.json", "plan.xlsx", "power.png")
 # What each command leaves behind, by what it is called with.
 LEFT_BY = {
+    "figure": ["shelf.png"],
+    "plan": [f"plan/{name}" for name in PLAN_FILES],
+    "share": ["ours.json"],
+    "pool": [f"pool/{name}" for name in ("pool.html", "pool.json", "pool.png", "pool.svg")],
     "template": ["unit.xlsx"],
     "join": ["joined.csv", "joined_set_aside.csv"],
-    "plan": [
-        f"plan/{name}"
-        for name in ("packing.html", "plan.html", "plan.json", "plan.xlsx", "power.png")
-    ],
     "brief": [
         "briefing/briefing.html",
         "briefing/figure.pdf",
@@ -154,11 +219,18 @@ def test_a_command_on_a_page_runs(name: str, line: str, tmp_path: Path) -> None:
     shutil.copytree(ROOT / "synthetic_data", tmp_path / "records")
     program, *arguments = line.split()
     assert program == "outcomes"
+    given = {argument for argument in arguments if argument in ("ours.json", "theirs.json")}
+    if arguments[0] == "pool":
+        for share, place in zip(shares_of(2), sorted(given), strict=True):
+            (tmp_path / place).write_bytes(share_bytes(share))
     done = _run(arguments, tmp_path)
     assert done.returncode == 0, done.stderr
     made = {p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*") if p.is_file()}
+    made -= given if arguments[0] == "pool" else set()
     made -= {f"records/{p.name}" for p in (ROOT / "synthetic_data").iterdir()}
-    assert sorted(made) == sorted(LEFT_BY.get(arguments[0], []))
+    called_with = " ".join(arguments)
+    left = next((names for start, names in LEFT_BY.items() if called_with.startswith(start)), [])
+    assert sorted(made) == sorted(left)
 
 
 def _fill(workbook: Path) -> None:

@@ -74,7 +74,7 @@ def test_developers_page_has_the_same_command() -> None:
 
 
 def test_the_windows_commands_do_the_same_steps() -> None:
-    windows = [block[0] for block in _blocks("README.md", "bat")]
+    windows = [block[0] for block in _blocks("docs/start.md", "bat")]
     as_there = [
         command.replace("python3", "py")
         .replace("/bin/", "\\Scripts\\")

@@ -1,4 +1,4 @@
-# The values of docs/outside-checks.md that no publication gave but another program, and those
+# The values of tests/studies/pages/outside-checks.md that no publication gave but another program, and those
 # published that are known from memory, computed again: by R's own functions, or in plain R where
 # it has none. From the repository's root:
 #

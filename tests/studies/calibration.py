@@ -1,6 +1,6 @@
 """How often the answers are right on units whose truth is known.
 
-The study behind ``docs/calibration.md``. In full, from the repository's root:
+The study behind ``tests/studies/pages/calibration.md``. In full, from the repository's root:
 
     .venv/bin/python tests/studies/calibration.py --units 500
 
@@ -23,6 +23,7 @@ import pandas as pd
 from promises import (
     BIAS_SLACK,
     HOW_JUDGED,
+    PAGES,
     SLACK,
     Found,
     in_short,
@@ -51,7 +52,6 @@ from outcomes.simulate import (
     simulate_unit,
 )
 
-ROOT = Path(__file__).parents[2]
 NO_CHANGE = ("no change detected", "too few trials")
 _LATE_BY_DAYS = 400
 COLUMNS = [
@@ -533,7 +533,7 @@ def main() -> None:
     add_options(parser, os.cpu_count() or 1)
     parser.add_argument("--scenarios", nargs="*", choices=list(CASES), default=list(CASES))
     parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "calibration_units")
-    parser.add_argument("--page", type=Path, default=ROOT / "docs" / "calibration.md")
+    parser.add_argument("--page", type=Path, default=PAGES / "calibration.md")
     given = parser.parse_args()
     for scenario in given.scenarios:
         run_study(scenario, given.units, given.folder, **where(given))

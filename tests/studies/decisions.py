@@ -1,6 +1,6 @@
 """How often the decisions' intervals hold the truth: threshold, trade-off, and what is left.
 
-The study behind ``docs/decisions.md``. In full, from the repository's root:
+The study behind ``tests/studies/pages/decisions.md``. In full, from the repository's root:
 
     .venv/bin/python tests/studies/decisions.py --units 500 --refits 100
 
@@ -21,7 +21,17 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, in_short, judged, made_by, promises_svg, write_page
+from promises import (
+    HOW_JUDGED,
+    PAGES,
+    SLACK,
+    Found,
+    in_short,
+    judged,
+    made_by,
+    promises_svg,
+    write_page,
+)
 from scipy import special, stats
 from side_by_side import RUN, add_options, begin_run, run_side_by_side, told_end, told_runs, where
 
@@ -40,7 +50,6 @@ from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, Unit, find_true_threshold, simulate_unit
 
-ROOT = Path(__file__).parents[2]
 MOST_TOLD = 100  # more trials than that are told as more than it is worth
 FIRST_SEED = 70_000  # none of the seeds the tests, the demo or another study use
 FLOOR = 0.85
@@ -438,7 +447,7 @@ def main() -> None:
     parser.add_argument("--settling", type=int, default=500, help="units with further trials")
     add_options(parser, 1)
     parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "decision_units")
-    parser.add_argument("--page", type=Path, default=ROOT / "docs" / "decisions.md")
+    parser.add_argument("--page", type=Path, default=PAGES / "decisions.md")
     given = parser.parse_args()
     units = (given.units, given.refits, given.resampled)
     answers = run_study(*units, given.folder, settling=given.settling, **where(given))

@@ -9,7 +9,7 @@ Small units are written as CSV, workbook or Parquet with their settings, damaged
 error of the toolkit's own is an answer; anything else, a warning too, is a finding: it is made as
 small as Hypothesis can and shown with its traceback. Exit status 1 if there was one. ``--seed``
 starts elsewhere. A short run is part of the tests (``test_fuzz.py``). Each run by this command is a
-line of ``tests/studies/fuzz_units/runs.csv``, of which ``docs/fuzz.md`` is made.
+line of ``tests/studies/fuzz_units/runs.csv``, of which ``tests/studies/pages/fuzz.md`` is made.
 """
 
 import argparse
@@ -44,7 +44,7 @@ from outcomes.records.read import examine_and_read
 from outcomes.records.tables import Records
 
 FOLDER = Path(__file__).parent / "fuzz_units"
-PAGE = Path(__file__).parents[2] / "docs" / "fuzz.md"
+PAGE = Path(__file__).parent / "pages" / "fuzz.md"
 TODAY = dt.date(2026, 3, 1)
 UNIT: dict[str, list[list[str]]] = {
     "sources": [

@@ -1,6 +1,6 @@
 """How often the intervals of cycles and age hold the truth: the one that is told, and three others.
 
-The study behind ``docs/intervals.md``. In full, from the repository's root:
+The study behind ``tests/studies/pages/intervals.md``. In full, from the repository's root:
 
     .venv/bin/python tests/studies/intervals.py --units 500
 
@@ -17,7 +17,17 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from promises import HOW_JUDGED, SLACK, Found, in_short, judged, made_by, promises_svg, write_page
+from promises import (
+    HOW_JUDGED,
+    PAGES,
+    SLACK,
+    Found,
+    in_short,
+    judged,
+    made_by,
+    promises_svg,
+    write_page,
+)
 from scipy import stats
 from side_by_side import add_options, run_stored, told_end, told_runs, where
 
@@ -30,7 +40,6 @@ from outcomes.records.write import unit_records
 from outcomes.settings import DecisionSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 
-ROOT = Path(__file__).parents[2]
 FIRST_SEED = 60_000  # none of the seeds the tests, the demo or another study use
 ASKED = ("no effect", "cycles only", "both")
 EXPOSURES = {"cycles": "cycles", "age_days": "age"}
@@ -206,7 +215,7 @@ def main() -> None:
     parser.add_argument("--units", type=int, default=500)
     parser.add_argument("--scenarios", nargs="+", choices=ASKED, default=list(ASKED))
     parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "interval_units")
-    parser.add_argument("--page", type=Path, default=ROOT / "docs" / "intervals.md")
+    parser.add_argument("--page", type=Path, default=PAGES / "intervals.md")
     add_options(parser, 2)
     given = parser.parse_args()
     for scenario in given.scenarios:

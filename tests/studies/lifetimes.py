@@ -1,6 +1,6 @@
 """How right the answers on lifetimes are: time ratios, cycles, the rule's false calls.
 
-The study behind ``docs/lifetimes.md``. In full, from the repository's root:
+The study behind ``tests/studies/pages/lifetimes.md``. In full, from the repository's root:
 
     .venv/bin/python tests/studies/lifetimes.py --units 500
 
@@ -24,6 +24,7 @@ import pandas as pd
 from promises import (
     BIAS_SLACK,
     HOW_JUDGED,
+    PAGES,
     SLACK,
     Found,
     in_short,
@@ -41,7 +42,6 @@ from outcomes.analysis.lifetimes.rule import first_called
 from outcomes.analysis.results import Lifetime
 from outcomes.settings import DecisionSettings, ReliabilityRule
 
-ROOT = Path(__file__).parents[2]
 FIRST_SEED = 90_000  # none of the seeds the tests, the demo or another study use
 SHAPE, SCALE = 1.3, 400.0
 KINDS = ("blood", "bone", "muscle")
@@ -368,7 +368,7 @@ def main() -> None:
     add_options(parser, 2)
     parser.add_argument("--studies", nargs="*", choices=list(STUDIES), default=list(STUDIES))
     parser.add_argument("--folder", type=Path, default=Path(__file__).parent / "lifetime_units")
-    parser.add_argument("--page", type=Path, default=ROOT / "docs" / "lifetimes.md")
+    parser.add_argument("--page", type=Path, default=PAGES / "lifetimes.md")
     given = parser.parse_args()
     for name in given.studies:
         run_study(name, given.units, given.folder, **where(given))

@@ -10,7 +10,7 @@ From the repository's root, with the extra ``mutation`` (DEVELOPERS.md says how)
 mutmut changes one thing at a time (a comparison, a number, an argument) in a copy of the project,
 and runs the tests of that module alone until one fails. What no test notices is kept in
 ``tests/studies/mutation_units/`` to be looked at: some change nothing that could be seen (a word of
-an error, a tie that cannot occur). The shares go to ``docs/mutation.md``. Every fault of every
+an error, a tie that cannot occur). The shares go to ``pages/mutation.md``. Every fault of every
 module takes many hours; a sample is drawn at random, without replacement, by the seed. Needs an
 operating system with ``fork``.
 """
@@ -35,7 +35,7 @@ from scipy.stats import binomtest
 
 ROOT = Path(__file__).parents[2]
 FOLDER = Path(__file__).parent / "mutation_units"
-PAGE = ROOT / "docs" / "mutation.md"
+PAGE = ROOT / "tests" / "studies" / "pages" / "mutation.md"
 EXPOSURE = ("tests/exposure",)
 JOINING = ("tests/exposure",)
 # Module → the tests that are about it.

@@ -14,6 +14,7 @@ from scipy import stats
 from outcomes.draw.save import render_figure
 from outcomes.draw.theme import FITTED, FLOOR, HAIRLINE, INK, LABEL_PT, MUTED, SUBTITLE_PT, theme
 
+PAGES = Path(__file__).parent / "pages"
 ROW_IN, HEAD_IN, FOOT_IN = 0.42, 0.6, 0.6
 LETTER_IN, PANEL_IN, GAP_IN = 0.115, 2.9, 0.4
 ABOVE_IN, BELOW_IN = 0.55, 0.55  # a panel's heading and its scale

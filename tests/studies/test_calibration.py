@@ -132,11 +132,11 @@ def test_advice_turned_about_is_told(advice: str) -> None:
 
 @pytest.mark.slow
 def test_page_and_figure_are_of_stored_units() -> None:
-    folder, docs = Path(__file__).parent / "calibration_units", study.ROOT / "docs"
+    folder = Path(__file__).parent / "calibration_units"
     lines, runs = study.read_study(folder, 100_000)
-    written = (docs / "calibration.md").read_text(encoding="utf-8")
+    written = (study.PAGES / "calibration.md").read_text(encoding="utf-8")
     assert written == study.as_markdown(lines, runs)
-    assert (docs / "calibration.svg").read_bytes() == study.as_figure(lines)
+    assert (study.PAGES / "calibration.svg").read_bytes() == study.as_figure(lines)
 
 
 def _answers(row: Mapping[str, object]) -> set[tuple[str, object]]:

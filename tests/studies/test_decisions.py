@@ -81,9 +81,9 @@ def test_study_goes_on_where_it_stopped(tmp_path: Path, monkeypatch: pytest.Monk
 def test_the_page_is_made_of_the_stored_units() -> None:
     folder = Path(__file__).parent / "decision_units"
     stored = study.run_study(100_000, 0, 100_000, folder, settling=100_000, workers=0)
-    written = (study.ROOT / "docs" / "decisions.md").read_text(encoding="utf-8")
+    written = (study.PAGES / "decisions.md").read_text(encoding="utf-8")
     assert written == study.as_markdown(stored, study.runs_of(folder, stored))
-    assert (study.ROOT / "docs" / "decisions.svg").read_bytes() == study.as_figure(stored)
+    assert (study.PAGES / "decisions.svg").read_bytes() == study.as_figure(stored)
 
 
 @pytest.mark.slow

@@ -75,11 +75,11 @@ def test_a_study_goes_on_where_it_stopped(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_page_and_figure_are_of_stored_units() -> None:
-    folder, docs = Path(__file__).parent / "interval_units", study.ROOT / "docs"
+    folder = Path(__file__).parent / "interval_units"
     stored = {name: study.run_study(name, 100_000, folder, workers=0) for name in study.ASKED}
-    written = (docs / "intervals.md").read_text(encoding="utf-8")
+    written = (study.PAGES / "intervals.md").read_text(encoding="utf-8")
     assert written == study.as_markdown(stored, told_runs(folder, stored.values()))
-    assert (docs / "intervals.svg").read_bytes() == study.as_figure(stored)
+    assert (study.PAGES / "intervals.svg").read_bytes() == study.as_figure(stored)
 
 
 @pytest.mark.slow

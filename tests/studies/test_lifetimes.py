@@ -82,11 +82,11 @@ def test_exact_share_is_at_best_unbroken() -> None:
 
 
 def test_page_and_figure_are_of_stored_units() -> None:
-    folder, docs = Path(__file__).parent / "lifetime_units", study.ROOT / "docs"
+    folder = Path(__file__).parent / "lifetime_units"
     stored = {name: study.run_study(name, 100_000, folder, workers=0) for name in study.STUDIES}
-    written = (docs / "lifetimes.md").read_text(encoding="utf-8")
+    written = (study.PAGES / "lifetimes.md").read_text(encoding="utf-8")
     assert written == study.as_markdown(stored, told_runs(folder, stored.values()))
-    assert (docs / "lifetimes.svg").read_bytes() == study.as_figure(stored)
+    assert (study.PAGES / "lifetimes.svg").read_bytes() == study.as_figure(stored)
 
 
 @pytest.mark.parametrize("name", list(study.STUDIES))

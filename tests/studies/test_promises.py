@@ -1,10 +1,8 @@
 """A study's figure: each dot where its value is, on the range promised of it."""
 
-from pathlib import Path
-
 import pytest
 from matplotlib.colors import to_hex
-from promises import Found, draw_promises, in_short, judged, promises_svg, told_power
+from promises import PAGES, Found, draw_promises, in_short, judged, promises_svg, told_power
 from scipy import stats
 
 from outcomes.draw.theme import FITTED, FLOOR
@@ -95,7 +93,6 @@ def test_unseen_is_told_by_the_exact_test() -> None:
 
 @pytest.mark.parametrize("name", ["lifetimes", "intervals", "decisions", "calibration"])
 def test_figure_crosses_what_is_called_broken(name: str) -> None:
-    docs = Path(__file__).parents[2] / "docs"
-    page = (docs / f"{name}.md").read_text(encoding="utf-8")
-    figure = (docs / f"{name}.svg").read_text(encoding="utf-8")
+    page = (PAGES / f"{name}.md").read_text(encoding="utf-8")
+    figure = (PAGES / f"{name}.svg").read_text(encoding="utf-8")
     assert figure.count(f"stroke: {FLOOR.lower()}; stroke-width: 2.2") == page.count("| no: ")
