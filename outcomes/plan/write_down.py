@@ -87,6 +87,11 @@ def write_down(
         )
     handlers = dict(zip(unit.dogs, unit.handlers, strict=True))
     ids = lot.ids(len(out.searches), "plan_id")
+    # Dealt anew each day: one that always stood in the same area would be seen to be clean.
+    clean = {
+        day: lot.order(containers.clean, "clean containers", day)
+        for day in {search.day for search in out.searches}
+    }
     trials = []
     for search, plan_id in zip(out.searches, ids, strict=True):
         dog, blank = dogs[search.dog], search.unit < 0
@@ -98,7 +103,9 @@ def write_down(
                 dog_id=dog,
                 handler_id=handlers.get(dog),
                 area=area_name(search.area),
-                container=containers.clean[search.area] if blank else containers.units[search.unit],
+                container=clean[search.day][search.area]
+                if blank
+                else containers.units[search.unit],
                 source_id=None if blank else members[search.unit].source_id,
                 arm=None if blank else out.arm_of(search.unit),
                 blinding="double" if request.third_person else "single",
