@@ -19,6 +19,7 @@ from outcomes.models.likelihood_surface import LikelihoodSurface, SurfaceSum
 
 _NODES = 7  # of Gauss and Hermite, along each effect
 _STARTS = (0.5, 3.0)  # spreads to start from, in errors of the mean effect
+_AWAY = 0.3  # errors; the least spread that a search begins with
 _GRADIENT = 1e-5
 _LEAST_GAIN = 1e-6
 _CLOSE = 1e-3  # of the signed root
@@ -62,7 +63,7 @@ class UnitsFromNormal:
     ----------
     Pinheiro JC, Bates DM (1995). Approximations to the log-likelihood function in the
     nonlinear mixed-effects model. Journal of Computational and Graphical Statistics 4, 12-35,
-    for the quadrature. Van Houwelingen HC, Zwinderman KH, Stijnen T (1993). A bivariate
+    for the quadrature. Houwelingen HC van, Zwinderman KH, Stijnen T (1993). A bivariate
     approach to meta-analysis. Statistics in Medicine 12, 2273-2284, for likelihoods of units
     integrated over a distribution of effects.
     """
@@ -101,6 +102,9 @@ class UnitsFromNormal:
         if held is not None:
             free[held] = False
         scale = np.concatenate([self.error, self.error])[free]
+        # At a spread of zero the gradient by it is zero, too: a search begun there stays.
+        begun = np.concatenate([np.full(self.m, -np.inf), _AWAY * self.error])
+        start = np.where(free, np.maximum(start, begun), start)
 
         def lost(moved: np.ndarray) -> tuple[float, np.ndarray]:
             at = start.copy()
