@@ -14,8 +14,8 @@ import outcomes
 PACKAGE = Path(outcomes.__file__).parent
 TOUCH_FILES = ("records", "report", "cli")
 COMMANDS = (
-    "template", "check", "join", "fit", "retire", "compare", "watch", "plan", "brief", "figure",
-    "demo",
+    "template", "check", "join", "fit", "retire", "compare", "watch", "plan", "share", "pool",
+    "brief", "figure", "demo",
 )  # fmt: skip
 
 FILE_MODULES = {"glob", "io.open", "os", "pathlib", "shutil", "tempfile"}

@@ -11,6 +11,7 @@ from scipy import optimize
 from scipy.interpolate import CubicSpline, RectBivariateSpline
 
 _FAR_DOWN = 100.0
+_MOST_BEND = -2.0  # second difference; steps are of one error at most, where it is -1
 _LEAST_FOR_SPLINE = 4  # points along an axis
 _POINTS = 241  # of a fine grid along each effect, at least
 _PER_STEP = 4  # of it to a step of the lattice, or to an error with the other effect known
@@ -43,10 +44,14 @@ class Profile:
     ----------
     at, log_likelihood
         Shape (k,).
+    at_edge
+        Where the other effect's best lies at the end of what was looked at, shape (k,): the
+        log-likelihood may be higher there, and is no ground for a limit.
     """
 
     at: np.ndarray
     log_likelihood: np.ndarray
+    at_edge: np.ndarray
 
     def limits(self, drop: float) -> Limits:
         """Where it is highest, and where it is lower by so much."""
@@ -57,9 +62,9 @@ class Profile:
         inside = value >= top - drop
         first, last = np.flatnonzero(inside)[[0, -1]]
         low, high = -np.inf, np.inf
-        if first > 0:
+        if first > 0 and not self.at_edge[first - 1 : first + 1].any():
             low = _crossing(at[first - 1 : first + 1], value[first - 1 : first + 1], top - drop)
-        if last < len(at) - 1:
+        if last < len(at) - 1 and not self.at_edge[last : last + 2].any():
             high = _crossing(at[last : last + 2], value[last : last + 2], top - drop)
         return Limits(peak, low, high)
 
@@ -187,12 +192,13 @@ def continued(values: np.ndarray) -> np.ndarray:
     values = np.array(values, dtype=float)
     if not np.isfinite(values).any():
         raise ValueError("nothing is known of this surface")
+    known = values.copy()
     moves = [(axis, side) for axis in range(values.ndim) for side in (1, -1)]
     for _ in range(sum(values.shape)):
         missing = np.isnan(values)
         if not missing.any():
             break
-        ways = np.array([_continued_along(values, *move) for move in moves])
+        ways = np.array([_continued_along(values, known, *move) for move in moves])
         offered = np.isfinite(ways)
         new = missing & offered.any(axis=0)
         if not new.any():
@@ -203,13 +209,15 @@ def continued(values: np.ndarray) -> np.ndarray:
     return np.asarray(np.where(np.isnan(values), lowest - _FAR_DOWN, values))
 
 
-def _continued_along(values: np.ndarray, axis: int, side: int) -> np.ndarray:
+def _continued_along(values: np.ndarray, known: np.ndarray, axis: int, side: int) -> np.ndarray:
     """What three values in a row to one side make of every place; NaN where there are not three."""
     first, second, third = (_shifted(values, axis, side * steps) for steps in (1, 2, 3))
-    on = 3.0 * first - 3.0 * second + third
+    bend = first - 2.0 * second + third
+    # Far out small errors of the bend would grow without end.
+    on = 2.0 * first - second + np.clip(bend, _MOST_BEND, 0.0)
     # A hole may hold the top; what lies outside all that is known may not rise.
-    hole = np.isfinite(_shifted(values, axis, -side))
-    return np.asarray(np.where(hole, on, np.minimum(on, first)))
+    hole = np.isfinite(_shifted(known, axis, -side))
+    return np.asarray(np.where(hole, 2.0 * first - second + bend, np.minimum(on, first)))
 
 
 def _shifted(values: np.ndarray, axis: int, by: int) -> np.ndarray:
@@ -377,9 +385,11 @@ class SurfaceSum:
     def _profile(self, axes: Sequence[np.ndarray], effect: int) -> Profile:
         values = self.on(axes)
         if values.ndim == 1:
-            return Profile(axes[0], values)
+            return Profile(axes[0], values, np.zeros(len(values), dtype=bool))
         across = values if effect == 0 else values.T
-        return Profile(axes[effect], _row_peaks(across))
+        best = across.argmax(axis=1)
+        at_edge = (best == 0) | (best == across.shape[1] - 1)
+        return Profile(axes[effect], _row_peaks(across), at_edge)
 
 
 def _points(wanted: float) -> int:

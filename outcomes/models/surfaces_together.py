@@ -13,7 +13,6 @@ from itertools import product
 
 import numpy as np
 from scipy import optimize
-from scipy.special import logsumexp
 
 from outcomes.errors import FitError
 from outcomes.models.likelihood_surface import LikelihoodSurface, SurfaceSum
@@ -73,6 +72,10 @@ class UnitsFromNormal:
     ) -> None:
         self.together = SurfaceSum(surfaces)
         self.m = self.together.dimensions
+        kinds = sorted({surface.dimensions for surface in surfaces})
+        self._of_one_kind = [
+            _OneKind([s for s in surfaces if s.dimensions == kind]) for kind in kinds
+        ]
         differ = [True] * self.m if may_differ is None else list(may_differ)
         self.free = np.array([True] * self.m + differ)
         self.error = np.sqrt(np.diag(np.linalg.inv(self.together.information)))
@@ -84,9 +87,9 @@ class UnitsFromNormal:
         """Log-likelihood and gradient at means and spreads, shape (2 m,)."""
         mean, spread = parameters[: self.m], parameters[self.m :]
         value, gradient = 0.0, np.zeros(2 * self.m)
-        for surface in self.together.surfaces:
-            first = self.m - surface.dimensions
-            own, by_mean, by_spread = _integrate(surface, mean[first:], spread[first:])
+        for alike in self._of_one_kind:
+            first = self.m - alike.dimensions
+            own, by_mean, by_spread = alike.integrate(mean[first:], spread[first:])
             value += own
             gradient[first : self.m] += by_mean
             gradient[self.m + first :] += by_spread
@@ -189,27 +192,45 @@ class UnitsFromNormal:
         raise FitError("the limit was not found in a reasonable number of steps")
 
 
-def _integrate(
-    surface: LikelihoodSurface, mean: np.ndarray, spread: np.ndarray
-) -> tuple[float, np.ndarray, np.ndarray]:
-    """Logarithm of a unit's likelihood integrated over a normal, with its gradients."""
-    m = len(mean)
-    if not spread.any():
-        value, gradient = surface.at(mean[None, :])
-        return float(value[0]), gradient[0], np.zeros(m)
-    known = surface.information
-    # In standard normal coordinates a parabola in the surface's place has this peak.
-    precision = np.eye(m) + spread[:, None] * known * spread[None, :]
-    peak = np.linalg.solve(precision, spread * (known @ (surface.top - mean)))
-    factor = np.linalg.cholesky(np.linalg.inv(precision))
-    nodes, log_weights = _quadrature(m)
-    z = peak + nodes @ factor.T
-    log_weights = log_weights + 0.5 * (nodes**2).sum(axis=1) - 0.5 * (z**2).sum(axis=1)
-    value, gradient = surface.at(mean + z * spread)
-    terms = log_weights + value + float(np.log(np.diag(factor)).sum())
-    total = float(logsumexp(terms))
-    share = np.exp(terms - total)
-    return total, share @ gradient, share @ (gradient * z)
+class _OneKind:
+    """Surfaces of the same effects, integrated side by side."""
+
+    def __init__(self, surfaces: Sequence[LikelihoodSurface]) -> None:
+        self.surfaces = tuple(surfaces)
+        self.dimensions = surfaces[0].dimensions
+        self.known = np.array([surface.information for surface in surfaces])
+        self.tops = np.array([surface.top for surface in surfaces])
+
+    def integrate(
+        self, mean: np.ndarray, spread: np.ndarray
+    ) -> tuple[float, np.ndarray, np.ndarray]:
+        """Sum of the logarithms of likelihoods integrated over a normal, with its gradients."""
+        m = self.dimensions
+        if not spread.any():
+            found = [surface.at(mean[None, :]) for surface in self.surfaces]
+            at_mean = float(sum(own[0] for own, _ in found))
+            return at_mean, np.sum([slope[0] for _, slope in found], axis=0), np.zeros(m)
+        # In standard normal coordinates a parabola in a surface's place has this peak.
+        precision = np.eye(m) + spread[:, None] * self.known * spread[None, :]
+        pull = spread * np.einsum("kij,kj->ki", self.known, self.tops - mean)
+        peak = np.linalg.solve(precision, pull[:, :, None])[:, :, 0]
+        factor = np.linalg.cholesky(np.linalg.inv(precision))
+        nodes, log_weights = _quadrature(m)
+        z = peak[:, None, :] + np.einsum("qj,kij->kqi", nodes, factor)
+        found = [
+            surface.at(mean + own * spread) for surface, own in zip(self.surfaces, z, strict=True)
+        ]
+        value = np.array([own for own, _ in found])
+        slope = np.array([own for _, own in found])
+        size = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+        terms = log_weights + 0.5 * (nodes**2).sum(axis=1) - 0.5 * (z**2).sum(axis=2) + value
+        highest = terms.max(axis=1)
+        share = np.exp(terms - highest[:, None])
+        total = share.sum(axis=1)
+        share = share / total[:, None]
+        by_mean = np.einsum("kq,kqi->i", share, slope)
+        by_spread = np.einsum("kq,kqi,kqi->i", share, slope, z)
+        return float((highest + np.log(total) + size).sum()), by_mean, by_spread
 
 
 @cache

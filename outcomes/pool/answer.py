@@ -94,7 +94,7 @@ class SlopeTogether:
     estimate, std_error, low, high
         Of the mean slope, log-odds, with 95 % limits; None where the likelihood sets none.
     between_units
-        None with fewer than five units.
+        None with fewer than five units, or where the likelihood sets no limit.
     prediction
         None with fewer than three units, or without limits.
     unlike_p
@@ -272,9 +272,12 @@ def _limits_of_mean(
     return float(low), float(high)
 
 
-def _between(normal: UnitsFromNormal, effect: int) -> BetweenUnits:
+def _between(normal: UnitsFromNormal, effect: int) -> BetweenUnits | None:
     critical = float(normal_quantile(0.5 + CONFIDENCE / 2.0))
-    low, high = normal.limits_of_spread(effect, critical)
+    try:
+        low, high = normal.limits_of_spread(effect, critical)
+    except FitError:
+        return None
     return BetweenUnits(float(normal.best.spread[effect]), float(low), _known(high))
 
 

@@ -26,6 +26,7 @@ from outcomes.wording.plan_power import (
     describe_power,
     describe_power_in_short,
     describe_rates,
+    describe_same_change,
     describe_smallest,
     describe_whether_worth,
 )
@@ -111,7 +112,7 @@ def render_plan_page(plan: Plan, figure_svg: bytes | None) -> str:
             }
             for p in sorted(plan.power, key=lambda p: p.weeks)
         ],
-        "smallest": describe_smallest(plan),
+        "smallest": " ".join(filter(None, (describe_same_change(plan), describe_smallest(plan)))),
         "buys": describe_buys(plan),
         "looks": describe_looks(plan),
         "before": [

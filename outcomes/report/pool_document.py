@@ -20,6 +20,7 @@ from outcomes.wording.pool import describe_pool
 
 FORMAT: Literal[1] = 1
 _MOST_BYTES = 10_000_000
+_Slope = Annotated[float, Meta(ge=-1e6, le=1e6)]
 _Code = Annotated[str, Meta(max_length=12)]
 
 
@@ -41,27 +42,27 @@ class UnitInPool:
 class CommonSlope:
     """The units' mean slope, log-odds of a find."""
 
-    log_odds: float
-    std_error: Number
-    low: Number
-    high: Number
+    log_odds: _Slope
+    std_error: _Slope | None
+    low: _Slope | None
+    high: _Slope | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpreadBetween:
     """Standard deviation of the slope between units."""
 
-    sd: float
-    low: float
-    high: Number
+    sd: _Slope
+    low: _Slope
+    high: _Slope | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SlopeOfAnother:
     """Where another unit's slope lies."""
 
-    low: float
-    high: float
+    low: _Slope
+    high: _Slope
 
     def __post_init__(self) -> None:
         """Refuse what cannot be; the reader of JSON makes one line of it."""
@@ -74,9 +75,9 @@ class SlopeOfUnit:
     """One unit's own slope; ``apart``: its limits leave out the common one."""
 
     unit_code: _Code
-    log_odds: float
-    low: Number
-    high: Number
+    log_odds: _Slope
+    low: _Slope | None
+    high: _Slope | None
     apart: bool
 
 

@@ -14,6 +14,7 @@ from outcomes.wording.plan_power import (
     describe_looks,
     describe_plan_in_short,
     describe_rates,
+    describe_same_change,
     describe_smallest,
     describe_whether_worth,
 )
@@ -46,7 +47,7 @@ def describe_plan_made(plan: Plan, page: str, command: str) -> Iterator[str]:
     yield ""
     yield from _power_table(plan)
     yield f"{describe_false_findings(plan)} {describe_rates(plan)}"
-    for line in (describe_smallest(plan), describe_buys(plan)):
+    for line in (describe_same_change(plan), describe_smallest(plan), describe_buys(plan)):
         if line is not None:
             yield line
     yield describe_looks(plan)

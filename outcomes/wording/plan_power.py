@@ -76,6 +76,17 @@ def describe_false_findings(plan: Plan) -> str:
     )
 
 
+def describe_same_change(plan: Plan) -> str | None:
+    """What the rows of the table have in common, where a longer plan would look for less."""
+    if plan.effect.per == "freezer":
+        return None
+    step = "cycle" if plan.effect.per == "cycle" else "month"
+    return (
+        f"All rows look for the change per {step} of this plan. A longer plan, made anew, spreads "
+        "the same fall over its own larger range, so its own table tells less."
+    )
+
+
 def describe_whether_worth(plan: Plan) -> str | None:
     """A word of warning before scarce tissue is spent; None where the plan can be begun."""
     own = power_of_plan(plan)

@@ -23,6 +23,8 @@ POOL_CAUTIONS = (
     "Each unit's records show an association, and so do all of them together: units that share a "
     "habit share its error.",
     "A mean over units is not a limit for any of them: dogs, sources and climates differ.",
+    "Ask every unit, not only those whose own records leave it open: a pool of those alone reads "
+    "a change too small.",
 )
 
 

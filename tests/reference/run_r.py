@@ -176,6 +176,7 @@ SCRIPTS = {
         ),
     ),
     "penalised": Script(),
+    "pool": Script(prints="pool_lme4.csv"),
     "profile": Script(prints="profile_lme4.csv"),
     "random_sets": Script(
         reads=frozenset(
@@ -197,7 +198,7 @@ TESTS = (
     "tests/models/test_mixed_reference.py", "tests/analysis/finds/test_penalised.py",
     "tests/analysis/searches/test_search_time.py", "tests/models/test_linear_mixed.py",
     "tests/models/test_source_spread.py",
-    "tests/analysis/decisions/test_shelf_predictions.py",
+    "tests/analysis/decisions/test_shelf_predictions.py", "tests/pool/test_pool_reference.py",
 )  # fmt: skip
 
 

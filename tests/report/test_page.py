@@ -88,8 +88,8 @@ def test_one_heading_then_parts_in_order(name, elements_of) -> None:
                 "When to find the next sources", "The dogs")  # fmt: skip
     order = [
         "How much, and how sure", "What a limit buys and costs", "Refrigerated against frozen",
-        "How long sources stay reliable", "The dogs", "What was weighed and seen",
-        "When to find the next sources", "Search time and false alerts",
+        "How long sources stay reliable", "What was weighed and seen",
+        "When to find the next sources", "The dogs", "Search time and false alerts",
         "What these records cannot say", "Cautions", "The records, and how it was worked out",
     ]  # fmt: skip
     assert own == [p for p in order if p in own or p not in may_lack]
