@@ -1,6 +1,6 @@
 """What several units say together: how often each interval holds, and how wide it is.
 
-The study behind ``docs/pools.md``. In full, from the repository's root:
+The study behind ``tests/studies/pages/pools.md``. In full, from the repository's root:
 
     .venv/bin/python tests/studies/pools.py --units 800 --pools 200
 
@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from promises import PAGES
 from side_by_side import add_options, run_stored, where
 
 from outcomes.analysis.finds.choose_terms import plan_design
@@ -30,7 +31,6 @@ from outcomes.pool.unit_surface import unit_surface
 from outcomes.records.write import unit_records
 from outcomes.simulate import Truth, simulate_unit
 
-ROOT = Path(__file__).parents[2]
 FOLDER = Path(__file__).parent / "pool_units"
 NUMBERS = (2, 4, 8, 16)
 DROP = 1.9207294  # of a log-likelihood at 95 % limits
@@ -202,7 +202,7 @@ def main() -> None:
     parser.add_argument("--units", type=int, default=100, help="in each bank (800 in full)")
     parser.add_argument("--trials", type=int, default=300, help="hide trials of a unit, about")
     parser.add_argument("--pools", type=int, default=100, help="a cell (200 in full)")
-    parser.add_argument("--page", type=Path, default=ROOT / "docs" / "pools.md")
+    parser.add_argument("--page", type=Path, default=PAGES / "pools.md")
     parser.add_argument("--folder", type=Path, default=FOLDER)
     add_options(parser, 1)
     given = parser.parse_args()

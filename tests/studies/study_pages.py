@@ -223,3 +223,12 @@ def noticed() -> str:
     """The share of planted faults that the tests notice, with its error."""
     (share,) = re.findall(r"modules, (\S+ % ± \S+) \(", page("mutation"))
     return share
+
+
+def pool_table() -> str:
+    """How often what is told of several units held, by how many and of which kind."""
+    worlds = {"Alike": "alike", "Unlike": "unlike", "Alike, none can say": "alike, none can say"}
+    head = ["units", *worlds.values()]
+    numbers = [row["units"] for row in rows("pools", "Alike")]
+    body = [[k, *(cell("pools", k, "told", world) for world in worlds)] for k in numbers]
+    return table(head, body)
