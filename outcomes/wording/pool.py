@@ -244,7 +244,7 @@ def finds_after(log_odds: float) -> str:
 
     Examples
     --------
-    >>> finds_after(0.0), finds_after(-0.6), finds_after(3.0)
+    >>> finds_after(0.0), finds_after(-0.6), finds_after(4.0)
     ('90', '83', 'more than 99')
     """
     return of_100(float(expit(logit(FROM) + log_odds)))

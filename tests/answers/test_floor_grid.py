@@ -251,9 +251,7 @@ def test_every_floor_has_room_on_the_page(demo_facts) -> None:
 def test_every_floor_has_room_on_a_narrow_screen(demo_facts) -> None:
     curves = demo_facts.retirement.curves
     floors = [(p.floor, threshold_marks(p.retirement)) for p in floor_grid(demo_facts)]
-    figure = draw_stacked_figure(
-        curves, *floors[0], demo_facts.comparison, 0.05, other_floors=floors
-    )
+    figure = draw_stacked_figure(curves, *floors[0], demo_facts.comparison, other_floors=floors)
     lane = next(a for a in figure.axes if a.get_gid() == "lane-cycles")
     width, height = size_pt(figure)
     bottom = (1 - lane.get_position().y0) * height

@@ -31,7 +31,7 @@ def test_charts_past_limit_are_named_with_the_day(demo_facts: Facts) -> None:
 
 def test_storage_compared_is_in_results(demo_facts: Facts) -> None:
     told = results(demo_facts)["compare"]
-    found = demo_facts.comparison
+    found = demo_facts.comparison.at(demo_facts.settings.confidence)
     assert told["risk_difference"] == pytest.approx(found.difference.risk_difference, rel=1e-9)
     assert told["low"] == pytest.approx(found.difference.low, rel=1e-9)
     assert told["finding"] is not found.difference.few

@@ -90,7 +90,7 @@ def test_worn_sources_are_more_than_chance():
     life = asked(trials, alike(trials, 0.95))
     assert life.chance.told == "more than chance"
     assert life.chance.p == 1 / (1 + WORLDS)
-    assert "; half of the " in describe_lifetime(life)
+    assert " Half of the " in describe_lifetime(life)
     # The same count beside a verdict of no change is told as neither.
     unclear = asked(trials, alike(trials, 0.95, no_change=True))
     assert unclear.chance.told == "unclear"

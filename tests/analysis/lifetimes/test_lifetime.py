@@ -317,7 +317,9 @@ def test_where_no_rule_serves_none_is_used():
     trials = searched({f"S{k:02d}": "ffm" * 30 for k in range(6)})
     life = fit(trials, DecisionSettings())
     assert (life.rule, life.curve, life.events, life.sources) == (None, (), 0, 6)
-    assert describe_lifetime(life).startswith("When a source becomes unreliable is not told: where")
+    assert describe_lifetime(life).startswith(
+        "When a source becomes unreliable is not told. Sources"
+    )
     assert fit(trials).rule.misses == 2  # a unit may set its own all the same
 
 
