@@ -7,10 +7,12 @@ from collections.abc import Callable
 from dataclasses import replace
 from math import isfinite
 
+import numpy as np
+
 from outcomes.errors import PlanError
 from outcomes.models.power import detectable, power_of_t
 from outcomes.plan.designs import Designer, LaidOut, PairedDesigner, shelf_designer
-from outcomes.plan.document import FORMAT, Effect, Look, Plan, PowerAt, PowerIf, key_digest
+from outcomes.plan.document import FORMAT, Effect, Look, Per, Plan, PowerAt, PowerIf, key_digest
 from outcomes.plan.layout import DAYS_A_WEEK, Effort
 from outcomes.plan.looks import level_of, plan_looks
 from outcomes.plan.members import choose_design
@@ -25,6 +27,11 @@ TABLE_WEEKS = (8, 13, 26, 39, 52)
 WANTED_POWER = 0.8
 _LEAST_FALL = 0.02  # of finds; the floor is as good as reached where less is left
 _FALL_INSTEAD = 0.10
+# How far the change looked for reaches: by convention, as no study says what sources stand.
+_MOST_REACH, _SOURCES_TO_REACH = 0.9, 3
+_LEAST_CYCLES, _CYCLES_WITHOUT = 5.0, 15.0
+_STEP_DAYS = 30.0
+_LEAST_MONTHS, _MONTHS_WITHOUT = 6.0, 12.0  # of 30 days
 _TABLE_RUNS = 100  # simulated plans for weeks other than those planned
 Progress = Callable[[str], None]
 
@@ -137,15 +144,31 @@ def designer_for(
 
 
 def effect_of(unit: UnitFacts, request: PlanRequest, out: LaidOut) -> Effect:
-    """Today's finds down to the floor over what the plan sets apart."""
+    """Today's finds down to the floor over the exposure that the unit's own sources reach.
+
+    A yardstick that does not hang on the plan: a longer one looks for the same change, so that its
+    power is the one that a shorter plan's table told.
+    """
     sd = total_sd(unit.rates)
     now, then = unit.rates.found, request.floor
     if now - then < _LEAST_FALL:
         then = max(0.01, now - _FALL_INSTEAD)
     change = conditional_log_odds(then, sd) - conditional_log_odds(now, sd)
-    return Effect(
-        per=out.per, log_odds=change / out.span, span=out.span, found_now=now, found_then=then
-    )
+    span = out.span if out.per == "freezer" else _usual_reach(unit, out.per)
+    return Effect(per=out.per, log_odds=change / span, span=span, found_now=now, found_then=then)
+
+
+def _usual_reach(unit: UnitFacts, per: Per) -> float:
+    """Cycles, or times 30 days, that nine of ten of the sources held have at most."""
+    if per == "cycle":
+        reached = [s.cycles for s in unit.sources if s.cycles > 0.0]
+        least, without = _LEAST_CYCLES, _CYCLES_WITHOUT
+    else:
+        reached = [s.age_days / _STEP_DAYS for s in unit.sources]
+        least, without = _LEAST_MONTHS, _MONTHS_WITHOUT
+    if len(reached) < _SOURCES_TO_REACH:
+        return without
+    return max(least, float(np.round(np.quantile(reached, _MOST_REACH))))
 
 
 def _power_at(

@@ -77,13 +77,13 @@ def describe_false_findings(plan: Plan) -> str:
 
 
 def describe_same_change(plan: Plan) -> str | None:
-    """What the rows of the table have in common, where a longer plan would look for less."""
+    """What the rows of the table have in common; None where there is nothing to say of it."""
     if plan.effect.per == "freezer":
         return None
-    step = "cycle" if plan.effect.per == "cycle" else "month"
+    many = "cycles" if plan.effect.per == "cycle" else "months"
     return (
-        f"All rows look for the change per {step} of this plan. A longer plan, made anew, spreads "
-        "the same fall over its own larger range, so its own table tells less."
+        f"Every row looks for the same change, over as many {many} as nine in ten of the sources "
+        "held have at most."
     )
 
 

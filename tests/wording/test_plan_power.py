@@ -33,7 +33,7 @@ def test_a_plan_long_enough_needs_no_more():
 
 
 def test_rows_share_the_change_of_this_plan():
-    assert "per cycle of this plan" in describe_same_change(PLAN)
+    assert "over as many cycles as" in describe_same_change(PLAN)
     storage = replace(PLAN, effect=replace(PLAN.effect, per="freezer"))
     assert describe_same_change(storage) is None
 
