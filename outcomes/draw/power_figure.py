@@ -28,7 +28,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.plan.document import Plan
+from outcomes.plan.document import Plan, PowerAt
 from outcomes.text import of_100
 from outcomes.wording.plan_power import (
     ENOUGH,
@@ -43,6 +43,7 @@ ENOUGH_WORDS = (f"{100.0 * ENOUGH:.0f}: usually", "asked for")
 _SCALE_IN, _AXIS_IN, _RIGHT_IN = 0.75, 0.8, 1.4
 _HIGH = 0.88  # power above which there is no room over a point
 _MARK = 14
+_WEEKS_APART = 3
 
 
 def draw_power_figure(plan: Plan, footer: str) -> Figure:
@@ -90,7 +91,7 @@ def _write_footer(figure: Figure, footer: str) -> float:
 
 
 def _draw(figure: Figure, ax: Axes, box: Box, plan: Plan) -> None:
-    points = sorted(plan.power, key=lambda p: p.weeks)
+    points = _shown(plan)
     weeks = np.array([p.weeks for p in points], dtype=float)
     power, low, high = (
         100.0 * np.array([getattr(p, name) for p in points]) for name in ("power", "low", "high")
@@ -124,12 +125,22 @@ def _draw(figure: Figure, ax: Axes, box: Box, plan: Plan) -> None:
     open_frame(ax)
 
 
+def _shown(plan: Plan) -> list[PowerAt]:
+    """Every point but those so near the plan's own that their numbers would touch."""
+    own = power_of_plan(plan)
+    return [
+        p
+        for p in sorted(plan.power, key=lambda p: p.weeks)
+        if own is None or p.weeks == own.weeks or abs(p.weeks - own.weeks) >= _WEEKS_APART
+    ]
+
+
 def _name_points(figure: Figure, ax: Axes, box: Box, plan: Plan) -> None:
     """Each point's number below and right of it; the plan's own in words, away from those."""
     own = power_of_plan(plan)
     right = ax.get_xlim()[1]
     height = lines_height_in(1, HEADING_PT)
-    for point in plan.power:
+    for point in _shown(plan):
         x = box.left + box.width * point.weeks / right
         y = box.bottom + box.height * point.power / 1.02
         if own is None or point.weeks != own.weeks:

@@ -107,7 +107,7 @@ def describe_rates(plan: Plan) -> str:
             "taken, so take these numbers as rough."
         )
     return (
-        f"They rest on {count(rates.trials, 'hide trial')} of {count(rates.sources, 'source')} by "
+        f"These numbers rest on {count(rates.trials, 'hide trial')} of {count(rates.sources, 'source')} by "
         f"{count(rates.dogs, 'dog')} on record, and on simulated plans."
     )
 
