@@ -107,8 +107,9 @@ def describe_rates(plan: Plan) -> str:
             "taken, so take these numbers as rough."
         )
     return (
-        f"These numbers rest on {count(rates.trials, 'hide trial')} of {count(rates.sources, 'source')} by "
-        f"{count(rates.dogs, 'dog')} on record, and on simulated plans."
+        f"These numbers rest on {count(rates.trials, 'hide trial')} of "
+        f"{count(rates.sources, 'source')} by {count(rates.dogs, 'dog')} on record, and on "
+        "simulated plans."
     )
 
 
