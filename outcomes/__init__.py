@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from outcomes.api.decisions import compare_storage, find_threshold, shelf
     from outcomes.api.finds import fit_finds, which_predicts
     from outcomes.api.lifetimes import fit_lifetimes
+    from outcomes.api.plans import plan
     from outcomes.api.unit import from_frames, read
     from outcomes.records.unit_file import load_settings
     from outcomes.settings import DecisionSettings, RecordsSettings, Settings
@@ -40,6 +41,7 @@ __all__ = [
     "fit_lifetimes",
     "from_frames",
     "load_settings",
+    "plan",
     "read",
     "shelf",
     "which_predicts",
@@ -55,6 +57,7 @@ _HOMES = {
     "fit_lifetimes": "outcomes.api.lifetimes",
     "from_frames": "outcomes.api.unit",
     "load_settings": "outcomes.records.unit_file",
+    "plan": "outcomes.api.plans",
     "read": "outcomes.api.unit",
     "shelf": "outcomes.api.decisions",
     "which_predicts": "outcomes.api.finds",

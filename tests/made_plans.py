@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from outcomes.plan.document import (
+from outcomes.planning.document import (
     FORMAT,
     Arm,
     Effect,

@@ -53,7 +53,7 @@ MODULES = {
     "draws": "analysis.decisions.source_draws",
     "false_alerts": "analysis.searches.false_alerts", "finds": "analysis.finds.model",
     "floor_grid": "answers.floor_grid", "kaplan_meier": "analysis.lifetimes.kaplan_meier",
-    "make": "plan.make", "members": "plan.members",
+    "make": "planning.make", "members": "planning.members",
     "lifetimes": "analysis.lifetimes.regression", "rule": "analysis.lifetimes.rule",
     "portions": "analysis.decisions.matched_portions",
     "search_time": "analysis.searches.search_time", "searches": "analysis.searches.conditions",

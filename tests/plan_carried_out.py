@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import openpyxl
 
-from outcomes.plan.document import Plan, planned_cycles
+from outcomes.planning.document import Plan, planned_cycles
 
 HEADINGS = {"handler": "plan_id", "results": "plan_id", "storekeeper": "containers"}
 

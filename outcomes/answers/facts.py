@@ -53,7 +53,7 @@ if TYPE_CHECKING:
     from outcomes.answers.sensitivity import Further
     from outcomes.answers.side_tests import SideTests
     from outcomes.exposure.cycles_and_age import ExposureName
-    from outcomes.plan.outline import Outline
+    from outcomes.planning.outline import Outline
     from outcomes.pool.prior import UnitWithPool
 
 TABLES = ("sources", "storage", "trials", "dogs")
@@ -360,8 +360,8 @@ class Facts:
         if self.records.plan is None:
             return None
         from outcomes.answers.planned import tell_planned
-        from outcomes.plan.analyse import analyse_plan
-        from outcomes.plan.document import plan_from_bytes
+        from outcomes.planning.analyse import analyse_plan
+        from outcomes.planning.document import plan_from_bytes
 
         plan = plan_from_bytes(self.records.plan.content, self.records.plan.file)
         self.working.progress("Reading the planned trials")
@@ -378,8 +378,8 @@ class Facts:
         if self.records.plan is not None or not self.verdict.settles_nothing:
             return None
         from outcomes.answers.planned import plan_request
-        from outcomes.plan.outline import outline_plan
-        from outcomes.plan.unit import unit_facts
+        from outcomes.planning.outline import outline_plan
+        from outcomes.planning.unit import unit_facts
 
         request = plan_request(self.plan_settings, self.settings)
         try:

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from outcomes.models.averaged_probability import averaged_probability
-from outcomes.plan.document import Plan
-from outcomes.plan.request import PlanRequest
-from outcomes.plan.result import PlannedEstimate, PlanResult
+from outcomes.planning.document import Plan
+from outcomes.planning.request import PlanRequest
+from outcomes.planning.result import PlannedEstimate, PlanResult
 from outcomes.settings import WEEKDAYS, DecisionSettings, PlanSettings
 
 _HALVINGS = 60

@@ -67,13 +67,14 @@ def from_frames(
     storage: pd.DataFrame | None = None,
     dogs: pd.DataFrame | None = None,
     readings: pd.DataFrame | None = None,
+    inspections: pd.DataFrame | None = None,
     settings: Settings | None = None,
 ) -> Unit:
     """Take a unit's records from frames, checked by the same rules as files.
 
     Parameters
     ----------
-    sources, trials, storage, dogs, readings
+    sources, trials, storage, dogs, readings, inspections
         The tables, with the columns of the contract or those that ``settings`` name. Nothing in
         them is changed. The first row is told as row 2, as in a spreadsheet.
     settings
@@ -102,7 +103,7 @@ def from_frames(
     'there is no such source in the table of sources'
     """
     given = {"sources": sources, "storage": storage, "trials": trials, "dogs": dogs,
-             "readings": readings}  # fmt: skip
+             "readings": readings, "inspections": inspections}  # fmt: skip
     frames: dict[str, pd.DataFrame] = {}
     for name, frame in given.items():
         if isinstance(frame, pd.DataFrame):
@@ -165,7 +166,8 @@ class Unit:
         RecordsError
             Something stops the work, or no trial can be used.
         """
-        return Joined(gather_facts(self.records, self.settings.decisions))
+        settings = self.settings
+        return Joined(gather_facts(self.records, settings.decisions, plan_settings=settings.plan))
 
     def __repr__(self) -> str:
         """What can be used, in a sentence or two."""

@@ -245,7 +245,7 @@ def load(unit: UnitOptions) -> Loaded:
 def check_key_of_plan(records: Records) -> None:
     """Refuse a key that was damaged or changed before anything is worked out or written."""
     if records.plan is not None:
-        from outcomes.plan.document import plan_from_bytes
+        from outcomes.planning.document import plan_from_bytes
 
         plan_from_bytes(records.plan.content, records.plan.file)
 

@@ -106,8 +106,8 @@ def command(
     loaded = load(options)
     from outcomes.answers.planned import plan_request
     from outcomes.exposure.trials import join
-    from outcomes.plan.make import make_plan
-    from outcomes.plan.unit import unit_facts
+    from outcomes.planning.make import make_plan
+    from outcomes.planning.unit import unit_facts
     from outcomes.wording.plan import with_words
 
     say("Joining trials with storage")

@@ -16,6 +16,7 @@ from outcomes.analysis.decisions.compare import Comparison
 from outcomes.analysis.decisions.shelf import ShelfSource
 from outcomes.analysis.results import FindCurve, Lifetime
 from outcomes.exposure.cycles_and_age import CYCLES_AND_AGE
+from outcomes.planning.document import PowerAt
 
 _BAND = 0.2
 
@@ -168,4 +169,29 @@ def plot_storage(comparison: Comparison, ax: Axes | None = None, **style: Any) -
     ax.axvline(0.0, linestyle="--", color="0.35")
     ax.set_yticks(rows, list(found))
     ax.set(xlabel="refrigerated less frozen, finds of 100", ylim=(len(found) - 0.5, -0.5))
+    return ax
+
+
+def plot_power(power: Sequence[PowerAt], ax: Axes | None = None, **style: Any) -> Axes:
+    """Share of plans that would find the change, by weeks.
+
+    Parameters
+    ----------
+    power
+        By weeks.
+    ax
+        Where to draw; the current axes if not given.
+    style
+        Handed to the line.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    ax = current_axes(ax)
+    weeks = [p.weeks for p in power]
+    (line,) = ax.plot(weeks, [p.power for p in power], **{"marker": "o", **style})
+    ax.fill_between(weeks, [p.low for p in power], [p.high for p in power],
+                    color=line.get_color(), alpha=_BAND, linewidth=0.0)  # fmt: skip
+    ax.set(xlabel="weeks", ylabel="share of plans that would find it", ylim=(0.0, 1.02))
     return ax

@@ -28,7 +28,7 @@ from outcomes.draw.theme import (
     wrap_to_width,
     write,
 )
-from outcomes.plan.document import Plan, PowerAt
+from outcomes.planning.document import Plan, PowerAt
 from outcomes.text import of_100
 from outcomes.wording.plan_power import (
     ENOUGH,

@@ -7,7 +7,7 @@ from pathlib import Path
 from outcomes.draw.power_figure import draw_power_figure
 from outcomes.draw.save import compact_svg, render_figure
 from outcomes.errors import OutputError
-from outcomes.plan.document import Plan, plan_bytes
+from outcomes.planning.document import Plan, plan_bytes
 from outcomes.report.out_folder import check_out
 from outcomes.report.plan_page import render_packing_list, render_plan_page
 from outcomes.report.plan_workbook import plan_workbook

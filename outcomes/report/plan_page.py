@@ -11,7 +11,7 @@ from typing import Any
 import jinja2
 
 from outcomes import __version__
-from outcomes.plan.document import Plan
+from outcomes.planning.document import Plan
 from outcomes.report.paper_face import paper_faces
 from outcomes.report.plan_rows import handler_rows, packing_rows, setter_rows, store_rows
 from outcomes.settings import WEEKDAYS

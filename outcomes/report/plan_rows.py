@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from outcomes.plan.document import Plan, PlannedSource
+from outcomes.planning.document import Plan, PlannedSource
 from outcomes.records.reading.planned import CONTAINERS_JOINED_BY
 from outcomes.wording.plan_sheets import (
     CLEAN,

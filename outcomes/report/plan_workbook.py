@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from outcomes.plan.document import Plan
+from outcomes.planning.document import Plan
 from outcomes.records.columns import GUESSES
 from outcomes.records.reading.planned import ALERT, DONE, NO_ALERT, NOT_DONE
 from outcomes.report.plan_rows import handler_rows, setter_rows, store_rows

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from outcomes.errors import UsageError
-from outcomes.plan.document import key_digest, plan_bytes, plan_from_bytes
+from outcomes.planning.document import key_digest, plan_bytes, plan_from_bytes
 from outcomes.random_streams import random_stream
 from outcomes.records.checking.rules import RULES
 from outcomes.records.columns import ADDED, TABLES

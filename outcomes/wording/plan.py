@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from outcomes.plan.document import Plan, PowerAt
-from outcomes.plan.outline import Outline
+from outcomes.planning.document import Plan, PowerAt
+from outcomes.planning.outline import Outline
 from outcomes.text import count
 from outcomes.wording.numbers import bare_in_100, few, floor_in_100, in_100, joined
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from outcomes.plan.document import Plan
+from outcomes.planning.document import Plan
 from outcomes.text import Row, of_100, table
 from outcomes.wording.plan_power import (
     DESIGNS,

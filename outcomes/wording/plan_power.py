@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from outcomes.plan.document import Effect, Plan, PowerAt, PowerIf
+from outcomes.planning.document import Effect, Plan, PowerAt, PowerIf
 from outcomes.text import DAYS_PER_MONTH, count, of_100
 from outcomes.wording.numbers import joined
 

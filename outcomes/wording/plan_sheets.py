@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Literal
 
-from outcomes.plan.document import Plan
+from outcomes.planning.document import Plan
 from outcomes.text import count
 from outcomes.wording.numbers import joined
 

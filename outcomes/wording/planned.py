@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from outcomes.answers.planned import FindsMoved, Guesses, Planned
-from outcomes.plan.document import Effect, Plan
-from outcomes.plan.result import Carried, PlannedEstimate
+from outcomes.planning.document import Effect, Plan
+from outcomes.planning.result import Carried, PlannedEstimate
 from outcomes.text import DAYS_PER_MONTH, count, of_100, p_value
 from outcomes.wording.numbers import joined, percent
 

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from outcomes.answers.planned import plan_request, tell_planned
-from outcomes.plan.result import PlannedEstimate, PlanResult
+from outcomes.planning.result import PlannedEstimate, PlanResult
 from outcomes.settings import DecisionSettings, PlanSettings
 from tests.made_plans import made_plan
 from tests.wording.cases import planned_result

@@ -50,7 +50,7 @@ class TestFrames:
 
     def test_are_read_as_files_are(self, unit: Unit) -> None:
         tables = {name: pd.read_csv(f"{UNIT}/{name}.csv")
-                  for name in ("sources", "trials", "storage", "dogs")}  # fmt: skip
+                  for name in ("sources", "trials", "storage", "dogs", "inspections")}  # fmt: skip
         before = {name: frame.copy() for name, frame in tables.items()}
         given = oc.from_frames(**tables, settings=oc.load_settings(UNIT))
         for name, frame in tables.items():
@@ -230,3 +230,23 @@ class TestPlots:
     def test_a_curve_that_is_not_there_is_named(self, finds: Finds) -> None:
         with pytest.raises(KeyError, match="there is no curve by 'age'"):
             finds.plot("age")
+
+
+class TestPlan:
+    """The next trials by lot."""
+
+    def test_prints_power_and_keeps_the_key_to_its_frame(self, joined: Joined) -> None:
+        planned = oc.plan(joined, question="storage", weeks=12, seed=3)
+        key = planned.to_frame()
+        sources = set(key["source_id"].dropna())
+        assert len(sources) > 3
+        assert not any(name in repr(planned) + planned._repr_html_() for name in sources)
+        assert planned.power().query("weeks == 12")["power"].between(0, 1).all()
+        ax = Figure().subplots()
+        assert planned.plot(ax=ax) is ax
+
+    def test_refuses_what_it_does_not_know(self, joined: Joined) -> None:
+        with pytest.raises(KeyError, match="Did you mean 'weeks'"):
+            oc.plan(joined, week=12)
+        with pytest.raises(SettingValueError, match="weeks"):
+            oc.plan(joined, weeks=1000)

@@ -9,9 +9,9 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-import outcomes.plan.make
+import outcomes.planning.make
 from outcomes.errors import PlanError
-from outcomes.plan.document import plan_bytes, plan_from_bytes
+from outcomes.planning.document import plan_bytes, plan_from_bytes
 from outcomes.settings import PlanSettings
 from outcomes.simulate import SCENARIOS, simulate_unit
 from tests.conftest import write_records
@@ -30,7 +30,7 @@ def asked(monkeypatch):
         seen.append(request)
         return replace(made_plan(), weeks=12, trials_per_week=20)
 
-    monkeypatch.setattr(outcomes.plan.make, "make_plan", make)
+    monkeypatch.setattr(outcomes.planning.make, "make_plan", make)
     return seen
 
 
@@ -134,7 +134,7 @@ def test_a_plan_nobody_can_carry_out_is_one_line(call, few_records, tmp_path, mo
     def refuse(*_):
         raise PlanError("There are too few dogs. Plan fewer trials.")
 
-    monkeypatch.setattr(outcomes.plan.make, "make_plan", refuse)
+    monkeypatch.setattr(outcomes.planning.make, "make_plan", refuse)
     answer = call("plan", few_records, "--out", tmp_path / "plan")
     assert (answer.status, answer.complaints) == (
         1,

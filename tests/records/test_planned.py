@@ -9,7 +9,7 @@ import pytest
 from openpyxl import Workbook
 
 from outcomes.errors import RecordsError, UsageError
-from outcomes.plan.document import plan_bytes
+from outcomes.planning.document import plan_bytes
 from outcomes.records.plan_file import find_plan
 from outcomes.records.read import examine_records, read_records
 from tests.made_plans import made_plan

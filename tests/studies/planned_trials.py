@@ -23,12 +23,12 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from outcomes.plan.analyse import analyse_plan
-from outcomes.plan.document import Plan, Rates
-from outcomes.plan.make import make_plan
-from outcomes.plan.power import conditional_log_odds, total_sd, wilson
-from outcomes.plan.request import PlanRequest
-from outcomes.plan.unit import HeldSource, UnitFacts
+from outcomes.planning.analyse import analyse_plan
+from outcomes.planning.document import Plan, Rates
+from outcomes.planning.make import make_plan
+from outcomes.planning.power import conditional_log_odds, total_sd, wilson
+from outcomes.planning.request import PlanRequest
+from outcomes.planning.unit import HeldSource, UnitFacts
 
 RATES = Rates(
     found=0.9,

@@ -17,8 +17,8 @@ from outcomes.analysis.decisions.threshold import (
 from outcomes.analysis.finds.cycles_or_age import WhichPredicts, which_predicts
 from outcomes.analysis.finds.model import FindFit, fit_finds
 from outcomes.analysis.results import FindCurve
-from outcomes.plan.document import Plan
-from outcomes.plan.result import ArmCount, Carried, PlanResult
+from outcomes.planning.document import Plan
+from outcomes.planning.result import ArmCount, Carried, PlanResult
 from outcomes.settings import DecisionSettings
 
 Made = Callable[..., pd.DataFrame]

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from outcomes.plan.document import (
+from outcomes.planning.document import (
     FORMAT,
     Effect,
     Look,
@@ -13,7 +13,7 @@ from outcomes.plan.document import (
     Rates,
     key_digest,
 )
-from outcomes.plan.outline import Outline
+from outcomes.planning.outline import Outline
 from outcomes.wording.plan import assumptions, sentence, with_words, would_settle
 
 

@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 
 from outcomes.answers.planned import Guesses, tell_planned
-from outcomes.plan.document import Look
-from outcomes.plan.result import Carried, PlannedEstimate
+from outcomes.planning.document import Look
+from outcomes.planning.result import Carried, PlannedEstimate
 from outcomes.wording.planned import (
     describe_carried,
     describe_guesses,

@@ -18,7 +18,7 @@ from outcomes.answers.sensitivity import Further
 from outcomes.answers.side_tests import SideTest, SideTests
 from outcomes.exposure.cycles_and_age import ExposureName, named_by
 from outcomes.models.ratio import Estimate as FittedEstimate
-from outcomes.plan.document import Kind, Question
+from outcomes.planning.document import Kind, Question
 from outcomes.report.results.values import (
     ByExposure,
     Estimate,

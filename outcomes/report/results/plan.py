@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from outcomes.answers.planned import FindsMoved, Guesses, Planned
-from outcomes.plan.document import Kind as Design
-from outcomes.plan.document import Plan, Question
-from outcomes.plan.result import ArmCount, PlannedEstimate
+from outcomes.planning.document import Kind as Design
+from outcomes.planning.document import Plan, Question
+from outcomes.planning.result import ArmCount, PlannedEstimate
 from outcomes.report.results.values import Estimate, Number, filled
 from outcomes.wording.planned import (
     describe_guesses,

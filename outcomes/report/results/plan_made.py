@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from outcomes.plan.document import Effect, Kind, Look, Plan, PowerAt, PowerIf, Question
+from outcomes.planning.document import Effect, Kind, Look, Plan, PowerAt, PowerIf, Question
 from outcomes.report.results.document import FORMAT, MADE_BY, MadeBy
 from outcomes.report.results.values import Number
 
