@@ -64,6 +64,8 @@ def elsewhere(fields: Mapping[str, Any]) -> str:
     parts = [
         *(["each dog beside the others"] if fields["dogs"] else []),
         "search time and false alerts",
+        "when to find the next sources",
+        *(["what was weighed and seen"] if len(fields["inspections"]) > 1 else []),
         "how it was worked out, and from which rows",
     ]
     if fields["figure"]:

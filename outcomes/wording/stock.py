@@ -32,6 +32,9 @@ def describe_stock(stock: Stock) -> str:
     past = sum(s.standing == "at the limit" for s in stock.sources)
     if past:
         text += f"; {past:,} {_are(past)} at the limit ({_limits(stock)}) or past it"
+    out = sum(s.standing == "retire" for s in stock.sources)
+    if out:
+        text += f"; {out:,} {_are(out)} to retire"
     if not stock.dated:
         return f"{text}. None of them is on its way to the limit."
     ahead = [f"{_interval(at)} in {at.in_months} months" for at in stock.at]
@@ -57,12 +60,12 @@ def describe_to_find(stock: Stock) -> str | None:
         f"{at.to_find:,} ({_span(at.to_find_low, at.to_find_high)}) by {_day(stock, at)}"
         for at in stock.at
     ]
-    text = f"To have {stock.usable:,} then, find {joined(parts)}."
+    text = f"To have {stock.usable:,} then, as today, find {joined(parts)} in all."
     if stock.needed_per_year is not None and stock.needed_per_year >= 0.05:
         year = few(stock.needed_per_year)
         text += (
-            f" In the long run, at this rate and limit, the unit needs about {year} new "
-            f"{'source' if year == '1' else 'sources'} a year."
+            f" That is less while sources held have cycles left. Once they are used up, this rate "
+            f"and limit take about {year} new {'source' if year == '1' else 'sources'} a year."
         )
     return text
 

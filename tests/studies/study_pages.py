@@ -207,10 +207,14 @@ def chosen(
 
 
 def told_broken() -> str:
-    """The one promise of the study of answers that was broken."""
-    (row,) = (row for row in rows("calibration") if row["kept"].startswith("no:"))
-    found = row["found"].split(" ±")[0]
-    return f"{row['scenario']}: “{row['what']}” in {found}, where {row['promised']} was promised"
+    """The promises of the study of answers that were broken."""
+    broken = [row for row in rows("calibration") if row["kept"].startswith("no:")]
+    told = [
+        f"{row['scenario']}: “{row['what']}” in {row['found'].split(' ±')[0]}, where "
+        f"{row['promised']} was promised"
+        for row in broken
+    ]
+    return "; ".join(told) or "none at these numbers of units"
 
 
 def outside() -> str:

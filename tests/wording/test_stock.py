@@ -38,7 +38,7 @@ def test_the_first_to_find_are_told_with_their_day() -> None:
     stock = made_stock(4)
     told = describe_to_find(stock)
     assert told is not None
-    assert told.startswith("To have 4 then, find 1 (0 to 2) by 2026-05-31")
+    assert told.startswith("To have 4 then, as today, find 1 (0 to 2) by 2026-05-31")
     assert "about 3.2 new sources a year" in told
 
 

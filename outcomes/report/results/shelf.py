@@ -131,7 +131,6 @@ class SourceHeld:
         Why the advice is given, in a word; ``reason`` says it.
     recent
         Its latest unassisted hide trials, 12 at most, the last one last.
-        Not told yet: null.
     replace_by
         The day it reaches its limit at its own rate of use (ISO 8601): as likely before as
         after; null where it has none. ``replace_from`` and ``replace_until`` are the limits of
