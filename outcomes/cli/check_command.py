@@ -97,7 +97,7 @@ def _write_draft(records: Path, settings_file: Path | None, draft: Path) -> int:
     from outcomes.records.suggest import draft_settings
     from outcomes.records.unit_file import load_settings, settings_of, settings_path, text_there
     from outcomes.report.out_folder import check_name
-    from outcomes.wording.draft import describe_draft, describe_next_step
+    from outcomes.wording.draft import describe_draft, describe_next_step, describe_no_draft
 
     check_name(draft)
     if draft.exists() or draft.is_symlink():
@@ -114,8 +114,8 @@ def _write_draft(records: Path, settings_file: Path | None, draft: Path) -> int:
     there = text_there(file)
     made = draft_settings(records, usable, there)
     if not made.text:
-        more = "more " if there else ""
-        tell(f"Nothing {more}needs to be said: the records can be read. Nothing is written.")
+        told = describe_no_draft(*usable(settings_of(there or "").records), more=bool(there))
+        tell(with_command(told, records))
         return 0
     write_new(draft, made.text.encode())
     examination, read = examine_and_read(records, settings_of(made.text).records)

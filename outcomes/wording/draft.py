@@ -11,6 +11,7 @@ from outcomes.records.tables import Examination
 from outcomes.text import count
 
 MOST_REASONS = 3
+WELL_READ = 0.97  # share of trials usable from which on nothing needs to be said
 
 
 def describe_draft(
@@ -62,4 +63,16 @@ def describe_first_draft(file: object) -> str:
     return (
         f"Run outcomes check --draft {shlex.quote(str(file))} first: it writes these lines into "
         "that file, each tried on the records, and says how many trials can be used with them."
+    )
+
+
+def describe_no_draft(usable: int, trials: int, *, more: bool) -> str:
+    """That nothing could be proposed, and whether that is good news."""
+    said = "more " if more else ""
+    if usable >= WELL_READ * trials:
+        return f"Nothing {said}needs to be said: the records can be read. Nothing is written."
+    return (
+        f"Nothing {said}could be proposed, though {usable:,} of {count(trials, 'trial')} can be "
+        "used: `outcomes check` says why the others cannot, and what would mend it. Nothing is "
+        "written."
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,9 @@ from outcomes.records.checking.findings import Array, Log, Sheet, quoted
 from outcomes.records.dates import dated_only
 from outcomes.records.reading.cells import shown
 from outcomes.records.reading.spelling import alike
+from outcomes.settings import JOINED_BY
 
+_DITTOS = 5  # empty dates from which on they may be meant as the one above
 FIRST_DATE = pd.Timestamp("1950-01-01")
 
 
@@ -22,7 +24,24 @@ def check_needed(sheet: Sheet, log: Log) -> None:
     for column in sheet.table.columns:
         if column.needed and not column.may_be_empty and column.name in sheet.names:
             empty = sheet.missing(column.name) & ~log.in_doubt(sheet, column.name)
-            log.flag("empty needed value", sheet, empty, column.name)
+            above = _as_above(sheet, column.name) if column.type == "time" else ""
+            log.flag("empty needed value", sheet, empty, column.name, _alike_for_all(above=above))
+
+
+def _alike_for_all(**facts: str) -> Callable[[int], Mapping[str, Any]]:
+    """The same facts for every row."""
+    return lambda _: facts
+
+
+def _as_above(sheet: Sheet, column: str) -> str:
+    """What mends dates that stand once for several rows; nothing where few are empty."""
+    if int(sheet.missing(column).sum()) < _DITTOS:
+        return ""
+    own = quoted(sheet.names[column].partition(JOINED_BY)[0])
+    return (
+        "; or, where an empty cell means the date above it, say so in unit.toml: "
+        f"[same_as_above] {sheet.table.name} = [{own}]"
+    )
 
 
 def check_dates(sheet: Sheet, today: dt.date, log: Log) -> None:

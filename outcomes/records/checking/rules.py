@@ -138,7 +138,7 @@ _CELLS = (
         "the text is longer than {limit} characters",
         "Shorten it; keep remarks in a column of their own.",
     ),
-    Rule("empty needed value", "set aside", "a needed value is empty", "Fill it in."),
+    Rule("empty needed value", "set aside", "a needed value is empty", "Fill it in{above}."),
     Rule(
         "unknown word",
         "set aside",
