@@ -434,7 +434,7 @@ def page_fields(facts: Facts, figure: PageFigure | None) -> Mapping[str, Any]:
         "rows": describe_rows(facts.records.rows_in, facts.used, len(_aside_rows(facts))),
         "set_aside": _reasons(facts),
         "places_read": describe_places_read(places_read(facts.records)),
-        "inspections": describe_inspections(facts.inspected),
+        "inspections": describe_inspections(facts.inspected, facts.verdict.verdict),
         "stock": describe_stock(facts.stock),
         "stock_told": stock_lines(facts.stock),
         "stock_note": describe_stock_interval(facts.stock) if facts.stock.dated else None,

@@ -61,18 +61,18 @@ def elsewhere(fields: Mapping[str, Any]) -> str:
     fields
         The page's texts by their place.
     """
-    parts = [
+    answers = [
         *(["each dog beside the others"] if fields["dogs"] else []),
         "search time and false alerts",
         "when to find the next sources",
         *(["what was weighed and seen"] if len(fields["inspections"]) > 1 else []),
+    ]
+    behind = [
+        *(["the records at a glance"] if fields["figure"] else []),
+        *(["every term of the model"] if fields["terms"] or fields["checks"] else []),
         "how it was worked out, and from which rows",
     ]
-    if fields["figure"]:
-        parts.append("the records at a glance")
-    if fields["terms"] or fields["checks"]:
-        parts.append("every term of the model")
     return (
-        "Not on these sheets, to keep them to two: "
-        f"{joined(parts)}. Open briefing.html on a screen for it."
+        f"Not on these sheets, to keep them to two: {joined(answers)}. Behind the answers, also in "
+        f"briefing.html on a screen: {joined(behind)}."
     )

@@ -134,7 +134,7 @@ def fit_lines(facts: Facts) -> Iterator[str]:
     if rule is not None:
         yield rule
     yield _strong("What was weighed and seen")
-    yield from describe_inspections(facts.inspected)
+    yield from describe_inspections(facts.inspected, facts.verdict.verdict)
     if (warmth := describe_places_read(places_read(facts.records))) is not None:
         yield warmth
     together = describe_side_tests(side)

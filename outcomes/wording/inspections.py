@@ -11,6 +11,7 @@ from outcomes.analysis.inspections.change import (
 )
 from outcomes.analysis.inspections.inspected import Inspected
 from outcomes.analysis.inspections.seen_and_finds import SeenAndFinds
+from outcomes.analysis.results import Verdict
 from outcomes.text import count, months
 from outcomes.wording.numbers import joined, percent
 
@@ -40,15 +41,18 @@ _NOUNS: dict[Measure, str] = {
 _FEW_BLIND = 0.9
 
 
-def describe_inspections(found: Inspected | None) -> list[str]:
-    """All that is told of inspections, a paragraph each; one line where there are none."""
+def describe_inspections(found: Inspected | None, verdict: Verdict) -> list[str]:
+    """All that is told of inspections, a paragraph each; one line where there are none.
+
+    What carries a part of the change with cycles is told only where the verdict names cycles.
+    """
     if found is None:
         return [NO_INSPECTIONS]
     lines = [
         describe_looks(found),
         describe_change(found),
         describe_mass_limit(found),
-        describe_seen_and_finds(found),
+        describe_seen_and_finds(found, carried=verdict in ("cycles", "both")),
     ]
     return [line for line in lines if line]
 
@@ -156,7 +160,7 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def describe_seen_and_finds(found: Inspected) -> str | None:
+def describe_seen_and_finds(found: Inspected, *, carried: bool = True) -> str | None:
     """Whether finds go along with what was seen, at the same cycles; None without a model."""
     asked = [one for one in found.finds if one.estimate is not None]
     if not found.finds:
@@ -180,13 +184,22 @@ def describe_seen_and_finds(found: Inspected) -> str | None:
             "At the same cycles and age, no sign that finds go along with what was seen, "
             f"a step of each: {joined(widest)} ({level} intervals). {chosen}"
         )
-    return " ".join([*(_of_finds(one, level) for one in told), chosen, _ON_THE_WAY])
+    shares = [one for one in told if carried and _has_share(one)]
+    overlap = [_OVERLAP] if len(shares) > 1 else []
+    return " ".join(
+        [*(_of_finds(one, level, carried) for one in told), *overlap, chosen, _ON_THE_WAY]
+    )
 
 
+_OVERLAP = "What these explain overlaps: such parts do not add up."
 _ON_THE_WAY = "What is seen lies on the way from thaws to finds, so it is no part of the verdict."
 
 
-def _of_finds(one: SeenAndFinds, level: str) -> str:
+def _has_share(one: SeenAndFinds) -> bool:
+    return one.carried is not None and one.carried.share is not None
+
+
+def _of_finds(one: SeenAndFinds, level: str, carried_told: bool) -> str:
     estimate = one.estimate
     assert estimate is not None
     word = "fewer" if estimate.log_ratio < 0.0 else "more"
@@ -196,7 +209,7 @@ def _of_finds(one: SeenAndFinds, level: str) -> str:
         f"{estimate.high:.2g})."
     )
     carried = one.carried
-    if carried is None or carried.share is None:
+    if not carried_told or carried is None or carried.share is None:
         return text
     return (
         f"{text} It explains part of the change with cycles: about {100 * carried.share:.0f} of "

@@ -147,9 +147,14 @@ def describe_pool(answer: PoolAnswer) -> str:
             f"None of {count(len(answer.beside), 'share')} can be added: finds bend in each of "
             "them, and a bend is not added."
         )
+    who = count(len(answer.added), "unit")
+    # Added up as if alike: where they are not, the sum is true of none of them.
+    apart = [e for e, s in answer.slopes.items() if s.method == "sum" and _unlike(s)]
+    if apart:
+        along = joined([_ALONG[e] for e in apart])
+        return f"{who} do not agree on {along}: read each by itself."
     falls = [_ALONG[e] for e, s in answer.slopes.items() if s.changes == "falls"]
     rises = [_ALONG[e] for e, s in answer.slopes.items() if s.changes == "rises"]
-    who = count(len(answer.added), "unit")
     if not falls and not rises:
         return f"{who} together show no change of finds with {_either(answer)}."
     parts = [f"fall with {joined(falls)}"] if falls else []
@@ -157,6 +162,10 @@ def describe_pool(answer: PoolAnswer) -> str:
     few = any(s.method == "sum" for s in answer.slopes.values() if s.changes != "not told")
     alike = ", if these units are alike" if few else ""
     return f"{who} together: finds {joined(parts)}{alike}."
+
+
+def _unlike(slope: SlopeTogether) -> bool:
+    return slope.disagree or any(unit.apart for unit in slope.units)
 
 
 def _either(answer: PoolAnswer) -> str:

@@ -194,14 +194,15 @@ def describe_kinds_left_out(comparison: Comparison) -> str | None:
 
 def describe_kind(kind: str, found: Difference) -> str:
     """Refrigerated against frozen within one kind."""
-    assert found.low is not None
-    assert found.high is not None
-    low, middle, high = (_signed(100.0 * x) for x in (found.low, found.risk_difference, found.high))
-    few = "; too few for a finding" if found.few else ""
-    return (
-        f"{kind}: {middle} finds in 100 for refrigerated ({percent(found.confidence)} "
-        f"interval {low} to {high}; {_sources(found)}{few})."
-    )
+    middle, few = _signed(100.0 * found.risk_difference), ""
+    if found.few:
+        few = "; too few for a finding"
+    if found.low is None or found.high is None:
+        told = "no interval: sources differ in how fast they change"
+    else:
+        low, high = _signed(100.0 * found.low), _signed(100.0 * found.high)
+        told = f"{percent(found.confidence)} interval {low} to {high}"
+    return f"{kind}: {middle} finds in 100 for refrigerated ({told}; {_sources(found)}{few})."
 
 
 def describe_kinds(comparison: Comparison, side: SideTests) -> str | None:

@@ -57,6 +57,10 @@ def test_units_that_disagree_are_named() -> None:
     assert "do not agree on freeze/thaw cycles" in told
     assert "zzzz" in told
     assert words.describe_disagreement(answer.slopes["age"]) is None
+    # Nothing is claimed of them together in the headline.
+    assert words.describe_pool(answer) == (
+        "3 units do not agree on freeze/thaw cycles: read each by itself."
+    )
 
 
 def test_nothing_to_add_is_told() -> None:

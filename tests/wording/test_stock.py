@@ -9,6 +9,7 @@ from outcomes.analysis.decisions.stock import RotaAhead, SourceAhead, Stock, Sto
 from outcomes.analysis.inspections.change import Change, ChangeEstimate, MassLimit
 from outcomes.analysis.inspections.inspected import Inspected
 from outcomes.analysis.inspections.seen_and_finds import Carried, SeenAndFinds
+from outcomes.analysis.results import Verdict
 from outcomes.models.ratio import Estimate
 from outcomes.wording.inspections import NO_INSPECTIONS, describe_inspections
 from outcomes.wording.stock import (
@@ -72,8 +73,8 @@ FINDS = SeenAndFinds(
 FOUND = Inspected(60, 12, 20, 180.0, 1.0, (CHANGE,), (FINDS,), 900, 400, 0.05)
 
 
-def said(found: Inspected | None) -> str:
-    text = " ".join(describe_inspections(found))
+def said(found: Inspected | None, verdict: Verdict = "cycles") -> str:
+    text = " ".join(describe_inspections(found, verdict))
     assert not NEVER.search(text), text
     return text
 
@@ -86,7 +87,7 @@ def test_half_a_year_of_weighing_gets_its_sentence() -> None:
 
 
 def test_without_inspections_there_is_one_line() -> None:
-    assert describe_inspections(None) == [NO_INSPECTIONS]
+    assert describe_inspections(None, "cycles") == [NO_INSPECTIONS]
 
 
 def test_what_rises_and_what_does_not_show_are_told_so() -> None:
@@ -152,3 +153,14 @@ def test_rotas_are_told_by_what_they_are() -> None:
     rota = RotaAhead("half as often", (at(3, 3.0, 2, 3), at(6, 2.0, 1, 3), at(12, 2.0, 1, 3)))
     text = " ".join(stock_lines(replace(stock, rotas=(rota,))))
     assert "Usable in 12 months: 2 (1 to 3) if thawed half as often." in text
+
+
+def test_no_part_is_explained_of_a_change_not_named() -> None:
+    carried = Carried(-0.05, -0.08, -0.02, 0.98, 0.5, 1.0)
+    both = (
+        replace(FINDS, carried=carried),
+        replace(FINDS, measure="freezer_burn", carried=carried),
+    )
+    found = replace(FOUND, finds=both)
+    assert "explains" not in said(found, "no change detected")
+    assert "such parts do not add up" in said(found, "both")

@@ -7,6 +7,7 @@ import pytest
 from outcomes.analysis.decisions.compare import Comparison, Difference
 from outcomes.wording.storage_compared import (
     describe_estimand,
+    describe_kind,
     describe_kinds,
     describe_kinds_left_out,
     describe_storage_compared,
@@ -126,3 +127,9 @@ def test_a_difference_short_of_its_level_is_not_told_as_one() -> None:
     clear = _comparison(0.11, 0.05, 0.18).at(0.99)
     assert "given about 11 more finds" in describe_storage_compared(clear)
     assert "99 % interval" in describe_storage_compared(clear)
+
+
+def test_a_kind_without_limits_says_why():
+    told = describe_kind("bone", _difference(0.11, None, None))
+    assert "+11" in told
+    assert "no interval: sources differ in how fast they change" in told

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from outcomes.analysis.inspections.change import Measure
 from outcomes.analysis.inspections.inspected import Inspected
+from outcomes.analysis.results import Verdict
 from outcomes.report.results.values import Estimate, Number, filled, told_as_ratio
 from outcomes.wording.inspections import describe_inspections
 
@@ -116,7 +117,7 @@ class InspectionsSection:
     sentence: str
 
 
-def make_inspections(found: Inspected | None) -> InspectionsSection | None:
+def make_inspections(found: Inspected | None, verdict: Verdict) -> InspectionsSection | None:
     """``inspections``; null where nothing was inspected."""
     if found is None:
         return None
@@ -146,5 +147,5 @@ def make_inspections(found: Inspected | None) -> InspectionsSection | None:
         change=change,
         finds=finds,
         mass_limit=None if found.mass_limit is None else filled(MassLimitTold, found.mass_limit),
-        sentence=" ".join(describe_inspections(found)),
+        sentence=" ".join(describe_inspections(found, verdict)),
     )
