@@ -109,7 +109,8 @@ def filled_shares(mean: float, most: int, fewest: int = 1) -> np.ndarray:
 def draw_filled(lot: Lot, effort: Effort, step: int) -> list[int]:
     """How many units lie out on each training day, in steps of pairs (2) or of one.
 
-    Each number comes as often over the plan as its probability says, in an order by lot.
+    Each number comes as often over the plan as its probability says, in an order by lot. It may be
+    all of them or few: where every day had its share of blank ones, they could be counted out.
     """
     most = effort.areas // step
     shares = filled_shares(effort.filled / step, most)
@@ -309,10 +310,12 @@ def thaw_days(used: Sequence[int], effort: Effort, *, often: bool) -> tuple[int,
     if not often:
         return tuple(sorted(thawed))
     most = effort.thaws_a_month
+    # Tissue is scarce: a thaw after the last day it is set on would be spent on nothing.
+    last = min(max(thawed, default=0), effort.weeks * DAYS_A_WEEK)
     # Training days first, since someone is there; then the day farthest from any thaw.
     for month in range(math.ceil(effort.weeks * DAYS_A_WEEK / DAYS_A_MONTH)):
         first = month * DAYS_A_MONTH + 1
-        days = range(first, min(first + DAYS_A_MONTH, effort.weeks * DAYS_A_WEEK + 1))
+        days = range(first, max(first, min(first + DAYS_A_MONTH, last + 1)))
         allowed = math.floor(most * len(days) / DAYS_A_MONTH)
         free = [day for day in days if day not in thawed]
         while sum(day in thawed for day in days) < allowed and free:

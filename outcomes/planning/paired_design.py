@@ -79,14 +79,16 @@ def plan_effort(unit: UnitFacts, request: PlanRequest) -> tuple[Effort, tuple[st
         raise PlanError(
             f"A training day has {searches} searches for {len(dogs)} dogs, so that a dog would "
             f"search {most} times, and {request.searches_a_dog} is the most. "
-            "Plan fewer trials, or more training days or dogs."
+            f"{_fewer(len(days), each, request.searches_a_dog * len(dogs))}, or more training days "
+            "or dogs."
         )
     minutes = searches * request.minutes_a_search
     if minutes > request.minutes_a_day:
         raise PlanError(
             f"A training day has {searches} searches of {request.minutes_a_search:g} min, "
             f"{minutes:g} min in all, and there are {request.minutes_a_day:g}. "
-            "Plan fewer trials, or more training days."
+            f"{_fewer(len(days), each, int(request.minutes_a_day / request.minutes_a_search))}, or "
+            "more training days."
         )
     effort = Effort(
         weeks=request.weeks,
@@ -129,6 +131,14 @@ def lay_out_pairs(lot: Lot, effort: Effort, pairs: int, question: Question) -> P
             thaws.append(thaw_days(own, effort, often=bool(arm)))
     _refuse_too_many_thaws(thaws, effort)
     return PairedLayout(effort=effort, searches=searches, often=often, thaws=tuple(thaws))
+
+
+def _fewer(days: int, each: int, searches: int) -> str:
+    """How many trials a week so many searches a day allow; not where that is too few."""
+    areas = searches // each
+    if areas < _FEWEST_AREAS:
+        return "Plan fewer trials"
+    return f"Plan {days * areas * each} trials a week (--trials-per-week)"
 
 
 def _refuse_too_many_thaws(thaws: list[tuple[int, ...]], effort: Effort) -> None:

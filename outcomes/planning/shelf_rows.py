@@ -102,6 +102,8 @@ def information_share(planned: ShelfRows, done: ShelfRows, target: int) -> float
     """What the plan's trials done added to the past, over what all of them were to add."""
     start = within_information(planned.until(0), target)
     whole = within_information(planned, target) - start
+    if whole <= 0.0:
+        return 1.0  # a plan that adds nothing is done as soon as it begins
     return float(np.clip((within_information(done, target) - start) / whole, 0.0, 1.0))
 
 

@@ -21,8 +21,8 @@ TITLES: Mapping[str, str] = {
 }
 
 HANDLER = (
-    "You do not know what lies in an area, and nobody tells you. Some hold a source, some an "
-    "identical clean container.",
+    "You do not know what lies in an area, and nobody tells you. An area holds a source or an "
+    "identical clean container. How many hold which is drawn for each day: it may be all.",
     "Before the search, write your guess: hide or blank. It shows whether the plan stayed blind.",
     "Write alert or no alert, and the minutes and seconds to the alert or to the end. Write every "
     "search down, one without an alert above all. Further alerts in the area: write how many.",

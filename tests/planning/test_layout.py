@@ -185,3 +185,10 @@ def test_a_dog_rests_before_it_searches_again():
             s.dog for s in sorted((s for s in searches if s.day == day), key=lambda s: s.order)
         ]
         assert len(set(order[:8])) == 8  # all eight once, before any searches again
+
+
+def test_nothing_is_thawed_after_its_last_day():
+    effort = Effort(
+        weeks=12, training_days=(0,), areas=10, dogs_a_hide=2, dogs=8, filled=7.5, thaws_a_month=8
+    )
+    assert max(thaw_days([1, 8, 29], effort, often=True)) == 29

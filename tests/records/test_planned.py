@@ -71,6 +71,16 @@ def test_an_alert_is_settled_by_the_key(clean, write, plan, said, hide, blank):
     assert {read.loc[i, "blank_kind"] for i in on if not on[i]} == {"container"}
 
 
+def test_an_alert_on_a_blank_area_is_one_without_further(clean, write, plan):
+    folder = hand_over(write, clean, plan, results(plan, false_alerts="0"))
+    found = read_records(folder, today=TODAY)
+    read = planned(found)
+    on = {t.plan_id: t.source_id is not None for t in plan.trials}
+    assert {read.loc[i, "false_alerts"] for i in on if on[i]} == {0.0}
+    assert {read.loc[i, "false_alerts"] for i in on if not on[i]} == {1.0}
+    assert not [f for f in found.set_aside if f.table == "trials"]
+
+
 def test_alert_is_no_word_elsewhere(clean, write, plan):
     clean["trials"][0]["result"] = "alert"
     found = examine_records(hand_over(write, clean, plan, results(plan)), today=TODAY)

@@ -72,6 +72,11 @@ def with_planned(trials: Sheet, plan: PlanFile | None, log: Log) -> Sheet:
             cells["blank_kind"] = categories_of(pd.Series(None, index=frame.index, dtype=object))
     if "result" in frame:
         frame = frame.assign(result=settle_results(frame))
+    if "result" in frame and "false_alerts" in frame:
+        # Handlers write further alerts: on a blank area the one they tell of is the first.
+        alerted = blank & (frame["result"] == "false alert").to_numpy()
+        none_further = alerted & (frame["false_alerts"].fillna(0.0) == 0.0).to_numpy()
+        frame = frame.assign(false_alerts=frame["false_alerts"].mask(none_further, 1.0))
     sheet = replace(trials, frame=frame, names=names, cells=cells)
     unknown = planned & ~known & ~written
     rule = "planned trial without its key" if plan is None else "planned trial of another plan"
