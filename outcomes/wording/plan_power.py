@@ -130,14 +130,13 @@ def describe_smallest(plan: Plan) -> str | None:
 def describe_buys(plan: Plan) -> str | None:
     """What more of one thing would buy; None where that was not worked out."""
     as_planned = next((b for b in plan.buys if b.change == "as planned"), None)
-    others = [b for b in plan.buys if b.change != "as planned"]
-    if as_planned is None or not others:
+    if as_planned is None:
+        return None
+    others = [b for b in plan.buys if b.change != "as planned" and b.power > as_planned.power]
+    if not others:
         return None
     parts = [f"{_changed(b)} {of_100(b.power)}" for b in others]
-    return (
-        f"What more would buy, each alone, by formula: as planned {of_100(as_planned.power)} in "
-        f"100; {joined(parts)}."
-    )
+    return f"What more would buy, each alone, in 100 plans (by formula, rough): {joined(parts)}."
 
 
 def _changed(buy: PowerIf) -> str:

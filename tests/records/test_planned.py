@@ -5,6 +5,7 @@ import datetime as dt
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from openpyxl import Workbook
 
@@ -12,6 +13,8 @@ from outcomes.errors import RecordsError, UsageError
 from outcomes.planning.document import plan_bytes
 from outcomes.records.plan_file import find_plan
 from outcomes.records.read import examine_records, read_records
+from outcomes.records.reading.cells import categories_of
+from outcomes.records.reading.planned import _seconds
 from tests.made_plans import made_plan
 
 TODAY = dt.date(2026, 3, 14)
@@ -256,3 +259,19 @@ def test_own_spellings_stay(clean, write, plan):
     (folder / "plan.json").write_bytes(plan_bytes(one))
     workbook(folder, one, results(one))
     assert planned(read_records(folder, today=TODAY))["source_id"].tolist() == ["S1"]
+
+
+def test_a_trial_written_as_lost_was_not_done(clean, write, plan):
+    rows = results(plan)
+    rows[0]["result"] = "Lost"
+    found = read_records(hand_over(write, clean, plan, rows), today=TODAY)
+    assert plan.trials[0].plan_id not in planned(found).index
+    assert len(planned(found)) == len(plan.trials) - 1
+    assert not [f for f in found.set_aside if f.table == "trials"]
+
+
+@pytest.mark.parametrize(("written", "read"), [("2:30", "150"), ("02:30:00", "150"), ("95", "95")])
+def test_minutes_and_seconds_of_a_sheet_are_seconds(written, read):
+    found = _seconds(categories_of(pd.Series([written, None, "none"], dtype=object)))
+    assert found.tolist()[0] == read
+    assert found.isna().tolist() == [False, True, False]

@@ -46,10 +46,19 @@ def test_effects_are_told_in_finds():
 
 def test_what_more_would_buy():
     assert describe_buys(PLAN) == (
-        "What more would buy, each alone, by formula: as planned 56 in 100; 16 weeks 75, 6 pairs "
+        "What more would buy, each alone, in 100 plans (by formula, rough): 16 weeks 75, 6 pairs "
         "70, 2 thaws a week 80 and 40 trials a week 72."
     )
     assert describe_buys(replace(PLAN, buys=())) is None
+
+
+def test_a_change_that_buys_nothing_is_left_out():
+    planned = next(b.power for b in PLAN.buys if b.change == "as planned")
+    buys = tuple(replace(b, power=planned) if b.change == "pairs" else b for b in PLAN.buys)
+    assert "6 pairs" in describe_buys(PLAN)
+    assert "6 pairs" not in describe_buys(replace(PLAN, buys=buys))
+    alike = tuple(replace(b, power=planned) for b in PLAN.buys)
+    assert describe_buys(replace(PLAN, buys=alike)) is None
 
 
 def test_smallest_change_is_told_where_it_is_larger():

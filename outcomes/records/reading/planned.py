@@ -26,11 +26,14 @@ from outcomes.settings import RecordsSettings
 
 ALERT, NO_ALERT = "alert", "no alert"
 """What a handler writes who does not know what lay in the area."""
+LOST = "lost"
+"""What may stand where a planned trial was not done."""
 RESULTS_SHEET, STORAGE_SHEET = "results", "storekeeper"
 DONE, NOT_DONE = "done", "not done"
 CONTAINERS = "containers"
 CONTAINERS_JOINED_BY = ", "
 _MOVED_HOME, _TAKEN_OUT, _PUT_BACK = dt.time(7), dt.time(8), dt.time(20)
+_MIN_S = re.compile(r"(\d{1,3}):([0-5]\d)(?::00)?")  # a spreadsheet adds the seconds of a time
 _TICKS = frozenset(("yes", "y", "x", "done", "ok", "1", "true", "✓", "✔", "√"))
 _OWN_UNITS: Mapping[str, str] = {"search_s": "s", "temperature_c": "C"}
 
@@ -63,12 +66,27 @@ def results_of_plan(plan: PlanFile, settings: RecordsSettings) -> Cells | None:
     if cells is None:
         return None
     columns = [
-        _with_unit(column, _OWN_UNITS[name]) if name in _OWN_UNITS else column
+        _with_unit(_seconds(column) if name == "search_s" else column, _OWN_UNITS[name])
+        if name in _OWN_UNITS
+        else column
         for name, column in zip(cells.header, cells.columns, strict=True)
     ]
     ours = TABLES["trials"].names
     header = tuple(settings.name_of("trials", n) if n in ours else n for n in cells.header)
     return replace(cells, header=header, columns=tuple(columns))
+
+
+def _seconds(column: pd.Series[Any]) -> pd.Series[Any]:
+    """Times that a handler wrote as min:s, in seconds; all else as it stands."""
+    codes, texts = texts_of(column)
+    found = [_MIN_S.fullmatch(clean(text)) for text in texts]
+    if not any(found):
+        return column
+    told = [
+        text if at is None else str(60 * int(at[1]) + int(at[2]))
+        for text, at in zip(texts, found, strict=True)
+    ]
+    return categories_of(pd.Series(np.array([*told, None], dtype=object)[codes], dtype=object))
 
 
 def carried_out(cells: Cells, settings: RecordsSettings) -> PlannedCells:
@@ -97,7 +115,8 @@ def carried_out(cells: Cells, settings: RecordsSettings) -> PlannedCells:
         column = categories_of(pd.Series(np.where(planned, cells_to, cells_as), dtype=object))
         columns = (*cells.columns[:at], column, *cells.columns[at + 1 :])
         cells = replace(cells, columns=columns)
-    done = _filled(cells.columns[at]) | ~planned
+    lost = np.array([*(word == LOST for word in said), False])[codes]
+    done = (_filled(cells.columns[at]) & ~lost) | ~planned
     return PlannedCells(_rows(cells, done), int((~done).sum()))
 
 
