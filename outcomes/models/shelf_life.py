@@ -7,6 +7,7 @@ import numpy as np
 from outcomes.models.distributions import student_quantile
 
 _ROUNDING = 1e-9
+_FLAT = 1e-200  # below, a division overflows
 
 
 def bound_meets_limit(
@@ -59,8 +60,10 @@ def bound_meets_limit(
     square = slope**2 - t**2 * cov[1, 1]
     middle = 2.0 * (start * slope - t**2 * cov[0, 1])
     rest = start**2 - t**2 * cov[0, 0]
+    if abs(square) < _FLAT and abs(middle) < _FLAT:
+        return None  # a line so flat meets nothing
     if square == 0.0:
-        roots = [] if middle == 0.0 else [-rest / middle]
+        roots = [-rest / middle]
     else:
         under = middle**2 - 4.0 * square * rest
         if under < -_ROUNDING * middle**2:
