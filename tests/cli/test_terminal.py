@@ -208,7 +208,7 @@ def test_side_questions_tell_their_share(few_records) -> None:
     for what, of in (
         ("limits and shelf", 3),
         ("storage compared", 2),
-        ("times, alerts and charts", 5),
+        ("times, alerts and charts", 6),
         ("pictures drawn", 4),
     ):
         assert [step[1:] for step in told if step[0] == what][:of] == [

@@ -226,7 +226,7 @@ def test_late_log_is_told_before_any_limit(call, own_records, tmp_path) -> None:
     assert "answer" not in noted["late_logs_sentence"]
     assert said in answer.out
     page = unescape((tmp_path / "out" / "briefing.html").read_text(encoding="utf-8"))
-    assert 0 < page.index(said) < page.index('<ul class="lead">')
+    assert 0 < page.index(said) < page.index('<ul class="lead"')
     # The other notes do not count it a second time.
     assert noted["sentence"] is None or "begins more than" not in noted["sentence"]
 
