@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     from outcomes.exposure.cycles_and_age import ExposureName
     from outcomes.planning.outline import Outline
     from outcomes.pool.prior import UnitWithPool
+    from outcomes.records.plan_file import PlanFile
 
 TABLES = ("sources", "storage", "trials", "dogs")
 Progress = Callable[[str], None]
@@ -104,6 +105,10 @@ class Facts:
         What was asked for beside what settings say.
     plan_settings
         What planned trials would have to fit into.
+    planned
+        What planned trials say; None where there is no plan.
+    held_back
+        Planned trials that are in no other answer, as their last look is not due.
     with_further
         Whether what stands behind the answer on finds is asked too.
     working
@@ -116,6 +121,8 @@ class Facts:
     as_of: pd.Timestamp
     asked: Asked = field(default=Asked())
     plan_settings: PlanSettings = field(default=PlanSettings())
+    planned: Planned | None = None
+    held_back: int = 0
     with_further: bool = True
     working: Working = field(default=Working(), repr=False)
 
@@ -154,7 +161,7 @@ class Facts:
         return {
             "sources": len(self.records.sources),
             "storage": len(self.records.storage),
-            "trials": len(self.joined.trials),
+            "trials": len(self.joined.trials) + self.held_back,
             "dogs": len(self.records.dogs),
             **{
                 name: len(getattr(self.records, name))
@@ -353,20 +360,6 @@ class Facts:
         from outcomes.analysis.decisions.storage_bounds import compare_bounds
 
         return compare_bounds(self.fit)
-
-    @cached_property
-    def planned(self) -> Planned | None:
-        """What planned trials say; None where there is no plan."""
-        if self.records.plan is None:
-            return None
-        from outcomes.answers.planned import tell_planned
-        from outcomes.planning.analyse import analyse_plan
-        from outcomes.planning.document import plan_from_bytes
-
-        plan = plan_from_bytes(self.records.plan.content, self.records.plan.file)
-        self.working.progress("Reading the planned trials")
-        trials = self.joined.trials
-        return tell_planned(plan, analyse_plan(plan, trials), trials)
 
     @cached_property
     def outline(self) -> Outline | None:
@@ -668,13 +661,47 @@ def gather_facts(
     moment = as_of
     if moment is None:
         moment = joined.trials["started_at"].max().normalize() + pd.Timedelta(days=1)
+    planned, held_back = None, 0
+    if records.plan is not None:
+        say("Reading the planned trials")
+        planned = _told_of_plan(records.plan, joined.trials)
+        joined, held_back = _without_open(planned, joined)
     return Facts(
         records=records,
         settings=settings,
         joined=joined,
+        planned=planned,
+        held_back=held_back,
         as_of=moment,
         asked=asked or Asked(),
         plan_settings=plan_settings or PlanSettings(),
         with_further=further,
         working=Working(pool, jobs, say, meter or (lambda *_: None)),
     )
+
+
+def _told_of_plan(file: PlanFile, trials: pd.DataFrame) -> Planned:
+    from outcomes.answers.planned import tell_planned
+    from outcomes.planning.analyse import analyse_plan
+    from outcomes.planning.document import plan_from_bytes
+
+    plan = plan_from_bytes(file.content, file.file)
+    return tell_planned(plan, analyse_plan(plan, trials), trials)
+
+
+def _without_open(planned: Planned, joined: Joined) -> tuple[Joined, int]:
+    """The trials without those of a plan whose last look is not due, and how many those are.
+
+    Shown by source, or counted on a shelf, they would tell before the look what nobody is to know.
+    """
+    plan, result = planned.plan, planned.result
+    if result.look == result.of_looks or "plan_id" not in joined.trials:
+        return joined, 0
+    own = joined.trials["plan_id"].isin([trial.plan_id for trial in plan.trials])
+    if own.all():
+        raise RecordsError(
+            "every trial is of a plan whose last look is not due: until then nothing is told. "
+            f"It is due about {plan.date_of(plan.looks[-1].expected_day)}."
+        )
+    kept = joined.trials[~own].reset_index(drop=True)
+    return replace(joined, trials=kept), int(own.sum())

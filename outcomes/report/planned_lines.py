@@ -11,7 +11,8 @@ def planned_lines(facts: Facts) -> list[str]:
         return []
     from outcomes.wording.planned import describe_planned, describe_planned_at_length
 
-    return [describe_planned(facts.planned), *describe_planned_at_length(facts.planned)]
+    behind = describe_planned_at_length(facts.planned, facts.held_back)
+    return [describe_planned(facts.planned), *behind]
 
 
 def settling_lines(facts: Facts) -> list[str]:

@@ -108,10 +108,12 @@ def _not_yet(planned: Planned) -> str:
     )
 
 
-def describe_planned_at_length(planned: Planned) -> Iterator[str]:
+def describe_planned_at_length(planned: Planned, held_back: int = 0) -> Iterator[str]:
     """What stands behind the answer: how it was carried out, as thawed, by lot, guesses."""
     plan, result = planned.plan, planned.result
     yield describe_carried(result.carried)
+    if held_back:
+        yield describe_held_back(held_back)
     if result.look and planned.moved is not None and result.estimate is not None:
         yield _how_told(planned)
     if result.look and result.arms:
@@ -125,6 +127,16 @@ def describe_planned_at_length(planned: Planned) -> Iterator[str]:
         )
     if planned.guesses is not None:
         yield describe_guesses(planned.guesses)
+
+
+def describe_held_back(held_back: int) -> str:
+    """That planned trials are in no other answer yet, and what to leave alone meanwhile."""
+    held, them = count(held_back, "planned trial"), "it" if held_back == 1 else "them"
+    return (
+        f"In no other answer, nor on the shelf, until the last look: {held}. Whoever saw {them} by "
+        "source would no longer be blind. Until then neither test nor retire a source of the plan "
+        "beside it, whatever the shelf says."
+    )
 
 
 def _how_told(planned: Planned) -> str:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import openpyxl
+import pandas as pd
 import pytest
 
 import outcomes.planning.make
@@ -234,6 +235,19 @@ def test_half_done_is_not_told_yet(under_way, call) -> None:
     told = _results(home, call)
     assert (told["look"], told["estimate"], told["arms"]) == (0, None, [])
     assert told["sentence"].startswith("Planned trials: not yet.")
+    # Nobody sees a planned trial by its source before the last look, nor what it adds up to.
+    trials = pd.read_csv(home / "briefing" / "trials.csv", dtype=str)
+    assert "plan_id" not in trials or trials["plan_id"].isna().all()
+    found = json.loads((home / "briefing" / "results.json").read_text())
+    call("brief", home / "records", "--out", home / "before")
+    before = json.loads((home / "before" / "results.json").read_text())
+    finds = {s["source_id"]: (s["trials"], s["recent"]) for s in before["shelf"]}
+    assert {s["source_id"]: (s["trials"], s["recent"]) for s in found["shelf"]} == finds
+    assert any(f": {told['done']} planned trials." in line for line in told["more"])
+    # Every row is still accounted for.
+    used, aside = found["records"]["used"]["trials"], found["records"]["set_aside"]
+    rows = {(r["file"], r["row"]) for r in aside if "trial" in r["file"] or "results" in r["file"]}
+    assert used + len(rows) >= before["records"]["used"]["trials"] + told["done"]
 
 
 @pytest.mark.slow

@@ -42,7 +42,7 @@ _SECTIONS: Mapping[str, Callable[[Facts], object]] = {
     "stock": lambda facts: make_stock(facts.stock),
     "sources_needed_per_year": lambda facts: facts.stock.needed_per_year,
     "inspections": lambda facts: make_inspections(facts.inspected, facts.verdict.verdict),
-    "plan": lambda facts: make_plan_section(facts.planned),
+    "plan": lambda facts: make_plan_section(facts.planned, facts.held_back),
     "pool": make_pool,
     "cautions": lambda _: CAUTIONS,
 }

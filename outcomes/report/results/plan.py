@@ -108,7 +108,7 @@ _TERMS = {"cycle": ("cycles", "cycle"), "30 days": ("age_days", "30 days"),
           "freezer": ("storage", "freezer less refrigerator")}  # fmt: skip
 
 
-def make_plan_section(planned: Planned | None) -> PlanSection | None:
+def make_plan_section(planned: Planned | None, held_back: int = 0) -> PlanSection | None:
     """The section; None where there is no plan."""
     if planned is None:
         return None
@@ -124,7 +124,7 @@ def make_plan_section(planned: Planned | None) -> PlanSection | None:
         guesses=None if guesses is None else _guesses(guesses),
         key_sha256=plan.key_sha256,
         sentence=describe_planned(planned),
-        more=tuple(describe_planned_at_length(planned)),
+        more=tuple(describe_planned_at_length(planned, held_back)),
     )
 
 
